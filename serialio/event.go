@@ -1,0 +1,68 @@
+package serialio
+
+import "time"
+
+// Source yields the lines of one program, without number, checksum or line end.
+// The connection alone calls it, from its own goroutine, so it needs no lock
+// against itself; what it publishes to others it must guard.
+type Source interface {
+	// Next appends the next line to dst and returns the result, or io.EOF after
+	// the last. Any other error ends the program with [EventFailed].
+	//
+	// A line "M110 N<k>" sets the board's line number: the connection waits until
+	// everything before it has been accepted, sends it alone, and goes on
+	// numbering from k+1 once it is accepted.
+	Next(dst []byte) ([]byte, error)
+	// Accepted says that the oldest n lines handed out and not yet reported have
+	// been taken by the board, each exactly once.
+	Accepted(n int)
+}
+
+// EventKind says what an [Event] reports.
+type EventKind int
+
+// Kinds of event.
+const (
+	// EventSynced: the connection and the board are in step. Sent once after
+	// NewConn. LastNumber holds the board's last accepted line number as it was
+	// before we set it (-1: not told). Reset says that the board announced a restart.
+	EventSynced EventKind = iota
+	// EventDone: every line of program ID was accepted.
+	EventDone
+	// EventCancelled: program ID was cancelled; its lines in flight are settled.
+	EventCancelled
+	// EventFailed: program ID could not go on because its source failed (Err). The
+	// connection itself is sound and its lines in flight are settled.
+	EventFailed
+	// EventReport: a line from the board that is neither an acknowledgement nor a
+	// resend request: temperatures, position, capability, echo, error text, host
+	// action. Reply holds it.
+	EventReport
+	// EventLost: the connection is over (Err wraps ErrUnplugged, ErrSilent,
+	// ErrDesync, ErrHalted, ErrReset or ErrClosed). No event follows.
+	EventLost
+)
+
+// Event is what a connection tells its owner.
+type Event struct {
+	Kind       EventKind
+	ID         uint64 // program, for Done, Cancelled and Failed
+	Reply      Reply  // for Report
+	LastNumber int64  // for Synced; -1 unknown
+	Reset      bool   // for Synced
+	Err        error  // for Failed and Lost
+}
+
+// Stats are running totals of one connection, readable at any time.
+type Stats struct {
+	LinesSent     uint64 // lines put on the wire, repeats included
+	LinesAccepted uint64 // lines the board has taken
+	BytesSent     uint64
+	BytesReceived uint64
+	Resends       uint64        // resend requests obeyed
+	Timeouts      uint64        // times the reply limit passed
+	Garbled       uint64        // reply lines that made no sense
+	LastNumber    int64         // number of the newest accepted line
+	RoundTrip     time.Duration // newest measured time from write to acknowledgement
+	LastHeard     time.Time     // when the board last said anything
+}
