@@ -1,0 +1,181 @@
+package config
+
+import "time"
+
+// Settings are everything the daemon is told by its configuration file. Lengths
+// are millimetres on the belt or the filament, temperatures degrees Celsius,
+// feeds millimetres per minute as on the wire, times durations.
+type Settings struct {
+	Machine   Machine
+	Belt      Belt
+	Discharge Discharge
+	Hold      Hold
+	Job       Job
+	Ledger    Ledger
+	Server    Server
+	Alerts    Alerts
+	Log       Log
+}
+
+// Axis is an axis letter, 'X', 'Y' or 'Z'.
+type Axis byte
+
+// The axes a configuration can name.
+const (
+	AxisX Axis = 'X'
+	AxisY Axis = 'Y'
+	AxisZ Axis = 'Z'
+)
+
+// String returns the letter, or nothing for the zero value.
+func (a Axis) String() string {
+	if a == 0 {
+		return ""
+	}
+	return string(rune(a))
+}
+
+// Machine describes the board and its port.
+type Machine struct {
+	Name     string // shown to the operator and put into alerts
+	Port     string // absolute device path, by preference under /dev/serial/by-id; required
+	BaudRate int    // bit/s, 115200 to 1000000
+
+	// WindowBytes is the number of bytes that may be unanswered; 0 sends one
+	// line at a time. More than the board's receive buffer loses bytes.
+	WindowBytes  int
+	ResetWait    time.Duration // how long a board may take to say that it has started
+	ReplyLimit   time.Duration // longest wait for an answer before the board is asked again
+	SilenceLimit time.Duration // longest total silence before the board is given up
+
+	BeltAxis  Axis   // AxisY (gantry upright) or AxisZ (gantry tilted); required
+	Forward   int    // +1 or -1: the sign of the belt axis that carries parts to the drop edge; required
+	HomedAxes []Axis // axes with an end stop, never the belt axis
+	LiftAxis  Axis   // axis that takes the nozzle off a part
+
+	TravelLimitMM  float64 // longest single belt move the board takes
+	BeltStepsPerMM float64 // what the board must report; 0 does not compare
+
+	NozzleCeilingC      float64 // no target above this is ever sent
+	BedCeilingC         float64 // no target above this is ever sent
+	CeilingAcknowledged bool    // the owner has said that a nozzle ceiling above 300 C is meant
+
+	TemperaturePoll time.Duration // time between temperature reports
+	// MotorsOffAfter is the motor timeout given to the board, 0 for never. When
+	// it passes, the motors let go and the position of every part is lost.
+	MotorsOffAfter time.Duration
+}
+
+// Belt describes the belt and how far it may wander.
+type Belt struct {
+	LoopLengthMM     float64 // once round; 0 when it is not known
+	SeamWidthMM      float64 // stretch of belt on which no part may lie; 0 for none
+	ToDropMM         float64 // from the nozzle to the edge where parts fall; required
+	LimitMM          float64 // largest lateral offset at which parts may be made, to either side
+	WorstDriftMMPerM float64 // offset per metre of belt travel to assume before checks tell
+}
+
+// Discharge describes how a part is got off the belt.
+type Discharge struct {
+	ReleaseC            float64       // bed temperature at which parts come off; 0 does not wait
+	ReleaseLimit        time.Duration // longest wait for that temperature
+	NozzleStandbyC      float64       // nozzle target while the part cools and in a hold
+	LiftMM              float64       // movement of the lift axis before the head moves aside
+	ParkXMM             float64       // X coordinate of the parked head
+	AdvanceFeedMMPerMin float64       // feed of the belt
+	GapMM               float64       // bare belt between two parts
+	PitchMM             float64       // belt advance from part to part; 0 takes it from the part
+	TravelFeedMMPerMin  float64       // feed of the head when it does not print
+	RetractMM           float64       // filament drawn back before the lift; 0 for none
+	RetractFeedMMPerMin float64       // feed of that filament
+}
+
+// Hold describes when the machine waits for a visit, and what it does then.
+// Whichever limit comes first holds the machine; 0 switches one off.
+type Hold struct {
+	EveryParts       int           // parts since the last check
+	EveryTravelMM    float64       // belt travel since the last check
+	Every            time.Duration // time since the last check
+	HeatersOffAfter  time.Duration // from standby to all heaters off
+	ReheatLimit      time.Duration // longest time to reach the targets again
+	PrimeMM          float64       // filament pushed out before the next part; 0 for none
+	NoneAcknowledged bool          // the owner has said that no limit is meant
+}
+
+// Job holds what job files leave open.
+type Job struct {
+	BedC               float64 // bed target added to jobs that set none; 0 adds none
+	FilamentDiameterMM float64
+	DensityGPerCM3     float64
+}
+
+// Ledger describes the file that keeps the count.
+type Ledger struct {
+	Path          string        // absolute
+	ProgressEvery time.Duration // time between progress records within a part
+}
+
+// Server describes where the daemon can be reached.
+type Server struct {
+	Socket     string // absolute path of the local socket; empty for none
+	Listen     string // host:port for the board and the metrics; empty for none
+	SecretFile string // absolute path of a file with the secret; empty for none
+}
+
+// Alerts describes who is called.
+type Alerts struct {
+	Webhooks   []Webhook
+	RetryFirst time.Duration // wait after the first failed delivery, doubled each time
+	RetryLimit time.Duration // longest wait between two tries
+}
+
+// Webhook is one receiver of alerts, called by POST with a JSON body.
+type Webhook struct {
+	URL     string            // may carry a secret: never log it
+	Header  map[string]string // added to each request; may carry a secret: never log it
+	Timeout time.Duration     // for one try
+}
+
+// Log describes the daemon's own log.
+type Log struct {
+	Level  string // debug, info, warn or error
+	Format string // json or console
+}
+
+// Default returns the settings of an empty file. The required ones are zero:
+// Machine.Port, Machine.BeltAxis, Machine.Forward and Belt.ToDropMM; HomedAxes
+// and LiftAxis are zero too, because they follow from the belt axis.
+func Default() *Settings {
+	return &Settings{
+		Machine: Machine{
+			Name: "machine", BaudRate: 250000,
+			ResetWait: 3 * time.Second, ReplyLimit: 10 * time.Second, SilenceLimit: time.Minute,
+			TravelLimitMM: 100, NozzleCeilingC: 260, BedCeilingC: 100,
+			TemperaturePoll: 2 * time.Second,
+		},
+		Belt: Belt{LimitMM: 3, WorstDriftMMPerM: 0.5},
+		Discharge: Discharge{
+			ReleaseC: 35, ReleaseLimit: time.Hour, NozzleStandbyC: 150, LiftMM: 20,
+			AdvanceFeedMMPerMin: 1200, GapMM: 10, TravelFeedMMPerMin: 6000,
+			RetractMM: 1, RetractFeedMMPerMin: 1800,
+		},
+		Hold: Hold{
+			EveryParts: 100, EveryTravelMM: 50000, HeatersOffAfter: 15 * time.Minute,
+			ReheatLimit: 20 * time.Minute, PrimeMM: 2,
+		},
+		Job:    Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},
+		Ledger: Ledger{Path: "/var/lib/beltwarden/ledger.db", ProgressEvery: 30 * time.Second},
+		Server: Server{Socket: "/run/beltwarden/beltwarden.sock", Listen: "127.0.0.1:7353"},
+		Alerts: Alerts{RetryFirst: 5 * time.Second, RetryLimit: time.Hour},
+		Log:    Log{Level: "info", Format: "json"},
+	}
+}
+
+// axesByBelt returns the usual end-stopped axes and lift axis of a machine whose
+// belt is the axis given: an upright gantry lifts in Z, a tilted one in Y.
+func axesByBelt(belt Axis) (homed []Axis, lift Axis) {
+	if belt == AxisZ {
+		return []Axis{AxisX, AxisY}, AxisY
+	}
+	return []Axis{AxisX, AxisZ}, AxisZ
+}
