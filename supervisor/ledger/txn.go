@@ -1,0 +1,4 @@
+package ledger
+
+// txn is one commit on its way.
+type txn struct{}
