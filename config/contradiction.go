@@ -1,0 +1,185 @@
+package config
+
+import (
+	"fmt"
+	"slices"
+	"strconv"
+	"time"
+
+	"gopkg.in/yaml.v3"
+)
+
+// highNozzleC is the nozzle target from which a liner of PTFE or a common
+// thermistor comes to harm, and fumes with it (common practice, no source).
+const highNozzleC = 300
+
+// contradictions reports settings that are possible one by one and not together.
+func (r *reader) contradictions() {
+	r.wire()
+	r.axesAgree()
+	r.heat()
+	r.lengths()
+	r.holds()
+	r.reach()
+}
+
+// conflict reports a contradiction between keys, at the first of them that is
+// written in the file, unless one of them is wrong by itself.
+func (r *reader) conflict(problem, remedy string, fields ...string) {
+	where := &yaml.Node{Line: 1, Column: 1}
+	for _, f := range slices.Backward(fields) {
+		if r.bad[f] {
+			return
+		}
+		if n := r.set[f]; n != nil {
+			where = n
+		}
+	}
+	e := &Error{Line: where.Line, Column: where.Column, Field: fields[0], Problem: problem, Remedy: remedy}
+	for i, f := range fields[1:] {
+		word := ", "
+		if i == len(fields)-2 {
+			word = " and "
+		}
+		e.Field += word + f
+	}
+	r.report(e)
+}
+
+// said returns a setting with where it comes from.
+func (r *reader) said(field, value string) string {
+	if n := r.set[field]; n != nil {
+		return fmt.Sprintf("%s (line %d)", value, n.Line)
+	}
+	return value + " (default)"
+}
+
+// wire compares what belongs to the port.
+func (r *reader) wire() {
+	m := &r.settings.Machine
+	seconds := func(d time.Duration) string { return plain(d.Seconds()) + " s" }
+	// 8N1 puts ten bits on the wire for each byte.
+	full := time.Duration(m.WindowBytes) * 10 * time.Second / time.Duration(max(m.BaudRate, 1))
+	if full >= m.ReplyLimit {
+		r.conflict(fmt.Sprintf("a window of %d bytes takes %s to send at %d bit/s, no less than the reply limit of %s",
+			m.WindowBytes, seconds(full), m.BaudRate, seconds(m.ReplyLimit)),
+			"make the window smaller", "machine.window_bytes", "machine.baud", "machine.reply_limit_s")
+	}
+	if m.SilenceLimit <= m.ReplyLimit {
+		r.conflict("the silence limit is "+r.said("machine.silence_limit_s", seconds(m.SilenceLimit))+", no longer than the reply limit of "+
+			r.said("machine.reply_limit_s", seconds(m.ReplyLimit)), "let the board be asked again before it is given up",
+			"machine.silence_limit_s", "machine.reply_limit_s")
+	}
+	if m.SilenceLimit <= m.ResetWait {
+		r.conflict("the silence limit is "+r.said("machine.silence_limit_s", seconds(m.SilenceLimit))+", no longer than the reset wait of "+
+			r.said("machine.reset_wait_s", seconds(m.ResetWait)), "make the silence limit longer",
+			"machine.silence_limit_s", "machine.reset_wait_s")
+	}
+	if m.MotorsOffAfter != 0 && m.MotorsOffAfter <= r.settings.Hold.HeatersOffAfter {
+		r.conflict("the motors would let go after "+r.said("machine.motors_off_after_s", seconds(m.MotorsOffAfter))+
+			", before the heaters go off after "+r.said("hold.heaters_off_after_min", seconds(r.settings.Hold.HeatersOffAfter)),
+			"write 0: the place of every part is lost when the motors let go",
+			"machine.motors_off_after_s", "hold.heaters_off_after_min")
+	}
+}
+
+// axesAgree compares the roles of the axes.
+func (r *reader) axesAgree() {
+	m := &r.settings.Machine
+	if m.BeltAxis != 0 && slices.Contains(m.HomedAxes, m.BeltAxis) {
+		r.conflict("the belt axis "+m.BeltAxis.String()+" is among the homed axes, but a belt has no end stop and would run on",
+			"take it out of homed_axes", "machine.homed_axes", "machine.belt_axis")
+	}
+	if m.BeltAxis != 0 && m.LiftAxis == m.BeltAxis {
+		r.conflict("axis "+m.BeltAxis.String()+" is both belt and lift", "a belt on Y lifts in Z, a belt on Z lifts in Y",
+			"machine.lift_axis", "machine.belt_axis")
+	}
+}
+
+// heat compares temperatures.
+func (r *reader) heat() {
+	s := r.settings
+	degrees := func(c float64) string { return plain(c) + " C" }
+	above := func(field string, value float64, ceiling string, limit float64) {
+		if value > limit {
+			r.conflict("asks for "+r.said(field, degrees(value))+", above the ceiling of "+r.said(ceiling, degrees(limit)),
+				"lower it, or raise the ceiling if the machine is built for that", field, ceiling)
+		}
+	}
+	if s.Machine.NozzleCeilingC > highNozzleC && !s.Machine.CeilingAcknowledged {
+		r.conflict("is "+degrees(s.Machine.NozzleCeilingC)+", above "+degrees(highNozzleC)+", where many hot ends burn their liner and give off poisonous fumes",
+			"lower it, or set machine.ceiling_acknowledged: true for an all-metal hot end", "machine.nozzle_ceiling_c", "machine.ceiling_acknowledged")
+	}
+	above("discharge.nozzle_standby_c", s.Discharge.NozzleStandbyC, "machine.nozzle_ceiling_c", s.Machine.NozzleCeilingC)
+	above("discharge.release_c", s.Discharge.ReleaseC, "machine.bed_ceiling_c", s.Machine.BedCeilingC)
+	above("job.bed_c", s.Job.BedC, "machine.bed_ceiling_c", s.Machine.BedCeilingC)
+	if s.Job.BedC > 0 && s.Discharge.ReleaseC >= s.Job.BedC {
+		r.conflict("parts are let go at "+r.said("discharge.release_c", degrees(s.Discharge.ReleaseC))+", no cooler than the bed of "+
+			r.said("job.bed_c", degrees(s.Job.BedC)), "lower the release temperature, or write 0 to wait for none",
+			"discharge.release_c", "job.bed_c")
+	}
+}
+
+// lengths compares what lies along the belt.
+func (r *reader) lengths() {
+	b, d := &r.settings.Belt, &r.settings.Discharge
+	length := func(v float64) string { return plain(v) + " mm" }
+	if b.SeamWidthMM > 0 && b.LoopLengthMM == 0 {
+		r.conflict("a seam of "+length(b.SeamWidthMM)+" is given without the length of the loop, so that nobody can tell where it is",
+			"measure the loop, or write 0 for the seam", "belt.seam_width_mm", "belt.loop_length_mm")
+	}
+	if b.LoopLengthMM > 0 && 2*b.SeamWidthMM > b.LoopLengthMM {
+		r.conflict("the seam takes "+length(b.SeamWidthMM)+" of a loop of "+length(b.LoopLengthMM), "measure both again",
+			"belt.seam_width_mm", "belt.loop_length_mm")
+	}
+	if b.LoopLengthMM > 0 && 2*b.ToDropMM > b.LoopLengthMM {
+		r.conflict("the drop edge is "+length(b.ToDropMM)+" from the nozzle, more than half of the loop of "+length(b.LoopLengthMM),
+			"measure both again: a loop is twice as long as its upper run, and a little more", "belt.to_drop_mm", "belt.loop_length_mm")
+	}
+	if d.PitchMM > 0 && d.PitchMM <= d.GapMM {
+		r.conflict("the pitch is "+r.said("discharge.pitch_mm", length(d.PitchMM))+", no more than the gap of "+r.said("discharge.gap_mm", length(d.GapMM))+" alone",
+			"write part length and gap together as the pitch, or 0", "discharge.pitch_mm", "discharge.gap_mm")
+	}
+}
+
+// holds checks that somebody comes to look.
+func (r *reader) holds() {
+	h := &r.settings.Hold
+	none := h.EveryParts == 0 && h.EveryTravelMM == 0 && h.Every == 0
+	limits := []string{"hold.every_parts", "hold.every_travel_mm", "hold.every_hours", "hold.none_acknowledged"}
+	if none && !h.NoneAcknowledged {
+		r.conflict("no limit is left that would call anybody to the machine", "set one of them, or hold.none_acknowledged: true", limits...)
+	}
+	if !none && h.NoneAcknowledged {
+		r.conflict("no hold is acknowledged, but limits of "+r.said("hold.every_parts", strconv.Itoa(h.EveryParts)+" parts")+", "+
+			r.said("hold.every_travel_mm", plain(h.EveryTravelMM)+" mm")+" and "+r.said("hold.every_hours", plain(h.Every.Hours())+" h")+" are set",
+			"write 0 for all three, or none_acknowledged: false", limits...)
+	}
+	a := &r.settings.Alerts
+	if a.RetryFirst > a.RetryLimit {
+		r.conflict("the first wait of "+r.said("alerts.retry_first_s", plain(a.RetryFirst.Seconds())+" s")+" is longer than the longest, "+
+			r.said("alerts.retry_limit_min", plain(a.RetryLimit.Seconds())+" s"), "make the first wait shorter", "alerts.retry_first_s", "alerts.retry_limit_min")
+	}
+}
+
+// reach compares how the daemon can be reached, and its files.
+func (r *reader) reach() {
+	s := r.settings
+	if s.Server.Listen != "" && !loopback(s.Server.Listen) && s.Server.SecretFile == "" {
+		r.conflict("other computers could reach "+s.Server.Listen+" and start heaters and belt without a secret",
+			"write a loopback address such as 127.0.0.1:7353, or name a secret_file", "server.listen", "server.secret_file")
+	}
+	if s.Server.Listen == "" && s.Server.Socket == "" {
+		r.conflict("both are empty, so that no command could reach the daemon", "set one of them", "server.socket", "server.listen")
+	}
+	paths := []struct{ field, path string }{
+		{"ledger.path", s.Ledger.Path}, {"server.socket", s.Server.Socket}, {"server.secret_file", s.Server.SecretFile}, {"machine.port", s.Machine.Port},
+	}
+	for i, a := range paths {
+		for _, b := range paths[:i] {
+			if a.path == b.path && a.path != "" {
+				r.conflict("both name "+shorten(a.path), "give each its own path", b.field, a.field)
+			}
+		}
+	}
+}

@@ -1,0 +1,88 @@
+package config
+
+// The ranges below are wide: they let any belt machine through and catch slips
+// of unit, sign or decimal point. Where a trade bound is meant, the line says so.
+
+// keys are all settings, in the order of the example.
+var keys = []key{
+	{group: "machine", name: "name", at: func(s *Settings) any { return &s.Machine.Name }, rule: nameRule},
+	{group: "machine", name: "port", at: func(s *Settings) any { return &s.Machine.Port }, required: true, rule: pathRule},
+	{group: "machine", name: "baud", at: func(s *Settings) any { return &s.Machine.BaudRate }, unit: baudRate, least: 115200, most: 1000000,
+		low: "write the rate the board is built for, often 115200 or 250000", high: "write the rate the board is built for, often 115200 or 250000"},
+	{group: "machine", name: "window_bytes", at: func(s *Settings) any { return &s.Machine.WindowBytes }, unit: octets, least: 16, most: 16384, off: true,
+		low: "write the size of the board's receive buffer, often 64 or 128, or 0 for one line at a time"},
+	{group: "machine", name: "reset_wait_s", at: func(s *Settings) any { return &s.Machine.ResetWait }, unit: second, least: 0.5, most: 60},
+	{group: "machine", name: "reply_limit_s", at: func(s *Settings) any { return &s.Machine.ReplyLimit }, unit: second, least: 1, most: 300},
+	{group: "machine", name: "silence_limit_s", at: func(s *Settings) any { return &s.Machine.SilenceLimit }, unit: second, least: 5, most: 3600},
+	{group: "machine", name: "belt_axis", at: func(s *Settings) any { return &s.Machine.BeltAxis }, required: true, choices: []string{"Y", "Z"}},
+	{group: "machine", name: "forward", at: func(s *Settings) any { return &s.Machine.Forward }, required: true, choices: []string{"+1", "-1"}},
+	{group: "machine", name: "homed_axes", at: func(s *Settings) any { return &s.Machine.HomedAxes }, choices: []string{"X", "Y", "Z"}},
+	{group: "machine", name: "lift_axis", at: func(s *Settings) any { return &s.Machine.LiftAxis }, choices: []string{"Y", "Z"}},
+	{group: "machine", name: "travel_limit_mm", at: func(s *Settings) any { return &s.Machine.TravelLimitMM }, unit: mm, least: 1, most: 10000},
+	{group: "machine", name: "belt_steps_per_mm", at: func(s *Settings) any { return &s.Machine.BeltStepsPerMM }, unit: stepsMM, least: 1, most: 20000, off: true},
+	{group: "machine", name: "nozzle_ceiling_c", at: func(s *Settings) any { return &s.Machine.NozzleCeilingC }, unit: celsius, least: 100, most: 500},
+	{group: "machine", name: "bed_ceiling_c", at: func(s *Settings) any { return &s.Machine.BedCeilingC }, unit: celsius, least: 20, most: 150, off: true},
+	{group: "machine", name: "ceiling_acknowledged", at: func(s *Settings) any { return &s.Machine.CeilingAcknowledged }},
+	{group: "machine", name: "temperature_poll_s", at: func(s *Settings) any { return &s.Machine.TemperaturePoll }, unit: second, least: 1, most: 30},
+	{group: "machine", name: "motors_off_after_s", at: func(s *Settings) any { return &s.Machine.MotorsOffAfter }, unit: second, least: 60, most: 604800, off: true},
+
+	{group: "belt", name: "loop_length_mm", at: func(s *Settings) any { return &s.Belt.LoopLengthMM }, unit: mm, least: 100, most: 50000, off: true},
+	{group: "belt", name: "seam_width_mm", at: func(s *Settings) any { return &s.Belt.SeamWidthMM }, unit: mm, least: 0, most: 500},
+	{group: "belt", name: "to_drop_mm", at: func(s *Settings) any { return &s.Belt.ToDropMM }, unit: mm, least: 1, most: 20000, required: true},
+	{group: "belt", name: "limit_mm", at: func(s *Settings) any { return &s.Belt.LimitMM }, unit: mm, least: 0.1, most: 100,
+		low: "write the offset allowed to either side, as a positive length"},
+	{group: "belt", name: "worst_drift_mm_per_m", at: func(s *Settings) any { return &s.Belt.WorstDriftMMPerM }, unit: drift, least: 0.001, most: 100},
+
+	{group: "discharge", name: "release_c", at: func(s *Settings) any { return &s.Discharge.ReleaseC }, unit: celsius, least: 15, most: 90, off: true},
+	{group: "discharge", name: "release_limit_min", at: func(s *Settings) any { return &s.Discharge.ReleaseLimit }, unit: minute, least: 1, most: 600},
+	{group: "discharge", name: "nozzle_standby_c", at: func(s *Settings) any { return &s.Discharge.NozzleStandbyC }, unit: celsius, least: 40, most: 260, off: true},
+	{group: "discharge", name: "lift_mm", at: func(s *Settings) any { return &s.Discharge.LiftMM }, unit: mm, least: 0, most: 1000,
+		low: "write the distance off the part; the lift axis counts upwards"},
+	{group: "discharge", name: "park_x_mm", at: func(s *Settings) any { return &s.Discharge.ParkXMM }, unit: mm, least: -100, most: 2000},
+	{group: "discharge", name: "advance_feed_mm_per_min", at: func(s *Settings) any { return &s.Discharge.AdvanceFeedMMPerMin }, unit: feed, least: 60, most: 30000,
+		low: perSecond, high: tooFast},
+	{group: "discharge", name: "gap_mm", at: func(s *Settings) any { return &s.Discharge.GapMM }, unit: mm, least: 0, most: 1000},
+	{group: "discharge", name: "pitch_mm", at: func(s *Settings) any { return &s.Discharge.PitchMM }, unit: mm, least: 1, most: 20000, off: true},
+	{group: "discharge", name: "travel_feed_mm_per_min", at: func(s *Settings) any { return &s.Discharge.TravelFeedMMPerMin }, unit: feed, least: 600, most: 60000,
+		low: perSecond, high: tooFast},
+	{group: "discharge", name: "retract_mm", at: func(s *Settings) any { return &s.Discharge.RetractMM }, unit: mm, least: 0, most: 20,
+		low: "write the length drawn back, as a positive length"},
+	{group: "discharge", name: "retract_feed_mm_per_min", at: func(s *Settings) any { return &s.Discharge.RetractFeedMMPerMin }, unit: feed, least: 120, most: 12000,
+		low: perSecond, high: tooFast},
+
+	{group: "hold", name: "every_parts", at: func(s *Settings) any { return &s.Hold.EveryParts }, unit: parts, least: 1, most: 1000000, off: true},
+	{group: "hold", name: "every_travel_mm", at: func(s *Settings) any { return &s.Hold.EveryTravelMM }, unit: mm, least: 100, most: 1e8, off: true,
+		low: "the unit is mm: 50 m of belt are 50000"},
+	{group: "hold", name: "every_hours", at: func(s *Settings) any { return &s.Hold.Every }, unit: hour, least: 0.05, most: 720, off: true,
+		high: "the unit is hours; a limit in mm of belt is hold.every_travel_mm"},
+	{group: "hold", name: "heaters_off_after_min", at: func(s *Settings) any { return &s.Hold.HeatersOffAfter }, unit: minute, least: 0.5, most: 240,
+		low: "write the minutes after which a machine that waits goes cold; heaters are never left on for good", high: "heaters do not stay on beside a machine that waits for hours; a reheat takes minutes"},
+	{group: "hold", name: "reheat_limit_min", at: func(s *Settings) any { return &s.Hold.ReheatLimit }, unit: minute, least: 1, most: 120},
+	{group: "hold", name: "prime_mm", at: func(s *Settings) any { return &s.Hold.PrimeMM }, unit: mm, least: 0, most: 100},
+	{group: "hold", name: "none_acknowledged", at: func(s *Settings) any { return &s.Hold.NoneAcknowledged }},
+
+	{group: "job", name: "bed_c", at: func(s *Settings) any { return &s.Job.BedC }, unit: celsius, least: 20, most: 150, off: true},
+	{group: "job", name: "filament_diameter_mm", at: func(s *Settings) any { return &s.Job.FilamentDiameterMM }, unit: mm, least: 1, most: 4},
+	{group: "job", name: "density_g_per_cm3", at: func(s *Settings) any { return &s.Job.DensityGPerCM3 }, unit: density, least: 0.3, most: 10,
+		high: "the unit is g/cm3: 1240 kg/m3 are 1.24"},
+
+	{group: "ledger", name: "path", at: func(s *Settings) any { return &s.Ledger.Path }, rule: pathRule},
+	{group: "ledger", name: "progress_every_s", at: func(s *Settings) any { return &s.Ledger.ProgressEvery }, unit: second, least: 1, most: 3600},
+
+	{group: "server", name: "socket", at: func(s *Settings) any { return &s.Server.Socket }, rule: optional(socketRule)},
+	{group: "server", name: "listen", at: func(s *Settings) any { return &s.Server.Listen }, rule: optional(listenRule)},
+	{group: "server", name: "secret_file", at: func(s *Settings) any { return &s.Server.SecretFile }, rule: optional(pathRule)},
+
+	{group: "alerts", name: "webhooks", at: func(s *Settings) any { return &s.Alerts.Webhooks }},
+	{group: "alerts", name: "retry_first_s", at: func(s *Settings) any { return &s.Alerts.RetryFirst }, unit: second, least: 1, most: 3600},
+	{group: "alerts", name: "retry_limit_min", at: func(s *Settings) any { return &s.Alerts.RetryLimit }, unit: minute, least: 0.05, most: 1440},
+
+	{group: "log", name: "level", at: func(s *Settings) any { return &s.Log.Level }, choices: []string{"debug", "info", "warn", "error"}},
+	{group: "log", name: "format", at: func(s *Settings) any { return &s.Log.Format }, choices: []string{"json", "console"}},
+}
+
+// Remedies for feeds, which half the trade counts per second.
+const (
+	perSecond = "the unit is mm/min: 20 mm/s are 1200"
+	tooFast   = "the unit is mm/min; write a feed the machine can run"
+)

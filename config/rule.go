@@ -1,0 +1,111 @@
+package config
+
+import (
+	"net"
+	"net/url"
+	"path"
+	"strconv"
+	"strings"
+	"unicode"
+	"unicode/utf8"
+)
+
+// mostSocketPath is the longest path a Unix socket can have on Linux: sun_path
+// holds 108 bytes, the last of them zero (unix(7)).
+const mostSocketPath = 107
+
+// nameRule accepts a short printable name.
+func nameRule(s string) (problem, remedy string) {
+	if s == "" || utf8.RuneCountInString(s) > 64 || strings.ContainsFunc(s, func(c rune) bool { return !unicode.IsPrint(c) }) {
+		return "is not a name", "write 1 to 64 printable characters"
+	}
+	return "", ""
+}
+
+// pathRule accepts an absolute path. The daemon may be started anywhere, so a
+// relative one would mean another file each time.
+func pathRule(s string) (problem, remedy string) {
+	switch {
+	case s == "":
+		return "is empty", "write an absolute path"
+	case strings.HasPrefix(s, "~"):
+		return "begins with ~, which is not expanded", "write the whole path from / on"
+	case !path.IsAbs(s):
+		return "is not an absolute path", "write the whole path from / on"
+	case strings.HasSuffix(s, "/"):
+		return "is a directory", "name the file in it"
+	case strings.ContainsFunc(s, unicode.IsControl):
+		return "holds a control character", "write the path as it is listed"
+	}
+	return "", ""
+}
+
+// socketRule accepts a path that fits a socket address.
+func socketRule(s string) (problem, remedy string) {
+	if problem, remedy = pathRule(s); problem == "" && len(s) > mostSocketPath {
+		return "is too long for a socket", "write a path of at most " + strconv.Itoa(mostSocketPath) + " bytes"
+	}
+	return problem, remedy
+}
+
+// optional accepts the empty text, which switches something off.
+func optional(rule func(string) (string, string)) func(string) (string, string) {
+	return func(s string) (problem, remedy string) {
+		if s == "" {
+			return "", ""
+		}
+		return rule(s)
+	}
+}
+
+// listenRule accepts host:port; port 0 lets the system choose.
+func listenRule(s string) (problem, remedy string) {
+	host, port, err := net.SplitHostPort(s)
+	if err != nil || strings.ContainsFunc(host, unicode.IsSpace) {
+		return "is not host:port", "write it as 127.0.0.1:7353, an IPv6 address in square brackets"
+	}
+	if n, err := strconv.ParseUint(port, 10, 16); err != nil || strconv.FormatUint(n, 10) != port {
+		return "has no port number from 0 to 65535", "write it as 127.0.0.1:7353"
+	}
+	if strings.Trim(host, "0123456789.") == "" && host != "" && net.ParseIP(host) == nil {
+		return "has no valid address", "write four numbers from 0 to 255, as in 127.0.0.1:7353"
+	}
+	return "", ""
+}
+
+// loopback says whether only this computer can reach the address.
+func loopback(listen string) bool {
+	host, _, err := net.SplitHostPort(listen)
+	if err != nil {
+		return false
+	}
+	if zone := strings.IndexByte(host, '%'); zone >= 0 {
+		host = host[:zone]
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// urlRule accepts an address that a request can be sent to. Its messages never
+// repeat it.
+func urlRule(s string) (problem, remedy string) {
+	u, err := url.Parse(s)
+	switch {
+	case err != nil:
+		return "is not a web address", "write it as https://host/path"
+	case u.Scheme != "http" && u.Scheme != "https":
+		return "does not begin with http:// or https://", "write it as https://host/path"
+	case u.Hostname() == "":
+		return "names no host", "write it as https://host/path"
+	case u.Fragment != "":
+		return "has a part after #, which is never sent", "remove it, or write # as %23"
+	}
+	return "", ""
+}
+
+// headerName says whether s can be the name of a header (RFC 9110, 5.6.2).
+func headerName(s string) bool {
+	return s != "" && !strings.ContainsFunc(s, func(c rune) bool {
+		return c > unicode.MaxASCII || !unicode.IsLetter(c) && !unicode.IsDigit(c) && !strings.ContainsRune("!#$%&'*+-.^_`|~", c)
+	})
+}

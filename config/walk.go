@@ -1,0 +1,168 @@
+package config
+
+import (
+	"fmt"
+	"strings"
+
+	"gopkg.in/yaml.v3"
+)
+
+// shape names a node for a message.
+func shape(n *yaml.Node) string {
+	switch n.Kind {
+	case yaml.MappingNode:
+		return "a group"
+	case yaml.SequenceNode:
+		return "a list"
+	case yaml.AliasNode:
+		return "a reference"
+	}
+	if n.ShortTag() == "!!null" {
+		return "nothing"
+	}
+	return "a single value"
+}
+
+// secret says whether values under this key are kept out of messages.
+func secret(field string) bool { return strings.HasPrefix(field, "alerts.webhooks") }
+
+// sound reports what no node here may have: references, marks for them, and
+// type tags. They could hide or multiply what a reader of the file sees.
+func (r *reader) sound(n *yaml.Node, field string) bool {
+	switch {
+	case n.Kind == yaml.AliasNode:
+		r.at(n, field, "a reference (*name) is used", "write the value itself")
+	case n.Anchor != "":
+		r.at(n, field, "a mark for references (&name) is used", "remove it, and write each value where it belongs")
+	case n.Style&yaml.TaggedStyle != 0:
+		r.at(n, field, "a type tag (!) is used", "remove it")
+	default:
+		return true
+	}
+	return false
+}
+
+// pairs calls each for every key of a mapping that is new, and reports the rest.
+func (r *reader) pairs(n *yaml.Node, within string, each func(k, v *yaml.Node, field string)) {
+	first := make(map[string]int, len(n.Content)/2)
+	for i := 0; i+1 < len(n.Content); i += 2 {
+		k, v := n.Content[i], n.Content[i+1]
+		if !r.sound(k, within) {
+			continue
+		}
+		if k.Kind != yaml.ScalarNode {
+			r.at(k, within, "a key is "+shape(k)+" instead of a word", "write `key: value`")
+			continue
+		}
+		field := shorten(k.Value)
+		if within != "" {
+			field = within + "." + field
+		}
+		if line, twice := first[k.Value]; twice {
+			r.bad[field] = true
+			r.at(k, field, fmt.Sprintf("is already written in line %d", line), "keep one of the two")
+			continue
+		}
+		first[k.Value] = k.Line
+		each(k, v, field)
+	}
+}
+
+// root reads the groups of a file.
+func (r *reader) root(n *yaml.Node) {
+	if !r.sound(n, "") {
+		return
+	}
+	r.pairs(n, "", func(k, v *yaml.Node, field string) {
+		known := false
+		for _, g := range groupNames {
+			known = known || g == k.Value
+		}
+		if !known {
+			r.at(k, field, "there is no such group", suggestGroup(k.Value))
+			return
+		}
+		r.groups[k.Value] = k
+		if !r.sound(v, field) {
+			r.doubt(field)
+			return
+		}
+		switch {
+		case v.Kind == yaml.MappingNode:
+			r.group(k.Value, v)
+		case shape(v) != "nothing":
+			r.doubt(field)
+			r.at(v, field, "is "+shape(v)+" instead of a group", "write its keys on lines of their own below "+field+":, indented")
+		}
+	})
+	for _, g := range groupNames {
+		if r.bad[g] { // written twice, and only the first was read
+			r.doubt(g)
+		}
+	}
+}
+
+// doubt marks every key of a group as not to be believed, so that one mistake
+// does not bring a dozen that follow from it.
+func (r *reader) doubt(group string) {
+	for _, name := range names(group) {
+		r.bad[group+"."+name] = true
+	}
+}
+
+// group reads the keys of one group.
+func (r *reader) group(group string, n *yaml.Node) {
+	r.pairs(n, group, func(name, v *yaml.Node, field string) {
+		k := find(field)
+		if k == nil {
+			r.at(name, field, "there is no such key", suggest(group, name.Value))
+			return
+		}
+		r.set[field] = v
+		before := len(r.errs) + r.dropped
+		switch {
+		case !r.sound(v, field):
+		case v.Kind == yaml.ScalarNode && v.ShortTag() == "!!null":
+			r.at(v, field, "has no value", "write one, or remove the line")
+		default:
+			r.value(k, v)
+		}
+		if len(r.errs)+r.dropped > before {
+			r.bad[field] = true
+		}
+	})
+}
+
+// finish reports what is missing and what contradicts itself, after all keys
+// have been read.
+func (r *reader) finish() {
+	for i := range keys {
+		k := &keys[i]
+		if !k.required || r.set[k.path()] != nil || r.bad[k.path()] {
+			continue
+		}
+		r.bad[k.path()] = true
+		where := &yaml.Node{Line: 1, Column: 1}
+		if g := r.groups[k.group]; g != nil {
+			where = g
+		}
+		r.report(&Error{Line: where.Line, Column: where.Column, Field: k.path(), Problem: "is missing", Remedy: missing[k.path()]})
+	}
+	s := r.settings
+	homed, lift := axesByBelt(s.Machine.BeltAxis)
+	if r.set["machine.homed_axes"] == nil {
+		s.Machine.HomedAxes = homed
+	}
+	if r.set["machine.lift_axis"] == nil {
+		s.Machine.LiftAxis = lift
+	}
+	r.contradictions()
+}
+
+// missing tells how to find each required value.
+var missing = map[string]string{
+	"machine.port":      "write the device path of the board; `beltwarden ports` lists them",
+	"machine.belt_axis": "write Y for an upright gantry, Z for a tilted one",
+	"machine.forward":   "write +1 or -1, the sign of a move that carries parts to the drop edge; try it with 5 mm by hand",
+	"belt.to_drop_mm":   "measure from the nozzle to the edge where parts fall, along the belt",
+}
