@@ -1,0 +1,58 @@
+// Package gcode reads the G-code that filament printer boards take: words,
+// modal state and motion.
+//
+// It is pure: bytes go in, state and effects come out. Nothing here reads a
+// file, a clock or a port. The dialect is that of line-numbered printer boards:
+// every line names its command, N and the checksum only frame a line, G4 P is
+// in milliseconds, and G92 without an axis sets every axis to zero. Arcs, planes
+// and G92 offsets follow NISTIR 6556.
+package gcode
+
+// Axis is one of the four axes of a printer.
+type Axis uint8
+
+// The axes. E is the extruder.
+const (
+	X Axis = iota
+	Y
+	Z
+	E
+)
+
+// AxisCount is the number of axes.
+const AxisCount = 4
+
+// Letter returns the axis word's letter.
+func (a Axis) Letter() byte {
+	if a >= AxisCount {
+		return '?'
+	}
+	return "XYZE"[a]
+}
+
+// String returns the axis word's letter as text.
+func (a Axis) String() string { return string(rune(a.Letter())) }
+
+// ParseAxis turns a single letter, of either case, into an axis. It reports
+// false for anything else.
+func ParseAxis(s string) (Axis, bool) {
+	if len(s) != 1 {
+		return 0, false
+	}
+	return axisOf(upper(s[0]))
+}
+
+// axisOf maps an upper-case word letter to its axis.
+func axisOf(letter byte) (Axis, bool) {
+	switch letter {
+	case 'X':
+		return X, true
+	case 'Y':
+		return Y, true
+	case 'Z':
+		return Z, true
+	case 'E':
+		return E, true
+	}
+	return 0, false
+}

@@ -1,0 +1,243 @@
+package gcode
+
+import (
+	"fmt"
+	"strconv"
+)
+
+// maxWords bounds a line. Boards hold some ten words in a line of 96 bytes.
+const maxWords = 32
+
+// SyntaxError is a line that cannot be read. Column counts bytes from 1.
+type SyntaxError struct {
+	Column  int
+	Problem string
+}
+
+// Error says where and what.
+func (e *SyntaxError) Error() string {
+	return fmt.Sprintf("cannot read line: column %d: %s", e.Column, e.Problem)
+}
+
+// Word is a letter and its number.
+type Word struct {
+	Letter   byte // upper case
+	HasValue bool
+	Value    float64 // as written; units are not applied
+	Column   int     // of the letter, from 1
+
+	from, to int // the number as written
+}
+
+// Line is one line taken apart. It refers to the bytes it was parsed from and
+// may be used again for the next line.
+type Line struct {
+	// Letter, Number and Sub name the command; see [Effect].
+	Letter byte
+	Number int
+	Sub    int
+
+	src      []byte
+	words    [maxWords]Word // parameters, command not included
+	n        int
+	seen     uint32 // letters among the parameters
+	cmd      Word
+	textFrom int // text parameter, when textTo > textFrom
+	textTo   int
+	numbered bool
+}
+
+// Words returns the parameters, without the command word. They are valid until
+// the next Parse.
+func (l *Line) Words() []Word { return l.words[:l.n] }
+
+// Text returns the text parameter of a command that takes one, such as M117, or
+// the whole line of a named command.
+func (l *Line) Text() []byte { return l.src[l.textFrom:l.textTo] }
+
+// Has reports whether the parameter letter is there, with or without a number.
+func (l *Line) Has(letter byte) bool { return l.seen&(1<<(letter-'A')) != 0 }
+
+// Get returns the number of a parameter, and whether it is there with one.
+func (l *Line) Get(letter byte) (float64, bool) {
+	if !l.Has(letter) {
+		return 0, false
+	}
+	for i := range l.words[:l.n] {
+		if w := &l.words[i]; w.Letter == letter {
+			return w.Value, w.HasValue
+		}
+	}
+	return 0, false
+}
+
+// Is reports whether the command is letter and number.
+func (l *Line) Is(letter byte, number int) bool {
+	return l.Letter == letter && l.Number == number && l.Sub == 0
+}
+
+// Parse takes a line apart, without its line end. Comments in both styles, a
+// leading N word and a trailing checksum are passed over. An empty line has
+// Letter 0. Errors are of type *SyntaxError. Nothing is allocated without error.
+func (l *Line) Parse(src []byte) error {
+	l.Letter, l.Number, l.Sub = 0, 0, 0
+	l.src, l.n, l.seen, l.textFrom, l.textTo, l.numbered = src, 0, 0, 0, 0, false
+	i, err := l.skip(0)
+	if err != nil {
+		return err
+	}
+	if i < len(src) && upper(src[i]) == 'N' && i+1 < len(src) && !isLetter(src[i+1]) {
+		end := i + 1
+		for end < len(src) && (isSpace(src[end]) || isDigit(src[end])) {
+			end++
+		}
+		if l.digitsBetween(i+1, end) {
+			l.numbered = true
+			if i, err = l.skip(end); err != nil {
+				return err
+			}
+		}
+	}
+	if i >= len(src) || src[i] == '*' {
+		return l.checksum(i)
+	}
+	if namedAt(src, i) {
+		l.Letter = '#'
+		l.text(i)
+		return nil
+	}
+	if i, err = l.command(i); err != nil {
+		return err
+	}
+	if takesText(l.Letter, l.Number) {
+		for i < len(src) && isSpace(src[i]) {
+			i++
+		}
+		l.text(i)
+		return nil
+	}
+	return l.parameters(i)
+}
+
+// command reads the word that names the command.
+func (l *Line) command(i int) (int, error) {
+	var w Word
+	i, err := l.word(i, &w)
+	if err != nil {
+		return i, err
+	}
+	if w.Letter != 'G' && w.Letter != 'M' && w.Letter != 'T' {
+		return i, &SyntaxError{w.Column, "the line does not begin with a G, M or T word; write the command in every line"}
+	}
+	if !w.HasValue {
+		return i, &SyntaxError{w.Column, "the command " + string(rune(w.Letter)) + " has no number"}
+	}
+	number, sub, ok := commandNumber(l.src[w.from:w.to])
+	if !ok {
+		return i, &SyntaxError{w.Column, "the number of the command is not understood"}
+	}
+	l.Letter, l.Number, l.Sub, l.cmd = w.Letter, number, sub, w
+	return i, nil
+}
+
+// parameters reads what follows the command.
+func (l *Line) parameters(i int) (err error) {
+	for {
+		if i, err = l.skip(i); err != nil {
+			return err
+		}
+		if i >= len(l.src) || l.src[i] == '*' {
+			return l.checksum(i)
+		}
+		if l.n == maxWords {
+			return &SyntaxError{i + 1, "more than " + strconv.Itoa(maxWords) + " words in one line"}
+		}
+		w := &l.words[l.n]
+		*w = Word{}
+		if i, err = l.word(i, w); err != nil {
+			return err
+		}
+		bit := uint32(1) << (w.Letter - 'A')
+		if l.seen&bit != 0 {
+			return &SyntaxError{w.Column, "the word " + string(rune(w.Letter)) + " is there twice"}
+		}
+		if w.Letter == 'G' || w.Letter == 'M' {
+			return &SyntaxError{w.Column, "a second command in the line, which boards ignore; give it a line of its own"}
+		}
+		l.seen |= bit
+		l.n++
+	}
+}
+
+// skip passes over white space and bracketed comments and stops at the end of
+// the line, which a semicolon is.
+func (l *Line) skip(i int) (int, error) {
+	src := l.src
+	for i < len(src) {
+		switch c := src[i]; {
+		case isSpace(c):
+			i++
+		case c == ';':
+			return len(src), nil
+		case c == '(':
+			end := i + 1
+			for end < len(src) && src[end] != ')' {
+				end++
+			}
+			if end == len(src) {
+				return i, &SyntaxError{i + 1, "a comment is opened with ( and not closed"}
+			}
+			i = end + 1
+		default:
+			return i, nil
+		}
+	}
+	return i, nil
+}
+
+// checksum accepts what may stand at the end of a line.
+func (l *Line) checksum(i int) error {
+	if i >= len(l.src) {
+		return nil
+	}
+	from := i + 1
+	for i = from; i < len(l.src) && isDigit(l.src[i]); i++ {
+	}
+	end, err := l.skip(i)
+	if err != nil {
+		return err
+	}
+	if i == from || end < len(l.src) {
+		return &SyntaxError{from, "a checksum is a * and digits at the end of the line"}
+	}
+	return nil
+}
+
+// text takes the rest of the line from i as text: up to a semicolon, white
+// space trimmed, and of a numbered line without the checksum.
+func (l *Line) text(i int) {
+	end := i
+	for end < len(l.src) && l.src[end] != ';' {
+		end++
+	}
+	end = trimRight(l.src, i, end)
+	if l.numbered {
+		k := end
+		for k > i && isDigit(l.src[k-1]) {
+			k--
+		}
+		if k < end && k > i && l.src[k-1] == '*' {
+			end = trimRight(l.src, i, k-1)
+		}
+	}
+	l.textFrom, l.textTo = i, end
+}
+
+func (l *Line) digitsBetween(from, to int) bool {
+	for _, c := range l.src[from:to] {
+		if isDigit(c) {
+			return true
+		}
+	}
+	return false
+}

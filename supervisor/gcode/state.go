@@ -1,0 +1,139 @@
+package gcode
+
+import "math"
+
+// Plane is the plane in which arcs run.
+type Plane uint8
+
+// Planes, named by their words G17, G18 and G19.
+const (
+	PlaneXY Plane = iota
+	PlaneXZ
+	PlaneYZ
+)
+
+// Motion is the motion word last used.
+type Motion uint8
+
+// Motion words. MotionNone means that nothing has moved yet.
+const (
+	MotionNone Motion = iota
+	MotionRapid
+	MotionLinear
+	MotionClockwise
+	MotionCounterClockwise
+)
+
+// Parameters are the letters of one sticky machine setting and the values last
+// given to them.
+type Parameters struct {
+	// Set has bit letter-'A' set for every letter that was given.
+	Set uint32
+	// Value holds the value of letter at index letter-'A'. Its unit is that of
+	// the setting; lengths are mm whatever units the line was written in.
+	Value [26]float64
+}
+
+// Get returns the value of a letter and whether it was ever given.
+func (p *Parameters) Get(letter byte) (float64, bool) {
+	if letter < 'A' || letter > 'Z' {
+		return 0, false
+	}
+	i := letter - 'A'
+	return p.Value[i], p.Set&(1<<i) != 0
+}
+
+// settingWords are the M words whose parameters stay in force on the board.
+var settingWords = [...]int{92, 201, 203, 204, 205, 207, 208, 900}
+
+// SettingCount is the number of sticky machine settings that State follows.
+const SettingCount = 8
+
+// SettingWord returns the M number of the sticky setting at index i of
+// [State.Settings], such as 204.
+func SettingWord(i int) int { return settingWords[i] }
+
+// State is everything that lines leave behind on a board: where it believes it
+// is, and how it will read the next line. States are compared with ==.
+type State struct {
+	// PositionMM is the coordinate of each axis as the board believes it, mm.
+	PositionMM [AxisCount]float64
+	// OffsetMM is machine position minus coordinate, mm, for X, Y and Z: what
+	// G92 has shifted since the axis was homed (NISTIR 6556, 3.5.18).
+	OffsetMM [3]float64
+	// Known says that the coordinate follows from the lines read: it was homed,
+	// set by G92 or moved to absolutely.
+	Known [AxisCount]bool
+	// Homed says that the axis was sent to its end stop.
+	Homed [3]bool
+
+	// Inches is G20. All values here stay in millimetres nevertheless.
+	Inches bool
+	// Relative is G91, for X, Y and Z.
+	Relative bool
+	// RelativeE is M83.
+	RelativeE bool
+	// Plane is G17, G18 or G19.
+	Plane Plane
+	// Motion is the motion word last used.
+	Motion Motion
+	// FeedMMPerMin is the feed last given, mm/min; 0 means none was given.
+	FeedMMPerMin float64
+
+	// FanS is the fan duty last set, 0 to 255, if FanKnown.
+	FanS     float64
+	FanKnown bool
+	// FeedPercent is M220, FlowPercent is M221; 100 is unchanged.
+	FeedPercent float64
+	FlowPercent float64
+	// Tool is the tool last chosen.
+	Tool int
+	// NozzleTargetC and BedTargetC are the temperatures last asked for, in
+	// degrees Celsius; 0 is off.
+	NozzleTargetC float64
+	BedTargetC    float64
+
+	// DrawnBackMM is how far the filament stands below the most it was ever
+	// pushed, mm.
+	DrawnBackMM float64
+	// FirmwareRetracted says that G10 is in force and G11 has not followed. The
+	// length is the board's own and not part of DrawnBackMM.
+	FirmwareRetracted bool
+
+	// Settings are the sticky machine settings seen; see [SettingWord].
+	Settings [SettingCount]Parameters
+}
+
+// NewState returns the state of a board that has just started: all coordinates
+// zero but not known, millimetres, absolute, factors 100 %.
+func NewState() State { return State{FeedPercent: 100, FlowPercent: 100} }
+
+// MachineMM returns the axis position free of G92 shifts, mm. For E, which is
+// never shifted for good, it is the coordinate.
+func (s *State) MachineMM(a Axis) float64 {
+	if a == E {
+		return s.PositionMM[E]
+	}
+	return grid(s.PositionMM[a] + s.OffsetMM[a])
+}
+
+// Setting returns the parameters of sticky setting M<word>, or nil when State
+// does not follow that word.
+func (s *State) Setting(word int) *Parameters {
+	for i, w := range settingWords {
+		if w == word {
+			return &s.Settings[i]
+		}
+	}
+	return nil
+}
+
+// grid rounds to the nearest 1e-9. Words are decimal numbers with far fewer
+// places, so sums kept on this grid are exact decimal sums: a million relative
+// moves leave no binary residue, and a state can be written down and read back.
+func grid(v float64) float64 {
+	if v > 1e6 || v < -1e6 {
+		return v // beyond this the grid is finer than a float64 can hold
+	}
+	return math.Round(v*1e9) / 1e9
+}

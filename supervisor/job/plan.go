@@ -1,0 +1,205 @@
+// Package job reads a sliced file for one part, splits it into what is done
+// once before, for every part and once after, measures one part, and says what
+// in it must not reach a belt machine.
+//
+// Files are streamed: memory does not grow with the file.
+package job
+
+import (
+	"encoding/json"
+	"time"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// Options say what machine the job is for.
+type Options struct {
+	// BeltAxis is Y for an upright gantry, Z for a tilted one.
+	BeltAxis gcode.Axis
+	// Forward is +1 or -1: the sign of belt coordinate that carries parts to the
+	// drop edge. 0 means +1.
+	Forward int
+	// HomedAxes are the axes that have an end stop. The belt axis is never one.
+	HomedAxes []gcode.Axis
+	// GapMM is the least free belt between two parts.
+	GapMM float64
+	// PitchMM is the belt advance from part to part; 0 takes it from the part.
+	PitchMM float64
+	// BedC is the bed temperature to add to a job that sets none; 0 adds none.
+	BedC float64
+	// NozzleCeilingC and BedCeilingC are the highest temperatures allowed; 0
+	// means no ceiling.
+	NozzleCeilingC float64
+	BedCeilingC    float64
+	// FilamentDiameterMM, 0 means 1.75.
+	FilamentDiameterMM float64
+	// DensityGPerCM3 of the filament, 0 means 1.24.
+	DensityGPerCM3 float64
+}
+
+// Severity ranks a finding.
+type Severity string
+
+// Severities. An error keeps a lot from starting.
+const (
+	Info    Severity = "info"
+	Warning Severity = "warning"
+	Error   Severity = "error"
+)
+
+// Finding is something in the job that someone should know before it runs.
+type Finding struct {
+	Line     int64    `json:"line"` // 1 is the first; 0 is the file as a whole
+	Severity Severity `json:"severity"`
+	Code     string   `json:"code"`
+	Text     string   `json:"text"`
+	Remedy   string   `json:"remedy"`
+}
+
+// Change is a line withheld from the machine or added to what it gets.
+type Change struct {
+	// Line of the file that is withheld, or before which the text is added. An
+	// added line beyond its section comes at the section's end.
+	Line    int64       `json:"line"`
+	Section SectionKind `json:"section"`
+	Text    string      `json:"text"`
+	Why     string      `json:"why"`
+}
+
+// SectionKind names a section.
+type SectionKind string
+
+// Sections of a job.
+const (
+	LeadIn  SectionKind = "lead_in"
+	Body    SectionKind = "body"
+	LeadOut SectionKind = "lead_out"
+)
+
+// Section is a run of lines of the file.
+type Section struct {
+	// FirstLine and LastLine are inclusive; LastLine is FirstLine-1 when the
+	// section is empty.
+	FirstLine int64 `json:"first_line"`
+	LastLine  int64 `json:"last_line"`
+	// FromByte is the offset of the section's first byte, ToByte one past its last.
+	FromByte int64 `json:"from_byte"`
+	ToByte   int64 `json:"to_byte"`
+	// Why says why the section was cut here.
+	Why string `json:"why"`
+	// SendLines is how many lines go to the machine, repeats unrolled, added
+	// ones included.
+	SendLines int64 `json:"send_lines"`
+
+	digest uint64 // CRC-64/ECMA of the bytes, to notice a changed file
+}
+
+// Extent is [lowest, highest] of each axis, mm.
+type Extent struct {
+	X [2]float64 `json:"x"`
+	Y [2]float64 `json:"y"`
+	Z [2]float64 `json:"z"`
+}
+
+// Axis returns the extent of X, Y or Z.
+func (e *Extent) Axis(a gcode.Axis) [2]float64 {
+	switch a {
+	case gcode.X:
+		return e.X
+	case gcode.Y:
+		return e.Y
+	default:
+		return e.Z
+	}
+}
+
+// Unknown is a word that is not followed, and how often it occurs.
+type Unknown struct {
+	Word  string `json:"word"`
+	Line  int64  `json:"line"` // where it first occurs
+	Count int64  `json:"count"`
+}
+
+// Plan is all that is known of a job before it runs. Measures are those of one
+// body, repeats inside it unrolled.
+type Plan struct {
+	Path        string `json:"path"`
+	SHA256      string `json:"sha256"`
+	SourceBytes int64  `json:"source_bytes"`
+	Lines       int64  `json:"lines"`
+
+	// The three sections, in JSON under "sections".
+	LeadIn  Section `json:"-"`
+	Body    Section `json:"-"`
+	LeadOut Section `json:"-"`
+
+	// Begin and End are the machine's state at the start and end of the body.
+	Begin gcode.State `json:"-"`
+	End   gcode.State `json:"-"`
+
+	Withheld []Change `json:"withheld"`
+	Added    []Change `json:"added"`
+
+	// BeltTravelMM is the sum of absolute belt movement.
+	BeltTravelMM float64 `json:"belt_travel_mm"`
+	// BeltAdvanceMM is the net belt movement, + towards the drop edge.
+	BeltAdvanceMM float64 `json:"belt_advance_mm"`
+	// ExtentMM is what is touched while extruding, in the coordinates in force
+	// where the body begins.
+	ExtentMM Extent `json:"extent_mm"`
+	// FilamentMM is the net filament of one cycle: the body's own and what is
+	// given back before the next.
+	FilamentMM  float64 `json:"filament_mm"`
+	FilamentCM3 float64 `json:"filament_cm3"`
+	FilamentG   float64 `json:"filament_g"`
+	// Layers is how many times the part grows to a new height (on a tilted
+	// gantry: a new belt position).
+	Layers int64 `json:"layers"`
+	// Duration is the sum of path length by feed, and dwells: no acceleration
+	// and no heating, so a machine takes longer.
+	Duration time.Duration `json:"-"`
+	// PitchMM is the belt advance from this part's origin to the next.
+	PitchMM float64 `json:"pitch_mm"`
+	// WireBytes is what one body puts on the wire with a line feed a line and
+	// without line numbers and checksums.
+	WireBytes int64 `json:"wire_bytes"`
+
+	Findings []Finding `json:"findings"`
+	Unknown  []Unknown `json:"unknown"`
+
+	modTime time.Time
+	bomLen  int64
+}
+
+// MarshalJSON writes the plan with its sections under one key and its duration
+// in seconds.
+func (p *Plan) MarshalJSON() ([]byte, error) {
+	type plain Plan // drops this method
+	return json.Marshal(struct {
+		*plain
+		Sections  map[SectionKind]Section `json:"sections"`
+		DurationS float64                 `json:"duration_s"`
+	}{(*plain)(p), map[SectionKind]Section{LeadIn: p.LeadIn, Body: p.Body, LeadOut: p.LeadOut}, p.Duration.Seconds()})
+}
+
+// Section returns the section of that kind.
+func (p *Plan) Section(kind SectionKind) *Section {
+	switch kind {
+	case LeadIn:
+		return &p.LeadIn
+	case LeadOut:
+		return &p.LeadOut
+	default:
+		return &p.Body
+	}
+}
+
+// Blocked reports whether a finding keeps a lot from starting with this job.
+func (p *Plan) Blocked() bool {
+	for _, f := range p.Findings {
+		if f.Severity == Error {
+			return true
+		}
+	}
+	return false
+}
