@@ -58,7 +58,7 @@ func suggest(group, name string) string {
 	}
 	for _, known := range names(group) {
 		if stem(known) == stem(name) {
-			return "the key is called " + known + ", with that unit"
+			return "the key is called " + known + "; its unit is " + find(group+"."+known).unit.name
 		}
 	}
 	if near := nearest(name, names(group)); near != "" {
