@@ -75,12 +75,6 @@ func (r *reader) wire() {
 			r.said("machine.reset_wait_s", seconds(m.ResetWait)), "make the silence limit longer",
 			"machine.silence_limit_s", "machine.reset_wait_s")
 	}
-	if m.MotorsOffAfter != 0 && m.MotorsOffAfter <= r.settings.Hold.HeatersOffAfter {
-		r.conflict("the motors would let go after "+r.said("machine.motors_off_after_s", seconds(m.MotorsOffAfter))+
-			", before the heaters go off after "+r.said("hold.heaters_off_after_min", seconds(r.settings.Hold.HeatersOffAfter)),
-			"write 0: the place of every part is lost when the motors let go",
-			"machine.motors_off_after_s", "hold.heaters_off_after_min")
-	}
 }
 
 // axesAgree compares the roles of the axes.
@@ -120,7 +114,7 @@ func (r *reader) heat() {
 	}
 }
 
-// lengths compares what lies along the belt.
+// lengths compares what lies along the belt, and the way of the head.
 func (r *reader) lengths() {
 	b, d := &r.settings.Belt, &r.settings.Discharge
 	length := func(v float64) string { return plain(v) + " mm" }
@@ -135,6 +129,10 @@ func (r *reader) lengths() {
 	if b.LoopLengthMM > 0 && 2*b.ToDropMM > b.LoopLengthMM {
 		r.conflict("the drop edge is "+length(b.ToDropMM)+" from the nozzle, more than half of the loop of "+length(b.LoopLengthMM),
 			"measure both again: a loop is twice as long as its upper run, and a little more", "belt.to_drop_mm", "belt.loop_length_mm")
+	}
+	if n := r.set["discharge.park_x_mm"]; n != nil && !d.Park {
+		r.conflict("a place to park is given, but the head is not to move aside", "write park: true, or remove park_x_mm",
+			"discharge.park_x_mm", "discharge.park")
 	}
 	if d.PitchMM > 0 && d.PitchMM <= d.GapMM {
 		r.conflict("the pitch is "+r.said("discharge.pitch_mm", length(d.PitchMM))+", no more than the gap of "+r.said("discharge.gap_mm", length(d.GapMM))+" alone",

@@ -77,7 +77,8 @@ func inBounds(t *testing.T, s *Settings) {
 	if s.Server.Listen != "" && !loopback(s.Server.Listen) && s.Server.SecretFile == "" {
 		t.Errorf("open to others at %s", s.Server.Listen)
 	}
-	if h := s.Hold; h.EveryParts == 0 && h.EveryTravelMM == 0 && h.Every == 0 != h.NoneAcknowledged {
+	h := s.Hold
+	if none := h.EveryParts == 0 && h.EveryTravelMM == 0 && h.Every == 0; none != h.NoneAcknowledged {
 		t.Errorf("hold %+v", h)
 	}
 }

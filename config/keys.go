@@ -24,7 +24,7 @@ var keys = []key{
 	{group: "machine", name: "bed_ceiling_c", at: func(s *Settings) any { return &s.Machine.BedCeilingC }, unit: celsius, least: 20, most: 150, off: true},
 	{group: "machine", name: "ceiling_acknowledged", at: func(s *Settings) any { return &s.Machine.CeilingAcknowledged }},
 	{group: "machine", name: "temperature_poll_s", at: func(s *Settings) any { return &s.Machine.TemperaturePoll }, unit: second, least: 1, most: 30},
-	{group: "machine", name: "motors_off_after_s", at: func(s *Settings) any { return &s.Machine.MotorsOffAfter }, unit: second, least: 60, most: 604800, off: true},
+	{group: "machine", name: "motors_stay_on", at: func(s *Settings) any { return &s.Machine.MotorsStayOn }},
 
 	{group: "belt", name: "loop_length_mm", at: func(s *Settings) any { return &s.Belt.LoopLengthMM }, unit: mm, least: 100, most: 50000, off: true},
 	{group: "belt", name: "seam_width_mm", at: func(s *Settings) any { return &s.Belt.SeamWidthMM }, unit: mm, least: 0, most: 500},
@@ -38,6 +38,9 @@ var keys = []key{
 	{group: "discharge", name: "nozzle_standby_c", at: func(s *Settings) any { return &s.Discharge.NozzleStandbyC }, unit: celsius, least: 40, most: 260, off: true},
 	{group: "discharge", name: "lift_mm", at: func(s *Settings) any { return &s.Discharge.LiftMM }, unit: mm, least: 0, most: 1000,
 		low: "write the distance off the part; the lift axis counts upwards"},
+	{group: "discharge", name: "lift_feed_mm_per_min", at: func(s *Settings) any { return &s.Discharge.LiftFeedMMPerMin }, unit: feed, least: 60, most: 30000,
+		low: perSecond, high: tooFast},
+	{group: "discharge", name: "park", at: func(s *Settings) any { return &s.Discharge.Park }},
 	{group: "discharge", name: "park_x_mm", at: func(s *Settings) any { return &s.Discharge.ParkXMM }, unit: mm, least: -100, most: 2000},
 	{group: "discharge", name: "advance_feed_mm_per_min", at: func(s *Settings) any { return &s.Discharge.AdvanceFeedMMPerMin }, unit: feed, least: 60, most: 30000,
 		low: perSecond, high: tooFast},
@@ -49,6 +52,7 @@ var keys = []key{
 		low: "write the length drawn back, as a positive length"},
 	{group: "discharge", name: "retract_feed_mm_per_min", at: func(s *Settings) any { return &s.Discharge.RetractFeedMMPerMin }, unit: feed, least: 120, most: 12000,
 		low: perSecond, high: tooFast},
+	{group: "discharge", name: "clear_at_end", at: func(s *Settings) any { return &s.Discharge.ClearAtEnd }},
 
 	{group: "hold", name: "every_parts", at: func(s *Settings) any { return &s.Hold.EveryParts }, unit: parts, least: 1, most: 1000000, off: true},
 	{group: "hold", name: "every_travel_mm", at: func(s *Settings) any { return &s.Hold.EveryTravelMM }, unit: mm, least: 100, most: 1e8, off: true,

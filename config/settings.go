@@ -61,9 +61,9 @@ type Machine struct {
 	CeilingAcknowledged bool    // the owner has said that a nozzle ceiling above 300 C is meant
 
 	TemperaturePoll time.Duration // time between temperature reports
-	// MotorsOffAfter is the motor timeout given to the board, 0 for never. When
-	// it passes, the motors let go and the position of every part is lost.
-	MotorsOffAfter time.Duration
+	// MotorsStayOn tells the board before each lot never to let its motors go by
+	// itself. Without it a long hold loses the position of every part.
+	MotorsStayOn bool
 }
 
 // Belt describes the belt and how far it may wander.
@@ -81,6 +81,8 @@ type Discharge struct {
 	ReleaseLimit        time.Duration // longest wait for that temperature
 	NozzleStandbyC      float64       // nozzle target while the part cools and in a hold
 	LiftMM              float64       // movement of the lift axis before the head moves aside
+	LiftFeedMMPerMin    float64       // feed of that axis
+	Park                bool          // whether the head moves aside at all
 	ParkXMM             float64       // X coordinate of the parked head
 	AdvanceFeedMMPerMin float64       // feed of the belt
 	GapMM               float64       // bare belt between two parts
@@ -88,6 +90,7 @@ type Discharge struct {
 	TravelFeedMMPerMin  float64       // feed of the head when it does not print
 	RetractMM           float64       // filament drawn back before the lift; 0 for none
 	RetractFeedMMPerMin float64       // feed of that filament
+	ClearAtEnd          bool          // run the last parts over the drop edge when a lot is done
 }
 
 // Hold describes when the machine waits for a visit, and what it does then.
@@ -151,13 +154,13 @@ func Default() *Settings {
 			Name: "machine", BaudRate: 250000,
 			ResetWait: 3 * time.Second, ReplyLimit: 10 * time.Second, SilenceLimit: time.Minute,
 			TravelLimitMM: 100, NozzleCeilingC: 260, BedCeilingC: 100,
-			TemperaturePoll: 2 * time.Second,
+			TemperaturePoll: 2 * time.Second, MotorsStayOn: true,
 		},
 		Belt: Belt{LimitMM: 3, WorstDriftMMPerM: 0.5},
 		Discharge: Discharge{
-			ReleaseC: 35, ReleaseLimit: time.Hour, NozzleStandbyC: 150, LiftMM: 20,
+			ReleaseC: 35, ReleaseLimit: time.Hour, NozzleStandbyC: 150, LiftMM: 20, LiftFeedMMPerMin: 600, Park: true,
 			AdvanceFeedMMPerMin: 1200, GapMM: 10, TravelFeedMMPerMin: 6000,
-			RetractMM: 1, RetractFeedMMPerMin: 1800,
+			RetractMM: 1, RetractFeedMMPerMin: 1800, ClearAtEnd: true,
 		},
 		Hold: Hold{
 			EveryParts: 100, EveryTravelMM: 50000, HeatersOffAfter: 15 * time.Minute,
