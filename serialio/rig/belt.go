@@ -1,0 +1,149 @@
+package rig
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+)
+
+// Part is one piece of extruded plastic on the belt, or fallen from it.
+type Part struct {
+	ID         int
+	FromMM     float64 // belt coordinate of its leading end: the net advance at which it lies under the nozzle
+	ToMM       float64 // of its trailing end
+	FilamentMM float64 // net, drawn-back filament subtracted
+	Dropped    bool    // it has fallen over the edge
+	Detached   bool    // it let go of the belt before that
+	OnSeam     bool    // it was printed across the belt's joint
+	Begun      time.Duration
+	DroppedAt  time.Duration
+
+	letsGo time.Duration
+}
+
+// quantumM is the belt travel, in metres, between two draws of the random walk.
+const quantumM = 0.1
+
+// beltState is the physical belt.
+type beltState struct {
+	Belt
+	rng        *rand.Rand
+	travelMM   float64 // physical, absolute
+	advanceMM  float64 // physical, signed
+	commanded  float64 // absolute, as the board reckons
+	offsetMM   float64
+	nextDrawM  float64
+	filamentMM float64
+	parts      []Part
+	open       int // parts before this one have all dropped
+	nextID     int
+	current    int // index of the part being printed, -1 none
+	bin        int
+	rubbing    bool
+	damage     func(string)
+}
+
+// move books a belt movement: net and absolute millimetres of belt.
+func (b *beltState) move(net, travel, commanded float64) {
+	b.advanceMM += net
+	b.travelMM += travel
+	b.commanded += commanded
+	b.offsetMM += b.DriftPerTravelMMPerM*travel/1000 + b.DriftPerAdvanceMMPerM*net/1000
+	for b.travelMM/1000 >= b.nextDrawM {
+		b.nextDrawM += quantumM
+		if b.JitterMMPerSqrtM > 0 {
+			b.offsetMM += b.rng.NormFloat64() * b.JitterMMPerSqrtM * math.Sqrt(quantumM)
+		}
+		if b.DisturbancesPerM > 0 && b.rng.Float64() < b.DisturbancesPerM*quantumM {
+			b.offsetMM += b.rng.NormFloat64() * b.DisturbanceMM
+		}
+	}
+	if over := b.EdgeLimitMM > 0 && math.Abs(b.offsetMM) > b.EdgeLimitMM; over != b.rubbing {
+		b.rubbing = over
+		if over {
+			b.damage("the belt rubs on its frame")
+		}
+	}
+}
+
+// drop lets every part fall that has passed the edge at time t.
+func (b *beltState) drop(t time.Duration, bedC float64) {
+	for i := b.open; i < len(b.parts); i++ {
+		p := &b.parts[i]
+		if p.Dropped {
+			continue
+		}
+		if p.letsGo <= t {
+			p.Detached = true
+		}
+		clings := b.ReleaseC > 0 && bedC > b.ReleaseC && !p.Detached
+		if b.advanceMM-p.ToMM >= b.ToDropMM && !clings {
+			p.Dropped, p.DroppedAt = true, t
+			b.bin++
+			if b.current == i {
+				b.current = -1
+			}
+		}
+	}
+	for b.open < len(b.parts) && b.parts[b.open].Dropped {
+		b.open++
+	}
+}
+
+// extrude books filament. Plastic laid while moving joins the part it touches, or
+// begins one; what flows without movement goes to the part being printed, if any.
+// The belt range is [low, high] in belt coordinates.
+func (b *beltState) extrude(t time.Duration, filament float64, moving bool, low, high float64) {
+	b.filamentMM += filament
+	if moving && filament > 0 {
+		b.current = b.touch(t, low, high)
+	}
+	if b.current >= 0 {
+		b.parts[b.current].FilamentMM += filament
+	}
+}
+
+// touch returns the part that plastic at [low, high] belongs to. Parts that it
+// joins together become one.
+func (b *beltState) touch(t time.Duration, low, high float64) int {
+	hit := -1
+	for i := b.open; i < len(b.parts); i++ {
+		p := &b.parts[i]
+		if p.Dropped || high < p.FromMM-b.PartGapMM || low > p.ToMM+b.PartGapMM {
+			continue
+		}
+		if hit < 0 {
+			hit = i
+			continue
+		}
+		q := &b.parts[hit]
+		q.FromMM, q.ToMM = min(q.FromMM, p.FromMM), max(q.ToMM, p.ToMM)
+		q.FilamentMM += p.FilamentMM
+		q.OnSeam = q.OnSeam || p.OnSeam
+		b.parts = append(b.parts[:i], b.parts[i+1:]...)
+		i--
+	}
+	if hit < 0 {
+		b.nextID++
+		p := Part{ID: b.nextID, FromMM: low, ToMM: high, Begun: t, letsGo: never}
+		if b.GripLoss > 0 && b.rng.Float64() < b.GripLoss {
+			p.letsGo = after(t, b.rng.ExpFloat64()*b.GripMinutes*60)
+		}
+		b.parts = append(b.parts, p)
+		hit = len(b.parts) - 1
+	}
+	p := &b.parts[hit]
+	p.FromMM, p.ToMM = min(p.FromMM, low), max(p.ToMM, high)
+	p.OnSeam = p.OnSeam || b.seamIn(low, high)
+	return hit
+}
+
+// seamIn reports whether the joint lies in a range of belt coordinates.
+func (b *beltState) seamIn(low, high float64) bool {
+	if b.SeamWidthMM <= 0 {
+		return false
+	}
+	low, high = low-b.SeamWidthMM/2, high+b.SeamWidthMM/2
+	k := math.Ceil((low - b.SeamAtMM) / b.LoopLengthMM)
+	return b.SeamAtMM+k*b.LoopLengthMM <= high
+}

@@ -1,0 +1,290 @@
+package rig
+
+import (
+	"math"
+	"time"
+)
+
+// words is one parsed command: its letter and number, and the words after it.
+type words struct {
+	letter byte
+	number int
+	has    uint32 // bit i: letter 'A'+i is there
+	value  [26]float64
+}
+
+func (w *words) is(letter byte) bool { return w.has&(1<<(letter-'A')) != 0 }
+
+// get returns a word's value, or other if it is not there.
+func (w *words) get(letter byte, other float64) float64 {
+	if w.is(letter) {
+		return w.value[letter-'A']
+	}
+	return other
+}
+
+// parse reads a command. It reports false if the text does not begin with a letter
+// and a number. What it does not understand after that it skips, as boards do.
+func (w *words) parse(text []byte) bool {
+	w.has, w.letter = 0, 0
+	for i := 0; i < len(text); {
+		letter := text[i] &^ 0x20
+		i++
+		if letter < 'A' || letter > 'Z' {
+			continue
+		}
+		for i < len(text) && text[i] == ' ' {
+			i++
+		}
+		v, n := number(text[i:])
+		i += n
+		if w.letter == 0 {
+			if n == 0 || v < 0 || v > 9999 {
+				return false
+			}
+			w.letter, w.number = letter, int(v)
+			continue
+		}
+		w.has |= 1 << (letter - 'A')
+		w.value[letter-'A'] = v
+	}
+	return w.letter != 0
+}
+
+var tens = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
+
+// number reads a decimal number and returns it with the bytes it took. Up to 15
+// digits it is the nearest float64; further digits are dropped.
+func number(b []byte) (float64, int) {
+	i, digits, decimals := 0, 0, 0
+	negative, point := false, false
+	var mantissa int64
+	if i < len(b) && (b[i] == '-' || b[i] == '+') {
+		negative = b[i] == '-'
+		i++
+	}
+	for ; i < len(b); i++ {
+		switch {
+		case b[i] == '.' && !point:
+			point = true
+		case b[i] >= '0' && b[i] <= '9':
+			if digits < 15 {
+				mantissa = mantissa*10 + int64(b[i]-'0')
+				if mantissa > 0 {
+					digits++
+				}
+				if point {
+					decimals++
+				}
+			} else if !point {
+				return 0, i
+			}
+		default:
+			goto end
+		}
+	}
+end:
+	v := float64(mantissa) / tens[min(decimals, 15)]
+	if negative {
+		v = -v
+	}
+	return v, i
+}
+
+// begin executes the line at the head of the queue, or sets c.op to what it waits for.
+func (c *controller) begin() {
+	e := &c.queue[c.queueFirst]
+	c.record.add(e.text, e.number, e.at)
+	c.figures.LinesExecuted++
+	w := &c.w
+	if !w.parse(e.text) {
+		c.unknown(e.text)
+		return
+	}
+	known := false
+	switch w.letter {
+	case 'G':
+		known = c.motionWord(w)
+	case 'M':
+		known = c.machineWord(w) || c.tuningWord(w)
+	case 'T':
+		known = w.number == 0
+	}
+	if !known {
+		c.unknown(e.text)
+	}
+}
+
+func (c *controller) unknown(text []byte) {
+	c.figures.UnknownCommands++
+	c.sayf("echo:unknown command %q", text)
+}
+
+// machineWord executes an M word that acts on heat, motors or the run itself.
+func (c *controller) machineWord(w *words) bool {
+	switch w.number {
+	case 0, 1:
+		c.after(func() { c.op.kind = opUser })
+	case 18, 84:
+		c.motorsOff(w)
+	case 104:
+		c.target(&c.nozzle, w.get('S', c.nozzle.target))
+	case 140:
+		c.target(&c.bed, w.get('S', c.bed.target))
+	case 109:
+		c.heatWait(&c.nozzle, w)
+	case 190:
+		c.heatWait(&c.bed, w)
+	case 106:
+		c.fan = min(255, max(0, w.get('S', 255)))
+	case 107:
+		c.fan = 0
+	case 108, 110, 117: // acted upon before the queue, or for a display
+	case 112:
+		c.figures.EmergencyStops++
+		c.halt("emergency stop")
+	case 400:
+		c.after(nil)
+	case 410:
+		c.quickStop()
+	case 808:
+		c.say("echo:M808 ignored: repeat markers work in stored files only")
+	default:
+		return c.reportWord(w)
+	}
+	return true
+}
+
+// after lets the command wait until all moves have ended, then do next.
+func (c *controller) after(next func()) {
+	c.op = op{kind: opSync, next: next}
+}
+
+// dwell lets the command take a time, then do next.
+func (c *controller) dwell(d time.Duration, next func()) {
+	c.op.kind, c.op.until, c.op.next = opDwell, c.now+d, next
+}
+
+func (c *controller) motorsOff(w *words) {
+	if w.is('S') {
+		c.motorTimeout = time.Duration(max(0, w.get('S', 0)) * 1e9)
+		return
+	}
+	axes := w.is('X') || w.is('Y') || w.is('Z') || w.is('E')
+	if axes && !w.is(c.set.Belt.Axis) {
+		return
+	}
+	c.after(func() {
+		if c.motorsOn {
+			c.releaseMotors("M84 released the motors")
+		}
+	})
+}
+
+// target sets a heater. Beyond the maximum it is refused.
+func (c *controller) target(h *heater, target float64) {
+	if target > h.MaxC {
+		c.sayf("Error:target %g above the maximum %g, not set", target, h.MaxC)
+		return
+	}
+	h.set(c.now, max(0, target))
+	c.watchHeat()
+}
+
+// heatWait executes M109 and M190: S waits while heating only, R for cooling too.
+func (c *controller) heatWait(h *heater, w *words) {
+	goal := w.get('R', w.get('S', h.target))
+	c.target(h, goal)
+	if h.target != goal || goal == 0 {
+		return
+	}
+	if !w.is('R') && h.reading(c.now) >= goal {
+		return
+	}
+	c.op = op{kind: opHeat, heat: h}
+	c.watchHeat()
+	c.watchDue = c.now + time.Second
+}
+
+// watchHeat reckons anew when the heat that is waited for will be there.
+func (c *controller) watchHeat() {
+	if c.op.kind != opHeat {
+		return
+	}
+	h := c.op.heat
+	// Near enough is half a degree, on the side the temperature comes from.
+	goal := h.target
+	if now := h.reading(c.now); now < goal-0.5 {
+		goal -= 0.5
+	} else if now > goal+0.5 {
+		goal += 0.5
+	} else {
+		c.op.until = c.now
+		return
+	}
+	c.op.until = h.reaches(c.now, goal)
+}
+
+// quickStop ends all motion and whatever waits for motion.
+func (c *controller) quickStop() {
+	c.stop()
+	switch c.op.kind {
+	case opMove, opSync, opStuck:
+		c.op = op{kind: opDwell, until: c.now}
+	}
+	c.figures.QuickStops++
+}
+
+// tuningWord executes an M word that changes the board's own settings.
+func (c *controller) tuningWord(w *words) bool {
+	each := func(to *[4]float64) {
+		for i := range to {
+			if v := w.get(axisNames[i], 0); v > 0 {
+				to[i] = v
+			}
+		}
+	}
+	switch w.number {
+	case 82:
+		c.relativeE = false
+	case 83:
+		c.relativeE = true
+	case 92:
+		if w.has == 0 {
+			c.sayf("M92 X%.2f Y%.2f Z%.2f E%.2f", c.steps[X], c.steps[Y], c.steps[Z], c.steps[E])
+		}
+		each(&c.steps)
+	case 201:
+		each(&c.maxAccel)
+	case 203:
+		each(&c.maxFeed)
+	case 204:
+		for _, l := range []byte{'S', 'P'} {
+			if v := w.get(l, 0); v > 0 {
+				c.accel = v
+			}
+		}
+	case 205:
+		if v := w.get('J', -1); v >= 0 {
+			c.deviation = v
+		}
+	case 211:
+		c.limitsOff = w.is('S') && w.get('S', 1) == 0
+	case 220:
+		c.feedFactor = max(0.01, w.get('S', c.feedFactor*100)/100)
+	case 221:
+		c.flowFactor = max(0, w.get('S', c.flowFactor*100)/100)
+	case 302:
+		c.minExtrudeC = math.Max(0, w.get('S', c.minExtrudeC))
+		if w.get('P', 0) == 1 {
+			c.minExtrudeC = 0
+		}
+	case 500:
+		c.stored = c.steps
+	case 501:
+		c.steps = c.stored
+	default:
+		return false
+	}
+	return true
+}

@@ -1,0 +1,99 @@
+package rig
+
+import (
+	"math"
+	"time"
+)
+
+// heater is one heated body under an ideal controller: full power below the
+// target, none above it, and just enough to stay once it is there.
+type heater struct {
+	Heater
+	ambient float64
+	target  float64 // 0: off
+	tempC   float64 // at the moment since
+	since   time.Duration
+	dead    bool    // the element gives no heat whatever the controller asks
+	stuck   bool    // the sensor shows stuckC for ever
+	stuckC  float64 // see stuck
+}
+
+// end returns the temperature the body tends to at a share of the full power.
+func (h *heater) end(duty float64) float64 { return h.ambient + duty*h.PowerW/h.LossWPerK }
+
+func (h *heater) tau() float64 { return h.HeatJPerK / h.LossWPerK }
+
+// drive returns where the temperature is heading, given the target.
+func (h *heater) drive() float64 {
+	if h.dead || h.target == 0 || h.felt(h.tempC) > h.target {
+		return h.end(0)
+	}
+	return h.end(1)
+}
+
+// felt returns what the controller believes when the body is at tempC.
+func (h *heater) felt(tempC float64) float64 {
+	if h.stuck {
+		return h.stuckC
+	}
+	return tempC
+}
+
+// at returns the true temperature at t, in closed form:
+// T(t) = T_end + (T_0 - T_end) exp(-t/tau), held at the target once reached.
+func (h *heater) at(t time.Duration) float64 {
+	end := h.drive()
+	now := end + (h.tempC-end)*math.Exp(-(t-h.since).Seconds()/h.tau())
+	if h.target > 0 && !h.dead && !h.stuck {
+		if end > h.tempC && h.tempC <= h.target && now > h.target ||
+			end < h.tempC && h.tempC > h.target && now < h.target {
+			return h.target
+		}
+	}
+	return now
+}
+
+// settle makes t the moment from which the next change is reckoned.
+func (h *heater) settle(t time.Duration) { h.tempC, h.since = h.at(t), t }
+
+// set changes the target at t.
+func (h *heater) set(t time.Duration, target float64) {
+	h.settle(t)
+	h.target = target
+}
+
+// reading returns what the sensor shows at t.
+func (h *heater) reading(t time.Duration) float64 { return h.felt(h.at(t)) }
+
+// duty returns the share of full power at t, 0 to 1, as the controller asks it.
+func (h *heater) duty(t time.Duration) float64 {
+	felt := h.reading(t)
+	switch {
+	case h.target == 0 || felt > h.target+1e-9:
+		return 0
+	case felt < h.target-1e-9:
+		return 1
+	default:
+		return min(1, (h.target-h.ambient)*h.LossWPerK/h.PowerW)
+	}
+}
+
+// reaches returns when the sensor will show goal from t on, or never.
+func (h *heater) reaches(t time.Duration, goal float64) time.Duration {
+	now := h.at(t)
+	if h.stuck {
+		if math.Abs(h.stuckC-goal) < 0.5 {
+			return t
+		}
+		return never
+	}
+	if math.Abs(now-goal) < 1e-6 {
+		return t
+	}
+	end := h.drive()
+	ratio := (end - now) / (end - goal)
+	if (goal-now)*(end-goal) <= 0 || ratio <= 1 {
+		return never
+	}
+	return after(t, h.tau()*math.Log(ratio))
+}

@@ -1,0 +1,190 @@
+package rig
+
+import (
+	"strconv"
+	"time"
+)
+
+// reportWord executes an M word that asks for something.
+func (c *controller) reportWord(w *words) bool {
+	board := &c.set.Board
+	switch w.number {
+	case 105:
+		c.temps(board.OkWithTemps)
+	case 113:
+		if w.is('S') {
+			c.busyEvery = time.Duration(max(0, w.get('S', 0)) * 1e9)
+		} else {
+			c.sayf("echo:M113 S%g", c.busyEvery.Seconds())
+		}
+	case 114:
+		c.position()
+	case 115:
+		c.firmware()
+	case 118:
+		c.sayf("echo:%s", trimWord(c.queue[c.queueFirst].text))
+	case 154:
+		if !board.ReportPosition {
+			return false
+		}
+		c.posEvery = time.Duration(max(0, w.get('S', 0)) * 1e9)
+		c.posDue = later(c.now, c.pace(c.posEvery))
+	case 155:
+		if !board.ReportTemps {
+			return false
+		}
+		c.tempsEvery = time.Duration(max(0, w.get('S', 0)) * 1e9)
+		c.tempsDue = later(c.now, c.pace(c.tempsEvery))
+	case 503:
+		c.sayf("echo:M92 X%.2f Y%.2f Z%.2f E%.2f", c.steps[X], c.steps[Y], c.steps[Z], c.steps[E])
+		c.sayf("echo:M203 X%.2f Y%.2f Z%.2f E%.2f", c.maxFeed[X], c.maxFeed[Y], c.maxFeed[Z], c.maxFeed[E])
+		c.sayf("echo:M201 X%.2f Y%.2f Z%.2f E%.2f", c.maxAccel[X], c.maxAccel[Y], c.maxAccel[Z], c.maxAccel[E])
+		c.sayf("echo:M204 P%.2f T%.2f", c.accel, c.accel)
+		c.sayf("echo:M205 J%.3f", c.deviation)
+	default:
+		return false
+	}
+	return true
+}
+
+// trimWord returns a line without its first word.
+func trimWord(text []byte) []byte {
+	for i, b := range text {
+		if b == ' ' {
+			return text[i+1:]
+		}
+	}
+	return nil
+}
+
+// temps writes the temperature report. With lead it begins with "ok" and is the
+// command's acknowledgement; the plain ok that would follow is then left out by the
+// caller being told so through c.answered.
+func (c *controller) temps(lead bool) {
+	b := c.out
+	if lead {
+		if c.faults.hit(LoseOk) {
+			c.answered = true
+			return
+		}
+		b = append(b, "ok"...)
+		if c.set.Board.AdvancedOk {
+			b = c.advanced(b, c.queue[c.queueFirst].number, c.queueLen-1)
+		}
+		b = append(b, ' ')
+		c.answered = true
+	}
+	sensor := func(name string, h *heater) {
+		b = append(b, name...)
+		t := h.reading(c.now)
+		if !h.stuck {
+			t += (c.noise.Float64()*2 - 1) * c.set.Machine.SensorNoiseC
+		}
+		b = strconv.AppendFloat(b, t, 'f', 2, 64)
+		b = append(b, " /"...)
+		b = strconv.AppendFloat(b, h.target, 'f', 2, 64)
+	}
+	sensor("T:", &c.nozzle)
+	sensor(" B:", &c.bed)
+	b = append(b, " @:"...)
+	b = strconv.AppendInt(b, int64(127*c.nozzle.duty(c.now)), 10)
+	b = append(b, " B@:"...)
+	b = strconv.AppendInt(b, int64(127*c.bed.duty(c.now)), 10)
+	c.out = append(b, '\n')
+}
+
+// position writes the position after all moves that have been taken.
+func (c *controller) position() {
+	p := &c.pos
+	c.sayf("X:%.2f Y:%.2f Z:%.2f E:%.2f Count X:%d Y:%d Z:%d", p[X], p[Y], p[Z], p[E],
+		int64(p[X]*c.steps[X]), int64(p[Y]*c.steps[Y]), int64(p[Z]*c.steps[Z]))
+}
+
+func (c *controller) firmware() {
+	c.say("FIRMWARE_NAME:rig controller 1.0 PROTOCOL_VERSION:1.0 MACHINE_TYPE:simulated belt machine " +
+		"EXTRUDER_COUNT:1 UUID:00000000-0000-4000-8000-000000000001")
+	board := &c.set.Board
+	if !board.Capabilities {
+		return
+	}
+	for _, capability := range []struct {
+		name string
+		has  bool
+	}{
+		{"AUTOREPORT_TEMP", board.ReportTemps},
+		{"AUTOREPORT_POS", board.ReportPosition},
+		{"EMERGENCY_PARSER", board.EmergencyParser},
+		{"PROMPT_SUPPORT", false},
+	} {
+		on := 0
+		if capability.has {
+			on = 1
+		}
+		c.sayf("Cap:%s:%d", capability.name, on)
+	}
+}
+
+// pace stretches a report interval at speed 0 so far that an idle board's clock,
+// running idleRate times the wall's, does not flood the host.
+func (c *controller) pace(every time.Duration) time.Duration {
+	if c.set.Speed == 0 && every > 0 {
+		return max(every, 20*time.Second)
+	}
+	return every
+}
+
+// reports writes the periodic reports that are due now.
+func (c *controller) reports() {
+	silent := c.now < c.stallUntil && !c.stallBusy
+	if c.busyDue <= c.now {
+		if !silent {
+			c.busy()
+		}
+		c.busyDue = later(c.now, c.busyEvery)
+	}
+	if c.waitDue <= c.now {
+		if !silent && c.queueLen == 0 {
+			c.say("wait")
+		}
+		c.waitDue = c.waitAfter()
+	}
+	if c.tempsDue <= c.now {
+		if !silent {
+			c.temps(false)
+		}
+		c.tempsDue = later(c.now, c.pace(c.tempsEvery))
+	}
+	if c.posDue <= c.now {
+		if !silent {
+			c.position()
+		}
+		c.posDue = later(c.now, c.pace(c.posEvery))
+	}
+	if c.watchDue <= c.now {
+		if !silent && c.tempsEvery == 0 {
+			c.temps(false)
+		}
+		c.watchDue = c.now + time.Second
+		if c.set.Speed == 0 {
+			c.watchDue = c.now + 5*time.Second
+		}
+	}
+	c.thermalGuard()
+}
+
+func (c *controller) busy() {
+	if c.op.kind == opUser {
+		c.say("busy: waiting for user")
+		return
+	}
+	c.say("busy: processing")
+}
+
+// thermalGuard halts a board whose heater gets hotter than it may.
+func (c *controller) thermalGuard() {
+	for _, h := range []*heater{&c.nozzle, &c.bed} {
+		if h.reading(c.now) > h.MaxC+15 {
+			c.halt("temperature above the maximum")
+		}
+	}
+}

@@ -1,0 +1,278 @@
+package rig
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"slices"
+	"sync"
+	"time"
+
+	"beltwarden/serialio"
+)
+
+// wireLimit is the number of bytes that the host's kernel and adapter hold on their
+// way to the board; a Write beyond it blocks. backlogLimit is what they hold the
+// other way; beyond it bytes are lost.
+const (
+	wireLimit    = 8 << 10
+	backlogLimit = 256 << 10
+)
+
+// Rig is one simulated belt machine. Its methods may be called from any goroutine.
+type Rig struct {
+	set  Settings
+	in   chan inChunk
+	reqs chan func()
+	quit chan struct{}
+	done chan struct{} // the board's goroutine has ended
+	end  sync.Once
+	tail sync.Mutex // guards the controller once the goroutine has ended
+
+	// Owned by the board's goroutine.
+	clk    clock
+	ctl    *controller
+	link   *link         // nil: nobody has the port open
+	absent bool          // the cable is out
+	replug chan struct{} // closed while the cable is in
+}
+
+// New starts a machine: powered, cold, nobody connected. Its goroutine runs until
+// Close. In a synctest bubble New must be called inside the bubble.
+func New(s Settings) (*Rig, error) {
+	if err := s.check(); err != nil {
+		return nil, fmt.Errorf("cannot make the simulated machine: %w", err)
+	}
+	s.Faults = slices.Clone(s.Faults)
+	r := &Rig{
+		set: s, in: make(chan inChunk, 16), reqs: make(chan func()),
+		quit: make(chan struct{}), done: make(chan struct{}),
+		replug: make(chan struct{}),
+	}
+	close(r.replug)
+	r.ctl = newController(&r.set)
+	r.ctl.unplug, r.ctl.plug = r.unplugged, r.plugged
+	r.clk.rebase(time.Now(), 0, s.Speed)
+	go r.run()
+	return r, nil
+}
+
+// Close switches the machine off. Open ports report that the device is gone. The
+// error is that of writing the record, if any.
+func (r *Rig) Close() error {
+	r.end.Do(func() { close(r.quit) })
+	<-r.done
+	r.tail.Lock()
+	defer r.tail.Unlock()
+	if r.ctl.record.err != nil {
+		return fmt.Errorf("cannot write the machine's record: %w", r.ctl.record.err)
+	}
+	return nil
+}
+
+// do runs f in the board's goroutine, with the board brought up to now.
+func (r *Rig) do(f func()) {
+	ran := make(chan struct{})
+	select {
+	case r.reqs <- func() { f(); close(ran) }:
+		<-ran
+	case <-r.done:
+		r.tail.Lock()
+		defer r.tail.Unlock()
+		f()
+	}
+}
+
+// Open opens the machine's port in memory. It is a [serialio.Opener]. Opens that
+// follow one another reach the same board, as when a cable is plugged in again; only
+// one can be open at a time.
+func (r *Rig) Open(ctx context.Context, s serialio.Settings) (serialio.Port, error) {
+	if err := ctx.Err(); err != nil {
+		return nil, &serialio.OpenError{Path: s.Path, Reason: serialio.OpenOther, Hint: "Try again.", Err: err}
+	}
+	select {
+	case <-r.done:
+		return nil, absent(s.Path)
+	default:
+	}
+	var l *link
+	var err error
+	r.do(func() { l, err = r.connect(s.Path, s.BaudRate) })
+	if err != nil {
+		return nil, err
+	}
+	return l, nil
+}
+
+func absent(path string) error {
+	return &serialio.OpenError{Path: path, Reason: serialio.OpenAbsent,
+		Hint: "Plug the machine in and switch it on."}
+}
+
+// connect is Open in the board's goroutine.
+func (r *Rig) connect(path string, baud int) (*link, error) {
+	if r.absent {
+		return nil, absent(path)
+	}
+	if r.link != nil && !r.link.isClosed() {
+		return nil, &serialio.OpenError{Path: path, Reason: serialio.OpenBusy,
+			Hint: "Close the other program that has the port open."}
+	}
+	if baud <= 0 {
+		baud = 115200
+	}
+	own := r.set.Board.BaudRate
+	r.link = newLink(path, baud, r.in, r.done)
+	r.link.garbled = own != 0 && own != baud
+	c := r.ctl
+	c.wire, c.wireBytes = nil, 0
+	c.out = c.out[:0]
+	c.taintAt(c.rxCount)
+	if r.set.Board.ResetOnOpen {
+		c.figures.Resets++
+		c.reset()
+		r.ship()
+	}
+	return r.link, nil
+}
+
+// unplugged takes the cable out.
+func (r *Rig) unplugged(f Fault) {
+	c := r.ctl
+	if r.link != nil {
+		close(r.link.gone)
+		r.link = nil
+	}
+	c.wire, c.wireBytes = nil, 0
+	c.out = c.out[:0]
+	if f.Restart {
+		c.figures.Resets++
+		c.reset()
+		c.out = c.out[:0]
+	}
+	if !r.absent {
+		r.absent = true
+		r.replug = make(chan struct{})
+	}
+	c.plugAt = later(c.now, f.For)
+}
+
+// plugged puts the cable in again.
+func (r *Rig) plugged() {
+	if r.absent {
+		r.absent, r.ctl.plugAt = false, never
+		close(r.replug)
+	}
+}
+
+// Unplug takes the cable out until Replug.
+func (r *Rig) Unplug() { r.do(func() { r.ctl.faults.act(r.ctl, Fault{Kind: Unplug}) }) }
+
+// Replug puts the cable in again, whoever took it out.
+func (r *Rig) Replug() { r.do(r.plugged) }
+
+// Reset presses the board's reset button.
+func (r *Rig) Reset() {
+	r.do(func() {
+		r.ctl.faults.act(r.ctl, Fault{Kind: Reset})
+		r.ship()
+	})
+}
+
+// Inject plans a fault; one without a trigger happens at once, or, if it damages a
+// message, on the next one.
+func (r *Rig) Inject(f Fault) error {
+	if err := f.check(); err != nil {
+		return fmt.Errorf("cannot inject %v: %w", f.Kind, err)
+	}
+	r.do(func() {
+		r.ctl.faults.add(f)
+		r.ctl.faults.timed(r.ctl)
+		r.ship()
+	})
+	return nil
+}
+
+// Record returns every line executed so far, in order. With Settings.RecordTo it
+// returns nothing.
+func (r *Rig) Record() (list []Executed) {
+	r.do(func() { list = r.ctl.record.all() })
+	return list
+}
+
+// Parts returns the parts made so far, in the order in which they were begun.
+func (r *Rig) Parts() (list []Part) {
+	r.do(func() {
+		c := r.ctl
+		c.book(c.now)
+		c.belt.drop(c.now, c.bed.at(c.now))
+		list = slices.Clone(c.belt.parts)
+	})
+	return list
+}
+
+// Figures returns the totals.
+func (r *Rig) Figures() (f Figures) {
+	r.do(func() {
+		c := r.ctl
+		c.book(c.now)
+		c.belt.drop(c.now, c.bed.at(c.now))
+		f = c.figures
+		f.MachineTime = c.now
+		f.BeltTravelMM, f.BeltAdvanceMM = c.belt.travelMM, c.belt.advanceMM
+		f.CommandedMM, f.FilamentMM = c.belt.commanded, c.belt.filamentMM
+		for _, p := range c.belt.parts {
+			if p.Dropped {
+				f.PartsDropped++
+			}
+		}
+		f.Faults = maps.Clone(c.faults.byKind())
+		f.Damage = slices.Clone(c.damage)
+	})
+	return f
+}
+
+// LateralOffsetMM returns where the belt lies sideways, as the operator would
+// measure it without error: millimetres, + to the right.
+func (r *Rig) LateralOffsetMM() (mm float64) {
+	r.do(func() { r.ctl.book(r.ctl.now); mm = r.ctl.belt.offsetMM })
+	return mm
+}
+
+// Realign is the operator tracking the belt anew; it then lies at offsetMM.
+func (r *Rig) Realign(offsetMM float64) {
+	r.do(func() { r.ctl.book(r.ctl.now); r.ctl.belt.offsetMM = offsetMM })
+}
+
+// EmptyBin takes the fallen parts away and returns how many there were.
+func (r *Rig) EmptyBin() (n int) {
+	r.do(func() {
+		c := r.ctl
+		c.book(c.now)
+		c.belt.drop(c.now, c.bed.at(c.now))
+		n, c.belt.bin = c.belt.bin, 0
+	})
+	return n
+}
+
+// BeltTravelMM returns the absolute movement of the physical belt so far.
+func (r *Rig) BeltTravelMM() (mm float64) {
+	r.do(func() { r.ctl.book(r.ctl.now); mm = r.ctl.belt.travelMM })
+	return mm
+}
+
+// BeltAdvanceMM returns the net movement of the physical belt so far.
+func (r *Rig) BeltAdvanceMM() (mm float64) {
+	r.do(func() { r.ctl.book(r.ctl.now); mm = r.ctl.belt.advanceMM })
+	return mm
+}
+
+// Temperatures returns the true temperatures of nozzle and bed and their targets.
+func (r *Rig) Temperatures() (nozzleC, nozzleTargetC, bedC, bedTargetC float64) {
+	r.do(func() {
+		c := r.ctl
+		nozzleC, nozzleTargetC = c.nozzle.at(c.now), c.nozzle.target
+		bedC, bedTargetC = c.bed.at(c.now), c.bed.target
+	})
+	return
+}
