@@ -2,3 +2,179 @@
 // only importer of the database driver. A Commit that has returned nil survives the loss of power; a Commit that has
 // not returned has happened whole or not at all.
 package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"sync"
+	"time"
+)
+
+// Options choose how a ledger is opened. The zero value opens a file for writing.
+type Options struct {
+	// ReadOnly opens an existing file for Check, Backup, Export and the reading methods, beside a daemon that writes it.
+	// No lock is taken, no start is recorded and the schema is not brought up to date.
+	ReadOnly bool
+	// Memory keeps the ledger in memory; it is gone at Close. The path only names it in errors.
+	Memory bool
+	// DSN replaces the name given to the database driver, for another file system. No lock is taken and the file is not
+	// looked at beforehand; the path only names it in errors.
+	DSN string
+
+	schema int // the number of schema steps to take, 0 for all; tests make old ledgers with it
+}
+
+// Ledger is an open ledger. Its methods may be called from any goroutine; commits take their turn.
+type Ledger struct {
+	path  string
+	opts  Options
+	start time.Time // of this Ledger; monotonic time counts from here
+	boot  int64     // number of this start in the ledger
+
+	// turn holds one token for the goroutine that uses the writing connection. Waiting on a channel, unlike on a mutex,
+	// lets virtual time pass in tests. Close takes the token for good.
+	turn   chan struct{}
+	writer *sql.DB
+	conn   *sql.Conn            // the writing connection, nil when reading only
+	cached map[string]*sql.Stmt // prepared on conn, owned by the holder of turn
+	broken error                // set when the disk failed, owned by the holder of turn
+
+	readers *sql.DB       // nil when the ledger lives in memory: then reading takes its turn too
+	lock    *os.File      // nil when no lock was taken
+	closed  chan struct{} // closed by Close
+	closing sync.Once
+	ended   error // what Close returned
+}
+
+// Commit writes the records in one transaction: all of them, in order, or none. It returns when they are on the disk,
+// after one sync. Errors wrap ErrInvalid, ErrIllegal or ErrTooMany when a record is refused, ErrFull or ErrDisk when the
+// disk is, and ErrClosed or ErrReadOnly. After ErrDisk the ledger takes nothing more until it is opened again, since the
+// system may have dropped what could not be written. The context bounds the wait for other commits, not the writing.
+func (l *Ledger) Commit(ctx context.Context, records ...Record) error {
+	if l.opts.ReadOnly {
+		return fmt.Errorf("cannot commit to ledger %s: %w", l.path, ErrReadOnly)
+	}
+	if err := faultsOf(records); err != nil {
+		return fmt.Errorf("cannot commit to ledger %s: %w", l.path, err)
+	}
+	if len(records) == 0 {
+		return nil
+	}
+	err := l.write(ctx, func(t *txn) error {
+		for i, r := range records {
+			if err := t.record(r); err != nil {
+				return fmt.Errorf("%s (record %d of %d): %w", r.kind(), i+1, len(records), err)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("cannot commit to ledger %s: %w", l.path, err)
+	}
+	return nil
+}
+
+// faultsOf joins the faults of all records, so that the caller sees every one at once.
+func faultsOf(records []Record) error {
+	var all []error
+	for i, r := range records {
+		if r == nil {
+			all = append(all, fmt.Errorf("record %d of %d is nil: %w", i+1, len(records), ErrInvalid))
+			continue
+		}
+		for _, f := range r.faults() {
+			all = append(all, fmt.Errorf("%s (record %d of %d): %s: %w", r.kind(), i+1, len(records), f, ErrInvalid))
+		}
+	}
+	return errors.Join(all...)
+}
+
+// acquire takes the turn, or says why it cannot be had.
+func (l *Ledger) acquire(ctx context.Context) error {
+	select {
+	case <-l.closed:
+		return ErrClosed
+	default:
+	}
+	select {
+	case l.turn <- struct{}{}:
+		return nil
+	case <-l.closed:
+		return ErrClosed
+	case <-ctx.Done():
+		return fmt.Errorf("waiting for an earlier commit: %w", ctx.Err())
+	}
+}
+
+func (l *Ledger) release() { <-l.turn }
+
+// write runs do in one transaction on the writing connection. Once begun it is not cancelled: a half-cancelled commit
+// would leave the caller without knowing what is on the disk.
+func (l *Ledger) write(ctx context.Context, do func(*txn) error) (err error) {
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	if err := l.acquire(ctx); err != nil {
+		return err
+	}
+	defer l.release()
+	if l.broken != nil {
+		return fmt.Errorf("an earlier commit failed, restart to read again what is on the disk: %w", l.broken)
+	}
+	t := newTxn(context.WithoutCancel(ctx), l)
+	defer func() {
+		if err == nil {
+			return
+		}
+		// Some errors have ended the transaction already; then there is nothing to roll back, which is no news.
+		_ = t.exec("ROLLBACK")
+		if err = l.classify(err); errors.Is(err, ErrDisk) || errors.Is(err, ErrCorrupt) {
+			l.broken = err
+		}
+	}()
+	if err := t.exec("BEGIN IMMEDIATE"); err != nil {
+		return err
+	}
+	if err := do(t); err != nil {
+		return err
+	}
+	return t.exec("COMMIT")
+}
+
+// Close waits for the commit in progress, closes the file and gives up the lock. Later calls return the same error.
+func (l *Ledger) Close() error {
+	l.closing.Do(func() {
+		l.turn <- struct{}{} // never given back
+		close(l.closed)
+		l.ended = l.shut()
+	})
+	return l.ended
+}
+
+// shut closes whatever is open; it also ends an Open that failed half way.
+func (l *Ledger) shut() error {
+	var errs []error
+	for _, s := range l.cached {
+		errs = append(errs, s.Close())
+	}
+	if l.readers != nil {
+		errs = append(errs, l.readers.Close())
+	}
+	if l.conn != nil {
+		errs = append(errs, l.conn.Close())
+	}
+	if l.writer != nil {
+		errs = append(errs, l.writer.Close())
+	}
+	if l.lock != nil {
+		// The lock file stays: removing it would let two processes lock two files of one name.
+		errs = append(errs, l.lock.Close())
+	}
+	if err := errors.Join(errs...); err != nil {
+		return fmt.Errorf("cannot close ledger %s: %w", l.path, err)
+	}
+	return nil
+}

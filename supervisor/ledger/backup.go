@@ -1,0 +1,90 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+)
+
+// Backup writes a whole copy of the ledger to a new file, while commits go on. The copy is made beside its final name,
+// looked through and synced, and only then given that name: a backup that is there is a good one. A file of that name
+// is never replaced.
+func (l *Ledger) Backup(ctx context.Context, to string) (err error) {
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("cannot back up ledger %s to %s: %w", l.path, to, l.classify(err))
+		}
+	}()
+	if to == "" {
+		return errors.New("no file is named")
+	}
+	if _, err := os.Lstat(to); err == nil {
+		return errors.New("there is a file of that name already: name another")
+	} else if !errors.Is(err, os.ErrNotExist) {
+		return err
+	}
+	dir, name := filepath.Split(to)
+	if dir == "" {
+		dir = "."
+	}
+	part, err := os.CreateTemp(dir, "."+name+".*.part") // readable by this user alone
+	if err != nil {
+		return err
+	}
+	defer func() {
+		// Gone already when all went well.
+		if rerr := os.Remove(part.Name()); rerr != nil && !errors.Is(rerr, os.ErrNotExist) {
+			err = errors.Join(err, rerr)
+		}
+	}()
+	if err := l.copyTo(ctx, part.Name()); err != nil {
+		return errors.Join(err, part.Close())
+	}
+	if err := errors.Join(part.Sync(), part.Close()); err != nil {
+		return err
+	}
+	if err := lookThrough(ctx, part.Name()); err != nil {
+		return err
+	}
+	// A link, unlike a rename, fails when someone else has taken the name meanwhile.
+	if err := os.Link(part.Name(), to); err != nil {
+		return err
+	}
+	return syncDir(dir)
+}
+
+// copyTo fills an empty file with a copy of one state of the ledger.
+func (l *Ledger) copyTo(ctx context.Context, file string) error {
+	conn := l.conn
+	if l.readers == nil {
+		if err := l.acquire(ctx); err != nil {
+			return err
+		}
+		defer l.release()
+	} else {
+		select {
+		case <-l.closed:
+			return ErrClosed
+		default:
+		}
+		var err error
+		if conn, err = l.readers.Conn(ctx); err != nil {
+			return err
+		}
+		defer func() { _ = conn.Close() }() // gives it back to the pool, which has nothing to report
+	}
+	_, err := conn.ExecContext(ctx, "VACUUM INTO ?", file)
+	return err
+}
+
+func lookThrough(ctx context.Context, file string) (err error) {
+	db, err := sql.Open("sqlite", Options{}.sourceName(file, roleProbe))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	return quickCheck(ctx, db)
+}

@@ -1,0 +1,101 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+
+	"golang.org/x/sys/unix"
+	"modernc.org/sqlite"
+)
+
+// SQLite's primary result codes, from the list of result codes in its documentation.
+const (
+	codeBusy       = 5
+	codeReadOnly   = 8
+	codeIO         = 10
+	codeCorrupt    = 11
+	codeFull       = 13
+	codeCannotOpen = 14
+	codeConstraint = 19
+	codeNotADB     = 26
+)
+
+// primaryCode returns the low byte of the driver's result code, 0 for any other error.
+func primaryCode(err error) int {
+	var failed *sqlite.Error
+	if errors.As(err, &failed) {
+		return failed.Code() & 0xff
+	}
+	return 0
+}
+
+func isCorruption(err error) bool {
+	code := primaryCode(err)
+	return code == codeCorrupt || code == codeNotADB
+}
+
+// classify gives an error of the driver the sentinel on which callers branch, and says what to do.
+func (l *Ledger) classify(err error) error {
+	wrap := func(sentinel error, advice string) error {
+		return fmt.Errorf("%s; %s: %w", clean(err), advice, sentinel)
+	}
+	switch primaryCode(err) {
+	case codeConstraint:
+		return fmt.Errorf("%s: %w", clean(err), ErrIllegal)
+	case codeFull:
+		return wrap(ErrFull, "make room on the disk")
+	case codeCorrupt, codeNotADB:
+		return wrap(ErrCorrupt, remedyDamaged)
+	case codeBusy:
+		return wrap(ErrLocked, "another program is writing the file: stop it")
+	case codeReadOnly:
+		return wrap(ErrDisk, "the file or its disk cannot be written: check its permissions and how the disk is mounted")
+	case codeIO, codeCannotOpen:
+		if why := noRoom(l.path); why != "" {
+			return wrap(ErrFull, why)
+		}
+		return wrap(ErrDisk, "look at the system log and replace the disk or card if it is failing")
+	}
+	if errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT) || errors.Is(err, unix.EFBIG) {
+		return fmt.Errorf("%w; make room on the disk: %w", err, ErrFull)
+	}
+	return err
+}
+
+// The driver surrounds SQLite's own words with a class and a code; "constraint failed: the hold has ended (1811)".
+var (
+	wordsBefore = regexp.MustCompile(`(constraint failed|SQL logic error): `)
+	codeAfter   = regexp.MustCompile(` \(\d+\)$`)
+)
+
+// clean takes the driver's wrapping off a message.
+func clean(err error) string {
+	return codeAfter.ReplaceAllString(wordsBefore.ReplaceAllString(err.Error(), ""), "")
+}
+
+// scarce is the room in bytes under which a failed write is put down to lack of room: a write-ahead log grows by a few
+// pages of 4 KiB at a time.
+const scarce = 64 << 10
+
+// noRoom looks for the cause of a write that SQLite reports as failed without saying why: a full disk met while it maps
+// the log's index, or the process's limit on file size. It returns what to do, or nothing when there is room.
+func noRoom(path string) string {
+	var disk unix.Statfs_t
+	if unix.Statfs(filepath.Dir(path), &disk) == nil && disk.Bavail*uint64(disk.Bsize) < scarce {
+		return "make room on the disk"
+	}
+	var limit unix.Rlimit
+	if unix.Getrlimit(unix.RLIMIT_FSIZE, &limit) != nil || limit.Cur == unix.RLIM_INFINITY {
+		return ""
+	}
+	for _, end := range []string{"", "-wal", "-shm"} {
+		info, err := os.Stat(path + end)
+		if err == nil && uint64(info.Size())+scarce > uint64(limit.Cur) {
+			return fmt.Sprintf("a file may grow to %d bytes in this process: raise its file size limit", limit.Cur)
+		}
+	}
+	return ""
+}

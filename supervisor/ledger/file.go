@@ -1,0 +1,164 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"golang.org/x/sys/unix"
+)
+
+// takeLock locks the file beside the ledger for this process. The kernel gives the lock up when the process ends in any
+// way, so a lock file left behind is harmless.
+func (l *Ledger) takeLock() error {
+	f, err := os.OpenFile(l.path+".lock", os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return fmt.Errorf("cannot make the lock file beside it: %w; "+
+			"give the daemon's user the right to write in that directory, or name another path", err)
+	}
+	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
+		owner := "another process"
+		if text, rerr := io.ReadAll(io.LimitReader(f, 32)); rerr == nil {
+			if pid, perr := strconv.Atoi(strings.TrimSpace(string(text))); perr == nil {
+				owner = fmt.Sprintf("process %d", pid)
+			}
+		}
+		_ = f.Close()
+		if !errors.Is(err, unix.EWOULDBLOCK) {
+			return fmt.Errorf("cannot lock %s.lock: %w", l.path, err)
+		}
+		return fmt.Errorf("%s has it open: stop that one first, or name another path: %w", owner, ErrLocked)
+	}
+	l.lock = f
+	// The number is there for the message above only, so that failing to write it hurts nobody.
+	if f.Truncate(0) == nil {
+		_, _ = f.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0)
+	}
+	return nil
+}
+
+// probe looks at the file without changing it: whether it is a ledger at all, of this version or an older one, and whole.
+func (l *Ledger) probe(ctx context.Context) (err error) {
+	header, err := readHeader(l.path)
+	if err != nil || len(header) == 0 {
+		return err // no file yet, or one that was made and never written
+	}
+	if len(header) < 100 || string(header[:16]) != "SQLite format 3\x00" {
+		return fmt.Errorf("it does not begin as a ledger does; %s: %w", remedyDamaged, ErrCorrupt)
+	}
+	db, err := sql.Open("sqlite", l.opts.sourceName(l.path, roleProbe))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	db.SetMaxOpenConns(1)
+	var application, schema int
+	if err := db.QueryRowContext(ctx, "PRAGMA application_id").Scan(&application); err != nil {
+		return damage(err)
+	}
+	if err := db.QueryRowContext(ctx, "PRAGMA user_version").Scan(&schema); err != nil {
+		return damage(err)
+	}
+	switch {
+	case application == 0 && schema == 0:
+		var tables int
+		if err := db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&tables); err != nil {
+			return damage(err)
+		}
+		if tables == 0 && !l.opts.ReadOnly {
+			return nil // a start was cut short before the first schema step
+		}
+		return fmt.Errorf("it is a database of another kind; name another path: %w", ErrCorrupt)
+	case application != applicationID:
+		return fmt.Errorf("it is a database of another kind; name another path: %w", ErrCorrupt)
+	case schema > len(steps):
+		return fmt.Errorf("its schema is number %d and this program knows up to %d; start the newer program, "+
+			"or name a backup made before the upgrade: %w", schema, len(steps), ErrNewer)
+	case schema < len(steps) && l.opts.ReadOnly:
+		return fmt.Errorf("its schema is number %d and this program reads %d; "+
+			"start the daemon once, which brings it up to date", schema, len(steps))
+	}
+	return quickCheck(ctx, db)
+}
+
+const remedyDamaged = "move the file aside and put the last backup in its place, or name another path"
+
+// damage words an error met while looking at a file.
+func damage(err error) error {
+	if isCorruption(err) {
+		return fmt.Errorf("%s; %s: %w", clean(err), remedyDamaged, ErrCorrupt)
+	}
+	return err
+}
+
+func quickCheck(ctx context.Context, db *sql.DB) error {
+	found, err := stringsOf(ctx, db, "PRAGMA quick_check(5)")
+	if err != nil {
+		return damage(err)
+	}
+	if len(found) == 1 && found[0] == "ok" {
+		return nil
+	}
+	return fmt.Errorf("%s; %s: %w", strings.Join(found, "; "), remedyDamaged, ErrCorrupt)
+}
+
+func stringsOf(ctx context.Context, q querier, query string) (out []string, err error) {
+	err = each(ctx, q, query, nil, func(rows *sql.Rows) error {
+		var s string
+		err := rows.Scan(&s)
+		out = append(out, s)
+		return err
+	})
+	return out, err
+}
+
+// readHeader returns up to the first 100 bytes of the file, nothing when there is no file.
+func readHeader(path string) ([]byte, error) {
+	f, err := os.Open(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("cannot read it: %w; give the daemon's user the right to", err)
+	}
+	defer func() { _ = f.Close() }()
+	buf := make([]byte, 100)
+	n, err := io.ReadFull(f, buf)
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF) {
+		return nil, err
+	}
+	return buf[:n], nil
+}
+
+// makeDirs makes the directories with their parents synced, so that a power cut does not take the ledger's directory.
+func makeDirs(dir string) error {
+	if info, err := os.Stat(dir); err == nil {
+		if !info.IsDir() {
+			return fmt.Errorf("%s is not a directory", dir)
+		}
+		return nil
+	}
+	parent := filepath.Dir(dir)
+	if err := makeDirs(parent); err != nil {
+		return err
+	}
+	if err := os.Mkdir(dir, 0o750); err != nil && !errors.Is(err, os.ErrExist) {
+		return err
+	}
+	return syncDir(parent)
+}
+
+func syncDir(dir string) error {
+	d, err := os.Open(dir)
+	if err != nil {
+		return err
+	}
+	err = d.Sync()
+	return errors.Join(err, d.Close())
+}

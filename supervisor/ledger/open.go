@@ -1,0 +1,155 @@
+package ledger
+
+import (
+	"context"
+	"crypto/rand"
+	"database/sql"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	_ "modernc.org/sqlite" // registers the driver
+)
+
+// Open opens the ledger at path, making the file and its directories when they are not there, and records this start of
+// the process. Errors wrap ErrLocked, ErrNewer, ErrCorrupt, ErrFull or ErrDisk; the first three leave the file as it was.
+func Open(path string, o Options) (*Ledger, error) {
+	l := &Ledger{path: path, opts: o, start: time.Now(), turn: make(chan struct{}, 1), closed: make(chan struct{}),
+		cached: map[string]*sql.Stmt{}}
+	if err := l.open(context.Background()); err != nil {
+		// What shutting down says beside it would only hide the cause.
+		_ = l.shut()
+		return nil, fmt.Errorf("cannot open ledger %s: %w", path, l.classify(err))
+	}
+	return l, nil
+}
+
+func (l *Ledger) open(ctx context.Context) error {
+	if l.path == "" {
+		return errors.New("no path is given: name the file in the configuration")
+	}
+	if l.opts.onFile() {
+		full, err := filepath.Abs(l.path)
+		if err != nil {
+			return err
+		}
+		l.path = full
+		if err := l.prepareFile(ctx); err != nil {
+			return err
+		}
+	}
+	if l.opts.ReadOnly {
+		return l.openReaders(ctx)
+	}
+	syncDataOnly()
+	if err := l.openWriter(ctx); err != nil {
+		return err
+	}
+	if !l.opts.onFile() {
+		return nil
+	}
+	// SQLite syncs what it writes, but not the name of a new file in its directory.
+	if err := syncDir(filepath.Dir(l.path)); err != nil {
+		return err
+	}
+	return l.openReaders(ctx)
+}
+
+// prepareFile takes the lock and refuses, before anything may change it, a file that is not to be written.
+func (l *Ledger) prepareFile(ctx context.Context) error {
+	info, err := os.Stat(l.path)
+	switch {
+	case err == nil && info.IsDir():
+		return errors.New("it is a directory: name a file in it")
+	case err == nil && !info.Mode().IsRegular():
+		return fmt.Errorf("it is not a regular file (%s): name another path", info.Mode().Type())
+	case err != nil && !errors.Is(err, os.ErrNotExist):
+		return err
+	case err != nil && l.opts.ReadOnly:
+		return fmt.Errorf("there is none: %w", ErrNotFound)
+	}
+	if l.opts.ReadOnly {
+		return l.probe(ctx)
+	}
+	if err := makeDirs(filepath.Dir(l.path)); err != nil {
+		return fmt.Errorf("cannot make its directory: %w", err)
+	}
+	if err := l.takeLock(); err != nil {
+		return err
+	}
+	if err := l.probe(ctx); err != nil {
+		return err
+	}
+	// Made here and not by SQLite, so that nobody but the daemon's group can read it.
+	f, err := os.OpenFile(l.path, os.O_RDWR|os.O_CREATE, 0o640)
+	if err != nil {
+		return fmt.Errorf("cannot write it: %w; give the daemon's user the right to, or name another path", err)
+	}
+	return f.Close()
+}
+
+func (l *Ledger) openWriter(ctx context.Context) error {
+	db, err := sql.Open("sqlite", l.opts.sourceName(l.path, roleWriter))
+	if err != nil {
+		return err
+	}
+	l.writer = db
+	db.SetMaxOpenConns(1)
+	if l.conn, err = db.Conn(ctx); err != nil {
+		return err
+	}
+	want := len(steps)
+	if l.opts.schema > 0 {
+		want = l.opts.schema
+	}
+	if err := migrate(ctx, l.conn, want); err != nil {
+		return err
+	}
+	startID, err := randomID()
+	if err != nil {
+		return err
+	}
+	bootID := kernelBootID()
+	if bootID == "" {
+		bootID = startID
+	}
+	return l.write(ctx, func(t *txn) error {
+		res, err := t.result("INSERT INTO boot (boot_id, start_id, wall_ms) VALUES (?, ?, ?)", bootID, startID, t.wallMS)
+		if err != nil {
+			return err
+		}
+		l.boot, err = res.LastInsertId()
+		return err
+	})
+}
+
+func (l *Ledger) openReaders(ctx context.Context) error {
+	db, err := sql.Open("sqlite", l.opts.sourceName(l.path, roleReader))
+	if err != nil {
+		return err
+	}
+	l.readers = db
+	db.SetMaxOpenConns(4)
+	return db.PingContext(ctx)
+}
+
+// kernelBootID returns the identifier that the kernel draws at each start of the machine, or nothing where it has none.
+func kernelBootID() string {
+	text, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
+	if err != nil {
+		return ""
+	}
+	return strings.TrimSpace(string(text))
+}
+
+func randomID() (string, error) {
+	var b [16]byte
+	if _, err := rand.Read(b[:]); err != nil {
+		return "", fmt.Errorf("cannot draw a random identifier: %w", err)
+	}
+	return hex.EncodeToString(b[:]), nil
+}

@@ -1,0 +1,167 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// querier is what reading needs of a connection.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
+}
+
+// view runs do on one state of the ledger: what is committed meanwhile is not seen. A ledger in memory has one connection,
+// so that reading takes its turn there.
+func (l *Ledger) view(ctx context.Context, what string, do func(querier) error) (err error) {
+	defer func() {
+		if err != nil {
+			err = fmt.Errorf("cannot read %s from ledger %s: %w", what, l.path, l.classify(err))
+		}
+	}()
+	conn := l.conn
+	if l.readers == nil {
+		if err := l.acquire(ctx); err != nil {
+			return err
+		}
+		defer l.release()
+	} else {
+		select {
+		case <-l.closed:
+			return ErrClosed
+		default:
+		}
+		if conn, err = l.readers.Conn(ctx); err != nil {
+			return err
+		}
+		defer func() { _ = conn.Close() }() // gives it back to the pool, which has nothing to report
+	}
+	if _, err := conn.ExecContext(ctx, "BEGIN"); err != nil {
+		return err
+	}
+	// Nothing was written, so there is nothing to lose when ending fails; the context may be over by now.
+	defer func() { _, _ = conn.ExecContext(context.WithoutCancel(ctx), "ROLLBACK") }()
+	return do(conn)
+}
+
+// each calls scan for every row of the query.
+func each(ctx context.Context, q querier, query string, args []any, scan func(*sql.Rows) error) (err error) {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		if err := scan(rows); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+// stampRow scans the four columns of stampColumns; all are NULL when the step was not taken.
+type stampRow struct{ seq, boot, wallMS, monoMS sql.NullInt64 }
+
+// stampColumns selects a journal entry joined under the given name.
+func stampColumns(entry string) string {
+	return fmt.Sprintf("%[1]s.seq, %[1]s.boot, %[1]s.wall_ms, %[1]s.mono_ms", entry)
+}
+
+func (s *stampRow) into() []any { return []any{&s.seq, &s.boot, &s.wallMS, &s.monoMS} }
+
+func (s *stampRow) stamp() Stamp {
+	if !s.seq.Valid {
+		return Stamp{}
+	}
+	return Stamp{Seq: s.seq.Int64, Boot: s.boot.Int64, At: time.UnixMilli(s.wallMS.Int64),
+		SinceStart: time.Duration(s.monoMS.Int64) * time.Millisecond}
+}
+
+// limited turns a limit into SQL's, where a negative one is none.
+func limited(limit int) int {
+	if limit <= 0 {
+		return -1
+	}
+	return limit
+}
+
+// Belt returns the newest belt position; the zero Belt, which is not Known, when none was recorded.
+func (l *Ledger) Belt(ctx context.Context) (b Belt, err error) {
+	err = l.view(ctx, "the belt", func(q querier) error {
+		err := q.QueryRowContext(ctx, `SELECT travel_mm, advance_mm, since_realign_mm, since_check_mm, uncertain_mm, known
+			FROM belt ORDER BY seq DESC LIMIT 1`).Scan(&b.TravelMM, &b.AdvanceMM, &b.SinceRealignMM, &b.SinceCheckMM,
+			&b.UncertainMM, &b.Known)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		return err
+	})
+	return b, err
+}
+
+// NextIDs returns the identifiers that the next lot, cycle, hold and check must use.
+func (l *Ledger) NextIDs(ctx context.Context) (n NextIDs, err error) {
+	err = l.view(ctx, "the next numbers", func(q querier) error {
+		return q.QueryRowContext(ctx, `SELECT (SELECT coalesce(max(lot), 0) + 1 FROM lot),
+			(SELECT coalesce(max(cycle), 0) + 1 FROM cycle), (SELECT coalesce(max(hold), 0) + 1 FROM hold),
+			(SELECT coalesce(max(visit), 0) + 1 FROM visit)`).Scan(&n.Lot, &n.Cycle, &n.Hold, &n.Check)
+	})
+	return n, err
+}
+
+// LastState returns the newest state of the machine, nil when none was recorded.
+func (l *Ledger) LastState(ctx context.Context) (state *State, err error) {
+	err = l.view(ctx, "the last state", func(q querier) error {
+		return each(ctx, q, "SELECT "+stampColumns("e")+`, s.state, s.reason FROM state s JOIN entry e ON e.seq = s.seq
+			ORDER BY s.seq DESC LIMIT 1`, nil, func(rows *sql.Rows) error {
+			var at stampRow
+			var s State
+			err := rows.Scan(append(at.into(), &s.State, &s.Reason)...)
+			s.Stamp = at.stamp()
+			state = &s
+			return err
+		})
+	})
+	return state, err
+}
+
+// Events returns noted events in the order of the journal: with afterSeq 0 the newest limit of them, otherwise the first
+// limit of those after it, so that a reader who goes on from the last Seq misses none. A limit of 0 is none.
+func (l *Ledger) Events(ctx context.Context, limit int, afterSeq int64) (events []Event, err error) {
+	columns := "SELECT " + stampColumns("e") + ", v.kind, v.text FROM event v JOIN entry e ON e.seq = v.seq"
+	query := columns + " WHERE v.seq > ? ORDER BY v.seq LIMIT ?"
+	if afterSeq == 0 {
+		query = columns + " WHERE v.seq IN (SELECT seq FROM event WHERE seq > ? ORDER BY seq DESC LIMIT ?) ORDER BY v.seq"
+	}
+	err = l.view(ctx, "the events", func(q querier) error {
+		return each(ctx, q, query, []any{afterSeq, limited(limit)}, func(rows *sql.Rows) error {
+			var at stampRow
+			var v Event
+			err := rows.Scan(append(at.into(), &v.Kind, &v.Text)...)
+			v.Stamp = at.stamp()
+			events = append(events, v)
+			return err
+		})
+	})
+	return events, err
+}
+
+// Boots returns every start of a process that wrote to the ledger, the oldest first.
+func (l *Ledger) Boots(ctx context.Context) (boots []Boot, err error) {
+	err = l.view(ctx, "the starts", func(q querier) error {
+		return each(ctx, q, "SELECT boot, boot_id, start_id, wall_ms FROM boot ORDER BY boot", nil,
+			func(rows *sql.Rows) error {
+				var b Boot
+				var wallMS int64
+				err := rows.Scan(&b.Number, &b.BootID, &b.StartID, &wallMS)
+				b.At = time.UnixMilli(wallMS)
+				boots = append(boots, b)
+				return err
+			})
+	})
+	return boots, err
+}

@@ -1,0 +1,92 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"time"
+)
+
+// PendingAlerts returns up to limit alerts that the channel has yet to deliver and may try at now, the oldest first. A
+// channel that asks for the first time is entered in the ledger: the first one of all takes every alert, a later one those
+// queued since this start. A limit of 0 is none.
+func (l *Ledger) PendingAlerts(ctx context.Context, channel string, now time.Time, limit int) (alerts []Alert, err error) {
+	if err := l.enterChannel(ctx, channel); err != nil {
+		return nil, err
+	}
+	// An attempt of an earlier start says nothing about when to try: its clock is gone.
+	err = l.view(ctx, "the pending alerts", func(q querier) error {
+		return each(ctx, q, `SELECT a.alert, a.kind, a.state, a.reason, a.text, coalesce(a.lot, 0), a.payload,
+			coalesce(d.tries, 0), `+stampColumns("e")+` FROM channel c JOIN alert a ON a.seq > c.from_seq
+			JOIN entry e ON e.seq = a.seq LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel
+			LEFT JOIN entry t ON t.seq = d.tried_seq
+			WHERE c.channel = ? AND d.delivered_seq IS NULL AND (t.seq IS NULL OR t.boot <> ? OR d.next_mono_ms <= ?)
+			ORDER BY a.seq LIMIT ?`, []any{channel, l.boot, now.Sub(l.start).Milliseconds(), limited(limit)},
+			func(rows *sql.Rows) error {
+				var a Alert
+				var at stampRow
+				var payload sql.NullString
+				err := rows.Scan(append([]any{&a.ID, &a.Kind, &a.State, &a.Reason, &a.Text, &a.LotID, &payload, &a.Tries},
+					at.into()...)...)
+				if payload.Valid {
+					a.Payload = []byte(payload.String)
+				}
+				a.Stamp = at.stamp()
+				alerts = append(alerts, a)
+				return err
+			})
+	})
+	return alerts, err
+}
+
+// enterChannel writes only when the channel is new, so that asking costs no sync.
+func (l *Ledger) enterChannel(ctx context.Context, channel string) error {
+	if channel == "" {
+		return fmt.Errorf("cannot read the pending alerts from ledger %s: the channel has no name: %w", l.path, ErrInvalid)
+	}
+	known := false
+	err := l.view(ctx, "the alert channels", func(q querier) error {
+		var one int
+		err := q.QueryRowContext(ctx, "SELECT 1 FROM channel WHERE channel = ?", channel).Scan(&one)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		known = err == nil
+		return err
+	})
+	if err != nil || known || l.opts.ReadOnly {
+		return err
+	}
+	if err := l.write(ctx, func(t *txn) error { return t.openChannel(channel) }); err != nil {
+		return fmt.Errorf("cannot enter alert channel %q in ledger %s: %w", channel, l.path, err)
+	}
+	return nil
+}
+
+// AlertQueue returns the state of the outbox for every channel that has asked for alerts, by name.
+func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error) {
+	err = l.view(ctx, "the alert queue", func(q querier) error {
+		return each(ctx, q, `WITH waiting AS (
+				SELECT c.channel, a.seq, d.tries, d.tried_seq, d.last_error, d.delivered_seq
+				FROM channel c JOIN alert a ON a.seq > c.from_seq
+				LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel)
+			SELECT c.channel,
+				(SELECT count(*) FROM waiting w WHERE w.channel = c.channel AND w.delivered_seq IS NULL),
+				(SELECT count(*) FROM waiting w WHERE w.channel = c.channel AND w.delivered_seq IS NULL AND w.tries > 0),
+				(SELECT count(*) FROM waiting w WHERE w.channel = c.channel AND w.delivered_seq IS NOT NULL),
+				coalesce((SELECT w.last_error FROM waiting w WHERE w.channel = c.channel AND w.delivered_seq IS NULL
+					AND w.tries > 0 ORDER BY w.tried_seq DESC LIMIT 1), ''), `+stampColumns("e")+`
+			FROM channel c LEFT JOIN entry e ON e.seq = (SELECT min(w.seq) FROM waiting w
+				WHERE w.channel = c.channel AND w.delivered_seq IS NULL) ORDER BY c.channel`, nil,
+			func(rows *sql.Rows) error {
+				var c Channel
+				var oldest stampRow
+				err := rows.Scan(append([]any{&c.Name, &c.Pending, &c.Failing, &c.Delivered, &c.LastError}, oldest.into()...)...)
+				c.Oldest = oldest.stamp()
+				channels = append(channels, c)
+				return err
+			})
+	})
+	return channels, err
+}

@@ -1,0 +1,56 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"embed"
+	"fmt"
+	"io/fs"
+	"strings"
+)
+
+//go:embed steps/*.sql
+var stepFiles embed.FS
+
+// applicationID marks the file as a ledger of this program: "bwrd" in ASCII, at byte 68 of the file.
+const applicationID = 0x62777264
+
+// steps are the schema steps in order; the schema's number is the number of steps taken, kept as SQLite's user_version.
+var steps = loadSteps()
+
+func loadSteps() []string {
+	names, err := fs.Glob(stepFiles, "steps/*.sql")
+	if err != nil || len(names) == 0 {
+		panic("the schema steps are not in the program")
+	}
+	var out []string
+	for i, name := range names {
+		if !strings.HasPrefix(name, fmt.Sprintf("steps/%04d_", i+1)) {
+			panic("schema step " + name + " is out of order")
+		}
+		text, err := stepFiles.ReadFile(name)
+		if err != nil {
+			panic(err)
+		}
+		out = append(out, string(text))
+	}
+	return out
+}
+
+// migrate takes the steps from the file's number up to want, each whole or not at all.
+func migrate(ctx context.Context, c *sql.Conn, want int) error {
+	var have int
+	if err := c.QueryRowContext(ctx, "PRAGMA user_version").Scan(&have); err != nil {
+		return err
+	}
+	for n := have + 1; n <= want; n++ {
+		script := fmt.Sprintf("BEGIN IMMEDIATE;\n%s\nPRAGMA application_id = %d;\nPRAGMA user_version = %d;\nCOMMIT;",
+			steps[n-1], applicationID, n)
+		if _, err := c.ExecContext(ctx, script); err != nil {
+			// The error may have ended the transaction already, so this one says nothing of interest.
+			_, _ = c.ExecContext(ctx, "ROLLBACK")
+			return fmt.Errorf("schema step %d: %w", n, err)
+		}
+	}
+	return nil
+}
