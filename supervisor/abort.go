@@ -1,0 +1,146 @@
+package supervisor
+
+import (
+	"fmt"
+	"time"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// abortBound is how long an abort may try to switch the heaters off before it
+// says that it could not.
+const abortBound = 60 * time.Second
+
+// fault ends the run at once: the part is interrupted, the heaters go off first.
+func (m *Machine) fault(why Cause, out *Output) {
+	if !m.change(Abort, why, out) {
+		m.note(out, "fault", why.Text)
+	}
+}
+
+// enterAborting switches the heaters off by the quickest way the board offers,
+// and then again in the ordinary way, which shows that the board has taken it.
+func (m *Machine) enterAborting(out *Output) {
+	m.endHold(out, "fault")
+	m.heat.off.clear()
+	m.work.giveUp.set(m.now.Add(abortBound))
+	if m.link.phase != linkUp {
+		m.interrupt(out, m.cause.Text)
+		m.link.wait = 0
+		m.openLink(out) // the heaters may be on: the board must be reached
+		return
+	}
+	if m.link.board.emergency() && m.cause.Code != CauseShutdown {
+		// The halt stops motion too, and with it the belt's position is lost; the
+		// operator's orderly way out is Stop.
+		m.link.halting = true
+		out.do(SendUrgent{Bytes: "M112\n"})
+	}
+	m.heatersOff(out)
+	m.heat.maybeOn = true // until the board has taken the ordinary words
+	m.interrupt(out, m.cause.Text)
+	m.cancel(out, func(out *Output) { m.setLegs([]leg{m.offLeg()}, out) })
+}
+
+// abortUnconfirmed ends an abort whose heaters could not be shown to be off.
+func (m *Machine) abortUnconfirmed(out *Output) {
+	if m.state != Aborting {
+		return
+	}
+	m.dropWork()
+	m.cause.Text += "; the heaters could NOT be confirmed off: switch the machine off at the mains"
+	m.completed(out)
+}
+
+// enterAborted calls the operator and goes on trying to reach a board that is
+// not there, since its heaters may be on.
+func (m *Machine) enterAborted(out *Output) {
+	m.work.giveUp.clear()
+	m.belt.save.clear()
+	m.beginHold(out)
+	if m.link.phase == linkDown && m.heat.maybeOn && !m.link.retry.armed() {
+		m.link.retry.set(m.now.Add(m.set.RetryFirst))
+	}
+}
+
+// interrupt ends a cycle that is not discharged. A part that was made stays
+// counted; one that was only begun is interrupted and counts for nothing until
+// the operator has looked at it. Either way something may lie under the head.
+func (m *Machine) interrupt(out *Output, why string) {
+	c := m.cycle
+	if c == nil || c.fromLedger {
+		return // a cycle of an earlier process is settled when the board has spoken
+	}
+	m.cycle = nil
+	m.belt.known = false
+	if c.made {
+		out.record(ledger.BeltMoved{Belt: m.belt.now()})
+		return
+	}
+	m.setAside(c)
+	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.now()})
+}
+
+// openPart is an interrupted part that waits for the operator's word.
+type openPart struct {
+	seq int64
+	job int
+}
+
+// setAside keeps an interrupted part apart until the operator has looked at it.
+func (m *Machine) setAside(c *cycle) {
+	m.lot.jobs[c.job].interrupted++
+	m.undecided = append(m.undecided, openPart{c.seq, c.job})
+}
+
+// endNumberSpan is how far past a cycle's end number the board's last accepted
+// number may be while still proving that cycle: the closing wait for motion and
+// a few questions for temperatures.
+const endNumberSpan = 100
+
+// settleOpenCycle decides a cycle that an earlier process left open, by what the
+// board says: its last accepted line number proves that the last line of the part
+// was taken, unless it has restarted since. Otherwise the part is interrupted.
+func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool) {
+	c := m.cycle
+	if c == nil || !c.fromLedger {
+		return
+	}
+	m.cycle = nil
+	m.belt.known = false
+	proved := !restarted && lastNumber >= c.endNumber && lastNumber < c.endNumber+endNumberSpan
+	switch {
+	case c.made:
+		m.note(out, "recovery", fmt.Sprintf("part %d was made but not moved off the head", c.ordinal))
+	case proved:
+		m.lot.madeOne(c.job)
+		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.leftMM)
+		m.belt.add(c.leftMM)
+		out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
+			Evidence: ledger.EvidenceLineNumber})
+		m.note(out, "recovery", fmt.Sprintf("the board had taken the last line of part %d: it is counted", c.ordinal))
+	default:
+		m.setAside(c)
+		out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended in the middle of it", Belt: m.belt.now()})
+		m.note(out, "recovery", fmt.Sprintf("part %d was interrupted; it is not counted", c.ordinal))
+	}
+	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+}
+
+// shutDown makes the machine safe before the process ends.
+func (m *Machine) shutDown(out *Output) {
+	m.shutdown = true
+	if m.Safe() {
+		return
+	}
+	m.fault(Cause{CauseShutdown, "the daemon is ending"}, out)
+}
+
+// Safe reports whether the process may end: nothing moves, and the heaters are
+// off as far as the board can be reached.
+func (m *Machine) Safe() bool {
+	if m.link.phase != linkUp {
+		return m.state != Aborting || m.link.phase == linkDown
+	}
+	return !m.heat.maybeOn && m.work.running == 0 && m.cycle == nil && m.state != Aborting
+}

@@ -1,0 +1,57 @@
+package supervisor
+
+import "beltwarden/supervisor/ledger"
+
+// beltCount keeps the belt's running totals: what the ledger had at the start of
+// the process plus what the board has accepted since. Commanded millimetres.
+type beltCount struct {
+	base   ledger.Belt // totals when latest was seen
+	latest Progress
+	known  bool // nothing lies under the head and the position is certain
+
+	uncertainMM float64
+	save        deadline
+}
+
+// progress moves the totals on to what the board has accepted now.
+func (b *beltCount) progress(p Progress) {
+	travel := p.TravelMM - b.latest.TravelMM
+	b.base.TravelMM += travel
+	b.base.SinceCheckMM += travel
+	b.base.SinceRealignMM += travel
+	b.base.AdvanceMM += p.AdvanceMM - b.latest.AdvanceMM
+	b.latest = p
+}
+
+// add counts travel that is known to have been run without having been seen.
+func (b *beltCount) add(mm float64) {
+	b.base.TravelMM += mm
+	b.base.SinceCheckMM += mm
+	b.base.SinceRealignMM += mm
+}
+
+// lost adds what was handed out and never acknowledged to the uncertain travel.
+func (b *beltCount) lost() {
+	b.uncertainMM += b.latest.PendingMM
+	b.latest.PendingMM = 0
+}
+
+// now returns the totals for the ledger.
+func (b *beltCount) now() ledger.Belt {
+	belt := b.base
+	belt.Known, belt.UncertainMM = b.known, b.uncertainMM
+	return belt
+}
+
+// checked begins a new count since the last check, and since the last
+// realignment if there was one.
+func (b *beltCount) checked(realigned, cleared bool) {
+	b.base.SinceCheckMM = 0
+	if realigned {
+		b.base.SinceRealignMM = 0
+		b.uncertainMM = 0 // the drift history, which it blurred, starts anew
+	}
+	if cleared {
+		b.known = true
+	}
+}

@@ -1,0 +1,131 @@
+package supervisor
+
+import (
+	"strconv"
+	"strings"
+
+	"beltwarden/serialio"
+)
+
+// board is what the controller said of itself since the link came up. Nothing
+// is assumed that it did not say.
+type board struct {
+	firmware     string
+	capabilities map[string]bool
+	stepsPerMM   float64 // of the belt axis; 0: not told
+	reports      bool    // sends temperatures by itself
+}
+
+// emergency reports whether emergency words are acted on before queueing.
+func (b board) emergency() bool { return b.capabilities["EMERGENCY_PARSER"] }
+
+// reported takes in a line of the board's own.
+func (m *Machine) reported(r serialio.Reply, out *Output) {
+	if r.Temps.HasNozzle || r.Temps.HasBed {
+		m.temperatures(r.Temps, out)
+	}
+	switch r.Kind {
+	case serialio.ReplyCapability:
+		m.link.board.capabilities[r.Capability] = r.CapabilityOn
+	case serialio.ReplyFirmware:
+		m.link.board.firmware = r.Text
+	case serialio.ReplyEcho, serialio.ReplyUnknown:
+		if steps, ok := stepsIn(r.Text, m.set.BeltAxis.Letter()); ok {
+			m.link.board.stepsPerMM = steps
+		}
+	case serialio.ReplyError:
+		m.note(out, "board", r.Text)
+	case serialio.ReplyAction:
+		m.hostAction(r.Action, out)
+	}
+}
+
+// stepsIn finds an axis's steps/mm in a settings line such as
+// "echo: M92 X80.00 Y80.00 Z400.00 E93.00".
+func stepsIn(text string, axis byte) (float64, bool) {
+	_, rest, ok := strings.Cut(text, "M92 ")
+	if !ok {
+		return 0, false
+	}
+	for _, word := range strings.Fields(rest) {
+		if word[0] == axis {
+			steps, err := strconv.ParseFloat(word[1:], 64)
+			return steps, err == nil && steps > 0
+		}
+	}
+	return 0, false
+}
+
+// hostAction obeys what a board asks of its host, where there is something to obey.
+func (m *Machine) hostAction(word string, out *Output) {
+	why := Cause{CauseBoard, "the board asks for " + word}
+	done := false
+	switch word {
+	case "pause", "paused":
+		done = m.change(Hold, why, out)
+	case "cancel":
+		done = m.change(Stop, why, out)
+	}
+	if !done {
+		m.note(out, "board", why.Text+"; nothing was done")
+	}
+}
+
+// temperatures takes in a reading and sees whether it ends a wait.
+func (m *Machine) temperatures(t serialio.Temps, out *Output) {
+	h := &m.heat
+	h.asking = false
+	h.read = m.now
+	if t.HasNozzle {
+		h.hasNozzle, h.nozzleC, h.nozzleTargetC = true, t.NozzleC, t.NozzleTargetC
+	}
+	if t.HasBed {
+		h.hasBed, h.bedC, h.bedTargetC = true, t.BedC, t.BedTargetC
+	}
+	if m.satisfied() {
+		m.work.waiting = nil
+		m.work.limit.clear()
+		m.legDone(out)
+	}
+}
+
+// poll asks for temperatures where the board does not send them by itself.
+func (m *Machine) poll(out *Output) {
+	m.heat.poll.set(m.now.Add(m.set.PollEvery))
+	if m.link.board.reports && m.work.waiting == nil {
+		m.heat.poll.clear()
+		return
+	}
+	m.ask(out)
+}
+
+// ask asks for one reading, unless one is on its way. An answer that never comes
+// is given up after ten polls.
+func (m *Machine) ask(out *Output) {
+	if m.link.phase != linkUp {
+		return
+	}
+	if m.heat.asking && m.now.Sub(m.heat.asked) < 10*m.set.PollEvery {
+		return
+	}
+	m.heat.asking, m.heat.asked = true, m.now
+	out.do(AskBoard{Text: "M105"})
+}
+
+// heatersOff switches both heaters off ahead of everything else.
+func (m *Machine) heatersOff(out *Output) {
+	if m.link.phase != linkUp {
+		return
+	}
+	out.do(AskBoard{Text: "M104 S0"}, AskBoard{Text: "M140 S0"})
+	m.heat.maybeOn = false
+}
+
+// offLeg switches the heaters off and waits until all moves have ended.
+func (m *Machine) offLeg() leg {
+	return leg{
+		doing:   "switching the heaters off",
+		program: func() Program { return Program{Before: []string{"M104 S0", "M140 S0", "M400"}} },
+		end:     func(*Output) { m.heat.maybeOn = false },
+	}
+}

@@ -1,0 +1,172 @@
+package supervisor
+
+import (
+	"fmt"
+	"time"
+
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// cycle is the making of one part: body, then discharge.
+type cycle struct {
+	seq       int64
+	job       int
+	ordinal   int
+	endNumber int64
+	begun     time.Time
+	made      bool
+
+	startTravelMM float64 // running total when it began
+
+	fromLedger bool    // begun by an earlier process
+	leftMM     float64 // its travel that may or may not have been run
+	filamentMM float64 // what a whole cycle takes
+}
+
+// endNumberBase keeps end numbers clear of ordinary line numbers and within the
+// 32 bits that many boards have for them.
+const endNumberBase = 1_000_000_000
+
+// endNumber is the line number given to the last line of a cycle's body.
+func endNumber(seq int64) int64 { return endNumberBase + seq%10_000_000*endNumberSpan }
+
+// boundary is the moment between two parts: a due hold comes first, then the
+// next part, then the end of the lot.
+func (m *Machine) boundary(out *Output) {
+	if m.lot == nil || m.lot.next() < 0 {
+		m.completed(out)
+		return
+	}
+	if why, due := m.dueHold(); due {
+		m.change(Hold, why, out)
+		return
+	}
+	m.beginCycle(m.lot.next(), out)
+}
+
+// beginCycle makes the start of a part durable and sends its first lines.
+func (m *Machine) beginCycle(k int, out *Output) {
+	l := m.lot
+	plan := l.plans[k]
+	seq := m.ids.Cycle
+	m.ids.Cycle++
+	l.begun++
+	l.last = k
+	c := &cycle{seq: seq, job: k, ordinal: l.begun, endNumber: endNumber(seq), begun: m.now,
+		startTravelMM: m.belt.latest.TravelMM}
+	m.cycle = c
+	out.record(ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
+		EndNumber: c.endNumber, Belt: m.belt.now()})
+	var legs []leg
+	if !l.led[k] && k != m.ledFirst() {
+		legs = append(legs, m.leadInLeg(k))
+	}
+	legs = append(legs, m.heatLegs(plan.Begin)...)
+	legs = append(legs, leg{
+		doing:   fmt.Sprintf("making part %d", c.ordinal),
+		program: func() Program { return m.bodyProgram(plan, c) },
+		end:     func(out *Output) { m.cycleMade(c, out) },
+	})
+	legs = append(legs, m.dischargeLegs(plan)...)
+	legs = append(legs, leg{end: func(out *Output) { m.cycleDischarged(c, out) }})
+	m.setLegs(legs, out)
+}
+
+// ledFirst is the job whose lead-in began the run, or -1.
+func (m *Machine) ledFirst() int {
+	if len(m.lot.led) == 0 {
+		return -1
+	}
+	return m.lot.last
+}
+
+// bodyProgram brings the machine to where the first part began, and makes the part.
+// Line numbers begin anew, and the last line of the part bears the end number.
+func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
+	m.headUp = false
+	before := []string{"M110 N0"}
+	before = append(before, gcode.Restore(m.position(), plan.Begin, m.restoreOptions())...)
+	return Program{Before: before, Plan: plan, Section: job.Body, EndNumber: c.endNumber, After: []string{"M400"}}
+}
+
+// cycleMade is the board's word that all moves of a part have ended.
+func (m *Machine) cycleMade(c *cycle, out *Output) {
+	c.made = true
+	m.lot.madeOne(c.job)
+	out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
+		FilamentMM:  m.belt.latest.FilamentMM - m.lot.filamentMM, // a lead-in counts with the part after it
+		MachineTime: m.now.Sub(c.begun), Evidence: ledger.EvidenceConfirmed})
+	m.lot.filamentMM = m.belt.latest.FilamentMM
+}
+
+// cycleDischarged ends a cycle: the part is off the head and the belt is clear.
+func (m *Machine) cycleDischarged(c *cycle, out *Output) {
+	m.cycle = nil
+	m.belt.known = true
+	s := &m.lot.seen
+	s.n++
+	s.seconds += m.now.Sub(c.begun).Seconds()
+	s.travelMM += m.belt.latest.TravelMM - c.startTravelMM
+	m.rules.partsSinceCheck++
+	out.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
+}
+
+// startLegs are the work of Starting: known modes, motors that stay on, heat,
+// and the lead-in of the first job.
+func (m *Machine) startLegs() []leg {
+	m.lot.led = map[int]bool{}
+	k := m.lot.next()
+	m.lot.last = k - 1
+	if m.lot.Order == ledger.OrderBlocks {
+		m.lot.last = k
+	}
+	return []leg{
+		{doing: "preparing the machine", program: func() Program { return Program{Before: m.openingLines()} }},
+		m.leadInLeg(k),
+	}
+}
+
+// leadInLeg does once what a job does before its first part.
+func (m *Machine) leadInLeg(k int) leg {
+	plan := m.lot.plans[k]
+	return leg{
+		doing: "lead-in of " + m.lot.Jobs[k].Name,
+		begin: func(*Output) { m.heat.maybeOn, m.headUp = true, false },
+		program: func() Program {
+			return Program{Before: []string{"M110 N0"}, Plan: plan, Section: job.LeadIn, After: []string{"M400"}}
+		},
+		end: func(*Output) { m.lot.led[k] = true },
+	}
+}
+
+// heatLegs bring nozzle and bed to what the part begins with. Nothing is sent
+// when they are there already.
+func (m *Machine) heatLegs(begin gcode.State) []leg {
+	nozzle, bed := begin.NozzleTargetC, begin.BedTargetC
+	if nozzle <= 0 && bed <= 0 {
+		return nil
+	}
+	var lines []string
+	at := m.position()
+	if bed > 0 && at.BedTargetC != bed {
+		lines = append(lines, "M140 S"+number(bed))
+	}
+	if nozzle > 0 && at.NozzleTargetC != nozzle {
+		lines = append(lines, "M104 S"+number(nozzle))
+	}
+	var legs []leg
+	if len(lines) > 0 {
+		legs = append(legs, leg{doing: "heating", begin: func(*Output) { m.heat.maybeOn = true },
+			program: func() Program { return Program{Before: lines} }})
+	}
+	return append(legs, leg{doing: "heating", wait: &wait{
+		nozzleFromC: short(nozzle), bedFromC: short(bed), limit: m.set.ReheatLimit}})
+}
+
+// heatWindowC is how far below its target a heater counts as having arrived;
+// common practice, no source.
+const heatWindowC = 2
+
+func short(target float64) float64 { return max(0, target-heatWindowC) }

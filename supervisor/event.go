@@ -1,0 +1,194 @@
+package supervisor
+
+import (
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// Event is what can happen to a [Machine]. Each has one branch in Step.
+type Event interface{ event() }
+
+// Progressed carries the running totals of what the board has accepted since the
+// process began. The run delivers it ahead of the event that it belongs to.
+type Progressed struct{ Progress }
+
+// Progress counts what accepted lines have asked the machine to do. Lengths are
+// commanded millimetres.
+type Progress struct {
+	TravelMM   float64     // sum of absolute belt movement
+	AdvanceMM  float64     // signed along the forward direction
+	FilamentMM float64     // net
+	PendingMM  float64     // belt travel handed out and not yet accepted
+	Lines      int64       // accepted lines of programs
+	State      gcode.State // modal state and position after the newest line handed out
+}
+
+type (
+	// LinkFailed: the port could not be opened.
+	LinkFailed struct{ Err error }
+	// LinkSynced: board and sender are in step; LastNumber is the board's last
+	// accepted line number, or -1, and Reset whether it announced a restart.
+	LinkSynced struct {
+		LastNumber int64
+		Reset      bool
+	}
+	// LinkLost: the connection is over.
+	LinkLost struct{ Err error }
+	// ProgramDone: all lines of a program were accepted.
+	ProgramDone struct{ ID uint64 }
+	// ProgramCancelled: a program was cut short, its lines in flight are settled.
+	ProgramCancelled struct{ ID uint64 }
+	// ProgramFailed: a program could not go on for a reason on our side.
+	ProgramFailed struct {
+		ID  uint64
+		Err error
+	}
+	// Reported: the board said something of its own.
+	Reported struct{ Reply serialio.Reply }
+	// Tick: the time asked for by [Machine.Deadline] has come.
+	Tick struct{}
+	// LedgerFailed: records could not be kept, so nothing may rest on them.
+	LedgerFailed struct{ Err error }
+	// Shutdown: the process is to end; heaters first.
+	Shutdown struct{}
+)
+
+func (Progressed) event()       {}
+func (LinkFailed) event()       {}
+func (LinkSynced) event()       {}
+func (LinkLost) event()         {}
+func (ProgramDone) event()      {}
+func (ProgramCancelled) event() {}
+func (ProgramFailed) event()    {}
+func (Reported) event()         {}
+func (Tick) event()             {}
+func (LedgerFailed) event()     {}
+func (Shutdown) event()         {}
+func (Request) event()          {}
+
+// Request is an operator's word: a command, a visit, or a new lot.
+type Request struct {
+	Command  Command // StateComplete when the request is not a command
+	By       string  // who asked
+	Override string  // reason for going on against the machine's advice; kept
+	// AfterPart makes Stop wait until the part in progress is discharged.
+	AfterPart bool
+	// ClearBelt makes Stop run the parts over the drop edge.
+	ClearBelt bool
+	Visit     *Visit
+	Lot       *LotRequest
+}
+
+// LotRequest asks for a lot of jobs that have been inspected.
+type LotRequest struct {
+	Name  string
+	Order string // "blocks": one job after the other; "turn": one part of each in turn
+	Plans []*job.Plan
+	Good  []int // ordered good parts, one for each plan
+	Start bool  // begin at once
+}
+
+// Visit is what the operator found and did at the machine.
+type Visit struct {
+	OffsetMM    *float64       `json:"offset_mm,omitempty"` // lateral offset as found, before any realignment
+	LengthsMM   []float64      `json:"lengths_mm,omitempty"`
+	Good        int            `json:"good,omitempty"`
+	Scrap       map[string]int `json:"scrap,omitempty"`       // count by reason
+	Job         int            `json:"job,omitempty"`         // index, from 0, of the job the counts belong to
+	Interrupted string         `json:"interrupted,omitempty"` // "", "good" or "scrap": word on an interrupted part
+	Realigned   bool           `json:"realigned,omitempty"`
+	BeltCleared bool           `json:"belt_cleared,omitempty"` // nothing lies under or just in front of the head
+	SpoolG      *float64       `json:"spool_g,omitempty"`
+	BinEmptied  bool           `json:"bin_emptied,omitempty"`
+	Note        string         `json:"note,omitempty"`
+}
+
+// Result is the answer to a request that was carried out.
+type Result struct {
+	LotID   int64  `json:"lot,omitempty"`
+	CheckID int64  `json:"check,omitempty"`
+	State   State  `json:"state"`
+	Text    string `json:"text"`
+}
+
+// Effect is something the run must do after the records of a step are durable.
+type Effect interface{ effect() }
+
+// Program is a run of lines for the board: literal lines, a section of a job
+// file, or lines and then a section and then more lines.
+type Program struct {
+	Before  []string
+	Plan    *job.Plan // nil: literal lines only
+	Section job.SectionKind
+	// EndNumber, when positive, is the line number that the last line of the
+	// section is given, so that the board's last accepted number proves the section.
+	EndNumber int64
+	After     []string
+}
+
+type (
+	// OpenLink opens the port and starts a connection.
+	OpenLink struct{}
+	// CloseLink ends the connection, if there is one.
+	CloseLink struct{}
+	// RunProgram streams a program.
+	RunProgram struct {
+		ID      uint64
+		Program Program
+	}
+	// CancelProgram takes no further lines from the running program.
+	CancelProgram struct{}
+	// AskBoard sends one control line ahead of the program.
+	AskBoard struct{ Text string }
+	// SendUrgent puts raw bytes on the wire at once.
+	SendUrgent struct{ Bytes string }
+	// Adopt tells the tracker of positions what the board's position is believed
+	// to be, without any movement.
+	Adopt struct{ State gcode.State }
+)
+
+func (OpenLink) effect()      {}
+func (CloseLink) effect()     {}
+func (RunProgram) effect()    {}
+func (CancelProgram) effect() {}
+func (AskBoard) effect()      {}
+func (SendUrgent) effect()    {}
+func (Adopt) effect()         {}
+
+// Output is what a step asks for. Records are committed in one transaction
+// before any effect is carried out: intent reaches the ledger before bytes reach
+// the wire. A refusal changes nothing.
+type Output struct {
+	Records []ledger.Record
+	Effects []Effect
+	Result  Result
+	Refused error
+}
+
+// Refusal is a request that cannot be carried out now, with what would help.
+type Refusal struct {
+	What   string // the request in words
+	Why    string
+	Remedy string
+}
+
+// Error implements error.
+func (r *Refusal) Error() string {
+	text := "cannot " + r.What + ": " + r.Why
+	if r.Remedy != "" {
+		text += "; " + r.Remedy
+	}
+	return text
+}
+
+// deadline is a point in time the machine waits for; zero means none.
+type deadline struct{ at time.Time }
+
+func (d *deadline) set(at time.Time)      { d.at = at }
+func (d *deadline) clear()                { d.at = time.Time{} }
+func (d deadline) due(now time.Time) bool { return !d.at.IsZero() && !now.Before(d.at) }
+func (d deadline) armed() bool            { return !d.at.IsZero() }

@@ -1,0 +1,107 @@
+package supervisor
+
+import (
+	"fmt"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// openHold is the hold, suspension or abort in force.
+type openHold struct {
+	id         int64
+	cause      Cause
+	needsCheck bool // released by a check, or against advice with a reason
+	checked    bool // a check was recorded since it began
+}
+
+// enterHeld is the machine at rest between parts: head parked, nozzle at standby,
+// motors energised so that the belt keeps its position.
+func (m *Machine) enterHeld(out *Output) {
+	m.belt.save.clear()
+	m.beginHold(out)
+	if m.heat.maybeOn {
+		m.heat.off.set(m.now.Add(m.set.HeatersOffAfter))
+	}
+}
+
+// beginHold records the hold and calls the operator, in one transaction.
+func (m *Machine) beginHold(out *Output) {
+	h := &openHold{id: m.ids.Hold, cause: m.cause}
+	switch m.cause.Code {
+	case CauseCheckParts, CauseCheckTravel, CauseCheckTime, CauseOffset:
+		h.needsCheck = true
+	}
+	m.ids.Hold++
+	m.hold = h
+	record := ledger.HoldBegun{ID: h.id, State: m.state.String(), Reason: m.cause.Code, Text: m.cause.Text,
+		TravelMM: m.belt.base.TravelMM}
+	if m.lot != nil {
+		record.LotID, record.AtPart = m.lot.ID, m.lot.made
+	}
+	out.record(record)
+	m.alert(out, m.cause.Code, m.cause.Text)
+}
+
+// endHold records how the hold ended.
+func (m *Machine) endHold(out *Output, how string) {
+	if m.hold == nil {
+		return
+	}
+	out.record(ledger.HoldEnded{ID: m.hold.id, How: how, By: m.by, Override: m.override})
+	m.hold = nil
+}
+
+// mayGoOn refuses to let a part begin against what is known of the belt, unless
+// the operator overrides it with a reason, which is kept.
+func (m *Machine) mayGoOn(what string, r Request) error {
+	if m.lot == nil || m.lot.Status != ledger.LotOpen {
+		return &Refusal{what, "no lot is open", "open one with: beltwarden lot start JOB --good N"}
+	}
+	for k, p := range m.lot.plans {
+		if p == nil && m.lot.jobs[k].wanted() > 0 {
+			return &Refusal{what, m.lot.missing, "put the file back as it was, or end the lot"}
+		}
+	}
+	if m.offsetBeyond() && r.Override == "" {
+		return &Refusal{what, fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm",
+			m.rules.offset.OffsetMM, m.set.OffsetLimitMM),
+			"realign the belt and record it (check --realigned), or give a reason (--override)"}
+	}
+	return nil
+}
+
+// mayStart refuses a start that could hurt the machine or the parts on it.
+func (m *Machine) mayStart(r Request) error {
+	const what = "start"
+	if err := m.mayGoOn(what, r); err != nil {
+		return err
+	}
+	if m.lot.wanted() == 0 {
+		return &Refusal{what, "all parts of the lot are made", "count them and record it with: beltwarden check --good N"}
+	}
+	if !m.belt.known {
+		return &Refusal{what, "a part may lie under or just in front of the head since the last run ended",
+			"look, clear the belt and record it with: beltwarden check --belt-cleared"}
+	}
+	if t := m.lot.total(); t.interrupted > 0 {
+		return &Refusal{what, fmt.Sprintf("%d interrupted part is not decided", t.interrupted),
+			"record what became of it with: beltwarden check --interrupted good|scrap"}
+	}
+	if m.rules.steps != "" && r.Override == "" {
+		return &Refusal{what, m.rules.steps, "correct the board or the configuration, or give a reason (--override)"}
+	}
+	return nil
+}
+
+// mayUnhold refuses to go on before the check that the hold was for.
+func (m *Machine) mayUnhold(r Request) error {
+	const what = "unhold"
+	if err := m.mayGoOn(what, r); err != nil {
+		return err
+	}
+	if h := m.hold; h != nil && h.needsCheck && !h.checked && r.Override == "" {
+		return &Refusal{what, "the hold is for a check and none was recorded: " + h.cause.Text,
+			"record one with: beltwarden check, or give a reason (--override)"}
+	}
+	return nil
+}

@@ -1,0 +1,254 @@
+package supervisor
+
+import (
+	"math"
+	"strconv"
+
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+)
+
+// This file holds every line that the supervisor adds to what a job says. Each
+// is either listed with the lot before it runs (additions) or belongs to a
+// procedure that the configuration describes: discharge, park, reheat, clearing.
+
+// number writes a coordinate, feed or temperature as boards read it.
+func number(v float64) string {
+	v = math.Round(v*1e5) / 1e5
+	if v == 0 {
+		v = 0 // no "-0" on the wire
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}
+
+// move writes a linear move of one axis.
+func move(a gcode.Axis, toMM, feed float64) string {
+	return "G1 " + a.String() + number(toMM) + " F" + number(feed)
+}
+
+// openingLines put the board into known modes before a lead-in. A board that has
+// been running may have been left in any.
+func (m *Machine) openingLines() []string {
+	lines := []string{"M110 N0", "G21", "G90", "M82", "M220 S100", "M221 S100",
+		"G92 " + m.set.BeltAxis.String() + "0"}
+	if m.set.MotorsStayOn {
+		lines = append(lines, "M84 S0")
+	}
+	return lines
+}
+
+// additions lists what the machine adds around a job, for the lot's record.
+func (m *Machine) additions(p *job.Plan) []job.Change {
+	var list []job.Change
+	add := func(lines []string, why string) {
+		for _, l := range lines {
+			list = append(list, job.Change{Section: job.LeadIn, Text: l, Why: why})
+		}
+	}
+	add(m.openingLines(), "known modes before the lead-in; the belt counts from here; motors stay on")
+	for _, l := range m.dischargeProgram(p, p.End) {
+		list = append(list, job.Change{Line: p.Sections.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
+	}
+	after := p.End
+	for _, l := range m.dischargeProgram(p, p.End) {
+		apply(&after, l)
+	}
+	for _, l := range gcode.Restore(after, p.Begin, m.restoreOptions()) {
+		list = append(list, job.Change{Line: p.Sections.Body.FirstLine, Section: job.Body, Text: l,
+			Why: "every part begins in the state in which the first began"})
+	}
+	return list
+}
+
+// apply follows a line of our own; it cannot be wrong, and a test holds it so.
+func apply(s *gcode.State, line string) { s.Apply([]byte(line)) }
+
+// restoreOptions say how to move from one part to the next.
+func (m *Machine) restoreOptions() gcode.RestoreOptions {
+	return gcode.RestoreOptions{BeltAxis: m.set.BeltAxis, LiftAxis: m.set.LiftAxis,
+		ClearMM: m.set.LiftMM, TravelFeedMMPerMin: m.set.TravelFeed, RetractFeedMMPerMin: m.set.RetractFeed}
+}
+
+// liftLines draw the filament back unless the job has, raise the head over what lies under
+// it and put it where it waits.
+func (m *Machine) liftLines(at gcode.State, aboveMM float64) []string {
+	lines := []string{"G21", "G90"}
+	if back := m.set.RetractMM - at.DrawnBackMM; m.mayExtrude(at) && back > 1e-6 {
+		lines = append(lines, "M83", "G1 E"+number(-back)+" F"+number(m.set.RetractFeed))
+	}
+	if at.Known[m.set.LiftAxis] {
+		top := max(at.PositionMM[m.set.LiftAxis], aboveMM) + m.set.LiftMM
+		lines = append(lines, move(m.set.LiftAxis, top, m.set.LiftFeed))
+	}
+	if m.set.Park && at.Known[gcode.X] {
+		lines = append(lines, move(gcode.X, m.set.ParkXMM, m.set.TravelFeed))
+	}
+	return lines
+}
+
+// advanceLines move the belt by mm along the forward direction, in pieces that
+// the board's travel limit allows, and leave the belt coordinate at endMM. The
+// coordinate is set to zero before each piece, so no piece can leave the travel.
+func (m *Machine) advanceLines(mm, endMM float64) []string {
+	axis := m.set.BeltAxis.String()
+	lines := []string{"G90"}
+	pieces := int(math.Ceil(math.Abs(mm)/m.set.TravelLimitMM - 1e-9))
+	for range pieces {
+		lines = append(lines, "G92 "+axis+"0",
+			move(m.set.BeltAxis, m.set.Forward*mm/float64(pieces), m.set.AdvanceFeed))
+	}
+	return append(lines, "G92 "+axis+number(endMM))
+}
+
+// dischargeMM is the belt advance after a part whose body ended at end: the next
+// part's origin then lies one pitch behind this one's.
+func (m *Machine) dischargeMM(p *job.Plan, end gcode.State) float64 {
+	b := m.set.BeltAxis
+	return p.PitchMM - m.set.Forward*(end.PositionMM[b]-p.Begin.PositionMM[b])
+}
+
+// dischargeTravel is the belt travel of a discharge.
+func (m *Machine) dischargeTravel(p *job.Plan) float64 {
+	return math.Abs(m.dischargeMM(p, p.End))
+}
+
+// releaseLines lift the head and let nozzle and bed cool to what lets the part go.
+func (m *Machine) releaseLines(p *job.Plan, end gcode.State) []string {
+	lines := m.liftLines(end, p.ExtentMM.Axis(m.set.LiftAxis)[1])
+	if m.set.NozzleStandbyC > 0 && end.NozzleTargetC > m.set.NozzleStandbyC && m.coolsFirst(end) {
+		lines = append(lines, "M104 S"+number(m.set.NozzleStandbyC))
+	}
+	if m.coolsFirst(end) {
+		lines = append(lines, "M140 S0")
+	}
+	return lines
+}
+
+// coolsFirst reports whether the bed is hot enough to hold the part.
+func (m *Machine) coolsFirst(end gcode.State) bool {
+	return m.set.ReleaseC > 0 && end.BedTargetC > m.set.ReleaseC
+}
+
+// dischargeProgram is the whole discharge, for the lot's record and for tests.
+func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
+	lines := m.releaseLines(p, end)
+	lines = append(lines, m.advanceLines(m.dischargeMM(p, end), p.Begin.PositionMM[m.set.BeltAxis])...)
+	return append(lines, "M400")
+}
+
+// dischargeLegs move a finished part off: cool, lift, advance. The line numbers
+// begin anew, since the count of the part is durable by now.
+func (m *Machine) dischargeLegs(p *job.Plan) []leg {
+	var end gcode.State
+	legs := []leg{{
+		doing: "lifting off the finished part",
+		program: func() Program {
+			end = m.position()
+			return Program{Before: append([]string{"M110 N0"}, m.releaseLines(p, end)...)}
+		},
+		end: func(*Output) { m.headUp = true },
+	}}
+	if m.coolsFirst(p.End) {
+		legs = append(legs, leg{doing: "cooling until the part lets go",
+			wait: &wait{bedToC: m.set.ReleaseC, limit: m.set.ReleaseLimit}})
+	}
+	return append(legs, leg{
+		doing: "advancing the belt",
+		program: func() Program {
+			return Program{Before: append(m.advanceLines(m.dischargeMM(p, end), p.Begin.PositionMM[m.set.BeltAxis]), "M400")}
+		},
+	})
+}
+
+// completeLegs are the lead-out of the newest job, and the last parts' way over
+// the drop edge.
+func (m *Machine) completeLegs() []leg {
+	var legs []leg
+	if k := m.lot.last; k >= 0 && k < len(m.lot.plans) {
+		legs = append(legs, leg{doing: "lead-out of " + m.lot.Jobs[k].Name, program: func() Program {
+			return Program{Plan: m.lot.plans[k], Section: job.LeadOut}
+		}})
+	}
+	if m.set.ClearAtEnd {
+		legs = append(legs, m.clearBeltLegs()...)
+	}
+	return append(legs, m.offLeg())
+}
+
+// clearBeltLegs run everything on the belt over the drop edge.
+func (m *Machine) clearBeltLegs() []leg {
+	var legs []leg
+	if at := m.position(); m.coolsFirst(at) || m.heat.hasBed && m.set.ReleaseC > 0 && m.heat.bedC > m.set.ReleaseC {
+		legs = append(legs, leg{program: func() Program { return Program{Before: []string{"M140 S0"}} }, doing: "cooling"},
+			leg{doing: "cooling until the parts let go", wait: &wait{bedToC: m.set.ReleaseC, limit: m.set.ReleaseLimit}})
+	}
+	return append(legs, leg{
+		doing: "running the parts over the drop edge",
+		program: func() Program {
+			at := m.position()
+			return Program{Before: append(m.advanceLines(m.set.ToDropMM+m.longestPitch(), at.PositionMM[m.set.BeltAxis]), "M400")}
+		},
+		end: func(*Output) { m.belt.known = true },
+	})
+}
+
+// longestPitch is how far behind the nozzle a part may reach.
+func (m *Machine) longestPitch() float64 {
+	longest := 0.0
+	if m.lot != nil {
+		for _, j := range m.lot.Jobs {
+			longest = max(longest, j.PitchMM)
+		}
+	}
+	return longest
+}
+
+// parkLegs bring the head to rest between parts, nozzle at standby, bed off.
+func (m *Machine) parkLegs() []leg {
+	return []leg{{
+		doing: "parking the head",
+		program: func() Program {
+			at := m.position()
+			lines := []string{"M110 N0"}
+			if !m.headUp {
+				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis])...)
+			}
+			if at.NozzleTargetC > m.set.NozzleStandbyC {
+				lines = append(lines, "M104 S"+number(m.set.NozzleStandbyC))
+			}
+			return Program{Before: append(lines, "M400")}
+		},
+		end: func(*Output) { m.headUp = true },
+	}}
+}
+
+// reheatLegs bring the machine back to heat and push out what oozed or aged in
+// the nozzle while it waited.
+func (m *Machine) reheatLegs() []leg {
+	k := m.lot.next()
+	if k < 0 {
+		return nil
+	}
+	legs := m.heatLegs(m.lot.plans[k].Begin)
+	return append(legs, leg{
+		doing: "priming",
+		program: func() Program {
+			lines := []string{"M110 N0"}
+			at := m.position()
+			if m.set.PrimeMM > 0 && m.mayExtrude(at) {
+				lines = append(lines, "M83", "G1 E"+number(at.DrawnBackMM+m.set.PrimeMM)+" F"+number(m.set.RetractFeed),
+					"G1 E"+number(-m.set.RetractMM)+" F"+number(m.set.RetractFeed))
+			}
+			return Program{Before: append(lines, "M400")}
+		},
+	})
+}
+
+// mayExtrude reports whether the nozzle was told to be hot enough for filament to
+// move. Boards refuse cold extrusion below about 170 °C (common practice, no
+// source), and a cold extruder grinds the filament.
+func (m *Machine) mayExtrude(at gcode.State) bool {
+	return at.NozzleTargetC >= coldC && !at.FirmwareRetracted
+}
+
+const coldC = 170

@@ -1,0 +1,193 @@
+package supervisor
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/ledger"
+)
+
+// linkPhase says how far the connection to the board has come.
+type linkPhase int
+
+const (
+	linkDown linkPhase = iota
+	linkOpening
+	linkUp
+)
+
+// link is what is known of the connection and of the board behind it.
+type link struct {
+	phase   linkPhase
+	retry   deadline
+	wait    time.Duration // before the next attempt
+	problem string        // why it is down, "" when it is up or was never tried
+	// halting: the board was told to halt by the emergency word, so its going
+	// away is the confirmation and not another fault.
+	halting bool
+	board   board
+}
+
+// openLink opens the port unless it is open or opening.
+func (m *Machine) openLink(out *Output) {
+	if m.link.phase != linkDown {
+		return
+	}
+	m.link.phase = linkOpening
+	out.do(OpenLink{})
+}
+
+// linkFailed is a port that could not be opened: it is tried again, ever more
+// slowly, for as long as the state wants a board.
+func (m *Machine) linkFailed(err error, out *Output) {
+	m.link.phase = linkDown
+	m.lostLink(err, out)
+}
+
+// lostLink notes why there is no board and arms the next attempt.
+func (m *Machine) lostLink(err error, out *Output) {
+	text := err.Error()
+	var open *serialio.OpenError
+	if errors.As(err, &open) && open.Hint != "" {
+		text += "; " + open.Hint
+	}
+	if text != m.link.problem {
+		m.link.problem = text
+		m.note(out, "link", text)
+	}
+	m.heat.asking, m.heat.poll = false, deadline{}
+	switch m.state {
+	case Resetting, Clearing, Aborting, Aborted:
+		m.link.wait = min(max(2*m.link.wait, m.set.RetryFirst), m.set.RetryMax)
+		m.link.retry.set(m.now.Add(m.link.wait))
+	}
+}
+
+// linkLost is a connection that has ended. What was moving is interrupted;
+// whether the heaters are off must be found out.
+func (m *Machine) linkLost(err error, out *Output) {
+	m.link.phase = linkDown
+	why := Cause{CauseLink, err.Error()}
+	restarted := errors.Is(err, serialio.ErrReset)
+	halted := errors.Is(err, serialio.ErrHalted)
+	if restarted || halted {
+		why.Code = CauseBoard
+		m.heat.maybeOn = false // a restart and a halt both switch the heaters off
+	}
+	m.belt.lost()
+	m.dropWork()
+	out.do(CloseLink{})
+	switch m.state {
+	case Idle, Complete:
+		m.lostLink(err, out)
+		m.change(Stop, why, out)
+	case Stopped, Stopping, Aborted, Resetting, Clearing:
+		m.lostLink(err, out)
+		if m.state == Stopping {
+			m.fault(why, out)
+		}
+	case Aborting:
+		m.lostLink(err, out)
+		if m.link.halting && halted || restarted {
+			m.note(out, "heat", "the board has stopped and its heaters are off; reset it before going on")
+			m.settleOpenCycle(out, -1, true)
+			m.completed(out)
+		}
+	case Starting, Execute, Completing, Holding, Held, Unholding, Suspending, Suspended, Unsuspending:
+		m.link.problem = err.Error()
+		m.fault(why, out)
+	}
+}
+
+// linkSynced is a board that answers and agrees on the line number.
+func (m *Machine) linkSynced(e LinkSynced, out *Output) {
+	m.link.phase, m.link.problem, m.link.wait = linkUp, "", 0
+	m.link.retry.clear()
+	m.link.halting = false
+	m.link.board = board{capabilities: map[string]bool{}}
+	m.heat = heat{maybeOn: m.heat.maybeOn, off: m.heat.off}
+	m.heat.poll.set(m.now.Add(m.set.PollEvery))
+	m.settleOpenCycle(out, e.LastNumber, e.Reset)
+	switch m.state {
+	case Resetting:
+		m.setLegs(m.queryLegs(), out)
+	case Aborting, Clearing:
+		m.setLegs([]leg{m.offLeg()}, out)
+	case Aborted:
+		m.heatersOff(out)
+		m.note(out, "link", "the board is back; heaters were switched off")
+	case Stopped, Idle, Starting, Execute, Completing, Complete, Holding, Held,
+		Unholding, Suspending, Suspended, Unsuspending, Stopping:
+		// The operator has ended the wait for the board; it is met cold.
+		m.heatersOff(out)
+	}
+}
+
+// enterResetting opens the port, or asks the board again if it is open.
+func (m *Machine) enterResetting(out *Output) {
+	switch m.link.phase {
+	case linkUp:
+		m.setLegs(m.queryLegs(), out)
+	case linkDown:
+		m.link.wait = 0
+		m.openLink(out)
+	case linkOpening:
+	}
+}
+
+// enterClearing makes sure that the board answers and is cold.
+func (m *Machine) enterClearing(out *Output) {
+	m.endHold(out, "cleared")
+	switch m.link.phase {
+	case linkUp:
+		m.setLegs([]leg{m.offLeg()}, out)
+	case linkDown:
+		m.link.wait = 0
+		m.link.retry.clear()
+		m.openLink(out)
+	case linkOpening:
+	}
+}
+
+// queryLegs cools the board, asks what it is and can do, and compares.
+func (m *Machine) queryLegs() []leg {
+	ask := leg{
+		doing: "asking the board what it is",
+		program: func() Program {
+			return Program{Before: []string{"M104 S0", "M140 S0", "M115", "M92", "M114", "M105"}}
+		},
+		end: func(out *Output) { m.judgeBoard(out) },
+	}
+	return []leg{ask}
+}
+
+// judgeBoard keeps what the board said of itself and says what has changed.
+func (m *Machine) judgeBoard(out *Output) {
+	b := &m.link.board
+	m.heat.maybeOn = false
+	if b.capabilities["AUTOREPORT_TEMP"] {
+		seconds := max(1, int(math.Round(m.set.PollEvery.Seconds())))
+		out.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})
+		b.reports = true
+		m.heat.poll.clear()
+	}
+	m.rules.steps = ""
+	want, from := m.set.StepsPerMM, "the configuration"
+	if want == 0 {
+		want, from = m.rules.knownSteps, "its last run"
+	}
+	switch {
+	case b.stepsPerMM == 0 && want != 0:
+		m.note(out, "board", "the board does not tell its belt steps/mm, so they were not compared")
+	case want != 0 && math.Abs(b.stepsPerMM-want) > 0.005:
+		m.rules.steps = fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g", b.stepsPerMM, from, want)
+		m.note(out, "board", m.rules.steps)
+	case b.stepsPerMM != 0:
+		m.rules.knownSteps = b.stepsPerMM
+	}
+	out.record(ledger.BoardSeen{Port: m.set.Port.Path, Firmware: b.firmware,
+		Capabilities: b.capabilities, StepsPerMM: b.stepsPerMM})
+}

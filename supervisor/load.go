@@ -1,0 +1,208 @@
+package supervisor
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// Ledger is what the run needs of the ledger. The real one is ledger.Ledger.
+type Ledger interface {
+	Commit(ctx context.Context, records ...ledger.Record) error
+	OpenLot(ctx context.Context) (*ledger.Lot, error)
+	Counts(ctx context.Context, lotID int64) (ledger.Counts, error)
+	LastCycle(ctx context.Context) (*ledger.Cycle, error)
+	Cycles(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
+	Checks(ctx context.Context, lotID int64, limit int) ([]ledger.Check, error)
+	ChecksSinceRealignment(ctx context.Context) ([]ledger.Check, error)
+	Belt(ctx context.Context) (ledger.Belt, error)
+	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
+	OpenHold(ctx context.Context) (*ledger.Hold, error)
+	LastState(ctx context.Context) (*ledger.State, error)
+	NextIDs(ctx context.Context) (ledger.NextIDs, error)
+}
+
+// Inspector reads a job again after a restart. The daemon passes job.Inspect
+// with its options.
+type Inspector func(ctx context.Context, path string) (*job.Plan, error)
+
+// NewMachine returns a machine that goes on where the ledger says that the last
+// process ended. start names this process, for the ids of alerts.
+func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, start string, now time.Time) (*Machine, error) {
+	m := &Machine{set: set.withDefaults(), now: now, since: now, state: Stopped, start: start}
+	fail := func(err error) (*Machine, error) {
+		return nil, fmt.Errorf("cannot take up the last run: %w", err)
+	}
+	var err error
+	if m.ids, err = l.NextIDs(ctx); err != nil {
+		return fail(err)
+	}
+	if m.belt.base, err = l.Belt(ctx); err != nil {
+		return fail(err)
+	}
+	m.belt.known = m.belt.base.Known || m.ids.Cycle <= 1 // a new ledger: nothing was ever printed
+	m.belt.uncertainMM = m.belt.base.UncertainMM
+	m.rules.restart(now, m.belt.base.TravelMM-m.belt.base.SinceCheckMM)
+	if err := m.loadDrift(ctx, l); err != nil {
+		return fail(err)
+	}
+	if seen, err := l.Board(ctx, set.Port.Path); err != nil {
+		return fail(err)
+	} else if seen != nil {
+		m.rules.knownSteps = seen.StepsPerMM
+	}
+	open, err := l.OpenLot(ctx)
+	if err != nil {
+		return fail(err)
+	}
+	if open != nil {
+		if err := m.loadLot(ctx, l, open, inspect); err != nil {
+			return fail(err)
+		}
+	}
+	if hold, err := l.OpenHold(ctx); err != nil {
+		return fail(err)
+	} else if hold != nil {
+		m.hold = &openHold{id: hold.ID, cause: Cause{hold.Reason, hold.Text}}
+	}
+	last, err := l.LastState(ctx)
+	if err != nil {
+		return fail(err)
+	}
+	m.resume(last)
+	return m, nil
+}
+
+// resume chooses the first state. Work that was left unfinished is a fault: the
+// board may be hot and a part may lie under the head, so the machine is made
+// safe and then waits for the operator. Otherwise it is simply stopped.
+func (m *Machine) resume(last *ledger.State) {
+	if last == nil {
+		m.cause = Cause{CauseOperator, "first start"}
+		return
+	}
+	var was State
+	if err := was.UnmarshalText([]byte(last.State)); err != nil {
+		was = Aborted
+	}
+	unfinished := m.cycle != nil
+	switch was {
+	case Stopped, Idle, Complete, Aborted, Resetting, Clearing:
+	default:
+		unfinished = true
+	}
+	m.cause = Cause{CauseRestart, "the daemon came back; the machine was " + was.String()}
+	if unfinished {
+		m.heat.maybeOn = true
+		m.recover = true
+		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
+		if c := m.cycle; c != nil {
+			m.cause.Text += fmt.Sprintf(", in the middle of part %d", c.ordinal)
+		}
+	}
+}
+
+// Begin takes the first step after NewMachine: towards a board that is ready, or
+// towards safety.
+func (m *Machine) Begin(now time.Time) Output {
+	m.now = now
+	var out Output
+	m.by = "the daemon"
+	if m.recover {
+		m.recover = false
+		m.note(&out, "recovery", m.cause.Text)
+		m.change(Abort, m.cause, &out)
+		return out
+	}
+	m.endHold(&out, "restart")
+	m.change(Reset, m.cause, &out)
+	m.by = ""
+	return out
+}
+
+// loadDrift takes up the newest lateral offset since the last realignment.
+func (m *Machine) loadDrift(ctx context.Context, l Ledger) error {
+	checks, err := l.ChecksSinceRealignment(ctx)
+	if err != nil {
+		return err
+	}
+	m.rules.realigned = m.belt.base.TravelMM - m.belt.base.SinceRealignMM
+	for _, c := range checks {
+		if c.OffsetMM != nil && !c.Realigned {
+			m.rules.offset = &belt.Reading{TravelMM: c.TravelMM, OffsetMM: *c.OffsetMM}
+		}
+	}
+	return nil
+}
+
+// loadLot takes up an open lot, its counts and a cycle left open.
+func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspect Inspector) error {
+	counts, err := l.Counts(ctx, open.ID)
+	if err != nil {
+		return err
+	}
+	lt := &lot{Lot: *open, last: -1, led: map[int]bool{}, begun: counts.CyclesBegun, made: counts.Made}
+	m.lot = lt
+	for i, j := range open.Jobs {
+		c := counts.ByJob[i]
+		lt.jobs = append(lt.jobs, jobCount{ordered: j.GoodOrdered, made: c.Made,
+			good: c.CheckedGood + c.InterruptedGood, scrap: c.CheckedScrap, interrupted: c.Interrupted})
+		plan, err := inspect(ctx, j.Path)
+		switch {
+		case err != nil:
+			lt.missing = fmt.Sprintf("job %s cannot be read again: %v", j.Path, err)
+		case plan.SHA256 != j.SHA256:
+			lt.missing = fmt.Sprintf("job %s is not the file that the lot was opened with", j.Path)
+			plan = nil
+		}
+		lt.plans = append(lt.plans, plan)
+	}
+	m.rules.partsSinceCheck = counts.Made
+	checks, err := l.Checks(ctx, open.ID, 1)
+	if err != nil {
+		return err
+	}
+	if len(checks) > 0 {
+		m.rules.partsSinceCheck = max(0, counts.Made-checks[0].CyclesMade)
+	}
+	return m.loadCycles(ctx, l)
+}
+
+// loadCycles takes up interrupted parts that nobody has decided on, and a cycle
+// that was not discharged when the last process ended.
+func (m *Machine) loadCycles(ctx context.Context, l Ledger) error {
+	cycles, err := l.Cycles(ctx, m.lot.ID)
+	if err != nil {
+		return err
+	}
+	for _, c := range cycles {
+		m.lot.last = c.JobIndex
+		if c.State == ledger.CycleStateInterrupted {
+			m.undecided = append(m.undecided, openPart{c.Seq, c.JobIndex})
+		}
+	}
+	last, err := l.LastCycle(ctx)
+	if err != nil || last == nil || last.LotID != m.lot.ID {
+		return err
+	}
+	switch last.State {
+	case ledger.CycleStateBegun, ledger.CycleStateMade:
+	default:
+		return nil
+	}
+	if last.State == ledger.CycleStateMade && m.belt.known == false && m.belt.base.TravelMM > 0 && last.Begun.Boot != last.Made.Boot {
+		return nil // settled by an earlier recovery
+	}
+	j := m.lot.Jobs[last.JobIndex]
+	run := m.belt.base.TravelMM - last.BegunBelt.TravelMM
+	m.cycle = &cycle{seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
+		made: last.State == ledger.CycleStateMade, fromLedger: true, filamentMM: j.FilamentMMPerCycle,
+		leftMM: max(0, j.BeltTravelMMPerCycle-run)}
+	m.belt.known = false
+	m.belt.uncertainMM += m.cycle.leftMM
+	return nil
+}

@@ -1,0 +1,261 @@
+package supervisor
+
+import (
+	"time"
+
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/ledger"
+)
+
+// Machine is the state machine of the run. It is pure: no I/O, no clock, no
+// goroutine, no logging. One goroutine owns it, hands it what happened through
+// Step, and carries out what Step asks for.
+type Machine struct {
+	set Settings
+	now time.Time
+
+	state State
+	since time.Time
+	cause Cause // why it is in this state
+
+	link link
+	heat heat
+	work work
+
+	lot   *lot
+	cycle *cycle // begun and not yet discharged, interrupted or given up
+	belt  beltCount
+	rules rules
+	hold  *openHold
+	ids   ledger.NextIDs
+
+	headUp     bool // the head is lifted off the belt and parked
+	shutdown   bool
+	afterReset bool // Start once Resetting is done
+	stopNow    stopWish
+	by         string // who asked, while a request is carried out
+	override   string // and the reason for going on against advice
+	undecided  []openPart
+	alerts     int    // alerts queued by this process
+	recover    bool   // work was left unfinished: make safe first
+	start      string // identity of this process, for ids of alerts
+}
+
+// Cause is why the machine is in its state: a short code for metrics and
+// alerts, and words for the operator.
+type Cause struct {
+	Code string `json:"code"`
+	Text string `json:"text"`
+}
+
+// Codes of causes.
+const (
+	CauseOperator    = "operator"
+	CauseCheckParts  = "check_parts"  // so many parts since the last check
+	CauseCheckTravel = "check_travel" // so much belt travel since the last check
+	CauseCheckTime   = "check_time"   // so long since the last check
+	CauseOffset      = "offset_limit" // lateral offset at or near its limit
+	CauseLink        = "link"         // cable, port or board is gone
+	CauseBoard       = "board"        // the board halted or restarted
+	CauseHeat        = "heat"         // a temperature did not come
+	CauseLedger      = "ledger"       // records cannot be kept
+	CauseJob         = "job"          // the job file cannot be read as inspected
+	CauseRestart     = "restart"      // the daemon came back and found work unfinished
+	CauseShutdown    = "shutdown"     // the daemon is ending
+	CauseDone        = "done"         // the work is finished
+)
+
+// heat is what is known of temperatures.
+type heat struct {
+	nozzleC, bedC             float64
+	nozzleTargetC, bedTargetC float64
+	hasNozzle, hasBed         bool
+	read                      time.Time // when the newest reading came
+	asked                     time.Time // when one was last asked for
+	poll                      deadline
+	asking                    bool     // a reading has been asked for and not yet answered
+	off                       deadline // in a hold: heaters off
+	maybeOn                   bool     // heaters may be on
+}
+
+// Deadline returns when the machine next wants a Tick, if at all.
+func (m *Machine) Deadline() (time.Time, bool) {
+	var next time.Time
+	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
+		m.belt.save, m.work.giveUp} {
+		if d.armed() && (next.IsZero() || d.at.Before(next)) {
+			next = d.at
+		}
+	}
+	return next, !next.IsZero()
+}
+
+// State returns the present state.
+func (m *Machine) State() State { return m.state }
+
+// Step takes one event and returns what must be recorded and done. The records
+// must be durable before the effects are carried out; if they cannot be made
+// durable the effects must not be carried out, and LedgerFailed follows.
+func (m *Machine) Step(now time.Time, ev Event) Output {
+	m.now = now
+	var out Output
+	switch e := ev.(type) {
+	case Progressed:
+		m.belt.progress(e.Progress)
+	case LinkSynced:
+		m.linkSynced(e, &out)
+	case LinkFailed:
+		m.linkFailed(e.Err, &out)
+	case LinkLost:
+		m.linkLost(e.Err, &out)
+	case ProgramDone:
+		m.programDone(e.ID, &out)
+	case ProgramCancelled:
+		m.programCancelled(e.ID, &out)
+	case ProgramFailed:
+		m.programFailed(e, &out)
+	case Reported:
+		m.reported(e.Reply, &out)
+	case Tick:
+		m.tick(&out)
+	case LedgerFailed:
+		m.fault(Cause{CauseLedger, "records cannot be kept: " + e.Err.Error()}, &out)
+	case Shutdown:
+		m.shutDown(&out)
+	case Request:
+		m.request(e, &out)
+	}
+	return out
+}
+
+// tick does everything whose time has come.
+func (m *Machine) tick(out *Output) {
+	if m.link.retry.due(m.now) {
+		m.link.retry.clear()
+		m.openLink(out)
+	}
+	if m.heat.poll.due(m.now) {
+		m.poll(out)
+	}
+	if m.heat.off.due(m.now) {
+		m.heat.off.clear()
+		m.heatersOff(out)
+		m.note(out, "heat", "heaters are off; the belt keeps its position")
+	}
+	if m.belt.save.due(m.now) {
+		m.belt.save.set(m.now.Add(m.set.ProgressEvery))
+		out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	}
+	if m.work.giveUp.due(m.now) {
+		m.work.giveUp.clear()
+		m.abortUnconfirmed(out)
+	}
+	if m.work.limit.due(m.now) {
+		m.work.limit.clear()
+		m.waitedTooLong(out)
+	}
+}
+
+// change carries out a command of the standard if the table has it, and enters
+// the state it leads to.
+func (m *Machine) change(c Command, why Cause, out *Output) bool {
+	to, ok := Transition(m.state, c)
+	if !ok {
+		return false
+	}
+	m.state, m.since = to, m.now
+	m.cause = why
+	out.record(ledger.StateChanged{State: to.String(), Reason: why.Text})
+	m.enter(out)
+	return true
+}
+
+// completed ends the present acting state.
+func (m *Machine) completed(out *Output) {
+	why := m.cause
+	switch m.state {
+	case Resetting, Starting, Unholding, Unsuspending, Clearing:
+		why = Cause{CauseDone, ""}
+	}
+	m.change(StateComplete, why, out)
+}
+
+// enter does what a state does on entry.
+func (m *Machine) enter(out *Output) {
+	switch m.state {
+	case Resetting:
+		m.enterResetting(out)
+	case Idle:
+		m.enterIdle(out)
+	case Starting:
+		m.setLegs(m.startLegs(), out)
+	case Execute:
+		m.enterExecute(out)
+	case Completing:
+		m.work.after = m.completeLegs
+		m.finishPart(out)
+	case Complete:
+		m.enterComplete(out)
+	case Holding, Suspending:
+		m.work.after = m.parkLegs
+		m.finishPart(out)
+	case Held, Suspended:
+		m.enterHeld(out)
+	case Unholding, Unsuspending:
+		m.heat.off.clear()
+		m.setLegs(m.reheatLegs(), out)
+	case Stopping:
+		m.enterStopping(out)
+	case Stopped:
+		m.enterStopped(out)
+	case Aborting:
+		m.enterAborting(out)
+	case Aborted:
+		m.enterAborted(out)
+	case Clearing:
+		m.enterClearing(out)
+	}
+}
+
+// finishPart lets a part in progress be made and discharged, then goes on with
+// the legs that the state adds (work.after). A hold takes effect between parts.
+func (m *Machine) finishPart(out *Output) {
+	if m.work.running != 0 || len(m.work.legs) > 0 || m.work.waiting != nil {
+		return // the legs under way end in workDone
+	}
+	m.workDone(out)
+}
+
+// workDone is called when the last leg of a state has ended.
+func (m *Machine) workDone(out *Output) {
+	if after := m.work.after; after != nil {
+		m.work.after = nil
+		m.setLegs(after(), out)
+		return
+	}
+	if m.state == Execute {
+		m.boundary(out)
+		return
+	}
+	m.completed(out)
+}
+
+// enterExecute begins the next part, or whatever is due instead.
+func (m *Machine) enterExecute(out *Output) {
+	m.belt.save.set(m.now.Add(m.set.ProgressEvery))
+	m.boundary(out)
+}
+
+// note keeps something worth knowing in the ledger.
+func (m *Machine) note(out *Output, kind, text string) {
+	out.record(ledger.EventNoted{Kind: kind, Text: text})
+}
+
+// record adds records to the transaction of this step.
+func (o *Output) record(r ...ledger.Record) { o.Records = append(o.Records, r...) }
+
+// do adds effects, carried out in order after the records are durable.
+func (o *Output) do(e ...Effect) { o.Effects = append(o.Effects, e...) }
+
+// position is the modal state and position after everything handed out so far.
+func (m *Machine) position() gcode.State { return m.belt.latest.State }

@@ -1,0 +1,150 @@
+package supervisor
+
+import (
+	"fmt"
+	"strings"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// stopWish is how the operator wants the run to stop.
+type stopWish struct {
+	afterPart, clearBelt bool
+}
+
+// request carries out an operator's word or refuses it with what would help. A
+// refused request leaves no trace but a refusal.
+func (m *Machine) request(r Request, out *Output) {
+	m.by, m.override = who(r.By), r.Override
+	var err error
+	switch {
+	case r.Visit != nil:
+		err = m.visit(r, out)
+	case r.Lot != nil:
+		err = m.openLot(r, out)
+	case r.EndLot:
+		err = m.endLot(r, out)
+	default:
+		err = m.command(r, out)
+	}
+	m.by, m.override = "", ""
+	if err != nil {
+		*out = Output{Refused: err}
+	}
+	out.Result.State = m.state
+}
+
+// command carries out one of the ten commands.
+func (m *Machine) command(r Request, out *Output) error {
+	what := strings.ToLower(r.Command.String())
+	if _, ok := Transition(m.state, r.Command); !ok || r.Command == StateComplete {
+		return &Refusal{what, fmt.Sprintf("the machine is %s", m.state), "possible now: " + m.possible()}
+	}
+	switch r.Command {
+	case Start:
+		if err := m.mayStart(r); err != nil {
+			return err
+		}
+	case Unhold:
+		if err := m.mayUnhold(r); err != nil {
+			return err
+		}
+	case Unsuspend:
+		if err := m.mayGoOn(what, r); err != nil {
+			return err
+		}
+	}
+	why := Cause{CauseOperator, what + " by " + who(r.By)}
+	if r.Override != "" {
+		why.Text += ", although advised against: " + r.Override
+		m.note(out, "override", why.Text)
+	}
+	switch r.Command {
+	case Unhold, Unsuspend:
+		if m.hold != nil && m.hold.needsCheck && !m.hold.checked {
+			m.rules.restart(m.now, m.belt.base.TravelMM)
+		}
+		m.endHold(out, what)
+	case Stop:
+		m.stopNow = stopWish{r.AfterPart, r.ClearBelt}
+	}
+	m.change(r.Command, why, out)
+	out.Result.Text = fmt.Sprintf("%s: the machine is %s", what, m.state)
+	if m.lot != nil {
+		out.Result.LotID = m.lot.ID
+	}
+	return nil
+}
+
+// possible lists the commands that the present state takes.
+func (m *Machine) possible() string {
+	var names []string
+	for _, c := range Commands() {
+		if _, ok := Transition(m.state, c); ok {
+			names = append(names, strings.ToLower(c.String()))
+		}
+	}
+	return strings.Join(names, ", ")
+}
+
+// enterStopping ends the run in an orderly way: the part in progress is finished
+// or given up, the heaters go off, the belt is cleared if that was asked for.
+func (m *Machine) enterStopping(out *Output) {
+	wish := m.stopNow
+	m.stopNow = stopWish{}
+	m.endHold(out, "stop")
+	m.heat.off.clear()
+	if m.link.phase != linkUp {
+		m.dropWork()
+		m.completed(out)
+		return
+	}
+	if wish.afterPart && m.cycle != nil {
+		m.work.after = func() []leg { return m.stopLegs(wish) }
+		m.finishPart(out)
+		return
+	}
+	m.interrupt(out, m.cause.Text)
+	m.cancel(out, func(out *Output) { m.setLegs(m.stopLegs(wish), out) })
+}
+
+// stopLegs switch off, lift the head away and clear the belt on request.
+func (m *Machine) stopLegs(wish stopWish) []leg {
+	legs := []leg{{
+		doing: "lifting the head",
+		program: func() Program {
+			lines := []string{"M140 S0"}
+			if !m.headUp {
+				at := m.position()
+				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis])...)
+			}
+			return Program{Before: append(lines, "M104 S0", "M400")}
+		},
+		end: func(*Output) { m.headUp = true },
+	}}
+	if wish.clearBelt {
+		legs = append(legs, m.clearBeltLegs()...)
+	}
+	return append(legs, m.offLeg())
+}
+
+// enterStopped keeps where the belt stands.
+func (m *Machine) enterStopped(out *Output) {
+	m.belt.save.clear()
+	m.link.retry.clear()
+	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+}
+
+// enterIdle begins at once when a lot asked for it before the board was ready.
+func (m *Machine) enterIdle(out *Output) {
+	if !m.afterReset {
+		return
+	}
+	m.afterReset = false
+	if err := m.mayStart(Request{}); err != nil {
+		m.note(out, "lot", "the lot did not begin: "+err.Error())
+		m.cause = Cause{CauseOperator, err.Error()}
+		return
+	}
+	m.change(Start, Cause{CauseOperator, "the lot begins"}, out)
+}

@@ -1,0 +1,157 @@
+package supervisor
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"beltwarden/supervisor/belt"
+)
+
+// rules say when the machine must hold for a check. They count from the last
+// check, or from the last hold that was released against the advice.
+type rules struct {
+	partsSinceCheck int
+	sinceMM         float64   // belt travel when counting began
+	sinceTime       time.Time // when counting began; the process's start at first
+
+	offset     *belt.Reading // newest lateral offset since realignment; nil: none
+	realigned  float64       // belt travel at the last realignment
+	knownSteps float64       // belt steps/mm at the board's last run; 0: none
+	steps      string        // disagreement about steps/mm, "" when there is none
+}
+
+// restart begins to count anew.
+func (r *rules) restart(now time.Time, travelMM float64) {
+	r.partsSinceCheck, r.sinceMM, r.sinceTime = 0, travelMM, now
+}
+
+// nextTravelMM is the belt travel of the next part: as seen, or as planned.
+func (m *Machine) nextTravelMM() float64 {
+	if m.lot == nil {
+		return 0
+	}
+	if m.lot.seen.n > 0 && len(m.lot.jobs) == 1 {
+		return m.lot.seen.travelMM / float64(m.lot.seen.n)
+	}
+	if k := m.lot.next(); k >= 0 {
+		return m.lot.Jobs[k].BeltTravelMMPerCycle
+	}
+	return 0
+}
+
+// nextDuration is how long the next part will take: as seen, or as planned.
+func (m *Machine) nextDuration() time.Duration {
+	if m.lot == nil {
+		return 0
+	}
+	if m.lot.seen.n > 0 {
+		return time.Duration(m.lot.seen.seconds / float64(m.lot.seen.n) * float64(time.Second))
+	}
+	if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
+		return m.lot.plans[k].Duration
+	}
+	return 0
+}
+
+// drift is the belt's worst lateral offset so far and ahead, by the assumed rate.
+func (m *Machine) drift() belt.WorstCase {
+	return belt.WorstCase{RateMMPerM: m.set.WorstDrift, Newest: m.rules.offset, RealignedAtMM: m.rules.realigned}
+}
+
+// dueHold says whether a check is due before the next part, and why.
+func (m *Machine) dueHold() (Cause, bool) {
+	for _, v := range m.visits() {
+		if v.Parts <= 0 {
+			return Cause{v.Reason, v.Text}, true
+		}
+	}
+	return Cause{}, false
+}
+
+// NextVisit is a moment at which someone must be at the machine.
+type NextVisit struct {
+	Reason string    `json:"reason"`
+	Text   string    `json:"text"`
+	Parts  int       `json:"parts"`     // parts made until then
+	MM     float64   `json:"travel_mm"` // belt travel until then
+	At     time.Time `json:"at"`        // estimate
+}
+
+// visits returns every visit that the rules ask for, in no order. Parts is how
+// many more parts may begin before it; at 0 the machine holds.
+func (m *Machine) visits() []NextVisit {
+	r, s := m.rules, m.set
+	travel, per := m.belt.base.TravelMM, m.nextTravelMM()
+	partsIn := func(leftMM float64, first bool) int {
+		if per <= 0 {
+			return math.MaxInt32
+		}
+		n := int(math.Floor(leftMM/per + 1e-9))
+		if n < 1 && first {
+			return 1 // a part longer than the interval is made once between checks
+		}
+		return max(0, n)
+	}
+	var list []NextVisit
+	if s.PartEveryParts > 0 {
+		list = append(list, NextVisit{Reason: CauseCheckParts, Parts: max(0, s.PartEveryParts-r.partsSinceCheck),
+			Text: fmt.Sprintf("%d parts since the last check; one is due every %d", r.partsSinceCheck, s.PartEveryParts)})
+	}
+	if s.CheckEveryMM > 0 {
+		since := travel - r.sinceMM
+		list = append(list, NextVisit{Reason: CauseCheckTravel, Parts: partsIn(s.CheckEveryMM-since, r.partsSinceCheck == 0),
+			Text: fmt.Sprintf("%.1f m of belt travel since the last check; one is due every %.1f m", since/1000, s.CheckEveryMM/1000)})
+	}
+	if d := m.nextDuration(); s.CheckEvery > 0 {
+		left := s.CheckEvery - m.now.Sub(r.sinceTime)
+		n := 0
+		if left > 0 {
+			n = 1
+			if d > 0 {
+				n = 1 + int(left/d)
+			}
+		}
+		list = append(list, NextVisit{Reason: CauseCheckTime, Parts: n,
+			Text: fmt.Sprintf("%s since the last check; one is due every %s", m.now.Sub(r.sinceTime).Round(time.Minute), s.CheckEvery)})
+	}
+	if s.OffsetLimitMM > 0 && s.WorstDrift > 0 {
+		w := m.drift()
+		list = append(list, NextVisit{Reason: CauseOffset, Parts: partsIn(w.TravelToLimitMM(travel, s.OffsetLimitMM), r.partsSinceCheck == 0 && !m.offsetBeyond()),
+			Text: fmt.Sprintf("the belt may stand %.1f mm to one side by now and %.1f mm after the next part; the limit is %.1f mm",
+				w.AtMM(travel), w.AtMM(travel+per), s.OffsetLimitMM)})
+	}
+	for i := range list {
+		v := &list[i]
+		v.MM = float64(v.Parts) * per
+		v.At = m.now.Add(time.Duration(v.Parts) * m.nextDuration())
+	}
+	return list
+}
+
+// offsetBeyond reports whether the newest reading since realignment is beyond
+// the limit.
+func (m *Machine) offsetBeyond() bool {
+	o := m.rules.offset
+	return o != nil && m.set.OffsetLimitMM > 0 && math.Abs(o.OffsetMM) > m.set.OffsetLimitMM
+}
+
+// next returns the visit that comes first: a rule's, or the end of the lot.
+func (m *Machine) next() (NextVisit, bool) {
+	if m.lot == nil {
+		return NextVisit{}, false
+	}
+	left := m.lot.wanted()
+	first := NextVisit{Reason: CauseDone, Parts: left, MM: float64(left) * m.nextTravelMM(),
+		Text: "all parts of the lot are made", At: m.now.Add(time.Duration(left) * m.nextDuration())}
+	for _, v := range m.visits() {
+		if v.Parts < first.Parts {
+			first = v
+		}
+	}
+	if m.cycle != nil { // the part in progress comes before the next
+		elapsed := m.now.Sub(m.cycle.begun)
+		first.At = first.At.Add(max(0, m.nextDuration()-elapsed))
+	}
+	return first, true
+}

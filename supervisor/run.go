@@ -1,0 +1,298 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/ledger"
+)
+
+// Supervisor runs one machine: a single goroutine owns the state machine, feeds
+// it what the board, the operator and the clock say, makes its records durable
+// and then carries out its effects.
+type Supervisor struct {
+	set    Settings
+	ledger Ledger
+	open   serialio.Opener
+	log    *zap.Logger
+
+	requests chan call
+	snapshot atomic.Pointer[Snapshot]
+	ended    chan struct{}
+
+	// Owned by the goroutine of Run.
+	machine *Machine
+	track   tracker
+	conn    *serialio.Conn
+	events  <-chan serialio.Event
+	opened  chan opening
+}
+
+// call is a request on its way to the owner of the machine.
+type call struct {
+	request Request
+	answer  chan answer
+}
+
+type answer struct {
+	result Result
+	err    error
+}
+
+// opening is the outcome of an attempt to open the port.
+type opening struct {
+	port serialio.Port
+	err  error
+}
+
+// ErrEnded: the supervisor has ended and takes no more requests.
+var ErrEnded = errors.New("the run has ended")
+
+// New returns a supervisor for a machine taken up by [NewMachine].
+func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
+	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
+		requests: make(chan call), ended: make(chan struct{}), opened: make(chan opening, 1)}
+	s.track.axis, s.track.forward = m.set.BeltAxis, m.set.Forward
+	s.track.forget()
+	s.snapshot.Store(m.Snapshot(time.Now()))
+	return s
+}
+
+// Snapshot returns the newest picture of the run.
+func (s *Supervisor) Snapshot() *Snapshot {
+	shot := *s.snapshot.Load()
+	return &shot
+}
+
+// Do carries out an operator's request. It returns once what the request changed
+// is durable, or with the reason for which it was refused.
+func (s *Supervisor) Do(ctx context.Context, r Request) (Result, error) {
+	c := call{r, make(chan answer, 1)}
+	select {
+	case s.requests <- c:
+	case <-s.ended:
+		return Result{}, ErrEnded
+	case <-ctx.Done():
+		return Result{}, ctx.Err()
+	}
+	select {
+	case a := <-c.answer:
+		return a.result, a.err
+	case <-s.ended:
+		return Result{}, ErrEnded
+	}
+}
+
+// Run owns the machine until ctx ends; then it makes the machine safe, within a
+// bound, and closes the port. It returns an error when it could not.
+func (s *Supervisor) Run(ctx context.Context) error {
+	defer close(s.ended)
+	timer := time.NewTimer(time.Hour)
+	defer timer.Stop()
+	s.carryOut(ctx, s.machine.Begin(time.Now()), nil)
+	cancelled := ctx.Done()
+	var bound <-chan time.Time
+	for {
+		if cancelled == nil && s.machine.Safe() {
+			s.close()
+			return nil
+		}
+		arm(timer, s.machine)
+		select {
+		case <-cancelled:
+			cancelled = nil
+			limit := time.NewTimer(s.set.StopWithin)
+			defer limit.Stop()
+			bound = limit.C
+			s.step(Shutdown{}, nil)
+		case <-bound:
+			s.close()
+			return fmt.Errorf("cannot make the machine safe within %s: heaters may be on", s.set.StopWithin)
+		case ev, ok := <-s.events:
+			if !ok {
+				s.events = nil
+				continue
+			}
+			s.lineEvent(ev)
+		case o := <-s.opened:
+			s.portOpened(o)
+		case c := <-s.requests:
+			s.step(c.request, &c)
+		case <-timer.C:
+			s.step(Tick{}, nil)
+		}
+	}
+}
+
+// arm sets the timer to what the machine waits for.
+func arm(timer *time.Timer, m *Machine) {
+	wait := time.Hour
+	if at, ok := m.Deadline(); ok {
+		wait = max(0, time.Until(at))
+	}
+	timer.Reset(wait)
+}
+
+// step hands the machine one event, after what the board has accepted so far.
+func (s *Supervisor) step(ev Event, c *call) {
+	now := time.Now()
+	s.machine.Step(now, Progressed{s.track.progress()})
+	s.carryOut(context.Background(), s.machine.Step(now, ev), c)
+}
+
+// carryOut makes records durable, then carries out effects, then answers.
+func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
+	err := s.commit(ctx, out.Records)
+	if err != nil {
+		s.log.Error("cannot keep records", zap.Error(err))
+		safe := s.machine.Step(time.Now(), LedgerFailed{err})
+		// Safety first: these effects switch heaters off, and are carried out
+		// whether or not the ledger takes the records that tell of it.
+		if again := s.commit(ctx, safe.Records); again != nil {
+			s.log.Error("cannot keep records of the fault", zap.Error(again))
+		}
+		out.Effects = safe.Effects
+	}
+	for _, e := range out.Effects {
+		s.effect(e)
+	}
+	s.snapshot.Store(s.machine.Snapshot(time.Now()))
+	if c != nil {
+		a := answer{out.Result, out.Refused}
+		if err != nil && a.err == nil {
+			a.err = err
+		}
+		c.answer <- a
+	}
+}
+
+// commitBound is how long one transaction may take on a slow card.
+const commitBound = 20 * time.Second
+
+// commit writes records in one transaction and logs what they tell.
+func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error {
+	if len(records) == 0 {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), commitBound)
+	defer cancel()
+	if err := s.ledger.Commit(ctx, records...); err != nil {
+		return err
+	}
+	for _, r := range records {
+		switch r := r.(type) {
+		case ledger.StateChanged:
+			s.log.Info("state", zap.String("state", r.State), zap.String("reason", r.Reason))
+		case ledger.EventNoted:
+			s.log.Info(r.Text, zap.String("kind", r.Kind))
+		case ledger.CycleMade:
+			s.log.Info("part made", zap.Int64("cycle", r.Seq), zap.String("evidence", r.Evidence))
+		case ledger.CycleInterrupted:
+			s.log.Warn("part interrupted", zap.Int64("cycle", r.Seq), zap.String("reason", r.Reason))
+		}
+	}
+	return nil
+}
+
+// effect carries out one effect. Effects on a connection that is gone are
+// dropped: its loss is on its way as an event.
+func (s *Supervisor) effect(e Effect) {
+	switch e := e.(type) {
+	case OpenLink:
+		go s.openPort()
+		return
+	case CloseLink:
+		s.close()
+		return
+	}
+	if s.conn == nil {
+		return
+	}
+	switch e := e.(type) {
+	case RunProgram:
+		if err := s.conn.Run(e.ID, &source{t: &s.track, program: e.Program}); err != nil {
+			s.log.Error("cannot run program", zap.Uint64("program", e.ID), zap.Error(err))
+		}
+	case CancelProgram:
+		s.conn.Cancel()
+	case AskBoard:
+		s.track.aside(e.Text)
+		s.conn.Ask(0, e.Text)
+	case SendUrgent:
+		if err := s.conn.Urgent([]byte(e.Bytes)); err != nil {
+			s.log.Error("cannot send emergency word", zap.Error(err))
+		}
+	}
+}
+
+// openBound is how long opening a port may take.
+const openBound = 30 * time.Second
+
+// openPort opens the port in a goroutine of its own, since a driver may stall.
+func (s *Supervisor) openPort() {
+	ctx, cancel := context.WithTimeout(context.Background(), openBound)
+	defer cancel()
+	port, err := s.open(ctx, s.set.Port)
+	select {
+	case s.opened <- opening{port, err}:
+	case <-s.ended:
+		if port != nil {
+			port.Close()
+		}
+	}
+}
+
+// portOpened starts a connection, or tells the machine that there is none.
+func (s *Supervisor) portOpened(o opening) {
+	if o.err != nil {
+		s.step(LinkFailed{o.err}, nil)
+		return
+	}
+	s.close()
+	s.track.forget()
+	s.conn = serialio.NewConn(o.port, s.set.Conn)
+	s.events = s.conn.Events()
+}
+
+// lineEvent translates what the connection says.
+func (s *Supervisor) lineEvent(ev serialio.Event) {
+	switch ev.Kind {
+	case serialio.EventSynced:
+		s.step(LinkSynced{LastNumber: ev.LastNumber, Reset: ev.Reset}, nil)
+	case serialio.EventDone:
+		s.step(ProgramDone{ev.ID}, nil)
+	case serialio.EventCancelled:
+		s.step(ProgramCancelled{ev.ID}, nil)
+	case serialio.EventFailed:
+		s.step(ProgramFailed{ev.ID, ev.Err}, nil)
+	case serialio.EventReport:
+		s.step(Reported{ev.Reply}, nil)
+	case serialio.EventLost:
+		s.step(LinkLost{ev.Err}, nil)
+	}
+}
+
+// close ends the connection, if there is one.
+func (s *Supervisor) close() {
+	if s.conn == nil {
+		return
+	}
+	if err := s.conn.Close(); err != nil {
+		s.log.Warn("cannot close the port", zap.Error(err))
+	}
+	s.conn, s.events = nil, nil
+}
+
+// LineStats returns the running totals of the present connection.
+func (s *Supervisor) stats() serialio.Stats {
+	if s.conn == nil {
+		return serialio.Stats{}
+	}
+	return s.conn.Stats()
+}

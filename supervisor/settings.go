@@ -1,0 +1,86 @@
+package supervisor
+
+import (
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/gcode"
+)
+
+// Settings are what the run needs to know about machine, belt and house rules.
+// Lengths are millimetres, feeds millimetres per minute, temperatures degrees
+// Celsius. The daemon fills them from its configuration file.
+type Settings struct {
+	Machine string            // name of the machine, for alerts and screens
+	Port    serialio.Settings // which port
+	Conn    serialio.Options  // how to speak on it
+
+	BeltAxis      gcode.Axis
+	Forward       float64 // +1 or -1: sign of the belt coordinate that carries parts to the drop edge
+	LiftAxis      gcode.Axis
+	TravelLimitMM float64 // longest single belt move the board takes
+	StepsPerMM    float64 // belt axis steps/mm the board should report; 0: do not compare
+	NozzleMaxC    float64 // ceiling for any nozzle target
+	BedMaxC       float64 // ceiling for any bed target
+
+	LoopMM        float64 // belt loop length; 0: not known
+	SeamMM        float64 // length of the seam along the belt
+	ToDropMM      float64 // from nozzle to drop edge
+	OffsetLimitMM float64 // lateral offset beyond which no part may begin
+	WorstDrift    float64 // mm of offset per metre of travel, assumed before the belt is known
+
+	ReleaseC        float64       // bed temperature at which a part lets go; 0: do not wait
+	ReleaseLimit    time.Duration // longest wait for it
+	NozzleStandbyC  float64       // nozzle while waiting between parts
+	LiftMM          float64       // head lift over the finished part
+	ParkXMM         float64       // where the head waits
+	Park            bool          // whether to move to ParkXMM at all
+	AdvanceFeed     float64
+	TravelFeed      float64
+	LiftFeed        float64
+	RetractMM       float64
+	RetractFeed     float64
+	GapMM           float64 // free belt between parts
+	ClearAtEnd      bool    // run the last parts over the drop edge when the lot is done
+	MotorsStayOn    bool    // send M84 S0 before a lot, so that the belt keeps its position
+	PartEveryParts  int     // a check every so many parts; 0: none
+	CheckEveryMM    float64 // a check every so many mm of travel; 0: none
+	CheckEvery      time.Duration
+	HeatersOffAfter time.Duration // in a hold, from standby to off
+	ReheatLimit     time.Duration // longest heat-up
+	PrimeMM         float64       // pushed out after a hold, on top of what was drawn back
+
+	PollEvery     time.Duration // temperatures, where the board does not report by itself
+	ProgressEvery time.Duration // belt position to the ledger while a part runs
+	RetryFirst    time.Duration // first wait before a port is tried again
+	RetryMax      time.Duration
+	StopWithin    time.Duration // bound on the orderly end of the process
+}
+
+// withDefaults fills what must not be zero.
+func (s Settings) withDefaults() Settings {
+	set := func(v *time.Duration, d time.Duration) {
+		if *v <= 0 {
+			*v = d
+		}
+	}
+	set(&s.PollEvery, 2*time.Second)
+	set(&s.ProgressEvery, 30*time.Second)
+	set(&s.RetryFirst, time.Second)
+	set(&s.RetryMax, 30*time.Second)
+	set(&s.StopWithin, 5*time.Second)
+	set(&s.ReheatLimit, 20*time.Minute)
+	set(&s.ReleaseLimit, time.Hour)
+	for _, f := range []*float64{&s.AdvanceFeed, &s.TravelFeed, &s.LiftFeed, &s.RetractFeed} {
+		if *f <= 0 {
+			*f = 600
+		}
+	}
+	if s.Forward == 0 {
+		s.Forward = 1
+	}
+	if s.TravelLimitMM <= 0 {
+		s.TravelLimitMM = 100
+	}
+	return s
+}

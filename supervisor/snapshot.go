@@ -1,0 +1,140 @@
+package supervisor
+
+import (
+	"strings"
+	"time"
+
+	"beltwarden/serialio"
+)
+
+// Snapshot is an immutable picture of the run, published after each step. Board,
+// metrics and command line read it; none of them touches machine or port.
+type Snapshot struct {
+	At      time.Time `json:"at"`
+	Machine string    `json:"machine"`
+	State   State     `json:"state"`
+	Since   time.Time `json:"since"`
+	Cause   Cause     `json:"cause"`
+	Doing   string    `json:"doing,omitempty"`  // the step of work in progress
+	Advice  string    `json:"advice,omitempty"` // what the operator is to do now
+	Accepts []string  `json:"accepts"`          // commands possible now
+
+	Lot  *LotView   `json:"lot,omitempty"`
+	Belt BeltView   `json:"belt"`
+	Heat HeatView   `json:"heat"`
+	Line LineView   `json:"line"`
+	Next *NextVisit `json:"next_visit,omitempty"`
+}
+
+// LotView is the lot in work.
+type LotView struct {
+	ID          int64     `json:"id"`
+	Name        string    `json:"name"`
+	Status      string    `json:"status"`
+	Ordered     int       `json:"ordered"`
+	Made        int       `json:"made"`
+	Good        int       `json:"good"`
+	Scrap       int       `json:"scrap"`
+	Unverified  int       `json:"unverified"`
+	Interrupted int       `json:"interrupted"`
+	Begun       int       `json:"cycles_begun"`
+	Wanted      int       `json:"cycles_wanted"` // still to begin, if all are good
+	Jobs        []JobView `json:"jobs"`
+	// Part is the ordinal of the part in progress, 0 when there is none; PartBegun
+	// is when it began and PartTakes how long the last ones took.
+	Part      int           `json:"part,omitempty"`
+	PartBegun time.Time     `json:"part_begun,omitzero"`
+	PartTakes time.Duration `json:"part_takes_ns,omitempty"`
+	DoneAt    time.Time     `json:"done_at,omitzero"` // estimate, holds not counted
+}
+
+// JobView is one job of the lot.
+type JobView struct {
+	Name    string `json:"name"`
+	Ordered int    `json:"ordered"`
+	Made    int    `json:"made"`
+	Good    int    `json:"good"`
+	Scrap   int    `json:"scrap"`
+}
+
+// BeltView is the belt, in commanded millimetres.
+type BeltView struct {
+	TravelMM       float64  `json:"travel_mm"`
+	AdvanceMM      float64  `json:"advance_mm"`
+	SinceRealignMM float64  `json:"since_realignment_mm"`
+	SinceCheckMM   float64  `json:"since_check_mm"`
+	UncertainMM    float64  `json:"uncertain_mm"`
+	Clear          bool     `json:"clear"` // nothing lies under the head, the position is certain
+	OffsetMM       *float64 `json:"offset_mm,omitempty"`
+	WorstOffsetMM  float64  `json:"worst_offset_mm"` // by the assumed rate of drift
+	OffsetLimitMM  float64  `json:"offset_limit_mm"`
+	FilamentMM     float64  `json:"filament_mm"` // since the process began
+}
+
+// HeatView is the newest temperature reading, degrees Celsius.
+type HeatView struct {
+	NozzleC       float64   `json:"nozzle_c"`
+	NozzleTargetC float64   `json:"nozzle_target_c"`
+	BedC          float64   `json:"bed_c"`
+	BedTargetC    float64   `json:"bed_target_c"`
+	HasNozzle     bool      `json:"has_nozzle"`
+	HasBed        bool      `json:"has_bed"`
+	Read          time.Time `json:"read,omitzero"`
+}
+
+// LineView is the connection to the board.
+type LineView struct {
+	Port      string         `json:"port"`
+	Connected bool           `json:"connected"`
+	Problem   string         `json:"problem,omitempty"`
+	Firmware  string         `json:"firmware,omitempty"`
+	Stats     serialio.Stats `json:"stats"`
+}
+
+// Snapshot returns a picture of the machine as it stands at now.
+func (m *Machine) Snapshot(now time.Time) *Snapshot {
+	m.now = now
+	s := &Snapshot{At: now, Machine: m.set.Machine, State: m.state, Since: m.since, Cause: m.cause,
+		Doing: m.work.doing, Advice: m.advice(), Accepts: strings.Split(m.possible(), ", ")}
+	b := m.belt.now()
+	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
+		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
+		WorstOffsetMM: m.drift().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM}
+	if o := m.rules.offset; o != nil {
+		mm := o.OffsetMM
+		s.Belt.OffsetMM = &mm
+	}
+	h := m.heat
+	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
+		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: h.read}
+	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
+		Firmware: m.link.board.firmware}
+	s.Lot = m.lotView()
+	if next, ok := m.next(); ok && m.running() {
+		s.Next = &next
+	}
+	return s
+}
+
+func (m *Machine) lotView() *LotView {
+	l := m.lot
+	if l == nil {
+		return nil
+	}
+	t := l.total()
+	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.ordered, Made: t.made, Good: t.good, Scrap: t.scrap,
+		Unverified: t.unverified(), Interrupted: t.interrupted, Begun: l.begun, Wanted: l.wanted(), PartTakes: m.nextDuration()}
+	for i, j := range l.jobs {
+		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap})
+	}
+	if c := m.cycle; c != nil && !c.fromLedger {
+		v.Part, v.PartBegun = c.ordinal, c.begun
+	}
+	if m.running() {
+		v.DoneAt = m.now.Add(time.Duration(v.Wanted) * v.PartTakes)
+		if v.Part > 0 {
+			v.DoneAt = v.DoneAt.Add(max(0, v.PartTakes-m.now.Sub(v.PartBegun)))
+		}
+	}
+	return v
+}

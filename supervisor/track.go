@@ -1,0 +1,207 @@
+package supervisor
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"sync"
+
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+)
+
+// totals are what lines have asked the machine to do, in commanded millimetres.
+type totals struct {
+	travelMM, advanceMM, filamentMM float64
+}
+
+// tracker follows every line handed to the board: the modal state and position
+// that it leads to, and the totals of what has been handed out and what has been
+// accepted. The connection's goroutine feeds it, the run reads it.
+type tracker struct {
+	axis    gcode.Axis
+	forward float64
+
+	mu       sync.Mutex
+	state    gcode.State
+	handed   totals
+	accepted totals
+	lines    int64
+	marks    []totals // totals after each line handed out and not yet accepted
+	head     int      // first mark in use
+}
+
+// follow takes in a line that is handed out now.
+func (t *tracker) follow(line []byte) error {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	e, err := t.state.Apply(line)
+	if err != nil {
+		return err
+	}
+	t.handed.travelMM += e.Travel(t.axis)
+	t.handed.advanceMM += t.forward * e.Delta(t.axis)
+	t.handed.filamentMM += e.ExtrudedMM
+	if t.head > 256 && t.head*2 > len(t.marks) {
+		t.marks = t.marks[:copy(t.marks, t.marks[t.head:])]
+		t.head = 0
+	}
+	t.marks = append(t.marks, t.handed)
+	return nil
+}
+
+// aside takes in a control line, which moves nothing and is acknowledged apart.
+func (t *tracker) aside(line string) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.state.Apply([]byte(line))
+}
+
+// accept counts the oldest n lines as taken by the board.
+func (t *tracker) accept(n int) {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	n = min(n, len(t.marks)-t.head)
+	if n <= 0 {
+		return
+	}
+	t.head += n
+	t.lines += int64(n)
+	t.accepted = t.marks[t.head-1]
+	if t.head == len(t.marks) {
+		t.marks, t.head = t.marks[:0], 0
+	}
+}
+
+// progress returns the totals as they stand.
+func (t *tracker) progress() Progress {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	return Progress{TravelMM: t.accepted.travelMM, AdvanceMM: t.accepted.advanceMM, FilamentMM: t.accepted.filamentMM,
+		PendingMM: t.handed.travelMM - t.accepted.travelMM, Lines: t.lines, State: t.state}
+}
+
+// forget begins anew with a board of which nothing is known. What was in flight
+// was reported as pending before and is not counted.
+func (t *tracker) forget() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.state = gcode.NewState()
+	t.handed = t.accepted
+	t.marks, t.head = t.marks[:0], 0
+}
+
+// source streams a [Program]: literal lines, a section of a job, literal lines.
+// It implements serialio.Source; the connection's goroutine alone uses it, and
+// memory does not grow with the job.
+type source struct {
+	t       *tracker
+	program Program
+	stage   int // 0 before, 1 section, 2 after, 3 ended
+	index   int // next literal line of the stage
+
+	reader   *job.Reader
+	ahead    []byte // next line of the section, when its last line must be known
+	spare    []byte
+	last     bool // ahead is the section's last line
+	numbered bool // the end number was set
+}
+
+// Next implements serialio.Source.
+func (s *source) Next(dst []byte) ([]byte, error) {
+	start := len(dst)
+	dst, err := s.line(dst)
+	if err != nil {
+		return dst, err
+	}
+	if err := s.t.follow(dst[start:]); err != nil {
+		return dst[:start], fmt.Errorf("cannot follow line %q: %w", dst[start:], err)
+	}
+	return dst, nil
+}
+
+// Accepted implements serialio.Source.
+func (s *source) Accepted(n int) { s.t.accept(n) }
+
+func (s *source) line(dst []byte) ([]byte, error) {
+	for {
+		switch s.stage {
+		case 0, 2:
+			list := s.program.Before
+			if s.stage == 2 {
+				list = s.program.After
+			}
+			if s.index < len(list) {
+				s.index++
+				return append(dst, list[s.index-1]...), nil
+			}
+			s.stage, s.index = s.stage+1, 0
+		case 1:
+			if s.program.Plan == nil {
+				s.stage = 2
+				continue
+			}
+			out, err := s.section(dst)
+			if errors.Is(err, io.EOF) {
+				s.stage = 2
+				continue
+			}
+			return out, err
+		default:
+			return dst, io.EOF
+		}
+	}
+}
+
+// section yields the next line of the job's section. With an end number it looks
+// one line ahead, and sets the board's number just before the last.
+func (s *source) section(dst []byte) ([]byte, error) {
+	if s.reader == nil {
+		r, err := s.program.Plan.Open(s.program.Section)
+		if err != nil {
+			return dst, err
+		}
+		s.reader = r
+		if s.program.EndNumber > 0 {
+			if s.ahead, err = r.Next(nil); err != nil {
+				return dst, s.close(err)
+			}
+		}
+	}
+	if s.program.EndNumber <= 0 {
+		out, err := s.reader.Next(dst)
+		return out, s.close(err)
+	}
+	if s.ahead == nil {
+		return dst, s.close(io.EOF)
+	}
+	if !s.last {
+		next, err := s.reader.Next(s.spare[:0])
+		switch {
+		case err == nil:
+			dst = append(dst, s.ahead...)
+			s.ahead, s.spare = next, s.ahead
+			return dst, nil
+		case !errors.Is(err, io.EOF):
+			return dst, s.close(err)
+		}
+		s.last = true
+	}
+	if !s.numbered {
+		s.numbered = true
+		dst = append(dst, "M110 N"...)
+		return strconv.AppendInt(dst, s.program.EndNumber-1, 10), nil
+	}
+	dst = append(dst, s.ahead...)
+	s.ahead = nil
+	return dst, nil
+}
+
+// close closes the job file when the section has ended, one way or the other.
+func (s *source) close(err error) error {
+	if err != nil && s.reader != nil && s.stage == 1 {
+		s.reader.Close()
+	}
+	return err
+}

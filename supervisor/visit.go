@@ -1,0 +1,160 @@
+package supervisor
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/ledger"
+)
+
+// visit takes in what the operator found and did. Everything wrong with it is
+// said at once, and nothing of it is kept then.
+func (m *Machine) visit(r Request, out *Output) error {
+	v := r.Visit
+	if wrong := m.wrongVisit(v); len(wrong) > 0 {
+		return &Refusal{"record the check", strings.Join(wrong, "; "), "correct it and record it again"}
+	}
+	c := ledger.Check{ID: m.ids.Check, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
+		Realigned: v.Realigned, BeltCleared: v.BeltCleared, SpoolG: v.SpoolG, BinEmptied: v.BinEmptied,
+		Note: v.Note, By: r.By, TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
+	m.ids.Check++
+	if l := m.lot; l != nil {
+		k := v.Job
+		c.LotID, c.CyclesMade, c.JobIndex = l.ID, l.made, &k
+		j := &l.jobs[k]
+		j.good += v.Good
+		for _, n := range v.Scrap {
+			j.scrap += n
+		}
+	}
+	out.record(ledger.CheckRecorded{Check: c})
+	if v.Interrupted != "" {
+		m.decide(c.ID, v, out)
+	}
+	m.rules.restart(m.now, m.belt.base.TravelMM)
+	m.belt.checked(v.Realigned, v.BeltCleared)
+	switch {
+	case v.Realigned:
+		m.rules.offset, m.rules.realigned = nil, m.belt.base.TravelMM
+	case v.OffsetMM != nil:
+		m.rules.offset = &belt.Reading{TravelMM: m.belt.base.TravelMM, OffsetMM: *v.OffsetMM}
+	}
+	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	if m.hold != nil {
+		m.hold.checked = true
+	}
+	if l := m.lot; l != nil {
+		m.settleLot(out)
+		t := l.total()
+		out.Result.LotID = l.ID
+		out.Result.Text = fmt.Sprintf("check %d recorded: %d good, %d scrap, %d not looked at, %d ordered",
+			c.ID, t.good, t.scrap, t.unverified(), t.ordered)
+	} else {
+		out.Result.Text = fmt.Sprintf("check %d recorded", c.ID)
+	}
+	out.Result.CheckID = c.ID
+	return nil
+}
+
+// settleLot closes a lot whose parts were found good, and opens one again whose
+// scrap must be made up for.
+func (m *Machine) settleLot(out *Output) {
+	switch l := m.lot; l.Status {
+	case ledger.LotOpen, ledger.LotMade:
+		switch {
+		case l.fulfilled() && l.wanted() == 0 && !m.running():
+			m.setLotStatus(out, ledger.LotClosed, "all ordered parts were found good")
+		case l.wanted() > 0:
+			m.setLotStatus(out, ledger.LotOpen, "scrap has to be made up for")
+		}
+	}
+}
+
+// running reports whether a lot is being worked on.
+func (m *Machine) running() bool {
+	switch m.state {
+	case Starting, Execute, Completing, Holding, Held, Unholding, Suspending, Suspended, Unsuspending:
+		return true
+	}
+	return false
+}
+
+// decide settles the interrupted parts by the operator's word.
+func (m *Machine) decide(check int64, v *Visit, out *Output) {
+	good := v.Interrupted == "good"
+	for _, c := range m.undecided {
+		j := &m.lot.jobs[c.job]
+		j.interrupted--
+		if good {
+			j.made++
+			j.good++
+			m.lot.made++
+		}
+		out.record(ledger.CycleDecided{Seq: c.seq, Good: good, CheckID: check, Note: v.Note})
+	}
+	m.undecided = nil
+}
+
+// largestOffsetMM is beyond any belt's sideways play: a larger reading is a
+// slipped digit or another unit.
+const largestOffsetMM = 25
+
+// wrongVisit lists what cannot be so.
+func (m *Machine) wrongVisit(v *Visit) []string {
+	var wrong []string
+	say := func(format string, a ...any) { wrong = append(wrong, fmt.Sprintf(format, a...)) }
+	if o := v.OffsetMM; o != nil && !(math.Abs(*o) <= largestOffsetMM) {
+		say("an offset of %g mm is not possible on this belt (at most %d mm either way)", *o, largestOffsetMM)
+	}
+	for _, l := range v.LengthsMM {
+		if !(l > 0) || l > 10000 {
+			say("a length of %g mm is not possible", l)
+		}
+	}
+	if g := v.SpoolG; g != nil && !(*g >= 0 && *g <= 20000) {
+		say("a spool of %g g is not possible", *g)
+	}
+	scrap := 0
+	for reason, n := range v.Scrap {
+		if reason == "" || n < 0 || n > 1_000_000 {
+			say("scrap %q=%d is not possible", reason, n)
+		}
+		scrap += n
+	}
+	if v.Good < 0 {
+		say("%d good parts are not possible", v.Good)
+	}
+	switch v.Interrupted {
+	case "":
+	case "good", "scrap":
+		if len(m.undecided) == 0 {
+			say("no interrupted part waits for a word")
+		}
+	default:
+		say("an interrupted part is good or scrap, not %q", v.Interrupted)
+	}
+	if v.BeltCleared && m.running() && m.state != Held && m.state != Suspended {
+		say("the belt cannot have been cleared while the machine is %s", m.state)
+	}
+	return append(wrong, m.wrongCounts(v, scrap)...)
+}
+
+// wrongCounts lists claims about more parts than there are.
+func (m *Machine) wrongCounts(v *Visit, scrap int) []string {
+	if v.Good == 0 && scrap == 0 {
+		return nil
+	}
+	if m.lot == nil {
+		return []string{"there is no lot to count parts for"}
+	}
+	if v.Job < 0 || v.Job >= len(m.lot.jobs) {
+		return []string{fmt.Sprintf("the lot has no job %d", v.Job+1)}
+	}
+	if j := m.lot.jobs[v.Job]; v.Good+scrap > j.unverified() {
+		return []string{fmt.Sprintf("%d good and %d scrap are more than the %d parts made and not yet counted (%d made, %d good, %d scrap before)",
+			v.Good, scrap, j.unverified(), j.made, j.good, j.scrap)}
+	}
+	return nil
+}

@@ -1,0 +1,191 @@
+package supervisor
+
+import (
+	"fmt"
+	"time"
+)
+
+// leg is one step of a state's work: a program for the board, or a wait for a
+// temperature. Legs run one after the other; a leg's program is built when its
+// turn comes, since it may depend on where the machine then is.
+type leg struct {
+	doing   string            // words for the operator
+	begin   func(out *Output) // records that must be durable before any byte
+	program func() Program
+	wait    *wait
+	end     func(out *Output)
+}
+
+// wait is a condition on temperatures, in degrees Celsius; NaN-free: a zero
+// bound is no bound.
+type wait struct {
+	nozzleFromC float64 // nozzle at least
+	bedFromC    float64 // bed at least
+	bedToC      float64 // bed at most
+	limit       time.Duration
+	since       time.Time
+}
+
+// work is what the machine is doing now.
+type work struct {
+	legs    []leg
+	doing   string
+	running uint64 // program at the board, 0: none
+	nextID  uint64
+	end     func(out *Output) // of the leg in progress
+	waiting *wait
+	limit   deadline     // for waiting
+	after   func() []leg // added when the present legs are done
+	// cancelled is what to do once a cancelled program is settled.
+	cancelled func(out *Output)
+	giveUp    deadline // bound on an abort
+}
+
+// setLegs replaces the work with new legs and begins the first.
+func (m *Machine) setLegs(legs []leg, out *Output) {
+	m.work.legs = legs
+	m.nextLeg(out)
+}
+
+// nextLeg begins the next leg, or ends the state's work when there is none.
+func (m *Machine) nextLeg(out *Output) {
+	if len(m.work.legs) == 0 {
+		m.work.doing = ""
+		m.workDone(out)
+		return
+	}
+	l := m.work.legs[0]
+	m.work.legs = m.work.legs[1:]
+	m.work.doing, m.work.end = l.doing, l.end
+	if l.begin != nil {
+		l.begin(out)
+	}
+	if l.wait != nil {
+		m.work.waiting = l.wait
+		m.work.waiting.since = m.now
+		if l.wait.limit > 0 {
+			m.work.limit.set(m.now.Add(l.wait.limit))
+		}
+		m.ask(out) // a reading newer than the wait
+		return
+	}
+	if l.program == nil {
+		m.legDone(out)
+		return
+	}
+	m.run(l.program(), out)
+}
+
+// run sends a program.
+func (m *Machine) run(p Program, out *Output) {
+	m.work.nextID++
+	m.work.running = m.work.nextID
+	out.do(RunProgram{ID: m.work.running, Program: p})
+}
+
+// legDone ends the leg in progress and begins the next.
+func (m *Machine) legDone(out *Output) {
+	end := m.work.end
+	m.work.end = nil
+	if end != nil {
+		end(out)
+	}
+	m.nextLeg(out)
+}
+
+func (m *Machine) programDone(id uint64, out *Output) {
+	if id != m.work.running {
+		return // an old program's late word
+	}
+	m.work.running = 0
+	if settled := m.work.cancelled; settled != nil {
+		// It ended before the cancellation reached it.
+		m.work.cancelled = nil
+		settled(out)
+		return
+	}
+	m.legDone(out)
+}
+
+func (m *Machine) programCancelled(id uint64, out *Output) {
+	if id != m.work.running {
+		return
+	}
+	m.work.running = 0
+	if settled := m.work.cancelled; settled != nil {
+		m.work.cancelled = nil
+		settled(out)
+	}
+}
+
+func (m *Machine) programFailed(e ProgramFailed, out *Output) {
+	if e.ID != m.work.running {
+		return
+	}
+	m.work.running = 0
+	if settled := m.work.cancelled; settled != nil {
+		m.work.cancelled = nil
+		settled(out)
+		return
+	}
+	m.fault(Cause{CauseJob, e.Err.Error()}, out)
+}
+
+// cancel drops all legs, takes no further line from the program at the board,
+// and calls settled once its lines in flight are accounted for.
+func (m *Machine) cancel(out *Output, settled func(out *Output)) {
+	m.work.legs, m.work.end, m.work.waiting, m.work.after = nil, nil, nil, nil
+	m.work.limit.clear()
+	if m.work.running == 0 {
+		settled(out)
+		return
+	}
+	already := m.work.cancelled != nil
+	m.work.cancelled = settled
+	if !already {
+		out.do(CancelProgram{})
+	}
+}
+
+// dropWork forgets all work without a word to the board, which is gone.
+func (m *Machine) dropWork() {
+	id := m.work.nextID
+	m.work = work{nextID: id}
+}
+
+// satisfied reports whether the readings, newer than the wait, meet it.
+func (m *Machine) satisfied() bool {
+	w := m.work.waiting
+	if w == nil || !m.heat.read.After(w.since) {
+		return false
+	}
+	switch {
+	case w.nozzleFromC > 0 && !(m.heat.hasNozzle && m.heat.nozzleC >= w.nozzleFromC):
+		return false
+	case w.bedFromC > 0 && !(m.heat.hasBed && m.heat.bedC >= w.bedFromC):
+		return false
+	case w.bedToC > 0 && m.heat.hasBed && m.heat.bedC > w.bedToC:
+		return false
+	}
+	return true
+}
+
+// waitedTooLong is a temperature that did not come in time.
+func (m *Machine) waitedTooLong(out *Output) {
+	w := m.work.waiting
+	if w == nil {
+		return
+	}
+	what := fmt.Sprintf("%s did not end within %s: nozzle %.1f °C of %.1f, bed %.1f °C of %.1f",
+		m.work.doing, w.limit, m.heat.nozzleC, m.heat.nozzleTargetC, m.heat.bedC, m.heat.bedTargetC)
+	if w.bedToC > 0 {
+		// A bed that cools slowly is no danger: call the operator, keep the belt.
+		what = fmt.Sprintf("the bed is at %.1f °C after %s and the part lets go at %.1f °C", m.heat.bedC, w.limit, w.bedToC)
+		w.limit *= 2
+		m.work.limit.set(m.now.Add(w.limit))
+		m.note(out, "heat", what)
+		m.alert(out, CauseHeat, what)
+		return
+	}
+	m.fault(Cause{CauseHeat, what}, out)
+}
