@@ -58,7 +58,10 @@ func (m *Machine) enterAborted(out *Output) {
 	m.work.giveUp.clear()
 	m.belt.save.clear()
 	m.beginHold(out)
-	if m.link.phase == linkDown && m.heat.maybeOn && !m.link.retry.armed() {
+	switch {
+	case !m.heat.maybeOn:
+		m.link.retry.clear()
+	case m.link.phase == linkDown && !m.link.retry.armed():
 		m.link.retry.set(m.now.Add(m.set.RetryFirst))
 	}
 }

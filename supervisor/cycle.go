@@ -60,7 +60,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	out.record(ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
 		EndNumber: c.endNumber, Belt: m.belt.now()})
 	var legs []leg
-	if !l.led[k] && k != m.ledFirst() {
+	if !l.led[k] {
 		legs = append(legs, m.leadInLeg(k))
 	}
 	legs = append(legs, m.heatLegs(plan.Begin)...)
@@ -72,14 +72,6 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	legs = append(legs, m.dischargeLegs(plan)...)
 	legs = append(legs, leg{end: func(out *Output) { m.cycleDischarged(c, out) }})
 	m.setLegs(legs, out)
-}
-
-// ledFirst is the job whose lead-in began the run, or -1.
-func (m *Machine) ledFirst() int {
-	if len(m.lot.led) == 0 {
-		return -1
-	}
-	return m.lot.last
 }
 
 // bodyProgram brings the machine to where the first part began, and makes the part.
@@ -113,19 +105,11 @@ func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 	out.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
 }
 
-// startLegs are the work of Starting: known modes, motors that stay on, heat,
-// and the lead-in of the first job.
+// startLegs are the work of Starting: the lead-in of the first job. The lead-in
+// of a further job comes before its own first part.
 func (m *Machine) startLegs() []leg {
 	m.lot.led = map[int]bool{}
-	k := m.lot.next()
-	m.lot.last = k - 1
-	if m.lot.Order == ledger.OrderBlocks {
-		m.lot.last = k
-	}
-	return []leg{
-		{doing: "preparing the machine", program: func() Program { return Program{Before: m.openingLines()} }},
-		m.leadInLeg(k),
-	}
+	return []leg{m.leadInLeg(m.lot.next())}
 }
 
 // leadInLeg does once what a job does before its first part.
@@ -135,7 +119,7 @@ func (m *Machine) leadInLeg(k int) leg {
 		doing: "lead-in of " + m.lot.Jobs[k].Name,
 		begin: func(*Output) { m.heat.maybeOn, m.headUp = true, false },
 		program: func() Program {
-			return Program{Before: []string{"M110 N0"}, Plan: plan, Section: job.LeadIn, After: []string{"M400"}}
+			return Program{Before: m.openingLines(), Plan: plan, Section: job.LeadIn, After: []string{"M400"}}
 		},
 		end: func(*Output) { m.lot.led[k] = true },
 	}

@@ -80,24 +80,18 @@ func (m *Machine) linkLost(err error, out *Output) {
 	m.belt.lost()
 	m.dropWork()
 	out.do(CloseLink{})
+	m.lostLink(err, out)
 	switch m.state {
 	case Idle, Complete:
-		m.lostLink(err, out)
 		m.change(Stop, why, out)
-	case Stopped, Stopping, Aborted, Resetting, Clearing:
-		m.lostLink(err, out)
-		if m.state == Stopping {
-			m.fault(why, out)
-		}
+	case Stopped, Aborted, Resetting, Clearing:
 	case Aborting:
-		m.lostLink(err, out)
 		if m.link.halting && halted || restarted {
 			m.note(out, "heat", "the board has stopped and its heaters are off; reset it before going on")
 			m.settleOpenCycle(out, -1, true)
 			m.completed(out)
 		}
-	case Starting, Execute, Completing, Holding, Held, Unholding, Suspending, Suspended, Unsuspending:
-		m.link.problem = err.Error()
+	case Stopping, Starting, Execute, Completing, Holding, Held, Unholding, Suspending, Suspended, Unsuspending:
 		m.fault(why, out)
 	}
 }

@@ -31,6 +31,7 @@ type Supervisor struct {
 	track   tracker
 	conn    *serialio.Conn
 	events  <-chan serialio.Event
+	past    serialio.Stats // totals of earlier connections
 	opened  chan opening
 }
 
@@ -162,7 +163,9 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	for _, e := range out.Effects {
 		s.effect(e)
 	}
-	s.snapshot.Store(s.machine.Snapshot(time.Now()))
+	shot := s.machine.Snapshot(time.Now())
+	shot.Line.Stats = s.stats()
+	s.snapshot.Store(shot)
 	if c != nil {
 		a := answer{out.Result, out.Refused}
 		if err != nil && a.err == nil {
@@ -286,13 +289,22 @@ func (s *Supervisor) close() {
 	if err := s.conn.Close(); err != nil {
 		s.log.Warn("cannot close the port", zap.Error(err))
 	}
+	s.past = s.stats()
 	s.conn, s.events = nil, nil
 }
 
-// LineStats returns the running totals of the present connection.
+// stats returns the running totals over all connections of this process.
 func (s *Supervisor) stats() serialio.Stats {
 	if s.conn == nil {
-		return serialio.Stats{}
+		return s.past
 	}
-	return s.conn.Stats()
+	now := s.conn.Stats()
+	now.LinesSent += s.past.LinesSent
+	now.LinesAccepted += s.past.LinesAccepted
+	now.BytesSent += s.past.BytesSent
+	now.BytesReceived += s.past.BytesReceived
+	now.Resends += s.past.Resends
+	now.Timeouts += s.past.Timeouts
+	now.Garbled += s.past.Garbled
+	return now
 }

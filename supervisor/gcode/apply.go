@@ -1,7 +1,240 @@
 package gcode
 
-import "errors"
+import (
+	"fmt"
+	"math"
+	"time"
+)
+
+const mmPerInch = 25.4
 
 // Apply reads one line and brings the state to what it is after it. On error the
-// state is unchanged.
-func (s *State) Apply(line []byte) (Effect, error) { return Effect{}, errors.ErrUnsupported }
+// state is unchanged. Errors of form are of type *[SyntaxError].
+func (s *State) Apply(line []byte) (Effect, error) {
+	var l Line
+	if err := l.Parse(line); err != nil {
+		return Effect{}, err
+	}
+	return s.ApplyLine(&l)
+}
+
+// ApplyLine is [State.Apply] for a line already parsed without error.
+func (s *State) ApplyLine(l *Line) (Effect, error) {
+	e := Effect{Letter: l.Letter, Number: l.Number, Sub: l.Sub}
+	for a, bit := range [AxisCount]uint32{1 << ('X' - 'A'), 1 << ('Y' - 'A'), 1 << ('Z' - 'A'), 1 << ('E' - 'A')} {
+		if l.seen&bit != 0 {
+			e.Named |= 1 << a
+		}
+	}
+	var err error
+	switch {
+	case l.Letter == 0:
+	case l.Sub != 0 || l.Letter == '#':
+		e.Kind = KindUnknown
+		e.Lost = l.Letter == 'G' && movesUnseen(l.Number)
+	case l.Letter == 'G':
+		err = s.applyG(l, &e)
+	case l.Letter == 'M':
+		err = s.applyM(l, &e)
+	default:
+		e.Kind = KindTool
+		s.Tool = l.Number
+	}
+	if err != nil {
+		return Effect{}, err
+	}
+	if e.Lost {
+		s.Known[X], s.Known[Y], s.Known[Z] = false, false, false
+	}
+	return e, nil
+}
+
+func (s *State) applyG(l *Line, e *Effect) error {
+	e.Kind = KindSet
+	switch l.Number {
+	case 0, 1, 2, 3:
+		e.Kind = KindMove
+		return s.applyMove(l, e)
+	case 4:
+		e.Kind = KindDwell
+		return applyDwell(l, e)
+	case 10, 11:
+		if l.n > 0 && !(l.n == 1 && l.Has('S')) {
+			e.Kind = KindUnknown // tool offsets and the like, which share the word
+			return nil
+		}
+		e.Kind = KindRetract
+		s.FirmwareRetracted = l.Number == 10
+	case 17, 18, 19:
+		s.Plane = Plane(l.Number - 17)
+	case 20, 21:
+		s.Inches = l.Number == 20
+	case 28:
+		e.Kind = KindHome
+		s.applyHome(e)
+	case 90, 91:
+		s.Relative = l.Number == 91
+	case 92:
+		return s.applyG92(l, e)
+	case 94: // units per minute, which is the only way here
+	default:
+		e.Kind = KindUnknown
+		e.Lost = movesUnseen(l.Number)
+	}
+	return nil
+}
+
+// movesUnseen lists the G words that move the head, or shift coordinates, by
+// amounts that are not in the line.
+func movesUnseen(number int) bool {
+	switch number {
+	case 5, 6, 12, 27, 29, 30, 33, 34, 35, 38, 42, 43, 53, 54, 55, 56, 57, 58, 59, 61, 76, 92, 425:
+		return true
+	}
+	return false
+}
+
+// unit is the length of one unit of the words, in mm.
+func (s *State) unit() float64 {
+	if s.Inches {
+		return mmPerInch
+	}
+	return 1
+}
+
+// applyMove does G0 to G3.
+func (s *State) applyMove(l *Line, e *Effect) error {
+	unit := s.unit()
+	next, feed := s.PositionMM, s.FeedMMPerMin
+	known := s.Known
+	for i := range l.words[:l.n] {
+		w := &l.words[i]
+		a, axis := axisOf(w.Letter)
+		if !axis && w.Letter != 'F' {
+			continue
+		}
+		if !w.HasValue {
+			return &SyntaxError{w.Column, "the word " + string(rune(w.Letter)) + " has no number"}
+		}
+		v := w.Value
+		if s.Inches {
+			v = grid(v * unit)
+		}
+		switch {
+		case !axis && v < 0:
+			return &SyntaxError{w.Column, "the feed is negative"}
+		case !axis && v > 0: // boards ignore F0
+			feed = v
+		case !axis:
+		case a == E && s.RelativeE, a != E && s.Relative:
+			next[a] = grid(s.PositionMM[a] + v)
+		default:
+			next[a] = v
+			known[a] = true
+		}
+	}
+	for a := range next {
+		lo, hi := s.PositionMM[a], next[a]
+		e.delta[a] = grid(hi - lo)
+		e.travel[a] = math.Abs(e.delta[a])
+		if lo > hi {
+			lo, hi = hi, lo
+		}
+		e.MinMM[a], e.MaxMM[a] = lo, hi
+	}
+	e.PathMM = math.Sqrt(e.delta[X]*e.delta[X] + e.delta[Y]*e.delta[Y] + e.delta[Z]*e.delta[Z])
+	if l.Number >= 2 {
+		if err := s.applyArc(l, e, next); err != nil {
+			return err
+		}
+	}
+	s.PositionMM, s.Known, s.FeedMMPerMin = next, known, feed
+	s.Motion = MotionRapid + Motion(l.Number)
+	e.finish(s)
+	return nil
+}
+
+// finish works out filament and time once the path is known.
+func (e *Effect) finish(s *State) {
+	if e.delta[E] != 0 {
+		e.ExtrudedMM = grid(e.delta[E] * s.FlowPercent / 100)
+		e.Extruding = e.ExtrudedMM > 0 && e.PathMM > 0
+		s.DrawnBackMM = math.Max(0, grid(s.DrawnBackMM-e.ExtrudedMM))
+		if e.PathMM == 0 {
+			e.PathMM = e.travel[E]
+		}
+	}
+	e.FeedMMPerMin = s.FeedMMPerMin * s.FeedPercent / 100
+	if e.FeedMMPerMin > 0 {
+		e.Duration = seconds(e.PathMM / e.FeedMMPerMin * 60)
+	}
+}
+
+// seconds converts without overflow: what exceeds a Duration is a Duration's end.
+func seconds(v float64) time.Duration {
+	if v >= math.MaxInt64/1e9 {
+		return math.MaxInt64
+	}
+	return time.Duration(v * 1e9)
+}
+
+func applyDwell(l *Line, e *Effect) error {
+	var v float64
+	if p, ok := l.Get('P'); ok {
+		v = p / 1000
+	}
+	if p, ok := l.Get('S'); ok { // S wins over P where both are given
+		v = p
+	}
+	if v < 0 {
+		return fmt.Errorf("cannot wait %g s: the time of a dwell is negative", v)
+	}
+	e.Duration = seconds(v)
+	return nil
+}
+
+// applyHome does G28. The end stops are taken to stand at coordinate 0; how far
+// the axes run to get there is not known, so no movement is reported.
+func (s *State) applyHome(e *Effect) {
+	if e.Named&(1<<X|1<<Y|1<<Z) == 0 {
+		e.Named |= 1<<X | 1<<Y | 1<<Z
+	}
+	for a := X; a <= Z; a++ {
+		if e.Names(a) {
+			s.PositionMM[a], s.OffsetMM[a] = 0, 0
+			s.Known[a], s.Homed[a] = true, true
+		}
+	}
+}
+
+// applyG92 gives the current point new coordinates. Without an axis word all
+// become zero, as boards do; NISTIR 6556 would call that an error.
+func (s *State) applyG92(l *Line, e *Effect) error {
+	unit := s.unit()
+	next := s.PositionMM
+	if e.Named == 0 {
+		e.Named = 1<<AxisCount - 1
+		next = [AxisCount]float64{}
+	}
+	for i := range l.words[:l.n] {
+		w := &l.words[i]
+		a, axis := axisOf(w.Letter)
+		if !axis {
+			continue
+		}
+		if !w.HasValue {
+			return &SyntaxError{w.Column, "the word " + string(rune(w.Letter)) + " has no number"}
+		}
+		next[a] = grid(w.Value * unit)
+	}
+	for a := X; a <= E; a++ {
+		if !e.Names(a) {
+			continue
+		}
+		if a != E {
+			s.OffsetMM[a] = grid(s.OffsetMM[a] + s.PositionMM[a] - next[a])
+		}
+		s.PositionMM[a], s.Known[a] = next[a], true
+	}
+	return nil
+}

@@ -1,29 +1,151 @@
 package job
 
 import (
+	"bytes"
 	"context"
-	"errors"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"io"
 	"os"
+
+	"beltwarden/supervisor/gcode"
 )
 
 // Inspect reads the file once and returns what it will do on the machine, or a
-// *Refusal with every reason why it cannot run. progress may be nil.
+// *[Refusal] with every reason why it cannot run. Lines that repeat inside the
+// body are gone through as often as they are sent. progress, which may be nil,
+// is told how many bytes of how many have been read.
+//
+// A plan may still hold findings of severity [Error]; see [Plan.Blocked].
 func Inspect(ctx context.Context, path string, o Options, progress func(done, total int64)) (*Plan, error) {
-	return nil, errors.ErrUnsupported
+	o, err := o.complete()
+	if err != nil {
+		return nil, err
+	}
+	f, info, err := openJob(path)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	p := &Plan{Path: path, SourceBytes: info.Size(), modTime: info.ModTime(), Withheld: []Change{}, Added: []Change{},
+		Findings: []Finding{}, Unknown: []Unknown{}}
+	i := newInspector(ctx, o, p, f)
+	i.src.filled = func(done int64) error {
+		if progress != nil {
+			progress(done, p.SourceBytes)
+		}
+		return ctx.Err()
+	}
+	if err := i.run(); err != nil {
+		return nil, fmt.Errorf("cannot inspect %s: %w", path, err)
+	}
+	p.SHA256 = hex.EncodeToString(i.src.whole.Sum(nil))
+	if now, err := f.Stat(); err != nil || now.Size() != info.Size() || !now.ModTime().Equal(info.ModTime()) || i.src.wholeAt != info.Size() {
+		return nil, fmt.Errorf("cannot inspect %s: %w while it was being read; wait until it is written, and try again", path, ErrChanged)
+	}
+	if len(i.notes.problems) > 0 {
+		return nil, &Refusal{Path: path, Problems: i.notes.problems}
+	}
+	return p, nil
 }
 
-// Reader yields the lines of one section. It is for one goroutine.
-type Reader struct {
-	f *os.File
+// complete fills in defaults and checks the options.
+func (o Options) complete() (Options, error) {
+	if o.Forward == 0 {
+		o.Forward = 1
+	}
+	if o.FilamentDiameterMM == 0 {
+		o.FilamentDiameterMM = 1.75
+	}
+	if o.DensityGPerCM3 == 0 {
+		o.DensityGPerCM3 = 1.24
+	}
+	switch {
+	case o.BeltAxis != gcode.Y && o.BeltAxis != gcode.Z:
+		return o, fmt.Errorf("cannot inspect a job: the belt axis is %s; it must be Y or Z", o.BeltAxis)
+	case o.Forward != 1 && o.Forward != -1:
+		return o, fmt.Errorf("cannot inspect a job: the forward direction is %d; it must be 1 or -1", o.Forward)
+	case !(o.FilamentDiameterMM > 0) || !(o.DensityGPerCM3 > 0):
+		return o, fmt.Errorf("cannot inspect a job: filament diameter and density must be above zero")
+	case !(o.GapMM >= 0) || !(o.PitchMM >= 0) || !(o.BedC >= 0):
+		return o, fmt.Errorf("cannot inspect a job: gap, pitch and bed temperature must not be negative")
+	}
+	return o, nil
 }
 
-// Open starts reading a section. It fails with [ErrChanged] when the file is not
-// the one that was inspected.
-func (p *Plan) Open(kind SectionKind) (*Reader, error) { return nil, errors.ErrUnsupported }
+// openJob opens the file and refuses what cannot be a job.
+func openJob(path string) (*os.File, os.FileInfo, error) {
+	refuse := func(code, text, remedy string) (*os.File, os.FileInfo, error) {
+		return nil, nil, &Refusal{Path: path, Problems: []Finding{{0, Error, code, text, remedy}}}
+	}
+	info, err := os.Stat(path) // before opening: a pipe would block
+	if err != nil {
+		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
+	}
+	switch {
+	case info.IsDir():
+		return refuse("directory", "is a directory", "name one G-code file")
+	case !info.Mode().IsRegular():
+		return refuse("not-a-file", "is no regular file but a pipe or device", "save the job as a file first; every part reads it again")
+	case info.Size() == 0:
+		return refuse("empty", "is empty", "slice the part again")
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
+	}
+	if info, err = f.Stat(); err != nil {
+		f.Close()
+		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
+	}
+	head := make([]byte, 16)
+	n, err := io.ReadFull(f, head)
+	if err != nil && err != io.ErrUnexpectedEOF {
+		f.Close()
+		return nil, nil, fmt.Errorf("cannot inspect job %s: %w", path, err)
+	}
+	if what, remedy := foreign(head[:n]); what != "" {
+		f.Close()
+		return refuse("not-text", what, remedy)
+	}
+	if _, err := f.Seek(0, io.SeekStart); err != nil {
+		f.Close()
+		return nil, nil, fmt.Errorf("cannot inspect job %s: %w", path, err)
+	}
+	return f, info, nil
+}
 
-// Next appends the next line to dst and returns the result, or io.EOF after the
-// last.
-func (r *Reader) Next(dst []byte) ([]byte, error) { return dst, errors.ErrUnsupported }
+// foreign recognises files of other kinds by their first bytes, as their public
+// formats define them.
+func foreign(head []byte) (what, remedy string) {
+	packed := []struct{ magic, name string }{
+		{"\x1f\x8b", "gzip"}, {"PK\x03\x04", "zip"}, {"\x28\xb5\x2f\xfd", "zstd"}, {"\xfd7zXZ\x00", "xz"},
+		{"BZh", "bzip2"}, {"7z\xbc\xaf\x27\x1c", "7z"}, {"\x04\x22\x4d\x18", "lz4"},
+	}
+	for _, k := range packed {
+		if bytes.HasPrefix(head, []byte(k.magic)) {
+			return "is compressed (" + k.name + ")", "unpack it and name the G-code file inside"
+		}
+	}
+	if bytes.HasPrefix(head, []byte("\xff\xfe")) || bytes.HasPrefix(head, []byte("\xfe\xff")) {
+		return "is text in UTF-16", "save it as plain ASCII or UTF-8"
+	}
+	for _, k := range []string{"\x7fELF", "\x89PNG", "%PDF", "\xff\xd8\xff", "GIF8"} {
+		if bytes.HasPrefix(head, []byte(k)) {
+			return "is no G-code file but a program, picture or document", "name the file that the slicer wrote"
+		}
+	}
+	if bytes.HasPrefix(head, []byte("solid ")) {
+		return "is a model, not a sliced job", "slice it first"
+	}
+	return "", ""
+}
 
-// Close closes the file.
-func (r *Reader) Close() error { return r.f.Close() }
+// newInspector prepares a pass over f.
+func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *inspector {
+	i := &inspector{ctx: ctx, o: o, p: p, notes: newNotes(), st: gcode.NewState(), src: newSource(f, 0, -1, 0),
+		repeatLimit: maxRepeatedLines, section: LeadIn}
+	i.src.whole = sha256.New()
+	return i
+}

@@ -91,7 +91,8 @@ type Section struct {
 	// ones included.
 	SendLines int64 `json:"send_lines"`
 
-	digest uint64 // CRC-64/ECMA of the bytes, to notice a changed file
+	// CRC-64 of the file up to FromByte and up to ToByte, to notice a changed file.
+	crcFrom, crcTo uint64
 }
 
 // Extent is [lowest, highest] of each axis, mm.
@@ -168,7 +169,6 @@ type Plan struct {
 	Unknown  []Unknown `json:"unknown"`
 
 	modTime time.Time
-	bomLen  int64
 }
 
 // MarshalJSON writes the plan with its sections under one key and its duration

@@ -36,7 +36,9 @@ func checkAndClose(t testing.TB, l *Ledger) {
 	}
 }
 
-func newLedger(t testing.TB) *Ledger { return open(t, filepath.Join(t.TempDir(), "ledger.db"), Options{}) }
+func newLedger(t testing.TB) *Ledger {
+	return open(t, filepath.Join(t.TempDir(), "ledger.db"), Options{})
+}
 
 func commit(t testing.TB, l *Ledger, records ...Record) {
 	t.Helper()

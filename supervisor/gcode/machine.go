@@ -1,0 +1,157 @@
+package gcode
+
+import "fmt"
+
+// applyM does the M words.
+func (s *State) applyM(l *Line, e *Effect) error {
+	e.Kind = KindSet
+	switch l.Number {
+	case 18, 84:
+		e.Kind = KindMotorsOff
+		if l.Has('S') {
+			e.Kind = KindSet // only the idle time after which motors go off
+			return nil
+		}
+		s.motorsOff(e)
+	case 82, 83:
+		s.RelativeE = l.Number == 83
+	case 104, 109, 140, 190:
+		e.Kind = KindTemperature
+		return s.applyTemperature(l, e)
+	case 106, 107:
+		return s.applyFan(l, e)
+	case 220, 221:
+		return s.applyFactor(l, e)
+	case 400:
+		e.Kind = KindWait
+	case 808:
+		e.Kind = KindRepeat
+		e.Value, e.HasValue = l.Get('L')
+	case 31, 73, 105, 114, 115, 117, 118, 119, 300, 503:
+		e.Kind = KindReport
+	default:
+		if p := s.Setting(l.Number); p != nil {
+			s.applySetting(l, e, p)
+			return nil
+		}
+		e.Kind = KindUnknown
+	}
+	return nil
+}
+
+// motorsOff forgets where the named axes are, or all when none is named: an axis
+// without current can be pushed, and a belt creeps by itself.
+func (s *State) motorsOff(e *Effect) {
+	if e.Named == 0 {
+		e.Named = 1<<AxisCount - 1
+	}
+	for a := X; a <= Z; a++ {
+		if e.Names(a) {
+			s.Known[a], s.Homed[a] = false, false
+		}
+	}
+}
+
+// applyTemperature does M104, M109, M140 and M190. S is the usual word; R waits
+// for cooling too. A word for another tool than the current one is reported but
+// not kept.
+func (s *State) applyTemperature(l *Line, e *Effect) error {
+	e.Value, e.HasValue = l.Get('S')
+	if !e.HasValue {
+		e.Value, e.HasValue = l.Get('R')
+	}
+	if !e.HasValue {
+		return nil // waits for, or sets, what is already asked for
+	}
+	if e.Value < 0 {
+		return fmt.Errorf("cannot heat to %g: the temperature is negative", e.Value)
+	}
+	if l.Number == 140 || l.Number == 190 {
+		s.BedTargetC = e.Value
+		return nil
+	}
+	if t, ok := l.Get('T'); !ok || int(t) == s.Tool {
+		s.NozzleTargetC = e.Value
+	}
+	return nil
+}
+
+// applyFan does M106 and M107 for the part fan, which is number 0.
+func (s *State) applyFan(l *Line, e *Effect) error {
+	if p, ok := l.Get('P'); ok && p != 0 {
+		e.Kind = KindUnknown
+		return nil
+	}
+	e.Value, e.HasValue = l.Get('S')
+	duty := e.Value
+	switch {
+	case l.Number == 107:
+		duty = 0
+	case !e.HasValue:
+		duty = 255
+	}
+	if duty < 0 {
+		return fmt.Errorf("cannot set the fan to %g: the duty is negative", duty)
+	}
+	s.FanS, s.FanKnown = duty, true
+	return nil
+}
+
+// applyFactor does M220 and M221.
+func (s *State) applyFactor(l *Line, e *Effect) error {
+	v, ok := l.Get('S')
+	if !ok {
+		e.Kind = KindReport
+		if l.n > 0 {
+			e.Kind = KindUnknown // keeps the factor, or brings it back, inside the board
+		}
+		return nil
+	}
+	if v <= 0 {
+		return fmt.Errorf("cannot set a factor of %g %%: it is not above zero", v)
+	}
+	e.Value, e.HasValue = v, true
+	if l.Number == 220 {
+		s.FeedPercent = v
+		return nil
+	}
+	if t, ok := l.Get('T'); !ok || int(t) == s.Tool {
+		s.FlowPercent = v
+	}
+	return nil
+}
+
+// applySetting keeps the parameters of a sticky machine setting.
+func (s *State) applySetting(l *Line, e *Effect, p *Parameters) {
+	if l.n == 0 {
+		e.Kind = KindReport
+		return
+	}
+	for _, w := range l.Words() {
+		if !w.HasValue {
+			continue
+		}
+		v := w.Value
+		if s.Inches && isLength(l.Number, w.Letter) {
+			v = grid(v * mmPerInch)
+		}
+		p.Value[w.Letter-'A'] = v
+		p.Set |= 1 << (w.Letter - 'A')
+	}
+}
+
+// isLength reports whether a parameter is a length, a speed or an acceleration,
+// and so written in the units in force. Steps per unit (M92) stay as written.
+func isLength(word int, letter byte) bool {
+	switch word {
+	case 201, 203:
+		return letter != 'T'
+	case 204:
+		return letter != 'B'
+	case 205:
+		return letter != 'B'
+	case 207, 208:
+		return true
+	}
+	return false
+}

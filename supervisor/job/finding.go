@@ -1,0 +1,100 @@
+package job
+
+import (
+	"fmt"
+	"sort"
+
+	"beltwarden/supervisor/gcode"
+)
+
+const (
+	maxPerCode  = 20     // findings of one kind listed; the rest are counted
+	maxUnknown  = 200    // different unknown words listed
+	maxWithheld = 20_000 // changes listed; a job beyond it is not one to repeat
+)
+
+// notes collects what is found, bounded however long the file is.
+type notes struct {
+	problems []Finding
+	findings []Finding
+	counts   map[string]int
+	unknown  map[string]*Unknown
+	more     int64 // unknown words beyond maxUnknown
+}
+
+func newNotes() notes {
+	return notes{counts: map[string]int{}, unknown: map[string]*Unknown{}}
+}
+
+// problem notes why the file is refused.
+func (n *notes) problem(line int64, code, remedy, format string, args ...any) {
+	n.counts["!"+code]++
+	if n.counts["!"+code] <= maxPerCode {
+		n.problems = append(n.problems, Finding{line, Error, code, fmt.Sprintf(format, args...), remedy})
+	}
+}
+
+// find notes something to know.
+func (n *notes) find(line int64, severity Severity, code, remedy, format string, args ...any) {
+	n.counts[code]++
+	if n.counts[code] <= maxPerCode {
+		n.findings = append(n.findings, Finding{line, severity, code, fmt.Sprintf(format, args...), remedy})
+	}
+}
+
+// seen reports whether a finding of that code was noted.
+func (n *notes) seen(code string) bool { return n.counts[code] > 0 }
+
+func (n *notes) unknownWord(line int64, l *gcode.Line) {
+	name := l.Name()
+	u := n.unknown[name]
+	if u == nil {
+		if len(n.unknown) == maxUnknown {
+			n.more++
+			return
+		}
+		u = &Unknown{Word: name, Line: line}
+		n.unknown[name] = u
+	}
+	u.Count++
+}
+
+// drop forgets the problems noted since there were count of them.
+func (n *notes) drop(count int) {
+	for _, p := range n.problems[count:] {
+		n.counts["!"+p.Code]--
+	}
+	n.problems = n.problems[:count]
+}
+
+// closeLists adds what was only counted and puts the lists in order of lines.
+func (n *notes) closeLists(p *Plan) {
+	for code, count := range n.counts {
+		if count <= maxPerCode {
+			continue
+		}
+		if code[0] == '!' {
+			n.problems = append(n.problems, Finding{0, Error, code[1:], fmt.Sprintf("%d more problems of this kind (%s)", count-maxPerCode, code[1:]), ""})
+			continue
+		}
+		n.findings = append(n.findings, Finding{0, Info, code, fmt.Sprintf("%d more findings of this kind (%s)", count-maxPerCode, code), ""})
+	}
+	for _, u := range n.unknown {
+		p.Unknown = append(p.Unknown, *u)
+	}
+	if n.more > 0 {
+		p.Unknown = append(p.Unknown, Unknown{Word: "others", Count: n.more})
+	}
+	sort.Slice(p.Unknown, func(i, j int) bool { return p.Unknown[i].Line < p.Unknown[j].Line })
+	p.Findings = n.findings
+	byLine := func(f []Finding) func(i, j int) bool {
+		return func(i, j int) bool {
+			if f[i].Line != f[j].Line {
+				return f[i].Line < f[j].Line
+			}
+			return f[i].Code < f[j].Code
+		}
+	}
+	sort.SliceStable(p.Findings, byLine(p.Findings))
+	sort.SliceStable(n.problems, byLine(n.problems))
+}

@@ -1,0 +1,260 @@
+package job
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// maxRepeatedLines bounds what repeats inside a body may add up to: some days of
+// the fastest link, and a few seconds of inspection.
+const maxRepeatedLines = 20_000_000
+
+// maxLineOnWire is what boards' command buffers commonly hold, terminator
+// included (common practice, no source).
+const maxLineOnWire = 96
+
+// how says what the sections are cut by.
+type how uint8
+
+const (
+	byItself how = iota // from the first extruding move to the last move before shutdown
+	byRepeat            // the outermost pair of M808
+	byMarks             // our own marker comments
+)
+
+// boundary is a place between two lines and all that is known there.
+type boundary struct {
+	line int64 // of the line that follows
+	at   int64 // offset of that line
+	crc  uint64
+	st   gcode.State
+	m    measures
+}
+
+// loop is an open repeat marker inside the body.
+type loop struct {
+	at, line  int64 // of the line after the marker
+	opened    int64 // line of the marker
+	remaining int64
+}
+
+// inspector goes through a file line by line. One pass decides everything: where
+// the body ends by itself is known only later, so the last candidate is kept.
+type inspector struct {
+	ctx   context.Context
+	o     Options
+	p     *Plan
+	notes notes
+	src   *source
+	l     gcode.Line
+	st    gcode.State
+	m     measures // since the start of the file, or of the body
+	clean []byte
+
+	n         int64 // number of the line at hand
+	from, to  int64 // its offsets
+	highWater int64 // offset up to which lines were seen once
+	highLine  int64
+
+	cut     how
+	section SectionKind // as far as known; the tail counts as lead-out
+	begin   boundary
+	end     boundary // the best end of the body so far
+	ended   bool     // end is final
+	moved   bool     // the line before was a move, so a candidate may follow
+	closed  bool     // the outermost repeat or the marked body is complete
+	outer   int64    // line of the open outermost repeat marker
+	loops   []loop
+	repeats int64
+
+	repeatLimit  int64
+	leadProblems int // problems noted before the body that began by itself
+	leadLines    int64
+	tail         tail
+	use          usage
+}
+
+// run goes through the whole file and writes the plan.
+func (i *inspector) run() error {
+	for {
+		line, from, to, err := i.src.next()
+		if err == io.EOF {
+			break
+		}
+		i.n++
+		i.from, i.to = from, to
+		switch {
+		case errors.Is(err, errLong):
+			i.notes.problem(i.n, "long-line", "check whether the file is G-code at all", "the line is longer than %d bytes", MaxLineBytes)
+		case err != nil:
+			return err
+		default:
+			if err := i.step(line); err != nil {
+				return err
+			}
+		}
+		if to > i.highWater {
+			i.highWater, i.highLine = to, i.n
+		}
+	}
+	if i.n == 0 {
+		i.notes.problem(0, "empty", "slice the part again", "the file has no lines")
+	}
+	i.finish()
+	return i.ctx.Err()
+}
+
+// first reports whether the line at hand is gone through for the first time.
+// Repeats are not noted again.
+func (i *inspector) first() bool { return i.to > i.highWater }
+
+// step takes one line.
+func (i *inspector) step(line []byte) error {
+	if k := bytes.IndexByte(line, 0); k >= 0 {
+		i.badLine("a NUL byte in column %d; the file is damaged", k+1)
+		return nil
+	}
+	if begin, end := mark(line); begin || end {
+		i.marker(begin)
+		return nil
+	}
+	if err := i.l.Parse(line); err != nil {
+		var syntax *gcode.SyntaxError
+		if errors.As(err, &syntax) {
+			i.badLine("column %d: %s", syntax.Column, syntax.Problem)
+		}
+		return nil
+	}
+	if i.moved && i.l.Letter != 'G' || i.l.Letter == 'G' && !isMotion(&i.l) {
+		i.candidate()
+	}
+	if i.l.Letter == 0 {
+		return nil
+	}
+	if i.l.Is('M', 808) {
+		return i.repeat()
+	}
+	if i.l.Letter == 'G' && isMotion(&i.l) {
+		i.beforeMove()
+	}
+	return i.take()
+}
+
+func (i *inspector) badLine(format string, args ...any) {
+	if i.first() {
+		i.notes.problem(i.n, "unreadable", "correct the line, or slice the part again", format, args...)
+	}
+}
+
+// isMotion reports whether the line moves or draws filament by a motion word, so
+// that it can be the last line of a body.
+func isMotion(l *gcode.Line) bool { return l.Sub == 0 && (l.Number <= 3 || l.Number == 10 || l.Number == 11) }
+
+// here is the boundary before the line at hand.
+func (i *inspector) here() boundary { return i.place(i.n, i.from) }
+
+// next is the boundary after the line at hand.
+func (i *inspector) next() boundary { return i.place(i.n+1, i.to) }
+
+func (i *inspector) place(line, at int64) boundary {
+	return boundary{line: line, at: at, crc: i.src.sum(at), st: i.st, m: i.m}
+}
+
+// candidate notes the end of a run of moves, which may be the end of a body that
+// is cut by itself.
+func (i *inspector) candidate() {
+	if i.moved && i.cut == byItself && i.section == Body {
+		i.end = i.here()
+	}
+	i.moved = false
+}
+
+// take judges the line, sends it or withholds it, and counts what it does.
+func (i *inspector) take() error {
+	r := i.o.rule(&i.l)
+	if i.section == Body && r.homes {
+		i.homesInBody(r)
+	}
+	if r.shutdown && i.section == Body && i.cut == byItself {
+		i.enterTail(i.l.Name(), r.homesOff)
+	}
+	if r.withhold == "" && i.section == Body && i.cut != byItself {
+		r.withhold = i.heaterInBody()
+	}
+	if r.withhold != "" {
+		i.withhold(r.withhold)
+		for _, text := range r.instead {
+			i.add(i.n, i.section, text, "in place of "+i.l.Name()+": "+r.withhold)
+			if err := i.l.Parse([]byte(text)); err != nil {
+				return err
+			}
+			if _, err := i.st.ApplyLine(&i.l); err != nil {
+				return err
+			}
+			i.m.lines++
+			i.m.wireBytes += int64(len(text)) + 1
+		}
+		return nil
+	}
+	return i.send()
+}
+
+// send applies the line at hand and counts it.
+func (i *inspector) send() error {
+	nozzle, bed, relative := i.st.NozzleTargetC, i.st.BedTargetC, i.st.Relative
+	known := i.st.Known
+	e, err := i.st.ApplyLine(&i.l)
+	if err != nil {
+		i.refused(err)
+		return nil
+	}
+	if e.Extruding && i.cut == byItself {
+		i.extruding(nozzle)
+	}
+	i.clean = i.l.AppendClean(i.clean[:0])
+	i.m.add(&e, &i.st, &i.o, len(i.clean)+1)
+	i.moved = e.Kind == gcode.KindMove || e.Kind == gcode.KindRetract
+	if i.first() || i.section == Body {
+		i.watch(&e, known, relative)
+	}
+	if e.Kind == gcode.KindTemperature && e.HasValue {
+		i.temperature(&e, nozzle, bed)
+	}
+	return nil
+}
+
+func (i *inspector) refused(err error) {
+	if !i.first() {
+		return
+	}
+	var syntax *gcode.SyntaxError
+	if errors.As(err, &syntax) {
+		i.badLine("column %d: %s", syntax.Column, syntax.Problem)
+		return
+	}
+	i.notes.problem(i.n, "impossible", "correct the line, or slice the part again", "%v", err)
+}
+
+// withhold lists the line as not sent.
+func (i *inspector) withhold(why string) {
+	if !i.first() {
+		return
+	}
+	if len(i.p.Withheld) == maxWithheld {
+		i.notes.problem(i.n, "too-many-changes", "slice the part for a belt machine", "more than %d lines would have to be withheld", maxWithheld)
+	}
+	if len(i.p.Withheld) >= maxWithheld {
+		return
+	}
+	i.p.Withheld = append(i.p.Withheld, Change{Line: i.n, Text: string(i.l.AppendClean(nil)), Why: why})
+}
+
+func (i *inspector) add(line int64, section SectionKind, text, why string) {
+	if i.first() {
+		i.p.Added = append(i.p.Added, Change{Line: line, Section: section, Text: text, Why: why})
+	}
+}

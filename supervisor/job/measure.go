@@ -1,0 +1,101 @@
+package job
+
+import (
+	"math"
+	"time"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// layerStepMM is the least growth that counts as a new layer; thinner steps
+// belong to a spiral or to noise in the file.
+const layerStepMM = 0.02
+
+// measures are running sums from some point of the file on.
+type measures struct {
+	travelMM   float64    // belt, absolute
+	idleMM     float64    // belt travel since the last extruding move
+	filamentMM float64    // net
+	minMM      [3]float64 // touched while extruding, free of G92 shifts
+	maxMM      [3]float64
+	extruded   bool
+	topMM      float64 // highest layer
+	layers     int64
+	duration   time.Duration
+	wireBytes  int64
+	lines      int64 // sent
+}
+
+// add counts one sent line. st is the state after it.
+func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options, wireBytes int) {
+	m.lines++
+	m.wireBytes += int64(wireBytes)
+	m.duration = addDuration(m.duration, e.Duration)
+	if e.Kind != gcode.KindMove {
+		return
+	}
+	m.travelMM += e.Travel(o.BeltAxis)
+	m.idleMM += e.Travel(o.BeltAxis)
+	m.filamentMM += e.ExtrudedMM
+	if !e.Extruding {
+		return
+	}
+	m.idleMM = 0
+	for a := gcode.X; a <= gcode.Z; a++ {
+		lo, hi := e.MinMM[a]+st.OffsetMM[a], e.MaxMM[a]+st.OffsetMM[a]
+		if !m.extruded {
+			m.minMM[a], m.maxMM[a] = lo, hi
+			continue
+		}
+		m.minMM[a], m.maxMM[a] = math.Min(m.minMM[a], lo), math.Max(m.maxMM[a], hi)
+	}
+	// A tilted gantry's layers follow one another along the belt.
+	top := st.MachineMM(gcode.Z)
+	if o.BeltAxis == gcode.Z {
+		top *= float64(o.Forward)
+	}
+	if !m.extruded || top > m.topMM+layerStepMM {
+		m.layers++
+		m.topMM = top
+	}
+	m.extruded = true
+}
+
+// addDuration adds without overflow.
+func addDuration(a, b time.Duration) time.Duration {
+	if a > math.MaxInt64-b {
+		return math.MaxInt64
+	}
+	return a + b
+}
+
+// fill writes the measures of the body, which ran from begin to end, into the plan.
+func (m *measures) fill(p *Plan, o *Options) {
+	p.BeltTravelMM = m.travelMM
+	b := o.BeltAxis
+	p.BeltAdvanceMM = float64(o.Forward) * (p.End.MachineMM(b) - p.Begin.MachineMM(b))
+	extent := func(a gcode.Axis) [2]float64 {
+		shift := p.Begin.OffsetMM[a]
+		return [2]float64{m.minMM[a] - shift, m.maxMM[a] - shift}
+	}
+	p.ExtentMM = Extent{X: extent(gcode.X), Y: extent(gcode.Y), Z: extent(gcode.Z)}
+	p.FilamentMM = m.filamentMM + p.End.DrawnBackMM - p.Begin.DrawnBackMM
+	d := o.FilamentDiameterMM
+	p.FilamentCM3 = p.FilamentMM * math.Pi * d * d / 4 / 1000
+	p.FilamentG = p.FilamentCM3 * o.DensityGPerCM3
+	p.Layers = m.layers
+	p.Duration = m.duration
+	p.WireBytes = m.wireBytes
+	p.PitchMM = o.PitchMM
+	if least := leastPitchMM(p, o); o.PitchMM == 0 {
+		p.PitchMM = least
+	}
+}
+
+// leastPitchMM is the part's extent along the belt and the gap. On a tilted
+// gantry the layers are parallel planes along the belt, so the same sum keeps
+// the last plane of one part clear of the first plane of the next.
+func leastPitchMM(p *Plan, o *Options) float64 {
+	along := p.ExtentMM.Axis(o.BeltAxis)
+	return along[1] - along[0] + o.GapMM
+}

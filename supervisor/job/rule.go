@@ -1,0 +1,165 @@
+package job
+
+import (
+	"strings"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// rule is what to do with a line, whatever section it stands in.
+type rule struct {
+	withhold string   // why the line is not sent; empty: it is sent
+	instead  []string // what is sent in its place
+	shutdown bool     // ends the part: what follows shuts the machine down
+	homes    bool     // homes an axis
+	homesOff bool     // homes an axis that has no end stop
+}
+
+// rule judges a parsed line.
+func (o *Options) rule(l *gcode.Line) rule {
+	switch {
+	case l.Is('G', 28):
+		return o.homing(l)
+	case l.Letter == 'M' && l.Sub == 0:
+		why := withheldWhy(l)
+		if l.Number == 92 && l.Has(o.BeltAxis.Letter()) {
+			why = "the belt's steps per millimetre are calibrated on the machine, not by a job"
+		}
+		off := l.Number == 84 || l.Number == 18
+		return rule{withhold: why, shutdown: off && !l.Has('S') || l.Number == 2 || l.Number == 81 ||
+			l.Number == 30 && len(l.Text()) == 0}
+	}
+	return rule{}
+}
+
+// withheldWhy says why an M word never reaches the machine, or nothing.
+func withheldWhy(l *gcode.Line) string {
+	switch l.Number {
+	case 18, 84:
+		return "releasing the motors lets the belt slip, and every part on it loses its place"
+	case 808:
+		return "repeats are made by the lot; boards obey this word only in files they store themselves"
+	case 112, 410, 108, 524:
+		return "it stops or breaks off what the machine is doing"
+	case 110, 113, 154, 155, 575:
+		return "line numbers, reports and speed of the link belong to the sender"
+	case 997, 999:
+		return "it restarts the board, which then forgets where it stands"
+	case 20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 32, 33, 34, 928:
+		if l.Number == 30 && len(l.Text()) == 0 {
+			return "the end of the program is the end of the file"
+		}
+		return "it works on files stored on the board"
+	case 2:
+		return "the end of the program is the end of the file"
+	case 80, 81:
+		return "switching the supply would lose the position of the belt"
+	case 303:
+		return "it heats by itself to tune the board"
+	case 500, 501, 502, 504:
+		return "it changes what the board has stored, the belt's calibration included"
+	}
+	return ""
+}
+
+// homing keeps an axis without end stop from being homed. The place where the
+// belt stands is called zero instead, since that is what the job goes on from.
+func (o *Options) homing(l *gcode.Line) rule {
+	var named, homed [3]bool
+	any := false
+	for a := gcode.X; a <= gcode.Z; a++ {
+		named[a] = l.Has(a.Letter())
+		any = any || named[a]
+	}
+	for _, a := range o.HomedAxes {
+		if a < gcode.E && a != o.BeltAxis {
+			homed[a] = true
+		}
+	}
+	r := rule{shutdown: true, homes: true}
+	var axes, without []string
+	for a := gcode.X; a <= gcode.Z; a++ {
+		switch {
+		case any && !named[a]:
+		case homed[a]:
+			axes = append(axes, a.String())
+		default:
+			r.homesOff = true
+			without = append(without, a.String())
+		}
+	}
+	if !r.homesOff {
+		return r
+	}
+	r.withhold = "axis " + strings.Join(without, " and ") + " has no end stop to home to"
+	if len(axes) > 0 {
+		r.instead = append(r.instead, "G28 "+strings.Join(axes, " "))
+	}
+	if !any || named[o.BeltAxis] {
+		r.instead = append(r.instead, "G92 "+o.BeltAxis.String()+"0")
+	}
+	return r
+}
+
+// advice is something to know about a word that is sent nevertheless.
+type advice struct {
+	code, text, remedy string
+}
+
+// adviceFor returns advice on a word, or a zero advice.
+func adviceFor(l *gcode.Line) advice {
+	if l.Letter != 'M' || l.Sub != 0 {
+		return advice{}
+	}
+	switch l.Number {
+	case 0, 1, 125, 226, 600, 601:
+		return advice{"waits-for-operator", l.Name() + " waits for someone at the machine, at every part",
+			"take it out of the job if nobody is to come for every part"}
+	case 211:
+		if v, ok := l.Get('S'); ok && v == 0 {
+			return advice{"limits-off", "M211 S0 switches the board's travel limits off", "take it out of the job"}
+		}
+	case 302:
+		return advice{"cold-allowed", "M302 lets the board push filament through a cold nozzle", "take it out of the job"}
+	}
+	return advice{}
+}
+
+// mark recognises our own marker comments, whatever their case and spacing.
+func mark(line []byte) (begin, end bool) {
+	i := 0
+	for i < len(line) && (line[i] == ' ' || line[i] == '\t') {
+		i++
+	}
+	if i == len(line) || line[i] != ';' || len(line) > 200 {
+		return false, false
+	}
+	if !hasWord(line[i+1:], "beltwarden") {
+		return false, false // the usual comment costs no allocation
+	}
+	switch strings.Join(strings.Fields(strings.ToLower(string(line[i+1:]))), " ") {
+	case "beltwarden body begin":
+		return true, false
+	case "beltwarden body end":
+		return false, true
+	}
+	return false, false
+}
+
+// hasWord reports whether the text begins with the lower-case word, white space
+// and case aside.
+func hasWord(text []byte, word string) bool {
+	i := 0
+	for i < len(text) && (text[i] == ' ' || text[i] == '\t') {
+		i++
+	}
+	if len(text)-i < len(word) {
+		return false
+	}
+	for k := range len(word) {
+		if text[i+k]|0x20 != word[k] {
+			return false
+		}
+	}
+	return true
+}
