@@ -93,7 +93,7 @@ func syntaxError(data []byte, err error) *Error {
 	for low < high {
 		middle := (low + high) / 2
 		beginning := append(bytes.Join(all[:middle], []byte("\n")), '\n')
-		if e := unmarshal(beginning); e != nil && complaint(e) == text {
+		if complaint(unmarshal(beginning)) == text {
 			high = middle
 		} else {
 			low = middle + 1
@@ -113,7 +113,7 @@ func syntaxError(data []byte, err error) *Error {
 	return e
 }
 
-// unmarshal reads every document in data, as document does.
+// unmarshal reads data as document does, and returns what stopped it.
 func unmarshal(data []byte) error {
 	dec := yaml.NewDecoder(bytes.NewReader(data))
 	for range 2 {

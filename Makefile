@@ -1,0 +1,92 @@
+# Targets for people and for .ci/run. `make help` lists them.
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+.DEFAULT_GOAL := help
+.PHONY: help build test race check needs fuzz vet cross bench sim crash clean \
+	lane-static lane-test lane-deploy format staticcheck
+
+GO ?= go
+VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
+FLAGS := -trimpath -ldflags="-s -w -X main.version=$(VERSION)"
+
+STATICCHECK_VERSION := v0.8.2
+TOOLS := build/tools
+STATICCHECK := $(TOOLS)/staticcheck-$(STATICCHECK_VERSION)/staticcheck
+# What could not be checked is noted here, and told at the end.
+SKIPPED := build/skipped
+
+TIMEOUT ?= 12m
+FUZZTIME ?= 10s
+SEEDS ?= 200
+N ?= 50
+BENCHTIME ?= 1s
+
+help: ## list the targets
+	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12
+
+build: ## build/beltwarden for this computer
+	CGO_ENABLED=0 $(GO) build $(FLAGS) -o build/beltwarden ./daemon
+
+test: ## all tests, quickly
+	$(GO) test ./...
+
+race: ## all tests with the race detector, in random order (PACKAGES=... for some)
+	.ci/race -timeout=$(TIMEOUT) $(or $(PACKAGES),./...)
+
+vet: ## go vet for 64-bit and for 32-bit
+	GOARCH=amd64 CGO_ENABLED=0 $(GO) vet ./...
+	GOARCH=arm CGO_ENABLED=0 $(GO) vet ./...
+
+format:
+	@wrong=$$(gofmt -l $$(find . -name '*.go' -not -path './build/*')); \
+	if [ -n "$$wrong" ]; then echo "not formatted, run gofmt -w:"; echo "$$wrong"; exit 1; fi
+
+staticcheck:
+	@.ci/staticcheck $(STATICCHECK_VERSION) $(STATICCHECK) $(SKIPPED)
+
+# Two lanes for two cores. Both run to their end, so that one run tells everything.
+check: ## everything a change must pass, with what the tests need installed first
+	@mkdir -p build && : > $(SKIPPED)
+	@.ci/needs $(TOOLS) $(SKIPPED)
+	@begin=$$SECONDS; result=0; \
+	$(MAKE) --no-print-directory --keep-going --jobs=2 --output-sync=target lane-static lane-test || result=1; \
+	echo; if [ -s $(SKIPPED) ]; then echo "NOT CHECKED here:"; sed 's/^/  - /' $(SKIPPED); fi; \
+	if [ $$result = 0 ]; then echo "check: passed in $$((SECONDS - begin)) s"; \
+	else echo "check: FAILED after $$((SECONDS - begin)) s, see above"; fi; exit $$result
+
+needs: ## install what the tests need, or name what is missing
+	@mkdir -p build && : > $(SKIPPED) && .ci/needs $(TOOLS) $(SKIPPED) && cat $(SKIPPED)
+
+lane-static:
+	@$(MAKE) --no-print-directory --keep-going format vet staticcheck lane-deploy
+
+lane-test:
+	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) ./...
+
+lane-deploy:
+	@.ci/deploy $(TOOLS) $(SKIPPED)
+
+fuzz: ## each fuzz target for FUZZTIME=10s
+	@found=0; \
+	while IFS=: read -r file name; do found=1; \
+		echo "== $$name in $$(dirname $$file)"; \
+		$(GO) test -run='^$$' -fuzz="^$$name\$$" -fuzztime=$(FUZZTIME) "./$$(dirname $$file)"; \
+	done < <(grep -roE --include='*_test.go' '^func Fuzz[A-Za-z0-9_]+' . | sed 's/func //' | sort); \
+	if [ $$found = 0 ]; then echo "no fuzz target found"; exit 1; fi
+
+bench: ## all benchmarks
+	$(GO) test -run='^$$' -bench=. -benchmem -benchtime=$(BENCHTIME) ./...
+
+sim: ## the seeded campaigns (TestSeeds...), SEEDS=200 of them each
+	@BELTWARDEN_SEEDS=$(SEEDS) .ci/campaign TestSeeds
+
+crash: ## the campaigns with killed processes (TestKill...), N=50 of them each
+	@BELTWARDEN_KILLS=$(N) .ci/campaign TestKill
+
+cross: ## build/beltwarden-linux-* for the small boards
+	CGO_ENABLED=0 GOOS=linux GOARCH=arm64 $(GO) build $(FLAGS) -o build/beltwarden-linux-arm64 ./daemon
+	CGO_ENABLED=0 GOOS=linux GOARCH=arm GOARM=6 $(GO) build $(FLAGS) -o build/beltwarden-linux-armv6 ./daemon
+	CGO_ENABLED=0 GOOS=linux GOARCH=arm GOARM=7 $(GO) build $(FLAGS) -o build/beltwarden-linux-armv7 ./daemon
+
+clean: ## remove what was built
+	rm -rf build
