@@ -65,4 +65,8 @@ type Stats struct {
 	LastNumber    int64         // number of the newest accepted line
 	RoundTrip     time.Duration // newest measured time from write to acknowledgement
 	LastHeard     time.Time     // when the board last said anything
+
+	ReportsDropped uint64 // reports not delivered because nobody received them
+	PlannerFree    int    // free planner slots as last told, -1 not told
+	BufferFree     int    // free command slots as last told, -1 not told
 }

@@ -1,0 +1,363 @@
+package serialio
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// board is a small controller at the other end of a port made of channels. It
+// follows the common rules: number, checksum, rejection, and the variations that
+// its fields choose. What it took is recorded, so that tests compare that record
+// with the program and not our bookkeeping with itself.
+type board struct {
+	// variations
+	resend     string        // format of the request, "Resend: %d" by default
+	noOK       bool          // no ok after a request
+	keepUnread bool          // unread bytes survive a rejection
+	advanced   bool          // ok names number and free slots
+	lineTime   time.Duration // time to deal with one line
+	noCheck    bool          // takes any number
+	mute       bool          // never says anything
+	// damage and other mischief
+	toBoard func(line int, frame []byte) []byte // per line received, numbered from 0
+	toHost  func(reply string) string           // what becomes of one reply, with its line end
+	execute func(b *board, text string)         // extra replies of a command, before its ok
+	rxSize  int                                 // receive buffer, 0 unlimited
+
+	mu       sync.Mutex
+	taken    []string
+	last     int64
+	received int
+	overrun  int // bytes beyond rxSize
+	urgent   []string
+
+	rx     chan []byte // host to board
+	tx     chan []byte // board to host
+	closed chan struct{}
+	once   sync.Once
+}
+
+func newBoard() *board {
+	return &board{resend: "Resend: %d", rx: make(chan []byte, 4096), tx: make(chan []byte, 65536), closed: make(chan struct{})}
+}
+
+func (b *board) Read(p []byte) (int, error) {
+	select {
+	case d, ok := <-b.tx:
+		if !ok {
+			return 0, fmt.Errorf("read: %w", ErrUnplugged)
+		}
+		if len(d) > len(p) {
+			panic("reply longer than the read buffer")
+		}
+		return copy(p, d), nil
+	case <-b.closed:
+		return 0, fmt.Errorf("read: %w", ErrClosed)
+	case <-time.After(50 * time.Millisecond):
+		return 0, nil
+	}
+}
+
+func (b *board) Write(p []byte) (int, error) {
+	select {
+	case b.rx <- bytes.Clone(p):
+		return len(p), nil
+	case <-b.closed:
+		return 0, fmt.Errorf("write: %w", ErrClosed)
+	}
+}
+
+func (b *board) Close() error {
+	b.once.Do(func() { close(b.closed) })
+	return nil
+}
+
+// say sends one reply line, through the damage.
+func (b *board) say(format string, a ...any) {
+	s := fmt.Sprintf(format, a...) + "\n"
+	if b.mute {
+		return
+	}
+	if b.toHost != nil {
+		s = b.toHost(s)
+	}
+	for len(s) > 0 {
+		n := min(len(s), 4000)
+		select {
+		case b.tx <- []byte(s[:n]):
+		case <-b.closed:
+			return
+		}
+		s = s[n:]
+	}
+}
+
+// serve runs the board until the port closes.
+func (b *board) serve() {
+	var buf []byte
+	for {
+		line, ok := b.nextLine(&buf)
+		if !ok {
+			return
+		}
+		if b.lineTime > 0 {
+			time.Sleep(b.lineTime)
+		}
+		b.handle(line, &buf)
+	}
+}
+
+// nextLine waits for a whole line and returns it.
+func (b *board) nextLine(buf *[]byte) (string, bool) {
+	for {
+		b.drain(buf)
+		if i := bytes.IndexByte(*buf, '\n'); i >= 0 {
+			line := string((*buf)[:i])
+			*buf = (*buf)[i+1:]
+			return line, true
+		}
+		select {
+		case d := <-b.rx:
+			b.put(buf, d)
+		case <-b.closed:
+			return "", false
+		}
+	}
+}
+
+func (b *board) drain(buf *[]byte) {
+	for {
+		select {
+		case d := <-b.rx:
+			b.put(buf, d)
+		default:
+			return
+		}
+	}
+}
+
+// put takes bytes into the receive buffer; damage is done frame by frame.
+func (b *board) put(buf *[]byte, d []byte) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	for len(d) > 0 {
+		i := bytes.IndexByte(d, '\n')
+		if i < 0 {
+			i = len(d) - 1
+		}
+		frame := d[:i+1]
+		d = d[i+1:]
+		if b.toBoard != nil && len(frame) > 1 {
+			frame = b.toBoard(b.received, bytes.Clone(frame))
+		}
+		b.received++
+		*buf = append(*buf, frame...)
+		if b.rxSize > 0 && len(*buf) > b.rxSize {
+			b.overrun += len(*buf) - b.rxSize
+			*buf = (*buf)[:b.rxSize]
+		}
+	}
+}
+
+func (b *board) reject(buf *[]byte, why string) {
+	b.say("Error:%s, Last Line: %d", why, b.last)
+	if !b.keepUnread {
+		b.drain(buf)
+		*buf = (*buf)[:0]
+	}
+	b.say(b.resend, b.last+1)
+	if !b.noOK {
+		b.say("ok")
+	}
+}
+
+func (b *board) handle(line string, buf *[]byte) {
+	line = strings.TrimSpace(line)
+	if line == "" {
+		return
+	}
+	if line[0] != 'N' {
+		b.mu.Lock()
+		b.urgent = append(b.urgent, line)
+		b.mu.Unlock()
+		b.say("ok")
+		return
+	}
+	star := strings.LastIndexByte(line, '*')
+	if star < 0 {
+		b.reject(buf, "No Checksum with line number")
+		return
+	}
+	sum := 0
+	for i := range star {
+		sum ^= int(line[i])
+	}
+	if got, err := strconv.Atoi(line[star+1:]); err != nil || got != sum {
+		b.reject(buf, "checksum mismatch")
+		return
+	}
+	number, text, _ := strings.Cut(line[1:star], " ")
+	n, err := strconv.ParseInt(number, 10, 64)
+	if err != nil || (n != b.last+1 && !strings.HasPrefix(text, "M110") && !b.noCheck) {
+		b.reject(buf, "Line Number is not Last Line Number+1")
+		return
+	}
+	b.mu.Lock()
+	b.last = n
+	b.taken = append(b.taken, text)
+	b.mu.Unlock()
+	if b.execute != nil {
+		b.execute(b, text)
+	}
+	switch {
+	case text == "M105":
+		b.say("ok T:25.0 /0.0 B:24.0 /0.0 @:0 B@:0")
+	case b.advanced:
+		b.say("ok N%d P15 B3", n)
+	default:
+		b.say("ok")
+	}
+}
+
+// record returns the program lines taken, without what the connection added
+// to get in step.
+func (b *board) record() []string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	var out []string
+	for i, s := range b.taken {
+		if i == 0 && s == "M110 N0" {
+			continue
+		}
+		out = append(out, s)
+	}
+	return out
+}
+
+// list is a source over lines.
+type list struct {
+	lines    []string
+	next     int
+	accepted int
+	fail     error // instead of io.EOF
+	taken    func(l *list)
+}
+
+func (s *list) Next(dst []byte) ([]byte, error) {
+	if s.next == len(s.lines) {
+		if s.fail != nil {
+			return dst, s.fail
+		}
+		return dst, io.EOF
+	}
+	s.next++
+	return append(dst, s.lines[s.next-1]...), nil
+}
+
+func (s *list) Accepted(n int) {
+	s.accepted += n
+	if s.taken != nil {
+		s.taken(s)
+	}
+}
+
+func program1(n int) []string {
+	lines := make([]string, n)
+	for i := range lines {
+		lines[i] = fmt.Sprintf("G1 X%d.%d Y%d E%.4f", i%200, i%10, i/7, float64(i)*0.0123)
+	}
+	return lines
+}
+
+// bench is one connection to one board inside a bubble.
+type bench struct {
+	t      *testing.T
+	board  *board
+	conn   *Conn
+	events []Event
+}
+
+// within runs f inside a bubble with a connection to b, and closes it.
+func within(t *testing.T, b func() *board, o Options, f func(x *bench)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		x := &bench{t: t, board: b()}
+		x.conn = NewConn(x.board, o)
+		go x.board.serve()
+		defer func() {
+			if err := x.conn.Close(); err != nil {
+				t.Errorf("close: %v", err)
+			}
+			x.board.Close()
+			for range x.conn.Events() {
+			}
+		}()
+		f(x)
+	})
+}
+
+// wait receives events until one of the kinds comes, and returns it.
+func (x *bench) wait(kinds ...EventKind) Event {
+	x.t.Helper()
+	limit := time.NewTimer(4 * time.Hour)
+	defer limit.Stop()
+	for {
+		select {
+		case e, ok := <-x.conn.Events():
+			if !ok {
+				x.t.Fatal("events ended")
+			}
+			x.events = append(x.events, e)
+			for _, k := range kinds {
+				if e.Kind == k {
+					return e
+				}
+			}
+			if e.Kind == EventLost {
+				x.t.Fatalf("connection lost: %v", e.Err)
+			}
+		case <-limit.C:
+			x.t.Fatal("no event in four hours")
+		}
+	}
+}
+
+// stream runs lines as one program to its end and compares the board's record.
+func (x *bench) stream(lines []string) {
+	x.t.Helper()
+	before := len(x.board.record())
+	src := &list{lines: lines}
+	if err := x.conn.Run(7, src); err != nil {
+		x.t.Fatal(err)
+	}
+	if e := x.wait(EventDone); e.ID != 7 {
+		x.t.Fatalf("done: id %d, want 7", e.ID)
+	}
+	x.same(x.board.record()[before:], lines)
+	if src.accepted != len(lines) {
+		x.t.Errorf("accepted %d lines, want %d", src.accepted, len(lines))
+	}
+}
+
+func (x *bench) same(got, want []string) {
+	x.t.Helper()
+	for i := range max(len(got), len(want)) {
+		if i >= len(got) || i >= len(want) || got[i] != want[i] {
+			x.t.Fatalf("board took %d lines, want %d; first difference at %d: got %.3q want %.3q",
+				len(got), len(want), i, got[min(i, len(got)):], want[min(i, len(want)):])
+		}
+	}
+	if x.board.overrun > 0 {
+		x.t.Errorf("receive buffer overrun by %d bytes", x.board.overrun)
+	}
+}
+
+var errSource = errors.New("disk on fire")

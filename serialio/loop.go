@@ -1,0 +1,400 @@
+package serialio
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"time"
+)
+
+// phase is where the loop stands in getting, being and getting back in step.
+type phase int
+
+const (
+	phaseBoot   phase = iota // waiting for a start message
+	phaseSettle              // waiting for the board to fall quiet
+	phaseClear               // a bare line feed is out; waiting for quiet again
+	phaseProbe               // a line that must be rejected is out
+	phaseRun                 // in step
+	phaseLost                // over; events are still delivered
+)
+
+// maxPending bounds the events held for a slow receiver.
+const maxPending = 4096
+
+// program is the run in progress.
+type program struct {
+	id        uint64
+	src       Source
+	last      int64 // position after its last numbered line
+	eof       bool
+	cancelled bool
+	err       error
+}
+
+func (p *program) ended() bool { return p.eof || p.cancelled || p.err != nil }
+
+// ask is a control line waiting.
+type ask struct {
+	id   uint64
+	text []byte
+}
+
+// loop owns the window and everything the connection knows. All decisions are
+// made in its one goroutine.
+type loop struct {
+	c        *Conn
+	opt      Options
+	win      *window
+	in       lineReader
+	now      time.Time
+	timer    *time.Timer
+	armed    time.Time // when timer goes off
+	pending  []Event
+	head     int    // first event of pending not delivered
+	out      []byte // batch being built
+	stats    Stats
+	reported int64 // position up to which acceptance was told
+
+	prog    *program
+	asks    []ask
+	line    []byte // line taken from the source, not yet numbered
+	hasLine bool
+
+	phase   phase
+	synced  bool // EventSynced is out
+	recover      // state of getting back in step, sync.go
+	listen       // what was heard, hear.go
+}
+
+func newLoop(c *Conn, now time.Time) *loop {
+	l := &loop{c: c, opt: c.opt, win: newWindow(c.opt.WindowBytes), now: now, stats: c.stats}
+	l.opened, l.lastNumber, l.wanted = now, -1, -1
+	l.progress, l.lastNoise, l.lastHeard = now, now, now
+	l.timer = time.NewTimer(0)
+	l.armed = now
+	return l
+}
+
+func (l *loop) run() {
+	defer close(l.c.loopDone)
+	defer close(l.c.events)
+	defer l.timer.Stop()
+	for {
+		var out chan Event
+		var next Event
+		if l.head < len(l.pending) {
+			out, next = l.c.events, l.pending[l.head]
+		} else if l.phase == phaseLost {
+			return
+		}
+		select {
+		case ch := <-l.c.chunks:
+			l.now = time.Now()
+			l.received(ch)
+		case <-l.c.wake:
+			l.now = time.Now()
+			l.requests()
+		case err := <-l.c.w.fail:
+			l.now = time.Now()
+			l.lose(portError(err))
+		case out <- next:
+			l.delivered()
+			continue
+		case <-l.timer.C:
+			l.now = time.Now()
+			l.armed = time.Time{}
+		case <-l.c.stop:
+			l.finish()
+			return
+		}
+		l.step()
+		l.publish()
+	}
+}
+
+// finish tells a receiver that happens to wait that it was our own Close.
+func (l *loop) finish() {
+	select {
+	case l.c.events <- Event{Kind: EventLost, Err: fmt.Errorf("cannot go on: %w", ErrClosed)}:
+	default:
+	}
+}
+
+func (l *loop) delivered() {
+	l.pending[l.head] = Event{}
+	l.head++
+	if l.head == len(l.pending) {
+		l.pending, l.head = l.pending[:0], 0
+	}
+}
+
+func (l *loop) emit(e Event) {
+	if e.Kind == EventReport && len(l.pending)-l.head >= maxPending {
+		l.stats.ReportsDropped++
+		return
+	}
+	if l.head > maxPending {
+		l.pending = append(l.pending[:0], l.pending[l.head:]...)
+		l.head = 0
+	}
+	l.pending = append(l.pending, e)
+}
+
+// lose ends the connection. What runs gets no event of its own.
+func (l *loop) lose(err error) {
+	if l.phase == phaseLost {
+		return
+	}
+	l.flushError()
+	l.phase = phaseLost
+	l.c.w.drop()
+	l.emit(Event{Kind: EventLost, Err: err})
+	l.prog, l.asks, l.hasLine = nil, nil, false
+	l.c.mu.Lock()
+	l.c.running = false
+	if l.c.over == nil {
+		l.c.over = err
+	}
+	l.c.mu.Unlock()
+}
+
+// portError makes sure that the end of a port has a name a caller can branch on.
+func portError(err error) error {
+	if errors.Is(err, ErrUnplugged) || errors.Is(err, ErrClosed) {
+		return err
+	}
+	return fmt.Errorf("%w: %w", ErrUnplugged, err)
+}
+
+func (l *loop) publish() {
+	l.c.mu.Lock()
+	l.c.stats = l.stats
+	l.c.mu.Unlock()
+}
+
+func (l *loop) received(ch chunk) {
+	if ch.err != nil {
+		l.lose(portError(ch.err))
+		return
+	}
+	l.stats.BytesReceived += uint64(len(ch.data))
+	if l.phase != phaseLost {
+		l.hear(ch.data)
+	}
+	select {
+	case l.c.spare <- ch.data:
+	default:
+	}
+}
+
+func (l *loop) requests() {
+	l.c.mu.Lock()
+	inbox := l.c.inbox
+	l.c.inbox = nil
+	l.c.mu.Unlock()
+	if l.phase == phaseLost {
+		return
+	}
+	for _, r := range inbox {
+		switch r.kind {
+		case requestRun:
+			l.prog = &program{id: r.id, src: r.src, last: l.win.end}
+		case requestAsk:
+			l.asks = append(l.asks, ask{r.id, r.text})
+		case requestCancel:
+			if l.prog != nil {
+				l.prog.cancelled = true
+				l.hasLine = false
+			}
+		case requestUrgent:
+			l.lastNoise = l.now
+			if l.phase == phaseRun && l.synced {
+				l.learn()
+			}
+		}
+	}
+}
+
+// step does what the clock and the news allow: move on in getting in step, or
+// keep the window full.
+func (l *loop) step() {
+	l.heldTooLong()
+	// A phase may follow at once from the one before it.
+	for again := true; again && l.phase != phaseLost; {
+		again = l.advance()
+	}
+	if l.phase == phaseLost {
+		return
+	}
+	if due := l.due(); l.armed.IsZero() || due.Before(l.armed) {
+		l.timer.Reset(max(due.Sub(l.now), 0))
+		l.armed = due
+	}
+}
+
+// pump fills the window: first what must be sent again, then control lines, then
+// the program. All of it goes to the writer in one piece.
+func (l *loop) pump() {
+	l.out = l.out[:0]
+	sent := 0
+	idle := l.win.inFlight() == 0
+	for l.phase == phaseRun {
+		most := 1 << 20
+		if l.alone {
+			most = 1 - l.win.inFlight()
+		}
+		var n int
+		l.out, n = l.win.take(l.out, most, l.now)
+		sent += n
+		if l.win.sent < l.win.end || l.alone || !l.synced {
+			break
+		}
+		if !l.nextLine() && l.win.sent == l.win.end {
+			break
+		}
+	}
+	if sent == 0 {
+		return
+	}
+	l.stats.LinesSent += uint64(sent)
+	if idle {
+		l.progress = l.now
+	}
+	l.c.w.queue(l.out)
+}
+
+// nextLine numbers one more line if there is one and it fits. It may find that
+// the board must be asked first, and leave phaseRun for that.
+func (l *loop) nextLine() bool {
+	if l.win.barrier > 0 && l.win.barrier >= l.win.acked {
+		return false // the number is being set; nothing may follow yet
+	}
+	if len(l.asks) > 0 {
+		a := l.asks[0]
+		pushed, err := l.number(ownAsk, a.id, a.text)
+		if err != nil {
+			l.emit(Event{Kind: EventFailed, ID: a.id, Err: err})
+		}
+		if pushed || err != nil {
+			l.asks = l.asks[1:]
+			return true
+		}
+		return false
+	}
+	p := l.prog
+	if p == nil || p.ended() {
+		return false
+	}
+	if !l.hasLine {
+		line, err := p.src.Next(l.line[:0])
+		switch {
+		case errors.Is(err, io.EOF):
+			p.eof = true
+			return false
+		case err != nil:
+			p.err = err
+			return false
+		}
+		l.line, l.hasLine = line, true
+	}
+	pushed, err := l.number(ownProgram, p.id, l.line)
+	if err != nil {
+		p.err = err
+		l.hasLine = false
+		return false
+	}
+	if pushed {
+		l.hasLine = false
+		p.last = l.win.end
+	}
+	return pushed
+}
+
+// number puts a text into the window, as an ordinary line or as one that sets
+// the line number. It returns false if that must wait.
+func (l *loop) number(o owner, id uint64, text []byte) (bool, error) {
+	if err := CheckText(text); err != nil {
+		return false, err
+	}
+	if most := l.win.maxText(); len(text) > most {
+		return false, fmt.Errorf("cannot send line %.40q: %d bytes, at most %d fit into the window", text, len(text), most)
+	}
+	to, is, err := lineNumberWord(text)
+	if err != nil {
+		return false, err
+	}
+	if is || l.win.next >= numberLimit {
+		if !l.win.settled() {
+			return false, nil
+		}
+		if l.win.certain < l.win.end {
+			l.confirm() // the new number would bury what the old one can tell
+			return false, nil
+		}
+		if is {
+			l.win.pushBarrier(o, id, to)
+		} else {
+			l.win.pushBarrier(ownInternal, 0, 0)
+		}
+		return is, nil
+	}
+	if !l.win.fits(len(text)) {
+		return false, nil
+	}
+	l.win.push(o, id, text)
+	return true, nil
+}
+
+// settle tells everyone concerned about lines newly taken, each once.
+func (l *loop) settle() {
+	n := 0
+	for ; l.reported < l.win.acked; l.reported++ {
+		l.stats.LinesAccepted++
+		s := l.win.at(l.reported)
+		switch s.owner {
+		case ownProgram:
+			n++
+		case ownAsk:
+			l.emit(Event{Kind: EventDone, ID: s.id})
+		case ownInternal:
+			if !l.synced {
+				l.synced = true
+				l.emit(Event{Kind: EventSynced, LastNumber: l.lastNumber, Reset: l.sawReset})
+			}
+		}
+		l.stats.LastNumber = s.number
+	}
+	if n > 0 && l.prog != nil {
+		l.prog.src.Accepted(n)
+	}
+}
+
+// endProgram reports the end of the program once its last line is taken for
+// certain, and returns whether the board must be asked for that first.
+func (l *loop) endProgram() bool {
+	p := l.prog
+	if p == nil || !p.ended() || l.win.acked < p.last || l.phase != phaseRun || l.alone {
+		return false
+	}
+	if l.win.certain < p.last {
+		if !l.win.settled() {
+			return false // a control line is still in flight; its answer comes first
+		}
+		l.confirm()
+		return true
+	}
+	e := Event{Kind: EventDone, ID: p.id}
+	switch {
+	case p.cancelled:
+		e.Kind = EventCancelled
+	case p.err != nil:
+		e.Kind, e.Err = EventFailed, p.err
+	}
+	l.prog, l.hasLine = nil, false
+	l.c.mu.Lock()
+	l.c.running = false
+	l.c.mu.Unlock()
+	l.emit(e)
+	return false
+}

@@ -1,0 +1,192 @@
+package serialio
+
+import "time"
+
+// owner says for whom a line travels.
+type owner uint8
+
+const (
+	ownProgram  owner = iota // a line from the running program's source
+	ownAsk                   // a control line
+	ownInternal              // our own setting of the line number
+)
+
+// slot is one numbered line on its way.
+type slot struct {
+	frame  []byte // as it goes on the wire; memory reused from line to line
+	number int64  // number it carries
+	want   int64  // number the board names when it rejects this line
+	owner  owner
+	id     uint64    // of an ask
+	at     time.Time // when it was last handed to the writer
+}
+
+// keepAccepted is how many accepted lines are kept for sending again. An
+// acknowledgement counted by mistake (a request damaged on its way, an ok too
+// many) shows in the next request, a few lines later at most.
+const keepAccepted = 16
+
+// window numbers the lines and knows what became of each. It is pure, and one
+// goroutine owns it. Positions count lines from the beginning of the connection:
+//
+//	base <= acked <= sent <= end     kept | in flight | to be sent (again)
+//
+// Bytes in flight never exceed limit; with limit 0 at most one line is in flight.
+type window struct {
+	limit   int
+	slots   []slot // by position modulo length, a power of two
+	base    int64  // oldest line kept
+	acked   int64  // lines taken by the board, as far as we know
+	sent    int64  // lines on the wire, in the present attempt
+	end     int64  // lines numbered
+	peak    int64  // highest sent ever: the board cannot have taken more
+	barrier int64  // newest line that set the number; numbers before it mean nothing now
+	certain int64  // lines the board itself has confirmed by number
+	bytes   int    // in flight
+	next    int64  // number of the next new line
+}
+
+func newWindow(limit int) *window {
+	n := 32
+	for n < limit/9+2*keepAccepted {
+		n *= 2
+	}
+	return &window{limit: limit, slots: make([]slot, n)}
+}
+
+func (w *window) at(pos int64) *slot { return &w.slots[pos&int64(len(w.slots)-1)] }
+
+// inFlight returns how many lines are unanswered on the wire.
+func (w *window) inFlight() int { return int(w.sent - w.acked) }
+
+// settled says that the board has taken every line numbered so far.
+func (w *window) settled() bool { return w.acked == w.end }
+
+// maxText returns the longest text that can ever be sent, in bytes.
+func (w *window) maxText() int {
+	limit := w.limit
+	if limit == 0 {
+		limit = maxFrameBytes
+	}
+	return limit - frameLen(w.next, 0)
+}
+
+// allows says whether n more bytes may go on the wire now.
+func (w *window) allows(n int) bool {
+	if w.limit == 0 {
+		return w.acked == w.sent
+	}
+	return w.bytes+n <= w.limit
+}
+
+// fits says whether a new line with a text of n bytes can be numbered and sent at once.
+func (w *window) fits(n int) bool {
+	return w.sent == w.end && w.end-w.base < int64(len(w.slots)) && w.allows(frameLen(w.next, n))
+}
+
+// push numbers a new line. The caller has asked fits.
+func (w *window) push(o owner, id uint64, text []byte) {
+	w.add(o, id, w.next, w.next, text)
+	w.next++
+}
+
+// pushBarrier adds the line that makes the board count on from number. The
+// caller has waited until everything before is settled.
+func (w *window) pushBarrier(o owner, id uint64, number int64) {
+	text := appendLineNumberWord(make([]byte, 0, 16), number)
+	w.barrier = w.end
+	w.add(o, id, number, w.next, text)
+	w.next = number + 1
+}
+
+func (w *window) add(o owner, id uint64, number, want int64, text []byte) {
+	s := w.at(w.end)
+	s.frame = AppendFrame(s.frame[:0], number, text)
+	s.number, s.want, s.owner, s.id = number, want, o, id
+	w.end++
+}
+
+// take appends to dst the lines that may go on the wire now, at most most of
+// them, and returns how many they are.
+func (w *window) take(dst []byte, most int, now time.Time) ([]byte, int) {
+	n := 0
+	for ; n < most && w.sent < w.end; n++ {
+		s := w.at(w.sent)
+		if !w.allows(len(s.frame)) {
+			break
+		}
+		dst = append(dst, s.frame...)
+		s.at = now
+		w.bytes += len(s.frame)
+		w.sent++
+	}
+	w.peak = max(w.peak, w.sent)
+	return dst, n
+}
+
+// ack counts a plain acknowledgement for the oldest line in flight. It returns
+// false if there is none.
+func (w *window) ack() bool {
+	if w.acked == w.sent {
+		return false
+	}
+	w.ackTo(w.acked + 1)
+	return true
+}
+
+func (w *window) ackTo(pos int64) {
+	for ; w.acked < pos; w.acked++ {
+		w.bytes -= len(w.at(w.acked).frame)
+	}
+	w.base = max(w.base, w.acked-keepAccepted)
+}
+
+// ackNumber settles everything up to the line with the number that the board
+// says it has taken. It returns false if no line sent carries it.
+func (w *window) ackNumber(number int64) bool {
+	for pos := w.sent - 1; pos >= max(w.base, w.barrier); pos-- {
+		if w.at(pos).number != number {
+			continue
+		}
+		if pos+1 > w.acked {
+			w.ackTo(pos + 1)
+		}
+		w.certain = max(w.certain, min(pos+1, w.acked))
+		return true
+	}
+	return false
+}
+
+// locate returns the position of the line that the board wants next, or -1 if
+// there is no such line among those kept, in flight or next to come. Where the
+// number that a barrier sets makes two positions look alike, both leave the
+// board with the same number, and the later one is meant.
+func (w *window) locate(number int64) int64 {
+	for pos := w.peak; pos >= max(w.base, w.barrier); pos-- {
+		if w.expects(pos) == number {
+			return pos
+		}
+	}
+	return -1
+}
+
+// expects returns the number the board wants if it has taken exactly pos lines.
+func (w *window) expects(pos int64) int64 {
+	if pos < w.end {
+		return w.at(pos).want
+	}
+	return w.next
+}
+
+// restart makes the board's word the truth: pos lines are taken, all further
+// ones are not, nothing is in flight or unread.
+func (w *window) restart(pos int64) {
+	w.acked, w.sent, w.certain = pos, pos, pos
+	w.bytes = 0
+	w.base = max(w.base, w.acked-keepAccepted)
+}
+
+// clear forgets everything: the board has lost its count.
+func (w *window) clear() {
+	*w = window{limit: w.limit, slots: w.slots}
+}
