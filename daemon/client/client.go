@@ -1,0 +1,215 @@
+// Package client speaks the daemon's JSON interface, over its local socket or
+// over HTTP, and holds the types that travel on it. The command line uses it,
+// and the daemon's own handlers answer in its types.
+package client
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"beltwarden/supervisor"
+)
+
+// mostAnswer bounds an answer that is read into memory.
+const mostAnswer = 64 << 20
+
+// Client calls one daemon. Its methods may be used from any goroutine.
+type Client struct {
+	address string // as given, for messages
+	base    string // scheme and host of requests
+	secret  string
+	http    *http.Client
+}
+
+// Option alters a Client.
+type Option func(*Client)
+
+// WithSecret makes the client send the secret that a daemon asks for at an
+// address other than its socket.
+func WithSecret(secret string) Option { return func(c *Client) { c.secret = secret } }
+
+// New returns a client of the daemon at a socket, named by its path, or at a URL
+// that begins with http:// or https://. Nothing is connected yet.
+func New(socketOrURL string, options ...Option) *Client {
+	c := &Client{address: socketOrURL, base: strings.TrimSuffix(socketOrURL, "/")}
+	transport := &http.Transport{MaxIdleConns: 2, IdleConnTimeout: 30 * time.Second, Proxy: nil}
+	if !strings.HasPrefix(socketOrURL, "http://") && !strings.HasPrefix(socketOrURL, "https://") {
+		c.base = "http://beltwarden"
+		transport.DialContext = func(ctx context.Context, _, _ string) (net.Conn, error) {
+			var d net.Dialer
+			return d.DialContext(ctx, "unix", socketOrURL)
+		}
+	}
+	c.http = &http.Client{Transport: transport, CheckRedirect: func(*http.Request, []*http.Request) error {
+		return http.ErrUseLastResponse // a secret is not carried elsewhere
+	}}
+	for _, o := range options {
+		o(c)
+	}
+	return c
+}
+
+// Close lets idle connections go.
+func (c *Client) Close() { c.http.CloseIdleConnections() }
+
+// UnreachableError says that no daemon answers at an address.
+type UnreachableError struct {
+	Address string
+	Err     error
+}
+
+// Error implements error.
+func (e *UnreachableError) Error() string {
+	return fmt.Sprintf("cannot reach the daemon at %s: %v; start it with: beltwarden serve --config FILE", e.Address, e.Err)
+}
+
+// Unwrap returns the cause.
+func (e *UnreachableError) Unwrap() error { return e.Err }
+
+// Status returns the newest picture of the run.
+func (c *Client) Status(ctx context.Context) (*supervisor.Snapshot, error) {
+	s := new(supervisor.Snapshot)
+	return s, c.call(ctx, http.MethodGet, "/api/v1/status", nil, s)
+}
+
+// Command gives one of the ten commands. A refusal is a *Problem with status 409.
+func (c *Client) Command(ctx context.Context, r CommandRequest) (supervisor.Result, error) {
+	return c.post(ctx, "/api/v1/commands", r)
+}
+
+// Check records a visit.
+func (c *Client) Check(ctx context.Context, r CheckRequest) (supervisor.Result, error) {
+	return c.post(ctx, "/api/v1/checks", r)
+}
+
+// OpenLot has the daemon inspect the job files and open a lot of them. Files that
+// cannot run are a *Problem with status 422 whose detail lists every reason.
+func (c *Client) OpenLot(ctx context.Context, r LotRequest) (supervisor.Result, error) {
+	return c.post(ctx, "/api/v1/lots", r)
+}
+
+// Lots returns all lots, the newest first.
+func (c *Client) Lots(ctx context.Context) ([]LotSummary, error) {
+	var lots []LotSummary
+	return lots, c.call(ctx, http.MethodGet, "/api/v1/lots", nil, &lots)
+}
+
+// Lot returns one lot with its history.
+func (c *Client) Lot(ctx context.Context, id int64) (*LotDetail, error) {
+	d := new(LotDetail)
+	return d, c.call(ctx, http.MethodGet, "/api/v1/lots/"+strconv.FormatInt(id, 10), nil, d)
+}
+
+// EndLot gives up a lot, or closes one whose parts were all found good.
+func (c *Client) EndLot(ctx context.Context, id int64, reason string) (supervisor.Result, error) {
+	return c.post(ctx, "/api/v1/lots/"+strconv.FormatInt(id, 10)+"/end", EndRequest{Reason: reason})
+}
+
+// Events returns up to limit events, the oldest first: the newest ones there are.
+func (c *Client) Events(ctx context.Context, limit int) ([]Event, error) {
+	var events []Event
+	return events, c.call(ctx, http.MethodGet, "/api/v1/events?limit="+strconv.Itoa(limit), nil, &events)
+}
+
+// EventsAfter returns up to limit events that follow the one numbered after, the
+// oldest first.
+func (c *Client) EventsAfter(ctx context.Context, after int64, limit int) ([]Event, error) {
+	q := url.Values{"after": {strconv.FormatInt(after, 10)}, "limit": {strconv.Itoa(limit)}}
+	var events []Event
+	return events, c.call(ctx, http.MethodGet, "/api/v1/events?"+q.Encode(), nil, &events)
+}
+
+// Alerts returns the state of the outbox for every receiver of alerts.
+func (c *Client) Alerts(ctx context.Context) ([]Channel, error) {
+	var channels []Channel
+	return channels, c.call(ctx, http.MethodGet, "/api/v1/alerts", nil, &channels)
+}
+
+// Ready returns nil when the daemon has its board and its ledger at hand, and
+// says what is missing otherwise.
+func (c *Client) Ready(ctx context.Context) error {
+	return c.call(ctx, http.MethodGet, "/readyz", nil, nil)
+}
+
+func (c *Client) post(ctx context.Context, path string, body any) (supervisor.Result, error) {
+	var r supervisor.Result
+	return r, c.call(ctx, http.MethodPost, path, body, &r)
+}
+
+// call makes one request and reads the answer into to, which may be nil.
+func (c *Client) call(ctx context.Context, method, path string, body, to any) error {
+	request, err := c.request(ctx, method, path, body)
+	if err != nil {
+		return fmt.Errorf("cannot ask the daemon at %s: %w", c.address, err)
+	}
+	answer, err := c.http.Do(request)
+	if err != nil {
+		if cause := context.Cause(ctx); cause != nil {
+			return fmt.Errorf("cannot wait for the daemon at %s: %w", c.address, cause)
+		}
+		return &UnreachableError{c.address, bare(err)}
+	}
+	defer answer.Body.Close()
+	data, err := io.ReadAll(io.LimitReader(answer.Body, mostAnswer+1))
+	if err != nil {
+		return fmt.Errorf("cannot read the answer of the daemon at %s: %w", c.address, err)
+	}
+	if len(data) > mostAnswer {
+		return fmt.Errorf("cannot read the answer of the daemon at %s: it is longer than %d bytes", c.address, mostAnswer)
+	}
+	if answer.StatusCode/100 != 2 {
+		return problem(answer, data)
+	}
+	if to == nil {
+		return nil
+	}
+	if err := json.Unmarshal(data, to); err != nil {
+		return fmt.Errorf("cannot read the answer of the daemon at %s: %w", c.address, err)
+	}
+	return nil
+}
+
+// request builds a request. A POST carries a key of its own, so that the daemon
+// carries it out once even if the connection makes it travel twice.
+func (c *Client) request(ctx context.Context, method, path string, body any) (*http.Request, error) {
+	var content io.Reader
+	if body != nil {
+		data, err := json.Marshal(body)
+		if err != nil {
+			return nil, err
+		}
+		content = bytes.NewReader(data)
+	}
+	r, err := http.NewRequestWithContext(ctx, method, c.base+path, content)
+	if err != nil {
+		return nil, err
+	}
+	if body != nil {
+		r.Header.Set("Content-Type", "application/json")
+		r.Header.Set("Idempotency-Key", rand.Text())
+	}
+	if c.secret != "" {
+		r.Header.Set("Authorization", "Bearer "+c.secret)
+	}
+	return r, nil
+}
+
+// bare takes the method and address off an error of the HTTP client, which its
+// reader has no use for.
+func bare(err error) error {
+	if u := new(url.Error); errors.As(err, &u) {
+		return u.Err
+	}
+	return err
+}

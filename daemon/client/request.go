@@ -1,0 +1,40 @@
+package client
+
+import "beltwarden/supervisor"
+
+// CommandRequest is one of the ten commands of ANSI/ISA-TR88.00.02.
+type CommandRequest struct {
+	Command supervisor.Command `json:"command"` // by name, in any case
+	// By is who asks; empty takes the user at the other end of the socket.
+	By string `json:"by,omitempty"`
+	// Override is the reason for going on against the machine's advice; it is kept.
+	Override string `json:"override,omitempty"`
+	// AfterPart makes stop wait until the part in progress is off the belt.
+	AfterPart bool `json:"after_part,omitempty"`
+	// ClearBelt makes stop run the parts over the drop edge.
+	ClearBelt bool `json:"clear_belt,omitempty"`
+}
+
+// CheckRequest is a visit: what the operator found and did at the machine.
+type CheckRequest struct {
+	supervisor.Visit
+	By string `json:"by,omitempty"`
+}
+
+// LotRequest asks for a lot.
+type LotRequest struct {
+	Name  string `json:"name,omitempty"`  // empty takes that of the first job
+	Order string `json:"order,omitempty"` // "blocks" (default) or "turn"
+	// Jobs are absolute paths of job files that the daemon can read.
+	Jobs []string `json:"jobs"`
+	Good []int    `json:"good"` // good parts ordered, one count for all jobs or one for each
+	// Start begins the lot at once, making the machine ready first if need be.
+	Start bool   `json:"start,omitempty"`
+	By    string `json:"by,omitempty"`
+}
+
+// EndRequest gives up a lot.
+type EndRequest struct {
+	By     string `json:"by,omitempty"`
+	Reason string `json:"reason,omitempty"`
+}
