@@ -57,8 +57,9 @@ type inspector struct {
 
 	n         int64 // number of the line at hand
 	from, to  int64 // its offsets
+	fresh     bool  // it is gone through for the first time; repeats are not noted again
 	highWater int64 // offset up to which lines were seen once
-	highLine  int64
+	lines     int64 // number of the last line of the file
 
 	cut     how
 	section SectionKind // as far as known; the tail counts as lead-out
@@ -67,15 +68,16 @@ type inspector struct {
 	ended   bool     // end is final
 	moved   bool     // the line before was a move, so a candidate may follow
 	closed  bool     // the outermost repeat or the marked body is complete
-	outer   int64    // line of the open outermost repeat marker
+	outer   int64    // line of the outermost repeat marker
+	before  boundary // before the move at hand, while it may be the first of the body
 	loops   []loop
-	repeats int64
+	repeats int64 // lines gone through again
 
 	repeatLimit  int64
 	leadProblems int // problems noted before the body that began by itself
-	leadLines    int64
 	tail         tail
 	use          usage
+	heaterOff    [2]int64 // lines in a marked body that switch nozzle and bed off
 }
 
 // run goes through the whole file and writes the plan.
@@ -86,7 +88,10 @@ func (i *inspector) run() error {
 			break
 		}
 		i.n++
-		i.from, i.to = from, to
+		i.from, i.to, i.fresh = from, to, to > i.highWater
+		if i.fresh {
+			i.highWater, i.lines = to, i.n
+		}
 		switch {
 		case errors.Is(err, errLong):
 			i.notes.problem(i.n, "long-line", "check whether the file is G-code at all", "the line is longer than %d bytes", MaxLineBytes)
@@ -97,9 +102,6 @@ func (i *inspector) run() error {
 				return err
 			}
 		}
-		if to > i.highWater {
-			i.highWater, i.highLine = to, i.n
-		}
 	}
 	if i.n == 0 {
 		i.notes.problem(0, "empty", "slice the part again", "the file has no lines")
@@ -107,10 +109,6 @@ func (i *inspector) run() error {
 	i.finish()
 	return i.ctx.Err()
 }
-
-// first reports whether the line at hand is gone through for the first time.
-// Repeats are not noted again.
-func (i *inspector) first() bool { return i.to > i.highWater }
 
 // step takes one line.
 func (i *inspector) step(line []byte) error {
@@ -129,7 +127,8 @@ func (i *inspector) step(line []byte) error {
 		}
 		return nil
 	}
-	if i.moved && i.l.Letter != 'G' || i.l.Letter == 'G' && !isMotion(&i.l) {
+	motion := i.l.Letter == 'G' && isMotion(&i.l)
+	if !motion {
 		i.candidate()
 	}
 	if i.l.Letter == 0 {
@@ -138,21 +137,23 @@ func (i *inspector) step(line []byte) error {
 	if i.l.Is('M', 808) {
 		return i.repeat()
 	}
-	if i.l.Letter == 'G' && isMotion(&i.l) {
+	if motion && i.l.Number <= 3 {
 		i.beforeMove()
 	}
 	return i.take()
 }
 
 func (i *inspector) badLine(format string, args ...any) {
-	if i.first() {
+	if i.fresh {
 		i.notes.problem(i.n, "unreadable", "correct the line, or slice the part again", format, args...)
 	}
 }
 
 // isMotion reports whether the line moves or draws filament by a motion word, so
 // that it can be the last line of a body.
-func isMotion(l *gcode.Line) bool { return l.Sub == 0 && (l.Number <= 3 || l.Number == 10 || l.Number == 11) }
+func isMotion(l *gcode.Line) bool {
+	return l.Sub == 0 && (l.Number <= 3 || (l.Number == 10 || l.Number == 11) && len(l.Words()) == 0)
+}
 
 // here is the boundary before the line at hand.
 func (i *inspector) here() boundary { return i.place(i.n, i.from) }
@@ -176,11 +177,11 @@ func (i *inspector) candidate() {
 // take judges the line, sends it or withholds it, and counts what it does.
 func (i *inspector) take() error {
 	r := i.o.rule(&i.l)
-	if i.section == Body && r.homes {
-		i.homesInBody(r)
-	}
 	if r.shutdown && i.section == Body && i.cut == byItself {
-		i.enterTail(i.l.Name(), r.homesOff)
+		i.enterTail(i.l.Name())
+	}
+	if r.homes {
+		i.homing(r.homesOff)
 	}
 	if r.withhold == "" && i.section == Body && i.cut != byItself {
 		r.withhold = i.heaterInBody()
@@ -205,21 +206,20 @@ func (i *inspector) take() error {
 
 // send applies the line at hand and counts it.
 func (i *inspector) send() error {
-	nozzle, bed, relative := i.st.NozzleTargetC, i.st.BedTargetC, i.st.Relative
-	known := i.st.Known
+	nozzle, bed, known := i.st.NozzleTargetC, i.st.BedTargetC, i.st.Known
 	e, err := i.st.ApplyLine(&i.l)
 	if err != nil {
 		i.refused(err)
 		return nil
 	}
 	if e.Extruding && i.cut == byItself {
-		i.extruding(nozzle)
+		i.extruding()
 	}
 	i.clean = i.l.AppendClean(i.clean[:0])
 	i.m.add(&e, &i.st, &i.o, len(i.clean)+1)
 	i.moved = e.Kind == gcode.KindMove || e.Kind == gcode.KindRetract
-	if i.first() || i.section == Body {
-		i.watch(&e, known, relative)
+	if i.fresh {
+		i.watch(&e, known)
 	}
 	if e.Kind == gcode.KindTemperature && e.HasValue {
 		i.temperature(&e, nozzle, bed)
@@ -228,7 +228,7 @@ func (i *inspector) send() error {
 }
 
 func (i *inspector) refused(err error) {
-	if !i.first() {
+	if !i.fresh {
 		return
 	}
 	var syntax *gcode.SyntaxError
@@ -241,7 +241,7 @@ func (i *inspector) refused(err error) {
 
 // withhold lists the line as not sent.
 func (i *inspector) withhold(why string) {
-	if !i.first() {
+	if !i.fresh {
 		return
 	}
 	if len(i.p.Withheld) == maxWithheld {
@@ -254,7 +254,7 @@ func (i *inspector) withhold(why string) {
 }
 
 func (i *inspector) add(line int64, section SectionKind, text, why string) {
-	if i.first() {
+	if i.fresh {
 		i.p.Added = append(i.p.Added, Change{Line: line, Section: section, Text: text, Why: why})
 	}
 }

@@ -1,0 +1,215 @@
+package job
+
+import (
+	"fmt"
+	"sort"
+	"strconv"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// finish closes the sections and writes the plan, once the file has been read.
+func (i *inspector) finish() {
+	if i.moved && i.cut == byItself && i.section == Body {
+		i.end = i.next()
+	}
+	i.p.Lines = i.lines
+	if i.complete() {
+		i.sections()
+		i.known()
+		i.p.Begin, i.p.End = i.begin.st, i.end.st
+		i.preamble()
+		i.carry()
+		i.ending()
+		i.arrange()
+		i.end.m.fill(i.p, &i.o)
+		i.advise()
+	}
+	i.notes.closeLists(i.p)
+}
+
+// complete reports whether the file has a body.
+func (i *inspector) complete() bool {
+	switch {
+	case i.cut == byMarks && !i.closed:
+		i.notes.problem(i.begin.line-1, "markers", "write ;beltwarden body end after the part", "the body begins but does not end")
+	case i.cut == byRepeat && !i.closed:
+		line := i.outer
+		if k := len(i.loops); k > 0 {
+			line = i.loops[k-1].opened
+		}
+		i.notes.problem(line, "repeat-unbalanced", "close it with M808 on a line of its own", "a repeat begins but does not end")
+	case i.cut == byItself && i.section == LeadIn, i.cut != byItself && !i.end.m.extruded:
+		i.notes.problem(i.begin.line, "no-part", "check that the file was sliced for a filament printer, and where it marks the part",
+			"no move extrudes filament, so there is no part")
+	default:
+		return true
+	}
+	return false
+}
+
+func (i *inspector) sections() {
+	p, b, e := i.p, &i.begin, &i.end
+	p.LeadIn = Section{FirstLine: 1, LastLine: b.line - 1, FromByte: 0, ToByte: b.at, crcTo: b.crc, SendLines: b.m.lines}
+	p.Body = Section{FirstLine: b.line, LastLine: e.line - 1, FromByte: b.at, ToByte: e.at, crcFrom: b.crc, crcTo: e.crc, SendLines: e.m.lines}
+	p.LeadOut = Section{FirstLine: e.line, LastLine: i.lines, FromByte: e.at, ToByte: i.p.SourceBytes, crcFrom: e.crc,
+		crcTo: i.src.sum(i.highWater), SendLines: i.m.lines - e.m.lines}
+	switch i.cut {
+	case byItself:
+		p.LeadIn.Why = "all before the first extruding move"
+		p.Body.Why = fmt.Sprintf("from the first extruding move in line %d to the last move of the file", b.line)
+		p.LeadOut.Why = "all after the last move"
+		if i.tail.open {
+			p.Body.Why = fmt.Sprintf("from the first extruding move in line %d to the last move before %s in line %d", b.line, i.tail.why, i.tail.line)
+			p.LeadOut.Why = fmt.Sprintf("all after the last move before the machine is shut down by %s in line %d", i.tail.why, i.tail.line)
+		}
+	case byRepeat:
+		p.LeadIn.Why = "all up to the outermost M808 with a count"
+		p.Body.Why = fmt.Sprintf("between the outermost M808 words in lines %d and %d", b.line-1, e.line)
+		p.LeadOut.Why = "all from the closing M808 on"
+	case byMarks:
+		p.LeadIn.Why = "all up to the comment ;beltwarden body begin"
+		p.Body.Why = fmt.Sprintf("between the marker comments in lines %d and %d", b.line-1, e.line)
+		p.LeadOut.Why = "all from the comment ;beltwarden body end on"
+	}
+}
+
+// known refuses a body whose ends cannot be placed.
+func (i *inspector) known() {
+	for a := gcode.X; a <= gcode.Z; a++ {
+		if !i.begin.st.Known[a] && !(a == i.o.BeltAxis && i.use.needBeltZero) {
+			i.notes.problem(i.begin.line, "position-unknown", "home the axis, set it with G92 or move to an absolute coordinate before the part",
+				"where axis %s stands when the part begins is not known, so it cannot be brought back there", a)
+		} else if !i.end.st.Known[a] {
+			i.notes.problem(i.end.line-1, "position-unknown", "move to an absolute coordinate at the end of the part",
+				"where axis %s stands when the part ends is not known", a)
+		}
+	}
+}
+
+// preamble adds what the file relies on without saying it.
+func (i *inspector) preamble() {
+	u, st := &i.use, &i.begin.st
+	var front []Change
+	put := func(need bool, text, why string) {
+		if need {
+			front = append(front, Change{Line: 1, Section: LeadIn, Text: text, Why: why})
+			i.p.LeadIn.SendLines++
+		}
+	}
+	put(u.needUnits, "G21", "the job counts on millimetres without saying so")
+	put(u.needDistance, "G90", "the job counts on absolute coordinates without saying so")
+	put(u.needExtruder, "M82", "the job counts on absolute extruder coordinates without saying so")
+	put(u.needExtruderZero, "G92 E0", "the job counts on the extruder standing at 0 without saying so")
+	put(u.needBeltZero, "G92 "+i.o.BeltAxis.String()+"0", "the belt has no home: the place where it stands is called 0")
+	put(!st.FanKnown && i.st.FanKnown, "M107", "the job counts on the fan being off without saying so")
+	if !st.FanKnown && i.st.FanKnown {
+		i.p.Begin.FanKnown = true
+		i.p.End.FanKnown = true
+	}
+	if u.needBeltZero {
+		i.p.Begin.Known[i.o.BeltAxis] = true
+	}
+	i.p.Added = append(front, i.p.Added...)
+	i.bed()
+}
+
+// bed adds the bed temperature that a job lacks.
+func (i *inspector) bed() {
+	if i.use.bedSet {
+		return
+	}
+	if i.o.BedC == 0 {
+		i.notes.find(0, Warning, "no-bed-temperature", "set job.bed_c if the part needs a warm belt", "the job sets no bed temperature")
+		return
+	}
+	text := strconv.FormatFloat(i.o.BedC, 'f', -1, 64)
+	i.notes.find(0, Info, "bed-added", "", "the job sets no bed temperature; %s C is added", text)
+	if i.o.BedCeilingC > 0 && i.o.BedC > i.o.BedCeilingC {
+		i.notes.find(0, Error, "bed-ceiling", "lower job.bed_c", "the bed is to be heated to %s C, above the ceiling of %g C", text, i.o.BedCeilingC)
+	}
+	wait := i.begin.line
+	if w := i.use.nozzleWait; w > 0 && w < wait {
+		wait = w
+	}
+	const why = "the job sets no bed temperature"
+	i.p.Added = append(i.p.Added, Change{1, LeadIn, "M140 S" + text, why}, Change{wait, LeadIn, "M190 S" + text, why})
+	i.p.LeadIn.SendLines += 2
+	i.p.Begin.BedTargetC, i.p.End.BedTargetC = i.o.BedC, i.o.BedC
+	i.st.BedTargetC = i.o.BedC
+}
+
+// carry notes what the body changes and no line can bring back.
+func (i *inspector) carry() {
+	for k := range gcode.SettingCount {
+		if extra := i.p.End.Settings[k].Set &^ i.p.Begin.Settings[k].Set; extra != 0 {
+			i.notes.find(i.begin.line, Warning, "setting-not-before", "set it before the part too, so that every part begins alike",
+				"M%d is set inside the part and not before it: the first part begins with the board's own value, later ones with the job's", gcode.SettingWord(k))
+		}
+	}
+}
+
+// ending switches off what the file leaves on, and tells what it does to the belt.
+func (i *inspector) ending() {
+	after := i.lines + 1
+	off := func(on bool, text, what string) {
+		if !on {
+			return
+		}
+		i.p.Added = append(i.p.Added, Change{after, LeadOut, text, "the job leaves the " + what + " on"})
+		i.p.LeadOut.SendLines++
+		i.notes.find(i.lines, Info, "left-on", "", "the job leaves the %s on; %s is added at the end", what, text)
+	}
+	off(i.st.NozzleTargetC > 0, "M104 S0", "nozzle heater")
+	off(i.st.BedTargetC > 0, "M140 S0", "bed heater")
+	off(i.st.FanS > 0, "M107", "fan")
+	if mm := i.m.travelMM - i.end.m.travelMM; mm > 0 {
+		i.notes.find(i.end.line, Info, "belt-in-lead-out", "", "the lead-out moves the belt by %.2f mm in all", mm)
+	}
+}
+
+// arrange gives every change its section and puts them in order.
+func (i *inspector) arrange() {
+	p := i.p
+	sectionOf := func(line int64) SectionKind {
+		switch {
+		case line < p.Body.FirstLine:
+			return LeadIn
+		case line <= p.Body.LastLine:
+			return Body
+		}
+		return LeadOut
+	}
+	for k := range p.Withheld {
+		p.Withheld[k].Section = sectionOf(p.Withheld[k].Line)
+	}
+	order := map[SectionKind]int{LeadIn: 0, Body: 1, LeadOut: 2}
+	for k := range p.Added {
+		if c := &p.Added[k]; c.Line != p.Body.FirstLine && c.Line <= p.Lines { // others stand at a section's end
+			c.Section = sectionOf(c.Line)
+		}
+	}
+	sort.SliceStable(p.Withheld, func(a, b int) bool { return p.Withheld[a].Line < p.Withheld[b].Line })
+	sort.SliceStable(p.Added, func(a, b int) bool {
+		x, y := &p.Added[a], &p.Added[b]
+		if x.Section != y.Section {
+			return order[x.Section] < order[y.Section]
+		}
+		return x.Line < y.Line
+	})
+}
+
+// advise notes what the finished figures show.
+func (i *inspector) advise() {
+	p := i.p
+	if least := leastPitchMM(p, &i.o); p.PitchMM < least {
+		i.notes.find(0, Error, "pitch-small", "raise discharge.pitch_mm, or set it to 0", "the pitch of %.2f mm is less than part and gap, %.2f mm", p.PitchMM, least)
+	}
+	if p.FilamentMM <= 0 {
+		i.notes.find(0, Warning, "no-filament", "check the extruder mode (M82, M83) in the job", "one part uses %.2f mm of filament", p.FilamentMM)
+	}
+	if i.cut == byItself && i.end.m.idleMM > p.PitchMM && i.end.m.idleMM > 20 {
+		i.notes.find(p.Body.LastLine, Warning, "belt-after-part", "let the heaters be switched off before the part is presented, or mark the part with ;beltwarden body end",
+			"after the last extruding move the belt still runs %.2f mm in every part", i.end.m.idleMM)
+	}
+}

@@ -1,0 +1,209 @@
+package job
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"sort"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// Reader yields the lines of one section as they go on the wire. It is for one
+// goroutine. It holds one buffer, however long the section is.
+type Reader struct {
+	p    *Plan
+	sec  *Section
+	kind SectionKind
+	f    *os.File
+	src  *source
+	l    gcode.Line
+
+	n        int64 // number of the line last read
+	withheld []Change
+	added    []Change
+	nextOut  int // index of the next withheld line
+	nextIn   int // index of the next added line
+	loops    []loop
+	err      error // what Next returns from now on
+	holding  bool  // the line at hand waits for added lines to go first
+	line     []byte
+}
+
+// Open starts reading a section. It fails with [ErrChanged] when the file is not
+// the one that was inspected. Next fails with it as soon as a change shows, at
+// the latest at the section's end.
+func (p *Plan) Open(kind SectionKind) (*Reader, error) {
+	switch kind {
+	case LeadIn, Body, LeadOut:
+	default:
+		return nil, fmt.Errorf("cannot open section %q: there is no such section", kind)
+	}
+	f, err := os.Open(p.Path)
+	if err != nil {
+		return nil, fmt.Errorf("cannot open job: %w", err)
+	}
+	r := &Reader{p: p, sec: p.Section(kind), kind: kind, f: f}
+	if err := r.unchanged(); err != nil {
+		f.Close()
+		return nil, err
+	}
+	r.n = r.sec.FirstLine - 1
+	r.src = newSource(f, r.sec.FromByte, r.sec.ToByte, r.sec.crcFrom)
+	r.src.filled = func(int64) error { return r.unchanged() }
+	r.withheld, r.added = changesIn(p.Withheld, kind), changesIn(p.Added, kind)
+	if _, err := f.Seek(r.sec.FromByte, io.SeekStart); err != nil {
+		f.Close()
+		return nil, fmt.Errorf("cannot open job %s: %w", p.Path, err)
+	}
+	return r, nil
+}
+
+// changesIn returns the changes of one section, which lie side by side.
+func changesIn(all []Change, kind SectionKind) []Change {
+	var in []Change
+	for _, c := range all {
+		if c.Section == kind {
+			in = append(in, c)
+		}
+	}
+	return in
+}
+
+// unchanged compares the open file with the one inspected.
+func (r *Reader) unchanged() error {
+	info, err := r.f.Stat()
+	if err != nil {
+		return fmt.Errorf("cannot look at job: %w", err)
+	}
+	if info.Size() != r.p.SourceBytes || !info.ModTime().Equal(r.p.modTime) {
+		return r.changed()
+	}
+	return nil
+}
+
+func (r *Reader) changed() error {
+	return fmt.Errorf("cannot go on with %s: %w; inspect it again", r.p.Path, ErrChanged)
+}
+
+// Next appends the next line to dst, without a line end, and returns the result;
+// io.EOF after the last. Any other error stays.
+func (r *Reader) Next(dst []byte) ([]byte, error) {
+	if r.err != nil {
+		return dst, r.err
+	}
+	for {
+		if !r.holding {
+			if err := r.read(); err != nil && err != io.EOF {
+				r.err = err
+				return dst, err
+			} else if err == io.EOF {
+				return r.atEnd(dst)
+			}
+			r.holding = true
+		}
+		if r.nextIn < len(r.added) && r.added[r.nextIn].Line <= r.n {
+			r.nextIn++
+			return append(dst, r.added[r.nextIn-1].Text...), nil
+		}
+		r.holding = false
+		if r.isWithheld() {
+			if err := r.repeat(); err != nil {
+				r.err = err
+				return dst, err
+			}
+			continue
+		}
+		if err := r.l.Parse(r.line); err != nil {
+			r.err = r.changed() // every line could be read when the file was inspected
+			return dst, r.err
+		}
+		if r.l.Letter == 0 {
+			continue
+		}
+		return r.l.AppendClean(dst), nil
+	}
+}
+
+// read takes the next line from the file.
+func (r *Reader) read() error {
+	line, _, _, err := r.src.next()
+	if errors.Is(err, errLong) {
+		return r.changed()
+	}
+	if err != nil {
+		return err
+	}
+	r.n++
+	r.line = line
+	return nil
+}
+
+// atEnd gives out the lines added at the section's end, once the bytes read are
+// known to be those inspected.
+func (r *Reader) atEnd(dst []byte) ([]byte, error) {
+	if r.src.sum(r.sec.ToByte) != r.sec.crcTo || r.n != r.sec.LastLine {
+		r.err = r.changed()
+		return dst, r.err
+	}
+	if r.nextIn < len(r.added) {
+		r.nextIn++
+		return append(dst, r.added[r.nextIn-1].Text...), nil
+	}
+	if err := r.unchanged(); err != nil {
+		r.err = err
+		return dst, err
+	}
+	r.err = io.EOF
+	return dst, io.EOF
+}
+
+// isWithheld reports whether the line at hand is on the list.
+func (r *Reader) isWithheld() bool {
+	if r.nextOut < len(r.withheld) && r.withheld[r.nextOut].Line == r.n {
+		r.nextOut++
+		return true
+	}
+	return false
+}
+
+// repeat goes through a repeat inside the body again, if the withheld line at
+// hand is its end.
+func (r *Reader) repeat() error {
+	if r.kind != Body {
+		return nil
+	}
+	if err := r.l.Parse(r.line); err != nil {
+		return r.changed()
+	}
+	if !r.l.Is('M', 808) {
+		return nil
+	}
+	if r.l.Has('L') {
+		count, _ := r.l.Get('L')
+		at := r.src.base + int64(r.src.start)
+		r.loops = append(r.loops, loop{at: at, line: r.n + 1, remaining: int64(count) - 1})
+		return nil
+	}
+	if len(r.loops) == 0 {
+		return r.changed()
+	}
+	top := &r.loops[len(r.loops)-1]
+	if top.remaining <= 0 {
+		r.loops = r.loops[:len(r.loops)-1]
+		return nil
+	}
+	top.remaining--
+	r.n = top.line - 1
+	r.nextOut = sort.Search(len(r.withheld), func(k int) bool { return r.withheld[k].Line >= top.line })
+	return r.src.seek(top.at)
+}
+
+// Close closes the file.
+func (r *Reader) Close() error {
+	if err := r.f.Close(); err != nil {
+		return fmt.Errorf("cannot close job: %w", err)
+	}
+	return nil
+}

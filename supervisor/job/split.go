@@ -1,0 +1,262 @@
+package job
+
+import "beltwarden/supervisor/gcode"
+
+// maxNesting is how deep repeat markers may be nested, the outermost counted
+// (common practice of boards, no source).
+const maxNesting = 10
+
+// tail is what follows the first sign of shutdown in a body that is cut by
+// itself. It is the lead-out, unless more of the part follows.
+type tail struct {
+	open     bool
+	line     int64
+	why      string
+	offs     []heaterOff
+	belt     int64 // line that homes the belt, 0 for none
+	homes    int64 // line that homes anything
+	stripped int64 // line whose extruder word was left out
+}
+
+// heaterOff is a heater switched off in the tail.
+type heaterOff struct {
+	line    int64
+	bed     bool
+	again   int64 // line that switches it on again, 0 for none
+	beforeC float64
+	text    string
+}
+
+// enterTail begins the tail at the line at hand.
+func (i *inspector) enterTail(name string) {
+	i.tail = tail{open: true, line: i.n, why: name}
+	i.section = LeadOut
+}
+
+// extruding is told of a move that extrudes, before it is counted. The first one
+// begins the body; one after signs of shutdown shows that the part goes on.
+func (i *inspector) extruding() {
+	switch {
+	case i.section == LeadIn:
+		i.begin = i.before
+		i.m = measures{}
+		i.section = Body
+		i.leadProblems = len(i.notes.problems)
+	case i.tail.open:
+		i.reopen()
+	}
+}
+
+// reopen takes the tail into the body, with what that means for its lines.
+func (i *inspector) reopen() {
+	t := i.tail
+	i.tail = tail{}
+	i.section = Body
+	if t.belt > 0 {
+		i.beltHomed(t.belt)
+	} else if t.homes > 0 {
+		i.homedInPart(t.homes)
+	}
+	if t.stripped > 0 {
+		i.ambiguous(t.stripped)
+	}
+	for _, off := range t.offs {
+		heater, target := "nozzle", &i.st.NozzleTargetC
+		if off.bed {
+			heater, target = "bed", &i.st.BedTargetC
+		}
+		if off.again > 0 {
+			i.heaterCycled(heater, off.line, off.again)
+			continue
+		}
+		if *target == 0 {
+			*target = off.beforeC
+		}
+		i.p.Withheld = append(i.p.Withheld, Change{Line: off.line, Text: off.text,
+			Why: "the part goes on after it; the lot switches heaters off"})
+		i.m.lines--
+		i.m.wireBytes -= int64(len(off.text)) + 1
+	}
+}
+
+func (i *inspector) heaterCycled(heater string, off, on int64) {
+	i.notes.problem(off, "heater-cycled", "mark the part with ;beltwarden body begin and ;beltwarden body end, or slice it without cooling in between",
+		"the %s is switched off inside the part and on again in line %d", heater, on)
+}
+
+func (i *inspector) beltHomed(line int64) {
+	i.notes.problem(line, "belt-homed", "take the homing out of the part, or mark where the part begins and ends with ;beltwarden body begin and ;beltwarden body end",
+		"an axis without end stop is homed inside the part")
+}
+
+func (i *inspector) homedInPart(line int64) {
+	i.notes.find(line, Warning, "homed-in-part", "make sure that the head cannot hit the part on its way, or take the homing out",
+		"the head is homed inside the part, once for every part")
+}
+
+// homing is told of a G28; off says that it names an axis without end stop.
+func (i *inspector) homing(off bool) {
+	switch {
+	case i.tail.open:
+		if off && i.tail.belt == 0 {
+			i.tail.belt = i.n
+		}
+		if i.tail.homes == 0 {
+			i.tail.homes = i.n
+		}
+	case i.section == Body && i.fresh && off:
+		i.beltHomed(i.n)
+	case i.section == Body && i.fresh:
+		i.homedInPart(i.n)
+	}
+}
+
+// openBody begins a body that the file itself marks, after the line at hand.
+func (i *inspector) openBody(c how) {
+	if i.section != LeadIn { // a body had begun by itself; that was lead-in, then
+		i.notes.drop(i.leadProblems)
+	}
+	i.cut, i.section, i.tail = c, Body, tail{}
+	i.begin = i.next()
+	i.m = measures{}
+	i.moved = false
+}
+
+// closeBody ends a marked body before the line at hand.
+func (i *inspector) closeBody() {
+	i.end = i.here()
+	i.closed = true
+	i.section = LeadOut
+}
+
+// marker is one of our own marker comments.
+func (i *inspector) marker(begin bool) {
+	if !i.fresh {
+		return
+	}
+	const remedy = "keep one pair, ;beltwarden body begin before the part and ;beltwarden body end after it"
+	switch {
+	case i.cut == byRepeat:
+		i.notes.problem(i.n, "markers-mixed", "put the M808 words between the marker comments, or take one kind out", "marker comments and an outer M808 pair are mixed")
+	case begin && i.cut == byMarks:
+		i.notes.problem(i.n, "markers", remedy, "the body begins a second time")
+	case begin:
+		i.openBody(byMarks)
+	case i.cut != byMarks || i.closed:
+		i.notes.problem(i.n, "markers", remedy, "the body ends without having begun")
+	case len(i.loops) > 0:
+		i.notes.problem(i.n, "repeat-unbalanced", "close it with M808 before the body ends", "the body ends inside the repeat of line %d", i.loops[len(i.loops)-1].opened)
+		i.loops = nil
+		i.closeBody()
+	default:
+		i.closeBody()
+	}
+}
+
+// repeat is M808. The outermost pair is the body unless comments mark it;
+// nested pairs are gone through as often as they say.
+func (i *inspector) repeat() error {
+	opens := i.l.Has('L')
+	count, counted := i.l.Get('L')
+	i.withhold(withheldWhy(&i.l))
+	switch {
+	case opens && i.cut == byItself:
+		i.openBody(byRepeat)
+		i.outer = i.n
+		i.notes.find(i.n, Info, "repeat-count", "give the number of parts to the lot", "the repeat count %g is replaced by the number of parts of the lot", count)
+	case i.closed && i.fresh, i.cut == byItself:
+		i.notes.problem(i.n, "repeat-unbalanced", "keep one outermost pair of M808 around the part, or mark the part with ;beltwarden body begin and ;beltwarden body end",
+			"M808 outside the part")
+	case i.closed:
+	case opens:
+		i.open(count, counted)
+	case len(i.loops) > 0:
+		return i.again()
+	case i.cut == byRepeat:
+		i.closeBody()
+	default:
+		i.notes.problem(i.n, "repeat-unbalanced", "write M808 L and the count where the repeat begins", "M808 closes a repeat that was not opened")
+	}
+	return nil
+}
+
+// open begins a repeat inside the body.
+func (i *inspector) open(count float64, counted bool) {
+	outer := 0
+	if i.cut == byRepeat {
+		outer = 1
+	}
+	switch {
+	case len(i.loops)+outer == maxNesting:
+		i.notes.problem(i.n, "repeat-nesting", "unroll the innermost repeats when slicing", "M808 is nested more than %d deep", maxNesting)
+		count = 1
+	case !counted || count == 0:
+		i.notes.problem(i.n, "repeat-endless", "give the count as M808 L and a number", "a repeat inside the part is endless")
+		count = 1
+	case count < 0 || count != float64(int64(count)) || count > maxRepeatedLines:
+		i.notes.problem(i.n, "repeat-count", "give a whole number", "a repeat inside the part has the count %g", count)
+		count = 1
+	}
+	i.loops = append(i.loops, loop{at: i.to, line: i.n + 1, opened: i.n, remaining: int64(count) - 1})
+}
+
+// again closes the innermost repeat or goes back to its beginning.
+func (i *inspector) again() error {
+	top := &i.loops[len(i.loops)-1]
+	i.repeats += i.n + 1 - top.line
+	if top.remaining > 0 && i.repeats > i.repeatLimit {
+		i.notes.problem(top.opened, "repeat-size", "repeat less inside the part and order more parts", "the repeats inside the part add up to more than %d lines", i.repeatLimit)
+		for k := range i.loops {
+			i.loops[k].remaining = 0
+		}
+	}
+	if top.remaining == 0 {
+		i.loops = i.loops[:len(i.loops)-1]
+		return nil
+	}
+	top.remaining--
+	i.n = top.line - 1
+	return i.src.seek(top.at)
+}
+
+// heaterInBody says why a line that switches a heater off inside a marked body
+// is withheld, or nothing. It refuses a heater that is switched on again.
+func (i *inspector) heaterInBody() string {
+	bed, valueC, ok := heats(&i.l, i.st.Tool)
+	if !ok {
+		return ""
+	}
+	which, name := 0, "nozzle"
+	if bed {
+		which, name = 1, "bed"
+	}
+	if valueC > 0 {
+		if i.heaterOff[which] > 0 && i.fresh {
+			i.heaterCycled(name, i.heaterOff[which], i.n)
+		}
+		return ""
+	}
+	i.heaterOff[which] = i.n
+	return "heaters stay on from part to part; the lot switches them off"
+}
+
+// heats reads a line that sets the bed's or the current nozzle's temperature.
+func heats(l *gcode.Line, tool int) (bed bool, valueC float64, ok bool) {
+	if l.Letter != 'M' || l.Sub != 0 {
+		return false, 0, false
+	}
+	switch l.Number {
+	case 104, 109:
+		if t, has := l.Get('T'); has && int(t) != tool {
+			return false, 0, false
+		}
+	case 140, 190:
+		bed = true
+	default:
+		return false, 0, false
+	}
+	if valueC, ok = l.Get('S'); !ok {
+		valueC, ok = l.Get('R')
+	}
+	return bed, valueC, ok
+}

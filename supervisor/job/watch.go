@@ -1,0 +1,243 @@
+package job
+
+import "beltwarden/supervisor/gcode"
+
+// usage is what the file relies on without saying it. Boards start in
+// millimetres and absolute, but a board that has run other jobs may not be so.
+type usage struct {
+	units, distance, extruder              bool // the file has said it, or it was noted as needed
+	needUnits, needDistance, needExtruder  bool
+	needExtruderZero, needBeltZero         bool
+	lost                                   bool // positions were lost once
+	split                                  bool // G90/G91 and M82/M83 disagree; see ambiguous
+	bedSet, nozzleSet                      bool
+	nozzleWait                             int64 // first line that waits for the nozzle
+	unhomed, cold, noFeed, relativeUnknown bool  // noted already
+}
+
+// beforeMove is told of G0 to G3 before it is applied.
+func (i *inspector) beforeMove() {
+	u, belt := &i.use, i.o.BeltAxis
+	hasE := i.l.Has('E')
+	if hasE && i.section == LeadIn && i.cut == byItself {
+		i.before = i.here()
+	}
+	if !u.units {
+		u.units, u.needUnits = true, true
+	}
+	if hasE {
+		i.beforeExtruder()
+	}
+	moves := false
+	for a := gcode.X; a <= gcode.Z; a++ {
+		if !i.l.Has(a.Letter()) {
+			continue
+		}
+		moves = true
+		if i.st.Known[a] || u.lost {
+			continue
+		}
+		if a == belt {
+			// Movement so far is counted from where the belt stood at the start, so
+			// calling that place zero makes the coordinate known from there on.
+			u.needBeltZero = true
+			i.st.Known[a] = true
+		} else if !i.st.Relative && !u.unhomed {
+			u.unhomed = true
+			i.notes.find(i.n, Warning, "not-homed", "home the axes at the start of the job", "axis %s is moved before it was homed", a)
+		}
+	}
+	if moves && !u.distance {
+		u.distance, u.needDistance = true, true
+	}
+}
+
+// beforeExtruder is told of a move with an E word.
+func (i *inspector) beforeExtruder() {
+	u := &i.use
+	if !u.extruder {
+		u.extruder, u.needExtruder = true, true
+	}
+	if !i.st.RelativeE && !i.st.Known[gcode.E] {
+		u.needExtruderZero = true
+		i.st.Known[gcode.E] = true
+		if i.before.line == i.n {
+			i.before.st.Known[gcode.E] = true
+		}
+	}
+	if !u.split {
+		return
+	}
+	if i.section != LeadOut {
+		u.split = false // once is enough
+		i.ambiguous(i.n)
+		return
+	}
+	i.stripExtruder()
+}
+
+func (i *inspector) ambiguous(line int64) {
+	i.notes.problem(line, "extruder-mode", "write M82 or M83 after every G90 and G91",
+		"the E word depends on the board: on some, G90 and G91 change the extruder's mode too, on others not")
+}
+
+// stripExtruder replaces a move of the lead-out by the same move without its E
+// word, where boards would read the word differently.
+func (i *inspector) stripExtruder() {
+	i.withhold("its E word depends on the board: on some, G90 and G91 change the extruder's mode too, on others not")
+	if i.tail.open && i.tail.stripped == 0 {
+		i.tail.stripped = i.n
+	}
+	var text []byte
+	for _, part := range splitWords(i.l.AppendClean(nil)) {
+		if part[0] != 'E' {
+			text = append(append(text, ' '), part...)
+		}
+	}
+	text = text[1:]
+	i.add(i.n, LeadOut, string(text), "the move without its E word")
+	if err := i.l.Parse(text); err != nil {
+		i.refused(err)
+	}
+}
+
+// splitWords cuts a cleaned line at its spaces.
+func splitWords(line []byte) [][]byte {
+	var words [][]byte
+	from := 0
+	for k := 0; k <= len(line); k++ {
+		if k == len(line) || line[k] == ' ' {
+			words = append(words, line[from:k])
+			from = k + 1
+		}
+	}
+	return words
+}
+
+// watch notes what is worth knowing of a line that is sent. known is what was
+// known of the axes before it.
+func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
+	switch e.Kind {
+	case gcode.KindMove:
+		i.watchMove(e, known)
+	case gcode.KindSet:
+		i.watchMode()
+	case gcode.KindHome:
+		if i.section == LeadOut && e.Names(gcode.Z) {
+			i.notes.find(i.n, Warning, "homed-at-end", "home only X at the end", "Z is homed at the end, where the last part may stand")
+		}
+	case gcode.KindUnknown:
+		i.watchUnknown(e)
+	}
+	if len(i.clean)+1 > maxLineOnWire {
+		i.notes.find(i.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", len(i.clean)+1, maxLineOnWire)
+	}
+	if a := adviceFor(&i.l); a.code != "" {
+		i.notes.find(i.n, Warning, a.code, a.remedy, "%s", a.text)
+	}
+}
+
+func (i *inspector) watchMove(e *gcode.Effect, known [gcode.AxisCount]bool) {
+	if i.section != Body {
+		return
+	}
+	u := &i.use
+	for a := gcode.X; a <= gcode.Z; a++ {
+		if e.Names(a) && i.st.Relative && !known[a] && !u.relativeUnknown {
+			u.relativeUnknown = true
+			i.notes.problem(i.n, "position-unknown", "home the axis or move to an absolute coordinate before G91", "axis %s is moved relatively from an unknown position", a)
+		}
+	}
+	if !e.Extruding {
+		return
+	}
+	if i.st.NozzleTargetC < 150 && !u.cold {
+		u.cold = true
+		severity := Warning
+		if i.st.NozzleTargetC == 0 {
+			severity = Error
+		}
+		i.notes.find(i.n, severity, "cold-extrusion", "set the nozzle temperature before the part", "filament is pushed with the nozzle set to %g C", i.st.NozzleTargetC)
+	}
+	if e.FeedMMPerMin == 0 && !u.noFeed {
+		u.noFeed = true
+		i.notes.find(i.n, Warning, "no-feed", "give F in the first move of the part", "the speed is the board's own, since no feed was set")
+	}
+}
+
+// watchMode follows which modes the file has set.
+func (i *inspector) watchMode() {
+	u := &i.use
+	switch {
+	case i.l.Is('G', 20), i.l.Is('G', 21):
+		u.units = true
+	case i.l.Is('G', 90), i.l.Is('G', 91):
+		u.distance = true
+		u.split = i.st.Relative != i.st.RelativeE
+	case i.l.Is('M', 82), i.l.Is('M', 83):
+		u.extruder = true
+		u.split = false
+	}
+}
+
+func (i *inspector) watchUnknown(e *gcode.Effect) {
+	i.notes.unknownWord(i.n, &i.l)
+	if i.l.Is('M', 200) {
+		if d, ok := i.l.Get('D'); !ok || d > 0 {
+			i.notes.problem(i.n, "volumetric", "slice with filament lengths, not volumes", "M200 makes E words volumes")
+		}
+	}
+	if !e.Lost {
+		return
+	}
+	i.use.lost = true
+	if i.section == Body {
+		i.notes.problem(i.n, "motion-unknown", "take it out of the part, or mark the part with ;beltwarden body begin and ;beltwarden body end",
+			"%s moves the machine, or shifts coordinates, in a way that cannot be followed", i.l.Name())
+		return
+	}
+	i.notes.find(i.n, Warning, "motion-unknown", "make sure that it does not move the belt", "%s moves the machine, or shifts coordinates, in a way that cannot be followed", i.l.Name())
+}
+
+// temperature follows the heaters. nozzle and bed are the targets before the line.
+func (i *inspector) temperature(e *gcode.Effect, nozzleC, bedC float64) {
+	bed := e.Number == 140 || e.Number == 190
+	name, ceiling, before := "nozzle", i.o.NozzleCeilingC, nozzleC
+	if bed {
+		name, ceiling, before = "bed", i.o.BedCeilingC, bedC
+	}
+	if ceiling > 0 && e.Value > ceiling && i.fresh {
+		i.notes.find(i.n, Error, name+"-ceiling", "lower it in the job, or raise the ceiling in the configuration if the machine is made for it",
+			"the %s is to be heated to %g C, above the ceiling of %g C", name, e.Value, ceiling)
+	}
+	if _, _, current := heats(&i.l, i.st.Tool); !current {
+		return
+	}
+	if e.Value > 0 {
+		if bed {
+			i.use.bedSet = true
+		} else {
+			i.use.nozzleSet = true
+		}
+		if e.Number == 109 && i.use.nozzleWait == 0 {
+			i.use.nozzleWait = i.n
+		}
+		for k := range i.tail.offs {
+			if off := &i.tail.offs[k]; off.bed == bed && off.again == 0 {
+				off.again = i.n
+			}
+		}
+		return
+	}
+	if i.cut != byItself || i.section == LeadIn {
+		return
+	}
+	if i.section == Body {
+		i.enterTail(i.l.Name() + " S0")
+	}
+	i.tail.offs = append(i.tail.offs, heaterOff{line: i.n, bed: bed, beforeC: before, text: string(i.clean)})
+	if len(i.tail.offs) > maxWithheld {
+		i.tail.offs = i.tail.offs[1:]
+		i.notes.problem(i.n, "too-many-changes", "slice the part for a belt machine", "the heaters are switched off more than %d times", maxWithheld)
+	}
+}
