@@ -95,7 +95,7 @@ func (c *controller) reject(why string) {
 		if n := c.unread(); n > 0 {
 			c.figures.DiscardedBytes += uint64(n)
 			c.tainted = c.tainted[:0]
-			c.taintAt(c.rxCount) // what comes next may be the tail of a line
+			c.gap('\n', c.rx[len(c.rx)-1])
 		}
 		c.emptyBuffer()
 	}

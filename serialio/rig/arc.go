@@ -48,12 +48,6 @@ func newArc(plane int, from, to [4]float64, off [2]float64, r float64, hasR, clo
 	} else if !clockwise && a.sweep <= 1e-9 {
 		a.sweep += 2 * math.Pi
 	}
-	// A full circle is asked for only by an end equal to the start.
-	if full := math.Abs(a.sweep) > 2*math.Pi-1e-9; full && math.Hypot(dp, dq) > 1e-6 {
-		a.sweep = math.Copysign(math.Abs(a.sweep)-2*math.Pi, a.sweep)
-	} else if math.Abs(a.sweep) > 2*math.Pi+1e-9 {
-		a.sweep = math.Mod(a.sweep, 2*math.Pi)
-	}
 	return a, true
 }
 

@@ -46,6 +46,7 @@ type Board struct {
 	Wait           time.Duration // between wait reports while idle; 0: never
 	ReportTemps    bool          // M155
 	ReportPosition bool          // M154
+	HeatReports    bool          // temperatures every second during M109 and M190
 	// EmergencyParser: M108, M112 and M410 act as their line arrives, before the queue.
 	EmergencyParser bool
 	Capabilities    bool          // M115 is answered with capability lines
@@ -64,7 +65,7 @@ func DefaultBoard() Board {
 	return Board{
 		ReceiveBuffer: 128, Queue: 4, Planner: 16, LineLimit: 96, Latency: 500 * time.Microsecond,
 		BootTime:      500 * time.Millisecond,
-		OkAfterResend: true, DiscardOnError: true, OkWithTemps: true,
+		OkAfterResend: true, DiscardOnError: true, OkWithTemps: true, HeatReports: true,
 		Busy: 2 * time.Second, ReportTemps: true, ReportPosition: true, EmergencyParser: true,
 		Capabilities: true, MotorTimeout: 2 * time.Minute, ResetOnOpen: true,
 	}
@@ -91,9 +92,9 @@ func Variations() map[string]Board {
 	add("large", func(b *Board) { b.ReceiveBuffer, b.Queue, b.Planner, b.LineLimit = 1024, 16, 32, 256 })
 	add("bare", func(b *Board) {
 		b.ReportTemps, b.ReportPosition, b.EmergencyParser, b.Capabilities = false, false, false, false
-		b.OkWithTemps, b.Wait, b.ResetOnOpen = false, time.Second, false
+		b.OkWithTemps, b.HeatReports, b.Wait, b.ResetOnOpen = false, false, time.Second, false
 	})
-	add("silent", func(b *Board) { b.Busy, b.Wait = 0, 0 })
+	add("silent", func(b *Board) { b.Busy, b.Wait, b.HeatReports = 0, 0, false })
 	add("lasting", func(b *Board) { b.ResetOnOpen, b.MotorTimeout = false, 0 })
 	add("limited", func(b *Board) { b.LimitMM = [3][2]float64{{-20, 220}, {-50, 220}, {-50, 300}} })
 	add("refusing", func(b *Board) {

@@ -26,7 +26,6 @@ type op struct {
 	next  func() // for opSync: what to do when all moves have ended; may set another op
 	until time.Duration
 	heat  *heater
-	begun time.Duration
 }
 
 // entry is an accepted line in the command queue.
@@ -359,7 +358,6 @@ func (c *controller) settle() {
 		if c.op.kind == opNone && c.queueLen > 0 {
 			c.finish()
 		} else if c.op.kind != opNone {
-			c.op.begun = c.now
 			c.busyDue = later(c.now, c.busyEvery)
 		}
 		c.readLines()

@@ -214,7 +214,7 @@ func (f *faults) onWire(data []byte, way Direction) (out []byte, taint []int, de
 			case Drop:
 				keep, hurt = false, true
 			case Double:
-				twice, hurt = true, true
+				twice, hurt = true, b != '\n' || hurt // an empty line does no harm
 			case Delay:
 				delay += p.For
 			}

@@ -33,12 +33,23 @@ func (c *controller) send(data []byte, t time.Duration, perNS float64) time.Dura
 	t += delay
 	w := wireChunk{data: data, start: t, perNS: perNS, taint: taint}
 	if len(data) == 0 {
+		c.taintAt(c.rxCount)
 		return t
 	}
 	w.aim()
 	c.wire = append(c.wire, w)
 	c.wireBytes += len(data)
 	return w.arrival(len(data))
+}
+
+// cutWire loses what is on its way in both directions. The line of which the board
+// has read the beginning will be continued by whatever comes next.
+func (c *controller) cutWire() {
+	if len(c.line) > 0 || c.unread() > 0 && c.rx[len(c.rx)-1] != '\n' {
+		c.taintAt(c.rxCount)
+	}
+	c.wire, c.wireBytes = nil, 0
+	c.out = c.out[:0]
 }
 
 // nextArrival returns when the next piece of a line is complete, or never.
@@ -74,8 +85,8 @@ func (c *controller) partial(t time.Duration) {
 
 // take moves the wire's bytes up to stop into the receive buffer.
 func (c *controller) take(w *wireChunk, stop int) {
-	for len(w.taint) > 0 && w.taint[0] < stop {
-		c.taintAt(c.rxCount + uint64(max(0, w.taint[0]-w.next)))
+	for len(w.taint) > 0 && (w.taint[0] < stop || stop == len(w.data)) {
+		c.taintAt(c.rxCount + uint64(max(0, min(w.taint[0], stop-1)-w.next)))
 		w.taint = w.taint[1:]
 	}
 	seg := w.data[w.next:stop]
@@ -89,7 +100,7 @@ func (c *controller) take(w *wireChunk, stop int) {
 	if c.bootAt != never {
 		return // nobody listens during a restart
 	}
-	if c.set.Board.EmergencyParser {
+	if c.set.Board.EmergencyParser && !c.halted {
 		c.listen(seg)
 	}
 	if c.halted {
@@ -100,7 +111,7 @@ func (c *controller) take(w *wireChunk, stop int) {
 		if free == 0 {
 			c.figures.Overflows++
 			c.figures.OverflowBytes += uint64(len(seg))
-			c.taintAt(c.rxCount)
+			c.gap(c.rx[len(c.rx)-1], seg[len(seg)-1])
 			return
 		}
 		n := min(free, len(seg))
@@ -154,12 +165,23 @@ func (c *controller) readLines() {
 
 // untaint reports whether a byte before position read was damaged, and forgets it.
 func (c *controller) untaint(read uint64) bool {
-	n := 0
-	for n < len(c.tainted) && c.tainted[n] < read {
-		n++
+	rest := c.tainted[:0]
+	for _, i := range c.tainted {
+		if i >= read {
+			rest = append(rest, i)
+		}
 	}
-	c.tainted = append(c.tainted[:0], c.tainted[n:]...)
-	return n > 0
+	hit := len(rest) < len(c.tainted)
+	c.tainted = rest
+	return hit
+}
+
+// gap notes that bytes are missing between the byte before and the next to come. If
+// whole lines are missing, the lines around them are sound.
+func (c *controller) gap(before, lastLost byte) {
+	if before != '\n' || lastLost != '\n' {
+		c.taintAt(c.rxCount)
+	}
 }
 
 // listen is the emergency parser: it sees every byte as it arrives, even those the

@@ -137,10 +137,13 @@ func (c *controller) pace(every time.Duration) time.Duration {
 func (c *controller) reports() {
 	silent := c.now < c.stallUntil && !c.stallBusy
 	if c.busyDue <= c.now {
-		if !silent {
-			c.busy()
+		c.busyDue = never
+		if c.op.kind != opNone || c.now < c.stallUntil {
+			c.busyDue = later(c.now, c.busyEvery)
+			if !silent {
+				c.busy()
+			}
 		}
-		c.busyDue = later(c.now, c.busyEvery)
 	}
 	if c.waitDue <= c.now {
 		if !silent && c.queueLen == 0 {
@@ -161,7 +164,7 @@ func (c *controller) reports() {
 		c.posDue = later(c.now, c.pace(c.posEvery))
 	}
 	if c.watchDue <= c.now {
-		if !silent && c.tempsEvery == 0 {
+		if !silent && c.tempsEvery == 0 && c.set.Board.HeatReports {
 			c.temps(false)
 		}
 		c.watchDue = c.now + time.Second
@@ -169,7 +172,6 @@ func (c *controller) reports() {
 			c.watchDue = c.now + 5*time.Second
 		}
 	}
-	c.thermalGuard()
 }
 
 func (c *controller) busy() {
@@ -178,13 +180,4 @@ func (c *controller) busy() {
 		return
 	}
 	c.say("busy: processing")
-}
-
-// thermalGuard halts a board whose heater gets hotter than it may.
-func (c *controller) thermalGuard() {
-	for _, h := range []*heater{&c.nozzle, &c.bed} {
-		if h.reading(c.now) > h.MaxC+15 {
-			c.halt("temperature above the maximum")
-		}
-	}
 }

@@ -125,9 +125,7 @@ func (r *Rig) connect(path string, baud int) (*link, error) {
 	r.link = newLink(path, baud, r.in, r.done)
 	r.link.garbled = own != 0 && own != baud
 	c := r.ctl
-	c.wire, c.wireBytes = nil, 0
-	c.out = c.out[:0]
-	c.taintAt(c.rxCount)
+	c.cutWire()
 	if r.set.Board.ResetOnOpen {
 		c.figures.Resets++
 		c.reset()
@@ -143,8 +141,7 @@ func (r *Rig) unplugged(f Fault) {
 		close(r.link.gone)
 		r.link = nil
 	}
-	c.wire, c.wireBytes = nil, 0
-	c.out = c.out[:0]
+	c.cutWire()
 	if f.Restart {
 		c.figures.Resets++
 		c.reset()

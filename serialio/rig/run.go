@@ -14,7 +14,6 @@ func (r *Rig) run() {
 	for {
 		wall := time.Now()
 		wait := r.live(wall, coast)
-		coast = false
 		in, out, next := r.in, (chan outChunk)(nil), outChunk{}
 		if r.ctl.wireBytes > wireLimit {
 			in = nil
@@ -30,6 +29,7 @@ func (r *Rig) run() {
 				r.ctl.record.flush()
 				return
 			case x := <-in:
+				coast = false
 				r.receive(x)
 			case f := <-r.reqs:
 				r.serve(f)
@@ -45,6 +45,7 @@ func (r *Rig) run() {
 			r.ctl.record.flush()
 			return
 		case x := <-in:
+			coast = false
 			r.receive(x)
 		case f := <-r.reqs:
 			r.serve(f)
