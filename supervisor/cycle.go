@@ -25,12 +25,13 @@ type cycle struct {
 	filamentMM float64 // what a whole cycle takes
 }
 
-// endNumberBase keeps end numbers clear of ordinary line numbers and within the
-// 32 bits that many boards have for them.
-const endNumberBase = 1_000_000_000
+// endNumberBase keeps end numbers clear of ordinary line numbers, below the
+// billion from which the connection asks its questions, and so within the 32 bits
+// that many boards have for them.
+const endNumberBase = 900_000_000
 
 // endNumber is the line number given to the last line of a cycle's body.
-func endNumber(seq int64) int64 { return endNumberBase + seq%10_000_000*endNumberSpan }
+func endNumber(seq int64) int64 { return endNumberBase + seq%999_999*endNumberSpan }
 
 // boundary is the moment between two parts: a due hold comes first, then the
 // next part, then the end of the lot.
@@ -77,9 +78,9 @@ func (m *Machine) beginCycle(k int, out *Output) {
 // bodyProgram brings the machine to where the first part began, and makes the part.
 // Line numbers begin anew, and the last line of the part bears the end number.
 func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
-	m.headUp = false
 	before := []string{"M110 N0"}
-	before = append(before, gcode.Restore(m.position(), plan.Begin, m.restoreOptions())...)
+	before = append(before, gcode.Restore(m.position(), plan.Begin, m.restoreOptions(m.headUp))...)
+	m.headUp = false
 	return Program{Before: before, Plan: plan, Section: job.Body, EndNumber: c.endNumber, After: []string{"M400"}}
 }
 

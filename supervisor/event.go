@@ -81,6 +81,7 @@ type Request struct {
 	ClearBelt bool
 	Visit     *Visit
 	Lot       *LotRequest
+	EndLot    bool // give up the open lot, or close it when it is fulfilled
 }
 
 // LotRequest asks for a lot of jobs that have been inspected.

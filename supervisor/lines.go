@@ -47,14 +47,14 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 	}
 	add(m.openingLines(), "known modes before the lead-in; the belt counts from here; motors stay on")
 	for _, l := range m.dischargeProgram(p, p.End) {
-		list = append(list, job.Change{Line: p.Sections.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
+		list = append(list, job.Change{Line: p.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
 	}
 	after := p.End
 	for _, l := range m.dischargeProgram(p, p.End) {
 		apply(&after, l)
 	}
-	for _, l := range gcode.Restore(after, p.Begin, m.restoreOptions()) {
-		list = append(list, job.Change{Line: p.Sections.Body.FirstLine, Section: job.Body, Text: l,
+	for _, l := range gcode.Restore(after, p.Begin, m.restoreOptions(true)) {
+		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: l,
 			Why: "every part begins in the state in which the first began"})
 	}
 	return list
@@ -63,10 +63,15 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 // apply follows a line of our own; it cannot be wrong, and a test holds it so.
 func apply(s *gcode.State, line string) { s.Apply([]byte(line)) }
 
-// restoreOptions say how to move from one part to the next.
-func (m *Machine) restoreOptions() gcode.RestoreOptions {
+// restoreOptions say how to move from one part to the next. A head that is
+// lifted already travels at the height it has.
+func (m *Machine) restoreOptions(headUp bool) gcode.RestoreOptions {
+	clearMM := m.set.LiftMM
+	if headUp {
+		clearMM = 0
+	}
 	return gcode.RestoreOptions{BeltAxis: m.set.BeltAxis, LiftAxis: m.set.LiftAxis,
-		ClearMM: m.set.LiftMM, TravelFeedMMPerMin: m.set.TravelFeed, RetractFeedMMPerMin: m.set.RetractFeed}
+		ClearMM: clearMM, TravelFeedMMPerMin: m.set.TravelFeed, RetractFeedMMPerMin: m.set.RetractFeed}
 }
 
 // liftLines draw the filament back unless the job has, raise the head over what lies under

@@ -206,7 +206,7 @@ func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error 
 // effect carries out one effect. Effects on a connection that is gone are
 // dropped: its loss is on its way as an event.
 func (s *Supervisor) effect(e Effect) {
-	switch e := e.(type) {
+	switch e.(type) {
 	case OpenLink:
 		go s.openPort()
 		return
@@ -228,9 +228,7 @@ func (s *Supervisor) effect(e Effect) {
 		s.track.aside(e.Text)
 		s.conn.Ask(0, e.Text)
 	case SendUrgent:
-		if err := s.conn.Urgent([]byte(e.Bytes)); err != nil {
-			s.log.Error("cannot send emergency word", zap.Error(err))
-		}
+		s.conn.Urgent([]byte(e.Bytes))
 	}
 }
 

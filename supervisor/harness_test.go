@@ -1,0 +1,168 @@
+package supervisor
+
+import (
+	"context"
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/serialio"
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// run is a whole machine in one test: the production supervisor, connection and
+// ledger against the simulated board. In a synctest bubble its hours cost nothing.
+type run struct {
+	t      *testing.T
+	rig    *rig.Rig
+	ledger *ledger.Ledger
+	path   string // of the ledger
+	set    Settings
+	opts   job.Options
+	s      *Supervisor
+	cancel context.CancelFunc
+	ended  chan error
+}
+
+// clipJob is the scenario's part, from the project's own jobs.
+const clipJob = "../testdata/jobs/stake-clip.gcode"
+
+func testSettings() Settings {
+	return Settings{
+		Machine: "greenhouse-belt", Port: serialio.Settings{Path: "rig", BaudRate: 250000},
+		Conn:     serialio.Options{BootWait: time.Second},
+		BeltAxis: gcode.Y, LiftAxis: gcode.Z, Forward: 1, TravelLimitMM: 100,
+		NozzleMaxC: 260, BedMaxC: 100, LoopMM: 1200, ToDropMM: 220, OffsetLimitMM: 3, WorstDrift: 0,
+		ReleaseC: 35, ReleaseLimit: time.Hour, NozzleStandbyC: 150, LiftMM: 20, AdvanceFeed: 1200,
+		TravelFeed: 6000, LiftFeed: 600, RetractMM: 1, RetractFeed: 1800, GapMM: 10,
+		ClearAtEnd: true, MotorsStayOn: true, HeatersOffAfter: 15 * time.Minute, ReheatLimit: 20 * time.Minute, PrimeMM: 2,
+	}
+}
+
+func testJobOptions() job.Options {
+	return job.Options{BeltAxis: gcode.Y, Forward: 1, HomedAxes: []gcode.Axis{gcode.X, gcode.Z}, GapMM: 10,
+		NozzleCeilingC: 260, BedCeilingC: 100}
+}
+
+func testRig() rig.Settings {
+	s := rig.DefaultSettings()
+	s.Belt.Axis = 'Y'
+	return s
+}
+
+// newRun makes a machine and takes up its ledger; start puts it to work.
+func newRun(t *testing.T, rs rig.Settings, set Settings) *run {
+	t.Helper()
+	r, err := rig.New(rs)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &run{t: t, rig: r, set: set, opts: testJobOptions(), path: filepath.Join(t.TempDir(), "ledger.db")}
+	t.Cleanup(func() { // also where a test has failed half way
+		x.stop()
+		r.Close()
+	})
+	return x
+}
+
+func (x *run) start() {
+	x.t.Helper()
+	var err error
+	if x.ledger, err = ledger.Open(x.path, ledger.Options{}); err != nil {
+		x.t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	x.cancel, x.ended = cancel, make(chan error, 1)
+	m, err := NewMachine(ctx, x.set, x.ledger, x.inspect, "test", time.Now())
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	x.s = New(m, x.ledger, x.rig.Open, zap.NewNop())
+	go func() { x.ended <- x.s.Run(ctx) }()
+}
+
+// stop ends the process in an orderly way and checks the ledger it leaves.
+func (x *run) stop() {
+	if x.cancel == nil {
+		return
+	}
+	x.cancel()
+	x.cancel = nil
+	if err := <-x.ended; err != nil {
+		x.t.Errorf("run ended: %v", err)
+	}
+	problems, err := x.ledger.Check(context.Background())
+	if err != nil || len(problems) > 0 {
+		x.t.Errorf("ledger: %v %v", problems, err)
+	}
+	x.ledger.Close()
+}
+
+func (x *run) inspect(ctx context.Context, path string) (*job.Plan, error) {
+	return job.Inspect(ctx, path, x.opts, nil)
+}
+
+func (x *run) plan(path string) *job.Plan {
+	x.t.Helper()
+	p, err := x.inspect(context.Background(), path)
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	return p
+}
+
+// do carries out a request that must be accepted.
+func (x *run) do(r Request) Result {
+	x.t.Helper()
+	res, err := x.s.Do(context.Background(), r)
+	if err != nil {
+		x.t.Fatalf("request refused: %v", err)
+	}
+	return res
+}
+
+// refuse carries out a request that must be refused.
+func (x *run) refuse(r Request) error {
+	x.t.Helper()
+	res, err := x.s.Do(context.Background(), r)
+	if err == nil {
+		x.t.Fatalf("request was accepted: %+v", res)
+	}
+	return err
+}
+
+// until waits for a state, in machine time.
+func (x *run) until(want State, within time.Duration) *Snapshot {
+	x.t.Helper()
+	end := time.Now().Add(within)
+	for time.Now().Before(end) {
+		if s := x.s.Snapshot(); s.State == want {
+			return s
+		}
+		time.Sleep(200 * time.Millisecond)
+	}
+	s := x.s.Snapshot()
+	x.t.Fatalf("state is %s (%s; %s; link %q), want %s within %s", s.State, s.Cause.Text, s.Doing, s.Line.Problem, want, within)
+	return nil
+}
+
+func (x *run) counts(lot int64) ledger.Counts {
+	x.t.Helper()
+	c, err := x.ledger.Counts(context.Background(), lot)
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	return c
+}
+
+// inBubble runs a test under virtual time.
+func inBubble(t *testing.T, f func(t *testing.T)) {
+	t.Helper()
+	synctest.Test(t, f)
+}
