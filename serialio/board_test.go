@@ -38,6 +38,10 @@ type board struct {
 	received int
 	overrun  int // bytes beyond rxSize
 	urgent   []string
+	// Frames as they were before damage. One damaged line in 256 has a right
+	// checksum by chance; no sender can help that, and the test would measure
+	// luck: so the board also refuses what was never sent.
+	genuine map[string]bool
 
 	rx     chan []byte // host to board
 	tx     chan []byte // board to host
@@ -155,6 +159,10 @@ func (b *board) put(buf *[]byte, d []byte) {
 		}
 		frame := d[:i+1]
 		d = d[i+1:]
+		if b.genuine == nil {
+			b.genuine = map[string]bool{}
+		}
+		b.genuine[strings.TrimSpace(string(frame))] = true
 		if b.toBoard != nil && len(frame) > 1 {
 			frame = b.toBoard(b.received, bytes.Clone(frame))
 		}
@@ -200,7 +208,7 @@ func (b *board) handle(line string, buf *[]byte) {
 	for i := range star {
 		sum ^= int(line[i])
 	}
-	if got, err := strconv.Atoi(line[star+1:]); err != nil || got != sum {
+	if got, err := strconv.Atoi(line[star+1:]); err != nil || got != sum || !b.genuine[line] {
 		b.reject(buf, "checksum mismatch")
 		return
 	}
@@ -351,8 +359,8 @@ func (x *bench) same(got, want []string) {
 	x.t.Helper()
 	for i := range max(len(got), len(want)) {
 		if i >= len(got) || i >= len(want) || got[i] != want[i] {
-			x.t.Fatalf("board took %d lines, want %d; first difference at %d: got %.3q want %.3q",
-				len(got), len(want), i, got[min(i, len(got)):], want[min(i, len(want)):])
+			x.t.Fatalf("board took %d lines, want %d; first difference at %d: got %.200q want %.200q",
+				len(got), len(want), i, fmt.Sprint(got[min(i, len(got)):]), fmt.Sprint(want[min(i, len(want)):]))
 		}
 	}
 	if x.board.overrun > 0 {

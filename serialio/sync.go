@@ -347,7 +347,7 @@ func (l *loop) resumeFirst() bool {
 	}
 	l.win.restart(pos)
 	l.enter(phaseRun)
-	l.alone = true
+	l.alone = !l.win.settled()
 	l.progress, l.suspect = l.now, false
 	l.settle()
 	return true
