@@ -122,7 +122,7 @@ func (t *txn) notTooMany(c Check) error {
 		[]any{c.LotID}, &good, &scrap); err != nil {
 		return err
 	}
-	if err := t.row("SELECT count(*) FROM cycle WHERE lot = ? AND made_seq IS NOT NULL", []any{c.LotID}, &made); err != nil {
+	if err := t.row("SELECT count(*) FROM cycle WHERE lot = ? AND state IN ('made', 'discharged')", []any{c.LotID}, &made); err != nil {
 		return err
 	}
 	if good+scrap > made {
@@ -136,7 +136,7 @@ func (t *txn) notTooMany(c Check) error {
 		WHERE v.lot = ? AND v.job_index = ? AND `+inForce, []any{c.LotID, *c.JobIndex}, &good, &scrap); err != nil {
 		return err
 	}
-	if err := t.row("SELECT count(*) FROM cycle WHERE lot = ? AND job_index = ? AND made_seq IS NOT NULL",
+	if err := t.row("SELECT count(*) FROM cycle WHERE lot = ? AND job_index = ? AND state IN ('made', 'discharged')",
 		[]any{c.LotID, *c.JobIndex}, &made); err != nil {
 		return err
 	}

@@ -65,10 +65,8 @@ func (l *Ledger) copyTo(ctx context.Context, file string) error {
 		}
 		defer l.release()
 	} else {
-		select {
-		case <-l.closed:
+		if l.isClosed() {
 			return ErrClosed
-		default:
 		}
 		var err error
 		if conn, err = l.readers.Conn(ctx); err != nil {

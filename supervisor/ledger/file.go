@@ -78,13 +78,16 @@ func (l *Ledger) probe(ctx context.Context) (err error) {
 	case application != applicationID:
 		return fmt.Errorf("it is a database of another kind; name another path: %w", ErrCorrupt)
 	case schema > len(steps):
-		return fmt.Errorf("its schema is number %d and this program knows up to %d; start the newer program, "+
-			"or name a backup made before the upgrade: %w", schema, len(steps), ErrNewer)
-	case schema < len(steps) && l.opts.ReadOnly:
+		return newer(schema)
+	}
+	if err := quickCheck(ctx, db); err != nil {
+		return err
+	}
+	if schema < len(steps) && l.opts.ReadOnly {
 		return fmt.Errorf("its schema is number %d and this program reads %d; "+
 			"start the daemon once, which brings it up to date", schema, len(steps))
 	}
-	return quickCheck(ctx, db)
+	return nil
 }
 
 const remedyDamaged = "move the file aside and put the last backup in its place, or name another path"

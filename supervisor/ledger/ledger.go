@@ -94,10 +94,8 @@ func faultsOf(records []Record) error {
 
 // acquire takes the turn, or says why it cannot be had.
 func (l *Ledger) acquire(ctx context.Context) error {
-	select {
-	case <-l.closed:
+	if l.isClosed() {
 		return ErrClosed
-	default:
 	}
 	select {
 	case l.turn <- struct{}{}:
@@ -106,6 +104,15 @@ func (l *Ledger) acquire(ctx context.Context) error {
 		return ErrClosed
 	case <-ctx.Done():
 		return fmt.Errorf("waiting for an earlier commit: %w", ctx.Err())
+	}
+}
+
+func (l *Ledger) isClosed() bool {
+	select {
+	case <-l.closed:
+		return true
+	default:
+		return false
 	}
 }
 

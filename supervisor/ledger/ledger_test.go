@@ -19,10 +19,8 @@ func open(t testing.TB, path string, o Options) *Ledger {
 
 func checkAndClose(t testing.TB, l *Ledger) {
 	t.Helper()
-	select {
-	case <-l.closed:
+	if l.isClosed() {
 		return
-	default:
 	}
 	problems, err := l.Check(context.Background())
 	if err != nil {

@@ -32,6 +32,9 @@ func (l *Ledger) open(ctx context.Context) error {
 	if l.path == "" {
 		return errors.New("no path is given: name the file in the configuration")
 	}
+	if l.opts.ReadOnly && l.opts.Memory {
+		return errors.New("a ledger in memory begins empty and cannot be read only")
+	}
 	if l.opts.onFile() {
 		full, err := filepath.Abs(l.path)
 		if err != nil {
@@ -102,6 +105,11 @@ func (l *Ledger) openWriter(ctx context.Context) error {
 	if l.conn, err = db.Conn(ctx); err != nil {
 		return err
 	}
+	if l.opts.onFile() {
+		if err := durable(ctx, l.conn); err != nil {
+			return err
+		}
+	}
 	want := len(steps)
 	if l.opts.schema > 0 {
 		want = l.opts.schema
@@ -125,6 +133,23 @@ func (l *Ledger) openWriter(ctx context.Context) error {
 		l.boot, err = res.LastInsertId()
 		return err
 	})
+}
+
+// durable makes sure that the modes asked for were granted: some network file systems have no write-ahead log.
+func durable(ctx context.Context, c *sql.Conn) error {
+	var mode string
+	var sync int
+	if err := c.QueryRowContext(ctx, "PRAGMA journal_mode").Scan(&mode); err != nil {
+		return err
+	}
+	if err := c.QueryRowContext(ctx, "PRAGMA synchronous").Scan(&sync); err != nil {
+		return err
+	}
+	if mode != "wal" || sync != 2 {
+		return fmt.Errorf("its file system does not allow a write-ahead log synced at every commit "+
+			"(journal mode %s, synchronous %d): name a path on a local disk: %w", mode, sync, ErrDisk)
+	}
+	return nil
 }
 
 func (l *Ledger) openReaders(ctx context.Context) error {

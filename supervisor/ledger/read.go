@@ -19,6 +19,9 @@ type querier interface {
 // so that reading takes its turn there.
 func (l *Ledger) view(ctx context.Context, what string, do func(querier) error) (err error) {
 	defer func() {
+		if err != nil && l.isClosed() {
+			err = ErrClosed // whatever the driver says to a connection taken from under it
+		}
 		if err != nil {
 			err = fmt.Errorf("cannot read %s from ledger %s: %w", what, l.path, l.classify(err))
 		}
@@ -30,10 +33,8 @@ func (l *Ledger) view(ctx context.Context, what string, do func(querier) error) 
 		}
 		defer l.release()
 	} else {
-		select {
-		case <-l.closed:
+		if l.isClosed() {
 			return ErrClosed
-		default:
 		}
 		if conn, err = l.readers.Conn(ctx); err != nil {
 			return err

@@ -16,31 +16,37 @@ func (l *Ledger) Counts(ctx context.Context, lotID int64) (c Counts, err error) 
 
 func countsOf(ctx context.Context, q querier, lotID int64) (Counts, error) {
 	c := Counts{LotID: lotID, ScrapByReason: map[string]int{}}
-	running := 0
-	err := each(ctx, q, `SELECT j.job_index, j.name, j.good_ordered, count(c.cycle),
-		count(c.cycle) FILTER (WHERE c.state = 'begun'),
-		count(c.cycle) FILTER (WHERE c.state IN ('made', 'discharged')),
-		count(c.cycle) FILTER (WHERE c.state = 'interrupted'),
-		count(c.cycle) FILTER (WHERE c.state = 'decided' AND c.good = 1),
-		count(c.cycle) FILTER (WHERE c.state = 'decided' AND c.good = 0)
-		FROM lot_job j LEFT JOIN cycle c ON c.lot = j.lot AND c.job_index = j.job_index
-		WHERE j.lot = ? GROUP BY j.job_index ORDER BY j.job_index`, []any{lotID}, func(rows *sql.Rows) error {
-		var j JobCounts
-		err := rows.Scan(&j.Index, &j.Name, &j.Ordered, &j.CyclesBegun, &running, &j.Confirmed, &j.Interrupted,
-			&j.InterruptedGood, &j.InterruptedScrap)
-		j.Made = j.Confirmed + j.InterruptedGood
-		c.Running += running
-		c.ByJob = append(c.ByJob, j)
-		return err
-	})
+	err := each(ctx, q, "SELECT job_index, name, good_ordered FROM lot_job WHERE lot = ? ORDER BY job_index", []any{lotID},
+		func(rows *sql.Rows) error {
+			var j JobCounts
+			err := rows.Scan(&j.Index, &j.Name, &j.Ordered)
+			c.Ordered += j.Ordered
+			c.ByJob = append(c.ByJob, j)
+			return err
+		})
 	if err != nil {
 		return Counts{}, err
 	}
 	if len(c.ByJob) == 0 {
 		return Counts{}, noLot(lotID) // every lot has a job
 	}
-	for _, j := range c.ByJob {
-		c.Ordered += j.Ordered
+	err = each(ctx, q, `SELECT job_index, state, coalesce(good, 0), count(*) FROM cycle WHERE lot = ?
+		GROUP BY job_index, state, good`, []any{lotID}, func(rows *sql.Rows) error {
+		var job, n int
+		var state string
+		var good bool
+		if err := rows.Scan(&job, &state, &good, &n); err != nil {
+			return err
+		}
+		c.addCycles(&c.ByJob[job], state, good, n)
+		return nil
+	})
+	if err != nil {
+		return Counts{}, err
+	}
+	for i := range c.ByJob {
+		j := &c.ByJob[i]
+		j.Made = j.Confirmed + j.InterruptedGood
 		c.CyclesBegun += j.CyclesBegun
 		c.Confirmed += j.Confirmed
 		c.Made += j.Made
@@ -49,6 +55,25 @@ func countsOf(ctx context.Context, q querier, lotID int64) (Counts, error) {
 		c.InterruptedScrap += j.InterruptedScrap
 	}
 	return c, c.addChecks(ctx, q)
+}
+
+// addCycles counts n cycles of a job that have come to the same state.
+func (c *Counts) addCycles(j *JobCounts, state string, good bool, n int) {
+	j.CyclesBegun += n
+	switch state {
+	case CycleStateBegun:
+		c.Running += n
+	case CycleStateMade, CycleStateDischarged:
+		j.Confirmed += n
+	case CycleStateInterrupted:
+		j.Interrupted += n
+	case CycleStateDecided:
+		if good {
+			j.InterruptedGood += n
+		} else {
+			j.InterruptedScrap += n
+		}
+	}
 }
 
 // addChecks counts what the checks in force found.

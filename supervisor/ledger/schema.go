@@ -43,6 +43,9 @@ func migrate(ctx context.Context, c *sql.Conn, want int) error {
 	if err := c.QueryRowContext(ctx, "PRAGMA user_version").Scan(&have); err != nil {
 		return err
 	}
+	if have > len(steps) {
+		return newer(have)
+	}
 	for n := have + 1; n <= want; n++ {
 		script := fmt.Sprintf("BEGIN IMMEDIATE;\n%s\nPRAGMA application_id = %d;\nPRAGMA user_version = %d;\nCOMMIT;",
 			steps[n-1], applicationID, n)
@@ -53,4 +56,9 @@ func migrate(ctx context.Context, c *sql.Conn, want int) error {
 		}
 	}
 	return nil
+}
+
+func newer(have int) error {
+	return fmt.Errorf("its schema is number %d and this program knows up to %d; start the newer program, "+
+		"or name a backup made before the upgrade: %w", have, len(steps), ErrNewer)
 }

@@ -1,0 +1,323 @@
+package ledger
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+	"pgregory.net/rapid"
+)
+
+// twin keeps in plain maps what a ledger of one lot with two jobs should hold. It shares no code with the ledger.
+type twin struct {
+	status  string
+	cycles  []twinCycle
+	checks  []Check
+	holds   map[int64]bool // open or not
+	entries int64
+}
+
+type twinCycle struct {
+	job   int
+	state string
+	good  bool
+}
+
+// checked sums good and scrap of the checks nobody corrected, of one job or, with job -1, of all.
+func (m *twin) checked(job int) (good, scrap int) {
+	replaced := map[int64]bool{}
+	for _, c := range m.checks {
+		replaced[c.Corrects] = true
+	}
+	for _, c := range m.checks {
+		if !replaced[c.ID] && (job < 0 || (c.JobIndex != nil && *c.JobIndex == job)) {
+			good += c.Good
+			scrap += c.Scrap["bent"]
+		}
+	}
+	return good, scrap
+}
+
+func (m *twin) confirmed(job int) (n int) {
+	for _, c := range m.cycles {
+		if (job < 0 || c.job == job) && (c.state == CycleStateMade || c.state == CycleStateDischarged) {
+			n++
+		}
+	}
+	return n
+}
+
+// accepts says whether the record is legal now, and if so takes it in.
+func (m *twin) accepts(r Record) bool {
+	move := func(seq int64, to string, from string) bool {
+		if seq < 1 || seq > int64(len(m.cycles)) || m.cycles[seq-1].state != from {
+			return false
+		}
+		m.cycles[seq-1].state = to
+		return true
+	}
+	switch r := r.(type) {
+	case CycleBegun:
+		for _, c := range m.cycles {
+			if c.state == CycleStateBegun {
+				return false
+			}
+		}
+		if r.Seq != int64(len(m.cycles))+1 || r.Ordinal != len(m.cycles)+1 || m.status == LotClosed || m.status == LotEnded {
+			return false
+		}
+		m.cycles = append(m.cycles, twinCycle{job: r.JobIndex, state: CycleStateBegun})
+	case CycleMade:
+		return move(r.Seq, CycleStateMade, CycleStateBegun)
+	case CycleDischarged:
+		return move(r.Seq, CycleStateDischarged, CycleStateMade)
+	case CycleInterrupted:
+		return move(r.Seq, CycleStateInterrupted, CycleStateBegun)
+	case CycleDecided:
+		if !move(r.Seq, CycleStateDecided, CycleStateInterrupted) {
+			return false
+		}
+		m.cycles[r.Seq-1].good = r.Good
+	case LotChanged:
+		if m.status == LotClosed || m.status == LotEnded {
+			return false
+		}
+		m.status = r.Status
+	case HoldBegun:
+		if _, there := m.holds[r.ID]; there {
+			return false
+		}
+		m.holds[r.ID] = true
+	case HoldEnded:
+		if !m.holds[r.ID] {
+			return false
+		}
+		m.holds[r.ID] = false
+	case CheckRecorded:
+		return m.acceptsCheck(r.Check)
+	}
+	return true
+}
+
+func (m *twin) acceptsCheck(c Check) bool {
+	target := c.Corrects == 0
+	for _, old := range m.checks {
+		if old.Corrects != 0 && old.Corrects == c.Corrects {
+			return false
+		}
+		target = target || old.ID == c.Corrects
+	}
+	if !target {
+		return false
+	}
+	m.checks = append(m.checks, c)
+	jobs := []int{-1}
+	if c.JobIndex != nil {
+		jobs = append(jobs, *c.JobIndex)
+	}
+	for _, job := range jobs {
+		if good, scrap := m.checked(job); good+scrap > m.confirmed(job) {
+			return false
+		}
+	}
+	return true
+}
+
+func (m *twin) clone() *twin {
+	c := *m
+	c.cycles = append([]twinCycle{}, m.cycles...)
+	c.checks = append([]Check{}, m.checks...)
+	c.holds = map[int64]bool{}
+	for id, open := range m.holds {
+		c.holds[id] = open
+	}
+	return &c
+}
+
+func (m *twin) counts(lot Lot) Counts {
+	c := Counts{LotID: lot.ID, CyclesBegun: len(m.cycles), Confirmed: m.confirmed(-1), ScrapByReason: map[string]int{}}
+	c.ByJob = make([]JobCounts, len(lot.Jobs))
+	for i, j := range lot.Jobs {
+		c.Ordered += j.GoodOrdered
+		b := &c.ByJob[i]
+		*b = JobCounts{Index: i, Name: j.Name, Ordered: j.GoodOrdered, Confirmed: m.confirmed(i)}
+		b.CheckedGood, b.CheckedScrap = m.checked(i)
+	}
+	for _, y := range m.cycles {
+		b := &c.ByJob[y.job]
+		b.CyclesBegun++
+		switch {
+		case y.state == CycleStateBegun:
+			c.Running++
+		case y.state == CycleStateInterrupted:
+			c.Interrupted++
+			b.Interrupted++
+		case y.state == CycleStateDecided && y.good:
+			c.InterruptedGood++
+			b.InterruptedGood++
+		case y.state == CycleStateDecided:
+			c.InterruptedScrap++
+			b.InterruptedScrap++
+		}
+	}
+	for i := range c.ByJob {
+		c.ByJob[i].Made = c.ByJob[i].Confirmed + c.ByJob[i].InterruptedGood
+	}
+	good, scrap := m.checked(-1)
+	c.Made, c.Good, c.Scrap = c.Confirmed+c.InterruptedGood, good+c.InterruptedGood, scrap+c.InterruptedScrap
+	c.Unverified = c.Confirmed - good - scrap
+	replaced := map[int64]bool{}
+	for _, v := range m.checks {
+		replaced[v.Corrects] = true
+	}
+	for _, v := range m.checks {
+		if n, there := v.Scrap["bent"]; there && !replaced[v.ID] {
+			c.ScrapByReason["bent"] += n
+		}
+	}
+	return c
+}
+
+// drawRecord draws records of which most are legal: at random few would be, and lots would stay short.
+func drawRecord(t *rapid.T, m *twin) Record {
+	r := drawAny(t, m)
+	if rapid.IntRange(0, 5).Draw(t, "careless") == 0 {
+		return r
+	}
+	for range 8 {
+		if m.clone().accepts(r) {
+			break
+		}
+		r = drawAny(t, m)
+	}
+	return r
+}
+
+func drawAny(t *rapid.T, m *twin) Record {
+	cycle := int64(len(m.cycles))
+	if rapid.IntRange(0, 3).Draw(t, "other") == 0 {
+		cycle = rapid.Int64Range(1, cycle+1).Draw(t, "cycle")
+	}
+	cycle = max(cycle, 1)
+	switch rapid.IntRange(0, 9).Draw(t, "kind") {
+	case 0, 1, 2:
+		return CycleBegun{Seq: int64(len(m.cycles)) + 1, LotID: 1, JobIndex: rapid.IntRange(0, 1).Draw(t, "job"),
+			Ordinal: len(m.cycles) + rapid.IntRange(0, 4).Draw(t, "ordinal")/4 + 1}
+	case 3, 4:
+		return CycleMade{Seq: cycle, Evidence: EvidenceConfirmed}
+	case 5:
+		return CycleDischarged{Seq: cycle}
+	case 6:
+		return CycleInterrupted{Seq: cycle}
+	case 7:
+		return CycleDecided{Seq: cycle, Good: rapid.Bool().Draw(t, "good")}
+	case 8:
+		if rapid.IntRange(0, 9).Draw(t, "lot") == 0 {
+			return LotChanged{LotID: 1, Status: rapid.SampledFrom([]string{LotOpen, LotMade, LotClosed}).Draw(t, "status")}
+		}
+		id := int64(len(m.holds))
+		if rapid.Bool().Draw(t, "begin") {
+			return hold(id + 1)
+		}
+		return HoldEnded{ID: max(id+1-rapid.Int64Range(0, 1).Draw(t, "which"), 1)}
+	}
+	c := Check{ID: int64(len(m.checks)) + 1, LotID: 1, Good: rapid.IntRange(0, 3).Draw(t, "checked good"),
+		Corrects: rapid.Int64Range(0, int64(len(m.checks))).Draw(t, "corrects")}
+	if rapid.Bool().Draw(t, "with scrap") {
+		c.Scrap = map[string]int{"bent": rapid.IntRange(0, 2).Draw(t, "bent")}
+	}
+	if rapid.Bool().Draw(t, "of a job") {
+		c.JobIndex = of(rapid.IntRange(0, 1).Draw(t, "checked job"))
+	}
+	return CheckRecorded{c}
+}
+
+func TestTheLedgerAgreesWithItsTwin(t *testing.T) {
+	accepted, refused := 0, 0
+	rapid.Check(t, func(rt *rapid.T) {
+		l, err := Open("twin", Options{Memory: true})
+		if err != nil {
+			rt.Fatal(err)
+		}
+		defer func() { _ = l.Close() }()
+		ctx := context.Background()
+		lot := clips(1, 7)
+		lot.Jobs = append(lot.Jobs, LotJob{Index: 1, Name: "drip-line peg", GoodOrdered: 5})
+		if err := l.Commit(ctx, LotOpened{lot}); err != nil {
+			rt.Fatal(err)
+		}
+		m := &twin{status: LotOpen, holds: map[int64]bool{}, entries: 1}
+		for range rapid.IntRange(1, 25).Draw(rt, "commits") {
+			next := m.clone()
+			var records []Record
+			legal := true
+			for range rapid.IntRange(1, 3).Draw(rt, "records") {
+				r := drawRecord(rt, next)
+				legal = next.accepts(r) && legal
+				records = append(records, r)
+			}
+			err := l.Commit(ctx, records...)
+			if (err == nil) != legal {
+				rt.Fatalf("%+v: legal %v, the ledger says %v", records, legal, err)
+			}
+			if err != nil && !errors.Is(err, ErrIllegal) && !errors.Is(err, ErrTooMany) {
+				rt.Fatal(err)
+			}
+			if legal {
+				next.entries += int64(len(records))
+				m = next
+				accepted++
+			} else {
+				refused++
+			}
+			if err := agree(ctx, l, m, lot); err != nil {
+				rt.Fatal(err)
+			}
+		}
+	})
+	if accepted < 100 || refused < 100 {
+		t.Errorf("only %d commits were accepted and %d refused: the draw is lopsided", accepted, refused)
+	}
+	t.Logf("%d commits accepted, %d refused", accepted, refused)
+}
+
+func agree(ctx context.Context, l *Ledger, m *twin, lot Lot) error {
+	counts, err := l.Counts(ctx, 1)
+	if err != nil {
+		return err
+	}
+	if d := cmp.Diff(m.counts(lot), counts); d != "" {
+		return fmt.Errorf("counts (-twin +ledger):\n%s", d)
+	}
+	if counts.Made+counts.InterruptedScrap != counts.Good+counts.Scrap+counts.Unverified {
+		return fmt.Errorf("the counts do not add up: %+v", counts)
+	}
+	cycles, err := l.Cycles(ctx, 1)
+	if err != nil {
+		return err
+	}
+	for i, c := range cycles {
+		if c.State != m.cycles[i].state {
+			return fmt.Errorf("cycle %d is %s, the twin has %s", c.Seq, c.State, m.cycles[i].state)
+		}
+	}
+	next, err := l.NextIDs(ctx)
+	want := NextIDs{Lot: 2, Cycle: int64(len(m.cycles)) + 1, Hold: int64(len(m.holds)) + 1, Check: int64(len(m.checks)) + 1}
+	if err != nil || next != want {
+		return fmt.Errorf("next numbers %+v, the twin has %+v (%w)", next, want, err)
+	}
+	open, err := l.OpenLot(ctx)
+	if err != nil {
+		return err
+	}
+	if running := m.status == LotOpen || m.status == LotMade; running != (open != nil) || (running && open.Status != m.status) {
+		return fmt.Errorf("the open lot is %+v, the twin has status %s", open, m.status)
+	}
+	problems, err := l.Check(ctx)
+	if err != nil || len(problems) > 0 {
+		return fmt.Errorf("check: %q %w", problems, err)
+	}
+	return nil
+}
