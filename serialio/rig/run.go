@@ -103,8 +103,18 @@ func (r *Rig) pace() (rate float64, jump bool) {
 
 // serve brings the board up to now and runs a request.
 func (r *Rig) serve(f func()) {
-	r.ctl.runTo(max(r.ctl.now, r.clk.at(time.Now())), r.ship)
+	r.catchUp(time.Now())
 	f()
+}
+
+// catchUp lets the board live until a wall time. At speed 0 the clock then stands
+// until live has seen what the board does next: an idle board's clock must not race
+// on over a command that has just come.
+func (r *Rig) catchUp(wall time.Time) {
+	r.ctl.runTo(max(r.ctl.now, r.clk.at(wall)), r.ship)
+	if r.set.Speed == 0 {
+		r.clk.rebase(wall, r.ctl.now, 0)
+	}
 }
 
 // receive puts bytes from the host on the wire.
@@ -114,6 +124,9 @@ func (r *Rig) receive(x inChunk) {
 		return // written before the cable came out
 	}
 	c := r.ctl
+	if r.set.Speed == 0 {
+		r.catchUp(time.Now())
+	}
 	t, per := c.now, 0.0
 	if r.set.Speed > 0 {
 		per = 1e10 / float64(l.baud) // ten bits a byte
