@@ -1,0 +1,163 @@
+package screen
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"beltwarden/daemon/client"
+)
+
+// Lots writes one line a lot.
+func Lots(lots []client.LotSummary, st Style) []string {
+	if len(lots) == 0 {
+		return []string{"no lot was ever opened: beltwarden lot start JOB --good N"}
+	}
+	out := []string{st.strong(fmt.Sprintf("%4s  %-8s %7s %6s %6s %7s  %s", "lot", "status", "ordered", "good", "scrap", "unseen", "name"))}
+	for _, l := range lots {
+		name := []rune(Printable(l.Name))
+		out = append(out, fmt.Sprintf("%4d  %-8s %7d %6d %6d %7d  %s", l.ID, l.Status, l.Ordered, l.Good, l.Scrap, l.Unverified,
+			string(name[:min(len(name), max(8, st.width()-46))])))
+	}
+	return out
+}
+
+// Lot writes one lot with its history, the oldest first.
+func Lot(l *client.LotDetail, st Style) []string {
+	head := fmt.Sprintf("%d %s, %s", l.ID, l.Name, l.Status)
+	if l.Reason != "" {
+		head += " (" + l.Reason + ")"
+	}
+	out := st.strongRow("Lot", head)
+	add := func(lines []string) { out = append(out, lines...) }
+	add(st.row("  opened", stamp(l.Opened)))
+	add(st.row("  count", fmt.Sprintf("%d good, %d not looked at, %d scrap; %d ordered, %d made in %s",
+		l.Good, l.Unverified, l.Scrap, l.Ordered, l.Made, count(l.CyclesBegun, "cycle"))))
+	if l.Interrupted+l.InterruptedGood+l.InterruptedScrap > 0 {
+		add(st.row("  broken off", fmt.Sprintf("%d to decide on, %d found good, %d scrap", l.Interrupted, l.InterruptedGood, l.InterruptedScrap)))
+	}
+	for _, reason := range keys(l.ScrapByReason) {
+		add(st.row("  scrap", fmt.Sprintf("%d %s", l.ScrapByReason[reason], reason)))
+	}
+	for _, j := range l.Jobs {
+		add(st.row("Job", fmt.Sprintf("%d %s: %d ordered, %d made, %d good, %d scrap", j.Index+1, j.Name, j.Ordered, j.Made, j.Good, j.Scrap)))
+		add(st.row("  file", j.Path))
+		add(st.row("  a cycle", fmt.Sprintf("%.1f mm of filament, %.1f mm of belt travel, pitch %.1f mm", j.FilamentMMPerCycle, j.BeltTravelMMPerCycle, j.PitchMM)))
+		withheld, added := alterations(l, j.Index)
+		add(st.row("  altered", fmt.Sprintf("%s withheld, %d added (listed by --json)", count(withheld, "line"), added)))
+	}
+	add(cycleRows(l, st))
+	for _, h := range l.Holds {
+		add(st.row(fmt.Sprintf("Hold %d", h.ID), holdText(h)))
+	}
+	for _, c := range l.Checks {
+		add(st.row(fmt.Sprintf("Check %d", c.ID), checkText(c)))
+	}
+	return out
+}
+
+func alterations(l *client.LotDetail, job int) (withheld, added int) {
+	for _, a := range l.Alterations {
+		switch {
+		case a.JobIndex != job:
+		case a.Kind == "withheld":
+			withheld++
+		default:
+			added++
+		}
+	}
+	return withheld, added
+}
+
+// cycleRows sums cycles up by state and lists those that broke off.
+func cycleRows(l *client.LotDetail, st Style) []string {
+	var out []string
+	var seconds float64
+	made := 0
+	for _, c := range l.Cycles {
+		if c.Made != nil {
+			made++
+			seconds += c.MachineTimeS
+		}
+		if c.Interrupted == nil {
+			continue
+		}
+		text := fmt.Sprintf("%s: %s", stamp(*c.Interrupted), c.Reason)
+		if c.Good != nil {
+			verdict := "scrap"
+			if *c.Good {
+				verdict = "good"
+			}
+			text += "; found " + verdict
+		} else {
+			text += "; not decided yet"
+		}
+		out = append(out, st.row(fmt.Sprintf("Cycle %d", c.Ordinal), text)...)
+	}
+	if made > 0 {
+		mean := time.Duration(seconds / float64(made) * float64(time.Second))
+		out = append(st.row("Cycles", fmt.Sprintf("%d made, in %s each on average", made, span(mean))), out...)
+	}
+	return out
+}
+
+func holdText(h client.Hold) string {
+	text := fmt.Sprintf("%s, after part %d: %s", stamp(h.Begun), h.AtPart, h.Text)
+	switch {
+	case h.Ended == nil:
+		text += "; it lasts"
+	case h.By != "":
+		text += fmt.Sprintf("; ended by %s (%s)", h.By, h.How)
+	default:
+		text += "; ended (" + h.How + ")"
+	}
+	if h.Override != "" {
+		text += ", although advised against: " + h.Override
+	}
+	return text
+}
+
+func checkText(c client.Check) string {
+	words := []string{fmt.Sprintf("at %s of belt travel", metres(c.TravelMM))}
+	say := func(on bool, format string, a ...any) {
+		if on {
+			words = append(words, fmt.Sprintf(format, a...))
+		}
+	}
+	if c.OffsetMM != nil {
+		say(true, "offset %+.1f mm", *c.OffsetMM)
+	}
+	for _, mm := range c.LengthsMM {
+		say(true, "length %.2f mm", mm)
+	}
+	say(c.Good > 0, "%d good", c.Good)
+	for _, reason := range keys(c.Scrap) {
+		say(true, "%d scrap (%s)", c.Scrap[reason], reason)
+	}
+	say(c.Realigned, "realigned")
+	say(c.BeltCleared, "belt cleared")
+	say(c.BinEmptied, "bin emptied")
+	if c.SpoolG != nil {
+		say(true, "spool %.0f g", *c.SpoolG)
+	}
+	say(c.Note != "", "%q", c.Note)
+	say(c.Corrects > 0, "corrects check %d", c.Corrects)
+	say(c.CorrectedBy > 0, "corrected by check %d", c.CorrectedBy)
+	by := ""
+	if c.By != "" {
+		by = " by " + c.By
+	}
+	return stamp(c.Stamp) + by + ": " + strings.Join(words, ", ")
+}
+
+func stamp(s client.Stamp) string { return s.At.Local().Format("2006-01-02 15:04:05") }
+
+func keys(m map[string]int) []string {
+	list := make([]string, 0, len(m))
+	for k := range m {
+		list = append(list, k)
+	}
+	slices.Sort(list)
+	return list
+}

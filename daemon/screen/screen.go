@@ -1,0 +1,141 @@
+// Package screen writes what the program knows as text for a person at a
+// terminal: the state of the run, lots, and what a job will do. It is pure: values
+// go in, lines come out.
+//
+// Rules of these texts: no line is wider than the style allows; bold is the only
+// decoration and carries nothing that the words do not; a quantity has its unit
+// beside it; what is not known is said to be so, never left out or shown as 0.
+package screen
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// Style says what the reader's screen can do.
+type Style struct {
+	Width    int // columns
+	Height   int // rows; 0 when there is no bound
+	Terminal bool
+	Bold     bool
+}
+
+const (
+	leastWidth = 40
+	mostWidth  = 100 // longer lines are hard to read
+	labelWidth = 13
+)
+
+// width returns the columns to use.
+func (st Style) width() int { return min(mostWidth, max(leastWidth, st.Width)) }
+
+// strong puts a text in bold where that is possible.
+func (st Style) strong(text string) string {
+	if !st.Bold || text == "" {
+		return text
+	}
+	return "\x1b[1m" + text + "\x1b[0m"
+}
+
+// row writes a label and a text beside it, wrapped to the width.
+func (st Style) row(label, text string) []string {
+	return st.paragraph(fmt.Sprintf("%-*s", labelWidth, label), text, false)
+}
+
+// strongRow is row with the text in bold.
+func (st Style) strongRow(label, text string) []string {
+	return st.paragraph(fmt.Sprintf("%-*s", labelWidth, label), text, true)
+}
+
+// paragraph writes a text behind a lead, further lines indented as wide.
+func (st Style) paragraph(lead, text string, strong bool) []string {
+	indent := strings.Repeat(" ", utf8.RuneCountInString(lead))
+	lines := wrap(text, max(10, st.width()-len(indent)))
+	for i, l := range lines {
+		if strong {
+			l = st.strong(l)
+		}
+		if i == 0 {
+			lines[i] = strings.TrimRight(lead+l, " ")
+		} else {
+			lines[i] = indent + l
+		}
+	}
+	return lines
+}
+
+// wrap breaks a text at its spaces into lines of at most width characters; a word
+// longer than that is cut. There is always one line at least.
+func wrap(text string, width int) []string {
+	var lines []string
+	var line []rune
+	for _, word := range strings.Fields(Printable(text)) {
+		w := []rune(word)
+		if len(line) > 0 && len(line)+1+len(w) <= width {
+			line = append(append(line, ' '), w...)
+			continue
+		}
+		if len(line) > 0 {
+			lines = append(lines, string(line))
+		}
+		for len(w) > width {
+			lines = append(lines, string(w[:width]))
+			w = w[width:]
+		}
+		line = w
+	}
+	return append(lines, string(line))
+}
+
+// Printable replaces what could move a terminal's cursor or change its state;
+// names and texts come from files, boards and people.
+func Printable(text string) string {
+	return strings.Map(func(r rune) rune {
+		if r == utf8.RuneError || !unicode.IsPrint(r) && r != ' ' {
+			return ' '
+		}
+		return r
+	}, text)
+}
+
+// span writes a length of time for a person: two units at most.
+func span(d time.Duration) string {
+	switch d = max(0, d); {
+	case d < time.Second:
+		return "less than 1 s"
+	case d < 90*time.Second:
+		return fmt.Sprintf("%d s", int(d.Seconds()))
+	case d < 90*time.Minute:
+		return fmt.Sprintf("%d min", int(math.Round(d.Minutes())))
+	case d < 48*time.Hour:
+		m := int(math.Round(d.Minutes()))
+		return fmt.Sprintf("%d h %d min", m/60, m%60)
+	default:
+		h := int(math.Round(d.Hours()))
+		return fmt.Sprintf("%d d %d h", h/24, h%24)
+	}
+}
+
+// clock writes a time of day, with the date when it is another one than today.
+func clock(t, now time.Time) string {
+	t, now = t.Local(), now.Local()
+	if t.Year() == now.Year() && t.YearDay() == now.YearDay() {
+		return t.Format("15:04")
+	}
+	return t.Format("Mon 2 Jan 15:04")
+}
+
+// metres writes a length of belt.
+func metres(mm float64) string { return fmt.Sprintf("%.3f m", mm/1000) }
+
+// count writes a number with its noun, in the plural where it is due.
+func count(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}

@@ -1,0 +1,202 @@
+package screen
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"beltwarden/supervisor"
+)
+
+// Status writes one screen about the run. It begins with what the reader came
+// for: when someone must next be at the machine, why, and with how many parts.
+func Status(s *supervisor.Snapshot, st Style) []string {
+	var out []string
+	add := func(lines []string) { out = append(out, lines...) }
+	when, why := nextVisit(s)
+	add(st.strongRow("Next visit", when))
+	if why != "" {
+		add(st.row("", why))
+	}
+	if s.Advice != "" {
+		add(st.strongRow("Do now", sentence(s.Advice)))
+	}
+	out = append(out, "")
+	add(st.row("Machine", fmt.Sprintf("%s is %s since %s (%s)", s.Machine, s.State, clock(s.Since, s.At), span(s.At.Sub(s.Since)))))
+	if s.Cause.Text != "" {
+		add(st.row("  why", s.Cause.Text))
+	}
+	if s.Doing != "" {
+		add(st.row("  doing", s.Doing))
+	}
+	add(st.row("  takes", strings.Join(s.Accepts, ", ")))
+	add(lotRows(s, st))
+	add(beltRows(s, st))
+	add(st.row("Heat", heat(s)))
+	add(lineRows(s, st))
+	if st.Height > 1 && len(out) > st.Height-1 {
+		out = out[:st.Height-1] // what matters most stands first
+	}
+	return out
+}
+
+// nextVisit answers when, why and with how many good parts.
+func nextVisit(s *supervisor.Snapshot) (when, why string) {
+	switch {
+	case s.State == supervisor.Aborted || s.State == supervisor.Aborting:
+		return "now: something went wrong", good(s)
+	case s.State == supervisor.Held || s.State == supervisor.Suspended:
+		return "now: the machine waits for you", good(s)
+	case s.State == supervisor.Complete:
+		return "now: the lot's parts wait to be counted", good(s)
+	case s.Next == nil:
+		return "none is due: no lot is being made", good(s)
+	}
+	n := s.Next
+	if s.State == supervisor.Holding || s.State == supervisor.Suspending || n.Parts == 0 {
+		when = "as soon as the part in progress is off the belt"
+	} else {
+		when = fmt.Sprintf("about %s (in %s), after %s", clock(n.At, s.At), span(n.At.Sub(s.At)), count(n.Parts, "more part"))
+	}
+	why = n.Text + "."
+	if l := s.Lot; l != nil {
+		by := min(l.Ordered, l.Good+l.Unverified+n.Parts)
+		why += fmt.Sprintf(" By then %d of %d good parts, if every part not looked at is good.", by, l.Ordered)
+	}
+	return when, sentence(why)
+}
+
+// good says how many good parts there are.
+func good(s *supervisor.Snapshot) string {
+	if s.Lot == nil {
+		return ""
+	}
+	return fmt.Sprintf("%d of %d good parts found, %d made and not looked at.", s.Lot.Good, s.Lot.Ordered, s.Lot.Unverified)
+}
+
+// sentence begins a text with a capital letter.
+func sentence(text string) string {
+	if text == "" || text[0] < 'a' || text[0] > 'z' {
+		return text
+	}
+	return string(text[0]-'a'+'A') + text[1:]
+}
+
+func lotRows(s *supervisor.Snapshot, st Style) []string {
+	l := s.Lot
+	if l == nil {
+		return st.row("Lot", "none")
+	}
+	out := st.row("Lot", fmt.Sprintf("%d %s (%s): %d good, %d not looked at, %d scrap; %d ordered",
+		l.ID, l.Name, l.Status, l.Good, l.Unverified, l.Scrap, l.Ordered))
+	if l.Interrupted > 0 {
+		out = append(out, st.strongRow("", count(l.Interrupted, "interrupted part")+" to decide on")...)
+	}
+	if len(l.Jobs) > 1 {
+		for _, j := range l.Jobs {
+			out = append(out, st.row("  job", fmt.Sprintf("%s: %d made, %d good, %d scrap; %d ordered", j.Name, j.Made, j.Good, j.Scrap, j.Ordered))...)
+		}
+	}
+	if l.Part > 0 {
+		out = append(out, st.row("  part", part(s))...)
+	}
+	if !l.DoneAt.IsZero() && l.Wanted > 0 {
+		out = append(out, st.row("  done", fmt.Sprintf("about %s, holds not counted; %s still to begin", clock(l.DoneAt, s.At), count(l.Wanted, "part")))...)
+	}
+	return out
+}
+
+// part says how far the part in progress is, by the time the last ones took.
+func part(s *supervisor.Snapshot) string {
+	l := s.Lot
+	elapsed := s.At.Sub(l.PartBegun)
+	if l.PartTakes <= 0 {
+		return fmt.Sprintf("cycle %d, begun %s ago", l.Part, span(elapsed))
+	}
+	done := min(0.99, max(0, float64(elapsed)/float64(l.PartTakes)))
+	const cells = 20
+	full := int(done * cells)
+	return fmt.Sprintf("cycle %d |%s%s| %d %%, about %s left", l.Part, strings.Repeat("=", full), strings.Repeat(".", cells-full),
+		int(100*done), span(l.PartTakes-elapsed))
+}
+
+func beltRows(s *supervisor.Snapshot, st Style) []string {
+	b := s.Belt
+	out := st.row("Belt", fmt.Sprintf("%s since realignment, %s since the last check, %s in all",
+		metres(b.SinceRealignMM), metres(b.SinceCheckMM), metres(b.TravelMM)))
+	read := "not read since realignment"
+	if b.OffsetMM != nil {
+		read = fmt.Sprintf("%+.1f mm at the last check", *b.OffsetMM)
+	}
+	out = append(out, st.row("  offset", fmt.Sprintf("%s; at worst %.1f mm by now; limit %.1f mm", read, b.WorstOffsetMM, b.OffsetLimitMM))...)
+	if b.UncertainMM > 0 {
+		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s may or may not have been run", metres(b.UncertainMM)))...)
+	}
+	return out
+}
+
+func heat(s *supervisor.Snapshot) string {
+	h := s.Heat
+	if h.Read.IsZero() || !h.HasNozzle && !h.HasBed {
+		return "no reading"
+	}
+	one := func(name string, has bool, now, target float64) string {
+		switch {
+		case !has:
+			return name + " no reading"
+		case target <= 0:
+			return fmt.Sprintf("%s %.0f °C, off", name, now)
+		}
+		return fmt.Sprintf("%s %.0f of %.0f °C", name, now, target)
+	}
+	text := one("nozzle", h.HasNozzle, h.NozzleC, h.NozzleTargetC) + "; " + one("bed", h.HasBed, h.BedC, h.BedTargetC)
+	if age := s.At.Sub(h.Read); age > time.Minute {
+		text += "; read " + span(age) + " ago"
+	}
+	return text
+}
+
+func lineRows(s *supervisor.Snapshot, st Style) []string {
+	l := s.Line
+	text := l.Port + ": not connected"
+	if l.Connected {
+		text = l.Port + ": connected"
+		if l.Stats.Resends > 0 {
+			text += fmt.Sprintf("; %d of %d lines sent again", l.Stats.Resends, l.Stats.LinesSent)
+		}
+	}
+	if l.Problem != "" {
+		text += "; " + l.Problem
+	}
+	return st.row("Board", text)
+}
+
+// Change writes one line when something in the run has changed that a reader of
+// a log would want to know, and nothing otherwise. before may be nil.
+func Change(before, now *supervisor.Snapshot) string {
+	var words []string
+	if before == nil || before.State != now.State {
+		text := now.State.String()
+		if now.Cause.Text != "" {
+			text += " (" + now.Cause.Text + ")"
+		}
+		words = append(words, text)
+	}
+	if l := now.Lot; l != nil {
+		var b supervisor.LotView
+		if before != nil && before.Lot != nil {
+			b = *before.Lot
+		}
+		if b.Made != l.Made || b.Good != l.Good || b.Scrap != l.Scrap || b.Interrupted != l.Interrupted || b.Status != l.Status {
+			words = append(words, fmt.Sprintf("lot %d %s: %d made, %d good, %d not looked at, %d scrap, %d ordered",
+				l.ID, l.Status, l.Made, l.Good, l.Unverified, l.Scrap, l.Ordered))
+		}
+	}
+	if now.Line.Problem != "" && (before == nil || before.Line.Problem != now.Line.Problem) {
+		words = append(words, now.Line.Problem)
+	}
+	if len(words) == 0 {
+		return ""
+	}
+	return now.At.Local().Format("15:04:05") + "  " + Printable(strings.Join(words, "; "))
+}
