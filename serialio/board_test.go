@@ -25,6 +25,7 @@ type board struct {
 	advanced   bool          // ok names number and free slots
 	lineTime   time.Duration // time to deal with one line
 	noCheck    bool          // takes any number
+	queue      int           // lines taken at once and answered later, one each lineTime
 	mute       bool          // never says anything
 	// damage and other mischief
 	toBoard func(line int, frame []byte) []byte // per line received, numbered from 0
@@ -43,6 +44,7 @@ type board struct {
 	// luck: so the board also refuses what was never sent.
 	genuine map[string]bool
 
+	work   chan string // lines taken and not answered, with queue
 	rx     chan []byte // host to board
 	tx     chan []byte // board to host
 	closed chan struct{}
@@ -107,12 +109,24 @@ func (b *board) say(format string, a ...any) {
 // serve runs the board until the port closes.
 func (b *board) serve() {
 	var buf []byte
+	if b.queue > 0 {
+		b.work = make(chan string, b.queue)
+		var worker sync.WaitGroup
+		defer worker.Wait()
+		defer close(b.work)
+		worker.Go(func() {
+			for text := range b.work {
+				time.Sleep(b.lineTime)
+				b.answer(text)
+			}
+		})
+	}
 	for {
 		line, ok := b.nextLine(&buf)
 		if !ok {
 			return
 		}
-		if b.lineTime > 0 {
+		if b.lineTime > 0 && b.queue == 0 {
 			time.Sleep(b.lineTime)
 		}
 		b.handle(line, &buf)
@@ -222,6 +236,18 @@ func (b *board) handle(line string, buf *[]byte) {
 	b.last = n
 	b.taken = append(b.taken, text)
 	b.mu.Unlock()
+	if b.queue > 0 {
+		select {
+		case b.work <- text:
+		case <-b.closed:
+		}
+		return
+	}
+	b.answer(text)
+}
+
+// answer carries a line out and says ok.
+func (b *board) answer(text string) {
 	if b.execute != nil {
 		b.execute(b, text)
 	}
@@ -229,7 +255,7 @@ func (b *board) handle(line string, buf *[]byte) {
 	case text == "M105":
 		b.say("ok T:25.0 /0.0 B:24.0 /0.0 @:0 B@:0")
 	case b.advanced:
-		b.say("ok N%d P15 B3", n)
+		b.say("ok N%d P15 B3", b.last)
 	default:
 		b.say("ok")
 	}
@@ -291,6 +317,7 @@ type bench struct {
 	board  *board
 	conn   *Conn
 	events []Event
+	honest bool // the board's replies arrive whole: acceptance must never be told early
 }
 
 // within runs f inside a bubble with a connection to b, and closes it.
@@ -299,7 +326,8 @@ func within(t *testing.T, b func() *board, o Options, f func(x *bench)) {
 	synctest.Test(t, func(t *testing.T) {
 		x := &bench{t: t, board: b()}
 		x.conn = NewConn(x.board, o)
-		go x.board.serve()
+		var served sync.WaitGroup
+		served.Go(x.board.serve)
 		defer func() {
 			if err := x.conn.Close(); err != nil {
 				t.Errorf("close: %v", err)
@@ -307,6 +335,7 @@ func within(t *testing.T, b func() *board, o Options, f func(x *bench)) {
 			x.board.Close()
 			for range x.conn.Events() {
 			}
+			served.Wait()
 		}()
 		f(x)
 	})
@@ -343,6 +372,13 @@ func (x *bench) stream(lines []string) {
 	x.t.Helper()
 	before := len(x.board.record())
 	src := &list{lines: lines}
+	if x.honest {
+		src.taken = func(s *list) {
+			if n := len(x.board.record()) - before; s.accepted > n {
+				x.t.Errorf("told that %d lines are taken when the board had taken %d", s.accepted, n)
+			}
+		}
+	}
 	if err := x.conn.Run(7, src); err != nil {
 		x.t.Fatal(err)
 	}

@@ -126,6 +126,7 @@ func (l *loop) reply(r *Reply) {
 			l.now.Sub(l.lastNoise) >= l.opt.QuietFor {
 			l.stats.Timeouts++
 			l.learn()
+			l.flight = 0 // an idle board owes no answers
 		}
 	case ReplyBusy:
 	default:

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -49,6 +50,7 @@ func TestDamagedLines(t *testing.T) {
 									b.toBoard = hurt(how, at, at+30)
 									return b
 								}, Options{WindowBytes: window, BootWait: -1}, func(x *bench) {
+									x.honest = true
 									x.wait(EventSynced)
 									x.stream(program1(100))
 									if s := x.conn.Stats(); name == "flipped" && at > 1 && s.Resends == 0 {
@@ -70,12 +72,34 @@ func TestLateAnswers(t *testing.T) {
 	within(t, func() *board {
 		b := newBoard()
 		b.lineTime = 300 * time.Millisecond
-		b.toBoard = hurt(flip, 6, 9)
+		b.queue = 3
+		b.toBoard = hurt(flip, 14, 29)
 		return b
 	}, Options{WindowBytes: 256, BootWait: -1}, func(x *bench) {
 		x.wait(EventSynced)
-		x.stream(program1(40))
+		src := &list{lines: program1(40)}
+		if err := x.conn.Run(7, src); err != nil {
+			t.Fatal(err)
+		}
+		for x.conn.Stats().Resends < 2 {
+			time.Sleep(50 * time.Millisecond)
+		}
+		x.conn.Ask(8, "M105")
+		if e := x.wait(EventDone); e.ID != 8 {
+			t.Fatalf("first to end: %+v", e)
+		}
+		// Had an ok been counted for another line, the end of the question would
+		// be reported before its answer.
+		if len(x.events) < 2 || !x.events[len(x.events)-2].Reply.Temps.HasNozzle {
+			t.Errorf("no temperatures before the end of the question")
+		}
+		x.wait(EventDone)
+		x.same(without(x.board.record(), "M105"), src.lines)
 	})
+}
+
+func without(lines []string, word string) []string {
+	return slices.DeleteFunc(lines, func(s string) bool { return s == word })
 }
 
 // TestReplies: what may happen to a reply on its way.
