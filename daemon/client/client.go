@@ -79,8 +79,7 @@ func (e *UnreachableError) Unwrap() error { return e.Err }
 
 // Status returns the newest picture of the run.
 func (c *Client) Status(ctx context.Context) (*supervisor.Snapshot, error) {
-	s := new(supervisor.Snapshot)
-	return s, c.call(ctx, http.MethodGet, "/api/v1/status", nil, s)
+	return get[*supervisor.Snapshot](ctx, c, "/api/v1/status")
 }
 
 // Command gives one of the ten commands. A refusal is a *Problem with status 409.
@@ -101,14 +100,12 @@ func (c *Client) OpenLot(ctx context.Context, r LotRequest) (supervisor.Result, 
 
 // Lots returns all lots, the newest first.
 func (c *Client) Lots(ctx context.Context) ([]LotSummary, error) {
-	var lots []LotSummary
-	return lots, c.call(ctx, http.MethodGet, "/api/v1/lots", nil, &lots)
+	return get[[]LotSummary](ctx, c, "/api/v1/lots")
 }
 
 // Lot returns one lot with its history.
 func (c *Client) Lot(ctx context.Context, id int64) (*LotDetail, error) {
-	d := new(LotDetail)
-	return d, c.call(ctx, http.MethodGet, "/api/v1/lots/"+strconv.FormatInt(id, 10), nil, d)
+	return get[*LotDetail](ctx, c, "/api/v1/lots/"+strconv.FormatInt(id, 10))
 }
 
 // EndLot gives up a lot, or closes one whose parts were all found good.
@@ -118,22 +115,19 @@ func (c *Client) EndLot(ctx context.Context, id int64, reason string) (superviso
 
 // Events returns up to limit events, the oldest first: the newest ones there are.
 func (c *Client) Events(ctx context.Context, limit int) ([]Event, error) {
-	var events []Event
-	return events, c.call(ctx, http.MethodGet, "/api/v1/events?limit="+strconv.Itoa(limit), nil, &events)
+	return get[[]Event](ctx, c, "/api/v1/events?limit="+strconv.Itoa(limit))
 }
 
 // EventsAfter returns up to limit events that follow the one numbered after, the
 // oldest first.
 func (c *Client) EventsAfter(ctx context.Context, after int64, limit int) ([]Event, error) {
 	q := url.Values{"after": {strconv.FormatInt(after, 10)}, "limit": {strconv.Itoa(limit)}}
-	var events []Event
-	return events, c.call(ctx, http.MethodGet, "/api/v1/events?"+q.Encode(), nil, &events)
+	return get[[]Event](ctx, c, "/api/v1/events?"+q.Encode())
 }
 
 // Alerts returns the state of the outbox for every receiver of alerts.
 func (c *Client) Alerts(ctx context.Context) ([]Channel, error) {
-	var channels []Channel
-	return channels, c.call(ctx, http.MethodGet, "/api/v1/alerts", nil, &channels)
+	return get[[]Channel](ctx, c, "/api/v1/alerts")
 }
 
 // Ready returns nil when the daemon has its board and its ledger at hand, and
@@ -144,7 +138,18 @@ func (c *Client) Ready(ctx context.Context) error {
 
 func (c *Client) post(ctx context.Context, path string, body any) (supervisor.Result, error) {
 	var r supervisor.Result
-	return r, c.call(ctx, http.MethodPost, path, body, &r)
+	err := c.call(ctx, http.MethodPost, path, body, &r)
+	return r, err
+}
+
+// get reads one resource.
+func get[T any](ctx context.Context, c *Client, path string) (T, error) {
+	var to T
+	if err := c.call(ctx, http.MethodGet, path, nil, &to); err != nil {
+		var none T
+		return none, err
+	}
+	return to, nil
 }
 
 // call makes one request and reads the answer into to, which may be nil.

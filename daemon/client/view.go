@@ -145,4 +145,3 @@ type Channel struct {
 	LastError string `json:"last_error,omitempty"`
 	Oldest    *Stamp `json:"oldest,omitempty"` // of the oldest pending alert
 }
-

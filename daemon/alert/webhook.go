@@ -1,0 +1,149 @@
+package alert
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"net/url"
+	"strconv"
+	"time"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// AlertIDHeader carries the identity of an alert, so that a receiver can tell a
+// repeated delivery from a new alert.
+const AlertIDHeader = "X-Beltwarden-Alert-Id"
+
+// mostAnswer is how much of a receiver's answer is read, so that the connection
+// can be used again; the rest is of no interest.
+const mostAnswer = 64 << 10
+
+// WebhookOptions describe a receiver that is called by HTTP POST.
+type WebhookOptions struct {
+	URL     string            // may carry a secret
+	Header  map[string]string // added to each request; may carry secrets
+	Timeout time.Duration     // of one attempt, 10 s when 0
+	Agent   string            // the User-Agent, "beltwarden" when empty
+}
+
+// Webhook is a [Notifier] that posts the alert's payload as JSON.
+type Webhook struct {
+	url     string
+	header  http.Header
+	timeout time.Duration
+	channel string
+	client  *http.Client
+}
+
+// NewWebhook returns a receiver. It connects to nothing yet.
+func NewWebhook(o WebhookOptions) (*Webhook, error) {
+	u, err := url.Parse(o.URL)
+	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
+		return nil, errors.New("cannot use the address of a webhook: it is not of the form https://host/path")
+	}
+	w := &Webhook{url: o.URL, header: http.Header{}, timeout: o.Timeout, channel: channelName(u)}
+	if w.timeout <= 0 {
+		w.timeout = 10 * time.Second
+	}
+	w.header.Set("User-Agent", "beltwarden")
+	if o.Agent != "" {
+		w.header.Set("User-Agent", o.Agent)
+	}
+	for name, value := range o.Header {
+		w.header.Set(name, value)
+	}
+	w.header.Set("Content-Type", "application/json")
+	w.client = &http.Client{
+		Transport: &http.Transport{MaxIdleConns: 1, IdleConnTimeout: time.Minute, ForceAttemptHTTP2: true,
+			TLSHandshakeTimeout: w.timeout, ResponseHeaderTimeout: w.timeout, MaxResponseHeaderBytes: mostAnswer},
+		// What was meant for one receiver, secrets included, does not go to another.
+		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	}
+	return w, nil
+}
+
+// channelName is the host, for people, and a short hash that keeps receivers on
+// one host apart. User and password are left out, so that the channel stays the
+// same when they are changed.
+func channelName(u *url.URL) string {
+	bare := *u
+	bare.User = nil
+	sum := sha256.Sum256([]byte(bare.String()))
+	return u.Host + "-" + hex.EncodeToString(sum[:4])
+}
+
+// Channel implements [Notifier].
+func (w *Webhook) Channel() string { return w.channel }
+
+// Close lets idle connections go.
+func (w *Webhook) Close() { w.client.CloseIdleConnections() }
+
+// Notify implements [Notifier].
+func (w *Webhook) Notify(ctx context.Context, a ledger.Alert) error {
+	ctx, cancel := context.WithTimeout(ctx, w.timeout)
+	defer cancel()
+	body, err := payload(a)
+	if err != nil {
+		return fmt.Errorf("cannot word the alert: %w", err)
+	}
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, w.url, bytes.NewReader(body))
+	if err != nil {
+		return errors.New("cannot use the address of the webhook")
+	}
+	r.Header = w.header.Clone()
+	r.Header.Set(AlertIDHeader, a.ID)
+	answer, err := w.client.Do(r)
+	if err != nil {
+		return w.plain(err)
+	}
+	defer answer.Body.Close()
+	_, _ = io.CopyN(io.Discard, answer.Body, mostAnswer) // the status has said it all
+	if answer.StatusCode/100 == 2 {
+		return nil
+	}
+	return &StatusError{Status: answer.StatusCode, RetryAfter: retryAfter(answer.Header.Get("Retry-After"), time.Now())}
+}
+
+// plain returns an error without the address, which may hold a secret.
+func (w *Webhook) plain(err error) error {
+	if errors.Is(err, context.DeadlineExceeded) {
+		return fmt.Errorf("the receiver has not answered within %s", w.timeout)
+	}
+	if u := new(url.Error); errors.As(err, &u) {
+		err = u.Err
+	}
+	return fmt.Errorf("cannot reach the receiver: %w", err)
+}
+
+// retryAfter reads the header of that name: seconds or a date (RFC 9110, 10.2.3).
+func retryAfter(value string, now time.Time) time.Duration {
+	if seconds, err := strconv.ParseUint(value, 10, 31); err == nil {
+		return time.Duration(seconds) * time.Second
+	}
+	if at, err := http.ParseTime(value); err == nil {
+		return max(0, at.Sub(now))
+	}
+	return 0
+}
+
+// payload is the body of the request: the alert's own, or its fields.
+func payload(a ledger.Alert) ([]byte, error) {
+	if len(a.Payload) > 0 {
+		return a.Payload, nil
+	}
+	return json.Marshal(struct {
+		ID     string `json:"id"`
+		Kind   string `json:"kind"`
+		State  string `json:"state,omitempty"`
+		Reason string `json:"reason,omitempty"`
+		Text   string `json:"text"`
+		Lot    int64  `json:"lot_id,omitempty"`
+	}{a.ID, a.Kind, a.State, a.Reason, a.Text, a.LotID})
+}
