@@ -35,8 +35,9 @@ const (
 // given back what it stands too low; coordinates and modes of to come last, the
 // feed at the very end. Applying the lines to from gives to, except for what no
 // line can bring about: whether an axis was homed, the G92 offset of the belt,
-// an arc as the last motion word, and settings that to does not know. A fan that
-// to does not know is switched off, as it is on a board that has just started.
+// an arc as the last motion word, and settings that to does not know. What to
+// does not know of a coordinate may be known afterwards. A fan that to does not
+// know is switched off, as it is on a board that has just started.
 //
 // Temperatures are asked for first and waited for when filament must be pushed.
 func Restore(from, to State, o RestoreOptions) []string {

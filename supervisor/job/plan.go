@@ -5,6 +5,8 @@
 // Files are streamed: memory does not grow with the file.
 package job
 
+//go:generate go run ../../testdata/jobs/gen -dir ../../testdata/jobs
+
 import (
 	"encoding/json"
 	"time"
