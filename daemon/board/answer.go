@@ -1,0 +1,135 @@
+package board
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"reflect"
+	"strings"
+
+	"go.uber.org/zap"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// answer writes a value as JSON.
+func answer(w http.ResponseWriter, status int, v any) {
+	w.Header().Set("Content-Type", "application/json")
+	write(w, status, v)
+}
+
+func write(w http.ResponseWriter, status int, v any) {
+	data, err := json.Marshal(v)
+	if err != nil { // a number that JSON cannot hold: our own fault, told plainly
+		status, data = http.StatusInternalServerError, []byte(`{"status":500,"detail":"cannot write the answer as JSON"}`)
+	}
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write(append(data, '\n')) // a reader who has gone needs no answer
+}
+
+// badRequest is input that cannot be taken, with what would help.
+type badRequest struct {
+	status         int
+	detail, remedy string
+}
+
+func (e *badRequest) Error() string { return e.detail }
+
+// fail answers with the problem that an error is.
+func (b *board) fail(w http.ResponseWriter, r *http.Request, err error) {
+	var bad *badRequest
+	var refusal *supervisor.Refusal
+	switch {
+	case errors.As(err, &bad):
+		refuse(w, bad.status, bad.detail, bad.remedy)
+	case errors.As(err, &refusal):
+		refuse(w, http.StatusConflict, "cannot "+refusal.What+": "+refusal.Why, refusal.Remedy)
+	case errors.Is(err, supervisor.ErrEnded):
+		refuse(w, http.StatusServiceUnavailable, "the daemon is ending and takes no more requests", "ask again when it has been started again")
+	case errors.Is(err, ledger.ErrNotFound):
+		refuse(w, http.StatusNotFound, err.Error(), "see the list of lots: beltwarden lot list")
+	case errors.Is(err, ledger.ErrTooMany):
+		refuse(w, http.StatusConflict, err.Error(), "count the parts again")
+	case r.Context().Err() != nil:
+		refuse(w, http.StatusServiceUnavailable, "the request was broken off before it was carried out", "ask again")
+	case errors.Is(err, context.DeadlineExceeded):
+		refuse(w, http.StatusServiceUnavailable, "the ledger or a job file takes too long to read", "ask again; look at the disk if it stays")
+	case errors.Is(err, ledger.ErrFull):
+		refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk that holds the ledger")
+	default:
+		b.Log.Error("a request failed", zap.String("path", r.URL.Path), zap.Error(err))
+		refuse(w, http.StatusInternalServerError, err.Error(), "see the log of the daemon")
+	}
+}
+
+// decode reads the body of a request strictly: one JSON object, known fields.
+func decode(r *http.Request, to any) error {
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
+		return &badRequest{http.StatusUnsupportedMediaType, "the request is not marked as JSON", "send it with Content-Type: application/json"}
+	}
+	data, err := io.ReadAll(r.Body)
+	if err != nil {
+		return unread(err)
+	}
+	d := json.NewDecoder(bytes.NewReader(data))
+	d.DisallowUnknownFields()
+	if err := d.Decode(to); err != nil {
+		return undecoded(err, to)
+	}
+	if _, err := d.Token(); !errors.Is(err, io.EOF) {
+		return &badRequest{http.StatusBadRequest, "something follows the JSON object", "send one object"}
+	}
+	return nil
+}
+
+// unread words a body that could not be read.
+func unread(err error) error {
+	if long := new(http.MaxBytesError); errors.As(err, &long) {
+		return &badRequest{http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is longer than %d bytes", long.Limit), "send less"}
+	}
+	return &badRequest{http.StatusBadRequest, "cannot read the request: " + err.Error(), "send it again"}
+}
+
+// undecoded words a mistake in the JSON of a request, naming its field.
+func undecoded(err error, to any) error {
+	var kind *json.UnmarshalTypeError
+	var syntax *json.SyntaxError
+	const unknown = "json: unknown field "
+	switch {
+	case errors.As(err, &kind):
+		return &badRequest{http.StatusUnprocessableEntity,
+			fmt.Sprintf("field %q is %s, which does not fit %s", kind.Field, article(kind.Value), kind.Type), "correct that field"}
+	case errors.As(err, &syntax):
+		return &badRequest{http.StatusBadRequest, fmt.Sprintf("the request is no JSON at byte %d: %v", syntax.Offset, syntax), "correct it"}
+	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
+		return &badRequest{http.StatusBadRequest, "the request is empty or ends too early", "send one JSON object"}
+	case strings.HasPrefix(err.Error(), unknown):
+		return &badRequest{http.StatusUnprocessableEntity, "there is no field " + strings.TrimPrefix(err.Error(), unknown),
+			"the fields are: " + strings.Join(fields(reflect.TypeOf(to).Elem()), ", ")}
+	}
+	return &badRequest{http.StatusUnprocessableEntity, err.Error(), "correct that value"}
+}
+
+func article(kind string) string {
+	if kind == "array" || kind == "object" {
+		return "an " + kind
+	}
+	return "a " + kind
+}
+
+// fields lists the JSON names of a request's fields.
+func fields(t reflect.Type) (names []string) {
+	for _, f := range reflect.VisibleFields(t) {
+		if name, _, _ := strings.Cut(f.Tag.Get("json"), ","); name != "" && name != "-" && !f.Anonymous {
+			names = append(names, name)
+		}
+	}
+	return names
+}

@@ -1,0 +1,115 @@
+// Package board is what people and programs see of the daemon over HTTP: its
+// health, its metrics and the JSON interface. It reads published snapshots and
+// the ledger, and hands every wish to the run; it never touches the port.
+package board
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// Run is what the board needs of the supervisor.
+type Run interface {
+	Snapshot() *supervisor.Snapshot
+	Do(ctx context.Context, r supervisor.Request) (supervisor.Result, error)
+}
+
+// Ledger is what the board reads of the ledger.
+type Ledger interface {
+	Lots(ctx context.Context) ([]ledger.Lot, error)
+	Lot(ctx context.Context, id int64) (ledger.Lot, error)
+	Counts(ctx context.Context, lotID int64) (ledger.Counts, error)
+	Cycles(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
+	Holds(ctx context.Context, lotID int64) ([]ledger.Hold, error)
+	Checks(ctx context.Context, lotID int64, limit int) ([]ledger.Check, error)
+	Events(ctx context.Context, limit int, afterSeq int64) ([]ledger.Event, error)
+	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
+	NextIDs(ctx context.Context) (ledger.NextIDs, error)
+}
+
+// Options are what a board is made of.
+type Options struct {
+	Run    Run
+	Ledger Ledger
+	// Inspect reads a job file for the machine at hand, see [job.Inspect].
+	Inspect supervisor.Inspector
+	Metrics http.Handler // answers /metrics
+	// Channels are the names of the receivers of alerts that are configured.
+	Channels []string
+	// Secret, when not empty, must be given as a bearer token by every request that
+	// does not come over the local socket.
+	Secret string
+	Log    *zap.Logger
+}
+
+// Bounds on what a request may cost.
+const (
+	mostBody     = 1 << 20          // bytes of a request
+	readLimit    = 10 * time.Second // one look into the ledger
+	inspectLimit = 30 * time.Minute // reading all job files of a lot
+	mostEvents   = 1000
+)
+
+type board struct {
+	Options
+	answered  *answered
+	inspector chan struct{} // holds one token for the request that reads job files
+}
+
+// New returns the handler of everything that the daemon serves.
+func New(o Options) http.Handler {
+	b := &board{Options: o, answered: newAnswered(), inspector: make(chan struct{}, 1)}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { text(w, http.StatusOK, "alive") })
+	mux.HandleFunc("GET /readyz", b.ready)
+	mux.Handle("GET /metrics", o.Metrics)
+	mux.HandleFunc("GET /api/v1/status", b.status)
+	mux.HandleFunc("GET /api/v1/lots", b.lots)
+	mux.HandleFunc("GET /api/v1/lots/{id}", b.lot)
+	mux.HandleFunc("GET /api/v1/events", b.events)
+	mux.HandleFunc("GET /api/v1/alerts", b.alerts)
+	mux.HandleFunc("POST /api/v1/commands", b.once(b.command))
+	mux.HandleFunc("POST /api/v1/checks", b.once(b.check))
+	mux.HandleFunc("POST /api/v1/lots", b.once(b.openLot))
+	mux.HandleFunc("POST /api/v1/lots/{id}/end", b.once(b.endLot))
+	return b.guard(spoken(mux))
+}
+
+// ready tells whether the daemon can do its work: the board answers, and so does
+// the ledger.
+func (b *board) ready(w http.ResponseWriter, r *http.Request) {
+	s := b.Run.Snapshot()
+	if !s.Line.Connected {
+		why := "the board is not connected"
+		if s.Line.Problem != "" {
+			why += ": " + s.Line.Problem
+		}
+		text(w, http.StatusServiceUnavailable, why)
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+	defer cancel()
+	if _, err := b.Ledger.NextIDs(ctx); err != nil {
+		text(w, http.StatusServiceUnavailable, "the ledger does not answer: "+err.Error())
+		return
+	}
+	text(w, http.StatusOK, "ready")
+}
+
+func (b *board) status(w http.ResponseWriter, _ *http.Request) {
+	answer(w, http.StatusOK, b.Run.Snapshot())
+}
+
+// text answers in plain words.
+func text(w http.ResponseWriter, status int, line string) {
+	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write([]byte(line + "\n")) // a reader who has gone needs no answer
+}

@@ -1,0 +1,199 @@
+package board
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"time"
+
+	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+)
+
+// mostJobs bounds how many files one lot may be made of.
+const mostJobs = 100
+
+func (b *board) command(w http.ResponseWriter, r *http.Request) {
+	var q client.CommandRequest
+	if err := decode(r, &q); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	if q.Command == supervisor.StateComplete {
+		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "field \"command\" is missing", "name one of: " + commandNames()})
+		return
+	}
+	if (q.AfterPart || q.ClearBelt) && q.Command != supervisor.Stop {
+		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "after_part and clear_belt belong to stop alone", "leave them out"})
+		return
+	}
+	b.do(w, r, supervisor.Request{Command: q.Command, By: asker(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt})
+}
+
+func commandNames() string {
+	var names []string
+	for _, c := range supervisor.Commands() {
+		names = append(names, strings.ToLower(c.String()))
+	}
+	return strings.Join(names, ", ")
+}
+
+func (b *board) check(w http.ResponseWriter, r *http.Request) {
+	var q client.CheckRequest
+	if err := decode(r, &q); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	b.do(w, r, supervisor.Request{Visit: &q.Visit, By: asker(r, q.By)})
+}
+
+// do hands a request to the run and answers with what came of it.
+func (b *board) do(w http.ResponseWriter, r *http.Request, q supervisor.Request) {
+	result, err := b.Run.Do(r.Context(), q)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	answer(w, http.StatusOK, result)
+}
+
+func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
+	var q client.LotRequest
+	if err := decode(r, &q); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	if err := wrongLot(&q); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	// Reading a file of a gigabyte takes longer than any other answer may.
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(inspectLimit + time.Minute))
+	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
+	defer cancel()
+	plans, err := b.inspect(ctx, q.Jobs)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	b.do(w, r, supervisor.Request{By: asker(r, q.By), Lot: &supervisor.LotRequest{
+		Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Start: q.Start}})
+}
+
+// wrongLot says everything that is wrong with an order before a file is read.
+func wrongLot(q *client.LotRequest) error {
+	var bad []string
+	switch {
+	case len(q.Jobs) == 0:
+		bad = append(bad, "jobs: no job file is named")
+	case len(q.Jobs) > mostJobs:
+		bad = append(bad, fmt.Sprintf("jobs: %d files are more than %d", len(q.Jobs), mostJobs))
+	}
+	for i, path := range q.Jobs {
+		if !filepath.IsAbs(path) {
+			bad = append(bad, fmt.Sprintf("jobs[%d]: %q is no absolute path, and the daemon works in a directory of its own", i, path))
+		}
+	}
+	if len(q.Good) == 1 {
+		for len(q.Good) < min(len(q.Jobs), mostJobs) {
+			q.Good = append(q.Good, q.Good[0])
+		}
+	}
+	if len(q.Good) != len(q.Jobs) {
+		bad = append(bad, fmt.Sprintf("good: %d counts for %d jobs", len(q.Good), len(q.Jobs)))
+	}
+	for i, n := range q.Good {
+		if n < 1 {
+			bad = append(bad, fmt.Sprintf("good[%d]: %d good parts cannot be ordered", i, n))
+		}
+	}
+	if q.Order != "" && q.Order != "blocks" && q.Order != "turn" {
+		bad = append(bad, fmt.Sprintf("order: %q is neither blocks nor turn", q.Order))
+	}
+	if len(bad) == 0 {
+		return nil
+	}
+	return &badRequest{http.StatusUnprocessableEntity, strings.Join(bad, "\n"), "correct these fields"}
+}
+
+// inspect reads the job files, one lot's at a time, and returns every reason why
+// one of them cannot run.
+func (b *board) inspect(ctx context.Context, paths []string) ([]*job.Plan, error) {
+	select {
+	case b.inspector <- struct{}{}:
+		defer func() { <-b.inspector }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	seen := map[string]*job.Plan{}
+	tried := map[string]bool{}
+	var plans []*job.Plan
+	var problems []string
+	for _, path := range paths {
+		if !tried[path] {
+			tried[path] = true
+			plan, err := b.Inspect(ctx, path)
+			if ctx.Err() != nil {
+				return nil, ctx.Err()
+			}
+			if err != nil {
+				problems = append(problems, err.Error())
+				continue
+			}
+			seen[path] = plan
+			problems = append(problems, blockers(plan)...)
+		}
+		plans = append(plans, seen[path])
+	}
+	if len(problems) > 0 {
+		return nil, &badRequest{http.StatusUnprocessableEntity, strings.Join(problems, "\n"), "correct the job files and open the lot again"}
+	}
+	return plans, nil
+}
+
+// blockers are the findings that keep a lot from starting.
+func blockers(p *job.Plan) (lines []string) {
+	for _, f := range p.Findings {
+		if f.Severity == job.Error {
+			lines = append(lines, (&job.Refusal{Path: p.Path, Problems: []job.Finding{f}}).Error())
+		}
+	}
+	return lines
+}
+
+func (b *board) endLot(w http.ResponseWriter, r *http.Request) {
+	var q client.EndRequest
+	if err := decode(r, &q); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	id, err := lotID(r)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	if lot := b.Run.Snapshot().Lot; lot == nil || lot.ID != id {
+		ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+		defer cancel()
+		if _, err := b.Ledger.Lot(ctx, id); err != nil {
+			b.fail(w, r, err)
+			return
+		}
+		b.fail(w, r, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not the lot in work", id), Remedy: "it needs no ending"})
+		return
+	}
+	b.do(w, r, supervisor.Request{EndLot: true, By: asker(r, q.By), Override: q.Reason})
+}
+
+// lotID reads the number in the path.
+func lotID(r *http.Request) (int64, error) {
+	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
+	if err != nil || id < 1 {
+		return 0, &badRequest{http.StatusNotFound, fmt.Sprintf("%q is no number of a lot", r.PathValue("id")), "see the list of lots: beltwarden lot list"}
+	}
+	return id, nil
+}

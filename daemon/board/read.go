@@ -1,0 +1,138 @@
+package board
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"net/http"
+	"slices"
+	"strconv"
+
+	"beltwarden/daemon/client"
+	"beltwarden/supervisor/ledger"
+)
+
+// read answers with what a look into the ledger gives, within a bound.
+func read[T any](b *board, w http.ResponseWriter, r *http.Request, look func(ctx context.Context) (T, error)) {
+	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+	defer cancel()
+	v, err := look(ctx)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	answer(w, http.StatusOK, v)
+}
+
+// lots lists all lots, the newest first.
+func (b *board) lots(w http.ResponseWriter, r *http.Request) {
+	read(b, w, r, func(ctx context.Context) ([]client.LotSummary, error) {
+		lots, err := b.Ledger.Lots(ctx)
+		if err != nil {
+			return nil, err
+		}
+		list := make([]client.LotSummary, 0, len(lots))
+		for _, l := range slices.Backward(lots) {
+			c, err := b.Ledger.Counts(ctx, l.ID)
+			if err != nil {
+				return nil, err
+			}
+			list = append(list, summary(l, c))
+		}
+		return list, nil
+	})
+}
+
+func (b *board) lot(w http.ResponseWriter, r *http.Request) {
+	id, err := lotID(r)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	read(b, w, r, func(ctx context.Context) (*client.LotDetail, error) { return b.detail(ctx, id) })
+}
+
+func (b *board) detail(ctx context.Context, id int64) (*client.LotDetail, error) {
+	l, err := b.Ledger.Lot(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	c, err := b.Ledger.Counts(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	cycles, err := b.Ledger.Cycles(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	holds, err := b.Ledger.Holds(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	checks, err := b.Ledger.Checks(ctx, id, 0)
+	if err != nil {
+		return nil, err
+	}
+	d := &client.LotDetail{LotSummary: summary(l, c), ScrapByReason: c.ScrapByReason,
+		InterruptedGood: c.InterruptedGood, InterruptedScrap: c.InterruptedScrap,
+		Cycles: each(cycles, cycle), Holds: each(holds, hold), Checks: each(checks, check),
+		Alterations: each(l.Alterations, func(a ledger.Alteration) client.Alteration {
+			return client.Alteration{JobIndex: a.JobIndex, Kind: a.Kind, Line: a.Line, Text: a.Text, Why: a.Why}
+		})}
+	if d.ScrapByReason == nil {
+		d.ScrapByReason = map[string]int{}
+	}
+	return d, nil
+}
+
+func (b *board) events(w http.ResponseWriter, r *http.Request) {
+	limit, err := number(r, "limit", 100, 1, mostEvents)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	after, err := number(r, "after", 0, 0, math.MaxInt64)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	read(b, w, r, func(ctx context.Context) ([]client.Event, error) {
+		events, err := b.Ledger.Events(ctx, int(limit), after)
+		return each(events, func(e ledger.Event) client.Event {
+			return client.Event{Stamp: stamp(e.Stamp), Kind: e.Kind, Text: e.Text}
+		}), err
+	})
+}
+
+// alerts shows the outbox for every receiver that was ever configured.
+func (b *board) alerts(w http.ResponseWriter, r *http.Request) {
+	read(b, w, r, func(ctx context.Context) ([]client.Channel, error) {
+		queue, err := b.Ledger.AlertQueue(ctx)
+		return each(queue, func(c ledger.Channel) client.Channel {
+			return client.Channel{Name: c.Name, Configured: slices.Contains(b.Channels, c.Name), Pending: c.Pending,
+				Failing: c.Failing, Delivered: c.Delivered, LastError: c.LastError, Oldest: optional(c.Oldest)}
+		}), err
+	})
+}
+
+// number reads a whole number of the query.
+func number(r *http.Request, name string, otherwise, least, most int64) (int64, error) {
+	text := r.URL.Query().Get(name)
+	if text == "" {
+		return otherwise, nil
+	}
+	n, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || n < least || n > most {
+		return 0, &badRequest{http.StatusBadRequest, fmt.Sprintf("%s is %q", name, text), fmt.Sprintf("write a whole number from %d to %d", least, most)}
+	}
+	return n, nil
+}
+
+// each converts a list; an empty one becomes [] in JSON and not null.
+func each[From, To any](list []From, convert func(From) To) []To {
+	out := make([]To, 0, len(list))
+	for _, v := range list {
+		out = append(out, convert(v))
+	}
+	return out
+}
