@@ -341,6 +341,7 @@ func (c *controller) settle() {
 	for !c.halted && c.bootAt == never && c.stallUntil <= c.now {
 		if c.op.kind != opNone {
 			if !c.ready() {
+				c.readLines() // a waiting board still fills its queue
 				return
 			}
 			if c.op.kind != opNone {

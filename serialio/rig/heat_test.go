@@ -87,8 +87,8 @@ func TestReports(t *testing.T) {
 				t.Errorf("unexpected %q", s)
 			}
 		}
-		if temps != 10 || positions != 4 {
-			t.Errorf("%d temperature and %d position reports in 21 s", temps, positions)
+		if temps != 11 || positions != 4 { // the last is that of 22 s
+			t.Errorf("%d temperature and %d position reports in 22 s", temps, positions)
 		}
 		h.do("M155 S0", "M154 S0")
 		if got := h.lines(); got != nil {

@@ -77,14 +77,23 @@ func (h *host) line(silence time.Duration) string {
 	}
 }
 
-// lines returns everything the board says until it has been silent for a second.
+// lines returns what the board says until it has been silent for a second, or has
+// said twice on end that it waits. The waits are left out.
 func (h *host) lines() []string {
 	var all []string
+	waits := 0
 	for {
 		s := h.line(time.Second)
+		if s == "wait" {
+			if waits++; waits == 2 {
+				return all
+			}
+			continue
+		}
 		if s == "" || strings.HasPrefix(s, "read: ") {
 			return all
 		}
+		waits = 0
 		all = append(all, s)
 	}
 }

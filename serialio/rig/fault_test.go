@@ -1,0 +1,367 @@
+package rig
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"beltwarden/serialio"
+)
+
+func TestParseFault(t *testing.T) {
+	for text, want := range map[string]Fault{
+		"reset@line=500":             {Kind: Reset, Line: 500},
+		"unplug@time=1m30s,for=5s":   {Kind: Unplug, At: 90 * time.Second, For: 5 * time.Second},
+		"flip@rate=0.0001":           {Kind: Flip, Rate: 1e-4},
+		"drop@rate=0.5,way=host":     {Kind: Drop, Rate: 0.5, Way: ToHost},
+		"no-heat@heater=bed":         {Kind: NoHeat, Bed: true},
+		"unplug@line=3,restart=true": {Kind: Unplug, Line: 3, Restart: true},
+		"lose-ok":                    {Kind: LoseOk},
+	} {
+		got, err := ParseFault(text)
+		if err != nil || got != want {
+			t.Errorf("%q: %+v, %v", text, got, err)
+		}
+		if back, err := ParseFault(got.String()); err != nil || back != got {
+			t.Errorf("%q writes as %q", text, got)
+		}
+	}
+	for text, want := range map[string]string{
+		"explode":              "kind \"explode\" is unknown",
+		"flip@rate=2":          "between 0 and 1",
+		"flip@rate=x,way=up":   "way \"up\" must be one of",
+		"silence@time=3s":      "needs a duration",
+		"reset@for=3s":         "does not last",
+		"reset@line=1,time=1s": "not several",
+		"reset@line=1,line=2":  "comes twice",
+		"reset@when=now":       "key \"when\"",
+		"reset@":               "key \"\"",
+		"lose-ok@way=host":     "has no way",
+		"busy@for=-1s":         "must not be negative",
+	} {
+		if _, err := ParseFault(text); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: error %v does not say %q", text, err, want)
+		}
+	}
+}
+
+// inject makes a fault happen on an idle board in step at line 1.
+func inject(t *testing.T, f Fault, then func(t *testing.T, r *Rig, h *host)) {
+	t.Helper()
+	synctest.Test(t, func(t *testing.T) {
+		r, h := open(t, func(s *Settings) { s.Board.HeatReports = false })
+		h.lines()
+		h.do("G92 X1")
+		if err := r.Inject(f); err != nil {
+			t.Fatal(err)
+		}
+		then(t, r, h)
+		if n := r.Figures().Faults[f.Kind.String()]; n != 1 {
+			t.Errorf("%v counted %d times", f.Kind, n)
+		}
+	})
+}
+
+func TestByteFaults(t *testing.T) {
+	for _, kind := range []FaultKind{Flip, Drop, Double} {
+		inject(t, Fault{Kind: kind, Way: ToBoard}, func(t *testing.T, r *Rig, h *host) {
+			h.raw(frame(2, "G92 X2"))
+			got := h.lines()
+			if len(got) != 3 || got[1] != "Resend: 2" {
+				t.Errorf("%v: %q", kind, got)
+			}
+			if f := r.Figures(); f.DamagedLines != 1 || f.DamagedAccepted != 0 || f.Rejected != 1 {
+				t.Errorf("%v: figures %+v", kind, f)
+			}
+		})
+		inject(t, Fault{Kind: kind, Way: ToHost}, func(t *testing.T, r *Rig, h *host) {
+			h.raw(frame(2, "G92 X2"))
+			if got := h.lines(); slices.Equal(got, []string{"ok"}) {
+				t.Errorf("%v: the ok came through whole", kind)
+			}
+			if f := r.Figures(); f.LinesAccepted != 2 || f.DamagedLines != 0 {
+				t.Errorf("%v: figures %+v", kind, f)
+			}
+		})
+	}
+	for _, way := range []Direction{ToBoard, ToHost} {
+		inject(t, Fault{Kind: Delay, For: 3 * time.Second, Way: way}, func(t *testing.T, r *Rig, h *host) {
+			begin := time.Now()
+			h.do("G92 X2")
+			near(t, "delay", time.Since(begin).Seconds(), 3, 0.01)
+		})
+	}
+}
+
+func TestReplyFaults(t *testing.T) {
+	bad := "N2 M105*0\n"
+	inject(t, Fault{Kind: LoseOk}, func(t *testing.T, r *Rig, h *host) {
+		h.raw(frame(2, "G92 X2"))
+		if got := h.lines(); got != nil {
+			t.Errorf("%q", got)
+		}
+		h.raw(frame(2, "G92 X2"))
+		if got := h.lines(); len(got) != 3 || got[1] != "Resend: 3" {
+			t.Errorf("%q", got)
+		}
+	})
+	inject(t, Fault{Kind: LoseResend}, func(t *testing.T, r *Rig, h *host) {
+		h.raw(bad)
+		if got := h.lines(); len(got) != 2 || got[1] != "ok" {
+			t.Errorf("%q", got)
+		}
+	})
+	inject(t, Fault{Kind: RepeatResend}, func(t *testing.T, r *Rig, h *host) {
+		h.raw(bad)
+		if got := h.lines(); len(got) != 4 || got[2] != "Resend: 2" {
+			t.Errorf("%q", got)
+		}
+	})
+	inject(t, Fault{Kind: Garbage}, func(t *testing.T, r *Rig, h *host) {
+		if got := h.lines(); len(got) == 0 {
+			t.Error("no garbage")
+		}
+		h.do("G92 X2")
+	})
+}
+
+func TestBoardFaults(t *testing.T) {
+	inject(t, Fault{Kind: Silence, For: 10 * time.Second}, func(t *testing.T, r *Rig, h *host) {
+		begin := time.Now()
+		if got := h.do("M114"); len(got) != 1 {
+			t.Errorf("%q", got)
+		}
+		near(t, "silence", time.Since(begin).Seconds(), 10, 0.1)
+	})
+	inject(t, Fault{Kind: Busy, For: 10 * time.Second}, func(t *testing.T, r *Rig, h *host) {
+		got := h.do("M400")
+		if len(got) != 4 || got[0] != "busy: processing" {
+			t.Errorf("%q", got)
+		}
+		if got := h.lines(); got != nil {
+			t.Errorf("still busy: %q", got)
+		}
+	})
+	inject(t, Fault{Kind: Reset}, func(t *testing.T, r *Rig, h *host) {
+		if got := h.line(time.Minute); got != "start" {
+			t.Errorf("%q", got)
+		}
+		h.lines()
+		h.n = 0 // the board has forgotten number and position
+		if got := h.do("M114"); !strings.HasPrefix(got[0], "X:0.00") {
+			t.Errorf("%q", got)
+		}
+	})
+	inject(t, Fault{Kind: HeaterFault}, func(t *testing.T, r *Rig, h *host) {
+		if got := h.lines(); len(got) != 1 || !strings.Contains(got[0], "halted") {
+			t.Errorf("%q", got)
+		}
+	})
+}
+
+func TestThermalFaults(t *testing.T) {
+	inject(t, Fault{Kind: NoHeat, At: time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S200")
+		<-time.After(55 * time.Second)
+		before, _, _, _ := r.Temperatures()
+		<-time.After(time.Minute)
+		after, target, _, _ := r.Temperatures()
+		if target != 200 || after >= before || before < 100 {
+			t.Errorf("%v then %v, target %v", before, after, target)
+		}
+	})
+	inject(t, Fault{Kind: StuckSensor, At: time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S200")
+		<-time.After(10 * time.Minute)
+		got := h.do("M105")
+		shown, _ := strconv.ParseFloat(strings.Fields(got[0])[1][2:], 64)
+		truth, _, _, _ := r.Temperatures()
+		if shown > 190 || truth < 300 || !strings.Contains(got[0], "@:127") {
+			t.Errorf("shows %v, is %v: %q", shown, truth, got)
+		}
+	})
+}
+
+func TestUnplug(t *testing.T) {
+	for _, restart := range []bool{false, true} {
+		f := Fault{Kind: Unplug, At: 90 * time.Second, For: 5 * time.Second, Restart: restart}
+		inject(t, f, func(t *testing.T, r *Rig, h *host) {
+			h.do("M104 S200", "G1 Z600 F300") // 120 s
+			for {
+				s := h.line(time.Hour)
+				if strings.HasPrefix(s, "read: ") {
+					break
+				}
+			}
+			if _, err := h.port.Write([]byte("M105\n")); !errors.Is(err, serialio.ErrUnplugged) {
+				t.Errorf("write: %v", err)
+			}
+			near(t, "unplugged at", r.Figures().MachineTime.Seconds(), 90, 1e-6)
+			var oe *serialio.OpenError
+			if _, err := r.Open(context.Background(), serialio.Settings{}); !errors.As(err, &oe) || oe.Reason != serialio.OpenAbsent {
+				t.Errorf("open: %v", err)
+			}
+			<-time.After(6 * time.Second)
+			h.reopen(r) // resets on open here
+			h.lines()
+			_, target, _, _ := r.Temperatures()
+			near(t, "target after the reset", target, 0, 0)
+			travel := r.BeltTravelMM()
+			// 5 mm/s since about 1.5 s, until the power goes or until the reset on open; then
+			// the released belt slips by 1.5 mm.
+			want := (96-1.5)*5 + 1.5
+			if restart {
+				want -= 6 * 5
+			}
+			near(t, "belt travel", travel, want, 1)
+		})
+	}
+}
+
+func TestTriggers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r, h := open(t, func(s *Settings) { s.Faults = []Fault{{Kind: Garbage, Line: 3}, {Kind: LoseResend, Line: 2}} })
+		h.lines()
+		if got := h.do("G92 X1", "G92 X2"); got != nil {
+			t.Errorf("too early: %q", got)
+		}
+		if got := h.do("G92 X3"); len(got) == 0 {
+			t.Error("no garbage at line 3")
+		}
+		h.raw("N4 M105*0\n")
+		h.lines()
+		if f := r.Figures().Faults; f["garbage"] != 1 || f["lose-resend"] != 1 {
+			t.Errorf("%v", f)
+		}
+	})
+	synctest.Test(t, func(t *testing.T) {
+		const lines, rate = 4000, 0.1
+		r, h := open(t, func(s *Settings) {
+			s.Speed = 0
+			s.Faults = []Fault{{Kind: Garbage, Rate: rate}}
+		})
+		h.lines()
+		for range lines {
+			h.do("G92 X1")
+		}
+		// Binomial: mean 400, standard deviation 19.
+		near(t, "random faults", float64(r.Figures().Faults["garbage"]), lines*rate, 4*19)
+	})
+}
+
+// stubborn delivers lines over a bad wire: after a request or a silence it waits
+// until the board is quiet, ends whatever it has half read, and sends again from the
+// number that is wanted.
+func stubborn(h *host, texts []string) error {
+	sent := 0
+	for n := int64(1); n <= int64(len(texts)); {
+		if sent++; sent > 20*len(texts)+200 {
+			return fmt.Errorf("no end: at line %d", n)
+		}
+		h.raw(frame(n, texts[n-1]))
+		for waiting := true; waiting; {
+			s := h.line(12 * time.Second)
+			want, asked := request(s)
+			switch {
+			case strings.HasPrefix(s, "read: "):
+				return errors.New(s)
+			case asked && want >= 1 && want <= int64(len(texts))+1:
+				for q := h.line(300 * time.Millisecond); q != ""; q = h.line(300 * time.Millisecond) {
+					if w, again := request(q); again && w >= 1 && w <= int64(len(texts))+1 {
+						want = w
+					}
+				}
+				h.raw("\n")
+				<-time.After(100 * time.Millisecond)
+				n, waiting = want, false
+			case strings.HasPrefix(s, "ok"):
+				n, waiting = n+1, false
+			case s == "" || s == "wait":
+				waiting = false // ask again: the number keeps it from being done twice
+			}
+		}
+		if n > int64(len(texts)) {
+			// Make sure of the last one: this number is refused, and names the next.
+			for range 10 {
+				h.raw("\n" + frame(1999999999, "M105"))
+				last := int64(0)
+				for q := h.line(3 * time.Second); q != ""; q = h.line(300 * time.Millisecond) {
+					if w, ok := request(q); ok {
+						last = w
+					}
+				}
+				if last >= 1 && last <= int64(len(texts))+1 {
+					n = last
+					break
+				}
+			}
+		}
+	}
+	return nil
+}
+
+func request(s string) (int64, bool) {
+	for _, p := range []string{"Resend:", "rs N", "rs "} {
+		if rest, ok := strings.CutPrefix(s, p); ok {
+			n, err := strconv.ParseInt(strings.TrimSpace(rest), 10, 64)
+			return n, err == nil
+		}
+	}
+	return 0, false
+}
+
+// Every board under every wire fault: a careful sender gets every line through, each
+// exactly once, and the record shows it.
+func TestEveryBoardOnABadWire(t *testing.T) {
+	var texts []string
+	for i := range 150 {
+		texts = append(texts, fmt.Sprintf("G1 X%d.%d Y%d E%d F3000", i%90, i%10, i%70, i))
+	}
+	total := make(map[string]uint64)
+	for name, board := range Variations() {
+		for seed := range uint64(3) {
+			synctest.Test(t, func(t *testing.T) {
+				r, h := open(t, func(s *Settings) {
+					s.Board, s.Seed = board, seed
+					for _, k := range []FaultKind{Flip, Drop, Double} {
+						s.Faults = append(s.Faults, Fault{Kind: k, Rate: 3e-4})
+					}
+					for _, k := range []FaultKind{LoseOk, LoseResend, RepeatResend, Garbage} {
+						s.Faults = append(s.Faults, Fault{Kind: k, Rate: 0.02})
+					}
+					s.Faults = append(s.Faults, Fault{Kind: Busy, Rate: 0.003, For: 20 * time.Second},
+						Fault{Kind: Delay, Rate: 1e-4, For: 700 * time.Millisecond})
+				})
+				h.lines()
+				if err := stubborn(h, texts); err != nil {
+					t.Fatalf("%s, seed %d: %v", name, seed, err)
+				}
+				<-time.After(time.Minute)
+				var got []string
+				for _, e := range r.Record() {
+					if e.Number > 0 {
+						got = append(got, e.Text)
+					}
+				}
+				if !slices.Equal(got, texts) {
+					t.Errorf("%s, seed %d: %d lines on record, %d sent, or not the same", name, seed, len(got), len(texts))
+				}
+				for k, n := range r.Figures().Faults {
+					total[k] += n
+				}
+			})
+		}
+	}
+	for _, k := range []FaultKind{Flip, Drop, Double, Delay, LoseOk, LoseResend, RepeatResend, Garbage, Busy} {
+		if total[k.String()] == 0 {
+			t.Errorf("no %v has happened: %v", k, total)
+		}
+	}
+	t.Logf("faults injected: %v", total)
+}
