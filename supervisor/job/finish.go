@@ -50,10 +50,10 @@ func (i *inspector) complete() bool {
 
 func (i *inspector) sections() {
 	p, b, e := i.p, &i.begin, &i.end
-	p.LeadIn = Section{FirstLine: 1, LastLine: b.line - 1, FromByte: 0, ToByte: b.at, crcTo: b.crc, SendLines: b.m.lines}
-	p.Body = Section{FirstLine: b.line, LastLine: e.line - 1, FromByte: b.at, ToByte: e.at, crcFrom: b.crc, crcTo: e.crc, SendLines: e.m.lines}
+	p.LeadIn = Section{FirstLine: 1, LastLine: b.line - 1, FromByte: 0, ToByte: b.at, crcTo: b.crc, SendLines: b.sent}
+	p.Body = Section{FirstLine: b.line, LastLine: e.line - 1, FromByte: b.at, ToByte: e.at, crcFrom: b.crc, crcTo: e.crc, SendLines: e.sent - b.sent}
 	p.LeadOut = Section{FirstLine: e.line, LastLine: i.lines, FromByte: e.at, ToByte: i.p.SourceBytes, crcFrom: e.crc,
-		crcTo: i.src.sum(i.highWater), SendLines: i.m.lines - e.m.lines}
+		crcTo: i.src.sum(i.highWater), SendLines: i.sent - e.sent}
 	switch i.cut {
 	case byItself:
 		p.LeadIn.Why = "all before the first extruding move"
@@ -76,6 +76,14 @@ func (i *inspector) sections() {
 
 // known refuses a body whose ends cannot be placed.
 func (i *inspector) known() {
+	if i.notes.counts["!motion-unknown"] > 0 {
+		return // said already
+	}
+	if belt := i.o.BeltAxis; !i.begin.st.Known[belt] && !i.use.lost {
+		// Never moved so far: where it stands may as well be called zero.
+		i.use.needBeltZero = true
+		i.end.st.Known[belt] = true
+	}
 	for a := gcode.X; a <= gcode.Z; a++ {
 		if !i.begin.st.Known[a] && !(a == i.o.BeltAxis && i.use.needBeltZero) {
 			i.notes.problem(i.begin.line, "position-unknown", "home the axis, set it with G92 or move to an absolute coordinate before the part",

@@ -9,9 +9,9 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// maxRepeatedLines bounds what repeats inside a body may add up to: some days of
-// the fastest link, and a few seconds of inspection.
-const maxRepeatedLines = 20_000_000
+// maxRepeatedLines bounds what repeats inside a body may add up to: hours of the
+// fastest link, days of most parts, and a few seconds of inspection.
+const maxRepeatedLines = 5_000_000
 
 // maxLineOnWire is what boards' command buffers commonly hold, terminator
 // included (common practice, no source).
@@ -31,6 +31,7 @@ type boundary struct {
 	line int64 // of the line that follows
 	at   int64 // offset of that line
 	crc  uint64
+	sent int64 // lines sent up to here
 	st   gcode.State
 	m    measures
 }
@@ -53,6 +54,7 @@ type inspector struct {
 	l     gcode.Line
 	st    gcode.State
 	m     measures // since the start of the file, or of the body
+	sent  int64    // lines sent since the start of the file
 	clean []byte
 
 	n         int64 // number of the line at hand
@@ -162,7 +164,7 @@ func (i *inspector) here() boundary { return i.place(i.n, i.from) }
 func (i *inspector) next() boundary { return i.place(i.n+1, i.to) }
 
 func (i *inspector) place(line, at int64) boundary {
-	return boundary{line: line, at: at, crc: i.src.sum(at), st: i.st, m: i.m}
+	return boundary{line: line, at: at, crc: i.src.sum(at), sent: i.sent, st: i.st, m: i.m}
 }
 
 // candidate notes the end of a run of moves, which may be the end of a body that
@@ -196,7 +198,7 @@ func (i *inspector) take() error {
 			if _, err := i.st.ApplyLine(&i.l); err != nil {
 				return err
 			}
-			i.m.lines++
+			i.sent++
 			i.m.wireBytes += int64(len(text)) + 1
 		}
 		return nil
@@ -216,6 +218,7 @@ func (i *inspector) send() error {
 		i.extruding()
 	}
 	i.clean = i.l.AppendClean(i.clean[:0])
+	i.sent++
 	i.m.add(&e, &i.st, &i.o, len(i.clean)+1)
 	i.moved = e.Kind == gcode.KindMove || e.Kind == gcode.KindRetract
 	if i.fresh {

@@ -23,12 +23,10 @@ type measures struct {
 	layers     int64
 	duration   time.Duration
 	wireBytes  int64
-	lines      int64 // sent
 }
 
 // add counts one sent line. st is the state after it.
 func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options, wireBytes int) {
-	m.lines++
 	m.wireBytes += int64(wireBytes)
 	m.duration = addDuration(m.duration, e.Duration)
 	if e.Kind != gcode.KindMove {

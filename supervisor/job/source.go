@@ -30,7 +30,8 @@ type source struct {
 	base   int64 // file offset of buf[0]
 	limit  int64 // file offset at which to stop; below 0: at the end
 	atEOF  bool
-	lf, cr int // next line end of each kind in buf, or -1 when not looked for
+	lf, cr int  // next line end of each kind in buf, or -1 when not looked for
+	noCR   bool // buf holds no CR at all
 
 	whole   hash.Hash // nil when not wanted
 	wholeAt int64
@@ -136,6 +137,7 @@ func (s *source) fill() error {
 		s.wholeAt = at + int64(n)
 	}
 	s.end += n
+	s.noCR = bytes.IndexByte(s.buf[:s.end], '\r') < 0
 	if err == io.EOF {
 		s.atEOF = true
 		err = nil
@@ -187,6 +189,9 @@ func (s *source) seek(offset int64) error {
 	if offset >= s.base {
 		s.start = int(offset - s.base)
 		s.lf, s.cr = -1, -1
+		if s.noCR {
+			s.cr = s.end // spares a short repeat the search of the whole buffer
+		}
 		return nil
 	}
 	s.sum(s.base + int64(s.start))

@@ -74,7 +74,7 @@ func (i *inspector) reopen() {
 		}
 		i.p.Withheld = append(i.p.Withheld, Change{Line: off.line, Text: off.text,
 			Why: "the part goes on after it; the lot switches heaters off"})
-		i.m.lines--
+		i.sent--
 		i.m.wireBytes -= int64(len(off.text)) + 1
 	}
 }
@@ -193,7 +193,10 @@ func (i *inspector) open(count float64, counted bool) {
 	case !counted || count == 0:
 		i.notes.problem(i.n, "repeat-endless", "give the count as M808 L and a number", "a repeat inside the part is endless")
 		count = 1
-	case count < 0 || count != float64(int64(count)) || count > maxRepeatedLines:
+	case count > maxRepeatedLines:
+		i.tooLarge(i.n)
+		count = 1
+	case count < 0 || count != float64(int64(count)):
 		i.notes.problem(i.n, "repeat-count", "give a whole number", "a repeat inside the part has the count %g", count)
 		count = 1
 	}
@@ -205,7 +208,7 @@ func (i *inspector) again() error {
 	top := &i.loops[len(i.loops)-1]
 	i.repeats += i.n + 1 - top.line
 	if top.remaining > 0 && i.repeats > i.repeatLimit {
-		i.notes.problem(top.opened, "repeat-size", "repeat less inside the part and order more parts", "the repeats inside the part add up to more than %d lines", i.repeatLimit)
+		i.tooLarge(top.opened)
 		for k := range i.loops {
 			i.loops[k].remaining = 0
 		}
@@ -217,6 +220,10 @@ func (i *inspector) again() error {
 	top.remaining--
 	i.n = top.line - 1
 	return i.src.seek(top.at)
+}
+
+func (i *inspector) tooLarge(line int64) {
+	i.notes.problem(line, "repeat-size", "repeat less inside the part and order more parts", "the repeats inside the part add up to more than %d lines", i.repeatLimit)
 }
 
 // heaterInBody says why a line that switches a heater off inside a marked body
