@@ -1,0 +1,184 @@
+package metrics
+
+import (
+	"context"
+	"maps"
+	"slices"
+	"strings"
+	"unicode"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// mostScrapReasons bounds the series of scrap: reasons are the operator's words.
+const mostScrapReasons = 12
+
+// mostReason is the number of characters of a reason that a label keeps.
+const mostReason = 40
+
+// parts tells the counts of all lots together.
+func (c *Collector) parts(ctx context.Context, out emitter, s *supervisor.Snapshot) error {
+	current := int64(0)
+	if s.Lot != nil {
+		current = s.Lot.ID
+	}
+	t, err := c.totals.read(ctx, current)
+	if err != nil {
+		return err
+	}
+	out.counter(partsBegun, float64(t.begun))
+	out.counter(partsCompleted, float64(t.made))
+	out.counter(partsGood, float64(t.good))
+	out.gauge(partsUnverified, float64(t.unverified))
+	out.gauge(partsWaiting, float64(t.interrupted))
+	for reason, n := range t.scrap {
+		out.counter(partsScrapped, float64(n), reason)
+	}
+	return nil
+}
+
+// tally is a sum of counts over lots. The ledger counts a part that was
+// interrupted and found bad as scrap without a check's reason.
+type tally struct {
+	begun, made, good, unverified, interrupted int
+	scrap                                      map[string]int // by the operator's word, as written
+}
+
+const (
+	interruptedReason = "interrupted"
+	otherReason       = "other"
+)
+
+func (t *tally) add(c ledger.Counts) {
+	t.begun += c.CyclesBegun
+	t.made += c.Made
+	t.good += c.Good
+	t.unverified += c.Unverified
+	t.interrupted += c.Interrupted
+	for reason, n := range c.ScrapByReason {
+		t.scrap[label(reason)] += n
+	}
+	t.scrap[interruptedReason] += c.InterruptedScrap
+}
+
+// label makes a bounded label of the operator's word.
+func label(reason string) string {
+	words := strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == unicode.ReplacementChar {
+			return ' '
+		}
+		return unicode.ToLower(r)
+	}, reason)
+	words = strings.Join(strings.Fields(words), " ")
+	if r := []rune(words); len(r) > mostReason {
+		words = string(r[:mostReason])
+	}
+	if words == "" {
+		return otherReason
+	}
+	return words
+}
+
+// totals sums the counts of all lots. Lots before the one in work do not change
+// any more: they are read once for each new lot.
+type totals struct {
+	ledger Ledger
+
+	// turn holds one token for the scrape that uses the rest. It waits for the
+	// ledger meanwhile, which a mutex should not.
+	turn    chan struct{}
+	known   bool
+	current int64    // the lot that is read at every scrape, 0 for none
+	past    tally    // of all lots before it
+	series  []string // the reasons that have a series of their own, for good
+}
+
+// read returns the sum over all lots, its scrap by the reasons that have a series.
+func (t *totals) read(ctx context.Context, current int64) (tally, error) {
+	select {
+	case t.turn <- struct{}{}:
+		defer func() { <-t.turn }()
+	case <-ctx.Done():
+		return tally{}, ctx.Err()
+	}
+	if !t.known || t.current != current {
+		if err := t.reread(ctx, current); err != nil {
+			return tally{}, err
+		}
+	}
+	sum := t.past
+	sum.scrap = maps.Clone(t.past.scrap)
+	if current > 0 {
+		c, err := t.ledger.Counts(ctx, current)
+		if err != nil {
+			return tally{}, err
+		}
+		sum.add(c)
+	}
+	t.name(sum.scrap)
+	sum.scrap = t.bounded(sum.scrap)
+	return sum, nil
+}
+
+func (t *totals) reread(ctx context.Context, current int64) error {
+	lots, err := t.ledger.Lots(ctx)
+	if err != nil {
+		return err
+	}
+	past := tally{scrap: map[string]int{}}
+	for _, l := range lots {
+		if l.ID == current {
+			continue
+		}
+		c, err := t.ledger.Counts(ctx, l.ID)
+		if err != nil {
+			return err
+		}
+		past.add(c)
+		t.name(past.scrap) // lot by lot, so that the oldest reasons have a series after a restart too
+	}
+	t.past, t.current, t.known = past, current, true
+	return nil
+}
+
+// name gives new reasons a series of their own as long as there is room. One that
+// has a series keeps it, since a count that moved to "other" would look like parts.
+func (t *totals) name(scrap map[string]int) {
+	for _, reason := range slices.Sorted(maps.Keys(scrap)) {
+		if reason != otherReason && len(t.series) < mostScrapReasons && !slices.Contains(t.series, reason) {
+			t.series = append(t.series, reason)
+		}
+	}
+}
+
+func (t *totals) bounded(scrap map[string]int) map[string]int {
+	out := map[string]int{otherReason: 0}
+	for _, reason := range t.series {
+		out[reason] = scrap[reason]
+	}
+	for reason, n := range scrap {
+		if !slices.Contains(t.series, reason) {
+			out[otherReason] += n
+		}
+	}
+	return out
+}
+
+// alerts tells the outbox of the receivers that are configured.
+func (c *Collector) alerts(ctx context.Context, out emitter) error {
+	queue, err := c.o.Ledger.AlertQueue(ctx)
+	if err != nil {
+		return err
+	}
+	for _, name := range c.o.Channels {
+		var q ledger.Channel // zero until its worker has asked for the first time
+		if i := slices.IndexFunc(queue, func(q ledger.Channel) bool { return q.Name == name }); i >= 0 {
+			q = queue[i]
+		}
+		out.gauge(alertsPending, float64(q.Pending), name)
+		out.gauge(alertsFailing, float64(q.Failing), name)
+		out.counter(alertsDelivered, float64(q.Delivered), name)
+	}
+	return nil
+}
