@@ -3,11 +3,27 @@
 package app
 
 import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"net/http"
+	"os"
+	"strings"
+	"sync"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus/promhttp"
 	"go.uber.org/zap"
 
 	"beltwarden/config"
+	"beltwarden/daemon/alert"
+	"beltwarden/daemon/board"
+	"beltwarden/daemon/metrics"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
 )
 
 // Options say what to build.
@@ -25,3 +41,131 @@ type Options struct {
 	// the demo does to shorten its waits.
 	Alter func(*supervisor.Settings)
 }
+
+// App is one daemon: ledger, run, receivers of alerts, and what is served. Its
+// life is New, Start, Wait, Stop, or Run for all of it.
+type App struct {
+	o       Options
+	log     *zap.Logger
+	ledger  *ledger.Ledger
+	run     *supervisor.Supervisor
+	hooks   []*alert.Webhook
+	handler http.Handler
+	secret  string
+
+	address string        // of the TCP listener, set by Start
+	failed  chan error    // what ended the daemon from within
+	ended   chan struct{} // closed when Stop has taken everything down
+	stop    sync.Once
+	stopErr error
+
+	cleanups []cleanup // run last-in first-out by Stop
+}
+
+// cleanup undoes one step of New or Start.
+type cleanup struct {
+	name string
+	do   func(context.Context) error
+}
+
+func (a *App) onStop(name string, do func(context.Context) error) {
+	a.cleanups = append(a.cleanups, cleanup{name, do})
+}
+
+// New opens the ledger and builds everything; nothing runs yet. When it fails,
+// what was opened is closed again. Errors of the ledger stay recognisable to
+// errors.Is.
+func New(ctx context.Context, o Options) (*App, error) {
+	a := &App{o: o, log: o.Log, failed: make(chan error, 1), ended: make(chan struct{})}
+	if err := a.build(ctx); err != nil {
+		return nil, errors.Join(err, a.giveUp(ctx))
+	}
+	return a, nil
+}
+
+func (a *App) build(ctx context.Context) (err error) {
+	c := a.o.Config
+	if c == nil {
+		return errors.New("cannot build the daemon: it has no settings")
+	}
+	if a.log == nil {
+		if a.log, err = Logger(c.Log, os.Stderr); err != nil {
+			return err
+		}
+	}
+	if a.o.Opener == nil {
+		a.o.Opener = serialio.OpenDevice
+	}
+	if a.secret, err = readSecret(c.Server.SecretFile); err != nil {
+		return err
+	}
+	if err := a.receivers(); err != nil {
+		return err
+	}
+	if a.ledger, err = ledger.Open(c.Ledger.Path, ledger.Options{}); err != nil {
+		return err
+	}
+	a.onStop("ledger", func(context.Context) error { return a.ledger.Close() })
+
+	set, options := RunSettings(c), JobOptions(c)
+	if a.o.Alter != nil {
+		a.o.Alter(&set)
+	}
+	inspect := func(ctx context.Context, path string) (*job.Plan, error) { return job.Inspect(ctx, path, options, nil) }
+	machine, err := supervisor.NewMachine(ctx, set, a.ledger, inspect, strings.ToLower(rand.Text()[:12]), time.Now())
+	if err != nil {
+		return err
+	}
+	a.run = supervisor.New(machine, a.ledger, a.o.Opener, a.log.Named("run"))
+
+	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels()})
+	a.handler = board.New(board.Options{Run: a.run, Ledger: a.ledger, Inspect: inspect, Secret: a.secret,
+		Channels: a.channels(), Log: a.log.Named("board"),
+		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
+			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
+	return nil
+}
+
+// receivers makes what the alerts are sent with.
+func (a *App) receivers() error {
+	seen := map[string]bool{}
+	for i, h := range a.o.Config.Alerts.Webhooks {
+		hook, err := alert.NewWebhook(alert.WebhookOptions{URL: h.URL, Header: h.Header, Timeout: h.Timeout,
+			Agent: strings.TrimSuffix("beltwarden/"+a.o.Version, "/")})
+		if err != nil {
+			return fmt.Errorf("alerts.webhooks[%d]: %w", i, err)
+		}
+		if seen[hook.Channel()] {
+			return fmt.Errorf("alerts.webhooks[%d]: cannot tell %s from a receiver before it, "+
+				"since they differ in user and password alone; keep one of the two", i, hook.Channel())
+		}
+		seen[hook.Channel()] = true
+		a.hooks = append(a.hooks, hook)
+	}
+	if len(a.hooks) == 0 {
+		a.log.Warn("no receiver of alerts is configured: nobody is called when the machine holds or fails")
+	}
+	return nil
+}
+
+func (a *App) channels() (names []string) {
+	for _, h := range a.hooks {
+		names = append(names, h.Channel())
+	}
+	return names
+}
+
+// Addr returns the address that the board listens on, such as 127.0.0.1:7353; it
+// is empty before Start and when none is configured.
+func (a *App) Addr() string { return a.address }
+
+// Snapshot returns the newest picture of the run.
+func (a *App) Snapshot() *supervisor.Snapshot { return a.run.Snapshot() }
+
+// Do hands a request to the run, as an operator's command does.
+func (a *App) Do(ctx context.Context, r supervisor.Request) (supervisor.Result, error) {
+	return a.run.Do(ctx, r)
+}
+
+// Ledger returns the daemon's ledger. It is closed by Stop.
+func (a *App) Ledger() *ledger.Ledger { return a.ledger }

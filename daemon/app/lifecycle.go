@@ -1,0 +1,232 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/daemon/alert"
+	"beltwarden/daemon/board"
+)
+
+// StopWithin is how long an orderly end may take altogether: heaters off, which
+// has a bound of its own, then requests, then alerts, then the ledger. It is less
+// than service managers and people usually wait before they kill.
+const StopWithin = 20 * time.Second
+
+// shutdownWithin is how long requests under way may take to end. The run has ended
+// by then, so none of them has anything to wait for.
+const shutdownWithin = 3 * time.Second
+
+// Start opens socket and address and sets everything going. The run comes last,
+// so that it is the first to end: heaters wait for nobody. When Start fails, the
+// app is stopped.
+func (a *App) Start(ctx context.Context) error {
+	if err := a.start(ctx); err != nil {
+		return errors.Join(err, a.giveUp(ctx))
+	}
+	return nil
+}
+
+// giveUp takes everything down within a bound of its own, since the end of ctx may
+// be the reason.
+func (a *App) giveUp(ctx context.Context) error {
+	bound, cancel := context.WithTimeout(context.WithoutCancel(ctx), StopWithin)
+	defer cancel()
+	return a.Stop(bound)
+}
+
+func (a *App) start(ctx context.Context) error {
+	a.startAlerts()
+	if err := a.startServer(ctx); err != nil {
+		return err
+	}
+	a.startRun()
+	a.tell(notifyReady)
+	a.onStop("service manager", func(context.Context) error { a.tell(notifyStopping); return nil })
+	c := a.o.Config
+	a.log.Info("started", zap.String("version", a.o.Version), zap.String("port", c.Machine.Port),
+		zap.String("ledger", c.Ledger.Path), zap.String("socket", c.Server.Socket), zap.String("address", a.address))
+	return nil
+}
+
+// tell informs the service manager; that it does not listen is no reason to stop.
+func (a *App) tell(state string) {
+	if err := notify(state); err != nil {
+		a.log.Warn(err.Error())
+	}
+}
+
+// startAlerts gives each receiver a worker of its own.
+func (a *App) startAlerts() {
+	ctx, cancel := context.WithCancel(context.Background())
+	var workers sync.WaitGroup
+	retry := alert.Retry{First: a.o.Config.Alerts.RetryFirst, Limit: a.o.Config.Alerts.RetryLimit}
+	for _, h := range a.hooks {
+		w := alert.NewWorker(a.ledger, h, retry, a.log.Named("alert"))
+		workers.Go(func() { w.Run(ctx) })
+	}
+	a.onStop("alerts", func(bound context.Context) error {
+		cancel()
+		err := within(bound, workers.Wait)
+		for _, h := range a.hooks {
+			h.Close()
+		}
+		return err
+	})
+}
+
+// startServer listens and serves.
+func (a *App) startServer(ctx context.Context) error {
+	base, cancel := context.WithCancel(context.Background())
+	server := &http.Server{
+		Handler: a.handler, ConnContext: board.ConnContext, ErrorLog: zap.NewStdLog(a.log.Named("http")),
+		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second,
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+		// What a request waits for ends with the server, as reading a long job file.
+		BaseContext: func(net.Listener) context.Context { return base },
+	}
+	var serving sync.WaitGroup
+	a.onStop("server", func(bound context.Context) error {
+		cancel()
+		bound, done := context.WithTimeout(bound, shutdownWithin)
+		defer done()
+		err := server.Shutdown(bound)
+		if err != nil {
+			err = errors.Join(fmt.Errorf("requests had to be cut off: %w", err), server.Close())
+		}
+		serving.Wait()
+		return err
+	})
+	listeners, err := a.listen(ctx)
+	if err != nil {
+		return err
+	}
+	for _, l := range listeners {
+		serving.Go(func() {
+			if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+				a.fail(fmt.Errorf("cannot serve on %s: %w", l.Addr(), err))
+			}
+		})
+	}
+	return nil
+}
+
+// listen opens what the configuration names; when one fails, none stays open.
+func (a *App) listen(ctx context.Context) (listeners []net.Listener, err error) {
+	defer func() {
+		if err != nil {
+			for _, l := range listeners {
+				_ = l.Close()
+			}
+			listeners = nil
+		}
+	}()
+	c := a.o.Config.Server
+	if c.Socket != "" {
+		l, err := listenSocket(ctx, c.Socket)
+		if err != nil {
+			return listeners, err
+		}
+		listeners = append(listeners, l)
+	}
+	if c.Listen != "" {
+		l, err := listenTCP(ctx, c.Listen, a.secret != "")
+		if err != nil {
+			return listeners, err
+		}
+		a.address = l.Addr().String()
+		listeners = append(listeners, l)
+	}
+	return listeners, nil
+}
+
+// startRun sets the run going. Its end before we ask for it is a failure.
+func (a *App) startRun() {
+	ctx, cancel := context.WithCancel(context.Background())
+	done := make(chan struct{})
+	var ended error
+	go func() {
+		defer close(done)
+		ended = a.run.Run(ctx)
+		if ctx.Err() == nil {
+			a.fail(errors.Join(errors.New("the run has ended by itself"), ended))
+		}
+	}()
+	a.onStop("run", func(bound context.Context) error {
+		cancel()
+		if err := within(bound, func() { <-done }); err != nil {
+			return fmt.Errorf("%w: heaters may be on, look at the machine", err)
+		}
+		return ended
+	})
+}
+
+// within waits for something that should end, but no longer than the bound.
+func within(bound context.Context, wait func()) error {
+	done := make(chan struct{})
+	go func() { defer close(done); wait() }()
+	select {
+	case <-done:
+		return nil
+	case <-bound.Done():
+		return fmt.Errorf("has not ended in time: %w", bound.Err())
+	}
+}
+
+// fail ends the daemon from within.
+func (a *App) fail(err error) {
+	select {
+	case a.failed <- err:
+	default: // the first failure is the one that counts
+	}
+}
+
+// Wait returns when ctx ends, with nil, or when a part of the daemon has failed,
+// with its error. Either way Stop follows.
+func (a *App) Wait(ctx context.Context) error {
+	select {
+	case err := <-a.failed:
+		return err
+	case <-ctx.Done():
+		return nil
+	}
+}
+
+// Stop makes the machine safe and takes everything down, the last started first,
+// each step within ctx. Errors name their step. It can be called twice.
+func (a *App) Stop(ctx context.Context) error {
+	a.stop.Do(func() {
+		defer close(a.ended)
+		var errs []error
+		for i := len(a.cleanups) - 1; i >= 0; i-- {
+			c := a.cleanups[i]
+			if err := c.do(ctx); err != nil {
+				errs = append(errs, fmt.Errorf("cannot stop the %s: %w", c.name, err))
+			}
+		}
+		a.stopErr = errors.Join(errs...)
+	})
+	<-a.ended
+	return a.stopErr
+}
+
+// Run starts the daemon, waits until ctx ends or a part fails, and stops it.
+func (a *App) Run(ctx context.Context) error {
+	if err := a.Start(ctx); err != nil {
+		return err
+	}
+	failed := a.Wait(ctx)
+	if failed != nil {
+		a.log.Error("the daemon ends", zap.Error(failed))
+	}
+	err := errors.Join(failed, a.giveUp(ctx))
+	_ = a.log.Sync() // standard error often cannot be synced
+	return err
+}

@@ -1,0 +1,164 @@
+package app
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"net"
+	"net/netip"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// socketMode lets the daemon's user and group give commands.
+const socketMode = 0o660
+
+// listenTCP opens the address of the board. Without a secret only this computer
+// may reach it.
+func listenTCP(ctx context.Context, address string, secret bool) (net.Listener, error) {
+	if !secret && !loopback(address) {
+		return nil, fmt.Errorf("cannot listen on %s: other computers could heat and move the machine without a secret; "+
+			"use a loopback address such as 127.0.0.1:7353, or name a secret_file", address)
+	}
+	var c net.ListenConfig
+	l, err := c.Listen(ctx, "tcp", address)
+	if err != nil {
+		return nil, fmt.Errorf("cannot listen on %s: %w", address, err)
+	}
+	return l, nil
+}
+
+func loopback(address string) bool {
+	host, _, err := net.SplitHostPort(address)
+	if err != nil {
+		return false
+	}
+	a, err := netip.ParseAddr(host)
+	return err == nil && a.IsLoopback() || strings.EqualFold(host, "localhost")
+}
+
+// listenSocket opens the local socket. It is made under another name and moved
+// into place once its permissions are right, so that nobody can slip in before.
+func listenSocket(ctx context.Context, path string) (net.Listener, error) {
+	fail := func(err error) (net.Listener, error) {
+		return nil, fmt.Errorf("cannot open the socket %s: %w", path, err)
+	}
+	dir := filepath.Dir(path)
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return fail(err)
+	}
+	if err := vacant(ctx, path); err != nil {
+		return fail(err)
+	}
+	early := filepath.Join(dir, ".bw"+rand.Text()[:6])
+	var c net.ListenConfig
+	l, err := c.Listen(ctx, "unix", early)
+	if err != nil {
+		return fail(err)
+	}
+	l.(*net.UnixListener).SetUnlinkOnClose(false)
+	if err = os.Chmod(early, socketMode); err == nil {
+		err = os.Rename(early, path)
+	}
+	if err != nil {
+		_ = os.Remove(early)
+		_ = l.Close()
+		return fail(err)
+	}
+	mine, err := os.Lstat(path)
+	if err != nil {
+		_ = l.Close()
+		return fail(err)
+	}
+	return &socketListener{l, path, mine}, nil
+}
+
+// vacant reports whether a socket can be put at a path: nothing is there, or what
+// a daemon that was killed has left.
+func vacant(ctx context.Context, path string) error {
+	info, err := os.Lstat(path)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return err
+	case info.Mode()&fs.ModeSocket == 0:
+		return errors.New("there is something else of that name; move it away or write another path")
+	}
+	d := net.Dialer{Timeout: 2 * time.Second}
+	c, err := d.DialContext(ctx, "unix", path)
+	if err == nil {
+		_ = c.Close()
+		return errors.New("another daemon answers there; stop it first")
+	}
+	if !errors.Is(err, syscall.ECONNREFUSED) {
+		return fmt.Errorf("it cannot be told whether another daemon answers there: %w", err)
+	}
+	return nil // the move will replace it
+}
+
+// socketListener takes its socket away when it is closed, unless another daemon
+// has put its own there.
+type socketListener struct {
+	net.Listener
+	path string
+	mine fs.FileInfo
+}
+
+// Close implements net.Listener.
+func (l *socketListener) Close() error {
+	if now, err := os.Lstat(l.path); err == nil && os.SameFile(now, l.mine) {
+		_ = os.Remove(l.path)
+	}
+	return l.Listener.Close()
+}
+
+// mostSecret bounds the file that holds the secret.
+const mostSecret = 4096
+
+// leastSecret is the shortest secret: sixteen characters are out of reach of
+// guessing over a network, if they are random.
+const leastSecret = 16
+
+// readSecret reads the secret that other computers must give; an empty path is
+// none.
+func readSecret(path string) (string, error) {
+	if path == "" {
+		return "", nil
+	}
+	fail := func(why string) (string, error) {
+		return "", fmt.Errorf("cannot use the secret in %s: %s", path, why)
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return "", fmt.Errorf("cannot read the secret: %w", err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return "", fmt.Errorf("cannot read the secret: %w", err)
+	}
+	if info.Mode().Perm()&0o007 != 0 {
+		return fail("every user of this computer can read it; take that right away: chmod o= " + path)
+	}
+	data, err := io.ReadAll(io.LimitReader(f, mostSecret+1))
+	if err != nil {
+		return "", fmt.Errorf("cannot read the secret: %w", err)
+	}
+	secret := strings.TrimSpace(string(data))
+	switch {
+	case len(data) > mostSecret:
+		return fail(fmt.Sprintf("the file is longer than %d bytes", mostSecret))
+	case len(secret) < leastSecret:
+		return fail(fmt.Sprintf("it is shorter than %d characters", leastSecret))
+	case strings.ContainsFunc(secret, func(r rune) bool { return r <= ' ' || r > '~' }):
+		return fail("it holds white space or characters that do not travel in a header; use letters and digits")
+	}
+	return secret, nil
+}

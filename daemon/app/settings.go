@@ -1,0 +1,78 @@
+package app
+
+import (
+	"beltwarden/config"
+	"beltwarden/serialio"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+)
+
+// axes translates the axis letters of the configuration.
+var axes = map[config.Axis]gcode.Axis{config.AxisX: gcode.X, config.AxisY: gcode.Y, config.AxisZ: gcode.Z}
+
+// RunSettings says to the run what the configuration file says to the daemon.
+// What has no key there keeps the run's own default.
+func RunSettings(c *config.Settings) supervisor.Settings {
+	m, b, d, h := &c.Machine, &c.Belt, &c.Discharge, &c.Hold
+	return supervisor.Settings{
+		Machine: m.Name,
+		Port:    serialio.Settings{Path: m.Port, BaudRate: m.BaudRate},
+		Conn: serialio.Options{WindowBytes: m.WindowBytes, BootWait: m.ResetWait,
+			ReplyLimit: m.ReplyLimit, SilenceLimit: m.SilenceLimit},
+
+		BeltAxis:      axes[m.BeltAxis],
+		Forward:       float64(m.Forward),
+		LiftAxis:      axes[m.LiftAxis],
+		TravelLimitMM: m.TravelLimitMM,
+		StepsPerMM:    m.BeltStepsPerMM,
+		NozzleMaxC:    m.NozzleCeilingC,
+		BedMaxC:       m.BedCeilingC,
+		MotorsStayOn:  m.MotorsStayOn,
+		PollEvery:     m.TemperaturePoll,
+
+		LoopMM:        b.LoopLengthMM,
+		SeamMM:        b.SeamWidthMM,
+		ToDropMM:      b.ToDropMM,
+		OffsetLimitMM: b.LimitMM,
+		WorstDrift:    b.WorstDriftMMPerM,
+
+		ReleaseC:       d.ReleaseC,
+		ReleaseLimit:   d.ReleaseLimit,
+		NozzleStandbyC: d.NozzleStandbyC,
+		LiftMM:         d.LiftMM,
+		LiftFeed:       d.LiftFeedMMPerMin,
+		Park:           d.Park,
+		ParkXMM:        d.ParkXMM,
+		AdvanceFeed:    d.AdvanceFeedMMPerMin,
+		TravelFeed:     d.TravelFeedMMPerMin,
+		RetractMM:      d.RetractMM,
+		RetractFeed:    d.RetractFeedMMPerMin,
+		GapMM:          d.GapMM,
+		ClearAtEnd:     d.ClearAtEnd,
+
+		PartEveryParts:  h.EveryParts,
+		CheckEveryMM:    h.EveryTravelMM,
+		CheckEvery:      h.Every,
+		HeatersOffAfter: h.HeatersOffAfter,
+		ReheatLimit:     h.ReheatLimit,
+		PrimeMM:         h.PrimeMM,
+
+		ProgressEvery: c.Ledger.ProgressEvery,
+	}
+}
+
+// JobOptions says for which machine a job file is read. The command that inspects
+// a file and the daemon that runs it use the same.
+func JobOptions(c *config.Settings) job.Options {
+	o := job.Options{
+		BeltAxis: axes[c.Machine.BeltAxis], Forward: c.Machine.Forward,
+		GapMM: c.Discharge.GapMM, PitchMM: c.Discharge.PitchMM, BedC: c.Job.BedC,
+		NozzleCeilingC: c.Machine.NozzleCeilingC, BedCeilingC: c.Machine.BedCeilingC,
+		FilamentDiameterMM: c.Job.FilamentDiameterMM, DensityGPerCM3: c.Job.DensityGPerCM3,
+	}
+	for _, a := range c.Machine.HomedAxes {
+		o.HomedAxes = append(o.HomedAxes, axes[a])
+	}
+	return o
+}
