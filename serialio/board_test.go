@@ -336,6 +336,7 @@ func within(t *testing.T, b func() *board, o Options, f func(x *bench)) {
 			for range x.conn.Events() {
 			}
 			served.Wait()
+			time.Sleep(time.Hour) // virtual: lets what the case started run out
 		}()
 		f(x)
 	})

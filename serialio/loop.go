@@ -267,8 +267,9 @@ func (l *loop) pump() {
 // nextLine numbers one more line if there is one and it fits. It may find that
 // the board must be asked first, and leave phaseRun for that.
 func (l *loop) nextLine() bool {
-	if l.win.barrier > 0 && l.win.barrier >= l.win.acked {
-		return false // the number is being set; nothing may follow yet
+	if l.win.settled() && l.win.barrier >= l.win.certain && (len(l.asks) > 0 || l.prog != nil) {
+		l.confirm() // the number was set, says a plain ok
+		return false
 	}
 	if len(l.asks) > 0 {
 		a := l.asks[0]

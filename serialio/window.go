@@ -40,7 +40,7 @@ type window struct {
 	sent    int64  // lines on the wire, in the present attempt
 	end     int64  // lines numbered
 	peak    int64  // highest sent ever: the board cannot have taken more
-	barrier int64  // newest line that set the number; numbers before it mean nothing now
+	barrier int64  // newest line that set the number, -1 none; numbers before it mean nothing now
 	certain int64  // lines the board itself has confirmed by number
 	bytes   int    // in flight
 	next    int64  // number of the next new line
@@ -51,7 +51,7 @@ func newWindow(limit int) *window {
 	for n < limit/9+2*keepAccepted {
 		n *= 2
 	}
-	return &window{limit: limit, slots: make([]slot, n)}
+	return &window{limit: limit, slots: make([]slot, n), barrier: -1}
 }
 
 func (w *window) at(pos int64) *slot { return &w.slots[pos&int64(len(w.slots)-1)] }
@@ -79,9 +79,11 @@ func (w *window) allows(n int) bool {
 	return w.bytes+n <= w.limit
 }
 
-// fits says whether a new line with a text of n bytes can be numbered and sent at once.
+// fits says whether a new line with a text of n bytes can be numbered and sent
+// at once. Nothing follows a barrier until the board has confirmed it
+// by number: behind one acknowledged by mistake a line could look taken under the old count.
 func (w *window) fits(n int) bool {
-	return w.sent == w.end && w.end-w.base < int64(len(w.slots)) && w.allows(frameLen(w.next, n))
+	return w.sent == w.end && w.barrier < w.certain && w.end-w.base < int64(len(w.slots)) && w.allows(frameLen(w.next, n))
 }
 
 // push numbers a new line. The caller has asked fits.
@@ -151,7 +153,9 @@ func (w *window) ackNumber(number int64) bool {
 		if pos+1 > w.acked {
 			w.ackTo(pos + 1)
 		}
-		w.certain = max(w.certain, min(pos+1, w.acked))
+		if pos > w.barrier { // an ok from before a barrier may carry the barrier's number
+			w.certain = max(w.certain, min(pos+1, w.acked))
+		}
 		return true
 	}
 	return false
@@ -188,5 +192,5 @@ func (w *window) restart(pos int64) {
 
 // clear forgets everything: the board has lost its count.
 func (w *window) clear() {
-	*w = window{limit: w.limit, slots: w.slots}
+	*w = window{limit: w.limit, slots: w.slots, barrier: -1}
 }
