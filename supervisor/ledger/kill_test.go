@@ -12,6 +12,8 @@ import (
 	"strings"
 	"testing"
 	"time"
+
+	"go.uber.org/goleak"
 )
 
 // The test binary runs itself with this variable set to play the process that is killed or starved.
@@ -24,7 +26,12 @@ func TestMain(m *testing.M) {
 	case "starved":
 		os.Exit(writeUntilFull(os.Args[1]))
 	}
-	os.Exit(m.Run())
+	code := m.Run()
+	if err := goleak.Find(); code == 0 && err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		code = 1
+	}
+	os.Exit(code)
 }
 
 // again starts this test binary in a role.

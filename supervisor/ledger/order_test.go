@@ -126,3 +126,20 @@ func TestQueueingAnAlertAgainChangesNothing(t *testing.T) {
 		t.Errorf("now\n%s\nwas\n%s", now, was)
 	}
 }
+
+// Another file system is reached by the driver's name alone; two ledgers of one name are then one store.
+func TestDSNReplacesTheFile(t *testing.T) {
+	o := Options{DSN: "file:workshop?mode=memory&cache=shared"}
+	l := open(t, "elsewhere", o)
+	commit(t, l, LotOpened{clips(1, 5)})
+	beside := open(t, "elsewhere", o)
+	if lots := must(beside.Lots(context.Background()))(t); len(lots) != 1 {
+		t.Errorf("the second sees %d lots", len(lots))
+	}
+	if _, err := l.conn.ExecContext(context.Background(), "PRAGMA user_version = 9"); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Open("elsewhere", o); !errors.Is(err, ErrNewer) {
+		t.Errorf("a newer store gives %v", err)
+	}
+}

@@ -120,7 +120,7 @@ CREATE TABLE cycle (
   ordinal         INTEGER NOT NULL,
   end_number      INTEGER NOT NULL,
   state           TEXT NOT NULL CHECK (state IN ('begun', 'made', 'discharged', 'interrupted', 'decided')),
-  begun_seq       INTEGER NOT NULL UNIQUE REFERENCES entry (seq),
+  begun_seq       INTEGER NOT NULL REFERENCES entry (seq),
   made_seq        INTEGER REFERENCES entry (seq),
   discharged_seq  INTEGER REFERENCES entry (seq),
   interrupted_seq INTEGER REFERENCES entry (seq),
@@ -147,13 +147,12 @@ CREATE TABLE cycle (
 
 -- Holds all that counting needs, so that counting reads no rows.
 CREATE INDEX cycle_counts ON cycle (lot, job_index, state, good);
-CREATE UNIQUE INDEX cycle_running ON cycle (state) WHERE state = 'begun';
 
 CREATE TRIGGER cycle_begins BEFORE INSERT ON cycle BEGIN
   SELECT RAISE(ABORT, 'a cycle starts as begun') WHERE NEW.state <> 'begun';
   SELECT RAISE(ABORT, 'cycle numbers only grow') WHERE NEW.cycle <= (SELECT max(cycle) FROM cycle);
   SELECT RAISE(ABORT, 'another cycle is begun and neither made nor interrupted')
-    WHERE EXISTS (SELECT 1 FROM cycle WHERE state = 'begun');
+    WHERE (SELECT state FROM cycle ORDER BY cycle DESC LIMIT 1) = 'begun'; -- by this very rule only the last can be
   SELECT RAISE(ABORT, 'the lot is closed or ended')
     WHERE (SELECT status FROM lot WHERE lot = NEW.lot) IN ('closed', 'ended');
   SELECT RAISE(ABORT, 'the ordinal is not the next of the lot')
