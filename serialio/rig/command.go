@@ -39,7 +39,7 @@ func (w *words) parse(text []byte) bool {
 		v, n := number(text[i:])
 		i += n
 		if w.letter == 0 {
-			if n == 0 || v < 0 || v > 9999 {
+			if n == 0 || v < 0 || v > 9999 || v != math.Trunc(v) {
 				return false
 			}
 			w.letter, w.number = letter, int(v)
@@ -124,7 +124,7 @@ func (c *controller) unknown(text []byte) {
 func (c *controller) machineWord(w *words) bool {
 	switch w.number {
 	case 0, 1:
-		c.after(func() { c.op.kind = opUser })
+		c.after(func() { c.block(opUser) })
 	case 18, 84:
 		c.motorsOff(w)
 	case 104:
@@ -163,6 +163,12 @@ func (c *controller) after(next func()) {
 // dwell lets the command take a time, then do next.
 func (c *controller) dwell(d time.Duration, next func()) {
 	c.op.kind, c.op.until, c.op.next = opDwell, c.now+d, next
+}
+
+// block lets the command wait for what may never come.
+func (c *controller) block(kind opKind) {
+	c.op.kind = kind
+	c.busyDue = later(c.now, c.busyEvery)
 }
 
 func (c *controller) motorsOff(w *words) {

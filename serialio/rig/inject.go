@@ -25,7 +25,8 @@ type faults struct {
 	list     []*planned
 	nextTime time.Duration // of the earliest fault with a time
 	nextLine uint64
-	perByte  bool // some fault damages bytes
+	perByte  bool    // some fault damages bytes
+	last     [3]byte // newest byte each way, as it was sent
 	counts   [len(faultNames)]uint64
 }
 
@@ -201,7 +202,9 @@ func (f *faults) onWire(data []byte, way Direction) (out []byte, taint []int, de
 	}
 	out = make([]byte, 0, len(data)+4)
 	for _, b := range data {
-		keep, twice, hurt := true, false, false
+		blank := b == '\n' && f.last[way] == '\n' // an empty line: no harm if it is lost
+		f.last[way] = b
+		keep, twice, hurt, split := true, false, false, false
 		for _, p := range f.list {
 			if p.Kind > Delay || p.Way != BothWays && p.Way != way || !p.due(f.rng) {
 				continue
@@ -211,8 +214,9 @@ func (f *faults) onWire(data []byte, way Direction) (out []byte, taint []int, de
 			case Flip:
 				b ^= 1 << f.rng.UintN(8)
 				hurt = true
+				split = b == '\n' || b == '\r' // what follows is taken for a line of its own
 			case Drop:
-				keep, hurt = false, true
+				keep, hurt = false, hurt || !blank
 			case Double:
 				twice, hurt = true, b != '\n' || hurt // an empty line does no harm
 			case Delay:
@@ -221,6 +225,9 @@ func (f *faults) onWire(data []byte, way Direction) (out []byte, taint []int, de
 		}
 		if hurt {
 			taint = append(taint, len(out))
+			if split {
+				taint = append(taint, len(out)+1)
+			}
 		}
 		if keep {
 			out = append(out, b)
@@ -229,7 +236,16 @@ func (f *faults) onWire(data []byte, way Direction) (out []byte, taint []int, de
 			}
 		}
 	}
+	f.sweep()
 	return out, taint, delay
+}
+
+// sweep forgets the byte faults that have had their one time.
+func (f *faults) sweep() {
+	f.list = slices.DeleteFunc(f.list, func(p *planned) bool {
+		return p.Kind <= Delay && p.Rate == 0 && p.armed == 0 && p.At == never
+	})
+	f.perByte = slices.ContainsFunc(f.list, func(p *planned) bool { return p.Kind <= Delay })
 }
 
 // byKind returns how often each kind has happened.

@@ -213,5 +213,5 @@ func (c *controller) runaway(axis int) {
 	b.dirIn[axis], b.dirOut[axis] = -1, -1
 	b.beltScale = c.steps[axis] / c.belt.TrueStepsPerMM
 	c.planner.add(b, c.now, 0)
-	c.op.kind = opStuck
+	c.block(opStuck)
 }

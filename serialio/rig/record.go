@@ -28,7 +28,7 @@ type Figures struct {
 	Rejected        uint64 // lines refused
 	ResendRequests  uint64
 	DamagedLines    uint64 // lines judged of which the rig knows that bytes were damaged or lost
-	DamagedAccepted uint64 // those of them whose checksum fitted all the same, or that had none
+	DamagedAccepted uint64 // those of them taken all the same: the checksum fitted, there was none, or the damage lay beside the text
 	Overflows       uint64 // times the receive buffer was full
 	OverflowBytes   uint64 // bytes lost by it
 	DiscardedBytes  uint64 // unread bytes thrown away with rejected lines

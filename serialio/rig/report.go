@@ -133,13 +133,23 @@ func (c *controller) pace(every time.Duration) time.Duration {
 	return every
 }
 
+// busyPace returns the time to the next busy report. At speed 0 a wait that will
+// end takes no wall time, and would bring thousands at once.
+func (c *controller) busyPace() time.Duration {
+	endless := c.op.kind == opStuck || c.op.kind == opUser || c.op.kind == opHeat && c.op.until >= never
+	if endless || c.now < c.stallUntil {
+		return c.busyEvery
+	}
+	return c.pace(c.busyEvery)
+}
+
 // reports writes the periodic reports that are due now.
 func (c *controller) reports() {
 	silent := c.now < c.stallUntil && !c.stallBusy
 	if c.busyDue <= c.now {
 		c.busyDue = never
 		if c.op.kind != opNone || c.now < c.stallUntil {
-			c.busyDue = later(c.now, c.busyEvery)
+			c.busyDue = later(c.now, c.busyPace())
 			if !silent {
 				c.busy()
 			}
@@ -167,10 +177,7 @@ func (c *controller) reports() {
 		if !silent && c.tempsEvery == 0 && c.set.Board.HeatReports {
 			c.temps(false)
 		}
-		c.watchDue = c.now + time.Second
-		if c.set.Speed == 0 {
-			c.watchDue = c.now + 5*time.Second
-		}
+		c.watchDue = later(c.now, c.pace(time.Second))
 	}
 }
 

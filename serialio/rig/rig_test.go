@@ -174,3 +174,7 @@ func TestMaxSpeed(t *testing.T) {
 		}
 	})
 }
+
+func settingsOf(path string) serialio.Settings {
+	return serialio.Settings{Path: path, BaudRate: 115200}
+}
