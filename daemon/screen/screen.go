@@ -51,6 +51,9 @@ func (st Style) strongRow(label, text string) []string {
 	return st.paragraph(fmt.Sprintf("%-*s", labelWidth, label), text, true)
 }
 
+// Note writes a text over the whole width.
+func (st Style) Note(text string) []string { return st.paragraph("", text, false) }
+
 // paragraph writes a text behind a lead, further lines indented as wide.
 func (st Style) paragraph(lead, text string, strong bool) []string {
 	indent := strings.Repeat(" ", utf8.RuneCountInString(lead))

@@ -1,0 +1,133 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/daemon/client"
+)
+
+// visitFlags are the flags of check as they stand on the command line.
+type visitFlags struct {
+	offsetMM, spoolG float64
+	lengthsMM        []float64
+	scrap            []string
+	job              int
+	request          client.CheckRequest
+}
+
+func newCheck() *cobra.Command {
+	var v visitFlags
+	c := &cobra.Command{
+		Use:   "check",
+		Short: "Record a visit: what you found and did at the machine",
+		Long: "check records a visit. Give only what you measured, counted or did; what is not\n" +
+			"given is not recorded. Counts are of parts not counted before.",
+		Example: "  beltwarden check --offset-mm -0.4 --good 11 --scrap warped=1\n" +
+			"  beltwarden check --realigned --note \"tracked at the drop roller\"",
+		Args: args(0, 0, ""),
+	}
+	f, q := c.Flags(), &v.request
+	f.Float64Var(&v.offsetMM, "offset-mm", 0, "lateral offset of the belt as found, mm, + to the right from where you stand")
+	f.Float64SliceVar(&v.lengthsMM, "length-mm", nil, "a measured part length, mm; repeat it or separate by commas")
+	f.IntVar(&q.Good, "good", 0, "parts found good")
+	f.StringArrayVar(&v.scrap, "scrap", nil, "parts found bad, as reason=number; repeat it for each reason")
+	f.IntVar(&v.job, "job", 1, "which job of the lot the counts are for, 1 the first")
+	f.StringVar(&q.Interrupted, "interrupted", "", "what became of an interrupted part: good or scrap")
+	f.BoolVar(&q.Realigned, "realigned", false, "the belt was tracked anew")
+	f.BoolVar(&q.BeltCleared, "belt-cleared", false, "nothing lies under or just in front of the head")
+	f.Float64Var(&v.spoolG, "spool-g", 0, "mass of the spool, g")
+	f.BoolVar(&q.BinEmptied, "bin-emptied", false, "the bin was emptied")
+	f.StringVar(&q.Note, "note", "", "anything else, in words")
+	f.StringVar(&q.By, "by", "", "who was at the machine (default: the user at the socket)")
+	asJSON := f.Bool("json", false, "print the answer as JSON")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		if err := v.fill(c); err != nil {
+			return err
+		}
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			result, err := d.Check(ctx, v.request)
+			if err != nil {
+				return err
+			}
+			return printResult(c, result, *asJSON)
+		})
+	}
+	return c
+}
+
+// fill puts the flags that were given into the request, and reports every one
+// that cannot be right.
+func (v *visitFlags) fill(c *cobra.Command) error {
+	given := c.Flags().Changed
+	if !slices.ContainsFunc([]string{"offset-mm", "length-mm", "good", "scrap", "interrupted", "realigned", "belt-cleared",
+		"spool-g", "bin-emptied", "note"}, given) {
+		return &failure{status: exitUsage, err: fmt.Errorf("cannot record the check: nothing was found or done"),
+			hint: "give at least one of the flags that beltwarden check --help lists"}
+	}
+	q := &v.request
+	var wrong []string
+	number := func(name string, values ...float64) {
+		for _, x := range values {
+			if math.IsNaN(x) || math.IsInf(x, 0) {
+				wrong = append(wrong, fmt.Sprintf("--%s %g is not a number", name, x))
+			}
+		}
+	}
+	number("offset-mm", v.offsetMM)
+	number("length-mm", v.lengthsMM...)
+	number("spool-g", v.spoolG)
+	if given("offset-mm") {
+		q.OffsetMM = &v.offsetMM
+	}
+	if given("spool-g") {
+		q.SpoolG = &v.spoolG
+	}
+	q.LengthsMM = v.lengthsMM
+	if v.job < 1 {
+		wrong = append(wrong, fmt.Sprintf("--job %d: jobs count from 1", v.job))
+	}
+	q.Job = v.job - 1
+	if given("interrupted") && q.Interrupted != "good" && q.Interrupted != "scrap" {
+		wrong = append(wrong, fmt.Sprintf("--interrupted %q: say good or scrap", q.Interrupted))
+	}
+	if q.Good < 0 {
+		wrong = append(wrong, fmt.Sprintf("--good %d: it cannot be below 0", q.Good))
+	}
+	scrap, bad := scrapCounts(v.scrap)
+	q.Scrap = scrap
+	if wrong = append(wrong, bad...); len(wrong) > 0 {
+		return usageMany("record the check", wrong)
+	}
+	return nil
+}
+
+// scrapCounts reads reason=number pairs; several may stand in one flag, separated
+// by commas.
+func scrapCounts(flags []string) (counts map[string]int, wrong []string) {
+	for _, flag := range flags {
+		for _, pair := range strings.Split(flag, ",") {
+			reason, number, ok := strings.Cut(pair, "=")
+			reason = strings.TrimSpace(reason)
+			n, err := strconv.Atoi(strings.TrimSpace(number))
+			switch {
+			case !ok || reason == "" || err != nil || n < 0:
+				wrong = append(wrong, fmt.Sprintf("--scrap %q: write reason=number, such as warped=2", pair))
+				continue
+			case counts == nil:
+				counts = map[string]int{}
+			}
+			if _, twice := counts[reason]; twice {
+				wrong = append(wrong, fmt.Sprintf("--scrap %s stands twice", reason))
+			}
+			counts[reason] += n
+		}
+	}
+	return counts, wrong
+}

@@ -1,0 +1,71 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
+)
+
+// commandHelp says what each of the ten commands does here.
+var commandHelp = map[supervisor.Command]string{
+	supervisor.Reset:       "Connect to the board and make the machine ready",
+	supervisor.Start:       "Begin or go on with the open lot",
+	supervisor.Stop:        "End the run: part given up (or finished with --after-part), heaters off",
+	supervisor.Hold:        "Hold after the part in progress",
+	supervisor.Unhold:      "Go on after a hold",
+	supervisor.Suspend:     "Wait after the part in progress, for a reason outside the machine",
+	supervisor.Unsuspend:   "Go on after a suspension",
+	supervisor.Abort:       "Break off at once, heaters off first; the part is lost",
+	supervisor.Clear:       "Confirm that a fault was looked at",
+	supervisor.CompleteLot: "Finish the run after the part in progress, as if the lot were done",
+}
+
+// newCommands returns one command for each of the ten of ANSI/ISA-TR88.00.02.
+func newCommands() []*cobra.Command {
+	var list []*cobra.Command
+	for _, command := range supervisor.Commands() {
+		list = append(list, newCommand(command))
+	}
+	return list
+}
+
+func newCommand(command supervisor.Command) *cobra.Command {
+	r := client.CommandRequest{Command: command}
+	c := &cobra.Command{Use: strings.ToLower(command.String()), Short: commandHelp[command], Args: args(0, 0, "")}
+	c.Flags().StringVar(&r.By, "by", "", "who asks (default: the user at the socket)")
+	switch command {
+	case supervisor.Start, supervisor.Unhold, supervisor.Unsuspend:
+		c.Flags().StringVar(&r.Override, "override", "", "reason for going on against the machine's advice; it is kept")
+	case supervisor.Stop:
+		c.Flags().BoolVar(&r.AfterPart, "after-part", false, "finish the part in progress first")
+		c.Flags().BoolVar(&r.ClearBelt, "clear-belt", false, "run the parts on the belt over the drop edge")
+	}
+	asJSON := c.Flags().Bool("json", false, "print the answer as JSON")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		if f := c.Flag("override"); f != nil && f.Changed && strings.TrimSpace(r.Override) == "" {
+			return usagef("cannot override the machine's advice: --override needs a reason in words")
+		}
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			result, err := d.Command(ctx, r)
+			if err != nil {
+				return err
+			}
+			return printResult(c, result, *asJSON)
+		})
+	}
+	return c
+}
+
+// printResult prints the daemon's answer to a request that was carried out.
+func printResult(c *cobra.Command, r supervisor.Result, asJSON bool) error {
+	if asJSON {
+		return printJSON(c.OutOrStdout(), r)
+	}
+	_, err := fmt.Fprintln(c.OutOrStdout(), r.Text)
+	return err
+}

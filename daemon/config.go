@@ -1,0 +1,134 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/config"
+	"beltwarden/daemon/app"
+	"beltwarden/serialio"
+)
+
+func newConfig() *cobra.Command {
+	c := group(&cobra.Command{Use: "config", Short: "Check a configuration file, or print one to begin with"})
+	c.AddCommand(newConfigCheck(), &cobra.Command{
+		Use: "example", Short: "Print a complete configuration file with every key explained", Args: args(0, 0, ""),
+		RunE: func(c *cobra.Command, _ []string) error {
+			_, err := c.OutOrStdout().Write(config.Example())
+			return err
+		},
+	})
+	return c
+}
+
+func newConfigCheck() *cobra.Command {
+	var connect bool
+	c := &cobra.Command{
+		Use: "check FILE", Short: "List every mistake of a configuration file", Args: args(1, 1, "one file"),
+		Long: "check reads a configuration file and lists every mistake with its place. With\n" +
+			"--connect it also opens the port and greets the board; it heats and moves nothing,\n" +
+			"but opening a port restarts many boards: do not do it while one is printing.",
+	}
+	c.Flags().BoolVar(&connect, "connect", false, "also open the port and greet the board")
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		cfg, err := config.Load(args[0])
+		if err != nil {
+			return err
+		}
+		answer := configAnswer{File: args[0], Machine: cfg.Machine.Name, Port: cfg.Machine.Port, BaudRate: cfg.Machine.BaudRate,
+			BeltAxis: cfg.Machine.BeltAxis.String(), Forward: cfg.Machine.Forward, Ledger: cfg.Ledger.Path}
+		if connect {
+			if answer.Board, err = greet(c.Context(), cfg); err != nil {
+				return err
+			}
+		}
+		if *asJSON {
+			return printJSON(c.OutOrStdout(), answer)
+		}
+		text := fmt.Sprintf("%s has no mistake: %s at %s, belt axis %s, forward %+d\n", answer.File, answer.Machine, answer.Port, answer.BeltAxis, answer.Forward)
+		if b := answer.Board; b != nil {
+			text += "the board answers: " + b.describe() + "\n"
+		}
+		_, err = fmt.Fprint(c.OutOrStdout(), text)
+		return err
+	}
+	return c
+}
+
+// configAnswer is what config check prints with --json.
+type configAnswer struct {
+	File     string       `json:"file"`
+	Machine  string       `json:"machine"`
+	Port     string       `json:"port"`
+	BaudRate int          `json:"baud"`
+	BeltAxis string       `json:"belt_axis"`
+	Forward  int          `json:"forward"`
+	Ledger   string       `json:"ledger"`
+	Board    *boardAnswer `json:"board,omitempty"`
+}
+
+// boardAnswer is what a board said when it was greeted.
+type boardAnswer struct {
+	Restarted    bool            `json:"restarted"`   // it announced a restart when the port was opened
+	LastNumber   int64           `json:"last_number"` // its last accepted line number, -1 when not told
+	Firmware     string          `json:"firmware,omitempty"`
+	Capabilities map[string]bool `json:"capabilities"`
+}
+
+func (b *boardAnswer) describe() string {
+	text := "firmware " + b.Firmware
+	if b.Firmware == "" {
+		text = "it does not say what it runs"
+	}
+	if b.Restarted {
+		text += "; it restarted when the port was opened"
+	}
+	return text
+}
+
+// greetLimit bounds a greeting beyond what the connection itself waits for.
+const greetLimit = 3 * time.Minute
+
+// greet opens the port, gets into step with the board and asks what it is.
+func greet(ctx context.Context, cfg *config.Settings) (b *boardAnswer, err error) {
+	set := app.RunSettings(cfg)
+	ctx, cancel := context.WithTimeout(ctx, greetLimit)
+	defer cancel()
+	port, err := serialio.OpenDevice(ctx, set.Port)
+	if err != nil {
+		return nil, err
+	}
+	conn := serialio.NewConn(port, set.Conn)
+	defer func() {
+		if cerr := conn.Close(); err == nil {
+			err = cerr
+		}
+	}()
+	b = &boardAnswer{Capabilities: map[string]bool{}}
+	for {
+		select {
+		case <-ctx.Done():
+			return nil, fmt.Errorf("cannot greet the board at %s: %w", set.Port.Path, context.Cause(ctx))
+		case ev, open := <-conn.Events():
+			switch {
+			case !open:
+				return nil, fmt.Errorf("cannot greet the board at %s: %w", set.Port.Path, serialio.ErrClosed)
+			case ev.Kind == serialio.EventSynced:
+				b.Restarted, b.LastNumber = ev.Reset, ev.LastNumber
+				conn.Ask(1, "M115")
+			case ev.Kind == serialio.EventReport && ev.Reply.Kind == serialio.ReplyFirmware:
+				b.Firmware = ev.Reply.Text
+			case ev.Kind == serialio.EventReport && ev.Reply.Kind == serialio.ReplyCapability:
+				b.Capabilities[ev.Reply.Capability] = ev.Reply.CapabilityOn
+			case ev.Kind == serialio.EventLost:
+				return nil, fmt.Errorf("cannot greet the board at %s: %w", set.Port.Path, ev.Err)
+			case ev.Kind == serialio.EventDone:
+				return b, nil
+			}
+		}
+	}
+}

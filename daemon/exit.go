@@ -1,0 +1,184 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+
+	"beltwarden/config"
+	"beltwarden/serialio"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// Exit statuses. Scripts rely on them: a number never changes its meaning.
+const (
+	exitOK          = 0
+	exitUnexpected  = 1
+	exitUsage       = 2
+	exitConfig      = 3
+	exitJob         = 4
+	exitPort        = 5
+	exitBoard       = 6
+	exitLedger      = 7
+	exitRefused     = 8
+	exitUnreachable = 9
+	exitShort       = 10
+)
+
+// exitMeanings is what the help says of each status.
+var exitMeanings = []struct {
+	status  int
+	meaning string
+}{
+	{exitOK, "done"},
+	{exitUnexpected, "something failed that has no status of its own"},
+	{exitUsage, "the command line is wrong: command, argument or flag"},
+	{exitConfig, "the configuration file is missing or wrong"},
+	{exitJob, "a job file cannot be read, or must not run on this machine"},
+	{exitPort, "a port is absent, in use, no serial port, or not permitted"},
+	{exitBoard, "the board gives no answer, or something else answers"},
+	{exitLedger, "the ledger is missing, newer, damaged, in use, or has no room"},
+	{exitRefused, "the machine refuses the request in its present state"},
+	{exitUnreachable, "the daemon cannot be reached"},
+	{exitShort, "the lot ended without the ordered good parts"},
+}
+
+// failure is an error with its exit status and what to do about it.
+type failure struct {
+	status  int
+	err     error
+	details []string // further lines, one mistake each
+	hint    string
+}
+
+// Error implements error.
+func (f *failure) Error() string { return f.err.Error() }
+
+// Unwrap returns the cause.
+func (f *failure) Unwrap() error { return f.err }
+
+// usagef is a mistake on the command line.
+func usagef(format string, a ...any) error {
+	return &failure{status: exitUsage, err: fmt.Errorf(format, a...)}
+}
+
+// usageMany is several mistakes on one command line, told at once.
+func usageMany(what string, wrong []string) error {
+	if len(wrong) == 1 {
+		return usagef("cannot %s: %s", what, wrong[0])
+	}
+	return &failure{status: exitUsage, err: fmt.Errorf("cannot %s: %s", what, counted(len(wrong), "mistake")), details: wrong}
+}
+
+// tell writes one clear message for an error and returns the exit status.
+func tell(w io.Writer, err error) int {
+	if err == nil {
+		return exitOK
+	}
+	f := classify(err)
+	first, rest, _ := strings.Cut(strings.TrimSpace(f.err.Error()), "\n")
+	fmt.Fprintln(w, "error: "+first)
+	if rest != "" {
+		f.details = append(strings.Split(rest, "\n"), f.details...)
+	}
+	for _, d := range f.details {
+		fmt.Fprintln(w, "  "+d)
+	}
+	if f.hint != "" {
+		fmt.Fprintln(w, "hint: "+f.hint)
+	}
+	return f.status
+}
+
+// classify gives an error its status. Errors that carry a remedy of their own
+// have it in their text already.
+func classify(err error) *failure {
+	var (
+		own      *failure
+		mistakes config.Errors
+		mistake  *config.Error
+		refusal  *job.Refusal
+		open     *serialio.OpenError
+		refused  *supervisor.Refusal
+	)
+	switch {
+	case errors.As(err, &own):
+		if own.status == exitUsage && own.hint == "" {
+			own.hint = "beltwarden --help lists the commands, and --help after a command its flags"
+		}
+		return own
+	case errors.As(err, &mistakes) && len(mistakes) > 0:
+		return manyMistakes(mistakes)
+	case errors.As(err, &mistake):
+		return manyMistakes(config.Errors{mistake})
+	case errors.As(err, &refusal):
+		return jobRefused(refusal)
+	case errors.As(err, &open):
+		return &failure{status: exitPort, err: err, hint: open.Hint}
+	case anyOf(err, serialio.ErrSilent, serialio.ErrDesync, serialio.ErrHalted, serialio.ErrReset, serialio.ErrUnplugged):
+		return &failure{status: exitBoard, err: err, hint: "check the board's supply and cable, and machine.baud in the configuration"}
+	case errors.As(err, &refused):
+		return &failure{status: exitRefused, err: err, hint: refused.Remedy}
+	case anyOf(err, ledger.ErrNewer, ledger.ErrCorrupt, ledger.ErrFull, ledger.ErrLocked, ledger.ErrDisk):
+		return &failure{status: exitLedger, err: err}
+	case errors.Is(err, job.ErrChanged):
+		return &failure{status: exitJob, err: err, hint: "inspect the job again"}
+	}
+	if f := classifyRemote(err); f != nil {
+		return f
+	}
+	return &failure{status: exitUnexpected, err: err}
+}
+
+func anyOf(err error, targets ...error) bool {
+	for _, t := range targets {
+		if errors.Is(err, t) {
+			return true
+		}
+	}
+	return false
+}
+
+// manyMistakes lists every mistake of a configuration file, each with its place.
+func manyMistakes(mistakes config.Errors) *failure {
+	if m := mistakes[0]; len(mistakes) == 1 && m.Line == 0 && m.Field == "" {
+		return &failure{status: exitConfig, err: fmt.Errorf("cannot use configuration %s: %s", m.File, itself(m.Problem)), hint: m.Remedy}
+	}
+	f := &failure{status: exitConfig, err: fmt.Errorf("cannot use configuration %s: %s",
+		mistakes[0].File, counted(len(mistakes), "mistake")),
+		hint: "correct the file, then try: beltwarden config check " + mistakes[0].File}
+	for _, m := range mistakes {
+		f.details = append(f.details, m.Error())
+	}
+	return f
+}
+
+// jobRefused lists every reason why a job cannot run.
+func jobRefused(r *job.Refusal) *failure {
+	if len(r.Problems) == 1 && r.Problems[0].Line == 0 {
+		return &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: %s", r.Path, itself(r.Problems[0].Text)), hint: r.Problems[0].Remedy}
+	}
+	return &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: %s", r.Path, counted(len(r.Problems), "problem")),
+		details: strings.Split(r.Error(), "\n"), hint: "correct the job where it was sliced, then try: beltwarden inspect " + r.Path}
+}
+
+// itself gives a problem that is told of a file its subject: "is a directory".
+func itself(problem string) string {
+	for _, verb := range []string{"is ", "does ", "has ", "cannot ", "holds "} {
+		if strings.HasPrefix(problem, verb) {
+			return "it " + problem
+		}
+	}
+	return problem
+}
+
+// counted writes a number with its noun, in the plural where it is due.
+func counted(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return fmt.Sprintf("%d %ss", n, noun)
+}

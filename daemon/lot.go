@@ -1,0 +1,162 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net/http"
+	"path/filepath"
+	"strconv"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/daemon/client"
+	"beltwarden/daemon/screen"
+	"beltwarden/supervisor/ledger"
+)
+
+func newLot() *cobra.Command {
+	c := group(&cobra.Command{Use: "lot", Short: "Order parts, list lots, look at one, end one"})
+	c.AddCommand(newLotStart(), newLotList(), newLotShow(), newLotEnd())
+	return c
+}
+
+func newLotStart() *cobra.Command {
+	var q client.LotRequest
+	var inTurn, openOnly bool
+	c := &cobra.Command{
+		Use:   "start JOB... --good N[,M...]",
+		Short: "Order good parts of one or more jobs, and begin",
+		Long: "start has the daemon inspect the job files and open a lot of them. The machine\n" +
+			"then heats and moves by itself: keep hands away, and someone awake within reach.",
+		Example: "  beltwarden lot start stake-clip.gcode --good 40\n" +
+			"  beltwarden lot start stake-clip.gcode drip-peg.gcode --good 40,200 --in-turn",
+		Args: args(1, -1, "one job file or more"),
+	}
+	f := c.Flags()
+	f.IntSliceVar(&q.Good, "good", nil, "good parts ordered: one number for every job, or one for each, separated by commas")
+	f.StringVar(&q.Name, "name", "", "name of the lot (default: that of the first job)")
+	f.BoolVar(&inTurn, "in-turn", false, "make one part of each job in turn instead of one job after the other")
+	f.BoolVar(&openOnly, "open-only", false, "open the lot without beginning it")
+	f.StringVar(&q.By, "by", "", "who orders (default: the user at the socket)")
+	asJSON := f.Bool("json", false, "print the answer as JSON")
+	c.RunE = func(c *cobra.Command, jobs []string) error {
+		if err := needFlags(c, "good"); err != nil {
+			return err
+		}
+		if len(q.Good) != 1 && len(q.Good) != len(jobs) {
+			return usagef("cannot start the lot: %s and %s were given; give one number, or one for each job",
+				counted(len(jobs), "job"), counted(len(q.Good), "number"))
+		}
+		for _, n := range q.Good {
+			if n < 1 {
+				return usagef("cannot start the lot: --good %d: order one part at least", n)
+			}
+		}
+		for _, j := range jobs {
+			path, err := filepath.Abs(j) // the daemon has another working directory
+			if err != nil {
+				return fmt.Errorf("cannot start the lot: %w", err)
+			}
+			q.Jobs = append(q.Jobs, path)
+		}
+		q.Order, q.Start = ledger.OrderBlocks, !openOnly
+		if inTurn {
+			q.Order = ledger.OrderTurn
+		}
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			result, err := d.OpenLot(ctx, q)
+			if err != nil {
+				return lotProblem(err)
+			}
+			return printResult(c, result, *asJSON)
+		})
+	}
+	return c
+}
+
+// lotProblem gives job files that the daemon refuses the status of refused jobs.
+func lotProblem(err error) error {
+	var p *client.Problem
+	if !errors.As(err, &p) || p.Status != http.StatusUnprocessableEntity {
+		return err
+	}
+	f := classifyRemote(err)
+	f.status = exitJob
+	if f.hint == "" {
+		f.hint = "look at each job with: beltwarden inspect JOB"
+	}
+	return f
+}
+
+func newLotList() *cobra.Command {
+	c := &cobra.Command{Use: "list", Short: "List all lots, the newest first", Args: args(0, 0, "")}
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			lots, err := d.Lots(ctx)
+			if err != nil {
+				return err
+			}
+			if *asJSON {
+				return printJSON(c.OutOrStdout(), lots)
+			}
+			return printLines(c.OutOrStdout(), screen.Lots(lots, style(c.OutOrStdout())))
+		})
+	}
+	return c
+}
+
+func newLotShow() *cobra.Command {
+	c := &cobra.Command{Use: "show ID", Short: "Show one lot with its cycles, holds and checks", Args: args(1, 1, "the number of one lot")}
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, args []string) error {
+		id, err := lotID(args[0])
+		if err != nil {
+			return err
+		}
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			lot, err := d.Lot(ctx, id)
+			if err != nil {
+				return err
+			}
+			if *asJSON {
+				return printJSON(c.OutOrStdout(), lot)
+			}
+			return printLines(c.OutOrStdout(), screen.Lot(lot, style(c.OutOrStdout())))
+		})
+	}
+	return c
+}
+
+func newLotEnd() *cobra.Command {
+	var reason string
+	c := &cobra.Command{Use: "end ID --reason TEXT", Short: "Give up a lot", Args: args(1, 1, "the number of one lot")}
+	c.Flags().StringVar(&reason, "reason", "", "why, in words; it is kept")
+	asJSON := c.Flags().Bool("json", false, "print the answer as JSON")
+	c.RunE = func(c *cobra.Command, args []string) error {
+		id, err := lotID(args[0])
+		if err != nil {
+			return err
+		}
+		if err := needFlags(c, "reason"); err != nil {
+			return err
+		}
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			result, err := d.EndLot(ctx, id, reason)
+			if err != nil {
+				return err
+			}
+			return printResult(c, result, *asJSON)
+		})
+	}
+	return c
+}
+
+func lotID(text string) (int64, error) {
+	id, err := strconv.ParseInt(text, 10, 64)
+	if err != nil || id < 1 {
+		return 0, &failure{status: exitUsage, err: fmt.Errorf("cannot find lot %q: lots have numbers from 1", text), hint: "see: beltwarden lot list"}
+	}
+	return id, nil
+}

@@ -1,0 +1,137 @@
+package main
+
+import (
+	"bytes"
+	"encoding/hex"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"beltwarden": main})
+}
+
+// TestScripts runs testdata/scripts: the command line as a person or a script
+// meets it, in processes of its own.
+func TestScripts(t *testing.T) {
+	root, err := filepath.Abs("..")
+	if err != nil {
+		t.Fatal(err)
+	}
+	testscript.Run(t, testscript.Params{
+		Dir: filepath.Join(root, "testdata", "scripts"),
+		Setup: func(env *testscript.Env) error {
+			env.Setenv("TESTDATA", filepath.Join(root, "testdata"))
+			env.Setenv("BELTWARDEN_DAEMON", filepath.Join(env.WorkDir, "s"))
+			env.Setenv("TMPDIR", env.WorkDir)
+			return nil
+		},
+		Condition: func(cond string) (bool, error) {
+			if cond == "root" {
+				return os.Geteuid() == 0, nil
+			}
+			return false, errors.New("unknown condition")
+		},
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
+			"exits": exits, "until": until, "longline": longline, "subst": subst, "appears": appears, "poke": poke,
+		},
+	})
+}
+
+// exits runs a command and compares its exit status: exits STATUS COMMAND ARGS...
+func exits(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: exits status command args...")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	got := 0
+	var failed *exec.ExitError
+	if err := ts.Exec(args[1], args[2:]...); errors.As(err, &failed) {
+		got = failed.ExitCode()
+	} else if err != nil {
+		ts.Fatalf("cannot run %s: %v", args[1], err)
+	}
+	if got != want {
+		ts.Fatalf("%s ended with status %d, not %d", strings.Join(args[1:], " "), got, want)
+	}
+}
+
+// patience bounds every wait in a script: generous, since the computer may be busy.
+const patience = 60 * time.Second
+
+// until repeats a command until its output matches: until PATTERN COMMAND ARGS...
+func until(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: until pattern command args...")
+	}
+	pattern := regexp.MustCompile("(?m)" + args[0])
+	for end := time.Now().Add(patience); ; {
+		_ = ts.Exec(args[1], args[2:]...) // what it says decides
+		if pattern.MatchString(ts.ReadFile("stdout")) || pattern.MatchString(ts.ReadFile("stderr")) {
+			return
+		}
+		if time.Now().After(end) {
+			ts.Fatalf("%s never said %q; lastly it said:\n%s%s", strings.Join(args[1:], " "), args[0], ts.ReadFile("stdout"), ts.ReadFile("stderr"))
+		}
+		time.Sleep(50 * time.Millisecond) // another process is waited for
+	}
+}
+
+// appears waits for a file: appears PATH.
+func appears(ts *testscript.TestScript, neg bool, args []string) {
+	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
+		if _, err := os.Stat(ts.MkAbs(args[0])); err == nil {
+			return
+		}
+		if time.Now().After(end) {
+			ts.Fatalf("%s never appeared", args[0])
+		}
+	}
+}
+
+// longline writes a job whose second line has so many megabytes: longline FILE MB.
+func longline(ts *testscript.TestScript, neg bool, args []string) {
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	f, err := os.Create(ts.MkAbs(args[0]))
+	ts.Check(err)
+	_, err = f.WriteString("G21\n")
+	ts.Check(err)
+	block := bytes.Repeat([]byte("X"), 1<<20)
+	for range n {
+		_, err = f.Write(block)
+		ts.Check(err)
+	}
+	ts.Check(f.Close())
+}
+
+// subst replaces $NAME in a file by the environment's values, and \r and \0 by
+// those characters: subst FILE.
+func subst(ts *testscript.TestScript, neg bool, args []string) {
+	text := os.Expand(ts.ReadFile(args[0]), ts.Getenv)
+	text = strings.NewReplacer(`\r`, "\r", `\0`, "\x00").Replace(text)
+	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(text), 0o644))
+}
+
+// poke overwrites bytes of a file: poke FILE OFFSET HEX, the offset in bytes.
+func poke(ts *testscript.TestScript, neg bool, args []string) {
+	offset, err := strconv.ParseInt(args[1], 10, 64)
+	ts.Check(err)
+	data, err := hex.DecodeString(args[2])
+	ts.Check(err)
+	f, err := os.OpenFile(ts.MkAbs(args[0]), os.O_WRONLY, 0)
+	ts.Check(err)
+	_, err = f.WriteAt(data, offset)
+	ts.Check(err)
+	ts.Check(f.Close())
+}

@@ -1,0 +1,75 @@
+package main
+
+import (
+	"fmt"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/serialio"
+)
+
+// portRow is one port as --json prints it.
+type portRow struct {
+	Path        string   `json:"path"`
+	StableNames []string `json:"stable_names"`
+	VendorID    string   `json:"vendor_id,omitempty"`
+	ProductID   string   `json:"product_id,omitempty"`
+	Serial      string   `json:"serial_number,omitempty"`
+	Product     string   `json:"product,omitempty"`
+}
+
+func newPorts() *cobra.Command {
+	c := &cobra.Command{
+		Use: "ports", Short: "List serial ports with their stable names", Args: args(0, 0, ""),
+		Long: "ports lists the serial ports of this computer, with names that stay the same when\n" +
+			"a cable is plugged in again: put one of those into the configuration.\n" +
+			"It touches ports for a moment to see whether they are there: do not call it while\n" +
+			"a machine is printing.",
+	}
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		list, err := serialio.Ports()
+		if err != nil {
+			return &failure{status: exitPort, err: err}
+		}
+		rows := make([]portRow, 0, len(list))
+		for _, p := range list {
+			names := p.StableNames
+			if names == nil {
+				names = []string{}
+			}
+			rows = append(rows, portRow{p.Path, names, p.VendorID, p.ProductID, p.SerialNumber, p.Product})
+		}
+		if *asJSON {
+			return printJSON(c.OutOrStdout(), rows)
+		}
+		return printLines(c.OutOrStdout(), portLines(rows))
+	}
+	return c
+}
+
+// portLines writes the name to use first, since that is what is looked for.
+func portLines(rows []portRow) []string {
+	if len(rows) == 0 {
+		return []string{"no serial port is there: plug the machine in, switch it on, and try again"}
+	}
+	var out []string
+	for _, r := range rows {
+		name := r.Path
+		if len(r.StableNames) > 0 {
+			name = r.StableNames[0]
+		}
+		out = append(out, name)
+		if name != r.Path {
+			out = append(out, "  now "+r.Path)
+		}
+		if r.VendorID != "" {
+			out = append(out, strings.TrimRight(fmt.Sprintf("  USB %s:%s %s %s", r.VendorID, r.ProductID, r.Product, r.Serial), " "))
+		}
+		if len(r.StableNames) > 1 {
+			out = append(out, "  also "+strings.Join(r.StableNames[1:], ", "))
+		}
+	}
+	return out
+}

@@ -1,0 +1,120 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"strings"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/config"
+)
+
+// daemonVariable names the environment variable that says where the daemon is.
+const daemonVariable = "BELTWARDEN_DAEMON"
+
+// newRoot returns the program's command tree. It keeps no state of its own, so
+// that tests can build as many as they like.
+func newRoot() *cobra.Command {
+	root := &cobra.Command{
+		Use:   "beltwarden",
+		Short: "Make small lots on a belt printer and keep the count",
+		Long: "beltwarden makes lots of parts on a filament printer whose bed is a belt:\n" +
+			"it repeats a sliced job until the ordered good parts are there, moves each part\n" +
+			"off the belt, keeps the count, and calls you when someone must be at the machine.\n\n" +
+			"It is not a safety device. Hot parts burn, a moving belt draws fingers in, and a\n" +
+			"heater that fails can start a fire: have someone awake within reach, and a switch\n" +
+			"that cuts the mains. Local codes come first.",
+		SilenceErrors: true,
+		SilenceUsage:  true,
+	}
+	root.CompletionOptions.HiddenDefaultCmd = true
+	root.PersistentFlags().String("daemon", "", "socket path or http address of the daemon (default $"+daemonVariable+" or "+config.Default().Server.Socket+")")
+	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
+		return &failure{status: exitUsage, err: fmt.Errorf("cannot read the flags of %q: %w", c.CommandPath(), err),
+			hint: "see: " + c.CommandPath() + " --help"}
+	})
+	group(root)
+	root.AddCommand(newDemo(), newServe(), newInspect(), newConfig(), newPorts(), newLot(), newStatus(),
+		newCheck(), newScale(), newRig(), newLedger(), newVersion(), newExitStatuses())
+	root.AddCommand(newCommands()...)
+	return root
+}
+
+// group makes a command that only holds others: alone it prints its help, and a
+// word it does not know is a mistake on the command line.
+func group(c *cobra.Command) *cobra.Command {
+	c.Args = cobra.ArbitraryArgs
+	c.RunE = func(c *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			return c.Help()
+		}
+		hint := "see: " + c.CommandPath() + " --help"
+		if near := c.SuggestionsFor(args[0]); len(near) > 0 {
+			hint = "did you mean: " + c.CommandPath() + " " + strings.Join(near, ", or ")
+		}
+		return &failure{status: exitUsage, err: fmt.Errorf("cannot run %q: %s has no such command", args[0], c.CommandPath()), hint: hint}
+	}
+	c.SuggestionsMinimumDistance = 2
+	return c
+}
+
+// args returns a check of the number of arguments whose message says what the
+// arguments are. most below 0 sets no bound.
+func args(least, most int, what string) cobra.PositionalArgs {
+	return func(c *cobra.Command, args []string) error {
+		if len(args) >= least && (most < 0 || len(args) <= most) {
+			return nil
+		}
+		problem := "it takes " + what
+		if most == 0 {
+			problem = "it takes no arguments"
+		}
+		return &failure{status: exitUsage, err: fmt.Errorf("cannot run %q: %s, and %d were given", c.CommandPath(), problem, len(args)),
+			hint: "see: " + c.CommandPath() + " --help"}
+	}
+}
+
+// needFlags reports every flag in names that was not given.
+func needFlags(c *cobra.Command, names ...string) error {
+	var missing []string
+	for _, name := range names {
+		if !c.Flags().Changed(name) {
+			missing = append(missing, "--"+name)
+		}
+	}
+	if len(missing) == 0 {
+		return nil
+	}
+	return &failure{status: exitUsage, err: fmt.Errorf("cannot run %q: %s must be given", c.CommandPath(), strings.Join(missing, " and ")),
+		hint: "see: " + c.CommandPath() + " --help"}
+}
+
+// daemonAddress is where the daemon listens: the flag, the environment, or the
+// socket of a configuration that names none.
+func daemonAddress(c *cobra.Command) (string, error) {
+	if f := c.Flag("daemon"); f != nil && f.Changed {
+		if f.Value.String() == "" {
+			return "", usagef("cannot reach the daemon: --daemon is empty")
+		}
+		return f.Value.String(), nil
+	}
+	if v := os.Getenv(daemonVariable); v != "" {
+		return v, nil
+	}
+	if s := config.Default().Server.Socket; s != "" {
+		return s, nil
+	}
+	return "", errors.New("cannot reach the daemon: no address is given")
+}
+
+// newExitStatuses is a help topic.
+func newExitStatuses() *cobra.Command {
+	var b strings.Builder
+	b.WriteString("Every command ends with one of these statuses:\n\n")
+	for _, e := range exitMeanings {
+		fmt.Fprintf(&b, "  %2d  %s\n", e.status, e.meaning)
+	}
+	return &cobra.Command{Use: "exit-statuses", Short: "What the exit statuses mean", Long: b.String()}
+}

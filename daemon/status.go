@@ -1,0 +1,157 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/daemon/client"
+	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
+)
+
+func newStatus() *cobra.Command {
+	var watch bool
+	c := &cobra.Command{
+		Use: "status", Short: "Show when you must be at the machine next, why, and how the lot stands",
+		Args: args(0, 0, ""),
+	}
+	c.Flags().BoolVar(&watch, "watch", false, "show it again every second, until Ctrl-C")
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		show := func(ctx context.Context, d *client.Client) error {
+			s, err := d.Status(ctx)
+			if err != nil {
+				return err
+			}
+			if *asJSON {
+				return printJSON(c.OutOrStdout(), s)
+			}
+			return printLines(c.OutOrStdout(), screen.Status(s, screen.Style{Width: style(c.OutOrStdout()).Width, Bold: style(c.OutOrStdout()).Bold}))
+		}
+		if !watch {
+			return withDaemon(c, show)
+		}
+		if *asJSON {
+			return usagef("cannot watch in JSON: leave out --watch or --json")
+		}
+		address, err := daemonAddress(c)
+		if err != nil {
+			return err
+		}
+		return watchDaemon(c.Context(), client.New(address), c.OutOrStdout())
+	}
+	return c
+}
+
+// watchDaemon shows the status until the context ends. A daemon that was there
+// once and goes away is waited for: it may be restarting.
+func watchDaemon(ctx context.Context, d *client.Client, w io.Writer) error {
+	defer d.Close()
+	seen := false
+	v := newView(w)
+	defer v.close()
+	return everySecond(ctx, func() error {
+		s, err := d.Status(ctx)
+		var gone *client.UnreachableError
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err == nil:
+			seen = true
+			return v.show(s, nil)
+		case seen && errors.As(err, &gone):
+			return v.say("the daemon does not answer: " + gone.Err.Error())
+		}
+		return err
+	})
+}
+
+// everySecond calls do now and then once a second, until it fails or the context ends.
+func everySecond(ctx context.Context, do func() error) error {
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for {
+		if err := do(); err != nil {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// view shows a changing status: on a terminal as a screen drawn over itself, else
+// as a line for each change.
+type view struct {
+	w      io.Writer
+	live   bool
+	before *supervisor.Snapshot
+	said   string
+}
+
+func newView(w io.Writer) *view {
+	v := &view{w: w, live: style(w).Terminal}
+	if v.live {
+		fmt.Fprint(w, "\x1b[?25l\x1b[2J") // no cursor, clean screen
+	}
+	return v
+}
+
+// show draws a status, and the lines given below it on a terminal.
+func (v *view) show(s *supervisor.Snapshot, below []string) error {
+	v.said = ""
+	if !v.live {
+		line := screen.Change(v.before, s)
+		v.before = s
+		if line == "" {
+			return nil
+		}
+		_, err := fmt.Fprintln(v.w, line)
+		return err
+	}
+	st := style(v.w)
+	if st.Height > 0 {
+		st.Height -= len(below)
+	}
+	return v.draw(append(screen.Status(s, st), below...))
+}
+
+// say shows one text instead of a status, once.
+func (v *view) say(text string) error {
+	if v.said == text {
+		return nil
+	}
+	v.said = text
+	if v.live {
+		return v.draw([]string{text})
+	}
+	_, err := fmt.Fprintln(v.w, text)
+	return err
+}
+
+// draw writes lines over what stood there, in one write so that nothing flickers.
+func (v *view) draw(lines []string) error {
+	var b strings.Builder
+	b.WriteString("\x1b[H")
+	for _, l := range lines {
+		b.WriteString(l + "\x1b[K\r\n")
+	}
+	b.WriteString("\x1b[J")
+	_, err := io.WriteString(v.w, b.String())
+	return err
+}
+
+// close gives the terminal its cursor back.
+func (v *view) close() {
+	if v.live {
+		fmt.Fprint(v.w, "\x1b[?25h")
+	}
+}
