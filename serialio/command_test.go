@@ -34,7 +34,7 @@ func TestBarrier(t *testing.T) {
 						within(t, func() *board {
 							b := newBoard()
 							b.advanced = advanced
-							seen, replies := 0, 0
+							seen := 0
 							b.toBoard = func(i int, f []byte) []byte {
 								if bytes.Contains(bytes.ToUpper(f), []byte("M110")) {
 									if seen++; seen-1 == damaged%6 {
@@ -47,7 +47,9 @@ func TestBarrier(t *testing.T) {
 								return f
 							}
 							b.toHost = func(s string) string {
-								if replies++; len(b.taken) > 0 && strings.HasPrefix(strings.ToUpper(b.taken[len(b.taken)-1]), "M110") && strings.HasPrefix(s, "ok") {
+								b.mu.Lock()
+								defer b.mu.Unlock()
+								if len(b.taken) > 0 && strings.HasPrefix(strings.ToUpper(b.taken[len(b.taken)-1]), "M110") && strings.HasPrefix(s, "ok") {
 									switch reply {
 									case "lost":
 										return ""
@@ -307,7 +309,7 @@ func TestBusy(t *testing.T) {
 							for {
 								select {
 								case <-time.After(c.every):
-									x.board.say("%s", c.say)
+									x.board.tx <- []byte(c.say + "\n")
 								case <-stop:
 									return
 								}

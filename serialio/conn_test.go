@@ -4,8 +4,12 @@ import "testing"
 
 func TestStreamPlain(t *testing.T) {
 	for _, window := range []int{0, 128, 1024} {
-		within(t, newBoard, Options{WindowBytes: window}, func(x *bench) {
-			x.board.rxSize = max(window, 128)
+		board := func() *board {
+			b := newBoard()
+			b.rxSize = max(window, 128)
+			return b
+		}
+		within(t, board, Options{WindowBytes: window}, func(x *bench) {
 			e := x.wait(EventSynced)
 			if e.LastNumber != 0 || e.Reset {
 				t.Errorf("synced: %+v", e)
