@@ -49,7 +49,9 @@ type Board struct {
 	HeatReports    bool          // temperatures every second during M109 and M190
 	// EmergencyParser: M108, M112 and M410 act as their line arrives, before the queue.
 	EmergencyParser bool
+	Firmware        bool          // M115 is known at all
 	Capabilities    bool          // M115 is answered with capability lines
+	BusyEcho        bool          // busy reports begin with "echo:"
 	MotorTimeout    time.Duration // without motion until the motors are released; 0: never
 	// LimitMM is the travel of X, Y, Z as {min, max}; equal values mean none.
 	LimitMM       [3][2]float64
@@ -67,7 +69,7 @@ func DefaultBoard() Board {
 		BootTime:      500 * time.Millisecond,
 		OkAfterResend: true, DiscardOnError: true, OkWithTemps: true, HeatReports: true,
 		Busy: 2 * time.Second, ReportTemps: true, ReportPosition: true, EmergencyParser: true,
-		Capabilities: true, MotorTimeout: 2 * time.Minute, ResetOnOpen: true,
+		Firmware: true, Capabilities: true, MotorTimeout: 2 * time.Minute, ResetOnOpen: true,
 	}
 }
 
@@ -92,7 +94,7 @@ func Variations() map[string]Board {
 	add("large", func(b *Board) { b.ReceiveBuffer, b.Queue, b.Planner, b.LineLimit = 1024, 16, 32, 256 })
 	add("bare", func(b *Board) {
 		b.ReportTemps, b.ReportPosition, b.EmergencyParser, b.Capabilities = false, false, false, false
-		b.OkWithTemps, b.HeatReports, b.Wait, b.ResetOnOpen = false, false, time.Second, false
+		b.OkWithTemps, b.HeatReports, b.Wait, b.ResetOnOpen, b.Firmware = false, false, time.Second, false, false
 	})
 	add("silent", func(b *Board) { b.Busy, b.Wait, b.HeatReports = 0, 0, false })
 	add("lasting", func(b *Board) { b.ResetOnOpen, b.MotorTimeout = false, 0 })
@@ -100,6 +102,7 @@ func Variations() map[string]Board {
 	add("refusing", func(b *Board) {
 		b.LimitMM, b.Limits = [3][2]float64{{-20, 220}, {-50, 220}, {-50, 300}}, LimitIgnore
 	})
+	add("echo", func(b *Board) { b.BusyEcho = true })
 	add("bang", func(b *Board) { b.HaltBang = true })
 	add("alone", func(b *Board) { b.ExtruderAlone = true })
 	return v

@@ -95,6 +95,27 @@ func TestPTY(t *testing.T) {
 	}
 }
 
+func TestPTYPathInUse(t *testing.T) {
+	r, err := New(DefaultSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	path := filepath.Join(t.TempDir(), "file")
+	if err := os.WriteFile(path, []byte("precious"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := r.ServePTY(context.Background(), path); err == nil || !strings.Contains(err.Error(), path) {
+		t.Errorf("error %v", err)
+	}
+	if b, _ := os.ReadFile(path); string(b) != "precious" {
+		t.Error("the file was touched")
+	}
+	if err := r.ServePTY(context.Background(), filepath.Join(path, "x")); err == nil {
+		t.Error("no error for an impossible path")
+	}
+}
+
 func TestPTYUnplug(t *testing.T) {
 	r, path := serve(t, func(s *Settings) { s.Board.ResetOnOpen = false })
 	h := device(t, path)

@@ -23,6 +23,7 @@ type Damage struct {
 // Figures are totals since the rig was made.
 type Figures struct {
 	MachineTime     time.Duration
+	WorkTime        time.Duration // of it, with a move or a command under way
 	LinesAccepted   uint64
 	LinesExecuted   uint64
 	Rejected        uint64 // lines refused

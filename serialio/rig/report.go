@@ -20,6 +20,9 @@ func (c *controller) reportWord(w *words) bool {
 	case 114:
 		c.position()
 	case 115:
+		if !board.Firmware {
+			return false
+		}
 		c.firmware()
 	case 118:
 		c.sayf("echo:%s", trimWord(c.queue[c.queueFirst].text))
@@ -182,9 +185,12 @@ func (c *controller) reports() {
 }
 
 func (c *controller) busy() {
+	text := "busy: processing"
 	if c.op.kind == opUser {
-		c.say("busy: waiting for user")
-		return
+		text = "busy: waiting for user"
 	}
-	c.say("busy: processing")
+	if c.set.Board.BusyEcho {
+		text = "echo:" + text
+	}
+	c.say(text)
 }

@@ -64,11 +64,11 @@ func (c *controller) runTo(t time.Duration, ship func()) {
 			break
 		}
 		if arrival <= event {
-			c.now = max(c.now, arrival)
+			c.elapse(arrival)
 			c.arrive()
 		} else {
 			c.partial(event)
-			c.now = event
+			c.elapse(event)
 			c.happen()
 		}
 		if len(c.out) > 0 {
@@ -77,8 +77,19 @@ func (c *controller) runTo(t time.Duration, ship func()) {
 	}
 	if t > c.now {
 		c.partial(t)
-		c.now = t
+		c.elapse(t)
 	}
+}
+
+// elapse moves the board's time on to t, in which nothing happens.
+func (c *controller) elapse(t time.Duration) {
+	if t <= c.now {
+		return
+	}
+	if c.op.kind != opNone || c.planner.count > 0 {
+		c.figures.WorkTime += t - c.now
+	}
+	c.now = t
 }
 
 // happen does what is due now.

@@ -113,6 +113,8 @@ var boardFields = map[string]field{
 	"report-position":  yesNo(func(b *Board) *bool { return &b.ReportPosition }),
 	"heat-reports":     yesNo(func(b *Board) *bool { return &b.HeatReports }),
 	"emergency-parser": yesNo(func(b *Board) *bool { return &b.EmergencyParser }),
+	"firmware":         yesNo(func(b *Board) *bool { return &b.Firmware }),
+	"busy-echo":        yesNo(func(b *Board) *bool { return &b.BusyEcho }),
 	"capabilities":     yesNo(func(b *Board) *bool { return &b.Capabilities }),
 	"motor-timeout":    period(func(b *Board) *time.Duration { return &b.MotorTimeout }),
 	"limit-x":          span(X),
