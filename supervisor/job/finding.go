@@ -59,12 +59,23 @@ func (n *notes) unknownWord(line int64, l *gcode.Line) {
 	u.Count++
 }
 
-// drop forgets the problems noted since there were count of them.
+// drop forgets what was held against a body, noted since there were count
+// problems, once it turns out that the part begins later. What is wrong anywhere
+// in a file stays.
 func (n *notes) drop(count int) {
+	kept := n.problems[:count]
 	for _, p := range n.problems[count:] {
-		n.counts["!"+p.Code]--
+		switch p.Code {
+		case "heater-cycled", "belt-homed", "position-unknown":
+			n.counts["!"+p.Code]--
+		case "motion-unknown":
+			n.counts["!"+p.Code]--
+			n.find(p.Line, Warning, p.Code, p.Remedy, "%s", p.Text)
+		default:
+			kept = append(kept, p)
+		}
 	}
-	n.problems = n.problems[:count]
+	n.problems = kept
 }
 
 // closeLists adds what was only counted and puts the lists in order of lines.

@@ -137,7 +137,7 @@ func (i *inspector) bed() {
 		i.notes.find(0, Error, "bed-ceiling", "lower job.bed_c", "the bed is to be heated to %s C, above the ceiling of %g C", text, i.o.BedCeilingC)
 	}
 	wait := i.begin.line
-	if w := i.use.nozzleWait; w > 0 && w < wait {
+	if w := i.use.nozzleWait; w > 0 && w < wait && (i.use.bedOff == 0 || i.use.bedOff >= wait) {
 		wait = w
 	}
 	const why = "the job sets no bed temperature"

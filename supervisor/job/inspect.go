@@ -145,7 +145,7 @@ func foreign(head []byte) (what, remedy string) {
 // newInspector prepares a pass over f.
 func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *inspector {
 	i := &inspector{ctx: ctx, o: o, p: p, notes: newNotes(), st: gcode.NewState(), src: newSource(f, 0, -1, 0),
-		repeatLimit: maxRepeatedLines, section: LeadIn}
+		repeatLimit: maxRepeatedBytes, section: LeadIn}
 	i.src.whole = sha256.New()
 	return i
 }

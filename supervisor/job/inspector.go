@@ -9,9 +9,9 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// maxRepeatedLines bounds what repeats inside a body may add up to: hours of the
-// fastest link, days of most parts, and a few seconds of inspection.
-const maxRepeatedLines = 5_000_000
+// maxRepeatedBytes bounds what repeats inside a body may add up to: hours of the
+// fastest link, days of most parts, and seconds of inspection.
+const maxRepeatedBytes = 200_000_000
 
 // maxLineOnWire is what boards' command buffers commonly hold, terminator
 // included (common practice, no source).
@@ -73,7 +73,7 @@ type inspector struct {
 	outer   int64    // line of the outermost repeat marker
 	before  boundary // before the move at hand, while it may be the first of the body
 	loops   []loop
-	repeats int64 // lines gone through again
+	repeats int64 // bytes gone through again
 
 	repeatLimit  int64
 	leadProblems int // problems noted before the body that began by itself

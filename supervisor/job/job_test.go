@@ -13,6 +13,8 @@ import (
 	"testing"
 
 	"beltwarden/supervisor/gcode"
+
+	"pgregory.net/rapid"
 )
 
 const jobs = "../../testdata/jobs/"
@@ -172,7 +174,7 @@ func inspectText(t testing.TB, text string, o Options) (*Plan, error) {
 }
 
 // section reads all lines of a section.
-func section(t testing.TB, p *Plan, kind SectionKind) []string {
+func section(t rapid.TB, p *Plan, kind SectionKind) []string {
 	t.Helper()
 	r, err := p.Open(kind)
 	if err != nil {

@@ -193,7 +193,7 @@ func (i *inspector) open(count float64, counted bool) {
 	case !counted || count == 0:
 		i.notes.problem(i.n, "repeat-endless", "give the count as M808 L and a number", "a repeat inside the part is endless")
 		count = 1
-	case count > maxRepeatedLines:
+	case count > maxRepeatedBytes:
 		i.tooLarge(i.n)
 		count = 1
 	case count < 0 || count != float64(int64(count)):
@@ -206,7 +206,7 @@ func (i *inspector) open(count float64, counted bool) {
 // again closes the innermost repeat or goes back to its beginning.
 func (i *inspector) again() error {
 	top := &i.loops[len(i.loops)-1]
-	i.repeats += i.n + 1 - top.line
+	i.repeats += i.to - top.at
 	if top.remaining > 0 && i.repeats > i.repeatLimit {
 		i.tooLarge(top.opened)
 		for k := range i.loops {
@@ -223,7 +223,7 @@ func (i *inspector) again() error {
 }
 
 func (i *inspector) tooLarge(line int64) {
-	i.notes.problem(line, "repeat-size", "repeat less inside the part and order more parts", "the repeats inside the part add up to more than %d lines", i.repeatLimit)
+	i.notes.problem(line, "repeat-size", "repeat less inside the part and order more parts", "the repeats inside the part add up to more than %d bytes", i.repeatLimit)
 }
 
 // heaterInBody says why a line that switches a heater off inside a marked body

@@ -32,6 +32,8 @@ func TestSplit(t *testing.T) {
 			"", "G1 X10 E6", "M104 S0", "10:M104 S0 11:M84", "13:M104 S0", "left-on"},
 		"by repeat": {start + "G1 X6 E5\nM808 L0\nG1 X10 E6\nG1 X4\nM808\nM104 S0", 10, 11,
 			"", "G1 X10 E6|G1 X4", "M104 S0", "9:M808 L0 12:M808", "", "repeat-count"},
+		"heater cycled before the part": {start + "G1 X6 E5\nM104 S0\nM104 S200\nG1 X7 E6\n;beltwarden body begin\nG1 X10 E7\n;beltwarden body end\nM104 S0", 13, 13,
+			"", "G1 X10 E7", "M104 S0", "", "", ""},
 		"repeats inside": {start + "M808 L9\nG91\nM83\nM808 L2\nG1 X1 E1\nM808 L3\nG1 Y1 E1\nM808\nM808\nG90\nM83\nG1 X5 Y5\nM808\nM104 S0", 9, 19,
 			"", "G91|M83|G1 X1 E1|G1 Y1 E1|G1 Y1 E1|G1 Y1 E1|G1 X1 E1|G1 Y1 E1|G1 Y1 E1|G1 Y1 E1|G90|M83|G1 X5 Y5", "M104 S0",
 			"8:M808 L9 11:M808 L2 13:M808 L3 15:M808 16:M808 20:M808", "", "repeat-count"},
@@ -116,9 +118,10 @@ func TestRefused(t *testing.T) {
 		"marker not opened":            {start + "G1 X6 E5\n;beltwarden body end\n", "9 markers"},
 		"repeat across marker":         {start + ";beltwarden body begin\nM808 L2\nG1 X6 E5\n;beltwarden body end\nM808", "11 repeat-unbalanced 12 repeat-unbalanced"},
 		"many faults":                  {"G1 X1e5\nG1 X.\n" + start + "G1 X6 E5\nG1 X--3\nX4\nG90 G91\nG2 X9 R0.1\nG1 X\n", "1 unreadable 2 unreadable 11 unreadable 12 unreadable 13 unreadable 14 impossible 15 unreadable"},
+		"unreadable before the part":   {start + "G1 X6 E5\nG1 X1e5\nG2 X9 R0.1\n;beltwarden body begin\nG1 X7 E6\n;beltwarden body end\n", "9 unreadable 10 impossible"},
 		"NUL":                          {start + "G1 X6 E5\nG1 \x00X7\n", "9 unreadable"},
-		"repeats beyond all measure":   {start + "M808 L2\nM808 L4000\nM808 L4000\nG1 X6 E5\nM808\nM808\nM808\n", "10 repeat-size"},
-		"count beyond all measure":     {start + "M808 L2\nM808 L99999999\nG1 X6 E5\nM808\nM808\n", "9 repeat-size"},
+		"repeats beyond all measure":   {start + "M808 L2\nM808 L9000\nM808 L9000\nG1 X6 E5\nM808\nM808\nM808\n", "10 repeat-size"},
+		"count beyond all measure":     {start + "M808 L2\nM808 L999999999\nG1 X6 E5\nM808\nM808\n", "9 repeat-size"},
 		"no extrusion between markers": {start + "G1 X6 E5\n;beltwarden body begin\nG1 X7\n;beltwarden body end", "10 no-part"},
 	} {
 		t.Run(name, func(t *testing.T) {

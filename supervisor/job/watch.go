@@ -12,6 +12,7 @@ type usage struct {
 	split                                  bool // G90/G91 and M82/M83 disagree; see ambiguous
 	bedSet, nozzleSet                      bool
 	nozzleWait                             int64 // first line that waits for the nozzle
+	bedOff                                 int64 // first line that switches the bed off
 	unhomed, cold, noFeed, relativeUnknown bool  // noted already
 }
 
@@ -228,6 +229,9 @@ func (i *inspector) temperature(e *gcode.Effect, nozzleC, bedC float64) {
 			}
 		}
 		return
+	}
+	if bed && i.use.bedOff == 0 {
+		i.use.bedOff = i.n
 	}
 	if i.cut != byItself || i.section == LeadIn {
 		return
