@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -235,16 +234,6 @@ func (d *device) Close() error {
 	return nil
 }
 
-// PortInfo describes one serial port of this machine.
-type PortInfo struct {
-	Path         string   // kernel name; may change when the port is plugged in again
-	StableNames  []string // names that stay, best first
-	VendorID     string   // USB, four hexadecimal digits; empty for other ports
-	ProductID    string
-	SerialNumber string
-	Product      string
-}
-
 // Ports lists the serial ports of this machine. It opens some of them for a
 // moment to see whether they are there, so it is for people who look for a port
 // and not to be called while one is in use.
@@ -264,23 +253,4 @@ func Ports() ([]PortInfo, error) {
 	}
 	slices.SortFunc(out, func(a, b PortInfo) int { return strings.Compare(a.Path, b.Path) })
 	return out, nil
-}
-
-// stableNames maps a device to the links in the directories that lead to it. A
-// directory that is not there holds none.
-func stableNames(dirs ...string) map[string][]string {
-	out := map[string][]string{}
-	for _, dir := range dirs {
-		entries, err := os.ReadDir(dir)
-		if err != nil {
-			continue
-		}
-		for _, e := range entries {
-			link := filepath.Join(dir, e.Name())
-			if target, err := filepath.EvalSymlinks(link); err == nil {
-				out[target] = append(out[target], link)
-			}
-		}
-	}
-	return out
 }

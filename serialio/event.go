@@ -27,11 +27,12 @@ const (
 	// NewConn. LastNumber holds the board's last accepted line number as it was
 	// before we set it (-1: not told). Reset says that the board announced a restart.
 	EventSynced EventKind = iota
-	// EventDone: every line of program ID was accepted.
+	// EventDone: every line of program ID was accepted, or control line ID was answered.
 	EventDone
 	// EventCancelled: program ID was cancelled; its lines in flight are settled.
 	EventCancelled
-	// EventFailed: program ID could not go on because its source failed (Err). The
+	// EventFailed: program ID could not go on because its source failed, or gave a
+	// line that cannot be sent, or control line ID cannot be sent (Err). The
 	// connection itself is sound and its lines in flight are settled.
 	EventFailed
 	// EventReport: a line from the board that is neither an acknowledgement nor a
@@ -46,7 +47,7 @@ const (
 // Event is what a connection tells its owner.
 type Event struct {
 	Kind       EventKind
-	ID         uint64 // program, for Done, Cancelled and Failed
+	ID         uint64 // program or control line, for Done, Cancelled and Failed
 	Reply      Reply  // for Report
 	LastNumber int64  // for Synced; -1 unknown
 	Reset      bool   // for Synced

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// listen is what the loop has heard.
-type listen struct {
+// hearing is what the loop has heard.
+type hearing struct {
 	lastHeard time.Time // newest line that made sense
 	lastNoise time.Time // newest byte that can belong to an answer
 	lastBusy  time.Time // newest busy message, zero once something else came

@@ -1,0 +1,174 @@
+package serialio
+
+import (
+	"errors"
+	"fmt"
+	"io"
+)
+
+// pump fills the window: first what must be sent again, then control lines, then
+// the program. All of it goes to the writer in one piece.
+func (l *loop) pump() {
+	l.out = l.out[:0]
+	sent := 0
+	idle := l.win.inFlight() == 0
+	for l.phase == phaseRun {
+		most := 1 << 20
+		if l.alone {
+			most = 1 - l.win.inFlight()
+		}
+		var n int
+		l.out, n = l.win.take(l.out, most, l.now)
+		sent += n
+		if l.win.sent < l.win.end || l.alone || !l.synced {
+			break
+		}
+		if !l.nextLine() && l.win.sent == l.win.end {
+			break
+		}
+	}
+	if sent == 0 {
+		return
+	}
+	l.stats.LinesSent += uint64(sent)
+	if idle {
+		l.progress = l.now
+	}
+	l.c.w.queue(l.out)
+}
+
+// nextLine numbers one more line if there is one and it fits. It may find that
+// the board must be asked first, and leave phaseRun for that.
+func (l *loop) nextLine() bool {
+	if l.win.settled() && l.win.barrier >= l.win.certain && (len(l.asks) > 0 || l.prog != nil) {
+		l.confirm() // the number was set, says a plain ok
+		return false
+	}
+	if len(l.asks) > 0 {
+		a := l.asks[0]
+		pushed, err := l.number(ownAsk, a.id, a.text)
+		if err != nil {
+			l.emit(Event{Kind: EventFailed, ID: a.id, Err: err})
+		}
+		if pushed || err != nil {
+			l.asks = l.asks[1:]
+			return true
+		}
+		return false
+	}
+	p := l.prog
+	if p == nil || p.ended() {
+		return false
+	}
+	if !l.hasLine {
+		line, err := p.src.Next(l.line[:0])
+		switch {
+		case errors.Is(err, io.EOF):
+			p.eof = true
+			return false
+		case err != nil:
+			p.err = err
+			return false
+		}
+		l.line, l.hasLine = line, true
+	}
+	pushed, err := l.number(ownProgram, p.id, l.line)
+	if err != nil {
+		p.err = err
+		l.hasLine = false
+		return false
+	}
+	if pushed {
+		l.hasLine = false
+		p.last = l.win.end
+	}
+	return pushed
+}
+
+// number puts a text into the window, as an ordinary line or as one that sets
+// the line number. It returns false if that must wait.
+func (l *loop) number(o owner, id uint64, text []byte) (bool, error) {
+	if err := CheckText(text); err != nil {
+		return false, err
+	}
+	if most := l.win.maxText(); len(text) > most {
+		return false, fmt.Errorf("cannot send line %.40q: %d bytes, at most %d fit into the window", text, len(text), most)
+	}
+	to, is, err := lineNumberWord(text)
+	if err != nil {
+		return false, err
+	}
+	if is || l.win.next >= numberLimit {
+		if !l.win.settled() {
+			return false, nil
+		}
+		if l.win.certain < l.win.end {
+			l.confirm() // the new number would bury what the old one can tell
+			return false, nil
+		}
+		if is {
+			l.win.pushBarrier(o, id, to)
+		} else {
+			l.win.pushBarrier(ownInternal, 0, 0)
+		}
+		return is, nil
+	}
+	if !l.win.fits(len(text)) {
+		return false, nil
+	}
+	l.win.push(o, id, text)
+	return true, nil
+}
+
+// settle tells everyone concerned about lines newly taken, each once.
+func (l *loop) settle() {
+	n := 0
+	for ; l.reported < l.win.acked; l.reported++ {
+		l.stats.LinesAccepted++
+		s := l.win.at(l.reported)
+		switch s.owner {
+		case ownProgram:
+			n++
+		case ownAsk:
+			l.emit(Event{Kind: EventDone, ID: s.id})
+		case ownInternal:
+			if !l.synced {
+				l.synced = true
+				l.emit(Event{Kind: EventSynced, LastNumber: l.lastNumber, Reset: l.sawReset})
+			}
+		}
+		l.stats.LastNumber = s.number
+	}
+	if n > 0 && l.prog != nil {
+		l.prog.src.Accepted(n)
+	}
+}
+
+// endProgram reports the end of the program once its last line is taken for
+// certain, and returns whether the board must be asked for that first.
+func (l *loop) endProgram() bool {
+	p := l.prog
+	if p == nil || !p.ended() || l.win.acked < p.last || l.phase != phaseRun || l.alone {
+		return false
+	}
+	if l.win.certain < p.last {
+		if !l.win.settled() {
+			return false // a control line is still in flight; its answer comes first
+		}
+		l.confirm()
+		return true
+	}
+	e := Event{Kind: EventDone, ID: p.id}
+	switch {
+	case p.cancelled:
+		e.Kind = EventCancelled
+	case p.err != nil:
+		e.Kind, e.Err = EventFailed, p.err
+	}
+	l.prog, l.hasLine = nil, false
+	l.c.mu.Lock()
+	l.c.running = false
+	l.c.mu.Unlock()
+	l.emit(e)
+	return false
+}

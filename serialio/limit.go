@@ -1,0 +1,100 @@
+package serialio
+
+import (
+	"fmt"
+	"strconv"
+	"time"
+)
+
+// late says whether a line in flight has been unanswered for too long.
+func (l *loop) late() bool {
+	return l.win.inFlight() > 0 && !l.now.Before(l.replyDue())
+}
+
+// replyDue returns when we stop waiting for the answer to the oldest line.
+func (l *loop) replyDue() time.Time {
+	limit := l.opt.ReplyLimit
+	at := later(l.progress, l.lastBusy)
+	stalled := at.Add(3 * limit) // a board that reports on its own may have lost an ok all the same
+	if l.opt.WindowBytes > 0 && !l.win.allows(frameLen(questions[0], len(questionText))+1) {
+		limit *= 2 // the question would not fit into what the board may hold unread
+	}
+	silent := later(at, l.lastHeard).Add(limit)
+	if silent.After(stalled) {
+		silent = stalled
+	}
+	if hurried := later(at, l.lastNoise).Add(min(hurry, l.opt.ReplyLimit)); l.suspect && hurried.Before(silent) {
+		return hurried
+	}
+	return silent
+}
+
+// overdue ends the connection when the board owes an answer and is silent, or
+// says nothing that makes sense after opening.
+func (l *loop) overdue() bool {
+	if l.phase == phaseRun && l.win.inFlight() == 0 {
+		return false
+	}
+	if !l.sensible && len(l.junk) > 0 && !l.now.Before(l.speakDue()) {
+		l.lose(fmt.Errorf("%w: what it sends makes no sense: %s; check the baud rate and that this is the printer's port",
+			ErrDesync, strconv.QuoteToASCII(string(l.junk))))
+		return true
+	}
+	if !l.now.Before(l.silenceDue()) {
+		l.lose(fmt.Errorf("%w: nothing heard for %v", ErrSilent, l.opt.SilenceLimit))
+		return true
+	}
+	return false
+}
+
+func (l *loop) speakDue() time.Time { return l.opened.Add(l.opt.BootWait + l.opt.SpeakLimit) }
+
+func (l *loop) silenceDue() time.Time {
+	return later(l.progress, l.lastHeard).Add(l.opt.SilenceLimit)
+}
+
+// due returns when step must run again if nothing happens.
+func (l *loop) due() time.Time {
+	at := l.silenceDue()
+	sooner := func(t time.Time) {
+		if t.Before(at) {
+			at = t
+		}
+	}
+	switch l.phase {
+	case phaseBoot:
+		sooner(l.opened.Add(l.opt.BootWait))
+	case phaseSettle, phaseClear:
+		sooner(l.quietAt())
+	case phaseProbe:
+		if l.wanted >= 0 || l.heardOKs > 0 {
+			sooner(l.quietAt())
+		}
+		sooner(l.retryAt)
+	case phaseRun:
+		if l.win.inFlight() == 0 {
+			at = l.now.Add(time.Hour)
+		} else {
+			sooner(l.replyDue())
+		}
+	}
+	if !l.sensible && l.phase != phaseRun {
+		sooner(l.speakDue())
+	}
+	if l.held != nil {
+		sooner(l.heldAt.Add(l.opt.QuietFor))
+	}
+	// Never in the past: a condition that does not come true by time alone is
+	// looked at again after a quiet time.
+	if !at.After(l.now) {
+		at = l.now.Add(max(l.opt.QuietFor, time.Millisecond))
+	}
+	return at
+}
+
+func later(a, b time.Time) time.Time {
+	if b.After(a) {
+		return b
+	}
+	return a
+}
