@@ -1,0 +1,392 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"go.uber.org/goleak"
+	"go.uber.org/zap"
+
+	"beltwarden/config"
+	"beltwarden/daemon/alert"
+	"beltwarden/daemon/client"
+	"beltwarden/serialio"
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+const clipJob = "../../testdata/jobs/stake-clip.gcode"
+
+func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// settings are those of a workshop with a simulated machine, in a directory of
+// their own.
+func settings(t *testing.T) *config.Settings {
+	t.Helper()
+	c, err := config.Parse("example.yaml", config.Example())
+	if err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	c.Ledger.Path = filepath.Join(dir, "ledger.db")
+	c.Server.Socket = filepath.Join(dir, "run", "s")
+	c.Server.Listen = "127.0.0.1:0"
+	c.Machine.ResetWait = time.Second
+	c.Belt.WorstDriftMMPerM = 0.01
+	c.Alerts.RetryFirst = time.Second
+	return c
+}
+
+func machine(t *testing.T) *rig.Rig {
+	t.Helper()
+	s := rig.DefaultSettings()
+	s.Belt.Axis, s.Belt.LoopLengthMM, s.Speed = 'Y', 2400, 0
+	r, err := rig.New(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = r.Close() })
+	return r
+}
+
+func start(t *testing.T, o Options) *App {
+	t.Helper()
+	if o.Log == nil {
+		o.Log = zap.NewNop()
+	}
+	a, err := New(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Start(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = stopApp(a) }) // also where a test has failed half way
+	return a
+}
+
+func stopApp(a *App) error {
+	ctx, cancel := context.WithTimeout(context.Background(), StopWithin)
+	defer cancel()
+	return a.Stop(ctx)
+}
+
+func connect(t *testing.T, address string, o ...client.Option) *client.Client {
+	t.Helper()
+	c := client.New(address, o...)
+	t.Cleanup(c.Close)
+	return c
+}
+
+// reach waits for a state; the run is in real time, so that it is polled.
+func reach(t *testing.T, c *client.Client, want supervisor.State) *supervisor.Snapshot {
+	t.Helper()
+	deadline, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	for {
+		s, err := c.Status(deadline)
+		if err != nil {
+			t.Fatalf("waiting for %s: %v", want, err)
+		}
+		if s.State == want {
+			return s
+		}
+		if s.State == supervisor.Aborted {
+			t.Fatalf("waiting for %s: the machine has aborted: %s", want, s.Cause.Text)
+		}
+		select {
+		case <-deadline.Done():
+			t.Fatalf("the machine stays %s (%s, %s), want %s", s.State, s.Cause.Text, s.Doing, want)
+		case <-time.After(20 * time.Millisecond):
+		}
+	}
+}
+
+// ear receives alerts.
+type ear struct {
+	mu    sync.Mutex
+	heard []map[string]any
+}
+
+func (e *ear) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	var v map[string]any
+	if err := json.NewDecoder(r.Body).Decode(&v); err != nil {
+		w.WriteHeader(http.StatusBadRequest)
+		return
+	}
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	v["header"] = r.Header.Get(alert.AlertIDHeader)
+	e.heard = append(e.heard, v)
+}
+
+func (e *ear) reasons() (codes []string) {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	for _, v := range e.heard {
+		codes = append(codes, v["reason"].(string))
+	}
+	return codes
+}
+
+// A lot of three clips with a visit after the second, as an operator has it made:
+// over the socket, with alerts, metrics and a restart of the daemon in between.
+func TestLotEndToEnd(t *testing.T) {
+	heard := new(ear)
+	receiver := httptest.NewServer(heard)
+	defer receiver.Close()
+	c, r := settings(t), machine(t)
+	c.Hold.EveryParts = 2
+	c.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: time.Second}}
+	o := Options{Config: c, Opener: r.Open, Version: "9.9.9"}
+	a := start(t, o)
+	d := connect(t, c.Server.Socket)
+	ctx := t.Context()
+	reach(t, d, supervisor.Idle)
+
+	path, err := filepath.Abs(clipJob)
+	if err != nil {
+		t.Fatal(err)
+	}
+	opened, err := d.OpenLot(ctx, client.LotRequest{Name: "stake clips", Jobs: []string{path}, Good: []int{3}, Start: true})
+	if err != nil || opened.LotID != 1 {
+		t.Fatalf("%+v, %v", opened, err)
+	}
+	held := reach(t, d, supervisor.Held)
+	if held.Cause.Code != supervisor.CauseCheckParts || held.Lot.Made != 2 {
+		t.Errorf("held for %+v after %d parts", held.Cause, held.Lot.Made)
+	}
+	if err := d.Ready(ctx); err != nil {
+		t.Errorf("not ready: %v", err)
+	}
+	body := metricsOf(t, a.Addr())
+	for _, want := range []string{`beltwarden_hold_reason{reason="check_parts"} 1`, "beltwarden_parts_completed_total 2",
+		`beltwarden_build_info{version="9.9.9"} 1`, "beltwarden_serial_connected 1", "process_open_fds"} {
+		if !strings.Contains(body, want) {
+			t.Errorf("the metrics lack %s", want)
+		}
+	}
+
+	far := 9.0
+	if _, err := d.Check(ctx, client.CheckRequest{Visit: supervisor.Visit{OffsetMM: &far, Good: 2}, By: "Ada"}); err != nil {
+		t.Fatal(err)
+	}
+	var p *client.Problem
+	if _, err := d.Command(ctx, client.CommandRequest{Command: supervisor.Unhold}); !errors.As(err, &p) || p.Status != http.StatusConflict || p.Remedy == "" {
+		t.Errorf("unhold with the belt off its place: %v", err)
+	}
+	if _, err := d.Check(ctx, client.CheckRequest{Visit: supervisor.Visit{Realigned: true}, By: "Ada"}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.Command(ctx, client.CommandRequest{Command: supervisor.Unhold}); err != nil {
+		t.Fatal(err)
+	}
+	reach(t, d, supervisor.Complete)
+	if _, err := d.Check(ctx, client.CheckRequest{Visit: supervisor.Visit{Good: 1}}); err != nil {
+		t.Fatal(err)
+	}
+	if got := len(r.Parts()); got != 3 {
+		t.Errorf("the machine made %d parts", got)
+	}
+	if err := stopApp(a); err != nil {
+		t.Fatal(err)
+	}
+	if _, bed := targets(r); bed != 0 {
+		t.Errorf("the bed is left at %v", bed)
+	}
+	if _, err := d.Status(ctx); !unreachable(err) {
+		t.Errorf("after the end: %v", err)
+	}
+
+	start(t, o) // the count is what the ledger says
+	detail, err := d.Lot(ctx, 1)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if detail.Status != ledger.LotClosed || detail.Good != 3 || detail.Made != 3 || len(detail.Cycles) != 3 ||
+		len(detail.Holds) != 1 || len(detail.Checks) != 3 || len(detail.Alterations) == 0 || detail.Checks[0].By != "Ada" || detail.Checks[2].By == "" {
+		t.Errorf("the lot after a restart: %+v", detail)
+	}
+	until(t, "both alerts are delivered", func() bool {
+		channels, err := d.Alerts(ctx)
+		return err == nil && len(channels) == 1 && channels[0].Configured && channels[0].Delivered == 2 && channels[0].Pending == 0
+	})
+	if got := heard.reasons(); len(got) != 2 || got[0] != supervisor.CauseCheckParts || got[1] != supervisor.CauseDone {
+		t.Errorf("alerts for %v", got)
+	}
+	events, err := d.EventsAfter(ctx, 0, 1000)
+	if err != nil || len(events) == 0 || events[0].Kind != "lot" {
+		t.Fatalf("events %+v, %v", events, err)
+	}
+	newest, err := d.Events(ctx, 1)
+	if err != nil || len(newest) != 1 || !newest[0].At.Equal(events[len(events)-1].At) || newest[0].Seq != events[len(events)-1].Seq {
+		t.Errorf("the newest event: %+v, %v", newest, err)
+	}
+	if lots, err := d.Lots(ctx); err != nil || len(lots) != 1 || lots[0].Name != "stake clips" {
+		t.Errorf("%+v, %v", lots, err)
+	}
+}
+
+// until waits for what happens in real time.
+func until(t *testing.T, what string, is func() bool) {
+	t.Helper()
+	deadline := time.Now().Add(30 * time.Second)
+	for !is() {
+		if time.Now().After(deadline) {
+			t.Fatalf("it does not come about that %s", what)
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+}
+
+func targets(r *rig.Rig) (nozzleC, bedC float64) {
+	_, nozzleC, _, bedC = r.Temperatures()
+	return nozzleC, bedC
+}
+
+func unreachable(err error) bool {
+	var u *client.UnreachableError
+	return errors.As(err, &u) && strings.Contains(err.Error(), "start it with: beltwarden serve --config FILE")
+}
+
+func metricsOf(t *testing.T, address string) string {
+	t.Helper()
+	defer http.DefaultClient.CloseIdleConnections()
+	resp, err := http.Get("http://" + address + "/metrics")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil || resp.StatusCode != http.StatusOK {
+		t.Fatalf("%s, %v", resp.Status, err)
+	}
+	return string(body)
+}
+
+// A daemon that ends in the middle of a part switches the heaters off first.
+func TestStopInAPartSwitchesOff(t *testing.T) {
+	c := settings(t)
+	s := rig.DefaultSettings()
+	s.Belt.Axis, s.Speed = 'Y', 100
+	r, err := rig.New(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	a := start(t, Options{Config: c, Opener: r.Open})
+	d := connect(t, c.Server.Socket)
+	path, err := filepath.Abs(clipJob)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.OpenLot(t.Context(), client.LotRequest{Jobs: []string{path}, Good: []int{3}, Start: true}); err != nil {
+		t.Fatal(err)
+	}
+	reach(t, d, supervisor.Execute)
+	if nozzle, _ := targets(r); nozzle == 0 {
+		t.Fatal("the nozzle is cold while a part is made: the test tries nothing")
+	}
+	if err := stopApp(a); err != nil {
+		t.Fatal(err)
+	}
+	if nozzle, bed := targets(r); nozzle != 0 || bed != 0 {
+		t.Errorf("left at %v and %v degrees", nozzle, bed)
+	}
+}
+
+// A machine that is not there is no reason not to run: the operator is told, and
+// the port is tried again.
+func TestWithoutBoard(t *testing.T) {
+	c := settings(t)
+	a := start(t, Options{Config: c, Opener: func(_ context.Context, s serialio.Settings) (serialio.Port, error) {
+		return nil, &serialio.OpenError{Path: s.Path, Reason: serialio.OpenAbsent, Hint: "Plug the machine in."}
+	}})
+	d := connect(t, c.Server.Socket)
+	s := reach(t, d, supervisor.Resetting)
+	if !strings.Contains(s.Advice, "no such port") {
+		t.Errorf("the operator is told %q", s.Advice)
+	}
+	var p *client.Problem
+	if err := d.Ready(t.Context()); !errors.As(err, &p) || p.Status != http.StatusServiceUnavailable || !strings.Contains(p.Detail, "board") {
+		t.Errorf("ready without a board: %v", err)
+	}
+	if err := stopApp(a); err != nil {
+		t.Error(err)
+	}
+}
+
+func TestRunEndsWithItsContext(t *testing.T) {
+	c, r := settings(t), machine(t)
+	a, err := New(t.Context(), Options{Config: c, Opener: r.Open, Log: zap.NewNop()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan error, 1)
+	go func() { ended <- a.Run(ctx) }()
+	d := connect(t, c.Server.Socket)
+	for { // until it listens
+		if _, err := d.Status(t.Context()); err == nil {
+			break
+		}
+	}
+	cancel()
+	if err := <-ended; err != nil {
+		t.Error(err)
+	}
+	if _, err := os.Lstat(c.Server.Socket); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the socket is left: %v", err)
+	}
+}
+
+func TestAlter(t *testing.T) {
+	c, r := settings(t), machine(t)
+	start(t, Options{Config: c, Opener: r.Open, Alter: func(s *supervisor.Settings) { s.Machine = "altered" }})
+	s, err := connect(t, c.Server.Socket).Status(t.Context())
+	if err != nil || s.Machine != "altered" {
+		t.Errorf("%+v, %v", s, err)
+	}
+}
+
+// Failure goes the same way as success: what was opened is closed again.
+func TestFailedStartLeavesNothing(t *testing.T) {
+	c, r := settings(t), machine(t)
+	if err := os.MkdirAll(filepath.Dir(c.Server.Socket), 0o750); err != nil {
+		t.Fatal(err)
+	}
+	c.Server.Listen = "127.0.0.1:notaport"
+	a, err := New(t.Context(), Options{Config: c, Opener: r.Open, Log: zap.NewNop()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Start(t.Context()); err == nil {
+		t.Fatal("listens on no port")
+	}
+	if _, err := os.Lstat(c.Server.Socket); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the socket is left: %v", err)
+	}
+	c.Server.Listen = "127.0.0.1:0"
+	start(t, Options{Config: c, Opener: r.Open}) // the ledger's lock is free
+}
+
+func TestLedgerErrorsStayRecognisable(t *testing.T) {
+	c, r := settings(t), machine(t)
+	start(t, Options{Config: c, Opener: r.Open})
+	c2 := *c
+	c2.Server.Socket += "2"
+	if _, err := New(t.Context(), Options{Config: &c2, Opener: r.Open, Log: zap.NewNop()}); !errors.Is(err, ledger.ErrLocked) {
+		t.Errorf("a second daemon on one ledger: %v", err)
+	}
+}
