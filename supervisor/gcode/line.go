@@ -103,8 +103,7 @@ func (l *Line) Parse(src []byte) error {
 	}
 	if namedAt(src, i) {
 		l.Letter = '#'
-		l.text(i)
-		return nil
+		return l.text(i)
 	}
 	if i, err = l.command(i); err != nil {
 		return err
@@ -113,8 +112,7 @@ func (l *Line) Parse(src []byte) error {
 		for i < len(src) && isSpace(src[i]) {
 			i++
 		}
-		l.text(i)
-		return nil
+		return l.text(i)
 	}
 	return l.parameters(i)
 }
@@ -214,8 +212,9 @@ func (l *Line) checksum(i int) error {
 }
 
 // text takes the rest of the line from i as text: up to a semicolon, white
-// space trimmed, and of a numbered line without the checksum.
-func (l *Line) text(i int) {
+// space trimmed, and of a numbered line without the checksum. Control bytes are
+// refused: on the wire they would break the frame.
+func (l *Line) text(i int) error {
 	end := i
 	for end < len(l.src) && l.src[end] != ';' {
 		end++
@@ -230,7 +229,13 @@ func (l *Line) text(i int) {
 			end = trimRight(l.src, i, k-1)
 		}
 	}
+	for k, c := range l.src[i:end] {
+		if c < 0x20 && c != '\t' || c == 0x7f {
+			return badByte(i+k, c)
+		}
+	}
 	l.textFrom, l.textTo = i, end
+	return nil
 }
 
 func (l *Line) digitsBetween(from, to int) bool {

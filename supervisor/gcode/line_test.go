@@ -43,7 +43,7 @@ func TestSyntaxErrors(t *testing.T) {
 		{"G90 G21", 5, "second command"}, {"G1 X1 (open", 7, "not closed"}, {"M486 A\"open", 7, "not closed"},
 		{"G1 X1 *", 7, "checksum"}, {"G1 X1 *12 Y3", 7, "checksum"}, {"%", 1, "'%'"}, {"G1 X99999999999999999999", 5, "too large"},
 		{"G1 X1000000000001", 5, "too large"}, {"G1 " + strings.Repeat("A", 40), 5, "twice"}, {"G1 F-1", 4, "negative"},
-		{"G1 X", 4, "no number"}, {"G92 X", 5, "no number"}, {"G1 X" + strings.Repeat("9", 5000), 5, "too large"},
+		{"M117 a\x1bb", 7, "0x1b"}, {"G1 X", 4, "no number"}, {"G92 X", 5, "no number"}, {"G1 X" + strings.Repeat("9", 5000), 5, "too large"},
 	} {
 		s := NewState()
 		_, err := s.Apply([]byte(r.line))

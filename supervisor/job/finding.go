@@ -55,6 +55,7 @@ func (n *notes) unknownWord(line int64, l *gcode.Line) {
 		}
 		u = &Unknown{Word: name, Line: line}
 		n.unknown[name] = u
+		n.find(line, Warning, "unknown-word", "make sure that it does no harm in every part", "%s is not understood and sent as it is", name)
 	}
 	u.Count++
 }

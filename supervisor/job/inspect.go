@@ -61,6 +61,11 @@ func (o Options) complete() (Options, error) {
 	if o.DensityGPerCM3 == 0 {
 		o.DensityGPerCM3 = 1.24
 	}
+	for _, a := range o.HomedAxes {
+		if a == o.BeltAxis {
+			return o, fmt.Errorf("cannot inspect a job: axis %s is both the belt and an axis with an end stop", a)
+		}
+	}
 	switch {
 	case o.BeltAxis != gcode.Y && o.BeltAxis != gcode.Z:
 		return o, fmt.Errorf("cannot inspect a job: the belt axis is %s; it must be Y or Z", o.BeltAxis)

@@ -67,7 +67,6 @@ type inspector struct {
 	section SectionKind // as far as known; the tail counts as lead-out
 	begin   boundary
 	end     boundary // the best end of the body so far
-	ended   bool     // end is final
 	moved   bool     // the line before was a move, so a candidate may follow
 	closed  bool     // the outermost repeat or the marked body is complete
 	outer   int64    // line of the outermost repeat marker
@@ -179,6 +178,10 @@ func (i *inspector) candidate() {
 // take judges the line, sends it or withholds it, and counts what it does.
 func (i *inspector) take() error {
 	r := i.o.rule(&i.l)
+	i.clean = i.l.AppendClean(i.clean[:0])
+	if r.withhold == "" && bytes.IndexByte(i.clean, '*') >= 0 {
+		r.withhold = "boards take a * for the end of the line, even in a text"
+	}
 	if r.shutdown && i.section == Body && i.cut == byItself {
 		i.enterTail(i.l.Name())
 	}
@@ -217,7 +220,6 @@ func (i *inspector) send() error {
 	if e.Extruding && i.cut == byItself {
 		i.extruding()
 	}
-	i.clean = i.l.AppendClean(i.clean[:0])
 	i.sent++
 	i.m.add(&e, &i.st, &i.o, len(i.clean)+1)
 	i.moved = e.Kind == gcode.KindMove || e.Kind == gcode.KindRetract

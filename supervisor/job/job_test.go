@@ -3,10 +3,14 @@ package job
 import (
 	"bufio"
 	"context"
+	"crypto/sha256"
+	"encoding/json"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strconv"
 	"strings"
@@ -48,6 +52,16 @@ func TestRealJob(t *testing.T) {
 	}
 	if got := texts(p.Added); got != "1:M82 1:M107 3:G28 X Z 3:G92 Y0" {
 		t.Errorf("added %s", got)
+	}
+	if p.Layers != 32 { // 0.2 mm each, up to Z6.4
+		t.Errorf("%d layers", p.Layers)
+	}
+	raw, err := os.ReadFile(jobs + "buttons.gcode")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p.SHA256 != fmt.Sprintf("%x", sha256.Sum256(raw)) || p.SourceBytes != int64(len(raw)) {
+		t.Errorf("digest %s of %d bytes", p.SHA256, p.SourceBytes)
 	}
 	if p.Blocked() {
 		t.Errorf("blocked: %+v", p.Findings)
@@ -152,6 +166,55 @@ func TestExampleJobs(t *testing.T) {
 		t.Errorf("peg: %d layers, end %v, why %q", p.Layers, p.End.PositionMM, p.Body.Why)
 	}
 	near(t, "peg height", p.ExtentMM.Z[1], 3.2, 1e-9)
+}
+
+func TestPlanAsJSON(t *testing.T) {
+	p := mustInspect(t, jobs+"stake-clip.gcode", upright)
+	text, err := json.Marshal(p)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got struct {
+		Sections map[string]struct {
+			FirstLine int64  `json:"first_line"`
+			LastLine  int64  `json:"last_line"`
+			Why       string `json:"why"`
+		} `json:"sections"`
+		Extent    map[string][2]float64 `json:"extent_mm"`
+		DurationS float64               `json:"duration_s"`
+		Pitch     float64               `json:"pitch_mm"`
+		Findings  []map[string]any      `json:"findings"`
+		Withheld  []map[string]any      `json:"withheld"`
+	}
+	if err := json.Unmarshal(text, &got); err != nil {
+		t.Fatal(err)
+	}
+	if b := got.Sections["body"]; b.FirstLine != p.Body.FirstLine || b.LastLine != p.Body.LastLine || b.Why == "" || len(got.Sections) != 3 {
+		t.Errorf("sections %+v", got.Sections)
+	}
+	if got.Extent["x"] != p.ExtentMM.X || got.DurationS != p.Duration.Seconds() || got.Pitch != p.PitchMM || len(got.Withheld) != 2 {
+		t.Errorf("got %s", text)
+	}
+}
+
+// The committed example jobs are what their generator writes.
+func TestExampleJobsAreGenerated(t *testing.T) {
+	if testing.Short() {
+		t.Skip("builds the generator")
+	}
+	dir := t.TempDir()
+	if out, err := exec.Command("go", "run", "./"+jobs+"gen", "-dir", dir).CombinedOutput(); err != nil {
+		t.Fatalf("%v\n%s", err, out)
+	}
+	for _, name := range []string{"stake-clip.gcode", "stake-clip-tilted.gcode", "drip-peg.gcode"} {
+		want, err := os.ReadFile(filepath.Join(dir, name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got, err := os.ReadFile(jobs + name); err != nil || string(got) != string(want) {
+			t.Errorf("%s: run go generate ./supervisor/job (%v)", name, err)
+		}
+	}
 }
 
 func mustInspect(t testing.TB, path string, o Options) *Plan {

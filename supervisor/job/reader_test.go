@@ -87,7 +87,7 @@ func TestNotAJob(t *testing.T) {
 			t.Errorf("%s: got %v, want %q", filepath.Base(path), err, has)
 		}
 	}
-	for _, o := range []Options{{BeltAxis: gcode.X}, {BeltAxis: gcode.Y, Forward: 2}, {BeltAxis: gcode.Y, GapMM: -1}} {
+	for _, o := range []Options{{BeltAxis: gcode.X}, {BeltAxis: gcode.Y, Forward: 2}, {BeltAxis: gcode.Y, GapMM: -1}, {BeltAxis: gcode.Y, HomedAxes: []gcode.Axis{gcode.Y}}} {
 		if _, err := Inspect(context.Background(), jobs+"stake-clip.gcode", o, nil); err == nil {
 			t.Errorf("%+v accepted", o)
 		}

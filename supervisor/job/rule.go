@@ -72,7 +72,7 @@ func (o *Options) homing(l *gcode.Line) rule {
 		any = any || named[a]
 	}
 	for _, a := range o.HomedAxes {
-		if a < gcode.E && a != o.BeltAxis {
+		if a < gcode.E {
 			homed[a] = true
 		}
 	}

@@ -45,10 +45,12 @@ func TestSplit(t *testing.T) {
 			"G21|G90|M82|G92 E0|G92 Y0|M109 S200|G28 Z|G1 X5 Y5 F600", "G1 X6 E5", "M104 S0", "", "1:G21 1:G90 1:M82 1:G92 E0 1:G92 Y0", "not-homed"},
 		"relative end that boards read differently": {start + "G1 X6 E5\nM104 S0\nG91\nG1 E-3 Z2 F300\nG90\nG1 X0", 8, 8, "", "G1 X6 E5",
 			"M104 S0|G91|G1 Z2 F300|G90|G1 X0", "11:G1 E-3 Z2 F300", "11:G1 Z2 F300", ""},
-		"waits and unknown words": {start + "G1 X6 E5\nM600\nM7 S3\nG1 X7 E6\nM104 S0", 8, 11, "", "G1 X6 E5|M600|M7 S3|G1 X7 E6", "M104 S0", "", "", "waits-for-operator"},
-		"setting only inside":     {start + "G1 X6 E5\nM204 P900\nG1 X7 E6\nM104 S0", 8, 10, "", "G1 X6 E5|M204 P900|G1 X7 E6", "M104 S0", "", "", "setting-not-before"},
-		"cold":                    {"G21\nG90\nM82\nG28 X Z\nG92 Y0 E0\nG1 X5 Y5 Z1 F600\nG1 X6 E5\nM84", 7, 7, "", "G1 X6 E5", "", "8:M84", "", "cold-extrusion"},
-		"too hot":                 {start + "M140 S110\nG1 X6 E5\nM104 S0\nM140 S0", 9, 9, "", "G1 X6 E5", "M104 S0|M140 S0", "", "", "bed-ceiling"},
+		"waits and unknown words": {start + "G1 X6 E5\nM600\nM7 S3\nG1 X7 E6\nM104 S0", 8, 11, "", "G1 X6 E5|M600|M7 S3|G1 X7 E6", "M104 S0", "", "", "waits-for-operator unknown-word"},
+		"a star in a text": {start + "G1 X6 E5\nM117 2*3\nM486 A\"a*b\"\nG1 X7 E6\nM104 S0", 8, 11, "", "G1 X6 E5|G1 X7 E6", "M104 S0",
+			"9:M117 2*3 10:M486 A\"a*b\"", "", ""},
+		"setting only inside": {start + "G1 X6 E5\nM204 P900\nG1 X7 E6\nM104 S0", 8, 10, "", "G1 X6 E5|M204 P900|G1 X7 E6", "M104 S0", "", "", "setting-not-before"},
+		"cold":                {"G21\nG90\nM82\nG28 X Z\nG92 Y0 E0\nG1 X5 Y5 Z1 F600\nG1 X6 E5\nM84", 7, 7, "", "G1 X6 E5", "", "8:M84", "", "cold-extrusion"},
+		"too hot":             {start + "M140 S110\nG1 X6 E5\nM104 S0\nM140 S0", 9, 9, "", "G1 X6 E5", "M104 S0|M140 S0", "", "", "bed-ceiling"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			p, err := inspectText(t, r.text, upright)
