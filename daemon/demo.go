@@ -130,7 +130,7 @@ func (f *demoFlags) withPerson(c *cobra.Command, w *scenario.World) error {
 		if err != nil {
 			return err
 		}
-		below := append([]string{""}, f.invitation(w)...)
+		below := append([]string{" "}, f.invitation(w)...)
 		return v.show(s, append(below, w.Hints(ctx, s, programName())...))
 	})
 	cancel()
@@ -143,11 +143,11 @@ func (f *demoFlags) invitation(w *scenario.World) []string {
 	if f.speed != "max" {
 		pace = f.speed + " times as fast as a real one"
 	}
-	text := "Simulated machine, " + pace + "; Ctrl-C ends it."
+	text := "Simulated machine, " + pace + "; Ctrl-C ends it. In a second terminal, in the same directory:"
 	if f.listen != "" {
-		text += " Metrics: http://" + f.listen + "/metrics"
+		text = "Metrics: http://" + f.listen + "/metrics. " + text
 	}
-	return []string{text, "In a second terminal, in the same directory:", "  export " + daemonVariable + "=" + w.Socket}
+	return []string{text, "  export " + daemonVariable + "=" + w.Socket}
 }
 
 // programName is how this program was called, as far as that can be told.

@@ -32,7 +32,9 @@ func newStatus() *cobra.Command {
 			if *asJSON {
 				return printJSON(c.OutOrStdout(), s)
 			}
-			return printLines(c.OutOrStdout(), screen.Status(s, screen.Style{Width: style(c.OutOrStdout()).Width, Bold: style(c.OutOrStdout()).Bold}))
+			st := style(c.OutOrStdout())
+			st.Height = 0 // it stands among other output and may scroll
+			return printLines(c.OutOrStdout(), screen.Status(s, st))
 		}
 		if !watch {
 			return withDaemon(c, show)
@@ -105,7 +107,9 @@ func newView(w io.Writer) *view {
 	return v
 }
 
-// show draws a status, and the lines given below it on a terminal.
+// show draws a status, and on a terminal what is given below it: texts, which are
+// wrapped, and commands, which begin with two spaces and are left whole so that
+// they can be copied.
 func (v *view) show(s *supervisor.Snapshot, below []string) error {
 	v.said = ""
 	if !v.live {
@@ -118,10 +122,22 @@ func (v *view) show(s *supervisor.Snapshot, below []string) error {
 		return err
 	}
 	st := style(v.w)
-	if st.Height > 0 {
-		st.Height -= len(below)
+	var tail []string
+	rows := 0
+	for _, text := range below {
+		lines := []string{text}
+		if !strings.HasPrefix(text, "  ") {
+			lines = st.Note(text)
+		}
+		for _, l := range lines {
+			rows += 1 + max(0, len(l)-1)/max(1, st.Width)
+		}
+		tail = append(tail, lines...)
 	}
-	return v.draw(append(screen.Status(s, st), below...))
+	if st.Height > 0 {
+		st.Height = max(3, st.Height-rows)
+	}
+	return v.draw(append(screen.Status(s, st), tail...))
 }
 
 // say shows one text instead of a status, once.
@@ -140,11 +156,7 @@ func (v *view) say(text string) error {
 // draw writes lines over what stood there, in one write so that nothing flickers.
 func (v *view) draw(lines []string) error {
 	var b strings.Builder
-	b.WriteString("\x1b[H")
-	for _, l := range lines {
-		b.WriteString(l + "\x1b[K\r\n")
-	}
-	b.WriteString("\x1b[J")
+	b.WriteString("\x1b[H" + strings.Join(lines, "\x1b[K\r\n") + "\x1b[J")
 	_, err := io.WriteString(v.w, b.String())
 	return err
 }
@@ -152,6 +164,6 @@ func (v *view) draw(lines []string) error {
 // close gives the terminal its cursor back.
 func (v *view) close() {
 	if v.live {
-		fmt.Fprint(v.w, "\x1b[?25h")
+		fmt.Fprint(v.w, "\x1b[?25h\r\n")
 	}
 }

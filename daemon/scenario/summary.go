@@ -25,7 +25,7 @@ type Summary struct {
 	FilamentMM      float64          `json:"filament_mm"`
 	Holds           []Hold           `json:"holds"`
 	Visits          int              `json:"visits"`
-	Resends         uint64           `json:"resends"` // requests by the board to send a line again
+	Resends         uint64           `json:"resends"` // requests of the board that were obeyed
 	WallS           float64          `json:"wall_s"`
 	MachineS        float64          `json:"machine_s"` // by the machine's clock
 	Job             Job              `json:"job"`
@@ -71,7 +71,7 @@ func (w *World) Summary(ctx context.Context) (*Summary, error) {
 		Lot: lot.ID, State: s.State, LotStatus: lot.Status, Good: lot.Good, Scrap: lot.Scrap, Unverified: lot.Unverified,
 		Ordered: lot.Ordered, CyclesCompleted: lot.Made, CyclesBegun: lot.CyclesBegun,
 		BeltTravelMM: s.Belt.TravelMM - w.before.TravelMM, BeltAdvanceMM: s.Belt.AdvanceMM - w.before.AdvanceMM,
-		Holds: []Hold{}, Visits: len(lot.Checks), Resends: f.ResendRequests,
+		Holds: []Hold{}, Visits: len(lot.Checks), Resends: s.Line.Stats.Resends,
 		WallS: time.Since(w.began).Seconds(), MachineS: f.MachineTime.Seconds(),
 		Job: Job{Name: lot.Jobs[0].Name, SHA256: lot.Jobs[0].SHA256},
 		Witness: Witness{Parts: len(w.rig.Parts()), Dropped: f.PartsDropped, BeltTravelMM: f.BeltTravelMM,

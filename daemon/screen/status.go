@@ -29,13 +29,13 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	if s.Doing != "" {
 		add(st.row("  doing", s.Doing))
 	}
-	add(st.row("  takes", strings.Join(s.Accepts, ", ")))
 	add(lotRows(s, st))
 	add(beltRows(s, st))
 	add(st.row("Heat", heat(s)))
 	add(lineRows(s, st))
-	if st.Height > 1 && len(out) > st.Height-1 {
-		out = out[:st.Height-1] // what matters most stands first
+	add(st.row("Commands", strings.Join(s.Accepts, ", ")))
+	if st.Height > 0 && len(out) > st.Height {
+		out = out[:st.Height] // what matters most stands first
 	}
 	return out
 }
@@ -87,8 +87,8 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 	if l == nil {
 		return st.row("Lot", "none")
 	}
-	out := st.row("Lot", fmt.Sprintf("%d %s (%s): %d good, %d not looked at, %d scrap; %d ordered",
-		l.ID, l.Name, l.Status, l.Good, l.Unverified, l.Scrap, l.Ordered))
+	out := st.row("Lot", fmt.Sprintf("%d %s, %s", l.ID, l.Name, l.Status))
+	out = append(out, st.row("  parts", fmt.Sprintf("%d good, %d not looked at, %d scrap; %d ordered", l.Good, l.Unverified, l.Scrap, l.Ordered))...)
 	if l.Interrupted > 0 {
 		out = append(out, st.strongRow("", count(l.Interrupted, "interrupted part")+" to decide on")...)
 	}
@@ -122,8 +122,8 @@ func part(s *supervisor.Snapshot) string {
 
 func beltRows(s *supervisor.Snapshot, st Style) []string {
 	b := s.Belt
-	out := st.row("Belt", fmt.Sprintf("%s since realignment, %s since the last check, %s in all",
-		metres(b.SinceRealignMM), metres(b.SinceCheckMM), metres(b.TravelMM)))
+	out := st.row("Belt", fmt.Sprintf("%s since realignment, %s since the last check",
+		metres(b.SinceRealignMM), metres(b.SinceCheckMM)))
 	read := "not read since realignment"
 	if b.OffsetMM != nil {
 		read = fmt.Sprintf("%+.1f mm at the last check", *b.OffsetMM)
