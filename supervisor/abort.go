@@ -39,13 +39,20 @@ func (m *Machine) enterAborting(out *Output) {
 	m.heatersOff(out)
 	m.heat.maybeOn = true // until the board has taken the ordinary words
 	m.interrupt(out, m.cause.Text)
-	m.cancel(out, func(out *Output) { m.setLegs([]leg{m.offLeg()}, out) })
+	m.cancel(out, func(out *Output) { m.setLegs([]leg{m.offLeg(false)}, out) })
 }
 
 // abortUnconfirmed ends an abort whose heaters could not be shown to be off.
 func (m *Machine) abortUnconfirmed(out *Output) {
 	if m.state != Aborting {
 		return
+	}
+	if m.link.phase != linkDown {
+		// It does not take our lines. A port opened anew resets many boards, which
+		// is one more way to switch the heaters off.
+		m.link.phase = linkDown
+		m.belt.lost()
+		out.do(CloseLink{})
 	}
 	m.dropWork()
 	m.cause.Text += "; the heaters could NOT be confirmed off: switch the machine off at the mains"

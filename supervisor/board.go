@@ -121,11 +121,16 @@ func (m *Machine) heatersOff(out *Output) {
 	m.heat.maybeOn = false
 }
 
-// offLeg switches the heaters off and waits until all moves have ended.
-func (m *Machine) offLeg() leg {
+// offLeg switches the heaters off, and shows that the board has taken it. With
+// settle it also waits until all moves have ended.
+func (m *Machine) offLeg(settle bool) leg {
+	lines := []string{"M104 S0", "M140 S0"}
+	if settle {
+		lines = append(lines, "M400")
+	}
 	return leg{
 		doing:   "switching the heaters off",
-		program: func() Program { return Program{Before: []string{"M104 S0", "M140 S0", "M400"}} },
+		program: func() Program { return Program{Before: lines} },
 		end:     func(*Output) { m.heat.maybeOn = false },
 	}
 }

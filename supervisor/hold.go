@@ -26,6 +26,7 @@ func (m *Machine) enterHeld(out *Output) {
 
 // beginHold records the hold and calls the operator, in one transaction.
 func (m *Machine) beginHold(out *Output) {
+	m.endHold(out, "followed by "+m.state.String())
 	h := &openHold{id: m.ids.Hold, cause: m.cause}
 	switch m.cause.Code {
 	case CauseCheckParts, CauseCheckTravel, CauseCheckTime, CauseOffset:

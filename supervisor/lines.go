@@ -177,7 +177,7 @@ func (m *Machine) completeLegs() []leg {
 	if m.set.ClearAtEnd {
 		legs = append(legs, m.clearBeltLegs()...)
 	}
-	return append(legs, m.offLeg())
+	return append(legs, m.offLeg(true))
 }
 
 // clearBeltLegs run everything on the belt over the drop edge.

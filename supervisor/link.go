@@ -108,8 +108,10 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	switch m.state {
 	case Resetting:
 		m.setLegs(m.queryLegs(), out)
-	case Aborting, Clearing:
-		m.setLegs([]leg{m.offLeg()}, out)
+	case Aborting:
+		m.setLegs([]leg{m.offLeg(false)}, out)
+	case Clearing:
+		m.setLegs([]leg{m.offLeg(true)}, out)
 	case Aborted:
 		m.heatersOff(out)
 		m.note(out, "link", "the board is back; heaters were switched off")
@@ -137,7 +139,7 @@ func (m *Machine) enterClearing(out *Output) {
 	m.endHold(out, "cleared")
 	switch m.link.phase {
 	case linkUp:
-		m.setLegs([]leg{m.offLeg()}, out)
+		m.setLegs([]leg{m.offLeg(true)}, out)
 	case linkDown:
 		m.link.wait = 0
 		m.link.retry.clear()

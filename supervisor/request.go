@@ -125,7 +125,7 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 	if wish.clearBelt {
 		legs = append(legs, m.clearBeltLegs()...)
 	}
-	return append(legs, m.offLeg())
+	return append(legs, m.offLeg(true))
 }
 
 // enterStopped keeps where the belt stands.

@@ -226,7 +226,7 @@ func (s *Supervisor) effect(e Effect) {
 		s.conn.Cancel()
 	case AskBoard:
 		s.track.aside(e.Text)
-		s.conn.Ask(0, e.Text)
+		s.conn.Ask(askID, e.Text)
 	case SendUrgent:
 		s.conn.Urgent([]byte(e.Bytes))
 	}
@@ -261,8 +261,14 @@ func (s *Supervisor) portOpened(o opening) {
 	s.events = s.conn.Events()
 }
 
+// askID marks control lines, whose end is of no interest: programs count from 1.
+const askID = 0
+
 // lineEvent translates what the connection says.
 func (s *Supervisor) lineEvent(ev serialio.Event) {
+	if ev.Kind != serialio.EventSynced && ev.Kind != serialio.EventReport && ev.Kind != serialio.EventLost && ev.ID == askID {
+		return
+	}
 	switch ev.Kind {
 	case serialio.EventSynced:
 		s.step(LinkSynced{LastNumber: ev.LastNumber, Reset: ev.Reset}, nil)

@@ -68,7 +68,7 @@ func (s Settings) withDefaults() Settings {
 	set(&s.ProgressEvery, 30*time.Second)
 	set(&s.RetryFirst, time.Second)
 	set(&s.RetryMax, 30*time.Second)
-	set(&s.StopWithin, 5*time.Second)
+	set(&s.StopWithin, 10*time.Second)
 	set(&s.ReheatLimit, 20*time.Minute)
 	set(&s.ReleaseLimit, time.Hour)
 	for _, f := range []*float64{&s.AdvanceFeed, &s.TravelFeed, &s.LiftFeed, &s.RetractFeed} {

@@ -94,7 +94,7 @@ func (m *Machine) legDone(out *Output) {
 }
 
 func (m *Machine) programDone(id uint64, out *Output) {
-	if id != m.work.running {
+	if id == 0 || id != m.work.running {
 		return // an old program's late word
 	}
 	m.work.running = 0

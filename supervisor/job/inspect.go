@@ -58,6 +58,9 @@ func (o Options) complete() (Options, error) {
 	if o.FilamentDiameterMM == 0 {
 		o.FilamentDiameterMM = 1.75
 	}
+	if o.repeatLimit == 0 {
+		o.repeatLimit = maxRepeatedBytes
+	}
 	if o.DensityGPerCM3 == 0 {
 		o.DensityGPerCM3 = 1.24
 	}
@@ -150,7 +153,7 @@ func foreign(head []byte) (what, remedy string) {
 // newInspector prepares a pass over f.
 func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *inspector {
 	i := &inspector{ctx: ctx, o: o, p: p, notes: newNotes(), st: gcode.NewState(), src: newSource(f, 0, -1, 0),
-		repeatLimit: maxRepeatedBytes, section: LeadIn}
+		repeatLimit: o.repeatLimit, section: LeadIn}
 	i.src.whole = sha256.New()
 	return i
 }

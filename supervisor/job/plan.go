@@ -37,6 +37,8 @@ type Options struct {
 	FilamentDiameterMM float64
 	// DensityGPerCM3 of the filament, 0 means 1.24.
 	DensityGPerCM3 float64
+
+	repeatLimit int64 // bytes that repeats may add up to; 0 is maxRepeatedBytes
 }
 
 // Severity ranks a finding.

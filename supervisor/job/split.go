@@ -219,6 +219,9 @@ func (i *inspector) again() error {
 	}
 	top.remaining--
 	i.n = top.line - 1
+	if err := i.ctx.Err(); err != nil {
+		return err
+	}
 	return i.src.seek(top.at)
 }
 

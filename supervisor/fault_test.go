@@ -1,0 +1,128 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// brokenLedger refuses the n-th commit and all after it.
+type brokenLedger struct {
+	Ledger
+	mu   sync.Mutex
+	left int
+}
+
+var errDisk = errors.New("no room left")
+
+func (b *brokenLedger) Commit(ctx context.Context, r ...ledger.Record) error {
+	b.mu.Lock()
+	b.left--
+	broken := b.left < 0
+	b.mu.Unlock()
+	if broken {
+		return errDisk
+	}
+	return b.Ledger.Commit(ctx, r...)
+}
+
+// TestNothingRunsOnRecordsThatWereNotKept breaks the ledger at every commit of a
+// lot in turn. The board must never have executed more parts than the ledger
+// knows to have begun, and the heaters must be off in the end.
+func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
+	for n := 1; ; n++ {
+		ended := false
+		inBubble(t, func(t *testing.T) {
+			x := newRun(t, testRig(), testSettings())
+			real, err := ledger.Open(x.path, ledger.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer real.Close()
+			l := &brokenLedger{Ledger: real, left: n}
+			m, err := NewMachine(context.Background(), x.set, l, x.inspect, "test", time.Now())
+			if err != nil {
+				t.Fatal(err)
+			}
+			x.s = New(m, l, x.rig.Open, zap.NewNop())
+			ctx, cancel := context.WithCancel(context.Background())
+			done := make(chan error, 1)
+			go func() { done <- x.s.Run(ctx) }()
+			defer func() { cancel(); <-done }()
+			time.Sleep(time.Minute)
+			plan := x.plan(clipJob)
+			x.s.Do(ctx, Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{1}, Start: true}})
+			time.Sleep(time.Hour)
+			begun := 0
+			if lot, err := real.OpenLot(ctx); err == nil && lot != nil {
+				c, _ := real.Counts(ctx, lot.ID)
+				begun = c.CyclesBegun
+			}
+			if made := len(x.rig.Parts()); made > begun {
+				t.Errorf("commit %d refused: %d parts on the machine, %d begun in the ledger", n, made, begun)
+			}
+			if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
+				t.Errorf("commit %d refused: targets left at %.0f and %.0f °C", n, nt, bt)
+			}
+			ended = l.left >= 0
+		})
+		if ended {
+			t.Logf("%d commits broken in turn", n-1)
+			return
+		}
+	}
+}
+
+// TestFaultsEndSafely plays each fault into the middle of a part: the run ends
+// Aborted, the part is interrupted and not counted, the heaters are off, and after
+// the operator's word the lot goes on to its end.
+func TestFaultsEndSafely(t *testing.T) {
+	for _, name := range []string{"reset@line=120", "unplug@line=120,for=30s", "heater-fault@line=120", "silence@line=120,for=10m"} {
+		t.Run(strings.SplitN(name, "@", 2)[0], func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				fault, err := rig.ParseFault(name)
+				if err != nil {
+					t.Fatal(err)
+				}
+				rs := testRig()
+				rs.Faults = []rig.Fault{fault}
+				x := newRun(t, rs, testSettings())
+				x.start()
+				x.until(Idle, time.Minute)
+				res := x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
+				s := x.until(Aborted, 3*time.Hour)
+				t.Logf("%s: %s", s.Cause.Code, s.Cause.Text)
+				if s.Lot.Made != 0 || s.Lot.Interrupted != 1 {
+					t.Errorf("made %d, interrupted %d; want 0 and 1", s.Lot.Made, s.Lot.Interrupted)
+				}
+				time.Sleep(15 * time.Minute) // a cable is back by then
+				if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
+					t.Errorf("targets left at %.0f and %.0f °C", nt, bt)
+				}
+				x.do(Request{Command: Clear})
+				x.until(Stopped, 5*time.Minute)
+				x.do(Request{Command: Reset})
+				x.until(Idle, 5*time.Minute)
+				if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "belt-cleared") {
+					t.Errorf("refusal %q does not ask to clear the belt", err)
+				}
+				x.do(Request{Visit: &Visit{BeltCleared: true, Interrupted: "scrap"}})
+				x.do(Request{Command: Start})
+				x.until(Complete, 24*time.Hour)
+				if c := x.counts(res.LotID); c.Confirmed != 2 || c.InterruptedScrap != 1 {
+					t.Errorf("ledger has %d made and %d interrupted scrap, want 2 and 1", c.Confirmed, c.InterruptedScrap)
+				}
+				x.stop()
+			})
+		})
+	}
+}

@@ -1,0 +1,304 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"os"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// tinyJob is one straight line of plastic: enough to have a body.
+const tinyJob = `G21
+G90
+M82
+M140 S60
+M104 S200
+G28
+G92 E0
+G1 X10 Y5 Z0.2 F3000
+G1 X30 Y5 E2 F900
+G1 X30 Y15 E3
+G1 E2 F1800
+M104 S0
+M140 S0
+M84
+`
+
+// twin plays board, operator and clock against a Machine at random, commits every
+// record to a real ledger, whose own rules are the judge, and watches the order of
+// records and effects.
+type twin struct {
+	t       *rapid.T
+	m       *Machine
+	l       *ledger.Ledger
+	now     time.Time
+	plan    *job.Plan
+	state   State
+	link    linkPhase
+	running uint64 // program at the board
+	body    bool   // it makes a part
+	begun   int64  // newest cycle that is durable
+	ended   bool   // newest body was completed by the board
+	cancel  bool   // the program is to be cut short
+	open    map[int64]bool
+	seen    map[string]int // states entered and fates of cycles, over all runs
+}
+
+// feed hands the machine an event and checks what comes out.
+func (w *twin) feed(ev Event) Output {
+	out := w.m.Step(w.now, ev)
+	w.judge(out)
+	return out
+}
+
+func (w *twin) judge(out Output) {
+	if out.Refused != nil && (len(out.Records) > 0 || len(out.Effects) > 0) {
+		w.t.Fatalf("refused (%v) and yet it did something", out.Refused)
+	}
+	if len(out.Records) > 0 {
+		if err := w.l.Commit(context.Background(), out.Records...); err != nil {
+			w.t.Fatalf("the ledger refuses the records of a step: %v\n%#v", err, out.Records)
+		}
+	}
+	for _, r := range out.Records {
+		switch r := r.(type) {
+		case ledger.StateChanged:
+			w.follow(r)
+		case ledger.CycleBegun:
+			w.begun, w.ended = r.Seq, false
+		case ledger.CycleInterrupted:
+			w.seen["interrupted"]++
+		case ledger.CycleDecided:
+			w.seen["decided"]++
+		case ledger.CycleDischarged:
+			w.seen["discharged"]++
+		case ledger.CycleMade:
+			w.seen["made"]++
+			if !w.ended && r.Evidence == ledger.EvidenceConfirmed {
+				w.t.Fatalf("cycle %d counted before the board had ended its body", r.Seq)
+			}
+		case ledger.HoldBegun:
+			w.open[r.ID] = true
+		case ledger.HoldEnded:
+			delete(w.open, r.ID)
+		}
+	}
+	if len(w.open) > 1 {
+		w.t.Fatalf("%d holds open at once", len(w.open))
+	}
+	for _, e := range out.Effects {
+		w.effect(e)
+	}
+}
+
+// follow checks that a change of state is one of the standard's.
+func (w *twin) follow(r ledger.StateChanged) {
+	var to State
+	if err := to.UnmarshalText([]byte(r.State)); err != nil {
+		w.t.Fatal(err)
+	}
+	for _, c := range append(Commands(), StateComplete) {
+		if s, ok := Transition(w.state, c); ok && s == to {
+			w.state = to
+			w.seen[to.String()]++
+			return
+		}
+	}
+	w.t.Fatalf("from %s to %s: the standard has no such transition", w.state, to)
+}
+
+func (w *twin) effect(e Effect) {
+	switch e := e.(type) {
+	case OpenLink:
+		if w.link != linkDown {
+			w.t.Fatal("port opened twice")
+		}
+		w.link = linkOpening
+	case CloseLink:
+		w.link, w.running = linkDown, 0
+	case CancelProgram:
+		w.cancel = true
+	case RunProgram:
+		if w.link != linkUp {
+			w.t.Fatal("program sent without a board")
+		}
+		if w.running != 0 {
+			w.t.Fatalf("program %d sent while %d runs", e.ID, w.running)
+		}
+		w.running, w.cancel = e.ID, false
+		w.body = e.Program.EndNumber > 0
+		if w.body && e.Program.EndNumber != endNumber(w.begun) {
+			w.t.Fatalf("body of a cycle that is not the newest durable one (%d)", w.begun)
+		}
+	}
+}
+
+// TestMachineAtRandom drives the machine with random events.
+func TestMachineAtRandom(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "tiny.gcode")
+	if err := os.WriteFile(path, []byte(tinyJob), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	plan, err := job.Inspect(context.Background(), path, testJobOptions(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// A lot takes a hundred events or so; the library's usual 30 would never end one.
+	if err := flag.Set("rapid.steps", "250"); err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	seen := map[string]int{}
+	rapid.Check(t, func(rt *rapid.T) {
+		n++
+		l, err := ledger.Open(fmt.Sprintf("twin-%d", n), ledger.Options{Memory: true})
+		if err != nil {
+			rt.Fatal(err)
+		}
+		defer l.Close()
+		set := testSettings()
+		set.PartEveryParts = rapid.IntRange(0, 3).Draw(rt, "every")
+		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+		m, err := NewMachine(context.Background(), set, l, nil, "twin", now)
+		if err != nil {
+			rt.Fatal(err)
+		}
+		w := &twin{t: rt, m: m, l: l, now: now, plan: plan, state: Stopped, open: map[int64]bool{}, seen: seen}
+		w.m.belt.latest.State = gcode.NewState()
+		w.judge(m.Begin(now))
+		rt.Repeat(map[string]func(*rapid.T){
+			"": func(rt *rapid.T) {
+				if m.State() != w.state {
+					rt.Fatalf("machine is %s, its records say %s", m.State(), w.state)
+				}
+			},
+			"board 1": w.board, "board 2": w.board, "board 3": w.board, "board 4": w.board,
+			"board 5": w.board, "board 6": w.board, "board 7": w.board, "board 8": w.board,
+			"clock":   w.clock,
+			"operate": w.operate,
+			"visit":   w.visit,
+			"break":   w.breakLink,
+		})
+		problems, err := l.Check(context.Background())
+		if err != nil || len(problems) > 0 {
+			rt.Fatalf("ledger: %v %v", problems, err)
+		}
+	})
+	t.Logf("entered over all runs: %v", seen)
+	for _, s := range States() {
+		if seen[s.String()] == 0 {
+			t.Errorf("no run entered %s: the test does not reach what it is for", s)
+		}
+	}
+	for _, fate := range []string{"made", "discharged", "interrupted", "decided"} {
+		if seen[fate] == 0 {
+			t.Errorf("no cycle was %s: the test does not reach what it is for", fate)
+		}
+	}
+}
+
+// board lets the board do what it would do next.
+func (w *twin) board(rt *rapid.T) {
+	switch {
+	case w.link == linkOpening:
+		w.link = linkUp
+		w.feed(LinkSynced{LastNumber: rapid.Int64Range(-1, 5).Draw(rt, "last"), Reset: rapid.Bool().Draw(rt, "reset")})
+	case w.link == linkUp && w.running != 0 && rapid.IntRange(0, 9).Draw(rt, "late") > 0:
+		id := w.running
+		w.running = 0
+		if w.cancel && rapid.Bool().Draw(rt, "cut") {
+			w.feed(ProgramCancelled{id})
+			return
+		}
+		w.ended = w.ended || w.body
+		if rapid.IntRange(0, 30).Draw(rt, "fails") == 0 {
+			w.ended = false
+			w.feed(ProgramFailed{id, errors.New("job file has changed")})
+			return
+		}
+		w.feed(ProgramDone{id})
+	case w.link == linkUp:
+		w.now = w.now.Add(time.Second)
+		wait := w.m.work.waiting
+		hot := wait == nil || wait.bedToC == 0
+		if rapid.IntRange(0, 4).Draw(rt, "not yet") == 0 {
+			hot = !hot
+		}
+		r := serialio.Reply{Kind: serialio.ReplyTemps}
+		r.Temps.HasNozzle, r.Temps.HasBed = true, true
+		if hot {
+			r.Temps.NozzleC, r.Temps.BedC = 205, 61
+		} else {
+			r.Temps.NozzleC, r.Temps.BedC = 30, 30
+		}
+		w.feed(Reported{r})
+	}
+}
+
+func (w *twin) clock(rt *rapid.T) {
+	w.now = w.now.Add(time.Duration(rapid.IntRange(1, 1000).Draw(rt, "s")) * time.Second)
+	w.feed(Tick{})
+}
+
+func (w *twin) breakLink(rt *rapid.T) {
+	if rapid.IntRange(0, 9).Draw(rt, "spare") > 0 {
+		return
+	}
+	err := rapid.SampledFrom([]error{serialio.ErrUnplugged, serialio.ErrReset, serialio.ErrHalted, serialio.ErrSilent}).Draw(rt, "error")
+	switch w.link {
+	case linkOpening:
+		w.link = linkDown
+		w.feed(LinkFailed{err})
+	case linkUp:
+		w.running = 0
+		w.feed(LinkLost{err})
+	}
+}
+
+func (w *twin) operate(rt *rapid.T) {
+	var likely []Command // what a sensible operator would do here
+	for _, c := range Commands() {
+		if _, ok := Transition(w.state, c); ok && c != Stop && c != Abort {
+			likely = append(likely, c)
+		}
+	}
+	if len(likely) == 0 || rapid.IntRange(0, 9).Draw(rt, "harsh") == 0 {
+		likely = Commands()
+	}
+	r := Request{Command: rapid.SampledFrom(likely).Draw(rt, "command"),
+		AfterPart: rapid.Bool().Draw(rt, "after"), ClearBelt: rapid.Bool().Draw(rt, "clear")}
+	switch rapid.IntRange(0, 15).Draw(rt, "kind") {
+	case 0:
+		r.EndLot = true
+	case 1, 2, 3:
+		r.Lot = &LotRequest{Plans: []*job.Plan{w.plan}, Good: []int{rapid.IntRange(1, 4).Draw(rt, "good")}, Start: true}
+	}
+	if rapid.Bool().Draw(rt, "override") {
+		r.Override = "tried by hand"
+	}
+	w.feed(r)
+}
+
+func (w *twin) visit(rt *rapid.T) {
+	v := &Visit{Good: rapid.IntRange(0, 2).Draw(rt, "good"), BeltCleared: rapid.Bool().Draw(rt, "cleared"),
+		Realigned: rapid.Bool().Draw(rt, "realigned"), Interrupted: rapid.SampledFrom([]string{"", "good", "scrap"}).Draw(rt, "interrupted")}
+	if rapid.Bool().Draw(rt, "scrapped") {
+		v.Scrap = map[string]int{"loose": rapid.IntRange(0, 1).Draw(rt, "scrap")}
+	}
+	if rapid.Bool().Draw(rt, "measured") {
+		mm := rapid.Float64Range(-4, 4).Draw(rt, "offset")
+		v.OffsetMM = &mm
+	}
+	w.feed(Request{Visit: v})
+}
