@@ -53,6 +53,19 @@ func TestRestoreWaitsForHeatBeforePushing(t *testing.T) {
 	}
 }
 
+// On some boards G90 changes the extruder's mode too, so the mode is said again.
+func TestRestoreSaysTheExtruderModeAfterG90(t *testing.T) {
+	to := run(t, "G28", "G90", "M83", "G1 X1 Y1 Z1 F600")
+	from := to
+	mustApply(t, &from, "G91")
+	if got := strings.Join(Restore(from, to, restoreOptions), " | "); got != "G90 | M83" {
+		t.Errorf("got %s", got)
+	}
+	if got := strings.Join(Restore(to, from, restoreOptions), " | "); got != "G91 | M83" {
+		t.Errorf("got %s", got)
+	}
+}
+
 // Restoring must give exactly the state asked for, whatever was in force.
 func TestRestoreProperty(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
