@@ -323,7 +323,9 @@ func (l *loop) outOfReach() bool {
 	return false
 }
 
-// resumeFirst sets the line number at the start, or finds that it is set.
+// resumeFirst sets the line number at the start, or finds that it is set. A
+// board that goes on from an earlier connection keeps the number it has: until
+// the caller has made durable what it proves, it must survive our own end too.
 func (l *loop) resumeFirst() bool {
 	pos := int64(-1)
 	if l.win.peak > 0 {
@@ -336,7 +338,7 @@ func (l *loop) resumeFirst() bool {
 		l.win.clear()
 		l.reported, l.best = 0, 0
 		l.win.next = l.wanted
-		l.win.pushBarrier(ownInternal, 0, 0)
+		l.win.pushBarrier(ownInternal, 0, l.firstNumber())
 		pos = 0
 	}
 	l.strikes++
@@ -350,4 +352,12 @@ func (l *loop) resumeFirst() bool {
 	l.progress, l.suspect = l.now, false
 	l.settle()
 	return true
+}
+
+// firstNumber is the line number from which to go on at the start.
+func (l *loop) firstNumber() int64 {
+	if l.sawReset || l.lastNumber < 0 || l.lastNumber >= numberLimit {
+		return 0
+	}
+	return l.lastNumber
 }

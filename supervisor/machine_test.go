@@ -276,6 +276,12 @@ func (w *twin) operate(rt *rapid.T) {
 	if len(likely) == 0 || rapid.IntRange(0, 9).Draw(rt, "harsh") == 0 {
 		likely = Commands()
 	}
+	switch { // or they would hardly ever be drawn
+	case w.state == Execute && rapid.Bool().Draw(rt, "starved"):
+		likely = []Command{Suspend}
+	case w.state == Suspended:
+		likely = []Command{Unsuspend}
+	}
 	r := Request{Command: rapid.SampledFrom(likely).Draw(rt, "command"),
 		AfterPart: rapid.Bool().Draw(rt, "after"), ClearBelt: rapid.Bool().Draw(rt, "clear")}
 	switch rapid.IntRange(0, 15).Draw(rt, "kind") {
