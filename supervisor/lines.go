@@ -53,6 +53,10 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 	for _, l := range m.dischargeProgram(p, p.End) {
 		apply(&after, l)
 	}
+	for _, l := range m.modesOf(after, p.End) {
+		list = append(list, job.Change{Line: p.LeadOut.FirstLine, Section: job.LeadOut, Text: l,
+			Why: "the lead-out is read in the modes that the part ended in"})
+	}
 	for _, l := range gcode.Restore(after, p.Begin, m.restoreOptions(true)) {
 		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: l,
 			Why: "every part begins in the state in which the first began"})
@@ -105,16 +109,13 @@ func (m *Machine) advanceLines(mm, endMM float64) []string {
 	return append(lines, "G92 "+axis+number(endMM))
 }
 
-// dischargeMM is the belt advance after a part whose body ended at end: the next
-// part's origin then lies one pitch behind this one's.
-func (m *Machine) dischargeMM(p *job.Plan, end gcode.State) float64 {
-	b := m.set.BeltAxis
-	return p.PitchMM - m.set.Forward*(end.PositionMM[b]-p.Begin.PositionMM[b])
-}
+// dischargeMM is the belt advance after a part: what its body has not advanced
+// the belt already, so that the next part's origin lies one pitch behind.
+func (m *Machine) dischargeMM(p *job.Plan) float64 { return p.PitchMM - p.BeltAdvanceMM }
 
 // dischargeTravel is the belt travel of a discharge.
 func (m *Machine) dischargeTravel(p *job.Plan) float64 {
-	return math.Abs(m.dischargeMM(p, p.End))
+	return math.Abs(m.dischargeMM(p))
 }
 
 // releaseLines lift the head and let nozzle and bed cool to what lets the part go.
@@ -137,7 +138,7 @@ func (m *Machine) coolsFirst(end gcode.State) bool {
 // dischargeProgram is the whole discharge, for the lot's record and for tests.
 func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
 	lines := m.releaseLines(p, end)
-	lines = append(lines, m.advanceLines(m.dischargeMM(p, end), p.Begin.PositionMM[m.set.BeltAxis])...)
+	lines = append(lines, m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis])...)
 	return append(lines, "M400")
 }
 
@@ -160,7 +161,7 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 	return append(legs, leg{
 		doing: "advancing the belt",
 		program: func() Program {
-			return Program{Before: append(m.advanceLines(m.dischargeMM(p, end), p.Begin.PositionMM[m.set.BeltAxis]), "M400")}
+			return Program{Before: append(m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis]), "M400")}
 		},
 	})
 }
@@ -171,13 +172,24 @@ func (m *Machine) completeLegs() []leg {
 	var legs []leg
 	if k := m.lot.last; k >= 0 && k < len(m.lot.plans) {
 		legs = append(legs, leg{doing: "lead-out of " + m.lot.Jobs[k].Name, program: func() Program {
-			return Program{Plan: m.lot.plans[k], Section: job.LeadOut}
+			plan := m.lot.plans[k]
+			return Program{Before: m.modesOf(m.position(), plan.End), Plan: plan, Section: job.LeadOut}
 		}})
 	}
 	if m.set.ClearAtEnd {
 		legs = append(legs, m.clearBeltLegs()...)
 	}
 	return append(legs, m.offLeg(true))
+}
+
+// modesOf puts the board into the modes of a state without moving anything: a
+// lead-out reads its lines as the end of the part left them.
+func (m *Machine) modesOf(at, end gcode.State) []string {
+	to := at
+	to.Inches, to.Relative, to.RelativeE, to.Plane = end.Inches, end.Relative, end.RelativeE, end.Plane
+	to.PositionMM[gcode.E], to.FeedMMPerMin = end.PositionMM[gcode.E], end.FeedMMPerMin
+	to.FeedPercent, to.FlowPercent = end.FeedPercent, end.FlowPercent
+	return gcode.Restore(at, to, m.restoreOptions(true))
 }
 
 // clearBeltLegs run everything on the belt over the drop edge.

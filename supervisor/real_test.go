@@ -142,6 +142,7 @@ func expectedRecord(lines []string) []string {
 		add("M400")
 		add(realDischarge...)
 	}
+	add("G1 F6000") // the feed in force when the part ended
 	// Lead-out without the line that releases the motors, then the last parts' way out.
 	for _, l := range lines[realBodyLast:] {
 		if l != "M84" {
