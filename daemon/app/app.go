@@ -129,9 +129,8 @@ func (a *App) build(ctx context.Context) (err error) {
 // receivers makes what the alerts are sent with.
 func (a *App) receivers() error {
 	seen := map[string]bool{}
-	for i, h := range a.o.Config.Alerts.Webhooks {
-		hook, err := alert.NewWebhook(alert.WebhookOptions{URL: h.URL, Header: h.Header, Timeout: h.Timeout,
-			Agent: strings.TrimSuffix("beltwarden/"+a.o.Version, "/")})
+	for i, h := range webhookOptions(a.o.Config, a.o.Version) {
+		hook, err := alert.NewWebhook(h)
 		if err != nil {
 			return fmt.Errorf("alerts.webhooks[%d]: %w", i, err)
 		}

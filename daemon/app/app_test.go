@@ -92,7 +92,7 @@ func connect(t *testing.T, address string, o ...client.Option) *client.Client {
 // reach waits for a state; the run is in real time, so that it is polled.
 func reach(t *testing.T, c *client.Client, want supervisor.State) *supervisor.Snapshot {
 	t.Helper()
-	deadline, cancel := context.WithTimeout(t.Context(), time.Minute)
+	deadline, cancel := context.WithTimeout(t.Context(), 30*time.Second)
 	defer cancel()
 	for {
 		s, err := c.Status(deadline)
@@ -107,7 +107,7 @@ func reach(t *testing.T, c *client.Client, want supervisor.State) *supervisor.Sn
 		}
 		select {
 		case <-deadline.Done():
-			t.Fatalf("the machine stays %s (%s, %s), want %s", s.State, s.Cause.Text, s.Doing, want)
+			t.Fatalf("the machine stays %s (%s, %s), want %s; heat %+v, line %+v", s.State, s.Cause.Text, s.Doing, want, s.Heat, s.Line.Stats)
 		case <-time.After(20 * time.Millisecond):
 		}
 	}

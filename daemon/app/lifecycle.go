@@ -67,9 +67,8 @@ func (a *App) tell(state string) {
 func (a *App) startAlerts() {
 	ctx, cancel := context.WithCancel(context.Background())
 	var workers sync.WaitGroup
-	retry := alert.Retry{First: a.o.Config.Alerts.RetryFirst, Limit: a.o.Config.Alerts.RetryLimit}
 	for _, h := range a.hooks {
-		w := alert.NewWorker(a.ledger, h, retry, a.log.Named("alert"))
+		w := alert.NewWorker(a.ledger, h, alertRetry(a.o.Config), a.log.Named("alert"))
 		workers.Go(func() { w.Run(ctx) })
 	}
 	a.onStop("alerts", func(bound context.Context) error {
