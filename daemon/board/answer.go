@@ -103,9 +103,13 @@ func undecoded(err error, to any) error {
 	var syntax *json.SyntaxError
 	const unknown = "json: unknown field "
 	switch {
+	case errors.As(err, &kind) && kind.Field == "":
+		return &badRequest{http.StatusUnprocessableEntity, "the request is " + article(kind.Value), "send one JSON object"}
 	case errors.As(err, &kind):
+		// The visit's fields are the request's own; that a struct holds them is our affair.
+		field := strings.TrimPrefix(kind.Field, "Visit.")
 		return &badRequest{http.StatusUnprocessableEntity,
-			fmt.Sprintf("field %q is %s, which does not fit %s", kind.Field, article(kind.Value), kind.Type), "correct that field"}
+			fmt.Sprintf("field %q is %s, which does not fit %s", field, article(kind.Value), kind.Type), "correct that field"}
 	case errors.As(err, &syntax):
 		return &badRequest{http.StatusBadRequest, fmt.Sprintf("the request is no JSON at byte %d: %v", syntax.Offset, syntax), "correct it"}
 	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
