@@ -87,14 +87,16 @@ func until(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-// appears waits for a file: appears PATH.
+// appears waits for a file, or for its end: [!] appears PATTERN.
 func appears(ts *testscript.TestScript, neg bool, args []string) {
 	for end := time.Now().Add(patience); ; time.Sleep(20 * time.Millisecond) {
-		if _, err := os.Stat(ts.MkAbs(args[0])); err == nil {
+		found, err := filepath.Glob(ts.MkAbs(args[0]))
+		ts.Check(err)
+		if (len(found) > 0) != neg {
 			return
 		}
 		if time.Now().After(end) {
-			ts.Fatalf("%s never appeared", args[0])
+			ts.Fatalf("waited in vain for %s", args[0])
 		}
 	}
 }

@@ -1,0 +1,158 @@
+package screen
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+	"unicode/utf8"
+
+	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+)
+
+var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.Local)
+
+// running is a run in the middle of a lot.
+func running() *supervisor.Snapshot {
+	offset := 1.25
+	return &supervisor.Snapshot{
+		At: noon, Machine: "clip machine", State: supervisor.Execute, Since: noon.Add(-5 * time.Minute),
+		Doing: "making part 4", Accepts: []string{"stop", "hold", "suspend", "abort", "complete"},
+		Lot: &supervisor.LotView{ID: 7, Name: "clips for the north house", Status: "open", Ordered: 40, Made: 3, Good: 1,
+			Scrap: 1, Unverified: 1, Begun: 4, Wanted: 38, Part: 4, PartBegun: noon.Add(-3 * time.Minute),
+			PartTakes: 12 * time.Minute, DoneAt: noon.Add(8 * time.Hour)},
+		Belt: supervisor.BeltView{TravelMM: 12345, SinceRealignMM: 5400, SinceCheckMM: 1800, UncertainMM: 3,
+			OffsetMM: &offset, WorstOffsetMM: 1.5, OffsetLimitMM: 3},
+		Heat: supervisor.HeatView{NozzleC: 204.6, NozzleTargetC: 205, BedC: 41, HasNozzle: true, HasBed: true, Read: noon},
+		Line: supervisor.LineView{Port: "/dev/serial/by-id/usb-belt_machine_board-if00", Connected: true},
+		Next: &supervisor.NextVisit{Reason: "check_parts", Text: "1 parts since the last check; one is due every 6", Parts: 5, At: noon.Add(55 * time.Minute)},
+	}
+}
+
+// Every answer that the status owes stands in it, the visit first.
+func TestStatusAnswers(t *testing.T) {
+	text := strings.Join(Status(running(), Style{Width: 80}), "\n")
+	if !strings.HasPrefix(text, "Next visit   about 12:55 (in 55 min), after 5 more parts\n") {
+		t.Errorf("it does not begin with the next visit:\n%s", text)
+	}
+	flat := strings.Join(strings.Fields(text), " ")
+	for _, want := range []string{
+		"one is due every 6. By then 7 of 40 good parts", // 1 good + 1 not looked at + 5 more
+		"clip machine is Execute since 11:55 (5 min)", "doing making part 4",
+		"1 good, 1 not looked at, 1 scrap; 40 ordered",
+		"cycle 4 |=====...............| 25 %, about 9 min left", // 3 of 12 minutes
+		"5.400 m since realignment, 1.800 m since the last check",
+		"+1.2 mm at the last check; at worst 1.5 mm by now; limit 3.0 mm",
+		"0.003 m may or may not have been run",
+		"nozzle 205 of 205 °C; bed 41 °C, off", "board-if00: connected", "stop, hold, suspend, abort, complete",
+	} {
+		if !strings.Contains(flat, want) {
+			t.Errorf("%q is missing in:\n%s", want, text)
+		}
+	}
+}
+
+func TestStatusSaysWhenToComeNow(t *testing.T) {
+	for state, want := range map[supervisor.State]string{
+		supervisor.Held: "now: the machine waits for you", supervisor.Suspended: "now: the machine waits for you",
+		supervisor.Aborted: "now: something went wrong", supervisor.Complete: "now: the lot's parts wait to be counted",
+		supervisor.Holding: "as soon as the part in progress is off the belt",
+	} {
+		s := running()
+		s.State = state
+		if got := Status(s, Style{Width: 80})[0]; got != "Next visit   "+want {
+			t.Errorf("%s: %q", state, got)
+		}
+	}
+	s := running()
+	s.State, s.Next, s.Lot = supervisor.Idle, nil, nil
+	if got := Status(s, Style{Width: 80})[0]; got != "Next visit   none is due: no lot is being made" {
+		t.Errorf("idle: %q", got)
+	}
+}
+
+// No line is wider than the screen, and nothing but bold is sent to a terminal.
+func TestWidths(t *testing.T) {
+	bold := regexp.MustCompile("\x1b\\[[01]m")
+	s := running()
+	s.Machine = "clip\x1b[2Jmachine\nof the workshop " + strings.Repeat("long", 40)
+	s.Cause.Text = "the board said \x07 something \u202e odd"
+	lot := &client.LotDetail{LotSummary: client.LotSummary{ID: 3, Name: strings.Repeat("n", 200), Reason: "ended by someone",
+		Jobs: []client.JobTally{{Path: "/" + strings.Repeat("p", 150), Name: "clip"}}}, ScrapByReason: map[string]int{"warped": 2},
+		Holds:  []client.Hold{{ID: 1, Reason: "check_parts", Text: "6 parts since the last check", AtPart: 6}},
+		Checks: []client.Check{{ID: 1, Note: "edge curled", Scrap: map[string]int{"warped": 2}, LengthsMM: []float64{19.98}}}}
+	plan := &job.Plan{Path: strings.Repeat("j", 120), SHA256: strings.Repeat("a", 64),
+		Withheld: []job.Change{{Line: 123456, Text: "M84", Why: strings.Repeat("why ", 50), Section: job.LeadOut}},
+		Findings: []job.Finding{{Severity: job.Warning, Text: "no bed temperature", Remedy: "set one"}, {Line: 3, Severity: job.Error, Text: "too hot"}}}
+	for _, width := range []int{1, 40, 53, 80, 100, 300} {
+		for _, strong := range []bool{false, true} {
+			st := Style{Width: width, Bold: strong}
+			for _, l := range slices.Concat(Status(s, st), Lots([]client.LotSummary{lot.LotSummary}, st), Lot(lot, st), Plan(plan, st)) {
+				plain := bold.ReplaceAllString(l, "")
+				if plain != l && !strong {
+					t.Errorf("bold in a plain screen: %q", l)
+				}
+				if strings.ContainsAny(plain, "\x1b\n\r\x07\u202e") {
+					t.Errorf("a control character comes through: %q", l)
+				}
+				if n := utf8.RuneCountInString(plain); n > max(width, 54) && n > st.width() {
+					t.Errorf("width %d: a line of %d: %q", width, n, l)
+				}
+			}
+		}
+	}
+}
+
+func TestStatusKeepsToTheHeight(t *testing.T) {
+	lines := Status(running(), Style{Width: 80, Height: 6})
+	if len(lines) != 6 || !strings.HasPrefix(lines[0], "Next visit") {
+		t.Errorf("%d lines:\n%s", len(lines), strings.Join(lines, "\n"))
+	}
+}
+
+// The verdict of a job follows its gravest finding.
+func TestPlanVerdict(t *testing.T) {
+	for want, findings := range map[string][]job.Finding{
+		"it can run":                           {{Severity: job.Info}},
+		"it can run; read the 1 warning first": {{Severity: job.Warning}, {Severity: job.Info}},
+		"it must not run: 2 errors":            {{Severity: job.Warning}, {Severity: job.Error}, {Severity: job.Error}},
+	} {
+		lines := Plan(&job.Plan{Findings: findings}, Style{Width: 80})
+		if got := lines[len(lines)-1]; got != "Verdict      "+want {
+			t.Errorf("%v: %q, want %q", findings, got, want)
+		}
+	}
+}
+
+// A change is told once, and a picture without one is silent.
+func TestChange(t *testing.T) {
+	s := running()
+	first := Change(nil, s)
+	if !strings.Contains(first, "12:00:00  Execute") || !strings.Contains(first, "3 made, 1 good") {
+		t.Errorf("at first: %q", first)
+	}
+	again := running()
+	again.At = noon.Add(time.Second)
+	if got := Change(s, again); got != "" {
+		t.Errorf("nothing has changed: %q", got)
+	}
+	again.Lot.Made++
+	if got := Change(s, again); got != "12:00:01  lot 7 open: 4 made, 1 good, 1 not looked at, 1 scrap, 40 ordered" {
+		t.Errorf("a part more: %q", got)
+	}
+}
+
+func TestSpan(t *testing.T) {
+	for d, want := range map[time.Duration]string{
+		-time.Second: "less than 1 s", 59 * time.Second: "59 s", 3 * time.Minute: "3 min",
+		100 * time.Minute: "1 h 40 min", 50 * time.Hour: "2 d 2 h",
+	} {
+		if got := span(d); got != want {
+			t.Error(fmt.Sprint(d), got, want)
+		}
+	}
+}
