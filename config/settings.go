@@ -156,7 +156,7 @@ func Default() *Settings {
 			TravelLimitMM: 100, NozzleCeilingC: 260, BedCeilingC: 100,
 			TemperaturePoll: 2 * time.Second, MotorsStayOn: true,
 		},
-		Belt: Belt{LimitMM: 3, WorstDriftMMPerM: 0.5},
+		Belt: Belt{LimitMM: 3, WorstDriftMMPerM: 0.05},
 		Discharge: Discharge{
 			ReleaseC: 35, ReleaseLimit: time.Hour, NozzleStandbyC: 150, LiftMM: 20, LiftFeedMMPerMin: 600, Park: true,
 			AdvanceFeedMMPerMin: 1200, GapMM: 10, TravelFeedMMPerMin: 6000,

@@ -119,20 +119,25 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 	m.cycle = nil
 	m.belt.known = false
 	proved := !restarted && lastNumber >= c.endNumber && lastNumber < c.endNumber+endNumberSpan
+	var fate string
 	switch {
 	case c.made:
-		m.note(out, "recovery", fmt.Sprintf("part %d was made but not moved off the head", c.ordinal))
+		fate = fmt.Sprintf("part %d had been made and counted, but was not moved off", c.ordinal)
 	case proved:
 		m.lot.madeOne(c.job)
 		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.leftMM)
 		m.belt.add(c.leftMM)
 		out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
 			Evidence: ledger.EvidenceLineNumber})
-		m.note(out, "recovery", fmt.Sprintf("the board had taken the last line of part %d: it is counted", c.ordinal))
+		fate = fmt.Sprintf("the board had taken the last line of part %d: it is counted", c.ordinal)
 	default:
 		m.setAside(c)
 		out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended in the middle of it", Belt: m.belt.now()})
-		m.note(out, "recovery", fmt.Sprintf("part %d was interrupted; it is not counted", c.ordinal))
+		fate = fmt.Sprintf("part %d was interrupted and is not counted", c.ordinal)
+	}
+	m.note(out, "recovery", fate)
+	if m.state == Aborting {
+		m.cause.Text += "; " + fate
 	}
 	out.record(ledger.BeltMoved{Belt: m.belt.now()})
 }

@@ -61,7 +61,12 @@ func (m *Machine) advice() string {
 	case Suspended:
 		return "go on with: beltwarden unsuspend"
 	case Aborted:
-		return "look at the machine, keep hands off hot and moving parts; then: beltwarden clear, beltwarden check --belt-cleared, beltwarden reset"
+		visit := "beltwarden check --belt-cleared"
+		if len(m.undecided) > 0 {
+			visit += " --interrupted good|scrap"
+		}
+		return "look at the machine, keep hands off hot and moving parts, clear the belt; then: " + visit +
+			", beltwarden clear, beltwarden reset, beltwarden start"
 	case Complete:
 		return "take out the parts, count them and record it: beltwarden check --good ... [--scrap reason=n]"
 	case Stopped:

@@ -100,9 +100,6 @@ func (m *Machine) resume(last *ledger.State) {
 		m.heat.maybeOn = true
 		m.recover = true
 		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
-		if c := m.cycle; c != nil {
-			m.cause.Text += fmt.Sprintf(", in the middle of part %d", c.ordinal)
-		}
 	}
 }
 
