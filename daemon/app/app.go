@@ -52,6 +52,7 @@ type App struct {
 	hooks   []*alert.Webhook
 	handler http.Handler
 	secret  string
+	startID string // names this process in the identities of alerts
 
 	address string        // of the TCP listener, set by Start
 	failed  chan error    // what ended the daemon from within
@@ -107,12 +108,13 @@ func (a *App) build(ctx context.Context) (err error) {
 	}
 	a.onStop("ledger", func(context.Context) error { return a.ledger.Close() })
 
+	a.startID = strings.ToLower(rand.Text()[:12])
 	set, options := RunSettings(c), JobOptions(c)
 	if a.o.Alter != nil {
 		a.o.Alter(&set)
 	}
 	inspect := func(ctx context.Context, path string) (*job.Plan, error) { return job.Inspect(ctx, path, options, nil) }
-	machine, err := supervisor.NewMachine(ctx, set, a.ledger, inspect, strings.ToLower(rand.Text()[:12]), time.Now())
+	machine, err := supervisor.NewMachine(ctx, set, a.ledger, inspect, a.startID, time.Now())
 	if err != nil {
 		return err
 	}

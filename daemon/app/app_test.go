@@ -9,6 +9,7 @@ import (
 	"net/http/httptest"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -92,7 +93,7 @@ func connect(t *testing.T, address string, o ...client.Option) *client.Client {
 // reach waits for a state; the run is in real time, so that it is polled.
 func reach(t *testing.T, c *client.Client, want supervisor.State) *supervisor.Snapshot {
 	t.Helper()
-	deadline, cancel := context.WithTimeout(t.Context(), 30*time.Second)
+	deadline, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
 	defer cancel()
 	for {
 		s, err := c.Status(deadline)
@@ -388,5 +389,43 @@ func TestLedgerErrorsStayRecognisable(t *testing.T) {
 	c2.Server.Socket += "2"
 	if _, err := New(t.Context(), Options{Config: &c2, Opener: r.Open, Log: zap.NewNop()}); !errors.Is(err, ledger.ErrLocked) {
 		t.Errorf("a second daemon on one ledger: %v", err)
+	}
+}
+
+// When the records cannot be kept nothing may go on, and somebody must know, even
+// though the outbox is out of reach.
+func TestLedgerFailsInAPart(t *testing.T) {
+	heard := new(ear)
+	receiver := httptest.NewServer(heard)
+	defer receiver.Close()
+	c := settings(t)
+	c.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: time.Second}}
+	s := rig.DefaultSettings()
+	s.Belt.Axis, s.Speed = 'Y', 100
+	r, err := rig.New(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	a := start(t, Options{Config: c, Opener: r.Open})
+	d := connect(t, c.Server.Socket)
+	path, err := filepath.Abs(clipJob)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := d.OpenLot(t.Context(), client.LotRequest{Jobs: []string{path}, Good: []int{3}, Start: true}); err != nil {
+		t.Fatal(err)
+	}
+	reach(t, d, supervisor.Execute)
+	if err := a.Ledger().Close(); err != nil { // every record from now on is refused
+		t.Fatal(err)
+	}
+	until(t, "the receiver hears of the ledger", func() bool { return slices.Contains(heard.reasons(), supervisor.CauseLedger) })
+	until(t, "the heaters are off", func() bool { nozzle, bed := targets(r); return nozzle == 0 && bed == 0 })
+	if err := d.Ready(t.Context()); err == nil {
+		t.Error("ready without a ledger")
+	}
+	if !strings.Contains(metricsOf(t, a.Addr()), "beltwarden_ledger_up 0") {
+		t.Error("the metrics say that the ledger answers")
 	}
 }

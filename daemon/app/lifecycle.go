@@ -70,6 +70,8 @@ func (a *App) startAlerts() {
 	for _, h := range a.hooks {
 		w := alert.NewWorker(a.ledger, h, alertRetry(a.o.Config), a.log.Named("alert"))
 		workers.Go(func() { w.Run(ctx) })
+		d := alert.NewDirect(a.run.Snapshot, h, a.startID, alertRetry(a.o.Config), a.log.Named("alert"))
+		workers.Go(func() { d.Run(ctx) })
 	}
 	a.onStop("alerts", func(bound context.Context) error {
 		cancel()

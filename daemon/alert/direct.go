@@ -1,0 +1,77 @@
+package alert
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// Direct calls one receiver when the ledger fails. The outbox is in the ledger, so
+// that this is the one alert that cannot go through it; it lives in memory, and is
+// lost if the process ends before the receiver takes it.
+type Direct struct {
+	snapshot func() *supervisor.Snapshot
+	to       Notifier
+	prefix   string
+	retry    Retry
+	log      *zap.Logger
+
+	// Owned by the goroutine of Run.
+	fault time.Time // when the fault began that is being told; zero: none
+	told  bool
+	tries int
+	next  time.Time // no attempt before
+}
+
+// NewDirect returns a watch on the run; [Direct.Run] does the work. The prefix
+// makes the identities of alerts differ from those of other starts.
+func NewDirect(snapshot func() *supervisor.Snapshot, to Notifier, prefix string, retry Retry, log *zap.Logger) *Direct {
+	return &Direct{snapshot: snapshot, to: to, prefix: prefix, retry: retry, log: log.With(zap.String("channel", to.Channel()))}
+}
+
+// Run watches until ctx ends.
+func (d *Direct) Run(ctx context.Context) {
+	ticker := time.NewTicker(pollEvery)
+	defer ticker.Stop()
+	for {
+		d.look(ctx)
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}
+
+// look makes an attempt if one is due.
+func (d *Direct) look(ctx context.Context) {
+	s := d.snapshot()
+	failed := s.Cause.Code == supervisor.CauseLedger && (s.State == supervisor.Aborting || s.State == supervisor.Aborted)
+	if !failed {
+		d.fault = time.Time{}
+		return
+	}
+	if d.fault.IsZero() {
+		d.fault, d.told, d.tries, d.next = s.Since, false, 0, time.Time{}
+	}
+	if d.told || time.Now().Before(d.next) {
+		return
+	}
+	err := d.to.Notify(ctx, ledger.Alert{ID: fmt.Sprintf("%s-ledger-%d", d.prefix, d.fault.UnixMilli()),
+		Kind: s.Cause.Code, State: s.State.String(), Reason: s.Cause.Code, Text: s.Machine + ": " + s.Cause.Text})
+	if err == nil {
+		d.told = true
+		return
+	}
+	if ctx.Err() != nil {
+		return
+	}
+	d.tries++
+	d.next = time.Now().Add(d.retry.wait(d.tries))
+	d.log.Warn("nobody could be told that the ledger has failed", zap.Error(err))
+}
