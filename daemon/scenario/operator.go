@@ -30,7 +30,9 @@ type Finding struct {
 	OffsetMM float64 // read to a tenth of a millimetre
 	Good     int     // parts not counted before that are whole
 	Scrap    map[string]int
-	Broken   bool // the newest part is not whole, or there is none
+	Broken   bool // the part that was broken off is not whole, or there is none
+
+	seen int // parts that the machine has made so far
 }
 
 // look reads the machine as a person would. unverified is how many parts the
@@ -42,9 +44,9 @@ func (w *World) look(ctx context.Context, unverified int) (Finding, error) {
 	if err != nil {
 		return f, err
 	}
-	counted := w.first + lot.Good + lot.Scrap
 	parts := w.rig.Parts()
-	fresh := parts[min(counted, len(parts)):]
+	f.seen = len(parts)
+	fresh := parts[min(int(w.looked.Load()), len(parts)):]
 	if len(fresh) < unverified {
 		return f, fmt.Errorf("cannot count the parts: the ledger has %d not looked at and the machine made %d", unverified, len(fresh))
 	}
@@ -154,6 +156,9 @@ func (w *World) visit(ctx context.Context, s *supervisor.Snapshot, fault bool) e
 		return err
 	}
 	v := supervisor.Visit{OffsetMM: &f.OffsetMM, Good: f.Good, Scrap: f.Scrap, BeltCleared: fault}
+	if fault {
+		w.rig.ClearBelt()
+	}
 	if math.Abs(f.OffsetMM) >= realignAtMM {
 		w.rig.Realign(math.Copysign(residualMM, f.OffsetMM))
 		v.Realigned, v.Note = true, "tracked anew"
@@ -164,8 +169,11 @@ func (w *World) visit(ctx context.Context, s *supervisor.Snapshot, fault bool) e
 			v.Interrupted = "good"
 		}
 	}
-	_, err = w.client.Check(ctx, client.CheckRequest{Visit: v, By: operatorName})
-	return err
+	if _, err := w.client.Check(ctx, client.CheckRequest{Visit: v, By: operatorName}); err != nil {
+		return err
+	}
+	w.looked.Store(int64(f.seen))
+	return nil
 }
 
 // command gives a command. One that the machine no longer takes because its state

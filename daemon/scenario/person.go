@@ -30,7 +30,7 @@ func (w *World) Follow(ctx context.Context) error {
 		for _, c := range lot.Checks {
 			if c.ID > seen {
 				seen = c.ID
-				w.did(c)
+				w.did(c, lot.Unverified)
 			}
 		}
 		select {
@@ -41,7 +41,17 @@ func (w *World) Follow(ctx context.Context) error {
 	}
 }
 
-func (w *World) did(c client.Check) {
+// did follows one check, after which so many parts are still not counted.
+func (w *World) did(c client.Check, unverified int) {
+	n := c.Good
+	for _, k := range c.Scrap {
+		n += k
+	}
+	w.looked.Add(int64(n))
+	if c.BeltCleared {
+		w.rig.ClearBelt()
+		w.looked.Store(int64(max(0, len(w.rig.Parts())-unverified)))
+	}
 	if c.Realigned {
 		w.rig.Realign(math.Copysign(residualMM, w.rig.LateralOffsetMM()))
 	}

@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -54,7 +55,7 @@ type World struct {
 	began  time.Time
 	before supervisor.BeltView // the belt when the world was opened
 	lot    int64
-	first  int // parts of the machine that earlier lots made
+	looked atomic.Int64 // parts of the machine that the operator has looked at
 }
 
 // Open starts machine and daemon. Close must be called when it returned nil.
@@ -167,6 +168,7 @@ func hurry(speed float64) func(*supervisor.Settings) {
 		scale(&s.ReheatLimit, 20*time.Minute, guard)
 		scale(&s.ReleaseLimit, time.Hour, guard)
 		scale(&s.Conn.BootWait, 3*time.Second, 100*time.Millisecond)
+		scale(&s.Conn.ReplyLimit, 10*time.Second, time.Second)
 		scale(&s.Conn.QuietFor, 100*time.Millisecond, 10*time.Millisecond)
 		if s.CheckEvery > 0 {
 			scale(&s.CheckEvery, 0, time.Second)

@@ -81,7 +81,7 @@ func TestLedgerAgreesWithTheMachine(t *testing.T) {
 // Faults in the middle of parts cost parts, and never the count.
 func TestOperatorThroughFaults(t *testing.T) {
 	w, ctx := open(t, 4)
-	for _, text := range []string{"reset@line=1200", "lose-ok@rate=0.002", "unplug@line=2900,for=3s"} {
+	for _, text := range []string{"reset@line=1200", "lose-ok@line=500", "flip@rate=1e-4,way=board", "unplug@line=2900,for=3s"} {
 		f, err := rig.ParseFault(text)
 		if err != nil {
 			t.Fatal(err)
@@ -112,7 +112,7 @@ func TestOperatorThroughFaults(t *testing.T) {
 	if s.Good+s.Scrap > len(w.rig.Parts()) || s.Good > whole {
 		t.Errorf("%d good of %d whole parts on the machine", s.Good, whole)
 	}
-	if faults := w.rig.Figures().Faults; faults["reset"] != 1 || faults["unplug"] != 1 || faults["lose-ok"] == 0 {
+	if faults := w.rig.Figures().Faults; faults["reset"] != 1 || faults["unplug"] != 1 || faults["flip"] == 0 || faults["lose-ok"] == 0 {
 		t.Errorf("the faults did not happen: %v", faults)
 	}
 }
