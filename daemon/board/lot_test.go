@@ -3,6 +3,7 @@ package board
 import (
 	"context"
 	"encoding/json"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
@@ -116,5 +117,28 @@ func TestLotDetail(t *testing.T) {
 	}
 	if a := d.Alterations[0]; a != (client.Alteration{Kind: "withheld", Line: 7, Text: "M84", Why: "the belt would slip"}) {
 		t.Errorf("alteration: %+v", a)
+	}
+}
+
+// A file that takes longer to read than the server's bounds is read to its end.
+func TestLongInspection(t *testing.T) {
+	b := setUp(t, func(o *Options) {
+		o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
+			select {
+			case <-time.After(600 * time.Millisecond):
+				return &job.Plan{Path: path}, nil
+			case <-ctx.Done():
+				return nil, ctx.Err()
+			}
+		}
+	})
+	s := httptest.NewUnstartedServer(b)
+	s.Config.ReadTimeout, s.Config.WriteTimeout = 200*time.Millisecond, 200*time.Millisecond
+	s.Start()
+	defer s.Close()
+	c := client.New(s.URL)
+	defer c.Close()
+	if _, err := c.OpenLot(t.Context(), client.LotRequest{Jobs: []string{"/clip.gcode"}, Good: []int{1}}); err != nil {
+		t.Error(err)
 	}
 }

@@ -77,6 +77,21 @@ func (e *UnreachableError) Error() string {
 // Unwrap returns the cause.
 func (e *UnreachableError) Unwrap() error { return e.Err }
 
+// LostError says that the connection broke before the answer came: what was asked
+// for may have been carried out.
+type LostError struct {
+	Address string
+	Err     error
+}
+
+// Error implements error.
+func (e *LostError) Error() string {
+	return fmt.Sprintf("cannot hear the answer of the daemon at %s: %v; whether it has done what was asked is not known, see: beltwarden status", e.Address, e.Err)
+}
+
+// Unwrap returns the cause.
+func (e *LostError) Unwrap() error { return e.Err }
+
 // Status returns the newest picture of the run.
 func (c *Client) Status(ctx context.Context) (*supervisor.Snapshot, error) {
 	return get[*supervisor.Snapshot](ctx, c, "/api/v1/status")
@@ -163,12 +178,15 @@ func (c *Client) call(ctx context.Context, method, path string, body, to any) er
 		if cause := context.Cause(ctx); cause != nil {
 			return fmt.Errorf("cannot wait for the daemon at %s: %w", c.address, cause)
 		}
-		return &UnreachableError{c.address, bare(err)}
+		if dial := new(net.OpError); errors.As(err, &dial) && dial.Op == "dial" {
+			return &UnreachableError{c.address, bare(err)}
+		}
+		return &LostError{c.address, bare(err)}
 	}
 	defer answer.Body.Close()
 	data, err := io.ReadAll(io.LimitReader(answer.Body, mostAnswer+1))
 	if err != nil {
-		return fmt.Errorf("cannot read the answer of the daemon at %s: %w", c.address, err)
+		return &LostError{c.address, err}
 	}
 	if len(data) > mostAnswer {
 		return fmt.Errorf("cannot read the answer of the daemon at %s: it is longer than %d bytes", c.address, mostAnswer)

@@ -105,3 +105,21 @@ func TestGivingUp(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 }
+
+// A connection that breaks after the request went out leaves its fate open.
+func TestLostAnswer(t *testing.T) {
+	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		c, _, err := http.NewResponseController(w).Hijack()
+		if err == nil {
+			c.Close()
+		}
+	}))
+	defer s.Close()
+	c := New(s.URL)
+	defer c.Close()
+	_, err := c.Command(t.Context(), CommandRequest{Command: supervisor.Start})
+	var lost *LostError
+	if !errors.As(err, &lost) || !strings.Contains(err.Error(), "not known") {
+		t.Errorf("%v", err)
+	}
+}
