@@ -68,7 +68,7 @@ func (f *demoFlags) run(c *cobra.Command) (err error) {
 	ctx := c.Context()
 	w, err := scenario.Open(ctx, o)
 	if err != nil {
-		return err
+		return unlessEnded(ctx, err)
 	}
 	defer func() {
 		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopLimit)
@@ -76,12 +76,20 @@ func (f *demoFlags) run(c *cobra.Command) (err error) {
 		err = errors.Join(err, w.Close(stop))
 	}()
 	if err := w.Order(ctx); err != nil {
-		return err
+		return unlessEnded(ctx, err)
 	}
 	if f.exit {
 		return f.alone(c, w)
 	}
 	return f.withPerson(c, w)
+}
+
+// unlessEnded drops an error that only says that the user has ended the demo.
+func unlessEnded(ctx context.Context, err error) error {
+	if errors.Is(err, context.Canceled) && ctx.Err() != nil {
+		return nil
+	}
+	return err
 }
 
 // alone lets the simulated operator work and prints how the lot went.
@@ -122,7 +130,11 @@ func (f *demoFlags) withPerson(c *cobra.Command, w *scenario.World) error {
 			return err
 		}
 	}
-	err := everySecond(ctx, func() error {
+	interval := time.Second
+	if !v.live {
+		interval /= 10 // nobody reads a screen; no change should be missed
+	}
+	err := every(ctx, interval, func() error {
 		s, err := w.Status(ctx)
 		if ctx.Err() != nil {
 			return nil
@@ -134,7 +146,31 @@ func (f *demoFlags) withPerson(c *cobra.Command, w *scenario.World) error {
 		return v.show(s, append(below, w.Hints(ctx, s, programName())...))
 	})
 	cancel()
-	return errors.Join(err, <-followed)
+	if s, serr := w.Status(context.WithoutCancel(ctx)); serr == nil && err == nil && !v.live {
+		err = v.show(s, nil) // how it stood at the end
+	}
+	v.close()
+	if err := errors.Join(err, <-followed); err != nil {
+		return err
+	}
+	return f.farewell(c, w)
+}
+
+// farewell says how far the lot has come, and what is kept.
+func (f *demoFlags) farewell(c *cobra.Command, w *scenario.World) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(c.Context()), answerLimit)
+	defer cancel()
+	s, err := w.Summary(ctx)
+	if err != nil {
+		return err
+	}
+	kept := "its ledger is removed"
+	if f.ledger != "" {
+		kept = "its ledger is " + w.Ledger
+	}
+	_, err = fmt.Fprintf(c.OutOrStdout(), "The demo ends: %d made, %d found good, %d scrap, %d ordered; %s.\n",
+		s.CyclesCompleted, s.Good, s.Scrap, s.Ordered, kept)
+	return err
 }
 
 // invitation says how to reach the daemon from a second terminal.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"strings"
+	"syscall"
 
 	"beltwarden/config"
 	"beltwarden/serialio"
@@ -124,6 +125,8 @@ func classify(err error) *failure {
 		return &failure{status: exitRefused, err: err, hint: refused.Remedy}
 	case anyOf(err, ledger.ErrNewer, ledger.ErrCorrupt, ledger.ErrFull, ledger.ErrLocked, ledger.ErrDisk):
 		return &failure{status: exitLedger, err: err}
+	case errors.Is(err, syscall.EADDRINUSE):
+		return &failure{status: exitUnexpected, err: err, hint: "another program has that address: end it, or choose another (server.listen in the configuration, --listen of the demo)"}
 	case errors.Is(err, job.ErrChanged):
 		return &failure{status: exitJob, err: err, hint: "inspect the job again"}
 	}

@@ -3,7 +3,11 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
+	"io"
 	"net/http"
+	"os"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -15,13 +19,40 @@ import (
 // once it is durable, which on a slow memory card takes seconds.
 const answerLimit = 30 * time.Second
 
+// mostSecret bounds the file that holds the secret.
+const mostSecret = 4096
+
+// newClient returns a client of the daemon that the command is meant for.
+func newClient(c *cobra.Command) (*client.Client, error) {
+	address, err := daemonAddress(c)
+	if err != nil {
+		return nil, err
+	}
+	path := os.Getenv(secretVariable)
+	if f := c.Flag("secret-file"); f != nil && f.Changed {
+		path = f.Value.String()
+	}
+	if path == "" {
+		return client.New(address), nil
+	}
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, &failure{status: exitUsage, err: fmt.Errorf("cannot read the secret: %w", err), hint: "name its file with --secret-file or " + secretVariable}
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, mostSecret))
+	if err != nil {
+		return nil, fmt.Errorf("cannot read the secret: %w", err)
+	}
+	return client.New(address, client.WithSecret(strings.TrimSpace(string(text)))), nil
+}
+
 // withDaemon calls the daemon that the command is meant for.
 func withDaemon(c *cobra.Command, do func(ctx context.Context, d *client.Client) error) error {
-	address, err := daemonAddress(c)
+	d, err := newClient(c)
 	if err != nil {
 		return err
 	}
-	d := client.New(address)
 	defer d.Close()
 	ctx, cancel := context.WithTimeoutCause(c.Context(), answerLimit, errors.New("no answer within "+answerLimit.String()))
 	defer cancel()

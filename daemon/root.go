@@ -11,8 +11,12 @@ import (
 	"beltwarden/config"
 )
 
-// daemonVariable names the environment variable that says where the daemon is.
-const daemonVariable = "BELTWARDEN_DAEMON"
+// Environment variables that say where the daemon is and which file holds the
+// secret that it asks for at an address other than its socket.
+const (
+	daemonVariable = "BELTWARDEN_DAEMON"
+	secretVariable = "BELTWARDEN_SECRET_FILE"
+)
 
 // newRoot returns the program's command tree. It keeps no state of its own, so
 // that tests can build as many as they like.
@@ -31,6 +35,7 @@ func newRoot() *cobra.Command {
 	}
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.PersistentFlags().String("daemon", "", "socket path or http address of the daemon (default $"+daemonVariable+" or "+config.Default().Server.Socket+")")
+	root.PersistentFlags().String("secret-file", "", "file with the secret that a daemon at an http address asks for (default $"+secretVariable+")")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot read the flags of %q: %w", c.CommandPath(), err),
 			hint: "see: " + c.CommandPath() + " --help"}

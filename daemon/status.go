@@ -42,11 +42,11 @@ func newStatus() *cobra.Command {
 		if *asJSON {
 			return usagef("cannot watch in JSON: leave out --watch or --json")
 		}
-		address, err := daemonAddress(c)
+		d, err := newClient(c)
 		if err != nil {
 			return err
 		}
-		return watchDaemon(c.Context(), client.New(address), c.OutOrStdout())
+		return watchDaemon(c.Context(), d, c.OutOrStdout())
 	}
 	return c
 }
@@ -58,7 +58,7 @@ func watchDaemon(ctx context.Context, d *client.Client, w io.Writer) error {
 	seen := false
 	v := newView(w)
 	defer v.close()
-	return everySecond(ctx, func() error {
+	return every(ctx, time.Second, func() error {
 		s, err := d.Status(ctx)
 		var gone *client.UnreachableError
 		switch {
@@ -74,9 +74,9 @@ func watchDaemon(ctx context.Context, d *client.Client, w io.Writer) error {
 	})
 }
 
-// everySecond calls do now and then once a second, until it fails or the context ends.
-func everySecond(ctx context.Context, do func() error) error {
-	tick := time.NewTicker(time.Second)
+// every calls do now and then once an interval, until it fails or the context ends.
+func every(ctx context.Context, interval time.Duration, do func() error) error {
+	tick := time.NewTicker(interval)
 	defer tick.Stop()
 	for {
 		if err := do(); err != nil {
@@ -161,9 +161,10 @@ func (v *view) draw(lines []string) error {
 	return err
 }
 
-// close gives the terminal its cursor back.
+// close gives the terminal its cursor back; what follows is written below.
 func (v *view) close() {
 	if v.live {
+		v.live = false
 		fmt.Fprint(v.w, "\x1b[?25h\r\n")
 	}
 }

@@ -122,10 +122,12 @@ func (w *World) words(s *supervisor.Snapshot, f Finding) []string {
 			list = append(list, "reset", "start")
 		}
 	case supervisor.Aborted:
-		if check == "" {
+		if check == "" && (!s.Belt.Clear || s.Lot.Interrupted > 0) {
 			check = "check"
 		}
-		check += " --belt-cleared"
+		if check != "" {
+			check += " --belt-cleared"
+		}
 		if s.Lot.Interrupted > 0 {
 			word := "good"
 			if f.Broken {

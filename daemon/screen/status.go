@@ -150,8 +150,8 @@ func heat(s *supervisor.Snapshot) string {
 		return fmt.Sprintf("%s %.0f of %.0f °C", name, now, target)
 	}
 	text := one("nozzle", h.HasNozzle, h.NozzleC, h.NozzleTargetC) + "; " + one("bed", h.HasBed, h.BedC, h.BedTargetC)
-	if age := s.At.Sub(h.Read); age > time.Minute {
-		text += "; read " + span(age) + " ago"
+	if age := s.At.Sub(h.Read); age > time.Minute || !s.Line.Connected {
+		text += "; that was " + span(age) + " ago"
 	}
 	return text
 }
