@@ -126,7 +126,7 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 	case proved:
 		m.lot.madeOne(c.job)
 		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.leftMM)
-		m.belt.add(c.leftMM)
+		m.belt.add(c.leftMM, c.leftAdvanceMM)
 		out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
 			Evidence: ledger.EvidenceLineNumber})
 		fate = fmt.Sprintf("the board had taken the last line of part %d: it is counted", c.ordinal)

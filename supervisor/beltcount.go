@@ -24,10 +24,11 @@ func (b *beltCount) progress(p Progress) {
 }
 
 // add counts travel that is known to have been run without having been seen.
-func (b *beltCount) add(mm float64) {
-	b.base.TravelMM += mm
-	b.base.SinceCheckMM += mm
-	b.base.SinceRealignMM += mm
+func (b *beltCount) add(travelMM, advanceMM float64) {
+	b.base.TravelMM += travelMM
+	b.base.SinceCheckMM += travelMM
+	b.base.SinceRealignMM += travelMM
+	b.base.AdvanceMM += advanceMM
 }
 
 // lost adds what was handed out and never acknowledged to the uncertain travel.

@@ -22,7 +22,9 @@ type cycle struct {
 
 	fromLedger bool    // begun by an earlier process
 	leftMM     float64 // its travel that may or may not have been run
-	filamentMM float64 // what a whole cycle takes
+	// leftAdvanceMM is its net advance that may or may not have been run.
+	leftAdvanceMM float64
+	filamentMM    float64 // what a whole cycle takes
 }
 
 // endNumberBase keeps end numbers clear of ordinary line numbers, below the

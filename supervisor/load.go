@@ -194,12 +194,24 @@ func (m *Machine) loadCycles(ctx context.Context, l Ledger) error {
 	if last.State == ledger.CycleStateMade && m.belt.known == false && m.belt.base.TravelMM > 0 && last.Begun.Boot != last.Made.Boot {
 		return nil // settled by an earlier recovery
 	}
-	j := m.lot.Jobs[last.JobIndex]
-	run := m.belt.base.TravelMM - last.BegunBelt.TravelMM
-	m.cycle = &cycle{seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
-		made: last.State == ledger.CycleStateMade, fromLedger: true, filamentMM: j.FilamentMMPerCycle,
-		leftMM: max(0, j.BeltTravelMMPerCycle-run)}
-	m.belt.known = false
-	m.belt.uncertainMM += m.cycle.leftMM
+	m.takeUp(last)
 	return nil
+}
+
+// takeUp goes on with a cycle that an earlier process left open, and reckons how
+// far it may have moved the belt unseen. The discharge begins only once the part's
+// count is durable, so that a part not counted has at most its body before it.
+func (m *Machine) takeUp(last *ledger.Cycle) {
+	j := m.lot.Jobs[last.JobIndex]
+	c := &cycle{seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
+		made: last.State == ledger.CycleStateMade, fromLedger: true, filamentMM: j.FilamentMMPerCycle}
+	whole := j.BeltTravelMMPerCycle
+	if plan := m.lot.plans[last.JobIndex]; plan != nil && !c.made {
+		whole = plan.BeltTravelMM
+		c.leftAdvanceMM = plan.BeltAdvanceMM - (m.belt.base.AdvanceMM - last.BegunBelt.AdvanceMM)
+	}
+	c.leftMM = max(0, whole-(m.belt.base.TravelMM-last.BegunBelt.TravelMM))
+	m.cycle = c
+	m.belt.known = false
+	m.belt.uncertainMM += c.leftMM
 }
