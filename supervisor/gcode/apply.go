@@ -74,6 +74,7 @@ func (s *State) applyG(l *Line, e *Effect) error {
 		s.applyHome(e)
 	case 90, 91:
 		s.Relative = l.Number == 91
+		s.ExtruderUnsure = s.Relative != s.RelativeE
 	case 92:
 		return s.applyG92(l, e)
 	case 94: // units per minute, which is the only way here

@@ -14,7 +14,7 @@ func (s *State) applyM(l *Line, e *Effect) error {
 		}
 		s.motorsOff(e)
 	case 82, 83:
-		s.RelativeE = l.Number == 83
+		s.RelativeE, s.ExtruderUnsure = l.Number == 83, false
 	case 104, 109, 140, 190:
 		e.Kind = KindTemperature
 		return s.applyTemperature(l, e)

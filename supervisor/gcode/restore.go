@@ -32,7 +32,8 @@ const (
 // given back what it stands too low; coordinates and modes of to come last, the
 // feed at the very end. Applying the lines to from gives to, except for what no
 // line can bring about: whether an axis was homed, the G92 offset of the belt,
-// an arc as the last motion word, and settings that to does not know. What to
+// an arc as the last motion word, doubt about the extruder's mode, which is
+// ended, and settings that to does not know. What to
 // does not know of a coordinate may be known afterwards. A fan that to does not
 // know is switched off, as it is on a board that has just started.
 //
@@ -41,6 +42,7 @@ func Restore(from, to State, o RestoreOptions) []string {
 	r := restorer{s: from, to: to, o: o}
 	r.to.OffsetMM[o.BeltAxis] = from.OffsetMM[o.BeltAxis]
 	r.to.Homed = from.Homed
+	r.to.ExtruderUnsure = false
 	r.plan()
 	if !r.moves && !r.pushes && r.settled() {
 		return nil

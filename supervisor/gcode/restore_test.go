@@ -66,6 +66,23 @@ func TestRestoreSaysTheExtruderModeAfterG90(t *testing.T) {
 	}
 }
 
+// A G90 of a discharge has changed the mode on some boards and not on others.
+func TestRestoreSaysTheExtruderModeThatAnEarlierG90MadeUnsure(t *testing.T) {
+	to := run(t, "G28", "G90", "M83", "G1 X1 Y1 Z1 F600")
+	from := to
+	for _, line := range []string{"M83", "G1 E-1 F1800", "G90"} {
+		mustApply(t, &from, line)
+	}
+	if got := strings.Join(Restore(from, to, restoreOptions), " | "); got != "M83 | G1 E1 F2400 | G1 F600" {
+		t.Errorf("got %s", got)
+	}
+	from = to
+	mustApply(t, &from, "G90")
+	if got := strings.Join(Restore(from, to, restoreOptions), " | "); got != "M83" {
+		t.Errorf("got %s", got)
+	}
+}
+
 // Restoring must give exactly the state asked for, whatever was in force.
 func TestRestoreProperty(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -86,6 +103,7 @@ func TestRestoreProperty(t *testing.T) {
 		want := to
 		want.OffsetMM[o.BeltAxis] = from.OffsetMM[o.BeltAxis]
 		want.Homed = from.Homed
+		want.ExtruderUnsure = false
 		for i := range want.Settings { // what to does not know stays
 			for b := range 26 {
 				if want.Settings[i].Set&(1<<b) == 0 && s.Settings[i].Set&(1<<b) != 0 {
@@ -121,6 +139,7 @@ func drawState(t *rapid.T, name string) State {
 	}
 	flag := func(what string) bool { return rapid.Bool().Draw(t, name+what) }
 	s.Inches, s.Relative, s.RelativeE = flag(" inches"), flag(" relative"), flag(" relative E")
+	s.ExtruderUnsure = s.Relative != s.RelativeE && flag(" unsure E")
 	s.Plane = Plane(rapid.IntRange(0, 2).Draw(t, name+" plane"))
 	s.Motion = MotionRapid + Motion(rapid.IntRange(0, 1).Draw(t, name+" motion"))
 	s.FeedMMPerMin = grid(math.Max(0.1, five(" feed", 1, 1_000_000_000)))

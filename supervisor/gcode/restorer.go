@@ -95,7 +95,7 @@ func (r *restorer) push() {
 		r.emit("G11")
 	}
 	if by := grid(r.s.DrawnBackMM - r.to.DrawnBackMM); by != 0 {
-		if !r.s.RelativeE {
+		if !r.s.RelativeE || r.s.ExtruderUnsure {
 			r.emit("M83")
 		}
 		r.move(r.o.RetractFeedMMPerMin, " E"+number(by))
@@ -160,7 +160,7 @@ func (r *restorer) leave() {
 	if r.s.Inches != to.Inches {
 		r.emit("G20")
 	}
-	touched := false
+	touched := false // says it even where it is sure: a word more costs nothing
 	for _, line := range r.lines {
 		touched = touched || line == "G90"
 	}
@@ -168,7 +168,7 @@ func (r *restorer) leave() {
 		r.emit("G91")
 		touched = true
 	}
-	if touched || r.s.RelativeE != to.RelativeE {
+	if touched || r.s.ExtruderUnsure || r.s.RelativeE != to.RelativeE {
 		if to.RelativeE {
 			r.emit("M83")
 		} else {

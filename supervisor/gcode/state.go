@@ -73,6 +73,9 @@ type State struct {
 	Relative bool
 	// RelativeE is M83.
 	RelativeE bool
+	// ExtruderUnsure says that a G90 or G91 came after the last M82 or M83 and
+	// contradicts it: some boards change the extruder's mode with it, others not.
+	ExtruderUnsure bool
 	// Plane is G17, G18 or G19.
 	Plane Plane
 	// Motion is the motion word last used.
