@@ -315,10 +315,11 @@ func TestWithoutBoard(t *testing.T) {
 		return nil, &serialio.OpenError{Path: s.Path, Reason: serialio.OpenAbsent, Hint: "Plug the machine in."}
 	}})
 	d := connect(t, c.Server.Socket)
-	s := reach(t, d, supervisor.Resetting)
-	if !strings.Contains(s.Advice, "no such port") {
-		t.Errorf("the operator is told %q", s.Advice)
-	}
+	reach(t, d, supervisor.Resetting)
+	until(t, "the operator is told what is missing", func() bool {
+		s, err := d.Status(t.Context())
+		return err == nil && strings.Contains(s.Advice, "no such port")
+	})
 	var p *client.Problem
 	if err := d.Ready(t.Context()); !errors.As(err, &p) || p.Status != http.StatusServiceUnavailable || !strings.Contains(p.Detail, "board") {
 		t.Errorf("ready without a board: %v", err)
