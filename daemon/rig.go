@@ -24,6 +24,7 @@ type rigFlags struct {
 	pty, speed, board, record, axis string
 	faults                          []string
 	seed                            uint64
+	baud                            int
 	driftMMPerM, stretch            float64
 }
 
@@ -46,6 +47,7 @@ func newRig() *cobra.Command {
 	l.StringVar(&f.speed, "speed", "1", "machine seconds per second, or max")
 	l.StringVar(&f.board, "board", "common", "kind of board: "+strings.Join(boards, ", "))
 	l.StringArrayVar(&f.faults, "fault", nil, "something to go wrong; repeat it for more")
+	l.IntVar(&f.baud, "baud", 0, "the only rate that the board understands, bit/s (default: any)")
 	l.StringVar(&f.record, "record", "", "file for the lines executed: sequence, number, machine seconds and text, by tabs")
 	l.Uint64Var(&f.seed, "seed", 1, "of everything random: the same seed and input give the same run")
 	l.StringVar(&f.axis, "belt-axis", "Y", "axis that is the belt: Y (gantry upright) or Z (tilted)")
@@ -108,6 +110,10 @@ func (f *rigFlags) settings() (rig.Settings, error) {
 			strings.Join(slices.Sorted(maps.Keys(rig.Variations())), ", ")))
 	}
 	set.Board, set.Seed = board, f.seed
+	set.Board.BaudRate = f.baud
+	if f.baud < 0 {
+		wrong = append(wrong, fmt.Sprintf("--baud %d is not possible", f.baud))
+	}
 	switch f.axis {
 	case "Y", "Z":
 		set.Belt.Axis = f.axis[0]

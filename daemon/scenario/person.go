@@ -120,6 +120,8 @@ func (w *World) words(s *supervisor.Snapshot, f Finding) []string {
 		list = append(list, check)
 		if check == "" && s.Lot.Status == ledger.LotOpen {
 			list = append(list, "reset", "start")
+		} else if check == "" {
+			list = append(list, fmt.Sprintf("lot show %d", w.lot))
 		}
 	case supervisor.Aborted:
 		if check == "" && (!s.Belt.Clear || s.Lot.Interrupted > 0) {
