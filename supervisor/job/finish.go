@@ -210,8 +210,17 @@ func (i *inspector) arrange() {
 // advise notes what the finished figures show.
 func (i *inspector) advise() {
 	p := i.p
-	if least := leastPitchMM(p, &i.o); p.PitchMM < least {
-		i.notes.find(0, Error, "pitch-small", "raise discharge.pitch_mm, or set it to 0", "the pitch of %.2f mm is less than part and gap, %.2f mm", p.PitchMM, least)
+	back := i.end.m.backMM(&i.o)
+	if least := i.end.m.leastPitchMM(&i.o); p.PitchMM < least-1e-9 {
+		i.notes.find(0, Error, "pitch-small", "raise discharge.pitch_mm, or set it to 0", "the pitch of %.2f mm is less than part, gap and the nozzle's low moves, %.2f mm", p.PitchMM, least)
+	}
+	if back > 1 {
+		i.notes.find(0, Info, "low-travel", "raise the nozzle above the part's height before such moves, also before the part begins, and the parts lie closer",
+			"without rising above the part the nozzle goes %.2f mm beyond it, to where the part before would stand; the pitch allows for it", back)
+	}
+	if over := p.BeltAdvanceMM - p.PitchMM; over > 0.01 {
+		i.notes.find(p.Body.LastLine, Warning, "belt-reversed", "take belt moves after the part out of the job, mark its end with ;beltwarden body end, or raise discharge.pitch_mm",
+			"the part leaves the belt %.2f mm further on than the pitch, and the discharge moves it back by as much, with the parts on it", over)
 	}
 	if p.FilamentMM <= 0 {
 		i.notes.find(0, Warning, "no-filament", "check the extruder mode (M82, M83) in the job", "one part uses %.2f mm of filament", p.FilamentMM)

@@ -21,6 +21,7 @@ type measures struct {
 	extruded   bool
 	topMM      float64 // highest layer
 	layers     int64
+	reach      reach
 	duration   time.Duration
 	wireBytes  int64
 }
@@ -35,9 +36,20 @@ func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options, wireBytes i
 	m.travelMM += e.Travel(o.BeltAxis)
 	m.idleMM += e.Travel(o.BeltAxis)
 	m.filamentMM += e.ExtrudedMM
-	if !e.Extruding {
-		return
+	if e.Extruding {
+		m.plastic(e, st, o)
 	}
+	if e.PathMM > 0 {
+		top := math.Inf(-1)
+		if m.extruded {
+			top = m.maxMM[o.lift()]
+		}
+		m.reach.move(lowest(e, st, o.BeltAxis, o.Forward), lowest(e, st, o.lift(), 1), top)
+	}
+}
+
+// plastic takes in an extruding move.
+func (m *measures) plastic(e *gcode.Effect, st *gcode.State, o *Options) {
 	m.idleMM = 0
 	for a := gcode.X; a <= gcode.Z; a++ {
 		lo, hi := e.MinMM[a]+st.OffsetMM[a], e.MaxMM[a]+st.OffsetMM[a]
@@ -85,15 +97,26 @@ func (m *measures) fill(p *Plan, o *Options) {
 	p.Duration = m.duration
 	p.WireBytes = m.wireBytes
 	p.PitchMM = o.PitchMM
-	if least := leastPitchMM(p, o); o.PitchMM == 0 {
-		p.PitchMM = least
+	if o.PitchMM == 0 {
+		p.PitchMM = m.leastPitchMM(o)
 	}
 }
 
-// leastPitchMM is the part's extent along the belt and the gap. On a tilted
-// gantry the layers are parallel planes along the belt, so the same sum keeps
-// the last plane of one part clear of the first plane of the next.
-func leastPitchMM(p *Plan, o *Options) float64 {
-	along := p.ExtentMM.Axis(o.BeltAxis)
-	return along[1] - along[0] + o.GapMM
+// leastPitchMM is the part's extent along the belt and the gap, and how far the
+// nozzle comes back beyond the part without rising above it: at less, it would
+// run into the part before. On a tilted gantry the layers are parallel planes
+// along the belt, so the same sum keeps the last plane of one part clear of the
+// first plane of the next.
+func (m *measures) leastPitchMM(o *Options) float64 {
+	b := o.BeltAxis
+	return m.maxMM[b] - m.minMM[b] + m.backMM(o) + o.GapMM
+}
+
+// backMM is how far the nozzle comes back beyond the part without rising above it.
+func (m *measures) backMM(o *Options) float64 {
+	first := m.minMM[o.BeltAxis]
+	if o.Forward < 0 {
+		first = -m.maxMM[o.BeltAxis]
+	}
+	return math.Max(0, first-m.reach.backMM)
 }
