@@ -69,6 +69,10 @@ func TestStatusSaysWhenToComeNow(t *testing.T) {
 		}
 	}
 	s := running()
+	s.State, s.Lot.Good, s.Lot.Unverified = supervisor.Complete, 2, 0
+	if got := Status(s, Style{Width: 80})[0]; got != "Next visit   none is due: every part of the lot is counted" {
+		t.Errorf("counted: %q", got)
+	}
 	s.State, s.Next, s.Lot = supervisor.Idle, nil, nil
 	if got := Status(s, Style{Width: 80})[0]; got != "Next visit   none is due: no lot is being made" {
 		t.Errorf("idle: %q", got)

@@ -47,6 +47,8 @@ func nextVisit(s *supervisor.Snapshot) (when, why string) {
 		return "now: something went wrong", good(s)
 	case s.State == supervisor.Held || s.State == supervisor.Suspended:
 		return "now: the machine waits for you", good(s)
+	case s.State == supervisor.Complete && (s.Lot == nil || s.Lot.Unverified == 0):
+		return "none is due: every part of the lot is counted", good(s)
 	case s.State == supervisor.Complete:
 		return "now: the lot's parts wait to be counted", good(s)
 	case s.Next == nil:
