@@ -9,6 +9,11 @@ type beltCount struct {
 	latest Progress
 	known  bool // nothing lies under the head and the position is certain
 
+	// freeFromMM is the advance, on the scale of latest, from which on the belt is
+	// free of the parts of this process; without any, occupied is false.
+	freeFromMM float64
+	occupied   bool
+
 	uncertainMM float64
 	save        deadline
 }
@@ -53,6 +58,9 @@ func (b *beltCount) checked(realigned, cleared bool) {
 		b.uncertainMM = 0 // the drift history, which it blurred, starts anew
 	}
 	if cleared {
-		b.known = true
+		b.cleared()
 	}
 }
+
+// cleared notes that nothing stands on the belt near the head.
+func (b *beltCount) cleared() { b.known, b.occupied = true, false }

@@ -2,6 +2,7 @@ package supervisor
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"beltwarden/supervisor/gcode"
@@ -80,10 +81,54 @@ func (m *Machine) beginCycle(k int, out *Output) {
 // bodyProgram brings the machine to where the first part began, and makes the part.
 // Line numbers begin anew, and the last line of the part bears the end number.
 func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
-	before := []string{"M110 N0"}
-	before = append(before, gcode.Restore(m.position(), plan.Begin, m.restoreOptions(m.headUp))...)
+	before := append([]string{"M110 N0"}, m.roomLines(plan)...)
+	at := m.position()
+	for _, l := range before {
+		apply(&at, l)
+	}
+	before = append(before, gcode.Restore(at, plan.Begin, m.restoreOptions(m.headUp))...)
 	m.headUp = false
 	return Program{Before: before, Plan: plan, Section: job.Body, EndNumber: c.endNumber, After: []string{"M400"}}
+}
+
+// roomLines see to it that a part does not begin where another stands: one of
+// another job begins elsewhere along the belt and reaches back further, and a
+// lead-in may have moved the belt. Then the belt is called by the coordinate at
+// which the part begins; to move it there instead would bring the last part back.
+func (m *Machine) roomLines(plan *job.Plan) []string {
+	at, begin, axis := m.position(), plan.Begin.PositionMM[m.set.BeltAxis], m.set.BeltAxis
+	advance := m.belt.latest.AdvanceMM
+	var lines []string
+	if b := &m.belt; b.occupied {
+		if lack := b.freeFromMM + m.reachMM(plan) - advance; lack > roomToleranceMM {
+			if !m.headUp {
+				lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis])
+				m.headUp = true
+			}
+			lines = append(lines, m.advanceLines(lack, begin)...)
+			advance += lack
+		}
+	}
+	if len(lines) == 0 && math.Abs(at.PositionMM[axis]-begin) > 1e-9 {
+		lines = append(lines, "G92 "+axis.String()+number(begin))
+	}
+	m.belt.occupied, m.belt.freeFromMM = true, advance-m.reachMM(plan)+plan.PitchMM
+	return lines
+}
+
+// roomToleranceMM is more than the rounding of a discharge in many pieces.
+const roomToleranceMM = 0.01
+
+// reachMM is how far towards the drop edge a part reaches from where it begins,
+// with the nozzle's low moves beyond it, which its pitch allows for.
+func (m *Machine) reachMM(p *job.Plan) float64 {
+	along := p.ExtentMM.Axis(m.set.BeltAxis)
+	edge := along[0]
+	if m.set.Forward < 0 {
+		edge = along[1]
+	}
+	low := max(0, p.PitchMM-(along[1]-along[0])-m.set.GapMM)
+	return m.set.Forward*(p.Begin.PositionMM[m.set.BeltAxis]-edge) + low
 }
 
 // cycleMade is the board's word that all moves of a part have ended.

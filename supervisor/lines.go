@@ -205,7 +205,7 @@ func (m *Machine) clearBeltLegs() []leg {
 			at := m.position()
 			return Program{Before: append(m.advanceLines(m.set.ToDropMM+m.longestPitch(), at.PositionMM[m.set.BeltAxis]), "M400")}
 		},
-		end: func(*Output) { m.belt.known = true },
+		end: func(*Output) { m.belt.cleared() },
 	})
 }
 
