@@ -40,7 +40,7 @@ func TestSyntaxErrors(t *testing.T) {
 		{"G1 XNaN", 5, "not a number"}, {"G1 Xinf", 5, "not a number"}, {"G1 X1.2.3", 8, "'.'"}, {"G1 X1-2", 6, "'-'"},
 		{"G1 X\x001", 5, "not a number"}, {"G1 X1\x00", 6, "NUL"}, {"G1 X1 \xc3\xa9", 7, "0xc3"}, {"X1 Y2", 1, "begin with a G, M or T"},
 		{"G X1", 1, "no number"}, {"G-1", 1, "not understood"}, {"G1.23", 1, "not understood"}, {"G1 X1 X2", 7, "twice"},
-		{"G90 G21", 5, "second command"}, {"G1 X1 (open", 7, "not closed"}, {"M486 A\"open", 7, "not closed"},
+		{"G90 G21", 5, "second command"}, {"G1 X1 (open", 7, "not closed"}, {"M485 A\"open", 7, "not closed"},
 		{"G1 X1 *", 7, "checksum"}, {"G1 X1 *12 Y3", 7, "checksum"}, {"%", 1, "'%'"}, {"G1 X99999999999999999999", 5, "too large"},
 		{"G1 X1000000000001", 5, "too large"}, {"G1 " + strings.Repeat("A", 40), 5, "twice"}, {"G1 F-1", 4, "negative"},
 		{"M117 a\x1bb", 7, "0x1b"}, {"G1 X", 4, "no number"}, {"G92 X", 5, "no number"}, {"G1 X" + strings.Repeat("9", 5000), 5, "too large"},
@@ -80,7 +80,7 @@ func TestNumbers(t *testing.T) {
 func TestNoAllocations(t *testing.T) {
 	lines := [][]byte{
 		[]byte("G1 X10.14 Y34.18 E8.0273 F600 ; wall"), []byte("G2 X12 Y30 I2 J0 E8.4"), []byte("N12 G92 E0*67"),
-		[]byte("M204 P1500 T2000"), []byte("M117 Clip 3"), []byte("; comment"), []byte("G1 X0.1234567890123456 Y1"), []byte("BED_LEVEL x"),
+		[]byte("M204 P1500 T2000"), []byte("M117 Clip 3"), []byte("M486 Apeg 1"), []byte("; comment"), []byte("G1 X0.1234567890123456 Y1"), []byte("BED_LEVEL x"),
 	}
 	s := NewState()
 	s.Known = [4]bool{true, true, true, true}

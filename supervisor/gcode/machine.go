@@ -135,8 +135,18 @@ func (s *State) applySetting(l *Line, e *Effect, p *Parameters) {
 		if s.Inches && isLength(l.Number, w.Letter) {
 			v = grid(v * mmPerInch)
 		}
-		p.Value[w.Letter-'A'] = v
-		p.Set |= 1 << (w.Letter - 'A')
+		p.set(w.Letter, v)
+		if l.Number != 204 {
+			continue
+		}
+		switch w.Letter { // S is the older spelling of P and T at once
+		case 'S':
+			p.set('P', v)
+			p.set('T', v)
+		case 'P', 'T':
+			p.set('S', 0)
+			p.Set &^= 1 << ('S' - 'A')
+		}
 	}
 }
 

@@ -120,13 +120,13 @@ func commandNumber(s []byte) (number, sub int, ok bool) {
 }
 
 // takesText reports whether what follows the command is text and no words: a
-// message to show, or a file name.
+// message to show, a file name, or the name of an object.
 func takesText(letter byte, number int) bool {
 	if letter != 'M' {
 		return false
 	}
 	switch number {
-	case 0, 1, 16, 23, 28, 30, 32, 33, 36, 117, 118, 928:
+	case 0, 1, 16, 23, 28, 30, 32, 33, 36, 117, 118, 486, 928:
 		return true
 	}
 	return false

@@ -161,5 +161,10 @@ func drawState(t *rapid.T, name string) State {
 			}
 		}
 	}
+	if p := s.Setting(204); p.Set&(1<<('S'-'A')) != 0 { // S is P and T at once
+		v, _ := p.Get('S')
+		p.set('P', v)
+		p.set('T', v)
+	}
 	return s
 }

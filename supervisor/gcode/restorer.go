@@ -134,6 +134,9 @@ func (r *restorer) conditions() {
 		words := ""
 		for b := byte(0); b < 26; b++ {
 			want, wanted := to.Settings[i].Get('A' + b)
+			if setting == 204 && (b == 'P'-'A' || b == 'T'-'A') && to.Settings[i].Set&(1<<('S'-'A')) != 0 {
+				continue // S says both, and either would end S
+			}
 			if have, ok := r.s.Settings[i].Get('A' + b); wanted && (!ok || have != want) {
 				words += " " + string(rune('A'+b)) + number(want)
 			}

@@ -43,6 +43,11 @@ func (p *Parameters) Get(letter byte) (float64, bool) {
 	return p.Value[i], p.Set&(1<<i) != 0
 }
 
+func (p *Parameters) set(letter byte, v float64) {
+	p.Value[letter-'A'] = v
+	p.Set |= 1 << (letter - 'A')
+}
+
 // settingWords are the M words whose parameters stay in force on the board.
 var settingWords = [...]int{92, 201, 203, 204, 205, 207, 208, 900}
 

@@ -104,6 +104,10 @@ func TestMachineWords(t *testing.T) {
 	if v, ok := s.Setting(204).Get('P'); !ok || v != 1500 {
 		t.Error("M204 P lost")
 	}
+	both, begin := run(t, "M204 P1500 T2000", "M204 S800"), run(t, "M204 P1500 T2000")
+	if got := Restore(both, begin, restoreOptions); len(got) != 1 || got[0] != "M204 P1500 T2000" {
+		t.Errorf("after M204 S800: %q", got)
+	}
 	if v, ok := s.Setting(92).Get('E'); !ok || v != 93.5 {
 		t.Error("M92 E lost")
 	}

@@ -150,7 +150,11 @@ func (i *inspector) bed() {
 // carry notes what the body changes and no line can bring back.
 func (i *inspector) carry() {
 	for k := range gcode.SettingCount {
-		if extra := i.p.End.Settings[k].Set &^ i.p.Begin.Settings[k].Set; extra != 0 {
+		extra := i.p.End.Settings[k].Set &^ i.p.Begin.Settings[k].Set
+		if gcode.SettingWord(k) == 204 {
+			extra &^= 1 << ('S' - 'A') // it is P and T at once
+		}
+		if extra != 0 {
 			i.notes.find(i.begin.line, Warning, "setting-not-before", "set it before the part too, so that every part begins alike",
 				"M%d is set inside the part and not before it: the first part begins with the board's own value, later ones with the job's", gcode.SettingWord(k))
 		}
