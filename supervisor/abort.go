@@ -93,14 +93,15 @@ func (m *Machine) interrupt(out *Output, why string) {
 
 // openPart is an interrupted part that waits for the operator's word.
 type openPart struct {
+	lot *lot
 	seq int64
 	job int
 }
 
 // setAside keeps an interrupted part apart until the operator has looked at it.
 func (m *Machine) setAside(c *cycle) {
-	m.lot.jobs[c.job].interrupted++
-	m.undecided = append(m.undecided, openPart{c.seq, c.job})
+	c.lot.jobs[c.job].interrupted++
+	m.undecided = append(m.undecided, openPart{c.lot, c.seq, c.job})
 }
 
 // endNumberSpan is how far past a cycle's end number the board's last accepted
@@ -124,7 +125,7 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 	case c.made:
 		fate = fmt.Sprintf("part %d had been made and counted, but was not moved off", c.ordinal)
 	case proved:
-		m.lot.madeOne(c.job)
+		c.lot.madeOne(c.job)
 		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.leftMM)
 		m.belt.add(c.leftMM, c.leftAdvanceMM)
 		out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,

@@ -12,6 +12,7 @@ import (
 
 // cycle is the making of one part: body, then discharge.
 type cycle struct {
+	lot       *lot // the machine's may be another by the time the board has spoken
 	seq       int64
 	job       int
 	ordinal   int
@@ -58,7 +59,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	m.ids.Cycle++
 	l.begun++
 	l.last = k
-	c := &cycle{seq: seq, job: k, ordinal: l.begun, endNumber: endNumber(seq), begun: m.now,
+	c := &cycle{lot: l, seq: seq, job: k, ordinal: l.begun, endNumber: endNumber(seq), begun: m.now,
 		startTravelMM: m.belt.latest.TravelMM}
 	m.cycle = c
 	out.record(ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
@@ -134,7 +135,7 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 // cycleMade is the board's word that all moves of a part have ended.
 func (m *Machine) cycleMade(c *cycle, out *Output) {
 	c.made = true
-	m.lot.madeOne(c.job)
+	c.lot.madeOne(c.job)
 	out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
 		FilamentMM:  m.belt.latest.FilamentMM - m.lot.filamentMM, // a lead-in counts with the part after it
 		MachineTime: m.now.Sub(c.begun), Evidence: ledger.EvidenceConfirmed})

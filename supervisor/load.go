@@ -55,12 +55,16 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	} else if seen != nil {
 		m.rules.knownSteps = seen.StepsPerMM
 	}
+	last, err := l.LastState(ctx)
+	if err != nil {
+		return fail(err)
+	}
 	open, err := l.OpenLot(ctx)
 	if err != nil {
 		return fail(err)
 	}
 	if open != nil {
-		if err := m.loadLot(ctx, l, open, inspect); err != nil {
+		if err := m.loadLot(ctx, l, open, inspect, stateOf(last)); err != nil {
 			return fail(err)
 		}
 	}
@@ -69,12 +73,18 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	} else if hold != nil {
 		m.hold = &openHold{id: hold.ID, cause: Cause{hold.Reason, hold.Text}}
 	}
-	last, err := l.LastState(ctx)
-	if err != nil {
-		return fail(err)
-	}
 	m.resume(last)
 	return m, nil
+}
+
+// stateOf returns the state that the last process recorded last; one that cannot
+// be read is taken for the worst.
+func stateOf(last *ledger.State) State {
+	was := Stopped
+	if last != nil && was.UnmarshalText([]byte(last.State)) != nil {
+		return Aborted
+	}
+	return was
 }
 
 // resume chooses the first state. Work that was left unfinished is a fault: the
@@ -85,10 +95,7 @@ func (m *Machine) resume(last *ledger.State) {
 		m.cause = Cause{CauseOperator, "first start"}
 		return
 	}
-	var was State
-	if err := was.UnmarshalText([]byte(last.State)); err != nil {
-		was = Aborted
-	}
+	was := stateOf(last)
 	unfinished := m.cycle != nil
 	switch was {
 	case Stopped, Idle, Complete, Aborted, Resetting, Clearing:
@@ -113,10 +120,11 @@ func (m *Machine) Begin(now time.Time) Output {
 		m.recover = false
 		m.note(&out, "recovery", m.cause.Text)
 		m.change(Abort, m.cause, &out)
-		return out
+		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
+	} else {
+		m.endHold(&out, "restart")
+		m.change(Reset, m.cause, &out)
 	}
-	m.endHold(&out, "restart")
-	m.change(Reset, m.cause, &out)
 	m.by = ""
 	return out
 }
@@ -137,7 +145,7 @@ func (m *Machine) loadDrift(ctx context.Context, l Ledger) error {
 }
 
 // loadLot takes up an open lot, its counts and a cycle left open.
-func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspect Inspector) error {
+func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspect Inspector, was State) error {
 	counts, err := l.Counts(ctx, open.ID)
 	if err != nil {
 		return err
@@ -166,12 +174,12 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 	if len(checks) > 0 {
 		m.rules.partsSinceCheck = max(0, counts.Made-checks[0].CyclesMade)
 	}
-	return m.loadCycles(ctx, l)
+	return m.loadCycles(ctx, l, was)
 }
 
 // loadCycles takes up interrupted parts that nobody has decided on, and a cycle
-// that was not discharged when the last process ended.
-func (m *Machine) loadCycles(ctx context.Context, l Ledger) error {
+// that was not discharged when the last process ended in state was.
+func (m *Machine) loadCycles(ctx context.Context, l Ledger, was State) error {
 	cycles, err := l.Cycles(ctx, m.lot.ID)
 	if err != nil {
 		return err
@@ -179,23 +187,30 @@ func (m *Machine) loadCycles(ctx context.Context, l Ledger) error {
 	for _, c := range cycles {
 		m.lot.last = c.JobIndex
 		if c.State == ledger.CycleStateInterrupted {
-			m.undecided = append(m.undecided, openPart{c.Seq, c.JobIndex})
+			m.undecided = append(m.undecided, openPart{m.lot, c.Seq, c.JobIndex})
 		}
 	}
 	last, err := l.LastCycle(ctx)
 	if err != nil || last == nil || last.LotID != m.lot.ID {
 		return err
 	}
-	switch last.State {
-	case ledger.CycleStateBegun, ledger.CycleStateMade:
-	default:
-		return nil
+	switch {
+	case last.State == ledger.CycleStateBegun, last.State == ledger.CycleStateMade && m.discharging(was):
+		m.takeUp(last)
 	}
-	if last.State == ledger.CycleStateMade && m.belt.known == false && m.belt.base.TravelMM > 0 && last.Begun.Boot != last.Made.Boot {
-		return nil // settled by an earlier recovery
-	}
-	m.takeUp(last)
 	return nil
+}
+
+// discharging reports whether the last part, which is made and not moved off, was
+// being moved off when the last process ended in state was. In other states it was
+// given up, which is recorded with the belt no longer known to be clear, and the
+// operator may have cleared it since.
+func (m *Machine) discharging(was State) bool {
+	switch was {
+	case Execute, Completing, Holding, Suspending, Stopping:
+		return m.belt.known
+	}
+	return false
 }
 
 // takeUp goes on with a cycle that an earlier process left open, and reckons how
@@ -203,7 +218,7 @@ func (m *Machine) loadCycles(ctx context.Context, l Ledger) error {
 // count is durable, so that a part not counted has at most its body before it.
 func (m *Machine) takeUp(last *ledger.Cycle) {
 	j := m.lot.Jobs[last.JobIndex]
-	c := &cycle{seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
+	c := &cycle{lot: m.lot, seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
 		made: last.State == ledger.CycleStateMade, fromLedger: true, filamentMM: j.FilamentMMPerCycle}
 	whole := j.BeltTravelMMPerCycle
 	if plan := m.lot.plans[last.JobIndex]; plan != nil && !c.made {
@@ -212,6 +227,8 @@ func (m *Machine) takeUp(last *ledger.Cycle) {
 	}
 	c.leftMM = max(0, whole-(m.belt.base.TravelMM-last.BegunBelt.TravelMM))
 	m.cycle = c
+	if m.belt.known { // else an earlier restart has reckoned it
+		m.belt.uncertainMM += c.leftMM
+	}
 	m.belt.known = false
-	m.belt.uncertainMM += c.leftMM
 }

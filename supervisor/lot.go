@@ -184,12 +184,14 @@ func (m *Machine) endLot(r Request, out *Output) error {
 	default:
 		return &Refusal{"end the lot", fmt.Sprintf("the machine is %s", m.state), "stop it first"}
 	}
+	m.settleOpenCycle(out, -1, true) // the board was never reached again to be asked
 	status := ledger.LotEnded
 	if m.lot.fulfilled() {
 		status = ledger.LotClosed
 	}
 	m.setLotStatus(out, status, "ended by "+who(r.By)+note(r.Override))
 	m.afterReset = false
+	m.undecided = nil // they stay interrupted, and count for nothing
 	out.Result.LotID = m.lot.ID
 	out.Result.Text = fmt.Sprintf("lot %d is %s", m.lot.ID, status)
 	return nil

@@ -85,12 +85,11 @@ func (m *Machine) running() bool {
 func (m *Machine) decide(check int64, v *Visit, out *Output) {
 	good := v.Interrupted == "good"
 	for _, c := range m.undecided {
-		j := &m.lot.jobs[c.job]
+		j := &c.lot.jobs[c.job]
 		j.interrupted--
 		if good {
-			j.made++
+			c.lot.madeOne(c.job)
 			j.good++
-			m.lot.made++
 		}
 		out.record(ledger.CycleDecided{Seq: c.seq, Good: good, CheckID: check, Note: v.Note})
 	}

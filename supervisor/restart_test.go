@@ -1,0 +1,169 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"time"
+
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// TestMadePartIsTakenUpOnce: a part that was made and given up before it was moved
+// off is no reason, after the operator has cleared the belt, to call them again at
+// every later start.
+func TestMadePartIsTakenUpOnce(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
+		x.until(Execute, 2*time.Hour)
+		for x.s.Snapshot().Lot.Made == 0 {
+			time.Sleep(time.Second)
+		}
+		time.Sleep(5 * time.Second) // the bed cools
+		x.do(Request{Command: Stop})
+		x.until(Stopped, 2*time.Hour)
+		x.do(Request{Visit: &Visit{BeltCleared: true}})
+		for range 2 {
+			x.stop()
+			x.start()
+			time.Sleep(2 * time.Minute)
+			s := x.s.Snapshot()
+			if s.State != Idle || !s.Belt.Clear || s.Belt.UncertainMM != 0 || s.Lot.Made != 1 {
+				t.Errorf("after a restart: %s (%s), clear %t, uncertain %.1f mm, %d made; want Idle, clear, 0, 1",
+					s.State, s.Cause.Text, s.Belt.Clear, s.Belt.UncertainMM, s.Lot.Made)
+			}
+		}
+		x.stop()
+	})
+}
+
+// TestInterruptedPartStaysWithItsLot: the word on a part of a lot that was given
+// up must not count for the next lot.
+func TestInterruptedPartStaysWithItsLot(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
+		x.until(Execute, 2*time.Hour)
+		time.Sleep(20 * time.Second)
+		x.do(Request{Command: Stop})
+		x.until(Stopped, 2*time.Hour)
+		x.do(Request{EndLot: true})
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}}})
+		x.refuse(Request{Visit: &Visit{BeltCleared: true, Interrupted: "good"}})
+		s := x.s.Snapshot()
+		if c := x.counts(s.Lot.ID); s.Lot.Made != 0 || c.Made != 0 || s.Lot.Good != 0 || c.Good != 0 {
+			t.Errorf("new lot: %d made and %d good, in the ledger %d and %d; want none", s.Lot.Made, s.Lot.Good, c.Made, c.Good)
+		}
+		x.stop()
+	})
+}
+
+// killed returns a ledger as kill -9 leaves it in the middle of a lot's first
+// part, and the plan of the part.
+func killed(t *testing.T) (*ledger.Ledger, *job.Plan) {
+	t.Helper()
+	plan, err := job.Inspect(context.Background(), clipJob, testJobOptions(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	l, err := ledger.Open(t.Name(), ledger.Options{Memory: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { l.Close() })
+	belt := ledger.Belt{TravelMM: 100, AdvanceMM: 90, Known: true}
+	keep(t, l, ledger.LotOpened{Lot: ledger.Lot{ID: 1, Name: "clips", Order: ledger.OrderBlocks, Jobs: []ledger.LotJob{{
+		Path: plan.Path, SHA256: plan.SHA256, Name: "clip", GoodOrdered: 2, FilamentMMPerCycle: plan.FilamentMM,
+		BeltTravelMMPerCycle: plan.BeltTravelMM + 30, PitchMM: plan.PitchMM}}}},
+		ledger.StateChanged{State: Execute.String()},
+		ledger.CycleBegun{Seq: 1, LotID: 1, Ordinal: 1, EndNumber: endNumber(1), Belt: belt})
+	return l, plan
+}
+
+func keep(t *testing.T, l *ledger.Ledger, r ...ledger.Record) {
+	t.Helper()
+	if len(r) == 0 {
+		return
+	}
+	if err := l.Commit(context.Background(), r...); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// takeUp starts a process on a ledger; the port is not there.
+func takeUp(t *testing.T, l *ledger.Ledger, now time.Time) (m *Machine, step func(ev Event) Output) {
+	t.Helper()
+	inspect := func(ctx context.Context, path string) (*job.Plan, error) {
+		return job.Inspect(ctx, path, testJobOptions(), nil)
+	}
+	m, err := NewMachine(context.Background(), testSettings(), l, inspect, "test", now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	keep(t, l, m.Begin(now).Records...)
+	return m, func(ev Event) Output {
+		t.Helper()
+		if at, ok := m.Deadline(); ok {
+			now = at
+		}
+		out := m.Step(now, ev)
+		keep(t, l, out.Records...)
+		return out
+	}
+}
+
+// TestSecondKillReckonsNothingTwice kills again before the board was reached.
+func TestSecondKillReckonsNothingTwice(t *testing.T) {
+	l, plan := killed(t)
+	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	for n := range 3 {
+		m, _ := takeUp(t, l, now)
+		if got := m.belt.uncertainMM; m.State() != Aborting || got != plan.BeltTravelMM || m.belt.known {
+			t.Errorf("restart %d: %s, %.3f mm uncertain, clear %t; want Aborting, %.3f, false", n+1, m.State(), got, m.belt.known, plan.BeltTravelMM)
+		}
+	}
+	m, step := takeUp(t, l, now)
+	step(LinkSynced{LastNumber: endNumber(1) + 1})
+	if m.lot.made != 1 || m.belt.uncertainMM != 0 || m.belt.base.TravelMM != 100+plan.BeltTravelMM {
+		t.Errorf("board had taken the last line: %d made, %.3f mm uncertain, travel %.3f; want 1, 0, %.3f",
+			m.lot.made, m.belt.uncertainMM, m.belt.base.TravelMM, 100+plan.BeltTravelMM)
+	}
+}
+
+// TestLotGivenUpWithoutItsBoard: the next lot must be able to begin a part though
+// the board never told what became of the last one.
+func TestLotGivenUpWithoutItsBoard(t *testing.T) {
+	l, plan := killed(t)
+	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	for range 100 {
+		if m.State() == Aborted {
+			break
+		}
+		if m.link.phase == linkOpening {
+			step(LinkFailed{errors.New("no such port")})
+		}
+		step(Tick{})
+	}
+	if out := step(Request{EndLot: true}); m.State() != Aborted || out.Refused != nil {
+		t.Fatalf("%s, end of lot refused: %v", m.State(), out.Refused)
+	}
+	if out := step(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{1}}}); out.Refused != nil {
+		t.Fatal(out.Refused)
+	}
+	if m.link.phase == linkDown {
+		step(Tick{})
+	}
+	step(LinkSynced{LastNumber: endNumber(1)})
+	if m.lot.made != 0 {
+		t.Errorf("the part of the first lot counts for the second: %d made", m.lot.made)
+	}
+	var out Output
+	m.beginCycle(0, &out)
+	keep(t, l, out.Records...)
+}
