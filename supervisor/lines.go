@@ -154,16 +154,22 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 		},
 		end: func(*Output) { m.headUp = true },
 	}}
-	if m.coolsFirst(p.End) {
-		legs = append(legs, leg{doing: "cooling until the part lets go",
-			wait: &wait{bedToC: m.set.ReleaseC, limit: m.set.ReleaseLimit}})
-	}
+	legs = append(legs, m.coolLegs("cooling until the part lets go")...)
 	return append(legs, leg{
 		doing: "advancing the belt",
 		program: func() Program {
 			return Program{Before: append(m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis]), "M400")}
 		},
 	})
+}
+
+// coolLegs wait until the bed itself is cool enough, whatever was asked of it last:
+// a job may have turned it down moments ago. A cold one costs a reading.
+func (m *Machine) coolLegs(doing string) []leg {
+	if m.set.ReleaseC <= 0 {
+		return nil
+	}
+	return []leg{{doing: doing, wait: &wait{bedToC: m.set.ReleaseC, limit: m.set.ReleaseLimit}}}
 }
 
 // completeLegs are the lead-out of the newest job, and the last parts' way over
@@ -196,9 +202,9 @@ func (m *Machine) modesOf(at, end gcode.State) []string {
 func (m *Machine) clearBeltLegs() []leg {
 	var legs []leg
 	if at := m.position(); m.coolsFirst(at) || m.heat.hasBed && m.set.ReleaseC > 0 && m.heat.bedC > m.set.ReleaseC {
-		legs = append(legs, leg{program: func() Program { return Program{Before: []string{"M140 S0"}} }, doing: "cooling"},
-			leg{doing: "cooling until the parts let go", wait: &wait{bedToC: m.set.ReleaseC, limit: m.set.ReleaseLimit}})
+		legs = append(legs, leg{program: func() Program { return Program{Before: []string{"M140 S0"}} }, doing: "cooling"})
 	}
+	legs = append(legs, m.coolLegs("cooling until the parts let go")...)
 	return append(legs, leg{
 		doing: "running the parts over the drop edge",
 		program: func() Program {
@@ -220,7 +226,8 @@ func (m *Machine) longestPitch() float64 {
 	return longest
 }
 
-// parkLegs bring the head to rest between parts, nozzle at standby, bed off.
+// parkLegs bring the head to rest between parts, nozzle at standby. The bed is off
+// after a discharge that had to cool; in any other case it goes off with the nozzle.
 func (m *Machine) parkLegs() []leg {
 	return []leg{{
 		doing: "parking the head",

@@ -73,9 +73,11 @@ func (m *Machine) linkLost(err error, out *Output) {
 	why := Cause{CauseLink, err.Error()}
 	restarted := errors.Is(err, serialio.ErrReset)
 	halted := errors.Is(err, serialio.ErrHalted)
+	// A restart and a halt both switch the heaters off. Otherwise nothing that was
+	// sent is known to have arrived, the word to switch them off included.
+	m.heat.maybeOn = !restarted && !halted
 	if restarted || halted {
 		why.Code = CauseBoard
-		m.heat.maybeOn = false // a restart and a halt both switch the heaters off
 	}
 	m.belt.lost()
 	m.dropWork()

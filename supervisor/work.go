@@ -147,10 +147,10 @@ func (m *Machine) cancel(out *Output, settled func(out *Output)) {
 	}
 }
 
-// dropWork forgets all work without a word to the board, which is gone.
+// dropWork forgets all work without a word to the board, which is gone. The bound
+// on an abort stays: it calls the operator also where no board comes back.
 func (m *Machine) dropWork() {
-	id := m.work.nextID
-	m.work = work{nextID: id}
+	m.work = work{nextID: m.work.nextID, giveUp: m.work.giveUp}
 }
 
 // satisfied reports whether the readings, newer than the wait, meet it.
@@ -182,6 +182,7 @@ func (m *Machine) waitedTooLong(out *Output) {
 		// A bed that cools slowly is no danger: call the operator, keep the belt.
 		what = fmt.Sprintf("the bed is at %.1f °C after %s and the part lets go at %.1f °C", m.heat.bedC, w.limit, w.bedToC)
 		w.limit *= 2
+		m.heatersOff(out) // the nozzle need not wait hot; the next part heats it again
 		m.work.limit.set(m.now.Add(w.limit))
 		m.note(out, "heat", what)
 		m.alert(out, CauseHeat, what)
