@@ -1,0 +1,102 @@
+package supervisor
+
+import (
+	"math"
+
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+)
+
+// liftLines draw the filament back unless the job has, raise the head over what lies under
+// it and put it where it waits.
+func (m *Machine) liftLines(at gcode.State, aboveMM float64) []string {
+	lines := []string{"G21", "G90"}
+	if back := m.set.RetractMM - at.DrawnBackMM; m.mayExtrude(at) && back > 1e-6 {
+		lines = append(lines, "M83", "G1 E"+number(-back)+" F"+number(m.set.RetractFeed))
+	}
+	if at.Known[m.set.LiftAxis] {
+		top := max(at.PositionMM[m.set.LiftAxis], aboveMM) + m.set.LiftMM
+		lines = append(lines, move(m.set.LiftAxis, top, m.set.LiftFeed))
+	}
+	if m.set.Park && at.Known[gcode.X] {
+		lines = append(lines, move(gcode.X, m.set.ParkXMM, m.set.TravelFeed))
+	}
+	return lines
+}
+
+// advanceLines move the belt by mm along the forward direction, in pieces that
+// the board's travel limit allows, and leave the belt coordinate at endMM. The
+// coordinate is set to zero before each piece, so no piece can leave the travel.
+func (m *Machine) advanceLines(mm, endMM float64) []string {
+	axis := m.set.BeltAxis.String()
+	lines := []string{"G90"}
+	pieces := int(math.Ceil(math.Abs(mm)/m.set.TravelLimitMM - 1e-9))
+	for range pieces {
+		lines = append(lines, "G92 "+axis+"0",
+			move(m.set.BeltAxis, m.set.Forward*mm/float64(pieces), m.set.AdvanceFeed))
+	}
+	return append(lines, "G92 "+axis+number(endMM))
+}
+
+// dischargeMM is the belt advance after a part: what its body has not advanced
+// the belt already, so that the next part's origin lies one pitch behind.
+func (m *Machine) dischargeMM(p *job.Plan) float64 { return p.PitchMM - p.BeltAdvanceMM }
+
+// dischargeTravel is the belt travel of a discharge.
+func (m *Machine) dischargeTravel(p *job.Plan) float64 {
+	return math.Abs(m.dischargeMM(p))
+}
+
+// releaseLines lift the head and let nozzle and bed cool to what lets the part go.
+func (m *Machine) releaseLines(p *job.Plan, end gcode.State) []string {
+	lines := m.liftLines(end, p.ExtentMM.Axis(m.set.LiftAxis)[1])
+	if m.set.NozzleStandbyC > 0 && end.NozzleTargetC > m.set.NozzleStandbyC && m.coolsFirst(end) {
+		lines = append(lines, "M104 S"+number(m.set.NozzleStandbyC))
+	}
+	if m.coolsFirst(end) {
+		lines = append(lines, "M140 S0")
+	}
+	return lines
+}
+
+// coolsFirst reports whether the bed is hot enough to hold the part.
+func (m *Machine) coolsFirst(end gcode.State) bool {
+	return m.set.ReleaseC > 0 && end.BedTargetC > m.set.ReleaseC
+}
+
+// dischargeProgram is the whole discharge, for the lot's record and for tests.
+func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
+	lines := m.releaseLines(p, end)
+	lines = append(lines, m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis])...)
+	return append(lines, "M400")
+}
+
+// dischargeLegs move a finished part off: cool, lift, advance. The line numbers
+// begin anew, since the count of the part is durable by now.
+func (m *Machine) dischargeLegs(p *job.Plan) []leg {
+	var end gcode.State
+	legs := []leg{{
+		doing: "lifting off the finished part",
+		program: func() Program {
+			end = m.position()
+			return Program{Before: append([]string{"M110 N0"}, m.releaseLines(p, end)...)}
+		},
+		end: func(*Output) { m.headUp = true },
+	}}
+	legs = append(legs, m.coolLegs("cooling until the part lets go")...)
+	return append(legs, leg{
+		doing: "advancing the belt",
+		program: func() Program {
+			return Program{Before: append(m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis]), "M400")}
+		},
+	})
+}
+
+// coolLegs wait until the bed itself is cool enough, whatever was asked of it last:
+// a job may have turned it down moments ago. A cold one costs a reading.
+func (m *Machine) coolLegs(doing string) []leg {
+	if m.set.ReleaseC <= 0 {
+		return nil
+	}
+	return []leg{{doing: doing, wait: &wait{bedToC: m.set.ReleaseC, limit: m.set.ReleaseLimit}}}
+}
