@@ -64,8 +64,7 @@ func (m *Machine) mayGoOn(what string, r Request) error {
 		}
 	}
 	if m.offsetBeyond() && r.Override == "" {
-		return &Refusal{what, fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm",
-			m.rules.offset.OffsetMM, m.set.OffsetLimitMM),
+		return &Refusal{what, m.offsetText(),
 			"realign the belt and record it (check --realigned), or give a reason (--override)"}
 	}
 	return nil

@@ -58,6 +58,7 @@ func (m *Machine) command(r Request, out *Output) error {
 	if r.Override != "" {
 		why.Text += ", although advised against: " + r.Override
 		m.note(out, "override", why.Text)
+		m.rules.accepted = m.offsetBeyond()
 	}
 	switch r.Command {
 	case Unhold, Unsuspend:

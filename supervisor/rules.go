@@ -16,6 +16,7 @@ type rules struct {
 	sinceTime       time.Time // when counting began; the process's start at first
 
 	offset     *belt.Reading // newest lateral offset since realignment; nil: none
+	accepted   bool          // it is beyond the limit, and the operator goes on for a reason given
 	realigned  float64       // belt travel at the last realignment
 	knownSteps float64       // belt steps/mm at the board's last run; 0: none
 	steps      string        // disagreement about steps/mm, "" when there is none
@@ -115,9 +116,13 @@ func (m *Machine) visits() []NextVisit {
 		list = append(list, NextVisit{Reason: CauseCheckTime, Parts: n,
 			Text: fmt.Sprintf("%s since the last check; one is due every %s", m.now.Sub(r.sinceTime).Round(time.Minute), s.CheckEvery)})
 	}
-	if s.OffsetLimitMM > 0 && s.WorstDrift > 0 {
+	switch {
+	case r.accepted:
+	case m.offsetBeyond():
+		list = append(list, NextVisit{Reason: CauseOffset, Text: m.offsetText()})
+	case s.OffsetLimitMM > 0 && s.WorstDrift > 0:
 		w := m.drift()
-		list = append(list, NextVisit{Reason: CauseOffset, Parts: partsIn(w.TravelToLimitMM(travel, s.OffsetLimitMM), r.partsSinceCheck == 0 && !m.offsetBeyond()),
+		list = append(list, NextVisit{Reason: CauseOffset, Parts: partsIn(w.TravelToLimitMM(travel, s.OffsetLimitMM), r.partsSinceCheck == 0),
 			Text: fmt.Sprintf("the belt may stand %.1f mm to one side by now and %.1f mm after the next part; the limit is %.1f mm",
 				w.AtMM(travel), w.AtMM(travel+per), s.OffsetLimitMM)})
 	}
@@ -134,6 +139,10 @@ func (m *Machine) visits() []NextVisit {
 func (m *Machine) offsetBeyond() bool {
 	o := m.rules.offset
 	return o != nil && m.set.OffsetLimitMM > 0 && math.Abs(o.OffsetMM) > m.set.OffsetLimitMM
+}
+
+func (m *Machine) offsetText() string {
+	return fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm", m.rules.offset.OffsetMM, m.set.OffsetLimitMM)
 }
 
 // next returns the visit that comes first: a rule's, or the end of the lot.

@@ -37,8 +37,9 @@ func (m *Machine) visit(r Request, out *Output) error {
 	m.belt.checked(v.Realigned, v.BeltCleared)
 	switch {
 	case v.Realigned:
-		m.rules.offset, m.rules.realigned = nil, m.belt.base.TravelMM
+		m.rules.offset, m.rules.realigned, m.rules.accepted = nil, m.belt.base.TravelMM, false
 	case v.OffsetMM != nil:
+		m.rules.accepted = false
 		m.rules.offset = &belt.Reading{TravelMM: m.belt.base.TravelMM, OffsetMM: *v.OffsetMM}
 	}
 	out.record(ledger.BeltMoved{Belt: m.belt.now()})
