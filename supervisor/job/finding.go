@@ -45,7 +45,9 @@ func (n *notes) find(line int64, severity Severity, code, remedy, format string,
 // seen reports whether a finding of that code was noted.
 func (n *notes) seen(code string) bool { return n.counts[code] > 0 }
 
-func (n *notes) unknownWord(line int64, l *gcode.Line) {
+// unknownWord counts a word that is not followed; say is false where another
+// finding says what is to know of it.
+func (n *notes) unknownWord(line int64, l *gcode.Line, say bool) {
 	name := l.Name()
 	u := n.unknown[name]
 	if u == nil {
@@ -55,7 +57,9 @@ func (n *notes) unknownWord(line int64, l *gcode.Line) {
 		}
 		u = &Unknown{Word: name, Line: line}
 		n.unknown[name] = u
-		n.find(line, Warning, "unknown-word", "make sure that it does no harm in every part", "%s is not understood and sent as it is", name)
+		if say {
+			n.find(line, Warning, "unknown-word", "make sure that it does no harm where it stands", "%s is not understood and sent as it is", name)
+		}
 	}
 	u.Count++
 }

@@ -15,6 +15,7 @@ func (i *inspector) finish() {
 	}
 	i.p.Lines = i.lines
 	if i.complete() {
+		i.leaveOut()
 		i.sections()
 		i.known()
 		i.p.Begin, i.p.End = i.begin.st, i.end.st
@@ -24,6 +25,7 @@ func (i *inspector) finish() {
 		i.arrange()
 		i.end.m.fill(i.p, &i.o)
 		i.advise()
+		i.habits()
 	}
 	i.notes.closeLists(i.p)
 }
@@ -175,6 +177,7 @@ func (i *inspector) ending() {
 	off(i.st.NozzleTargetC > 0, "M104 S0", "nozzle heater")
 	off(i.st.BedTargetC > 0, "M140 S0", "bed heater")
 	off(i.st.FanS > 0, "M107", "fan")
+	i.othersOff(off)
 	if mm := i.m.travelMM - i.end.m.travelMM; mm > 0 {
 		i.notes.find(i.end.line, Info, "belt-in-lead-out", "", "the lead-out moves the belt by %.2f mm in all", mm)
 	}

@@ -217,8 +217,13 @@ func (i *inspector) send() error {
 		i.refused(err)
 		return nil
 	}
-	if e.Extruding && i.cut == byItself {
+	switch {
+	case !e.Extruding:
+	case i.cut == byItself:
 		i.extruding()
+	case i.closed:
+		i.notes.find(i.n, Warning, "extrudes-after-part", "move ;beltwarden body end, or the closing M808, behind the last move of the part",
+			"a move after the part extrudes; its E word is left out")
 	}
 	i.sent++
 	i.m.add(&e, &i.st, &i.o, len(i.clean)+1)

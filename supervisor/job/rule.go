@@ -112,9 +112,6 @@ func adviceFor(l *gcode.Line) advice {
 		return advice{}
 	}
 	switch l.Number {
-	case 0, 1, 125, 226, 600, 601:
-		return advice{"waits-for-operator", l.Name() + " waits for someone at the machine, at every part",
-			"take it out of the job if nobody is to come for every part"}
 	case 211:
 		if v, ok := l.Get('S'); ok && v == 0 {
 			return advice{"limits-off", "M211 S0 switches the board's travel limits off", "take it out of the job"}
@@ -123,6 +120,23 @@ func adviceFor(l *gcode.Line) advice {
 		return advice{"cold-allowed", "M302 lets the board push filament through a cold nozzle", "take it out of the job"}
 	}
 	return advice{}
+}
+
+// waitsForSomeone reports whether the board waits at the word, hot and without
+// end, until someone comes. M0 and M1 may also wait for a time.
+func waitsForSomeone(l *gcode.Line) bool {
+	if l.Letter != 'M' || l.Sub != 0 {
+		return false
+	}
+	switch l.Number {
+	case 0, 1:
+		text := l.Text()
+		timed := len(text) > 1 && (text[0]|0x20 == 's' || text[0]|0x20 == 'p') && text[1] >= '0' && text[1] <= '9'
+		return !timed
+	case 125, 226, 600, 601:
+		return true
+	}
+	return false
 }
 
 // mark recognises our own marker comments, whatever their case and spacing.

@@ -9,13 +9,14 @@ const maxNesting = 10
 // tail is what follows the first sign of shutdown in a body that is cut by
 // itself. It is the lead-out, unless more of the part follows.
 type tail struct {
-	open     bool
-	line     int64
-	why      string
-	offs     []heaterOff
-	belt     int64 // line that homes the belt, 0 for none
-	homes    int64 // line that homes anything
-	stripped int64 // line whose extruder word was left out
+	open    bool
+	line    int64
+	why     string
+	offs    []heaterOff
+	belt    int64 // line that homes the belt, 0 for none
+	homes   int64 // line that homes anything
+	unsure  int64 // line whose E word boards read differently
+	dropped []dropped
 }
 
 // heaterOff is a heater switched off in the tail.
@@ -40,6 +41,7 @@ func (i *inspector) extruding() {
 	case i.section == LeadIn:
 		i.begin = i.before
 		i.m = measures{}
+		i.use.purge = purge{}
 		i.section = Body
 		i.leadProblems = len(i.notes.problems)
 	case i.tail.open:
@@ -57,8 +59,8 @@ func (i *inspector) reopen() {
 	} else if t.homes > 0 {
 		i.homedInPart(t.homes)
 	}
-	if t.stripped > 0 {
-		i.ambiguous(t.stripped)
+	if t.unsure > 0 {
+		i.ambiguous(t.unsure)
 	}
 	for _, off := range t.offs {
 		heater, target := "nozzle", &i.st.NozzleTargetC

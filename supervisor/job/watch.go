@@ -14,6 +14,10 @@ type usage struct {
 	nozzleWait                             int64 // first line that waits for the nozzle
 	bedOff                                 int64 // first line that switches the bed off
 	unhomed, cold, noFeed, relativeUnknown bool  // noted already
+
+	waits []waiting // words that wait for someone
+	purge purge
+	heats otherHeaters
 }
 
 // beforeMove is told of G0 to G3 before it is applied.
@@ -53,68 +57,6 @@ func (i *inspector) beforeMove() {
 	}
 }
 
-// beforeExtruder is told of a move with an E word.
-func (i *inspector) beforeExtruder() {
-	u := &i.use
-	if !u.extruder {
-		u.extruder, u.needExtruder = true, true
-	}
-	if !i.st.RelativeE && !i.st.Known[gcode.E] {
-		u.needExtruderZero = true
-		i.st.Known[gcode.E] = true
-		if i.before.line == i.n {
-			i.before.st.Known[gcode.E] = true
-		}
-	}
-	if !u.split {
-		return
-	}
-	if i.section != LeadOut {
-		u.split = false // once is enough
-		i.ambiguous(i.n)
-		return
-	}
-	i.stripExtruder()
-}
-
-func (i *inspector) ambiguous(line int64) {
-	i.notes.problem(line, "extruder-mode", "write M82 or M83 after every G90 and G91",
-		"the E word depends on the board: on some, G90 and G91 change the extruder's mode too, on others not")
-}
-
-// stripExtruder replaces a move of the lead-out by the same move without its E
-// word, where boards would read the word differently.
-func (i *inspector) stripExtruder() {
-	i.withhold("its E word depends on the board: on some, G90 and G91 change the extruder's mode too, on others not")
-	if i.tail.open && i.tail.stripped == 0 {
-		i.tail.stripped = i.n
-	}
-	var text []byte
-	for _, part := range splitWords(i.l.AppendClean(nil)) {
-		if part[0] != 'E' {
-			text = append(append(text, ' '), part...)
-		}
-	}
-	text = text[1:]
-	i.add(i.n, LeadOut, string(text), "the move without its E word")
-	if err := i.l.Parse(text); err != nil {
-		i.refused(err)
-	}
-}
-
-// splitWords cuts a cleaned line at its spaces.
-func splitWords(line []byte) [][]byte {
-	var words [][]byte
-	from := 0
-	for k := 0; k <= len(line); k++ {
-		if k == len(line) || line[k] == ' ' {
-			words = append(words, line[from:k])
-			from = k + 1
-		}
-	}
-	return words
-}
-
 // watch notes what is worth knowing of a line that is sent. known is what was
 // known of the axes before it.
 func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
@@ -128,6 +70,7 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 			i.notes.find(i.n, Warning, "homed-at-end", "home only X at the end", "Z is homed at the end, where the last part may stand")
 		}
 	case gcode.KindUnknown:
+		i.chamber()
 		i.watchUnknown(e)
 	}
 	if len(i.clean)+1 > maxLineOnWire {
@@ -135,6 +78,9 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 	}
 	if a := adviceFor(&i.l); a.code != "" {
 		i.notes.find(i.n, Warning, a.code, a.remedy, "%s", a.text)
+	}
+	if waitsForSomeone(&i.l) && len(i.use.waits) < maxPerCode {
+		i.use.waits = append(i.use.waits, waiting{i.n, i.l.Name()})
 	}
 }
 
@@ -152,6 +98,7 @@ func (i *inspector) watchMove(e *gcode.Effect, known [gcode.AxisCount]bool) {
 	if !e.Extruding {
 		return
 	}
+	u.purge.extrusions++
 	if i.st.NozzleTargetC < 150 && !u.cold {
 		u.cold = true
 		severity := Warning
@@ -169,6 +116,7 @@ func (i *inspector) watchMove(e *gcode.Effect, known [gcode.AxisCount]bool) {
 // watchMode follows which modes the file has set.
 func (i *inspector) watchMode() {
 	u := &i.use
+	i.watchPurge()
 	switch {
 	case i.l.Is('G', 20), i.l.Is('G', 21):
 		u.units = true
@@ -182,7 +130,7 @@ func (i *inspector) watchMode() {
 }
 
 func (i *inspector) watchUnknown(e *gcode.Effect) {
-	i.notes.unknownWord(i.n, &i.l)
+	i.notes.unknownWord(i.n, &i.l, adviceFor(&i.l).code == "" && !waitsForSomeone(&i.l) && !e.Lost && !heatsChamber(&i.l))
 	if i.l.Is('M', 200) {
 		if d, ok := i.l.Get('D'); !ok || d > 0 {
 			i.notes.problem(i.n, "volumetric", "slice with filament lengths, not volumes", "M200 makes E words volumes")
@@ -202,6 +150,7 @@ func (i *inspector) watchUnknown(e *gcode.Effect) {
 
 // temperature follows the heaters. nozzle and bed are the targets before the line.
 func (i *inspector) temperature(e *gcode.Effect, nozzleC, bedC float64) {
+	i.otherNozzle(e)
 	bed := e.Number == 140 || e.Number == 190
 	name, ceiling, before := "nozzle", i.o.NozzleCeilingC, nozzleC
 	if bed {

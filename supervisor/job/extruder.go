@@ -1,0 +1,146 @@
+package job
+
+import (
+	"math"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// beforeExtruder is told of a move with an E word.
+func (i *inspector) beforeExtruder() {
+	u := &i.use
+	if !u.extruder {
+		u.extruder, u.needExtruder = true, true
+	}
+	if !i.st.RelativeE && !i.st.Known[gcode.E] {
+		u.needExtruderZero = true
+		i.st.Known[gcode.E] = true
+		if i.before.line == i.n {
+			i.before.st.Known[gcode.E] = true
+		}
+	}
+	switch {
+	case i.section == LeadOut:
+		i.dropExtruder()
+	case u.split:
+		i.readMode()
+	}
+}
+
+const bothReadings = "on some boards G90 and G91 change the extruder's mode too, on others not"
+
+func (i *inspector) ambiguous(line int64) {
+	i.notes.problem(line, "extruder-mode", "write M82 or M83 after every G90 and G91", "the E word depends on the board: "+bothReadings)
+}
+
+// Lengths of filament that one line plausibly moves, and beyond any doubt does
+// not: boards refuse some 200 mm and more (common practice, no source).
+const (
+	plausibleMM = 25.0
+	absurdMM    = 100.0
+	retractMM   = 5.0
+)
+
+// readMode settles how an E word is meant after a G90 or G91 that some boards
+// take for the extruder too. Nothing is to settle where both readings move the
+// same. Where one of them would be absurd, the other is made certain by a word
+// before the line. Otherwise the file is refused.
+func (i *inspector) readMode() {
+	v, ok := i.l.Get('E')
+	if i.st.Inches {
+		v *= 25.4
+	}
+	at := i.st.PositionMM[gcode.E]
+	if !ok || at == 0 {
+		return
+	}
+	absolute, relative := math.Abs(v-at), math.Abs(v)
+	word, meant := "", ""
+	switch {
+	case len(i.loops) > 0: // a word cannot be added to every repeat
+	case v < 0 && at > retractMM, relative <= plausibleMM && absolute > absurdMM:
+		word, meant = "M83", "relative"
+	case absolute <= plausibleMM && relative > absurdMM:
+		word, meant = "M82", "absolute"
+	}
+	i.use.split = false // once is enough
+	if word == "" {
+		i.ambiguous(i.n)
+		return
+	}
+	i.notes.find(i.n, Info, "extruder-mode-added", "write M82 or M83 after every G90 and G91",
+		"the E word can only be meant as %s, but %s; %s is added before it", meant, bothReadings, word)
+	i.add(i.n, i.section, word, "the E word is meant as "+meant+", and "+bothReadings)
+	i.st.RelativeE, i.st.ExtruderUnsure = word == "M83", false
+	i.sent++
+	i.m.wireBytes += int64(len(word)) + 1
+	if i.before.line == i.n {
+		i.before = i.here()
+	}
+}
+
+// dropped is an E word of the lead-out.
+type dropped struct {
+	line          int64
+	text, without string
+}
+
+// dropExtruder notes an E word of the lead-out, which is left out once it is
+// certain that the lead-out has begun.
+func (i *inspector) dropExtruder() {
+	text := i.l.AppendClean(nil)
+	var without []byte
+	words := 0
+	for _, part := range splitWords(text) {
+		if part[0] != 'E' {
+			without = append(append(without, ' '), part...)
+			words++
+		}
+	}
+	d := dropped{line: i.n, text: string(text)}
+	if words > 1 {
+		d.without = string(without[1:])
+	}
+	if len(i.tail.dropped) == maxWithheld {
+		i.notes.problem(i.n, "too-many-changes", "slice the part for a belt machine", "more than %d lines after the part move filament", maxWithheld)
+	}
+	if len(i.tail.dropped) < maxWithheld {
+		i.tail.dropped = append(i.tail.dropped, d)
+	}
+	if !i.use.split {
+		return
+	}
+	if i.tail.unsure == 0 {
+		i.tail.unsure = i.n
+	}
+	if err := i.l.Parse(without[1:]); err != nil { // it is not followed in either reading
+		i.refused(err)
+	}
+}
+
+// splitWords cuts a cleaned line at its spaces.
+func splitWords(line []byte) [][]byte {
+	var words [][]byte
+	from := 0
+	for k := 0; k <= len(line); k++ {
+		if k == len(line) || line[k] == ' ' {
+			words = append(words, line[from:k])
+			from = k + 1
+		}
+	}
+	return words
+}
+
+// leaveOut takes the E words out of the lead-out: it comes after the discharge of
+// the last part, when the nozzle is no longer hot enough to move filament.
+func (i *inspector) leaveOut() {
+	for _, d := range i.tail.dropped {
+		i.p.Withheld = append(i.p.Withheld, Change{Line: d.line, Section: LeadOut, Text: d.text,
+			Why: "after the last part the nozzle is no longer hot enough to move filament"})
+		if d.without == "" {
+			i.sent--
+			continue
+		}
+		i.p.Added = append(i.p.Added, Change{Line: d.line, Section: LeadOut, Text: d.without, Why: "the move without its E word"})
+	}
+}

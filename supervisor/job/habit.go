@@ -1,0 +1,122 @@
+package job
+
+import (
+	"strconv"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// This file knows what slicers commonly write for machines that make one part
+// with someone nearby, and what becomes of it when the part is repeated.
+
+// waiting is a word that waits for someone.
+type waiting struct {
+	line int64
+	name string
+}
+
+// purge recognises filament drawn beside the part to fill the nozzle: a few
+// moves at the very beginning, and then the extruder is called zero again.
+type purge struct {
+	extrusions int64 // since the body began
+	line       int64 // that ends it, 0 for none
+	count      int64
+}
+
+// mostPurgeMoves is how many moves a purge line commonly has at most (common
+// practice, no source).
+const mostPurgeMoves = 6
+
+// watchPurge is told of a word that sets something.
+func (i *inspector) watchPurge() {
+	u := &i.use.purge
+	if i.cut != byItself || i.section != Body || u.line > 0 || u.extrusions == 0 || u.extrusions > mostPurgeMoves {
+		return
+	}
+	if v, ok := i.l.Get('E'); ok && v == 0 && i.l.Is('G', 92) {
+		u.line, u.count = i.n, u.extrusions
+	}
+}
+
+// otherHeaters are heaters that the run does not switch off by itself: nozzles
+// other than the one in use, and the chamber. Targets in degrees Celsius.
+type otherHeaters struct {
+	nozzleC  [8]float64
+	chamberC float64
+	said     bool
+}
+
+// otherNozzle follows every nozzle by its number.
+func (i *inspector) otherNozzle(e *gcode.Effect) {
+	if e.Number != 104 && e.Number != 109 {
+		return
+	}
+	tool := i.st.Tool
+	if t, ok := i.l.Get('T'); ok {
+		tool = int(t)
+	}
+	if tool >= 0 && tool < len(i.use.heats.nozzleC) {
+		i.use.heats.nozzleC[tool] = e.Value
+	}
+	if tool != i.st.Tool && e.Value > 0 {
+		i.otherHeater("nozzle " + strconv.Itoa(tool) + ", not the one in use")
+	}
+}
+
+func heatsChamber(l *gcode.Line) bool { return l.Is('M', 141) || l.Is('M', 191) }
+
+// chamber follows M141 and M191.
+func (i *inspector) chamber() {
+	if !heatsChamber(&i.l) {
+		return
+	}
+	v, ok := i.l.Get('S')
+	if !ok {
+		v, ok = i.l.Get('R')
+	}
+	if !ok {
+		return
+	}
+	i.use.heats.chamberC = v
+	if v > 0 {
+		i.otherHeater("the chamber")
+	}
+}
+
+func (i *inspector) otherHeater(what string) {
+	if i.use.heats.said || !i.fresh {
+		return
+	}
+	i.use.heats.said = true
+	i.notes.find(i.n, Warning, "heater-not-watched", "take it out of the job unless someone stays with the machine",
+		"%s heats %s, which only the lead-out switches off: in a hold, and when a lot ends early, it stays on", i.l.Name(), what)
+}
+
+// habits notes what is known at the end of the file.
+func (i *inspector) habits() {
+	for _, w := range i.use.waits {
+		severity, text := Warning, "%s waits, hot and without end, for someone at the machine"
+		remedy := "take it out of the job unless someone is there"
+		if w.line >= i.p.Body.FirstLine && w.line <= i.p.Body.LastLine {
+			severity, text = Error, text+", at every part"
+			remedy = "take it out of the job; to be called between parts set hold.every_parts"
+		}
+		i.notes.find(w.line, severity, "waits-for-operator", remedy, text, w.name)
+	}
+	if u := &i.use.purge; u.line > 0 && i.cut == byItself && u.line <= i.p.Body.LastLine {
+		i.notes.find(i.begin.line, Warning, "purge-repeated", "if so, write ;beltwarden body begin after it, with the nozzle raised, and ;beltwarden body end after the part's last move",
+			"the first %d extruding moves, before the extruder is set to 0 in line %d, look like a purge line: it is drawn again for every part and needs its place on the belt",
+			u.count, u.line)
+	}
+}
+
+// othersOff switches off what the file leaves on of the other heaters.
+func (i *inspector) othersOff(off func(on bool, text, what string)) {
+	h := &i.use.heats
+	for tool, c := range h.nozzleC {
+		if tool != i.st.Tool {
+			off(c > 0, "M104 T"+strconv.Itoa(tool)+" S0", "heater of nozzle "+strconv.Itoa(tool))
+		}
+	}
+	off(h.chamberC > 0, "M141 S0", "chamber heater")
+}

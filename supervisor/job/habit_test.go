@@ -1,0 +1,80 @@
+package job
+
+import (
+	"strings"
+	"testing"
+)
+
+// severityOf returns the severity of the first finding of a code, or nothing.
+func severityOf(list []Finding, code string) Severity {
+	for _, f := range list {
+		if f.Code == code {
+			return f.Severity
+		}
+	}
+	return ""
+}
+
+func TestHabitsOfSlicers(t *testing.T) {
+	for name, r := range map[string]struct {
+		text  string
+		codes string // code=severity; a bare code must not be there
+	}{
+		"purge line":                               {start + "G1 Y90 E9\nG1 X6 E20\nG92 E0\nG1 X9 Y9 E1\nG1 X8 E2\nM104 S0", "purge-repeated=warning"},
+		"zeroed far into the part":                 {start + strings.Repeat("G1 X7 E5\nG1 X6 E6\n", 4) + "G92 E0\nM104 S0", "purge-repeated"},
+		"purge line before the marks":              {start + "G1 Y9 E9\nG92 E0\n;beltwarden body begin\nG1 X6 E5\n;beltwarden body end\nM104 S0", "purge-repeated"},
+		"waits in the part":                        {start + "G1 X6 E5\nM0 Insert\nG1 X7 E6\nM104 S0", "waits-for-operator=error unknown-word"},
+		"waits where heat went off and came again": {start + "G1 X6 E5\nM107\nG28 X\nM600\nG1 X7 E6\nM104 S0", "waits-for-operator=error"},
+		"waits before the part":                    {"M0\n" + start + "G1 X6 E5\nM104 S0", "waits-for-operator=warning"},
+		"waits after the part":                     {start + "G1 X6 E5\nM0\nM104 S0", "waits-for-operator=warning"},
+		"waits for a time":                         {start + "G1 X6 E5\nM0 S5\nG1 X7 E6\nM104 S0", "waits-for-operator"},
+		"probing is said once":                     {"G28 X Z\nG29\n" + start + "G1 X6 E5\nM104 S0", "motion-unknown=warning unknown-word"},
+		"chamber":                                  {"M141 S40\n" + start + "G1 X6 E5\nM104 S0", "heater-not-watched=warning left-on=info unknown-word"},
+		"chamber switched off":                     {"M141 S40\n" + start + "G1 X6 E5\nM104 S0\nM141 S0", "heater-not-watched=warning left-on"},
+		"second nozzle":                            {start + "M104 T1 S180\nG1 X6 E5\nM104 S0", "heater-not-watched=warning left-on=info"},
+		"the nozzle in use by number":              {start + "M104 T0 S210\nG1 X6 E5\nM104 T0 S0", "heater-not-watched left-on"},
+		"extrudes after the marks":                 {start + ";beltwarden body begin\nG1 X6 E5\n;beltwarden body end\nG1 X9 E9\nM104 S0", "extrudes-after-part=warning"},
+	} {
+		p, err := inspectText(t, r.text, upright)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		for code := range strings.FieldsSeq(r.codes) {
+			code, want, _ := strings.Cut(code, "=")
+			if got := severityOf(p.Findings, code); string(got) != want {
+				t.Errorf("%s: %s is %q, want %q in %+v", name, code, got, want, p.Findings)
+			}
+		}
+	}
+}
+
+// The usual end of a file with absolute E words: drawn back relatively, in a mode
+// that boards read in two ways, then the heaters are switched off. One reading is
+// absurd, so the other is made certain; near the extruder's zero nothing is.
+func TestExtruderModeIsMadeCertain(t *testing.T) {
+	for name, r := range map[string]struct{ text, body, leadOut, added string }{
+		"drawn back relatively": {start + "G1 X6 E40\nG91\nG1 E-2 F2700\nG1 E-2 Z0.2\nG1 Z10\nG90\nG1 X0\nM104 S0",
+			"G1 X6 E40|G91|M83|G1 E-2 F2700|G1 E-2 Z0.2|G1 Z10|G90|G1 X0", "M104 S0", "10:M83"},
+		"goes on absolutely": {start + "G1 X6 E400\nG91\nG1 Z1 E400.5\nG90\nM82\nM104 S0",
+			"G1 X6 E400|G91|M82|G1 Z1 E400.5", "G90|M82|M104 S0", "10:M82"},
+		"both readings agree": {start + "G1 X6 E4\nG92 E0\nG91\nG1 E-2\nG90\nM82\nG1 X0\nM104 S0",
+			"G1 X6 E4|G92 E0|G91|G1 E-2|G90|M82|G1 X0", "M104 S0", ""},
+		"before the part": {start + "G1 E300 F300\nG91\nG1 X6 E2\nG90\nM82\nG1 X9 E303\nM104 S0",
+			"G1 X6 E2|G90|M82|G1 X9 E303", "M104 S0", "10:M83"},
+		"cold after the part": {start + "G1 X6 E4\nM104 S0\nG1 E-3 F1800\nG1 E1\nG1 Z5 E0 F600",
+			"G1 X6 E4", "M104 S0|G1 F1800|G1 Z5 F600", "10:G1 F1800 12:G1 Z5 F600"},
+		"not cold: the part goes on": {start + "G1 X6 E4\nM140 S0\nG1 E-3 F1800\nG1 E4\nG1 X9 E5\nM104 S0",
+			"G1 X6 E4|G1 E-3 F1800|G1 E4|G1 X9 E5", "M104 S0", ""},
+	} {
+		t.Run(name, func(t *testing.T) {
+			p, err := inspectText(t, r.text, upright)
+			if err != nil {
+				t.Fatal(err)
+			}
+			same(t, "body", strings.Join(section(t, p, Body), "|"), r.body)
+			same(t, "lead-out", strings.Join(section(t, p, LeadOut), "|"), r.leadOut)
+			same(t, "added", texts(p.Added), r.added)
+		})
+	}
+}
