@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash clean \
+.PHONY: help build test race check needs fuzz vet cross bench sim crash big clean \
 	lane-static lane-test lane-deploy format staticcheck
 
 GO ?= go
@@ -82,6 +82,9 @@ sim: ## the seeded campaigns (TestSeeds...), SEEDS=200 of them each
 
 crash: ## the campaigns with killed processes (TestKill...), N=50 of them each
 	@BELTWARDEN_KILLS=$(N) .ci/campaign TestKill
+
+big: ## the memory of the daemon over a job of 1 GB
+	@BELTWARDEN_BIG=1 .ci/campaign TestBigJob
 
 cross: ## build/beltwarden-linux-* for the small boards
 	CGO_ENABLED=0 GOOS=linux GOARCH=arm64 $(GO) build $(FLAGS) -o build/beltwarden-linux-arm64 ./daemon

@@ -44,10 +44,10 @@ func TestKillDaemon(t *testing.T) {
 	seed := uint64(numberFrom(t, "BELTWARDEN_SEED", int(time.Now().UnixNano()%1_000_000_000)))
 	// A board that lasts keeps its line number over the daemon's death, so that a
 	// part that was made is always counted.
-	t.Run("lasting", func(t *testing.T) { newCampaign(t, "lasting", seed).run(kills) })
+	t.Run("lasting", func(t *testing.T) { t.Parallel(); newCampaign(t, "lasting", seed).run(kills) })
 	// One that restarts when the port is opened forgets it: such a part may end up
 	// as interrupted, but never the other way about.
-	t.Run("restarting", func(t *testing.T) { newCampaign(t, "common", seed+1).run(max(kills/5, 2)) })
+	t.Run("restarting", func(t *testing.T) { t.Parallel(); newCampaign(t, "common", seed+1).run(max(kills/5, 2)) })
 }
 
 // numberFrom reads a number from the environment.

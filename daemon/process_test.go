@@ -74,15 +74,21 @@ type serving struct {
 }
 
 // serve starts the daemon. program is the path of the binary, or its name where
-// this test binary plays it. Its log is appended to the workshop's.
+// this test binary plays it.
 func (w *workshop) serve(t testing.TB, program string) *serving {
+	t.Helper()
+	return w.start(t, exec.Command(program, "serve", "--config", w.config))
+}
+
+// start starts a command that is the daemon. Its log is appended to the workshop's.
+func (w *workshop) start(t testing.TB, cmd *exec.Cmd) *serving {
 	t.Helper()
 	log, err := os.OpenFile(w.log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o644)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer log.Close()
-	d := &serving{Client: client.New(w.socket), cmd: exec.Command(program, "serve", "--config", w.config), ended: make(chan struct{})}
+	d := &serving{Client: client.New(w.socket), cmd: cmd, ended: make(chan struct{})}
 	d.cmd.Stdout, d.cmd.Stderr = log, log
 	if err := d.cmd.Start(); err != nil {
 		t.Fatal(err)
