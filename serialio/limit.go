@@ -35,12 +35,13 @@ func (l *loop) overdue() bool {
 	if l.phase == phaseRun && l.win.inFlight() == 0 {
 		return false
 	}
-	if !l.sensible && len(l.junk) > 0 && !l.now.Before(l.speakDue()) {
+	silent := !l.now.Before(l.silenceDue()) // lines that make no sense count as silence
+	if !l.sensible && len(l.junk) > 0 && (silent || !l.now.Before(l.speakDue())) {
 		l.lose(fmt.Errorf("%w: what it sends makes no sense: %s; check the baud rate and that this is the printer's port",
 			ErrDesync, strconv.QuoteToASCII(string(l.junk))))
 		return true
 	}
-	if !l.now.Before(l.silenceDue()) {
+	if silent {
 		l.lose(fmt.Errorf("%w: nothing heard for %v", ErrSilent, l.opt.SilenceLimit))
 		return true
 	}
