@@ -1,0 +1,102 @@
+package supervisor
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+)
+
+// TestSlicedFilesRunCleanly runs files with the start and end blocks that slicers
+// commonly write, on both kinds of board (G90 and G91 change the extruder's mode,
+// or not), and judges by the machine's own record.
+func TestSlicedFilesRunCleanly(t *testing.T) {
+	for _, name := range []string{"stake-clip", "stake-clip-tilted", "drip-peg", "clip-start-block", "clip-snapshots"} {
+		for _, alone := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, extruder alone %t", name, alone), func(t *testing.T) {
+				inBubble(t, func(t *testing.T) {
+					rs := testRig()
+					rs.Board.ExtruderAlone = alone
+					set, options := testSettings(), testJobOptions()
+					if strings.HasSuffix(name, "tilted") {
+						rs.Belt.Axis = 'Z'
+						set.BeltAxis, set.LiftAxis = gcode.Z, gcode.Y
+						options.BeltAxis, options.HomedAxes = gcode.Z, []gcode.Axis{gcode.X, gcode.Y}
+					}
+					x := newRun(t, rs, set)
+					x.opts = options
+					x.start()
+					x.until(Idle, time.Minute)
+					plan := x.plan("../testdata/jobs/" + name + ".gcode")
+					x.do(Request{By: "test", Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{3}, Start: true}})
+					if s := x.until(Complete, 24*time.Hour); s.Lot.Made != 3 {
+						t.Errorf("%d parts made, want 3", s.Lot.Made)
+					}
+					fig := x.rig.Figures()
+					// What differs: a filled nozzle before, up to 4 mm drawn back after.
+					if want := 3 * plan.FilamentMM; math.Abs(fig.FilamentMM-want) > 8 {
+						t.Errorf("net filament %.2f mm, want %.2f within 8", fig.FilamentMM, want)
+					}
+					if _, nozzle, _, bed := x.rig.Temperatures(); nozzle != 0 || bed != 0 || fig.ColdExtrusions != 0 {
+						t.Errorf("targets %.0f and %.0f °C left, %d cold extrusions", nozzle, bed, fig.ColdExtrusions)
+					}
+					for _, hit := range hits(x.rig.Record(), x.set.BeltAxis, x.set.LiftAxis) {
+						t.Error(hit)
+					}
+					x.stop()
+				})
+			})
+		}
+	}
+}
+
+// hits lists the moves that take the nozzle through plastic of an earlier part.
+// It lays the plastic out on a map of square millimetres that rides on the belt.
+func hits(record []rig.Executed, belt, lift gcode.Axis) []string {
+	type square struct{ along, across int }
+	type plastic struct {
+		topMM float64
+		part  int
+	}
+	var found []string
+	laid := map[square]plastic{}
+	s, part, last := gcode.NewState(), 0, false
+	for _, e := range record {
+		from := s
+		effect, err := s.Apply([]byte(e.Text))
+		if err != nil {
+			return append(found, err.Error())
+		}
+		if e.Text == "M400" && last { // the part has ended
+			part++
+		}
+		if strings.HasPrefix(e.Text, "M110 N") {
+			last = strings.HasPrefix(e.Text, "M110 N9") // its last line follows
+		}
+		if effect.Kind != gcode.KindMove {
+			continue
+		}
+		steps := math.Ceil(effect.PathMM*2) + 1
+		hit := false
+		for k := range int(steps) + 1 {
+			at := func(a gcode.Axis) float64 {
+				return from.MachineMM(a) + (s.MachineMM(a)-from.MachineMM(a))*float64(k)/steps
+			}
+			place := square{int(math.Round(at(belt))), int(math.Round(at(gcode.X)))}
+			below, ok := laid[place]
+			if ok && below.part < part && at(lift) < below.topMM-0.05 && !hit && len(found) < 3 {
+				hit = true
+				found = append(found, fmt.Sprintf("%q runs into part %d, %.2f mm high, at %.2f mm", e.Text, below.part+1, below.topMM, at(lift)))
+			}
+			if effect.Extruding && at(lift) >= below.topMM {
+				laid[place] = plastic{at(lift), part}
+			}
+		}
+	}
+	return found
+}
