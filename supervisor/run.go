@@ -33,6 +33,11 @@ type Supervisor struct {
 	events  <-chan serialio.Event
 	past    serialio.Stats // totals of earlier connections
 	opened  chan opening
+	attempt uint64 // newest attempt to open the port; others were given up
+	// owed are records that the ledger had no room for. The machine has gone on by
+	// them, so that they must come before any later ones.
+	owed  []ledger.Record
+	tried time.Time // when they were last tried
 }
 
 // call is a request on its way to the owner of the machine.
@@ -46,19 +51,13 @@ type answer struct {
 	err    error
 }
 
-// opening is the outcome of an attempt to open the port.
-type opening struct {
-	port serialio.Port
-	err  error
-}
-
 // ErrEnded: the supervisor has ended and takes no more requests.
 var ErrEnded = errors.New("the run has ended")
 
 // New returns a supervisor for a machine taken up by [NewMachine].
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
-		requests: make(chan call), ended: make(chan struct{}), opened: make(chan opening, 1)}
+		requests: make(chan call), ended: make(chan struct{}), opened: make(chan opening)}
 	s.track.axis, s.track.forward = m.set.BeltAxis, m.set.Forward
 	s.track.forget()
 	s.snapshot.Store(m.Snapshot(time.Now()))
@@ -101,6 +100,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 	var bound <-chan time.Time
 	for {
 		if cancelled == nil && s.machine.Safe() {
+			s.commitOwed(0)
 			s.close()
 			return nil
 		}
@@ -150,7 +150,9 @@ func (s *Supervisor) step(ev Event, c *call) {
 // carryOut makes records durable, then carries out effects, then answers.
 func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	err := s.commit(ctx, out.Records)
-	if err != nil {
+	if err == nil {
+		s.commitOwed(owedEvery)
+	} else {
 		s.log.Error("cannot keep records", zap.Error(err))
 		safe := s.machine.Step(time.Now(), LedgerFailed{err})
 		// Safety first: these effects switch heaters off, and are carried out
@@ -167,40 +169,11 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	shot.Line.Stats = s.stats()
 	s.snapshot.Store(shot)
 	if c != nil {
-		a := answer{out.Result, out.Refused}
-		if err != nil && a.err == nil {
-			a.err = err
+		if err != nil {
+			out.Refused = err
 		}
-		c.answer <- a
+		c.answer <- answer{out.Result, out.Refused}
 	}
-}
-
-// commitBound is how long one transaction may take on a slow card.
-const commitBound = 20 * time.Second
-
-// commit writes records in one transaction and logs what they tell.
-func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error {
-	if len(records) == 0 {
-		return nil
-	}
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), commitBound)
-	defer cancel()
-	if err := s.ledger.Commit(ctx, records...); err != nil {
-		return err
-	}
-	for _, r := range records {
-		switch r := r.(type) {
-		case ledger.StateChanged:
-			s.log.Info("state", zap.String("state", r.State), zap.String("reason", r.Reason))
-		case ledger.EventNoted:
-			s.log.Info(r.Text, zap.String("kind", r.Kind))
-		case ledger.CycleMade:
-			s.log.Info("part made", zap.Int64("cycle", r.Seq), zap.String("evidence", r.Evidence))
-		case ledger.CycleInterrupted:
-			s.log.Warn("part interrupted", zap.Int64("cycle", r.Seq), zap.String("reason", r.Reason))
-		}
-	}
-	return nil
 }
 
 // effect carries out one effect. Effects on a connection that is gone are
@@ -208,9 +181,11 @@ func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error 
 func (s *Supervisor) effect(e Effect) {
 	switch e.(type) {
 	case OpenLink:
-		go s.openPort()
+		s.attempt++
+		go s.openPort(s.attempt)
 		return
 	case CloseLink:
+		s.attempt++
 		s.close()
 		return
 	}
@@ -230,85 +205,4 @@ func (s *Supervisor) effect(e Effect) {
 	case SendUrgent:
 		s.conn.Urgent([]byte(e.Bytes))
 	}
-}
-
-// openBound is how long opening a port may take.
-const openBound = 30 * time.Second
-
-// openPort opens the port in a goroutine of its own, since a driver may stall.
-func (s *Supervisor) openPort() {
-	ctx, cancel := context.WithTimeout(context.Background(), openBound)
-	defer cancel()
-	port, err := s.open(ctx, s.set.Port)
-	select {
-	case s.opened <- opening{port, err}:
-	case <-s.ended:
-		if port != nil {
-			port.Close()
-		}
-	}
-}
-
-// portOpened starts a connection, or tells the machine that there is none.
-func (s *Supervisor) portOpened(o opening) {
-	if o.err != nil {
-		s.step(LinkFailed{o.err}, nil)
-		return
-	}
-	s.close()
-	s.track.forget()
-	s.conn = serialio.NewConn(o.port, s.set.Conn)
-	s.events = s.conn.Events()
-}
-
-// askID marks control lines, whose end is of no interest: programs count from 1.
-const askID = 0
-
-// lineEvent translates what the connection says.
-func (s *Supervisor) lineEvent(ev serialio.Event) {
-	if ev.Kind != serialio.EventSynced && ev.Kind != serialio.EventReport && ev.Kind != serialio.EventLost && ev.ID == askID {
-		return
-	}
-	switch ev.Kind {
-	case serialio.EventSynced:
-		s.step(LinkSynced{LastNumber: ev.LastNumber, Reset: ev.Reset}, nil)
-	case serialio.EventDone:
-		s.step(ProgramDone{ev.ID}, nil)
-	case serialio.EventCancelled:
-		s.step(ProgramCancelled{ev.ID}, nil)
-	case serialio.EventFailed:
-		s.step(ProgramFailed{ev.ID, ev.Err}, nil)
-	case serialio.EventReport:
-		s.step(Reported{ev.Reply}, nil)
-	case serialio.EventLost:
-		s.step(LinkLost{ev.Err}, nil)
-	}
-}
-
-// close ends the connection, if there is one.
-func (s *Supervisor) close() {
-	if s.conn == nil {
-		return
-	}
-	if err := s.conn.Close(); err != nil {
-		s.log.Warn("cannot close the port", zap.Error(err))
-	}
-	s.past = s.stats()
-	s.conn, s.events = nil, nil
-}
-
-// stats returns the running totals over all connections of this process.
-func (s *Supervisor) stats() serialio.Stats {
-	if s.conn == nil {
-		return s.past
-	}
-	now := s.conn.Stats()
-	now.LinesSent += s.past.LinesSent
-	now.LinesAccepted += s.past.LinesAccepted
-	now.BytesSent += s.past.BytesSent
-	now.BytesReceived += s.past.BytesReceived
-	now.Resends += s.past.Resends
-	now.Timeouts += s.past.Timeouts
-	now.Garbled += s.past.Garbled
-	return now
 }

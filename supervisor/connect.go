@@ -1,0 +1,105 @@
+package supervisor
+
+import (
+	"context"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/serialio"
+)
+
+// opening is the outcome of an attempt to open the port.
+type opening struct {
+	attempt uint64
+	port    serialio.Port
+	err     error
+}
+
+// openBound is how long opening a port may take.
+const openBound = 30 * time.Second
+
+// openPort opens the port in a goroutine of its own, since a driver may stall.
+func (s *Supervisor) openPort(attempt uint64) {
+	ctx, cancel := context.WithTimeout(context.Background(), openBound)
+	defer cancel()
+	port, err := s.open(ctx, s.set.Port)
+	select {
+	case s.opened <- opening{attempt, port, err}:
+	case <-s.ended:
+		if port != nil {
+			port.Close()
+		}
+	}
+}
+
+// portOpened starts a connection, or tells the machine that there is none. An
+// attempt that was given up meanwhile counts for nothing.
+func (s *Supervisor) portOpened(o opening) {
+	if o.attempt != s.attempt {
+		if o.port != nil {
+			go o.port.Close() // a driver that stalled once may do so again
+		}
+		return
+	}
+	if o.err != nil {
+		s.step(LinkFailed{o.err}, nil)
+		return
+	}
+	s.close()
+	s.conn = serialio.NewConn(o.port, s.set.Conn)
+	s.events = s.conn.Events()
+}
+
+// askID marks control lines, whose end is of no interest: programs count from 1.
+const askID = 0
+
+// lineEvent translates what the connection says.
+func (s *Supervisor) lineEvent(ev serialio.Event) {
+	if ev.Kind != serialio.EventSynced && ev.Kind != serialio.EventReport && ev.Kind != serialio.EventLost && ev.ID == askID {
+		return
+	}
+	switch ev.Kind {
+	case serialio.EventSynced:
+		s.step(LinkSynced{LastNumber: ev.LastNumber, Reset: ev.Reset}, nil)
+	case serialio.EventDone:
+		s.step(ProgramDone{ev.ID}, nil)
+	case serialio.EventCancelled:
+		s.step(ProgramCancelled{ev.ID}, nil)
+	case serialio.EventFailed:
+		s.step(ProgramFailed{ev.ID, ev.Err}, nil)
+	case serialio.EventReport:
+		s.step(Reported{ev.Reply}, nil)
+	case serialio.EventLost:
+		s.step(LinkLost{ev.Err}, nil)
+	}
+}
+
+// close ends the connection, if there is one, and what was known of the board.
+func (s *Supervisor) close() {
+	if s.conn == nil {
+		return
+	}
+	if err := s.conn.Close(); err != nil {
+		s.log.Warn("cannot close the port", zap.Error(err))
+	}
+	s.past = s.stats()
+	s.conn, s.events = nil, nil
+	s.track.forget()
+}
+
+// stats returns the running totals over all connections of this process.
+func (s *Supervisor) stats() serialio.Stats {
+	if s.conn == nil {
+		return s.past
+	}
+	now := s.conn.Stats()
+	now.LinesSent += s.past.LinesSent
+	now.LinesAccepted += s.past.LinesAccepted
+	now.BytesSent += s.past.BytesSent
+	now.BytesReceived += s.past.BytesReceived
+	now.Resends += s.past.Resends
+	now.Timeouts += s.past.Timeouts
+	now.Garbled += s.past.Garbled
+	return now
+}

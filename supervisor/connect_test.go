@@ -1,0 +1,75 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/ledger"
+)
+
+// TestSlowPortIsOpenedOnce gives up an attempt that a driver holds up: when it
+// comes to an end after all, it must neither stand in the way of the next nor be
+// taken for it.
+func TestSlowPortIsOpenedOnce(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		l, err := ledger.Open(x.path, ledger.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		keep(t, l, ledger.StateChanged{State: Execute.String()}) // killed in the middle of something
+		m, err := NewMachine(context.Background(), x.set, l, x.inspect, "test", time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		var openPorts, calls int
+		open := func(ctx context.Context, set serialio.Settings) (serialio.Port, error) {
+			calls++
+			n := calls
+			time.Sleep(25 * time.Second)
+			if n <= 2 {
+				return nil, errors.New("not yet")
+			}
+			if openPorts > 0 {
+				return nil, errors.New("the port is in use")
+			}
+			p, err := x.rig.Open(ctx, set)
+			if err == nil {
+				openPorts++
+			}
+			return &countedPort{p, &openPorts}, err
+		}
+		x.s = New(m, l, open, zap.NewNop())
+		ctx, cancel := context.WithCancel(context.Background())
+		done := make(chan error, 1)
+		go func() { done <- x.s.Run(ctx) }()
+		time.Sleep(10 * time.Minute)
+		s := x.s.Snapshot()
+		if s.State != Aborted || !s.Line.Connected || openPorts != 1 {
+			t.Errorf("%s, connected %t (%s), %d ports open after %d attempts; want Aborted, true, 1", s.State, s.Line.Connected, s.Line.Problem, openPorts, calls)
+		}
+		cancel()
+		if err := <-done; err != nil {
+			t.Error(err)
+		}
+		if openPorts != 0 {
+			t.Errorf("%d ports left open", openPorts)
+		}
+	})
+}
+
+type countedPort struct {
+	serialio.Port
+	open *int
+}
+
+func (p *countedPort) Close() error {
+	*p.open--
+	return p.Port.Close()
+}
