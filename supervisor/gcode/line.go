@@ -86,6 +86,9 @@ func (l *Line) Parse(src []byte) error {
 	if err != nil {
 		return err
 	}
+	if i < len(src) && src[i] == '%' && trimRight(src, i+1, len(src)) == i+1 {
+		return nil // a percent sign alone frames a program (RS274 practice, from memory)
+	}
 	if i < len(src) && upper(src[i]) == 'N' && i+1 < len(src) && !isLetter(src[i+1]) {
 		end := i + 1
 		for end < len(src) && (isSpace(src[end]) || isDigit(src[end])) {
