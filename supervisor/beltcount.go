@@ -64,3 +64,28 @@ func (b *beltCount) checked(realigned, cleared bool) {
 
 // cleared notes that nothing stands on the belt near the head.
 func (b *beltCount) cleared() { b.known, b.occupied = true, false }
+
+// reckonOutside calls uncertain how far a process that ended in state was may have
+// moved the belt outside a part: in a lead-in or lead-out, or running parts over
+// the drop edge, of which only the state's beginning is recorded.
+func (m *Machine) reckonOutside(was State) {
+	if m.lot == nil || m.cycle != nil {
+		return
+	}
+	over := m.set.ToDropMM + m.longestPitch()
+	switch was {
+	case Starting:
+		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
+			m.belt.uncertainMM += m.lot.plans[k].LeadInBeltMM
+		}
+	case Completing:
+		if k := m.lot.last; k >= 0 && m.lot.plans[k] != nil {
+			m.belt.uncertainMM += m.lot.plans[k].LeadOutBeltMM
+		}
+		if m.set.ClearAtEnd {
+			m.belt.uncertainMM += over
+		}
+	case Stopping:
+		m.belt.uncertainMM += over // whether that was asked for is not recorded
+	}
+}

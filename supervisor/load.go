@@ -73,6 +73,7 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	} else if hold != nil {
 		m.hold = &openHold{id: hold.ID, cause: Cause{hold.Reason, hold.Text}}
 	}
+	m.reckonOutside(stateOf(last))
 	m.resume(last)
 	return m, nil
 }
@@ -229,6 +230,10 @@ func (m *Machine) takeUp(last *ledger.Cycle) {
 	m.cycle = c
 	if m.belt.known { // else an earlier restart has reckoned it
 		m.belt.uncertainMM += c.leftMM
+		if plan := m.lot.plans[last.JobIndex]; plan != nil && len(m.lot.plans) > 1 && !c.made {
+			// The lead-in of a further job belongs to its first part.
+			m.belt.uncertainMM += plan.LeadInBeltMM
+		}
 	}
 	m.belt.known = false
 }

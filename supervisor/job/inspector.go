@@ -34,6 +34,8 @@ type boundary struct {
 	sent int64 // lines sent up to here
 	st   gcode.State
 	m    measures
+	// beltMM is the belt's travel since the start of the file.
+	beltMM float64
 }
 
 // loop is an open repeat marker inside the body.
@@ -55,6 +57,7 @@ type inspector struct {
 	st    gcode.State
 	m     measures // since the start of the file, or of the body
 	sent  int64    // lines sent since the start of the file
+	belt  float64  // travel since the start of the file, mm
 	clean []byte
 
 	n         int64 // number of the line at hand
@@ -163,7 +166,7 @@ func (i *inspector) here() boundary { return i.place(i.n, i.from) }
 func (i *inspector) next() boundary { return i.place(i.n+1, i.to) }
 
 func (i *inspector) place(line, at int64) boundary {
-	return boundary{line: line, at: at, crc: i.src.sum(at), sent: i.sent, st: i.st, m: i.m}
+	return boundary{line: line, at: at, crc: i.src.sum(at), sent: i.sent, st: i.st, m: i.m, beltMM: i.belt}
 }
 
 // candidate notes the end of a run of moves, which may be the end of a body that
@@ -226,6 +229,7 @@ func (i *inspector) send() error {
 			"a move after the part extrudes; its E word is left out")
 	}
 	i.sent++
+	i.belt += e.Travel(i.o.BeltAxis)
 	i.m.add(&e, &i.st, &i.o, len(i.clean)+1)
 	i.moved = e.Kind == gcode.KindMove || e.Kind == gcode.KindRetract
 	if i.fresh {

@@ -149,6 +149,10 @@ type Plan struct {
 	BeltTravelMM float64 `json:"belt_travel_mm"`
 	// BeltAdvanceMM is the net belt movement, + towards the drop edge.
 	BeltAdvanceMM float64 `json:"belt_advance_mm"`
+	// LeadInBeltMM and LeadOutBeltMM are the absolute belt movement of the lines
+	// before and after the body.
+	LeadInBeltMM  float64 `json:"lead_in_belt_mm"`
+	LeadOutBeltMM float64 `json:"lead_out_belt_mm"`
 	// ExtentMM is what is touched while extruding, in the coordinates in force
 	// where the body begins.
 	ExtentMM Extent `json:"extent_mm"`
