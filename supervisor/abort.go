@@ -22,6 +22,7 @@ func (m *Machine) fault(why Cause, out *Output) {
 // and then again in the ordinary way, which shows that the board has taken it.
 func (m *Machine) enterAborting(out *Output) {
 	m.endHold(out, "fault")
+	m.afterReset = false // whoever resets after a fault does not thereby start
 	m.heat.off.clear()
 	m.work.giveUp.set(m.now.Add(abortBound))
 	if m.link.phase != linkUp {

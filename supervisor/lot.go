@@ -143,6 +143,7 @@ func (m *Machine) openLot(r Request, out *Output) error {
 	out.record(ledger.LotOpened{Lot: l.Lot})
 	m.note(out, "lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), l.describe()))
 	out.Result.LotID = l.ID
+	out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, l.describe())
 	if q.Start {
 		m.afterReset = m.state == Stopped || m.state == Complete || m.state == Resetting
 		switch m.state {
@@ -154,9 +155,11 @@ func (m *Machine) openLot(r Request, out *Output) error {
 				return nil
 			}
 			m.change(Start, Cause{CauseOperator, "a lot was started by " + who(r.By)}, out)
+		case Resetting:
+		default:
+			out.Result.Text += fmt.Sprintf("; it is open, but does not begin while the machine is %s", m.state)
 		}
 	}
-	out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, l.describe())
 	return nil
 }
 

@@ -82,7 +82,7 @@ type heat struct {
 func (m *Machine) Deadline() (time.Time, bool) {
 	var next time.Time
 	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
-		m.belt.save, m.work.giveUp} {
+		m.belt.save, m.work.giveUp, m.work.nudge} {
 		if d.armed() && (next.IsZero() || d.at.Before(next)) {
 			next = d.at
 		}
@@ -145,6 +145,9 @@ func (m *Machine) tick(out *Output) {
 	if m.belt.save.due(m.now) {
 		m.belt.save.set(m.now.Add(m.set.ProgressEvery))
 		out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	}
+	if m.work.nudge.due(m.now) {
+		m.breakWait(out)
 	}
 	if m.work.giveUp.due(m.now) {
 		m.work.giveUp.clear()

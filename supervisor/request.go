@@ -92,7 +92,7 @@ func (m *Machine) possible() string {
 // or given up, the heaters go off, the belt is cleared if that was asked for.
 func (m *Machine) enterStopping(out *Output) {
 	wish := m.stopNow
-	m.stopNow = stopWish{}
+	m.stopNow, m.afterReset = stopWish{}, false
 	m.endHold(out, "stop")
 	m.heat.off.clear()
 	if m.link.phase != linkUp {

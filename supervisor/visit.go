@@ -143,13 +143,12 @@ func (m *Machine) wrongVisit(v *Visit) []string {
 
 // wrongCounts lists claims about more parts than there are.
 func (m *Machine) wrongCounts(v *Visit, scrap int) []string {
-	if v.Good == 0 && scrap == 0 {
-		return nil
-	}
-	if m.lot == nil {
+	switch {
+	case m.lot == nil && (v.Good != 0 || scrap != 0):
 		return []string{"there is no lot to count parts for"}
-	}
-	if v.Job < 0 || v.Job >= len(m.lot.jobs) {
+	case m.lot == nil:
+		return nil
+	case v.Job < 0 || v.Job >= len(m.lot.jobs):
 		return []string{fmt.Sprintf("the lot has no job %d", v.Job+1)}
 	}
 	if j := m.lot.jobs[v.Job]; v.Good+scrap > j.unverified() {

@@ -39,6 +39,7 @@ type work struct {
 	// cancelled is what to do once a cancelled program is settled.
 	cancelled func(out *Output)
 	giveUp    deadline // bound on an abort
+	nudge     deadline // when to break a wait in the cancelled program again
 }
 
 // setLegs replaces the work with new legs and begins the first.
@@ -145,6 +146,22 @@ func (m *Machine) cancel(out *Output, settled func(out *Output)) {
 	if !already {
 		out.do(CancelProgram{})
 	}
+	m.breakWait(out)
+}
+
+// nudgeEvery is how often a board is told to leave a wait; there may be one for the
+// bed and one for the nozzle in flight.
+const nudgeEvery = 2 * time.Second
+
+// breakWait tells the board to leave a wait for a temperature that stands before
+// the end of a cancelled program: it would hold up the words that switch off.
+func (m *Machine) breakWait(out *Output) {
+	m.work.nudge.clear()
+	if m.work.cancelled == nil || !m.link.board.emergency() || m.link.halting {
+		return
+	}
+	out.do(SendUrgent{Bytes: "M108\n"})
+	m.work.nudge.set(m.now.Add(nudgeEvery))
 }
 
 // dropWork forgets all work without a word to the board, which is gone. The bound

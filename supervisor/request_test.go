@@ -1,0 +1,88 @@
+package supervisor
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/job"
+)
+
+// TestNothingStartsByReset: a lot that was to begin once the board is ready does
+// not begin after a stop or a fault came between.
+func TestNothingStartsByReset(t *testing.T) {
+	for _, between := range []Command{Stop, Abort} {
+		t.Run(between.String(), func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				x := newRun(t, testRig(), testSettings())
+				x.rig.Unplug()
+				x.start()
+				x.until(Resetting, time.Minute)
+				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+				x.do(Request{Command: between})
+				time.Sleep(5 * time.Minute)
+				x.rig.Replug()
+				if between == Abort {
+					x.until(Aborted, time.Minute)
+					x.do(Request{Command: Clear})
+				}
+				x.until(Stopped, time.Minute)
+				x.do(Request{Command: Reset})
+				time.Sleep(time.Minute)
+				if s := x.s.Snapshot(); s.State != Idle {
+					t.Errorf("%s after reset, want Idle", s.State)
+				}
+				x.stop()
+			})
+		})
+	}
+}
+
+// TestVisitToNoJob names a job that the lot does not have.
+func TestVisitToNoJob(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}}})
+		for _, k := range []int{-1, 1} {
+			if err := x.refuse(Request{Visit: &Visit{Job: k, Note: "looked"}}); !strings.Contains(err.Error(), "no job") {
+				t.Errorf("job %d: %v", k, err)
+			}
+		}
+		x.stop()
+	})
+}
+
+// TestHeatingCanBeLeft stops, aborts and ends the process while the board waits
+// for its bed in a line of the job, and so takes no other line.
+func TestHeatingCanBeLeft(t *testing.T) {
+	for _, how := range []string{"stop", "shutdown"} {
+		t.Run(how, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				rs := testRig()
+				rs.Board = rig.Variations()["large"] // both waits in flight at once
+				rs.Board.EmergencyParser = true
+				set := testSettings()
+				set.Conn.WindowBytes = 500
+				x := newRun(t, rs, set)
+				x.start()
+				x.until(Idle, time.Minute)
+				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+				time.Sleep(10 * time.Second)
+				if _, nozzle, bedC, bed := x.rig.Temperatures(); nozzle == 0 || bedC > bed-10 {
+					t.Fatalf("nozzle to %.0f, bed %.0f to %.0f °C: the machine does not heat", nozzle, bedC, bed)
+				}
+				if how == "stop" {
+					x.do(Request{Command: Stop})
+					x.until(Stopped, 10*time.Second)
+				}
+				x.stop()
+				if _, nozzle, _, bed := x.rig.Temperatures(); nozzle != 0 || bed != 0 {
+					t.Errorf("targets left at %.0f and %.0f °C", nozzle, bed)
+				}
+			})
+		})
+	}
+}
