@@ -106,12 +106,12 @@ func (m *Machine) roomLines(plan *job.Plan) []string {
 				lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis])
 				m.headUp = true
 			}
-			lines = append(lines, m.advanceLines(lack, begin)...)
+			lines = append(append(inMM(at), lines...), m.advanceLines(lack, begin)...)
 			advance += lack
 		}
 	}
 	if len(lines) == 0 && math.Abs(at.PositionMM[axis]-begin) > 1e-9 {
-		lines = append(lines, "G92 "+axis.String()+number(begin))
+		lines = append(inMM(at), "G92 "+axis.String()+number(begin))
 	}
 	m.belt.occupied, m.belt.freeFromMM = true, advance-m.reachMM(plan)+plan.PitchMM
 	return lines

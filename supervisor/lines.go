@@ -64,6 +64,15 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 	return list
 }
 
+// inMM returns what makes a board read millimetres, if it does not: our own lines
+// are in millimetres, and a lead-in or lead-out may end in inches.
+func inMM(at gcode.State) []string {
+	if at.Inches {
+		return []string{"G21"}
+	}
+	return nil
+}
+
 // apply follows a line of our own; it cannot be wrong, and a test holds it so.
 func apply(s *gcode.State, line string) { s.Apply([]byte(line)) }
 
@@ -115,7 +124,8 @@ func (m *Machine) clearBeltLegs() []leg {
 		doing: "running the parts over the drop edge",
 		program: func() Program {
 			at := m.position()
-			return Program{Before: append(m.advanceLines(m.set.ToDropMM+m.longestPitch(), at.PositionMM[m.set.BeltAxis]), "M400")}
+			lines := append(inMM(at), m.advanceLines(m.set.ToDropMM+m.longestPitch(), at.PositionMM[m.set.BeltAxis])...)
+			return Program{Before: append(lines, "M400")}
 		},
 		end: func(*Output) { m.belt.cleared() },
 	})
