@@ -147,9 +147,6 @@ type (
 	AskBoard struct{ Text string }
 	// SendUrgent puts raw bytes on the wire at once.
 	SendUrgent struct{ Bytes string }
-	// Adopt tells the tracker of positions what the board's position is believed
-	// to be, without any movement.
-	Adopt struct{ State gcode.State }
 )
 
 func (OpenLink) effect()      {}
@@ -158,7 +155,6 @@ func (RunProgram) effect()    {}
 func (CancelProgram) effect() {}
 func (AskBoard) effect()      {}
 func (SendUrgent) effect()    {}
-func (Adopt) effect()         {}
 
 // Output is what a step asks for. Records are committed in one transaction
 // before any effect is carried out: intent reaches the ledger before bytes reach
