@@ -3,6 +3,7 @@ package supervisor
 import (
 	"context"
 	"errors"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -28,20 +29,19 @@ func TestSlowPortIsOpenedOnce(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		var openPorts, calls int
+		var openPorts, calls atomic.Int32
 		open := func(ctx context.Context, set serialio.Settings) (serialio.Port, error) {
-			calls++
-			n := calls
+			n := calls.Add(1)
 			time.Sleep(25 * time.Second)
 			if n <= 2 {
 				return nil, errors.New("not yet")
 			}
-			if openPorts > 0 {
+			if openPorts.Load() > 0 {
 				return nil, errors.New("the port is in use")
 			}
 			p, err := x.rig.Open(ctx, set)
 			if err == nil {
-				openPorts++
+				openPorts.Add(1)
 			}
 			return &countedPort{p, &openPorts}, err
 		}
@@ -51,25 +51,25 @@ func TestSlowPortIsOpenedOnce(t *testing.T) {
 		go func() { done <- x.s.Run(ctx) }()
 		time.Sleep(10 * time.Minute)
 		s := x.s.Snapshot()
-		if s.State != Aborted || !s.Line.Connected || openPorts != 1 {
-			t.Errorf("%s, connected %t (%s), %d ports open after %d attempts; want Aborted, true, 1", s.State, s.Line.Connected, s.Line.Problem, openPorts, calls)
+		if s.State != Aborted || !s.Line.Connected || openPorts.Load() != 1 {
+			t.Errorf("%s, connected %t (%s), %d ports open after %d attempts; want Aborted, true, 1", s.State, s.Line.Connected, s.Line.Problem, openPorts.Load(), calls.Load())
 		}
 		cancel()
 		if err := <-done; err != nil {
 			t.Error(err)
 		}
-		if openPorts != 0 {
-			t.Errorf("%d ports left open", openPorts)
+		if n := openPorts.Load(); n != 0 {
+			t.Errorf("%d ports left open", n)
 		}
 	})
 }
 
 type countedPort struct {
 	serialio.Port
-	open *int
+	open *atomic.Int32
 }
 
 func (p *countedPort) Close() error {
-	*p.open--
+	p.open.Add(-1)
 	return p.Port.Close()
 }
