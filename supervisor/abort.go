@@ -118,8 +118,7 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 	if c == nil || !c.fromLedger {
 		return
 	}
-	m.cycle = nil
-	m.belt.known = false
+	m.cycle = nil // the belt is not known to be clear since it was taken up, unless the operator has cleared it
 	proved := !restarted && lastNumber >= c.endNumber && lastNumber < c.endNumber+endNumberSpan
 	var fate string
 	switch {

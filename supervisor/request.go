@@ -38,7 +38,11 @@ func (m *Machine) request(r Request, out *Output) {
 func (m *Machine) command(r Request, out *Output) error {
 	what := strings.ToLower(r.Command.String())
 	if _, ok := Transition(m.state, r.Command); !ok || r.Command == StateComplete {
-		return &Refusal{what, fmt.Sprintf("the machine is %s", m.state), "possible now: " + m.possible()}
+		remedy := "wait until that has ended"
+		if now := m.possible(); len(now) > 0 {
+			remedy = "possible now: " + strings.Join(now, ", ")
+		}
+		return &Refusal{what, fmt.Sprintf("the machine is %s", m.state), remedy}
 	}
 	switch r.Command {
 	case Start:
@@ -78,14 +82,14 @@ func (m *Machine) command(r Request, out *Output) error {
 }
 
 // possible lists the commands that the present state takes.
-func (m *Machine) possible() string {
-	var names []string
+func (m *Machine) possible() []string {
+	names := []string{}
 	for _, c := range Commands() {
 		if _, ok := Transition(m.state, c); ok {
 			names = append(names, strings.ToLower(c.String()))
 		}
 	}
-	return strings.Join(names, ", ")
+	return names
 }
 
 // enterStopping ends the run in an orderly way: the part in progress is finished

@@ -86,3 +86,16 @@ func TestHeatingCanBeLeft(t *testing.T) {
 		})
 	}
 }
+
+// TestAbortingTakesNoCommand: the answer must not end in an empty list, nor the
+// snapshot hold a command without a name.
+func TestAbortingTakesNoCommand(t *testing.T) {
+	l, _ := killed(t)
+	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	if out := step(Request{Command: Hold}); out.Refused == nil || !strings.HasSuffix(out.Refused.Error(), "wait until that has ended") {
+		t.Errorf("%s: %v", m.State(), out.Refused)
+	}
+	if list := m.Snapshot(m.now).Accepts; len(list) != 0 || list == nil {
+		t.Errorf("accepts %q, want an empty list", list)
+	}
+}

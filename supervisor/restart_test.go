@@ -167,3 +167,17 @@ func TestLotGivenUpWithoutItsBoard(t *testing.T) {
 	m.beginCycle(0, &out)
 	keep(t, l, out.Records...)
 }
+
+// TestBeltClearedBeforeTheBoardIsBack: the operator need not say it twice.
+func TestBeltClearedBeforeTheBoardIsBack(t *testing.T) {
+	l, _ := killed(t)
+	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	if m.belt.known {
+		t.Fatal("the belt is clear though a part was under way")
+	}
+	step(Request{Visit: &Visit{BeltCleared: true}})
+	step(LinkSynced{LastNumber: 7})
+	if !m.belt.known || m.lot.total().interrupted != 1 {
+		t.Errorf("clear %t, %d interrupted; want true and 1", m.belt.known, m.lot.total().interrupted)
+	}
+}

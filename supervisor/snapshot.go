@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"strings"
 	"time"
 
 	"beltwarden/serialio"
@@ -95,7 +94,7 @@ type LineView struct {
 func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	m.now = now
 	s := &Snapshot{At: now, Machine: m.set.Machine, State: m.state, Since: m.since, Cause: m.cause,
-		Doing: m.work.doing, Advice: m.advice(), Accepts: strings.Split(m.possible(), ", ")}
+		Doing: m.work.doing, Advice: m.advice(), Accepts: m.possible()}
 	b := m.belt.now()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
