@@ -123,6 +123,7 @@ var badInputs = []badInput{
 
 // TestBadInput runs the program on everything that can be wrong with a file.
 func TestBadInput(t *testing.T) {
+	t.Parallel()
 	for _, c := range badInputs {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()

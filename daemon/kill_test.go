@@ -36,6 +36,7 @@ var moments = []string{"in the part", "at the part's end", "in the discharge", "
 // count against the machine's own record after each restart. BELTWARDEN_KILLS is
 // the number of kills, BELTWARDEN_SEED repeats the choice of moments.
 func TestKillDaemon(t *testing.T) {
+	t.Parallel() // it waits most of the time
 	kills := 10
 	if testing.Short() {
 		kills = 3
