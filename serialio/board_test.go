@@ -283,6 +283,7 @@ type list struct {
 	accepted int
 	fail     error // instead of io.EOF
 	taken    func(l *list)
+	handed   func() // a line was handed out
 }
 
 func (s *list) Next(dst []byte) ([]byte, error) {
@@ -293,6 +294,9 @@ func (s *list) Next(dst []byte) ([]byte, error) {
 		return dst, io.EOF
 	}
 	s.next++
+	if s.handed != nil {
+		s.handed()
+	}
 	return append(dst, s.lines[s.next-1]...), nil
 }
 

@@ -227,6 +227,34 @@ func TestAskOrder(t *testing.T) {
 	})
 }
 
+// TestNothingTakesTheNumber: the line after one that sets the number is the
+// program's own. A control line that took its number would let a caller believe
+// that the board had been sent what it had not.
+func TestNothingTakesTheNumber(t *testing.T) {
+	for _, window := range []int{0, 120} {
+		within(t, newBoard, Options{WindowBytes: window, BootWait: -1}, func(x *bench) {
+			x.wait(EventSynced)
+			src := &list{lines: withWords(60, "M110 N1000", "M110 N2000", "M110 N3000")}
+			asked := uint64(100)
+			src.handed = func() {
+				asked++
+				x.conn.Ask(asked, "M105") // one is always waiting
+			}
+			if err := x.conn.Run(1, src); err != nil {
+				t.Fatal(err)
+			}
+			for x.wait(EventDone).ID != 1 {
+			}
+			taken := x.board.record()
+			for i, line := range taken {
+				if strings.HasPrefix(line, "M110 N") && line != "M110 N0" && taken[i+1] == "M105" {
+					t.Errorf("window %d: a control line took the number after %q", window, line)
+				}
+			}
+		})
+	}
+}
+
 // TestUrgent: emergency words reach the board with the window full, while getting
 // in step, and when idle; the program is whole all the same.
 func TestUrgent(t *testing.T) {

@@ -11,7 +11,8 @@ type Source interface {
 	//
 	// A line "M110 N<k>" sets the board's line number: the connection waits until
 	// everything before it has been accepted, sends it alone, and goes on
-	// numbering from k+1 once it is accepted.
+	// numbering from k+1 once it is accepted. The next line of this source bears
+	// k+1: no control line comes between.
 	Next(dst []byte) ([]byte, error)
 	// Accepted says that the oldest n lines handed out and not yet reported have
 	// been taken by the board, each exactly once.

@@ -44,7 +44,7 @@ func (l *loop) nextLine() bool {
 		l.confirm() // the number was set, says a plain ok
 		return false
 	}
-	if len(l.asks) > 0 {
+	if p := l.prog; len(l.asks) > 0 && !(p != nil && p.numbered && !p.ended()) {
 		a := l.asks[0]
 		pushed, err := l.number(ownAsk, a.id, a.text)
 		if err != nil {
@@ -81,6 +81,7 @@ func (l *loop) nextLine() bool {
 	if pushed {
 		l.hasLine = false
 		p.last = l.win.end
+		_, p.numbered, _ = lineNumberWord(l.line)
 	}
 	return pushed
 }

@@ -27,6 +27,7 @@ type program struct {
 	src       Source
 	last      int64 // position after its last numbered line
 	eof       bool
+	numbered  bool // its last line set the number: the next is its own, before any control line
 	cancelled bool
 	err       error
 }
