@@ -1,0 +1,6 @@
+//go:build !race
+
+package main
+
+// raceDetector: see the other file.
+const raceDetector = false
