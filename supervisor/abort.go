@@ -24,7 +24,11 @@ func (m *Machine) enterAborting(out *Output) {
 	m.endHold(out, "fault")
 	m.afterReset = false // whoever resets after a fault does not thereby start
 	m.heat.off.clear()
-	m.work.giveUp.set(m.now.Add(abortBound))
+	bound := abortBound
+	if m.shutdown {
+		bound = m.set.StopWithin // the process has nothing better to do
+	}
+	m.work.giveUp.set(m.now.Add(bound))
 	if m.link.phase != linkUp {
 		m.interrupt(out, m.cause.Text)
 		m.link.wait = 0
@@ -102,6 +106,7 @@ type openPart struct {
 // setAside keeps an interrupted part apart until the operator has looked at it.
 func (m *Machine) setAside(c *cycle) {
 	c.lot.jobs[c.job].interrupted++
+	c.lot.filamentMM = m.belt.latest.FilamentMM // what it took is not the next part's
 	m.undecided = append(m.undecided, openPart{c.lot, c.seq, c.job})
 }
 
@@ -151,6 +156,9 @@ func (m *Machine) shutDown(out *Output) {
 	}
 	m.fault(Cause{CauseShutdown, "the daemon is ending"}, out)
 }
+
+// MaybeHot reports whether heaters may be on that could not be switched off.
+func (m *Machine) MaybeHot() bool { return m.heat.maybeOn }
 
 // Safe reports whether the process may end: nothing moves, and the heaters are
 // off as far as the board can be reached.

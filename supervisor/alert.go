@@ -17,7 +17,7 @@ func (m *Machine) alert(out *Output, code, text string) {
 	if l := m.lot; l != nil {
 		t := l.total()
 		a.LotID = l.ID
-		body.Lot = &alertLot{ID: l.ID, Name: l.Name, Good: t.good, Unverified: t.unverified(), Scrap: t.scrap, Ordered: t.ordered}
+		body.Lot = &alertLot{ID: l.ID, Name: l.Name, Good: t.good, Unverified: t.unverified(), Scrap: t.scrap + t.torn, Ordered: t.ordered}
 	}
 	payload, err := json.Marshal(body)
 	if err == nil { // numbers and strings alone: it cannot fail

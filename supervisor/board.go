@@ -3,6 +3,7 @@ package supervisor
 import (
 	"strconv"
 	"strings"
+	"time"
 
 	"beltwarden/serialio"
 )
@@ -14,6 +15,9 @@ type board struct {
 	capabilities map[string]bool
 	stepsPerMM   float64 // of the belt axis; 0: not told
 	reports      bool    // sends temperatures by itself
+
+	minute time.Time // when the present minute of its own words began
+	said   int       // words kept in it
 }
 
 // emergency reports whether emergency words are acted on before queueing.
@@ -30,14 +34,46 @@ func (m *Machine) reported(r serialio.Reply, out *Output) {
 	case serialio.ReplyFirmware:
 		m.link.board.firmware = r.Text
 	case serialio.ReplyEcho, serialio.ReplyUnknown:
+		m.refusedCold(r.Text, out)
 		if steps, ok := stepsIn(r.Text, m.set.BeltAxis.Letter()); ok {
 			m.link.board.stepsPerMM = steps
 		}
 	case serialio.ReplyError:
-		m.note(out, "board", r.Text)
+		if !m.refusedCold(r.Text, out) {
+			m.boardSays(r.Text, out)
+		}
 	case serialio.ReplyAction:
 		m.hostAction(r.Action, out)
 	}
+}
+
+// boardSays keeps what the board said, up to so many lines a minute: each is a
+// transaction, and a board may repeat itself for ever.
+func (m *Machine) boardSays(text string, out *Output) {
+	b := &m.link.board
+	if m.now.Sub(b.minute) >= time.Minute {
+		b.minute, b.said = m.now, 0
+	}
+	b.said++
+	switch {
+	case b.said < boardLines:
+		m.note(out, "board", text)
+	case b.said == boardLines:
+		m.note(out, "board", "the board says more than is kept: "+text)
+	}
+}
+
+// boardLines is how many lines of the board's own are kept in a minute.
+const boardLines = 10
+
+// refusedCold acts on a board that did not push filament because the nozzle is too
+// cold: the part has a gap, whatever its lines say.
+func (m *Machine) refusedCold(text string, out *Output) bool {
+	if m.cycle == nil || m.cycle.made || m.state == Aborting || !strings.Contains(strings.ToLower(text), "cold extru") {
+		return false
+	}
+	m.fault(Cause{CauseHeat, "the board did not push filament: " + text}, out)
+	return true
 }
 
 // stepsIn finds an axis's steps/mm in a settings line such as
@@ -67,7 +103,7 @@ func (m *Machine) hostAction(word string, out *Output) {
 		done = m.change(Stop, why, out)
 	}
 	if !done {
-		m.note(out, "board", why.Text+"; nothing was done")
+		m.boardSays(why.Text+"; nothing was done", out)
 	}
 }
 

@@ -66,7 +66,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 		EndNumber: c.endNumber, Belt: m.belt.now()})
 	var legs []leg
 	if !l.led[k] {
-		legs = append(legs, m.leadInLeg(k))
+		legs = append(legs, m.leadInLegs(k)...)
 	}
 	legs = append(legs, m.heatLegs(plan.Begin)...)
 	legs = append(legs, leg{
@@ -158,20 +158,27 @@ func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 // of a further job comes before its own first part.
 func (m *Machine) startLegs() []leg {
 	m.lot.led = map[int]bool{}
-	return []leg{m.leadInLeg(m.lot.next())}
+	return m.leadInLegs(m.lot.next())
 }
 
-// leadInLeg does once what a job does before its first part.
-func (m *Machine) leadInLeg(k int) leg {
+// leadInLegs do once what a job does before its first part. The bed is hot by
+// then: a job's own wait for it could not be broken off on every board.
+func (m *Machine) leadInLegs(k int) []leg {
 	plan := m.lot.plans[k]
-	return leg{
+	var legs []leg
+	if bed := plan.Begin.BedTargetC; bed > 0 {
+		legs = append(legs, leg{doing: "heating the bed", begin: func(*Output) { m.heat.maybeOn = true },
+			program: func() Program { return Program{Before: []string{"M140 S" + number(bed)}} }},
+			leg{doing: "heating the bed", wait: &wait{bedFromC: short(bed), limit: m.set.ReheatLimit}})
+	}
+	return append(legs, leg{
 		doing: "lead-in of " + m.lot.Jobs[k].Name,
 		begin: func(*Output) { m.heat.maybeOn, m.headUp = true, false },
 		program: func() Program {
 			return Program{Before: m.openingLines(), Plan: plan, Section: job.LeadIn, After: []string{"M400"}}
 		},
 		end: func(*Output) { m.lot.led[k] = true },
-	}
+	})
 }
 
 // heatLegs bring nozzle and bed to what the part begins with. Nothing is sent
@@ -195,7 +202,7 @@ func (m *Machine) heatLegs(begin gcode.State) []leg {
 			program: func() Program { return Program{Before: lines} }})
 	}
 	return append(legs, leg{doing: "heating", wait: &wait{
-		nozzleFromC: short(nozzle), bedFromC: short(bed), limit: m.set.ReheatLimit}})
+		nozzleFromC: short(nozzle), nozzleToC: over(nozzle), bedFromC: short(bed), limit: m.set.ReheatLimit}})
 }
 
 // heatWindowC is how far below its target a heater counts as having arrived;
@@ -203,3 +210,14 @@ func (m *Machine) heatLegs(begin gcode.State) []leg {
 const heatWindowC = 2
 
 func short(target float64) float64 { return max(0, target-heatWindowC) }
+
+// heatOverC is how far above its target a nozzle may be when a part begins: after
+// a part that ended hotter the next would begin hotter than the first did.
+const heatOverC = 5
+
+func over(target float64) float64 {
+	if target <= 0 {
+		return 0
+	}
+	return target + heatOverC
+}

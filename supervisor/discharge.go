@@ -39,18 +39,18 @@ func (m *Machine) advanceLines(mm, endMM float64) []string {
 }
 
 // dischargeMM is the belt advance after a part: what its body has not advanced
-// the belt already, so that the next part's origin lies one pitch behind.
-func (m *Machine) dischargeMM(p *job.Plan) float64 { return p.PitchMM - p.BeltAdvanceMM }
+// the belt already, so that the next part's origin lies one pitch behind. A body
+// that has advanced it further is left at that; running back would bring finished
+// parts back.
+func (m *Machine) dischargeMM(p *job.Plan) float64 { return max(0, p.PitchMM-p.BeltAdvanceMM) }
 
 // dischargeTravel is the belt travel of a discharge.
-func (m *Machine) dischargeTravel(p *job.Plan) float64 {
-	return math.Abs(m.dischargeMM(p))
-}
+func (m *Machine) dischargeTravel(p *job.Plan) float64 { return m.dischargeMM(p) }
 
 // releaseLines lift the head and let nozzle and bed cool to what lets the part go.
 func (m *Machine) releaseLines(p *job.Plan, end gcode.State) []string {
 	lines := m.liftLines(end, p.ExtentMM.Axis(m.set.LiftAxis)[1])
-	if m.set.NozzleStandbyC > 0 && end.NozzleTargetC > m.set.NozzleStandbyC && m.coolsFirst(end) {
+	if end.NozzleTargetC > m.set.NozzleStandbyC && m.coolsFirst(end) {
 		lines = append(lines, "M104 S"+number(m.set.NozzleStandbyC))
 	}
 	if m.coolsFirst(end) {

@@ -23,6 +23,7 @@ type Progress struct {
 	AdvanceMM  float64     // signed along the forward direction
 	FilamentMM float64     // net
 	PendingMM  float64     // belt travel handed out and not yet accepted
+	PlannedMM  float64     // belt travel accepted last, which the board may not have made yet
 	Lines      int64       // accepted lines of programs
 	State      gcode.State // modal state and position after the newest line handed out
 }

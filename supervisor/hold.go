@@ -84,8 +84,12 @@ func (m *Machine) mayStart(r Request) error {
 			"look, clear the belt and record it with: beltwarden check --belt-cleared"}
 	}
 	if t := m.lot.total(); t.interrupted > 0 {
-		return &Refusal{what, fmt.Sprintf("%d interrupted part is not decided", t.interrupted),
+		return &Refusal{what, fmt.Sprintf("%s not decided", plural(t.interrupted, "interrupted part is", "interrupted parts are")),
 			"record what became of it with: beltwarden check --interrupted good|scrap"}
+	}
+	if why, due := m.dueHold(); due && r.Override == "" {
+		return &Refusal{what, "a check is due before the next part: " + why.Text,
+			"record one with: beltwarden check, or give a reason (--override)"}
 	}
 	if m.rules.steps != "" && r.Override == "" {
 		return &Refusal{what, m.rules.steps, "correct the board or the configuration, or give a reason (--override)"}

@@ -45,6 +45,9 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 			list = append(list, job.Change{Section: job.LeadIn, Text: l, Why: why})
 		}
 	}
+	if bed := p.Begin.BedTargetC; bed > 0 {
+		add([]string{"M140 S" + number(bed)}, "the bed is heated before the lead-in: a wait of the job's own could not be broken off on every board")
+	}
 	add(m.openingLines(), "known modes before the lead-in; the belt counts from here; motors stay on")
 	for _, l := range m.dischargeProgram(p, p.End) {
 		list = append(list, job.Change{Line: p.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
@@ -84,7 +87,7 @@ func (m *Machine) restoreOptions(headUp bool) gcode.RestoreOptions {
 		clearMM = 0
 	}
 	return gcode.RestoreOptions{BeltAxis: m.set.BeltAxis, LiftAxis: m.set.LiftAxis,
-		ClearMM: clearMM, TravelFeedMMPerMin: m.set.TravelFeed, RetractFeedMMPerMin: m.set.RetractFeed}
+		ClearMM: clearMM, TravelFeedMMPerMin: m.set.TravelFeed, LiftFeedMMPerMin: m.set.LiftFeed, RetractFeedMMPerMin: m.set.RetractFeed}
 }
 
 // completeLegs are the lead-out of the newest job, and the last parts' way over
@@ -142,8 +145,7 @@ func (m *Machine) longestPitch() float64 {
 	return longest
 }
 
-// parkLegs bring the head to rest between parts, nozzle at standby. The bed is off
-// after a discharge that had to cool; in any other case it goes off with the nozzle.
+// parkLegs bring the head to rest between parts: nozzle at standby, bed off.
 func (m *Machine) parkLegs() []leg {
 	return []leg{{
 		doing: "parking the head",
@@ -155,6 +157,9 @@ func (m *Machine) parkLegs() []leg {
 			}
 			if at.NozzleTargetC > m.set.NozzleStandbyC {
 				lines = append(lines, "M104 S"+number(m.set.NozzleStandbyC))
+			}
+			if at.BedTargetC > 0 {
+				lines = append(lines, "M140 S0")
 			}
 			return Program{Before: append(lines, "M400")}
 		},

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 	"time"
 
 	"beltwarden/serialio"
@@ -52,7 +53,7 @@ func (m *Machine) lostLink(err error, out *Output) {
 	text := err.Error()
 	var open *serialio.OpenError
 	if errors.As(err, &open) && open.Hint != "" {
-		text += "; " + open.Hint
+		text += "; " + strings.ToLower(open.Hint[:1]) + open.Hint[1:]
 	}
 	if text != m.link.problem {
 		m.link.problem = text
@@ -75,9 +76,16 @@ func (m *Machine) linkLost(err error, out *Output) {
 	halted := errors.Is(err, serialio.ErrHalted)
 	// A restart and a halt both switch the heaters off. Otherwise nothing that was
 	// sent is known to have arrived, the word to switch them off included.
-	m.heat.maybeOn = !restarted && !halted
+	// At rest they were shown to be off before.
+	switch {
+	case restarted || halted:
+		m.heat.maybeOn = false
+	case m.state != Idle && m.state != Complete && m.state != Stopped:
+		m.heat.maybeOn = true
+	}
 	if restarted || halted {
 		why.Code = CauseBoard
+		m.belt.uncertainMM += m.belt.latest.PlannedMM // it forgets the moves it had taken
 	}
 	m.belt.lost()
 	m.dropWork()

@@ -16,7 +16,7 @@ type Ledger interface {
 	OpenLot(ctx context.Context) (*ledger.Lot, error)
 	Counts(ctx context.Context, lotID int64) (ledger.Counts, error)
 	LastCycle(ctx context.Context) (*ledger.Cycle, error)
-	Cycles(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
+	Undecided(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
 	Checks(ctx context.Context, lotID int64, limit int) ([]ledger.Check, error)
 	ChecksSinceRealignment(ctx context.Context) ([]ledger.Check, error)
 	Belt(ctx context.Context) (ledger.Belt, error)
@@ -156,7 +156,7 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 	for i, j := range open.Jobs {
 		c := counts.ByJob[i]
 		lt.jobs = append(lt.jobs, jobCount{ordered: j.GoodOrdered, made: c.Made,
-			good: c.CheckedGood + c.InterruptedGood, scrap: c.CheckedScrap, interrupted: c.Interrupted})
+			good: c.CheckedGood + c.InterruptedGood, scrap: c.CheckedScrap, interrupted: c.Interrupted, torn: c.InterruptedScrap})
 		plan, err := inspect(ctx, j.Path)
 		switch {
 		case err != nil:
@@ -181,20 +181,18 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 // loadCycles takes up interrupted parts that nobody has decided on, and a cycle
 // that was not discharged when the last process ended in state was.
 func (m *Machine) loadCycles(ctx context.Context, l Ledger, was State) error {
-	cycles, err := l.Cycles(ctx, m.lot.ID)
+	cycles, err := l.Undecided(ctx, m.lot.ID)
 	if err != nil {
 		return err
 	}
 	for _, c := range cycles {
-		m.lot.last = c.JobIndex
-		if c.State == ledger.CycleStateInterrupted {
-			m.undecided = append(m.undecided, openPart{m.lot, c.Seq, c.JobIndex})
-		}
+		m.undecided = append(m.undecided, openPart{m.lot, c.Seq, c.JobIndex})
 	}
 	last, err := l.LastCycle(ctx)
 	if err != nil || last == nil || last.LotID != m.lot.ID {
 		return err
 	}
+	m.lot.last = last.JobIndex
 	switch {
 	case last.State == ledger.CycleStateBegun, last.State == ledger.CycleStateMade && m.discharging(was):
 		m.takeUp(last)

@@ -28,6 +28,8 @@ type lot struct {
 // jobCount counts the parts of one job of a lot.
 type jobCount struct {
 	ordered, made, good, scrap, interrupted int
+
+	torn int // interrupted parts decided scrap
 }
 
 // cycleSeen is what a cycle has taken, for the forecast.
@@ -56,6 +58,7 @@ func (l *lot) total() jobCount {
 		t.good += j.good
 		t.scrap += j.scrap
 		t.interrupted += j.interrupted
+		t.torn += j.torn
 	}
 	return t
 }
@@ -221,7 +224,7 @@ func (m *Machine) enterComplete(out *Output) {
 		m.setLotStatus(out, ledger.LotMade, "all parts are made and wait to be counted")
 	}
 	text := fmt.Sprintf("lot %d (%s): %d parts made, %d good, %d scrap, %d not looked at, %d ordered",
-		l.ID, l.Name, t.made, t.good, t.scrap, t.unverified(), t.ordered)
+		l.ID, l.Name, t.made, t.good, t.scrap+t.torn, t.unverified(), t.ordered)
 	m.cause = Cause{CauseDone, text}
 	m.alert(out, CauseDone, text)
 }

@@ -82,7 +82,7 @@ type heat struct {
 func (m *Machine) Deadline() (time.Time, bool) {
 	var next time.Time
 	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
-		m.belt.save, m.work.giveUp, m.work.nudge} {
+		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge} {
 		if d.armed() && (next.IsZero() || d.at.Before(next)) {
 			next = d.at
 		}
@@ -152,6 +152,9 @@ func (m *Machine) tick(out *Output) {
 	if m.work.giveUp.due(m.now) {
 		m.work.giveUp.clear()
 		m.abortUnconfirmed(out)
+	}
+	if m.work.stuck.due(m.now) {
+		m.watchProgram(out)
 	}
 	if m.work.limit.due(m.now) {
 		m.work.limit.clear()

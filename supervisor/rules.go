@@ -96,8 +96,12 @@ func (m *Machine) visits() []NextVisit {
 	}
 	var list []NextVisit
 	if s.PartEveryParts > 0 {
-		list = append(list, NextVisit{Reason: CauseCheckParts, Parts: max(0, s.PartEveryParts-r.partsSinceCheck),
-			Text: fmt.Sprintf("%d parts since the last check; one is due every %d", r.partsSinceCheck, s.PartEveryParts)})
+		since := r.partsSinceCheck
+		if m.cycle != nil && m.cycle.made {
+			since++
+		}
+		list = append(list, NextVisit{Reason: CauseCheckParts, Parts: max(0, s.PartEveryParts-since),
+			Text: fmt.Sprintf("%s since the last check; one is due every %d", plural(since, "part", "parts"), s.PartEveryParts)})
 	}
 	if s.CheckEveryMM > 0 {
 		since := travel - r.sinceMM
@@ -129,7 +133,7 @@ func (m *Machine) visits() []NextVisit {
 	for i := range list {
 		v := &list[i]
 		v.MM = float64(v.Parts) * per
-		v.At = m.now.Add(time.Duration(v.Parts) * m.nextDuration())
+		v.At = m.after(v.Parts)
 	}
 	return list
 }
@@ -152,15 +156,33 @@ func (m *Machine) next() (NextVisit, bool) {
 	}
 	left := m.lot.wanted()
 	first := NextVisit{Reason: CauseDone, Parts: left, MM: float64(left) * m.nextTravelMM(),
-		Text: "all parts of the lot are made", At: m.now.Add(time.Duration(left) * m.nextDuration())}
+		Text: "all parts of the lot are made", At: m.after(left)}
 	for _, v := range m.visits() {
 		if v.Parts < first.Parts {
 			first = v
 		}
 	}
-	if m.cycle != nil { // the part in progress comes before the next
-		elapsed := m.now.Sub(m.cycle.begun)
-		first.At = first.At.Add(max(0, m.nextDuration()-elapsed))
-	}
 	return first, true
+}
+
+// after estimates when so many more parts will be made and moved off, the one in
+// progress among them. Holds are not counted.
+func (m *Machine) after(parts int) time.Time {
+	d := m.nextDuration()
+	at := m.now
+	if c := m.cycle; c != nil && !c.fromLedger {
+		at = at.Add(max(0, d-m.now.Sub(c.begun)))
+		if !c.made {
+			parts--
+		}
+	}
+	return at.Add(time.Duration(max(0, parts)) * d)
+}
+
+// plural writes a count with its noun.
+func plural(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }

@@ -89,6 +89,9 @@ func (s *Supervisor) Do(ctx context.Context, r Request) (Result, error) {
 	}
 }
 
+// errHot is an end of the process that leaves the operator something to do.
+var errHot = errors.New("cannot show that the heaters are off: switch the machine off at the mains")
+
 // Run owns the machine until ctx ends; then it makes the machine safe, within a
 // bound, and closes the port. It returns an error when it could not.
 func (s *Supervisor) Run(ctx context.Context) error {
@@ -102,6 +105,9 @@ func (s *Supervisor) Run(ctx context.Context) error {
 		if cancelled == nil && s.machine.Safe() {
 			s.commitOwed(0)
 			s.close()
+			if s.machine.MaybeHot() {
+				return errHot
+			}
 			return nil
 		}
 		arm(timer, s.machine)
@@ -114,7 +120,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 			s.step(Shutdown{}, nil)
 		case <-bound:
 			s.close()
-			return fmt.Errorf("cannot make the machine safe within %s: heaters may be on", s.set.StopWithin)
+			return fmt.Errorf("%w within %s", errHot, s.set.StopWithin)
 		case ev, ok := <-s.events:
 			if !ok {
 				s.events = nil

@@ -20,11 +20,9 @@ type Settings struct {
 	LiftAxis      gcode.Axis
 	TravelLimitMM float64 // longest single belt move the board takes
 	StepsPerMM    float64 // belt axis steps/mm the board should report; 0: do not compare
-	NozzleMaxC    float64 // ceiling for any nozzle target
-	BedMaxC       float64 // ceiling for any bed target
 
-	LoopMM        float64 // belt loop length; 0: not known
-	SeamMM        float64 // length of the seam along the belt
+	LoopMM        float64 // belt loop length, for the record; 0: not known
+	SeamMM        float64 // length of the seam along the belt, for the record
 	ToDropMM      float64 // from nozzle to drop edge
 	OffsetLimitMM float64 // lateral offset beyond which no part may begin
 	WorstDrift    float64 // mm of offset per metre of travel, assumed before the belt is known
@@ -55,6 +53,7 @@ type Settings struct {
 	RetryFirst    time.Duration // first wait before a port is tried again
 	RetryMax      time.Duration
 	StopWithin    time.Duration // bound on the orderly end of the process
+	StuckAfter    time.Duration // a board that takes no line of a program for so long has a fault
 }
 
 // withDefaults fills what must not be zero.
@@ -68,7 +67,8 @@ func (s Settings) withDefaults() Settings {
 	set(&s.ProgressEvery, 30*time.Second)
 	set(&s.RetryFirst, time.Second)
 	set(&s.RetryMax, 30*time.Second)
-	set(&s.StopWithin, 10*time.Second)
+	set(&s.StopWithin, 3*time.Minute) // a nozzle heats up in less, and not every board can be told to stop waiting
+	set(&s.StuckAfter, 40*time.Minute)
 	set(&s.ReheatLimit, 20*time.Minute)
 	set(&s.ReleaseLimit, time.Hour)
 	for _, f := range []*float64{&s.AdvanceFeed, &s.TravelFeed, &s.LiftFeed, &s.RetractFeed} {

@@ -67,7 +67,9 @@ type BeltView struct {
 	OffsetMM       *float64 `json:"offset_mm,omitempty"`
 	WorstOffsetMM  float64  `json:"worst_offset_mm"` // by the assumed rate of drift
 	OffsetLimitMM  float64  `json:"offset_limit_mm"`
-	FilamentMM     float64  `json:"filament_mm"` // since the process began
+	FilamentMM     float64  `json:"filament_mm"`       // since the process began
+	LoopMM         float64  `json:"loop_mm,omitempty"` // length of the loop, 0 when not known
+	SeamMM         float64  `json:"seam_mm,omitempty"` // length of its joint
 }
 
 // HeatView is the newest temperature reading, degrees Celsius.
@@ -98,7 +100,8 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	b := m.belt.now()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
-		WorstOffsetMM: m.drift().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM}
+		WorstOffsetMM: m.drift().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM,
+		LoopMM: m.set.LoopMM, SeamMM: m.set.SeamMM}
 	if o := m.rules.offset; o != nil {
 		mm := o.OffsetMM
 		s.Belt.OffsetMM = &mm
@@ -121,19 +124,16 @@ func (m *Machine) lotView() *LotView {
 		return nil
 	}
 	t := l.total()
-	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.ordered, Made: t.made, Good: t.good, Scrap: t.scrap,
+	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.ordered, Made: t.made, Good: t.good, Scrap: t.scrap + t.torn,
 		Unverified: t.unverified(), Interrupted: t.interrupted, Begun: l.begun, Wanted: l.wanted(), PartTakes: m.nextDuration()}
 	for i, j := range l.jobs {
-		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap})
+		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap + j.torn})
 	}
 	if c := m.cycle; c != nil && !c.fromLedger {
 		v.Part, v.PartBegun = c.ordinal, c.begun
 	}
 	if m.running() {
-		v.DoneAt = m.now.Add(time.Duration(v.Wanted) * v.PartTakes)
-		if v.Part > 0 {
-			v.DoneAt = v.DoneAt.Add(max(0, v.PartTakes-m.now.Sub(v.PartBegun)))
-		}
+		v.DoneAt = m.after(v.Wanted)
 	}
 	return v
 }

@@ -30,7 +30,12 @@ type tracker struct {
 	lines    int64
 	marks    []totals // totals after each line handed out and not yet accepted
 	head     int      // first mark in use
+	recent   [plannerLines]float64
 }
+
+// plannerLines is the most moves that boards keep accepted and not yet made. They
+// are lost with a restart or a halt.
+const plannerLines = 32
 
 // follow takes in a line that is handed out now.
 func (t *tracker) follow(line []byte) error {
@@ -66,6 +71,9 @@ func (t *tracker) accept(n int) {
 	if n <= 0 {
 		return
 	}
+	for i := max(0, n-plannerLines); i < n; i++ {
+		t.recent[(t.lines+int64(i))%plannerLines] = t.marks[t.head+i].travelMM
+	}
 	t.head += n
 	t.lines += int64(n)
 	t.accepted = t.marks[t.head-1]
@@ -79,7 +87,7 @@ func (t *tracker) progress() Progress {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return Progress{TravelMM: t.accepted.travelMM, AdvanceMM: t.accepted.advanceMM, FilamentMM: t.accepted.filamentMM,
-		PendingMM: t.handed.travelMM - t.accepted.travelMM, Lines: t.lines, State: t.state}
+		PendingMM: t.handed.travelMM - t.accepted.travelMM, PlannedMM: t.accepted.travelMM - t.recent[t.lines%plannerLines], Lines: t.lines, State: t.state}
 }
 
 // forget begins anew with a board of which nothing is known. What was in flight

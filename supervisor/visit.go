@@ -51,7 +51,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 		t := l.total()
 		out.Result.LotID = l.ID
 		out.Result.Text = fmt.Sprintf("check %d recorded: %d good, %d scrap, %d not looked at, %d ordered",
-			c.ID, t.good, t.scrap, t.unverified(), t.ordered)
+			c.ID, t.good, t.scrap+t.torn, t.unverified(), t.ordered)
 	} else {
 		out.Result.Text = fmt.Sprintf("check %d recorded", c.ID)
 	}
@@ -91,6 +91,8 @@ func (m *Machine) decide(check int64, v *Visit, out *Output) {
 		if good {
 			c.lot.madeOne(c.job)
 			j.good++
+		} else {
+			j.torn++
 		}
 		out.record(ledger.CycleDecided{Seq: c.seq, Good: good, CheckID: check, Note: v.Note})
 	}

@@ -20,6 +20,7 @@ type leg struct {
 // bound is no bound.
 type wait struct {
 	nozzleFromC float64 // nozzle at least
+	nozzleToC   float64 // nozzle at most
 	bedFromC    float64 // bed at least
 	bedToC      float64 // bed at most
 	limit       time.Duration
@@ -39,6 +40,8 @@ type work struct {
 	// cancelled is what to do once a cancelled program is settled.
 	cancelled func(out *Output)
 	giveUp    deadline // bound on an abort
+	stuck     deadline // bound on a program of which the board takes no line
+	lines     int64    // lines accepted when that bound was set
 	nudge     deadline // when to break a wait in the cancelled program again
 }
 
@@ -81,6 +84,8 @@ func (m *Machine) nextLeg(out *Output) {
 func (m *Machine) run(p Program, out *Output) {
 	m.work.nextID++
 	m.work.running = m.work.nextID
+	m.work.lines = m.belt.latest.Lines
+	m.work.stuck.set(m.now.Add(m.set.StuckAfter))
 	out.do(RunProgram{ID: m.work.running, Program: p})
 }
 
@@ -170,6 +175,21 @@ func (m *Machine) dropWork() {
 	m.work = work{nextID: m.work.nextID, giveUp: m.work.giveUp}
 }
 
+// watchProgram sees to it that no program waits for ever for somebody who is not
+// there, with heaters on: a board may pause by a word we do not know.
+func (m *Machine) watchProgram(out *Output) {
+	m.work.stuck.clear()
+	if m.work.running == 0 {
+		return
+	}
+	if m.belt.latest.Lines != m.work.lines {
+		m.work.lines = m.belt.latest.Lines
+		m.work.stuck.set(m.now.Add(m.set.StuckAfter))
+		return
+	}
+	m.fault(Cause{CauseBoard, fmt.Sprintf("%s: the board has taken no line for %s; it may wait for somebody", m.work.doing, m.set.StuckAfter)}, out)
+}
+
 // satisfied reports whether the readings, newer than the wait, meet it.
 func (m *Machine) satisfied() bool {
 	w := m.work.waiting
@@ -178,6 +198,8 @@ func (m *Machine) satisfied() bool {
 	}
 	switch {
 	case w.nozzleFromC > 0 && !(m.heat.hasNozzle && m.heat.nozzleC >= w.nozzleFromC):
+		return false
+	case w.nozzleToC > 0 && m.heat.nozzleC > w.nozzleToC:
 		return false
 	case w.bedFromC > 0 && !(m.heat.hasBed && m.heat.bedC >= w.bedFromC):
 		return false

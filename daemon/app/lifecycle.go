@@ -16,9 +16,10 @@ import (
 )
 
 // StopWithin is how long an orderly end may take altogether: heaters off, which
-// has a bound of its own, then requests, then alerts, then the ledger. It is less
-// than service managers and people usually wait before they kill.
-const StopWithin = 20 * time.Second
+// has a bound of its own, then requests, then alerts, then the ledger. It is short
+// as a rule: only a board that is waiting for its nozzle, and cannot be told to stop
+// waiting, takes minutes. The unit file gives the process that time.
+const StopWithin = 200 * time.Second
 
 // shutdownWithin is how long requests under way may take to end. The run has ended
 // by then, so none of them has anything to wait for.

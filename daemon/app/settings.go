@@ -29,8 +29,6 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		LiftAxis:      axes[m.LiftAxis],
 		TravelLimitMM: m.TravelLimitMM,
 		StepsPerMM:    m.BeltStepsPerMM,
-		NozzleMaxC:    m.NozzleCeilingC,
-		BedMaxC:       m.BedCeilingC,
 		MotorsStayOn:  m.MotorsStayOn,
 		PollEvery:     m.TemperaturePoll,
 

@@ -106,8 +106,8 @@ func TestRunSettingsOfTheExample(t *testing.T) {
 	s, j := RunSettings(c), JobOptions(c)
 	if s.BeltAxis != gcode.Y || s.LiftAxis != gcode.Z || s.Forward != 1 || s.Port.BaudRate != 250000 || s.Conn.SilenceLimit != time.Minute ||
 		s.CheckEveryMM != 50000 || s.HeatersOffAfter != 15*time.Minute || s.AdvanceFeed != 1200 || s.TravelFeed != 6000 ||
-		s.LiftFeed != 600 || s.RetractFeed != 1800 || s.SeamMM != 30 || s.LoopMM != 2400 || s.ToDropMM != 250 || s.NozzleMaxC != 260 ||
-		s.BedMaxC != 100 || s.ProgressEvery != 30*time.Second {
+		s.LiftFeed != 600 || s.RetractFeed != 1800 || s.SeamMM != 30 || s.LoopMM != 2400 || s.ToDropMM != 250 ||
+		s.ProgressEvery != 30*time.Second {
 		t.Errorf("%+v", s)
 	}
 	if len(j.HomedAxes) != 2 || j.HomedAxes[0] != gcode.X || j.HomedAxes[1] != gcode.Z || j.GapMM != 10 || j.DensityGPerCM3 != 1.24 {

@@ -13,6 +13,9 @@ type RestoreOptions struct {
 	ClearMM float64
 	// TravelFeedMMPerMin is the speed of moves without filament.
 	TravelFeedMMPerMin float64
+	// LiftFeedMMPerMin is the speed of the lift axis, which is often a slow
+	// screw; 0 takes TravelFeedMMPerMin.
+	LiftFeedMMPerMin float64
 	// RetractFeedMMPerMin is the speed of the extruder alone.
 	RetractFeedMMPerMin float64
 }

@@ -60,7 +60,7 @@ func (r *restorer) lift() {
 	if sideways && lift != belt {
 		clear := math.Max(r.s.PositionMM[lift], r.target(lift)) + r.o.ClearMM
 		if clear > r.s.PositionMM[lift] {
-			r.move(r.o.TravelFeedMMPerMin, word(lift, clear))
+			r.move(r.liftFeed(), word(lift, clear))
 		}
 	}
 	if r.s.Tool != r.to.Tool {
@@ -82,8 +82,15 @@ func (r *restorer) lift() {
 
 func (r *restorer) lower() {
 	if lift := r.o.LiftAxis; r.off(lift) {
-		r.move(r.o.TravelFeedMMPerMin, word(lift, r.target(lift)))
+		r.move(r.liftFeed(), word(lift, r.target(lift)))
 	}
+}
+
+func (r *restorer) liftFeed() float64 {
+	if r.o.LiftFeedMMPerMin > 0 {
+		return r.o.LiftFeedMMPerMin
+	}
+	return r.o.TravelFeedMMPerMin
 }
 
 // push gives the filament back what it stands too low, or draws it back.
