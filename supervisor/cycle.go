@@ -19,6 +19,7 @@ type cycle struct {
 	endNumber int64
 	begun     time.Time
 	made      bool
+	warm      bool // the first after a lead-in
 
 	startTravelMM float64 // running total when it began
 
@@ -61,6 +62,8 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	l.last = k
 	c := &cycle{lot: l, seq: seq, job: k, ordinal: l.begun, endNumber: endNumber(seq), begun: m.now,
 		startTravelMM: m.belt.latest.TravelMM}
+	c.warm = !m.lot.warmed
+	m.lot.warmed = true
 	m.cycle = c
 	out.record(ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
 		EndNumber: c.endNumber, Belt: m.belt.now()})
@@ -146,10 +149,7 @@ func (m *Machine) cycleMade(c *cycle, out *Output) {
 func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 	m.cycle = nil
 	m.belt.known = true
-	s := &m.lot.seen
-	s.n++
-	s.seconds += m.now.Sub(c.begun).Seconds()
-	s.travelMM += m.belt.latest.TravelMM - c.startTravelMM
+	m.lot.seen.add(m.now.Sub(c.begun), m.belt.latest.TravelMM-c.startTravelMM, c.warm)
 	m.rules.partsSinceCheck++
 	out.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
 }
@@ -157,7 +157,7 @@ func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 // startLegs are the work of Starting: the lead-in of the first job. The lead-in
 // of a further job comes before its own first part.
 func (m *Machine) startLegs() []leg {
-	m.lot.led = map[int]bool{}
+	m.lot.led, m.lot.warmed = map[int]bool{}, false
 	return m.leadInLegs(m.lot.next())
 }
 

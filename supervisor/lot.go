@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -20,6 +21,7 @@ type lot struct {
 	made    int // cycles made since the lot began, all jobs
 	last    int // job of the newest cycle, -1 before the first
 	led     map[int]bool
+	warmed  bool // a part was begun since the run started
 	seen    cycleSeen
 
 	filamentMM float64 // running total when the newest part was made
@@ -37,6 +39,21 @@ type cycleSeen struct {
 	n        int
 	seconds  float64 // sum
 	travelMM float64 // sum
+	warm     bool    // it is the first after a lead-in, which need not heat up, and stands in for the others
+}
+
+// add takes in a cycle. One that began warm counts only until there is another.
+func (s *cycleSeen) add(took time.Duration, travelMM float64, warm bool) {
+	switch {
+	case warm && s.n > 0:
+		return
+	case s.warm:
+		*s = cycleSeen{}
+	}
+	s.n++
+	s.seconds += took.Seconds()
+	s.travelMM += travelMM
+	s.warm = warm
 }
 
 func (l *lot) madeOne(job int) {

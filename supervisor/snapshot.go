@@ -131,9 +131,12 @@ func (m *Machine) lotView() *LotView {
 	}
 	if c := m.cycle; c != nil && !c.fromLedger {
 		v.Part, v.PartBegun = c.ordinal, c.begun
+		if !c.made {
+			v.Wanted = max(0, v.Wanted-1) // it has begun
+		}
 	}
 	if m.running() {
-		v.DoneAt = m.after(v.Wanted)
+		v.DoneAt = m.after(l.wanted())
 	}
 	return v
 }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
 )
 
 // Status writes one screen about the run. It begins with what the reader came
@@ -50,6 +51,12 @@ func nextVisit(s *supervisor.Snapshot) (when, why string) {
 	case s.State == supervisor.Complete && (s.Lot == nil || s.Lot.Unverified == 0):
 		return "none is due: every part of the lot is counted", good(s)
 	case s.State == supervisor.Complete:
+		return "now: the lot's parts wait to be counted", good(s)
+	case (s.State == supervisor.Resetting || s.State == supervisor.Clearing) && s.Line.Problem != "":
+		return "now: the board cannot be reached", good(s)
+	case s.Next == nil && s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0:
+		return "now: the lot waits to go on", good(s)
+	case s.Next == nil && s.Lot != nil && s.Lot.Unverified > 0:
 		return "now: the lot's parts wait to be counted", good(s)
 	case s.Next == nil:
 		return "none is due: no lot is being made", good(s)
