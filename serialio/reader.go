@@ -89,5 +89,3 @@ func (r *lineReader) stash(b []byte) {
 	}
 	r.part = append(r.part, b...)
 }
-
-func (r *lineReader) reset() { r.part, r.cut = r.part[:0], false }

@@ -45,3 +45,49 @@ func TestOffsetBeyondLimitHolds(t *testing.T) {
 		})
 	}
 }
+
+// TestEveryRuleHolds: each rule alone stops the lot between parts, at the part at
+// which it is due, and names itself. A clip runs 1.8 m of belt in a cycle of about
+// a quarter of an hour.
+func TestEveryRuleHolds(t *testing.T) {
+	for code, rule := range map[string]struct {
+		set  func(*Settings)
+		made int
+	}{
+		CauseCheckParts:  {func(s *Settings) { s.PartEveryParts = 2 }, 2},
+		CauseCheckTravel: {func(s *Settings) { s.CheckEveryMM = 5500 }, 3},                   // a fourth part would pass it
+		CauseCheckTime:   {func(s *Settings) { s.CheckEvery = 20 * time.Minute }, 2},         // over in the second part
+		CauseOffset:      {func(s *Settings) { s.OffsetLimitMM, s.WorstDrift = 1, 0.25 }, 2}, // 4 m to the limit
+	} {
+		t.Run(code, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				set := testSettings()
+				rule.set(&set)
+				x := newRun(t, testRig(), set)
+				x.start()
+				x.until(Idle, time.Minute)
+				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{9}, Start: true}})
+				s := x.until(Held, 24*time.Hour)
+				if s.Cause.Code != code || s.Lot.Made != rule.made || s.Lot.Begun != rule.made {
+					t.Errorf("held for %s with %d made and %d begun (%s), want %s with %d",
+						s.Cause.Code, s.Lot.Made, s.Lot.Begun, s.Cause.Text, code, rule.made)
+				}
+				if err := x.refuse(Request{Command: Unhold}); err == nil {
+					t.Error("went on without a check")
+				}
+				zero := 0.0
+				x.do(Request{Visit: &Visit{OffsetMM: &zero, Good: rule.made}})
+				x.do(Request{Command: Unhold})
+				again := x.until(Held, 24*time.Hour)
+				for again.Lot.Made == rule.made { // still the first hold
+					time.Sleep(time.Minute)
+					again = x.until(Held, 24*time.Hour)
+				}
+				if again.Lot.Made != 2*rule.made || again.Cause.Code != code {
+					t.Errorf("held again for %s with %d made, want %s with %d", again.Cause.Code, again.Lot.Made, code, 2*rule.made)
+				}
+				x.stop()
+			})
+		})
+	}
+}

@@ -45,7 +45,6 @@ func (s *script) Do(_ context.Context, r supervisor.Request) (supervisor.Result,
 type bench struct {
 	run    *script
 	ledger *ledger.Ledger
-	o      Options
 	http.Handler
 }
 

@@ -42,9 +42,6 @@ func (n *notes) find(line int64, severity Severity, code, remedy, format string,
 	}
 }
 
-// seen reports whether a finding of that code was noted.
-func (n *notes) seen(code string) bool { return n.counts[code] > 0 }
-
 // unknownWord counts a word that is not followed; say is false where another
 // finding says what is to know of it.
 func (n *notes) unknownWord(line int64, l *gcode.Line, say bool) {
@@ -102,7 +99,7 @@ func (n *notes) closeLists(p *Plan) {
 		p.Unknown = append(p.Unknown, Unknown{Word: "others", Count: n.more})
 	}
 	sort.Slice(p.Unknown, func(i, j int) bool { return p.Unknown[i].Line < p.Unknown[j].Line })
-	p.Findings = n.findings
+	p.Findings = append([]Finding{}, n.findings...) // an empty list reads as none
 	byLine := func(f []Finding) func(i, j int) bool {
 		return func(i, j int) bool {
 			if f[i].Line != f[j].Line {
