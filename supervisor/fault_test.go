@@ -73,7 +73,9 @@ func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 			if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
 				t.Errorf("commit %d refused: targets left at %.0f and %.0f °C", n, nt, bt)
 			}
+			l.mu.Lock()
 			ended = l.left >= 0
+			l.mu.Unlock()
 		})
 		if ended {
 			t.Logf("%d commits broken in turn", n-1)

@@ -76,13 +76,13 @@ func (m *Machine) linkLost(err error, out *Output) {
 	halted := errors.Is(err, serialio.ErrHalted)
 	// A restart and a halt both switch the heaters off. Otherwise nothing that was
 	// sent is known to have arrived, the word to switch them off included.
-	// At rest they were shown to be off before.
-	switch {
-	case restarted || halted:
-		m.heat.maybeOn = false
-	case m.state != Idle && m.state != Complete && m.state != Stopped:
+	// At rest, and before the board was ready, this process had them off.
+	switch m.state {
+	case Idle, Complete, Stopped, Resetting:
+	default:
 		m.heat.maybeOn = true
 	}
+	m.heat.maybeOn = m.heat.maybeOn && !restarted && !halted
 	if restarted || halted {
 		why.Code = CauseBoard
 		m.belt.uncertainMM += m.belt.latest.PlannedMM // it forgets the moves it had taken
