@@ -37,7 +37,7 @@ func (c *controller) lineIn(raw []byte, damaged bool) {
 	c.figures.LinesAccepted++
 	e := &c.queue[(c.queueFirst+c.queueLen)%len(c.queue)]
 	e.text = append(e.text[:0], text...)
-	e.number, e.at = number, c.now
+	e.number, e.at, e.damaged = number, c.now, damaged
 	c.queueLen++
 	c.faults.accepted(c)
 }

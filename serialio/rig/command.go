@@ -94,7 +94,7 @@ end:
 // begin executes the line at the head of the queue, or sets c.op to what it waits for.
 func (c *controller) begin() {
 	e := &c.queue[c.queueFirst]
-	c.record.add(e.text, e.number, e.at)
+	c.record.add(e.text, e.number, e.at, e.damaged)
 	c.figures.LinesExecuted++
 	w := &c.w
 	if !w.parse(e.text) {

@@ -33,6 +33,8 @@ type entry struct {
 	text   []byte
 	number int64
 	at     time.Duration
+
+	damaged bool // bytes of it were, on their way
 }
 
 // controller is the board. All of it belongs to the rig's one goroutine.

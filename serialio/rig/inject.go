@@ -165,7 +165,6 @@ func (f *faults) act(c *controller, x Fault) {
 			c.busyDue = later(c.now, c.busyEvery)
 		}
 	case Reset:
-		c.figures.Resets++
 		c.reset()
 	case Unplug:
 		c.unplug(x)

@@ -8,7 +8,8 @@ import (
 	"beltwarden/serialio"
 )
 
-// readTimeout is how long Read waits before it returns with nothing.
+// readTimeout is how long Read waits before it returns with nothing, unless the
+// settings say otherwise.
 const readTimeout = 100 * time.Millisecond
 
 // inChunk is bytes on their way to the board, written at a wall time.
@@ -29,6 +30,7 @@ type outChunk struct {
 // synctest bubble.
 type link struct {
 	path   string
+	wait   time.Duration // readTimeout or what the settings say
 	in     chan<- inChunk
 	out    chan outChunk
 	closed chan struct{} // by Close
@@ -49,9 +51,12 @@ type link struct {
 	txFree  time.Duration
 }
 
-func newLink(path string, baud int, in chan<- inChunk, ended <-chan struct{}) *link {
+func newLink(path string, baud int, wait time.Duration, in chan<- inChunk, ended <-chan struct{}) *link {
+	if wait == 0 {
+		wait = readTimeout
+	}
 	return &link{
-		path: path, baud: baud, in: in, ended: ended,
+		path: path, baud: baud, wait: wait, in: in, ended: ended,
 		out:    make(chan outChunk, 256),
 		closed: make(chan struct{}),
 		gone:   make(chan struct{}),
@@ -78,7 +83,7 @@ func (l *link) Write(p []byte) (int, error) {
 	return 0, fmt.Errorf("cannot write to %s: %w", l.path, l.state())
 }
 
-// Read returns what has arrived, or (0, nil) after readTimeout.
+// Read returns what has arrived, or (0, nil) after a timeout.
 func (l *link) Read(p []byte) (int, error) {
 	if err := l.state(); err != nil {
 		return 0, fmt.Errorf("cannot read from %s: %w", l.path, err)
@@ -86,12 +91,12 @@ func (l *link) Read(p []byte) (int, error) {
 	if len(p) == 0 {
 		return 0, nil
 	}
-	deadline := time.Now().Add(readTimeout)
+	deadline := time.Now().Add(l.wait)
 	if len(l.next.data) == 0 {
 		select { // without a timer when something is there already
 		case l.next = <-l.out:
 		default:
-			if err := l.await(readTimeout, true); err != nil {
+			if err := l.await(l.wait, true); err != nil {
 				return 0, err
 			}
 			if len(l.next.data) == 0 {

@@ -69,6 +69,7 @@ func (r *Rig) Figures() (f Figures) {
 		}
 		f.Faults = maps.Clone(c.faults.byKind())
 		f.Damage = slices.Clone(c.damage)
+		f.ResetAt = slices.Clone(c.figures.ResetAt)
 	})
 	return f
 }

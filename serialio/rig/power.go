@@ -2,6 +2,8 @@ package rig
 
 // reset is a reset by button, watchdog, supply dip or modem line.
 func (c *controller) reset() {
+	c.figures.Resets++
+	c.figures.ResetAt = append(c.figures.ResetAt, c.now)
 	c.forget()
 	if c.motorsOn {
 		c.releaseMotors("reset released the motors")

@@ -209,7 +209,7 @@ func (c *controller) listen(seg []byte) {
 			}
 		case 112:
 			c.figures.EmergencyStops++
-			c.record.add([]byte("M112"), -1, c.now)
+			c.record.add([]byte("M112"), -1, c.now, false)
 			c.halt("emergency stop")
 		case 410:
 			c.quickStop()

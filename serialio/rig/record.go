@@ -12,6 +12,12 @@ type Executed struct {
 	Number int64         // -1 if the line came without one
 	Text   string        // exactly as sent, without number and checksum
 	At     time.Duration // machine time of acceptance
+	// Damaged: the rig knows that bytes of the line were damaged on their way, and the
+	// checksum fitted all the same (or the damage lay beside the text).
+	Damaged bool
+	// Done: the command came to its end and was answered. Moves that it only put into
+	// the planner may still be under way.
+	Done bool
 }
 
 // Damage is something that happened to the machine that should not have.
@@ -41,6 +47,7 @@ type Figures struct {
 	LimitHits       uint64
 	Halts           uint64
 	Resets          uint64
+	ResetAt         []time.Duration // machine time of each of them
 	EmergencyStops  uint64
 	QuickStops      uint64
 	MotorReleases   uint64
@@ -68,13 +75,22 @@ type recorded struct {
 	number int64
 	at     time.Duration
 	end    int // in the arena
+
+	damaged, done bool
 }
 
-func (r *recorder) add(text []byte, number int64, at time.Duration) {
+// ended notes that the newest line has come to its end.
+func (r *recorder) ended() {
+	if n := len(r.lines); n > 0 {
+		r.lines[n-1].done = true
+	}
+}
+
+func (r *recorder) add(text []byte, number int64, at time.Duration, damaged bool) {
 	r.seq++
 	if r.to == nil {
 		r.arena = append(r.arena, text...)
-		r.lines = append(r.lines, recorded{number: number, at: at, end: len(r.arena)})
+		r.lines = append(r.lines, recorded{number: number, at: at, end: len(r.arena), damaged: damaged})
 		return
 	}
 	r.buf = strconv.AppendInt(r.buf, r.seq, 10)
@@ -103,7 +119,8 @@ func (r *recorder) all() []Executed {
 	list := make([]Executed, len(r.lines))
 	from := 0
 	for i, l := range r.lines {
-		list[i] = Executed{Seq: int64(i + 1), Number: l.number, Text: string(r.arena[from:l.end]), At: l.at}
+		list[i] = Executed{Seq: int64(i + 1), Number: l.number, Text: string(r.arena[from:l.end]), At: l.at,
+			Damaged: l.damaged, Done: l.done}
 		from = l.end
 	}
 	return list

@@ -121,12 +121,11 @@ func (r *Rig) connect(path string, baud int) (*link, error) {
 		baud = 115200
 	}
 	own := r.set.Board.BaudRate
-	r.link = newLink(path, baud, r.in, r.done)
+	r.link = newLink(path, baud, r.set.ReadTimeout, r.in, r.done)
 	r.link.garbled = own != 0 && own != baud
 	c := r.ctl
 	c.cutWire()
 	if r.set.Board.ResetOnOpen {
-		c.figures.Resets++
 		c.reset()
 		r.ship()
 	}
@@ -142,7 +141,6 @@ func (r *Rig) unplugged(f Fault) {
 	}
 	c.cutWire()
 	if f.Restart {
-		c.figures.Resets++
 		c.reset()
 		c.out = c.out[:0]
 	}

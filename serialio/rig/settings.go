@@ -15,6 +15,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"time"
 )
 
 // Axis numbers in the arrays of this package: X, Y, Z and the extruder E.
@@ -35,9 +36,13 @@ type Settings struct {
 	// Speed is machine seconds per wall second. 0 means as fast as possible: moves,
 	// dwells and heat waits take no wall time, and an idle board's clock runs
 	// 2000 times as fast as the wall's.
-	Speed  float64
-	Seed   uint64  // of everything random: equal seeds and equal input give equal runs
-	Faults []Fault // injected from the start
+	Speed float64
+	// ReadTimeout is how long Read of the port in memory waits before it returns with
+	// nothing, as a driver does; 0 means 100 ms. Long waits in virtual time cost less
+	// with a longer one.
+	ReadTimeout time.Duration
+	Seed        uint64  // of everything random: equal seeds and equal input give equal runs
+	Faults      []Fault // injected from the start
 	// RecordTo receives one line for every executed line, in order, flushed as whole
 	// lines: sequence, number, machine seconds and text, separated by tabs. When it
 	// is set nothing is kept in memory and [Rig.Record] returns nothing.
@@ -132,6 +137,7 @@ func (s *Settings) check() error {
 		}
 	}
 	errs = append(errs, s.Board.check())
+	bad(s.ReadTimeout >= 0, "read timeout %v is negative; use 0 for %v", s.ReadTimeout, readTimeout)
 	m, b := &s.Machine, &s.Belt
 	bad(s.Speed >= 0, "speed %v is negative; use 0 for as fast as possible", s.Speed)
 	for i := range m.StepsPerMM {
