@@ -9,6 +9,17 @@ import (
 	"beltwarden/serialio"
 )
 
+// connection is what the run needs of the line to the board: a [serialio.Conn].
+type connection interface {
+	Run(id uint64, src serialio.Source) error
+	Ask(id uint64, text string)
+	Cancel()
+	Urgent(b []byte)
+	Events() <-chan serialio.Event
+	Stats() serialio.Stats
+	Close() error
+}
+
 // opening is the outcome of an attempt to open the port.
 type opening struct {
 	attempt uint64
@@ -47,7 +58,7 @@ func (s *Supervisor) portOpened(o opening) {
 		return
 	}
 	s.close()
-	s.conn = serialio.NewConn(o.port, s.set.Conn)
+	s.conn = s.speak(o.port, s.set.Conn)
 	s.events = s.conn.Events()
 }
 

@@ -20,6 +20,7 @@ type Supervisor struct {
 	set    Settings
 	ledger Ledger
 	open   serialio.Opener
+	speak  func(serialio.Port, serialio.Options) connection
 	log    *zap.Logger
 
 	requests chan call
@@ -29,7 +30,7 @@ type Supervisor struct {
 	// Owned by the goroutine of Run.
 	machine *Machine
 	track   tracker
-	conn    *serialio.Conn
+	conn    connection
 	events  <-chan serialio.Event
 	past    serialio.Stats // totals of earlier connections
 	opened  chan opening
@@ -58,6 +59,7 @@ var ErrEnded = errors.New("the run has ended")
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
 		requests: make(chan call), ended: make(chan struct{}), opened: make(chan opening)}
+	s.speak = func(p serialio.Port, o serialio.Options) connection { return serialio.NewConn(p, o) }
 	s.track.axis, s.track.forward = m.set.BeltAxis, m.set.Forward
 	s.track.forget()
 	s.snapshot.Store(m.Snapshot(time.Now()))
