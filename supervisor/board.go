@@ -28,6 +28,7 @@ func (m *Machine) reported(r serialio.Reply, out *Output) {
 	if r.Temps.HasNozzle || r.Temps.HasBed {
 		m.temperatures(r.Temps, out)
 	}
+	m.stands(r)
 	switch r.Kind {
 	case serialio.ReplyCapability:
 		m.link.board.capabilities[r.Capability] = r.CapabilityOn

@@ -92,7 +92,7 @@ func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
 	}
 	before = append(before, gcode.Restore(at, plan.Begin, m.restoreOptions(m.headUp))...)
 	m.headUp = false
-	return Program{Before: before, Plan: plan, Section: job.Body, EndNumber: c.endNumber, After: []string{"M400"}}
+	return Program{Before: before, Plan: plan, Section: job.Body, EndNumber: c.endNumber, After: []string{"M400", "M114"}}
 }
 
 // roomLines see to it that a part does not begin where another stands: one of
@@ -137,6 +137,10 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 
 // cycleMade is the board's word that all moves of a part have ended.
 func (m *Machine) cycleMade(c *cycle, out *Output) {
+	if wrong := m.wrongPlace(); wrong != "" {
+		m.fault(Cause{CauseBoard, wrong}, out)
+		return
+	}
 	c.made = true
 	c.lot.madeOne(c.job)
 	out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),

@@ -91,8 +91,8 @@ func (m *Machine) mayStart(r Request) error {
 		return &Refusal{what, "a check is due before the next part: " + why.Text,
 			"record one with: beltwarden check, or give a reason (--override)"}
 	}
-	if m.rules.steps != "" && r.Override == "" {
-		return &Refusal{what, m.rules.steps, "correct the board or the configuration, or give a reason (--override)"}
+	if m.rules.strange != "" && r.Override == "" {
+		return &Refusal{what, m.rules.strange, "see that it is the right board and that its settings are right, or give a reason (--override)"}
 	}
 	return nil
 }

@@ -2,13 +2,10 @@ package supervisor
 
 import (
 	"errors"
-	"fmt"
-	"math"
 	"strings"
 	"time"
 
 	"beltwarden/serialio"
-	"beltwarden/supervisor/ledger"
 )
 
 // linkPhase says how far the connection to the board has come.
@@ -168,32 +165,4 @@ func (m *Machine) queryLegs() []leg {
 		end: func(out *Output) { m.judgeBoard(out) },
 	}
 	return []leg{ask}
-}
-
-// judgeBoard keeps what the board said of itself and says what has changed.
-func (m *Machine) judgeBoard(out *Output) {
-	b := &m.link.board
-	m.heat.maybeOn = false
-	if b.capabilities["AUTOREPORT_TEMP"] {
-		seconds := max(1, int(math.Round(m.set.PollEvery.Seconds())))
-		out.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})
-		b.reports = true
-		m.heat.poll.clear()
-	}
-	m.rules.steps = ""
-	want, from := m.set.StepsPerMM, "the configuration"
-	if want == 0 {
-		want, from = m.rules.knownSteps, "its last run"
-	}
-	switch {
-	case b.stepsPerMM == 0 && want != 0:
-		m.note(out, "board", "the board does not tell its belt steps/mm, so they were not compared")
-	case want != 0 && math.Abs(b.stepsPerMM-want) > 0.005:
-		m.rules.steps = fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g", b.stepsPerMM, from, want)
-		m.note(out, "board", m.rules.steps)
-	case b.stepsPerMM != 0:
-		m.rules.knownSteps = b.stepsPerMM
-	}
-	out.record(ledger.BoardSeen{Port: m.set.Port.Path, Firmware: b.firmware,
-		Capabilities: b.capabilities, StepsPerMM: b.stepsPerMM})
 }

@@ -53,7 +53,7 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if seen, err := l.Board(ctx, set.Port.Path); err != nil {
 		return fail(err)
 	} else if seen != nil {
-		m.rules.knownSteps = seen.StepsPerMM
+		m.rules.known = seen
 	}
 	last, err := l.LastState(ctx)
 	if err != nil {

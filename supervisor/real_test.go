@@ -163,7 +163,7 @@ var (
 
 // ownLine matches the lines that set the line number and ask for temperatures,
 // which are not part of the intended stream.
-var ownLine = regexp.MustCompile(`^(M110|M105|M155)`)
+var ownLine = regexp.MustCompile(`^(M110|M105|M155|M114)`)
 
 // compareRecord compares what the board executed since the lot began.
 func compareRecord(t *testing.T, record []rig.Executed, want []string) {

@@ -65,6 +65,8 @@ func (m *Machine) command(r Request, out *Output) error {
 		m.rules.accepted = m.offsetBeyond()
 	}
 	switch r.Command {
+	case Start:
+		m.acceptBoard(out)
 	case Unhold, Unsuspend:
 		if m.hold != nil && m.hold.needsCheck && !m.hold.checked {
 			m.rules.restart(m.now, m.belt.base.TravelMM)

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/ledger"
 )
 
 // rules say when the machine must hold for a check. They count from the last
@@ -15,11 +16,11 @@ type rules struct {
 	sinceMM         float64   // belt travel when counting began
 	sinceTime       time.Time // when counting began; the process's start at first
 
-	offset     *belt.Reading // newest lateral offset since realignment; nil: none
-	accepted   bool          // it is beyond the limit, and the operator goes on for a reason given
-	realigned  float64       // belt travel at the last realignment
-	knownSteps float64       // belt steps/mm at the board's last run; 0: none
-	steps      string        // disagreement about steps/mm, "" when there is none
+	offset    *belt.Reading     // newest lateral offset since realignment; nil: none
+	accepted  bool              // it is beyond the limit, and the operator goes on for a reason given
+	realigned float64           // belt travel at the last realignment
+	known     *ledger.BoardSeen // the board that this port had at its last run; nil: none
+	strange   string            // in what the present board differs from it; "" when it does not
 }
 
 // restart begins to count anew.

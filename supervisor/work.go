@@ -42,6 +42,7 @@ type work struct {
 	giveUp    deadline // bound on an abort
 	stuck     deadline // bound on a program of which the board takes no line
 	lines     int64    // lines accepted when that bound was set
+	place     place    // where the board said it stands, since the program began
 	nudge     deadline // when to break a wait in the cancelled program again
 }
 
@@ -84,7 +85,7 @@ func (m *Machine) nextLeg(out *Output) {
 func (m *Machine) run(p Program, out *Output) {
 	m.work.nextID++
 	m.work.running = m.work.nextID
-	m.work.lines = m.belt.latest.Lines
+	m.work.lines, m.work.place = m.belt.latest.Lines, place{}
 	m.work.stuck.set(m.now.Add(m.set.StuckAfter))
 	out.do(RunProgram{ID: m.work.running, Program: p})
 }
@@ -94,7 +95,11 @@ func (m *Machine) legDone(out *Output) {
 	end := m.work.end
 	m.work.end = nil
 	if end != nil {
+		state := m.state
 		end(out)
+		if m.state != state {
+			return // the end was a fault, and the new state has work of its own
+		}
 	}
 	m.nextLeg(out)
 }

@@ -1,0 +1,90 @@
+package supervisor
+
+import (
+	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"strings"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// judgeBoard takes in what the board said of itself, and compares it with the
+// board that this port had at its last run. A board with other steps/mm makes
+// parts of another length, and a port name may come to mean another machine.
+func (m *Machine) judgeBoard(out *Output) {
+	b := &m.link.board
+	m.heat.maybeOn = false
+	if b.capabilities["AUTOREPORT_TEMP"] {
+		seconds := max(1, int(math.Round(m.set.PollEvery.Seconds())))
+		out.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})
+		b.reports = true
+		m.heat.poll.clear()
+	}
+	differs := m.otherSteps(out)
+	if k := m.rules.known; k != nil {
+		if k.Firmware != "" && b.firmware != k.Firmware {
+			differs = append(differs, fmt.Sprintf("the board calls itself %q, at its last run it was %q", b.firmware, k.Firmware))
+		}
+		if changed := changedCapabilities(k.Capabilities, b.capabilities); changed != "" {
+			differs = append(differs, "the board's abilities have changed: "+changed)
+		}
+	}
+	m.rules.strange = strings.Join(differs, "; ")
+	if m.rules.strange != "" {
+		m.note(out, "board", m.rules.strange)
+		return // it is kept as this port's board once the operator lets it run
+	}
+	m.acceptBoard(out)
+}
+
+// otherSteps compares the belt's steps/mm with the configuration, or else with the
+// board's last run.
+func (m *Machine) otherSteps(out *Output) []string {
+	b := &m.link.board
+	want, from := m.set.StepsPerMM, "the configuration"
+	if want == 0 && m.rules.known != nil {
+		want, from = m.rules.known.StepsPerMM, "its last run"
+	}
+	switch {
+	case want == 0:
+	case b.stepsPerMM == 0:
+		m.note(out, "board", "the board does not tell its belt steps/mm, so they were not compared")
+	case math.Abs(b.stepsPerMM-want) > 0.005:
+		return []string{fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g", b.stepsPerMM, from, want)}
+	}
+	return nil
+}
+
+// changedCapabilities lists what a board has lost or gained.
+func changedCapabilities(was, is map[string]bool) string {
+	names := map[string]bool{}
+	for _, set := range []map[string]bool{was, is} {
+		for name := range set {
+			names[name] = true
+		}
+	}
+	var list []string
+	for _, name := range slices.Sorted(maps.Keys(names)) {
+		switch {
+		case was[name] && !is[name]:
+			list = append(list, name+" is gone")
+		case !was[name] && is[name]:
+			list = append(list, name+" is new")
+		}
+	}
+	return strings.Join(list, ", ")
+}
+
+// acceptBoard keeps the present board as the one that belongs to this port.
+func (m *Machine) acceptBoard(out *Output) {
+	b := &m.link.board
+	seen := ledger.BoardSeen{Port: m.set.Port.Path, Firmware: b.firmware, Capabilities: b.capabilities, StepsPerMM: b.stepsPerMM}
+	if k := m.rules.known; k != nil && k.Firmware == seen.Firmware && k.StepsPerMM == seen.StepsPerMM &&
+		changedCapabilities(k.Capabilities, seen.Capabilities) == "" {
+		return // nothing new to keep
+	}
+	m.rules.known, m.rules.strange = &seen, ""
+	out.record(seen)
+}

@@ -1,0 +1,142 @@
+package supervisor
+
+import (
+	"context"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// TestStrangeBoard: a board whose steps/mm or abilities are not those of its last
+// run must not move a lot until somebody has said why.
+func TestStrangeBoard(t *testing.T) {
+	for name, change := range map[string]func(*rig.Settings){
+		"steps/mm":  func(s *rig.Settings) { s.Machine.StepsPerMM[rig.Y] = 85.2 },
+		"abilities": func(s *rig.Settings) { s.Board.EmergencyParser = false },
+	} {
+		t.Run(strings.ReplaceAll(name, "/", " "), func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				x := newRun(t, testRig(), testSettings())
+				x.start()
+				x.until(Idle, time.Minute)
+				x.stop()
+				other := testRig()
+				change(&other)
+				r, err := rig.New(other)
+				if err != nil {
+					t.Fatal(err)
+				}
+				defer x.rig.Close()
+				x.rig = r
+				defer r.Close()
+				for range 2 { // it is not forgotten by another restart either
+					x.start()
+					x.until(Idle, time.Minute)
+					x.stop()
+				}
+				x.start()
+				x.until(Idle, time.Minute)
+				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}}})
+				if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), name) {
+					t.Errorf("refusal %q does not speak of %s", err, name)
+				}
+				x.do(Request{Command: Start, Override: "new firmware"})
+				x.until(Complete, 2*time.Hour)
+				x.stop()
+				x.start()
+				x.until(Idle, time.Minute)
+				x.do(Request{Visit: &Visit{Good: 1}})
+				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+				x.until(Execute, time.Hour) // it is this port's board now
+				x.stop()
+			})
+		})
+	}
+}
+
+// TestWrongPlace compares position reports as boards write them.
+func TestWrongPlace(t *testing.T) {
+	m := &Machine{set: testSettings()}
+	m.belt.latest.State.PositionMM = [4]float64{10, 20.004, 0.2, 5}
+	m.belt.latest.State.Known = [4]bool{true, true, true, true}
+	for text, wrong := range map[string]bool{
+		"X:10.00 Y:20.00 Z:0.20 E:5.00 Count X:800 Y:1600 Z:80": false, // rounded
+		"X:10.00 Y:20.10 Z:0.20 E:5.00":                         true,
+		"X:10.00 Y:20.00 Z:1.20 E:5.00":                         true,
+		"X:-10.00 Y:20.00 Z:0.20 E:5.00":                        true,
+		"echo:busy: processing":                                 false, // nothing was told
+	} {
+		m.work.place = place{}
+		m.stands(serialio.ParseReply([]byte(text)))
+		if got := m.wrongPlace(); (got != "") != wrong {
+			t.Errorf("%q: %q", text, got)
+		}
+	}
+}
+
+// TestAlteredLineShows: at the end of a part the board is asked where it stands,
+// and one that stands elsewhere has not made the part.
+func TestAlteredLineShows(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "tiny.gcode")
+	if err := os.WriteFile(path, []byte(tinyJob), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	plan, err := job.Inspect(context.Background(), path, testJobOptions(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, told := range []string{"X:30.00 Y:15.00 Z:0.20 E:3.00", "X:30.00 Y:11.00 Z:0.20 E:3.00"} {
+		l, err := ledger.Open("place", ledger.Options{Memory: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+		m, err := NewMachine(context.Background(), testSettings(), l, nil, "place", now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		hot := serialio.ParseReply([]byte("T:200.0 /200.0 B:60.0 /60.0"))
+		made, interrupted := 0, 0
+		var program *RunProgram
+		take := func(out Output) {
+			for _, r := range out.Records {
+				switch r.(type) {
+				case ledger.CycleMade:
+					made++
+				case ledger.CycleInterrupted:
+					interrupted++
+				}
+			}
+			for _, e := range out.Effects {
+				if run, ok := e.(RunProgram); ok {
+					program = &run
+				}
+			}
+		}
+		take(m.Begin(now))
+		take(m.Step(now, LinkSynced{LastNumber: 0}))
+		take(m.Step(now, ProgramDone{program.ID}))
+		take(m.Step(now, Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{1}, Start: true}}))
+		for i := 0; program.Program.EndNumber == 0 && i < 20; i++ {
+			now = now.Add(time.Second)
+			take(m.Step(now, ProgramDone{program.ID}))
+			take(m.Step(now, Reported{hot}))
+		}
+		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{30, 15, 0.2, 3}, [4]bool{true, true, true, true}
+		take(m.Step(now, Reported{serialio.ParseReply([]byte(told))}))
+		take(m.Step(now, ProgramDone{program.ID}))
+		right := strings.Contains(told, "Y:15")
+		if right && (made != 1 || interrupted != 0 || m.State() != Execute) ||
+			!right && (made != 0 || interrupted != 1 || m.State() != Aborting) {
+			t.Errorf("told %q: %d made, %d interrupted, %s", told, made, interrupted, m.State())
+		}
+	}
+}

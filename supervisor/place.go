@@ -1,0 +1,51 @@
+package supervisor
+
+import (
+	"fmt"
+	"math"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/gcode"
+)
+
+// place is where the board last said that it stands, in its own units.
+type place struct {
+	at   [4]float64
+	told bool
+}
+
+// placeToleranceMM is how far the board's word may be from ours: boards round to
+// hundredths, and count in whole steps.
+const placeToleranceMM = 0.05
+
+// stands takes in a position report.
+func (m *Machine) stands(r serialio.Reply) {
+	if r.HasPosition {
+		m.work.place = place{r.Position, true}
+	}
+}
+
+// wrongPlace compares where the board stands at the end of a part with where its
+// lines should have brought it. A line altered on the way so that its checksum
+// still fits (an XOR sees no even number of flips in one bit column, and no swapped
+// bytes) mostly shows here. It returns "" when they agree or nothing was told.
+func (m *Machine) wrongPlace() string {
+	p := m.work.place
+	at := m.position()
+	if !p.told {
+		return ""
+	}
+	for a := gcode.X; a <= gcode.Z; a++ {
+		if !at.Known[a] {
+			continue
+		}
+		told, want := p.at[a], at.PositionMM[a]
+		if at.Inches && math.Abs(told*25.4-want) <= placeToleranceMM*25.4 {
+			continue // boards differ in the units of the report
+		}
+		if math.Abs(told-want) > placeToleranceMM {
+			return fmt.Sprintf("the board stands at %s %.2f mm and the lines it has taken lead to %.2f: the part is not as it should be", a, told, want)
+		}
+	}
+	return ""
+}
