@@ -2,6 +2,7 @@ package serialio
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -27,6 +28,8 @@ type board struct {
 	noCheck    bool          // takes any number
 	queue      int           // lines taken at once and answered later, one each lineTime
 	mute       bool          // never says anything
+	patience   time.Duration // rejects a line whose end does not come within this time
+	slots      int           // free slots that the advanced ok tells, 3 by default
 	// damage and other mischief
 	toBoard func(line int, frame []byte) []byte // per line received, numbered from 0
 	toHost  func(reply string) string           // what becomes of one reply, with its line end
@@ -39,10 +42,15 @@ type board struct {
 	received int
 	overrun  int // bytes beyond rxSize
 	urgent   []string
+	gaveUp   int      // times that patience ended
+	unread   int      // most bytes ever in the receive buffer
+	stray    []string // lines without number that are no urgent words
 	// Frames as they were before damage. One damaged line in 256 has a right
 	// checksum by chance; no sender can help that, and the test would measure
 	// luck: so the board also refuses what was never sent.
 	genuine map[string]bool
+	whole   []byte // the line that is coming in, as it was before damage
+	early   []byte // the line that is coming in, as the look for urgent words sees it
 
 	work   chan string // lines taken and not answered, with queue
 	rx     chan []byte // host to board
@@ -142,9 +150,19 @@ func (b *board) nextLine(buf *[]byte) (string, bool) {
 			*buf = (*buf)[i+1:]
 			return line, true
 		}
+		var late <-chan time.Time
+		if b.patience > 0 && len(*buf) > 0 {
+			late = time.After(b.patience)
+		}
 		select {
 		case d := <-b.rx:
 			b.put(buf, d)
+		case <-late:
+			b.mu.Lock()
+			b.gaveUp++
+			b.mu.Unlock()
+			b.reject(buf, "line took too long")
+			*buf = (*buf)[:0]
 		case <-b.closed:
 			return "", false
 		}
@@ -162,32 +180,48 @@ func (b *board) drain(buf *[]byte) {
 	}
 }
 
-// put takes bytes into the receive buffer; damage is done frame by frame.
+// put takes bytes into the receive buffer; damage is done frame by frame, or to
+// each piece of one. Urgent words act here, before the buffer, as on a board that
+// says that it looks for them.
 func (b *board) put(buf *[]byte, d []byte) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	for len(d) > 0 {
-		i := bytes.IndexByte(d, '\n')
-		if i < 0 {
-			i = len(d) - 1
+	if b.genuine == nil {
+		b.genuine = map[string]bool{}
+	}
+	for frame := range bytes.SplitAfterSeq(d, []byte{'\n'}) {
+		if len(frame) == 0 {
+			continue
 		}
-		frame := d[:i+1]
-		d = d[i+1:]
-		if b.genuine == nil {
-			b.genuine = map[string]bool{}
-		}
-		b.genuine[strings.TrimSpace(string(frame))] = true
+		b.whole = append(b.whole, frame...)
+		ended := frame[len(frame)-1] == '\n'
 		if b.toBoard != nil && len(frame) > 1 {
 			frame = b.toBoard(b.received, bytes.Clone(frame))
 		}
-		b.received++
+		if ended {
+			b.genuine[strings.TrimSpace(string(b.whole))] = true
+			b.whole = b.whole[:0]
+			b.received++
+		}
+		b.early = append(b.early, frame...)
+		if i := bytes.LastIndexByte(b.early, '\n'); i >= 0 {
+			for word := range strings.SplitSeq(string(b.early[:i]), "\n") {
+				if isUrgent(word) {
+					b.urgent = append(b.urgent, word)
+				}
+			}
+			b.early = b.early[i+1:]
+		}
 		*buf = append(*buf, frame...)
+		b.unread = max(b.unread, len(*buf))
 		if b.rxSize > 0 && len(*buf) > b.rxSize {
 			b.overrun += len(*buf) - b.rxSize
 			*buf = (*buf)[:b.rxSize]
 		}
 	}
 }
+
+func isUrgent(line string) bool { return line == "M108" || line == "M112" }
 
 func (b *board) reject(buf *[]byte, why string) {
 	b.say("Error:%s, Last Line: %d", why, b.last)
@@ -206,14 +240,20 @@ func (b *board) handle(line string, buf *[]byte) {
 	if line == "" {
 		return
 	}
+	star := strings.LastIndexByte(line, '*')
 	if line[0] != 'N' {
-		b.mu.Lock()
-		b.urgent = append(b.urgent, line)
-		b.mu.Unlock()
+		if star >= 0 {
+			b.reject(buf, "No Line Number with checksum")
+			return
+		}
+		if !isUrgent(line) {
+			b.mu.Lock()
+			b.stray = append(b.stray, line)
+			b.mu.Unlock()
+		}
 		b.say("ok")
 		return
 	}
-	star := strings.LastIndexByte(line, '*')
 	if star < 0 {
 		b.reject(buf, "No Checksum with line number")
 		return
@@ -255,7 +295,7 @@ func (b *board) answer(text string) {
 	case text == "M105":
 		b.say("ok T:25.0 /0.0 B:24.0 /0.0 @:0 B@:0")
 	case b.advanced:
-		b.say("ok N%d P15 B3", b.last)
+		b.say("ok N%d P15 B%d", b.last, cmp.Or(b.slots, 3))
 	default:
 		b.say("ok")
 	}

@@ -10,7 +10,8 @@ import (
 // Options shape a connection. The zero value of each field means its default.
 type Options struct {
 	// WindowBytes is how many bytes of unanswered lines may be on their way: at
-	// most the board's receive buffer. 0: one unanswered line at a time.
+	// most the board's receive buffer. 0, or less than 48: one unanswered line at a
+	// time, or as many short ones as a board says that it holds; see [Stats].Hint.
 	WindowBytes int
 	// BootWait is how long to wait for the board's start message after the port
 	// was opened; many boards do not restart, and print none. Default 3 s,

@@ -71,4 +71,8 @@ type Stats struct {
 	ReportsDropped uint64 `json:"reports_dropped"` // reports not delivered because nobody received them
 	PlannerFree    int    `json:"planner_free"`    // free planner slots as last told, -1 not told
 	BufferFree     int    `json:"buffer_free"`     // free command slots as last told, -1 not told
+
+	// Hint says what would make the line faster, "" while not in step or if nothing
+	// is known.
+	Hint string `json:"hint,omitempty"`
 }

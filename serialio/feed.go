@@ -7,7 +7,7 @@ import (
 )
 
 // pump fills the window: first what must be sent again, then control lines, then
-// the program. All of it goes to the writer in one piece.
+// the program. All of it goes to the writer in one piece; it may end within a line.
 func (l *loop) pump() {
 	l.out = l.out[:0]
 	sent := 0
@@ -27,7 +27,7 @@ func (l *loop) pump() {
 			break
 		}
 	}
-	if sent == 0 {
+	if len(l.out) == 0 {
 		return
 	}
 	l.stats.LinesSent += uint64(sent)
@@ -135,6 +135,7 @@ func (l *loop) settle() {
 		case ownInternal:
 			if !l.synced {
 				l.synced = true
+				l.stats.Hint = l.hint()
 				l.emit(Event{Kind: EventSynced, LastNumber: l.lastNumber, Reset: l.sawReset})
 			}
 		}

@@ -175,6 +175,9 @@ func (l *loop) okay(r *Reply) {
 	}
 	l.stats.RoundTrip = l.now.Sub(at)
 	l.suspect = false
+	if r.BufferFree >= 0 {
+		l.win.told(r.BufferFree)
+	}
 	l.progressed()
 }
 

@@ -16,7 +16,7 @@ func (l *loop) replyDue() time.Time {
 	limit := l.opt.ReplyLimit
 	at := later(l.progress, l.lastBusy)
 	stalled := at.Add(3 * limit) // a board that reports on its own may have lost an ok all the same
-	if l.opt.WindowBytes > 0 && !l.win.allows(frameLen(questions[0], len(questionText))+1) {
+	if (l.win.limit > 0 || l.win.holds > 1) && !l.win.allows(frameLen(questions[0], len(questionText))+1) {
 		limit *= 2 // the question would not fit into what the board may hold unread
 	}
 	silent := later(at, l.lastHeard).Add(limit)

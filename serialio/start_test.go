@@ -250,7 +250,8 @@ func TestNobodyListens(t *testing.T) {
 }
 
 // TestShortWrites: urgent words that come while a frame is half written stand on
-// a line of their own.
+// a line of their own, and the rest of the frame, which means nothing by itself, is
+// not written.
 func TestShortWrites(t *testing.T) {
 	p := &shortPort{}
 	w := newWriter(p)
@@ -262,7 +263,7 @@ func TestShortWrites(t *testing.T) {
 	w.queue([]byte("N1 G28*18\nN2 M107*39\n"))
 	w.stopping = true
 	w.run()
-	if want := "N1 G28*\nM112\n18\nN2 M107*39\n"; p.got.String() != want {
+	if want := "N1 G28*\nM112\nN2 M107*39\n"; p.got.String() != want {
 		t.Errorf("wrote %q, want %q", p.got.String(), want)
 	}
 }

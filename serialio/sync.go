@@ -288,6 +288,9 @@ func (l *loop) resume() bool {
 		return l.outOfReach()
 	}
 	l.doubted = false
+	if !l.asking {
+		l.win.refused(pos)
+	}
 	l.win.restart(pos)
 	l.enter(phaseRun)
 	l.alone = !l.win.settled()
@@ -352,6 +355,20 @@ func (l *loop) resumeFirst() bool {
 	l.progress, l.suspect = l.now, false
 	l.settle()
 	return true
+}
+
+// hint says what would make the line faster, by what is known of the board.
+func (l *loop) hint() string {
+	switch {
+	case l.win.limit > 0:
+		return ""
+	case l.win.said > 1:
+		return fmt.Sprintf("the board says that it holds %d lines, so up to %d bytes are sent ahead; "+
+			"a window of the size of its receive buffer would be faster if that is larger", l.win.said, smallestBuffer)
+	default:
+		return "one line is sent at a time, which is safe for any board; " +
+			"a window of the size of the board's receive buffer (often 128 bytes, see its data) would be faster"
+	}
 }
 
 // firstNumber is the line number from which to go on at the start.

@@ -17,8 +17,9 @@ type slot struct {
 	number int64  // number it carries
 	want   int64  // number the board names when it rejects this line
 	owner  owner
+	split  bool      // it last went out in more than one piece
 	id     uint64    // of an ask
-	at     time.Time // when it was last handed to the writer
+	at     time.Time // when the last of it was handed to the writer
 }
 
 // keepAccepted is how many accepted lines are kept for sending again. An
@@ -31,9 +32,17 @@ const keepAccepted = 16
 //
 //	base <= acked <= sent <= end     kept | in flight | to be sent (again)
 //
-// Bytes in flight never exceed limit; with limit 0 at most one line is in flight.
+// Bytes in flight never exceed limit. A line goes out in pieces where there is
+// room for a part of it only: the board's receive buffer holds bytes, and part of
+// a small one would stay empty otherwise. With limit 0 lines go out whole, one at a
+// time or as many as the board has shown to hold.
 type window struct {
 	limit   int
+	whole   bool   // lines go out in one piece only
+	splits  int    // rejections of lines that went out in pieces
+	holds   int    // with limit 0: lines the board holds, as it said; see told
+	said    int    // free command slots as last told while nothing was in flight, -1 never
+	part    int    // bytes of the line at sent that are out already
 	slots   []slot // by position modulo length, a power of two
 	base    int64  // oldest line kept
 	acked   int64  // lines taken by the board, as far as we know
@@ -42,16 +51,19 @@ type window struct {
 	peak    int64  // highest sent ever: the board cannot have taken more
 	barrier int64  // newest line that set the number, -1 none; numbers before it mean nothing now
 	certain int64  // lines the board itself has confirmed by number
-	bytes   int    // in flight
+	bytes   int    // in flight, part included
 	next    int64  // number of the next new line
 }
 
 func newWindow(limit int) *window {
+	if limit < leastWindow {
+		limit = 0
+	}
 	n := 32
 	for n < limit/9+2*keepAccepted {
 		n *= 2
 	}
-	return &window{limit: limit, slots: make([]slot, n), barrier: -1}
+	return &window{limit: limit, slots: make([]slot, n), barrier: -1, said: -1}
 }
 
 func (w *window) at(pos int64) *slot { return &w.slots[pos&int64(len(w.slots)-1)] }
@@ -71,19 +83,52 @@ func (w *window) maxText() int {
 	return limit - frameLen(w.next, 0)
 }
 
-// allows says whether n more bytes may go on the wire now.
-func (w *window) allows(n int) bool {
-	if w.limit == 0 {
-		return w.acked == w.sent
+// leastWindow is the smallest window: the frames that set the number and ask for it
+// must fit. No board's receive buffer is smaller.
+const leastWindow = 48
+
+// smallestBuffer is what a ring of 64 bytes holds, the smallest receive buffer
+// that boards commonly have (common practice, no source).
+const smallestBuffer = 63
+
+// most lines that a board is believed to hold, whatever it says: its reply has no
+// checksum.
+const mostHeld = 16
+
+// told takes in how many command slots the board called free when it answered the
+// last line in flight. A board that keeps a queue takes that many lines without
+// being asked for each. It counts only when two answers running agree, and never
+// stretches what may lie unread beyond the smallest buffer there is.
+func (w *window) told(free int) {
+	if w.sent != w.acked || w.part > 0 {
+		return
 	}
-	return w.bytes+n <= w.limit
+	free = min(free, mostHeld)
+	if free == w.said || free < w.holds {
+		w.holds = free
+	}
+	w.said = free
 }
 
+// allows says whether n more bytes that end a line may go on the wire now.
+func (w *window) allows(n int) bool {
+	if w.limit > 0 {
+		return w.bytes+n <= w.limit
+	}
+	return w.acked == w.sent || (w.inFlight() < w.holds && w.bytes+n <= smallestBuffer)
+}
+
+// divides says whether a line may go out in pieces.
+func (w *window) divides() bool { return w.limit > 0 && !w.whole }
+
 // fits says whether a new line with a text of n bytes can be numbered and sent
-// at once. Nothing follows a barrier until the board has confirmed it
+// at once, or a piece of it. Nothing follows a barrier until the board has confirmed it
 // by number: behind one acknowledged by mistake a line could look taken under the old count.
 func (w *window) fits(n int) bool {
-	return w.sent == w.end && w.barrier < w.certain && w.end-w.base < int64(len(w.slots)) && w.allows(frameLen(w.next, n))
+	if w.sent != w.end || w.barrier >= w.certain || w.end-w.base >= int64(len(w.slots)) {
+		return false
+	}
+	return w.allows(frameLen(w.next, n)) || (w.divides() && w.bytes < w.limit)
 }
 
 // push numbers a new line. The caller has asked fits.
@@ -104,26 +149,54 @@ func (w *window) pushBarrier(o owner, id uint64, number int64) {
 func (w *window) add(o owner, id uint64, number, want int64, text []byte) {
 	s := w.at(w.end)
 	s.frame = AppendFrame(s.frame[:0], number, text)
-	s.number, s.want, s.owner, s.id = number, want, o, id
+	s.number, s.want, s.owner, s.id, s.split = number, want, o, id, false
 	w.end++
 }
 
-// take appends to dst the lines that may go on the wire now, at most most of
-// them, and returns how many they are.
+// take appends to dst what may go on the wire now, at most most lines, and
+// returns how many lines it ends. A piece of the next line may follow them.
 func (w *window) take(dst []byte, most int, now time.Time) ([]byte, int) {
 	n := 0
 	for ; n < most && w.sent < w.end; n++ {
 		s := w.at(w.sent)
-		if !w.allows(len(s.frame)) {
+		rest := s.frame[w.part:]
+		if !w.allows(len(rest)) {
+			if w.divides() {
+				piece := cutBefore(rest, w.limit-w.bytes)
+				dst = append(dst, rest[:piece]...)
+				w.bytes += piece
+				w.part += piece
+				s.split = s.split || piece > 0
+			}
 			break
 		}
-		dst = append(dst, s.frame...)
+		if w.part == 0 {
+			s.split = false
+		}
+		dst = append(dst, rest...)
 		s.at = now
-		w.bytes += len(s.frame)
+		w.bytes += len(rest)
 		w.sent++
+		w.part = 0
 	}
 	w.peak = max(w.peak, w.sent)
 	return dst, n
+}
+
+// cutBefore returns where the rest of a frame may be cut, at room at most; 0 where
+// it may not. If the board throws the first piece away with what it has unread, the
+// second comes to it as a line of its own. It must not read as a command there: so
+// it begins inside a number, and no letter that begins a command is in it.
+func cutBefore(rest []byte, room int) int {
+	for n := len(rest) - 1; n > 0; n-- {
+		switch c := rest[n]; {
+		case c|0x20 == 'g', c|0x20 == 'm', c|0x20 == 't', c|0x20 == 'n':
+			return 0
+		case n <= room && (isDigit(c) || c == '.'):
+			return n
+		}
+	}
+	return 0
 }
 
 // ack counts a plain acknowledgement for the oldest line in flight. It returns
@@ -186,11 +259,26 @@ func (w *window) expects(pos int64) int64 {
 // ones are not, nothing is in flight or unread.
 func (w *window) restart(pos int64) {
 	w.acked, w.sent, w.certain = pos, pos, pos
-	w.bytes = 0
+	w.bytes, w.part = 0, 0
 	w.base = max(w.base, w.acked-keepAccepted)
 }
 
-// clear forgets everything: the board has lost its count.
+// mostSplits is how many rejections of divided lines are put down to the wire.
+const mostSplits = 3
+
+// refused notes that the board rejected the line at pos. A board that does not
+// wait for the end of a line (some give up on one that pauses) shows in rejections
+// of lines that went out in pieces: from the third on lines go out whole.
+func (w *window) refused(pos int64) {
+	if pos > w.sent || pos < w.base || pos >= w.end || !w.at(pos).split {
+		return
+	}
+	if w.splits++; w.splits >= mostSplits {
+		w.whole = true
+	}
+}
+
+// clear forgets everything but how lines may go out: the board has lost its count.
 func (w *window) clear() {
-	*w = window{limit: w.limit, slots: w.slots, barrier: -1}
+	*w = window{limit: w.limit, whole: w.whole, splits: w.splits, slots: w.slots, barrier: -1, said: -1}
 }

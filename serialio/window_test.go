@@ -3,6 +3,7 @@ package serialio
 import (
 	"bytes"
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -19,22 +20,34 @@ func TestWindow(t *testing.T) {
 		w := newWindow(limit)
 		w.next = 1
 		var (
-			wire  [][]byte // frames on their way, in order
+			wire  []byte   // on its way; it may end within a line
 			oks   int      // oks on their way
 			last  int64    // the model board's count
 			taken []string // what it took
 			sent  []string // what was numbered, barriers included
 		)
-		transmit := func() {
-			out, n := w.take(nil, 1000, time.Time{})
-			frames := bytes.SplitAfter(out, []byte("\n"))
-			if frames = frames[:len(frames)-1]; len(frames) != n {
-				t.Fatalf("%d frames, said %d", len(frames), n)
+		transmit := func(most int) {
+			out, n := w.take(nil, most, time.Time{})
+			if got := bytes.Count(out, []byte("\n")); got != n {
+				t.Fatalf("%d line ends in %q, said %d", got, out, n)
 			}
-			wire = append(wire, frames...)
+			if n > most {
+				t.Fatalf("%d lines, asked for %d", n, most)
+			}
+			wire = append(wire, out...)
+			if w.part == 0 {
+				return
+			}
+			if rest := w.at(w.sent).frame[w.part:]; w.whole || limit == 0 || strings.ContainsAny(string(rest), "GMTN") ||
+				!strings.ContainsRune(".0123456789", rune(rest[0])) {
+				t.Fatalf("a line was cut before %q", rest)
+			}
 		}
 		resync := func() {
 			wire, oks = nil, 0
+			if rapid.Bool().Draw(t, "rejected") {
+				w.refused(w.locate(last + 1))
+			}
 			pos := w.locate(last + 1)
 			if n := len(taken); pos == int64(n)+1 && sent[n] == fmt.Sprintf("M110 N%d", last) {
 				taken = append(taken, sent[n]) // it would have changed nothing
@@ -53,7 +66,7 @@ func TestWindow(t *testing.T) {
 				}
 				w.push(ownProgram, 0, []byte(text))
 				sent = append(sent, text)
-				transmit()
+				transmit(rapid.SampledFrom([]int{1, 1000}).Draw(t, "most"))
 			},
 			"barrier": func(t *rapid.T) {
 				if !w.settled() || int64(len(taken)) != w.end {
@@ -62,13 +75,14 @@ func TestWindow(t *testing.T) {
 				k := rapid.Int64Range(0, 30).Draw(t, "number")
 				w.pushBarrier(ownProgram, 0, k)
 				sent = append(sent, fmt.Sprintf("M110 N%d", k))
-				transmit()
+				transmit(rapid.SampledFrom([]int{1, 1000}).Draw(t, "most"))
 			},
 			"board takes": func(t *rapid.T) {
-				if len(wire) == 0 {
+				line, rest, ended := bytes.Cut(wire, []byte("\n"))
+				if !ended {
 					t.Skip()
 				}
-				n, text, err := ParseFrame(wire[0])
+				n, text, err := ParseFrame(line)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -77,7 +91,14 @@ func TestWindow(t *testing.T) {
 					taken = append(taken, string(text))
 					oks++
 				}
-				wire = wire[1:]
+				wire = rest
+			},
+			"send on": func(*rapid.T) { transmit(1000) },
+			"free slots are told": func(t *rapid.T) {
+				w.told(rapid.IntRange(0, 9999).Draw(t, "free"))
+				if w.holds > mostHeld {
+					t.Fatalf("believes that the board holds %d lines", w.holds)
+				}
 			},
 			"ok arrives": func(t *rapid.T) {
 				if oks == 0 {
@@ -111,15 +132,14 @@ func TestWindow(t *testing.T) {
 					t.Skip()
 				}
 				resync()
-				transmit()
+				transmit(rapid.SampledFrom([]int{1, 1000}).Draw(t, "most"))
 			},
 			"line is lost": func(t *rapid.T) {
 				if len(wire) == 0 {
 					t.Skip()
 				}
-				wire = wire[1:]
 				resync()
-				transmit()
+				transmit(rapid.SampledFrom([]int{1, 1000}).Draw(t, "most"))
 			},
 			"": func(t *rapid.T) {
 				if w.base > w.acked || w.acked > w.sent || w.sent > w.end || w.sent > w.peak {
@@ -129,7 +149,8 @@ func TestWindow(t *testing.T) {
 				for pos := w.acked; pos < w.sent; pos++ {
 					bytes += len(w.at(pos).frame)
 				}
-				if bytes != w.bytes || (limit > 0 && bytes > limit) || (limit == 0 && w.inFlight() > 1) {
+				if bytes += w.part; bytes != w.bytes || (limit > 0 && bytes > limit) ||
+					(limit == 0 && w.inFlight() > 1 && (bytes > smallestBuffer || w.inFlight() > mostHeld)) {
 					t.Fatalf("%d bytes in flight, counted %d, limit %d", bytes, w.bytes, limit)
 				}
 				for i, s := range taken {
@@ -142,9 +163,14 @@ func TestWindow(t *testing.T) {
 		// In the end nothing is lost: the board is asked, and gets the rest.
 		for int64(len(taken)) < w.end {
 			resync()
-			transmit()
-			for _, f := range wire {
-				n, text, _ := ParseFrame(f)
+			transmit(1000)
+			for len(wire) > 0 {
+				line, rest, ended := bytes.Cut(wire, []byte("\n"))
+				if !ended {
+					break
+				}
+				wire = rest
+				n, text, _ := ParseFrame(line)
 				if _, is, _ := lineNumberWord(text); n == last+1 || is {
 					last = n
 					taken = append(taken, string(text))
@@ -163,11 +189,51 @@ func TestWindowRefusesWhatNeverFits(t *testing.T) {
 	for _, limit := range []int{0, 64, 4096} {
 		w := newWindow(limit)
 		n := w.maxText()
-		if !w.fits(n) && limit > 0 {
+		if !w.fits(n) {
 			t.Errorf("limit %d: text of %d bytes does not fit", limit, n)
 		}
-		if limit > 0 && w.fits(n+1) {
-			t.Errorf("limit %d: text of %d bytes fits", limit, n+1)
+		w.push(ownProgram, 0, bytes.Repeat([]byte("7"), n))
+		if _, sent := w.take(nil, 1, time.Time{}); sent != 1 {
+			t.Errorf("limit %d: text of %d bytes does not go out whole", limit, n)
 		}
+		if most := max(limit, maxFrameBytes*(1-min(limit, 1))); w.bytes > most {
+			t.Errorf("limit %d: %d bytes in flight", limit, w.bytes)
+		}
+	}
+}
+
+// TestCutBefore: where a line may be cut. The frames are worked out by hand.
+func TestCutBefore(t *testing.T) {
+	const frame = "N12 G1 X10.5 Y2*87\n"
+	want := map[int]int{0: 0, 4: 0, 5: 5, 6: 5, 8: 8, 9: 9, 10: 10, 11: 11, 12: 11, 13: 11, 14: 14, 16: 16, 17: 17, 18: 17, 99: 17}
+	for room, n := range want {
+		if got := cutBefore([]byte(frame), room); got != n {
+			t.Errorf("room for %d bytes: cut %q | %q, want at %d", room, frame[:got], frame[got:], n)
+		}
+	}
+	if got := cutBefore([]byte("N7 M117 5 GO*1\n"), 9); got != 0 {
+		t.Errorf("a line was cut before a word that reads as a command, at %d", got)
+	}
+}
+
+// TestSplitsEnd: a board that rejects lines that came in pieces gets whole lines
+// from the third time on, also after it has lost its count.
+func TestSplitsEnd(t *testing.T) {
+	w := newWindow(64)
+	text := []byte("G1 X10.125 Y20.250 E1.23456")
+	for range mostSplits {
+		w.push(ownProgram, 0, text)
+		w.push(ownProgram, 0, text)
+		if out, _ := w.take(nil, 9, time.Time{}); out[len(out)-1] == '\n' {
+			t.Fatalf("nothing was divided: %q", out)
+		}
+		w.refused(w.sent)
+		w.restart(w.end)
+	}
+	w.clear()
+	w.push(ownProgram, 0, text)
+	w.push(ownProgram, 0, text)
+	if out, n := w.take(nil, 9, time.Time{}); n != 1 || out[len(out)-1] != '\n' {
+		t.Errorf("still divides: %q", out)
 	}
 }

@@ -1,6 +1,7 @@
 package serialio
 
 import (
+	"bytes"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -18,10 +19,15 @@ type writer struct {
 
 	mu       sync.Mutex // guards the fields below, never held during I/O
 	urgent   []byte
-	lines    []byte // whole frames
+	lines    []byte // frames, of which the last may be there in part
+	drops    uint64 // times that lines were forgotten
 	busy     bool
 	stopping bool
 	lastEnd  time.Time // when the newest Write returned
+
+	// Owned by the goroutine.
+	cut  bool // what was written last is not the end of a line
+	torn bool // the rest of the line in lines goes with nothing on the wire any more
 }
 
 func newWriter(port Port) *writer {
@@ -35,7 +41,7 @@ func (w *writer) poke() {
 	}
 }
 
-// queue appends whole frames to what is to be written.
+// queue appends frames to what is to be written.
 func (w *writer) queue(b []byte) {
 	w.mu.Lock()
 	w.lines = append(w.lines, b...)
@@ -55,6 +61,7 @@ func (w *writer) jump(b []byte) {
 func (w *writer) drop() {
 	w.mu.Lock()
 	w.lines = w.lines[:0]
+	w.drops++
 	w.mu.Unlock()
 }
 
@@ -77,6 +84,7 @@ func (w *writer) stop() {
 func (w *writer) run() {
 	defer close(w.done)
 	var spareLines, spareUrgent []byte
+	var drops uint64
 	for {
 		w.mu.Lock()
 		var lines, urgent []byte
@@ -85,6 +93,10 @@ func (w *writer) run() {
 		if len(urgent) == 0 {
 			lines, w.lines = w.lines, spareLines[:0]
 			spareLines = lines // free again once it is written
+			if drops != w.drops {
+				drops = w.drops
+				w.torn = false // the rest of a torn line was forgotten with the others
+			}
 		}
 		stopping := w.stopping
 		w.busy = len(lines)+len(urgent) > 0
@@ -97,7 +109,7 @@ func (w *writer) run() {
 			<-w.wake
 			continue
 		}
-		err := w.write(urgent)
+		err := w.shout(urgent)
 		if err == nil {
 			err = w.write(lines)
 		}
@@ -112,39 +124,64 @@ func (w *writer) run() {
 	}
 }
 
-// write hands all of b to the port. A port may take less than it was given;
-// urgent bytes that came meanwhile then go first, on a line of their own. That
-// breaks the frame they cut through, and the board rejects it: numbers and
-// checksums are for that.
-func (w *writer) write(b []byte) error {
-	cut := false // what was written last is not the end of a line
+// shout writes urgent bytes, on a line of their own. The line that they cut
+// through is rejected by the board, and the rest of it is not sent: by itself it
+// could read as a command without number.
+func (w *writer) shout(b []byte) error {
+	if len(b) == 0 {
+		return nil
+	}
+	if w.cut {
+		b = append([]byte{'\n'}, b...)
+		w.torn = true
+	}
 	for len(b) > 0 {
-		n, err := w.port.Write(b)
-		n = min(max(n, 0), len(b))
-		w.sent.Add(uint64(n))
-		if n > 0 {
-			cut = b[n-1] != '\n'
-		}
+		n, err := w.put(b)
 		if err != nil {
 			return err
 		}
 		b = b[n:]
-		if len(b) == 0 {
+	}
+	return nil
+}
+
+// write hands frames to the port. A port may take less than it was given; urgent
+// bytes that came meanwhile then go first.
+func (w *writer) write(b []byte) error {
+	for len(b) > 0 {
+		if w.torn {
+			end := bytes.IndexByte(b, '\n')
+			if end < 0 {
+				return nil
+			}
+			b, w.torn = b[end+1:], false
+			continue
+		}
+		n, err := w.put(b)
+		if err != nil {
+			return err
+		}
+		if b = b[n:]; len(b) == 0 {
 			return nil
 		}
 		w.mu.Lock()
 		urgent := w.urgent
 		w.urgent = nil
 		w.mu.Unlock()
-		if len(urgent) == 0 {
-			continue
-		}
-		if cut {
-			urgent = append([]byte{'\n'}, urgent...)
-		}
-		if err := w.write(urgent); err != nil {
+		if err := w.shout(urgent); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// put is one call of Write.
+func (w *writer) put(b []byte) (int, error) {
+	n, err := w.port.Write(b)
+	n = min(max(n, 0), len(b))
+	w.sent.Add(uint64(n))
+	if n > 0 {
+		w.cut = b[n-1] != '\n'
+	}
+	return n, err
 }
