@@ -243,6 +243,9 @@ func (b *board) handle(line string, buf *[]byte) {
 	star := strings.LastIndexByte(line, '*')
 	if line[0] != 'N' {
 		if star >= 0 {
+			b.mu.Lock()
+			b.stray = append(b.stray, line)
+			b.mu.Unlock()
 			b.reject(buf, "No Line Number with checksum")
 			return
 		}
