@@ -41,30 +41,6 @@ type Machine struct {
 	start      string // identity of this process, for ids of alerts
 }
 
-// Cause is why the machine is in its state: a short code for metrics and
-// alerts, and words for the operator.
-type Cause struct {
-	Code string `json:"code"`
-	Text string `json:"text"`
-}
-
-// Codes of causes.
-const (
-	CauseOperator    = "operator"
-	CauseCheckParts  = "check_parts"  // so many parts since the last check
-	CauseCheckTravel = "check_travel" // so much belt travel since the last check
-	CauseCheckTime   = "check_time"   // so long since the last check
-	CauseOffset      = "offset_limit" // lateral offset at or near its limit
-	CauseLink        = "link"         // cable, port or board is gone
-	CauseBoard       = "board"        // the board halted or restarted
-	CauseHeat        = "heat"         // a temperature did not come
-	CauseLedger      = "ledger"       // records cannot be kept
-	CauseJob         = "job"          // the job file cannot be read as inspected
-	CauseRestart     = "restart"      // the daemon came back and found work unfinished
-	CauseShutdown    = "shutdown"     // the daemon is ending
-	CauseDone        = "done"         // the work is finished
-)
-
 // heat is what is known of temperatures.
 type heat struct {
 	nozzleC, bedC             float64

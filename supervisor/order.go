@@ -1,0 +1,173 @@
+package supervisor
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// openLot takes an order.
+func (m *Machine) openLot(r Request, out *Output) error {
+	const what = "start the lot"
+	q := r.Lot
+	if m.lot != nil && (m.lot.Status == ledger.LotOpen || m.lot.Status == ledger.LotMade) {
+		t := m.lot.total()
+		return &Refusal{what, fmt.Sprintf("lot %d is not finished: %d good, %d not looked at, %d ordered",
+			m.lot.ID, t.good, t.unverified(), t.ordered),
+			fmt.Sprintf("record a check of its parts, or give it up with: beltwarden lot end %d", m.lot.ID)}
+	}
+	if len(q.Plans) == 0 || len(q.Plans) != len(q.Good) {
+		return &Refusal{what, fmt.Sprintf("it has %d jobs and %d counts", len(q.Plans), len(q.Good)), "give one count, or one for each job"}
+	}
+	l := &lot{plans: q.Plans, last: -1, led: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}
+	l.Lot = ledger.Lot{ID: m.ids.Lot, Name: q.Name, Status: ledger.LotOpen, Order: q.Order}
+	if l.Order == "" {
+		l.Order = ledger.OrderBlocks
+	}
+	if l.Order != ledger.OrderBlocks && l.Order != ledger.OrderTurn {
+		return &Refusal{what, fmt.Sprintf("order %q is not known", l.Order), `use "blocks" or "turn"`}
+	}
+	for i, p := range q.Plans {
+		if q.Good[i] < 1 || q.Good[i] > 1_000_000 {
+			return &Refusal{what, fmt.Sprintf("%d good parts are ordered of %s", q.Good[i], p.Path), "order 1 to 1000000"}
+		}
+		if err := m.fits(p); err != nil {
+			return err
+		}
+		m.addJob(l, p, q.Good[i])
+	}
+	if l.Name == "" {
+		l.Name = l.Jobs[0].Name
+	}
+	m.ids.Lot++
+	m.lot = l
+	out.record(ledger.LotOpened{Lot: l.Lot})
+	m.note(out, "lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), l.describe()))
+	out.Result.LotID = l.ID
+	out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, l.describe())
+	if q.Start {
+		m.afterReset = m.state == Stopped || m.state == Complete || m.state == Resetting
+		switch m.state {
+		case Stopped, Complete:
+			m.change(Reset, Cause{CauseOperator, "a lot was started by " + who(r.By)}, out)
+		case Idle:
+			if err := m.mayStart(r); err != nil {
+				out.Result.Text = fmt.Sprintf("lot %d is open, but did not begin: %v", l.ID, err)
+				return nil
+			}
+			m.change(Start, Cause{CauseOperator, "a lot was started by " + who(r.By)}, out)
+		case Resetting:
+		default:
+			out.Result.Text += fmt.Sprintf("; it is open, but does not begin while the machine is %s", m.state)
+		}
+	}
+	return nil
+}
+
+// addJob adds one job to a lot, with everything in it that is altered.
+func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
+	i := len(l.Jobs)
+	l.Jobs = append(l.Jobs, ledger.LotJob{Index: i, Path: p.Path, SHA256: p.SHA256,
+		Name:        strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path)),
+		GoodOrdered: good, FilamentMMPerCycle: p.FilamentMM,
+		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeTravel(p), PitchMM: p.PitchMM})
+	l.jobs = append(l.jobs, jobCount{ordered: good})
+	alter := func(kind string, list []job.Change) {
+		for _, c := range list {
+			l.Alterations = append(l.Alterations, ledger.Alteration{JobIndex: i, Kind: kind, Line: int(c.Line), Text: c.Text, Why: c.Why})
+		}
+	}
+	alter(ledger.Withheld, p.Withheld)
+	alter(ledger.Added, p.Added)
+	alter(ledger.Added, m.additions(p))
+}
+
+// fits refuses a job that the machine must not run.
+func (m *Machine) fits(p *job.Plan) error {
+	var bad []string
+	for _, f := range p.Findings {
+		if f.Severity == job.Error {
+			bad = append(bad, fmt.Sprintf("line %d: %s; %s", f.Line, f.Text, f.Remedy))
+		}
+	}
+	if len(bad) > 0 {
+		return &Refusal{"start the lot", p.Path + ": " + strings.Join(bad, "; "), ""}
+	}
+	return nil
+}
+
+// endLot gives up an order that is not fulfilled, or closes one that is.
+func (m *Machine) endLot(r Request, out *Output) error {
+	if m.lot == nil || m.lot.Status == ledger.LotClosed || m.lot.Status == ledger.LotEnded {
+		return &Refusal{"end the lot", "no lot is open", ""}
+	}
+	switch m.state {
+	case Idle, Stopped, Complete, Aborted, Resetting:
+	default:
+		return &Refusal{"end the lot", fmt.Sprintf("the machine is %s", m.state), "stop it first"}
+	}
+	m.settleOpenCycle(out, -1, true) // the board was never reached again to be asked
+	status := ledger.LotEnded
+	if m.lot.fulfilled() {
+		status = ledger.LotClosed
+	}
+	m.setLotStatus(out, status, "ended by "+who(r.By)+note(r.Override))
+	m.afterReset = false
+	m.undecided = nil // they stay interrupted, and count for nothing
+	out.Result.LotID = m.lot.ID
+	out.Result.Text = fmt.Sprintf("lot %d is %s", m.lot.ID, status)
+	return nil
+}
+
+// setLotStatus records a change of the lot's status, once.
+func (m *Machine) setLotStatus(out *Output, status, why string) {
+	if m.lot.Status == status {
+		return
+	}
+	m.lot.Status = status
+	out.record(ledger.LotChanged{LotID: m.lot.ID, Status: status, Reason: why})
+}
+
+// enterComplete is a lot whose cycles are all made; the operator counts them.
+func (m *Machine) enterComplete(out *Output) {
+	m.belt.save.clear()
+	l := m.lot
+	t := l.total()
+	switch {
+	case l.fulfilled():
+		m.setLotStatus(out, ledger.LotClosed, "all ordered parts were found good")
+	case l.wanted() == 0:
+		m.setLotStatus(out, ledger.LotMade, "all parts are made and wait to be counted")
+	}
+	text := fmt.Sprintf("lot %d (%s): %d parts made, %d good, %d scrap, %d not looked at, %d ordered",
+		l.ID, l.Name, t.made, t.good, t.scrap+t.torn, t.unverified(), t.ordered)
+	m.cause = Cause{CauseDone, text}
+	m.alert(out, CauseDone, text)
+}
+
+func (l *lot) describe() string {
+	var parts []string
+	for i, j := range l.Jobs {
+		parts = append(parts, fmt.Sprintf("%d good of %s", l.jobs[i].ordered, j.Name))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// who names the asker of a request.
+func who(by string) string {
+	if by == "" {
+		return "the operator"
+	}
+	return by
+}
+
+// note formats an optional remark for the end of a sentence.
+func note(text string) string {
+	if text == "" {
+		return ""
+	}
+	return ": " + text
+}
