@@ -50,7 +50,8 @@ type controller struct {
 	rxCount   uint64 // bytes ever taken into rx
 	line      []byte
 	tainted   []uint64
-	urgent    []byte
+	urgent    []byte // beginning of the line that the emergency parser is at
+	urgentAt  uint64 // where that line began, counted as rxCount
 
 	// Accepting and executing.
 	lastNumber int64

@@ -176,6 +176,16 @@ func (c *controller) untaint(read uint64) bool {
 	return hit
 }
 
+// taintedWithin reports whether a byte from one place to before another was damaged.
+func (c *controller) taintedWithin(from, to uint64) bool {
+	for _, i := range c.tainted {
+		if i >= from && i < to {
+			return true
+		}
+	}
+	return false
+}
+
 // gap notes that bytes are missing between the byte before and the next to come. If
 // whole lines are missing, the lines around them are sound.
 func (c *controller) gap(before, lastLost byte) {
@@ -187,6 +197,7 @@ func (c *controller) gap(before, lastLost byte) {
 // listen is the emergency parser: it sees every byte as it arrives, even those the
 // receive buffer has no room for.
 func (c *controller) listen(seg []byte) {
+	at := c.rxCount // place of seg in what is received
 	for len(seg) > 0 {
 		i := bytes.IndexAny(seg, "\r\n")
 		part := seg
@@ -199,9 +210,9 @@ func (c *controller) listen(seg []byte) {
 		if i < 0 {
 			return
 		}
-		seg = seg[i+1:]
-		word := urgentWord(c.urgent)
-		c.urgent = c.urgent[:0]
+		seg, at = seg[i+1:], at+uint64(i)+1
+		word, damaged := urgentWord(c.urgent), c.taintedWithin(c.urgentAt, at)
+		c.urgent, c.urgentAt = c.urgent[:0], at
 		switch word {
 		case 108:
 			if c.op.kind == opHeat || c.op.kind == opUser {
@@ -209,7 +220,7 @@ func (c *controller) listen(seg []byte) {
 			}
 		case 112:
 			c.figures.EmergencyStops++
-			c.record.add([]byte("M112"), -1, c.now, false)
+			c.record.add([]byte("M112"), -1, c.now, damaged)
 			c.halt("emergency stop")
 		case 410:
 			c.quickStop()
