@@ -87,6 +87,9 @@ func (c *controller) partial(t time.Duration) {
 func (c *controller) take(w *wireChunk, stop int) {
 	for len(w.taint) > 0 && (w.taint[0] < stop || stop == len(w.data)) {
 		c.taintAt(c.rxCount + uint64(max(0, min(w.taint[0], stop-1)-w.next)))
+		if w.taint[0] == len(w.data) { // it reaches over to whatever comes next
+			c.taintAt(c.rxCount + uint64(len(w.data)-w.next))
+		}
 		w.taint = w.taint[1:]
 	}
 	seg := w.data[w.next:stop]
