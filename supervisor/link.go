@@ -57,8 +57,12 @@ func (m *Machine) lostLink(err error, out *Output) {
 		m.note(out, "link", text)
 	}
 	m.heat.asking, m.heat.poll = false, deadline{}
+	wanted := m.state == Stopped && m.heat.maybeOn // whoever stopped it may have gone
 	switch m.state {
 	case Resetting, Clearing, Aborting, Aborted:
+		wanted = true
+	}
+	if wanted {
 		m.link.wait = min(max(2*m.link.wait, m.set.RetryFirst), m.set.RetryMax)
 		m.link.retry.set(m.now.Add(m.link.wait))
 	}

@@ -98,6 +98,7 @@ func (m *Machine) resume(last *ledger.State) {
 	}
 	was := stateOf(last)
 	unfinished := m.cycle != nil
+	m.heat.maybeOn = was == Aborted // the board may not have been reached since
 	switch was {
 	case Stopped, Idle, Complete, Aborted, Resetting, Clearing:
 	default:

@@ -135,10 +135,14 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 	return append(legs, m.offLeg(true))
 }
 
-// enterStopped keeps where the belt stands.
+// enterStopped keeps where the belt stands, and goes on trying to reach a board
+// that is not there and may be hot.
 func (m *Machine) enterStopped(out *Output) {
 	m.belt.save.clear()
 	m.link.retry.clear()
+	if m.heat.maybeOn && m.link.phase == linkDown {
+		m.link.retry.set(m.now.Add(m.set.RetryFirst))
+	}
 	out.record(ledger.BeltMoved{Belt: m.belt.now()})
 }
 

@@ -1,0 +1,258 @@
+package supervisor
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"time"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/ledger"
+)
+
+// spot is a place in the stream that was handed to the connections: so many
+// programs of a connection, so many lines of the next, so many control lines.
+type spot struct{ link, program, line, ask int }
+
+// follower walks along the notes with the machine's record. Control lines may come
+// anywhere between the lines of programs, and may look like them, so that it keeps
+// every place that the record can have come to.
+type follower struct {
+	links []*linkNotes
+	at    []spot
+}
+
+// reach adds a spot and those that follow from it without a line being executed: a
+// program ends; the next connection takes over what the last one has lost.
+func (f *follower) reach(s spot, now time.Duration) {
+	for {
+		if slices.Contains(f.at, s) {
+			return
+		}
+		f.at = append(f.at, s)
+		l := f.links[s.link]
+		if s.link+1 < len(f.links) && now >= f.links[s.link+1].at {
+			f.reach(spot{link: s.link + 1}, now)
+		}
+		if s.program == len(l.programs) {
+			return
+		}
+		p := l.programs[s.program]
+		left := len(p.lines) - s.line
+		// The newest line of a program that was cancelled may not have been numbered.
+		if left > 1 || left == 1 && !p.cancelled {
+			return
+		}
+		s = spot{s.link, s.program + 1, 0, s.ask}
+	}
+}
+
+// take moves on by one executed line. It returns false if none of the places leads on.
+func (f *follower) take(e rig.Executed) (ok, altered bool) {
+	from := f.at
+	f.at = nil
+	for _, s := range from {
+		f.reach(s, e.At)
+	}
+	from, f.at = f.at, nil
+	for _, s := range from {
+		l := f.links[s.link]
+		if s.program < len(l.programs) {
+			if p := l.programs[s.program]; s.line < len(p.lines) && p.lines[s.line] == e.Text {
+				f.reach(spot{s.link, s.program, s.line + 1, s.ask}, 0)
+			}
+		}
+		if s.ask < len(l.asks) && l.asks[s.ask] == e.Text {
+			f.reach(spot{s.link, s.program, s.line, s.ask + 1}, 0)
+		}
+		switch {
+		case e.Number < 0 && slices.Contains(l.urgent, e.Text):
+			f.reach(s, 0)
+		case s.program == 0 && s.line == 0 && s.ask == 0 && strings.HasPrefix(e.Text, "M110 N"):
+			f.reach(s, 0) // the connection sets the number, before anything else
+		}
+	}
+	if len(f.at) > 0 || !e.Damaged {
+		return len(f.at) > 0, false
+	}
+	// What it is instead, and what it took the place of, is anybody's guess.
+	for _, s := range from {
+		f.reach(s, 0)
+		l := f.links[s.link]
+		if s.program < len(l.programs) && s.line < len(l.programs[s.program].lines) {
+			f.reach(spot{s.link, s.program, s.line + 1, s.ask}, 0)
+		}
+		if s.ask < len(l.asks) {
+			f.reach(spot{s.link, s.program, s.line, s.ask + 1}, 0)
+		}
+	}
+	return true, true
+}
+
+// judgeStream compares the record with the notes: nothing missing, doubled or
+// altered. At rest every line handed out must have been executed.
+func (w *world) judgeStream(record []rig.Executed, atRest bool) {
+	if len(w.notes.links) == 0 {
+		if len(record) > 0 {
+			w.wrong("the machine executed %q and nobody spoke to it", record[0].Text)
+		}
+		return
+	}
+	f := &follower{links: w.notes.links}
+	f.reach(spot{}, 0)
+	w.letIn, w.inPlace = 0, 0
+	for i, e := range record {
+		if i > 0 && strings.HasPrefix(e.Text, "M110 N") && e.Text == record[i-1].Text && e.Number == record[i-1].Number {
+			continue // a board takes this line whatever its count; twice in a row is once
+		}
+		before := f.at
+		ok, altered := f.take(e)
+		if altered {
+			w.letIn++
+			if e.Number >= 0 {
+				w.inPlace++
+			}
+		}
+		if !ok {
+			w.wrong("line %d of the record, N%d %q at %v, is not what comes next: %s; before it %s",
+				i, e.Number, e.Text, e.At, f.want(before), texts(record[max(0, i-4):i]))
+			return
+		}
+	}
+	if !atRest {
+		return
+	}
+	last := len(f.links) - 1
+	for _, s := range f.at {
+		if s.link == last && s.program == len(f.links[last].programs) {
+			return
+		}
+	}
+	w.wrong("the machine rests %s, and of what was handed out it has not executed %s", w.rest, f.want(f.at))
+}
+
+// want tells what could have come next.
+func (f *follower) want(at []spot) string {
+	var list []string
+	for _, s := range at {
+		l := f.links[s.link]
+		if s.program < len(l.programs) && s.line < len(l.programs[s.program].lines) {
+			list = append(list, l.programs[s.program].lines[s.line])
+		}
+		if s.ask < len(l.asks) {
+			list = append(list, "(asked) "+l.asks[s.ask])
+		}
+	}
+	return strings.Join(list, " or ")
+}
+
+func texts(record []rig.Executed) string {
+	var list []string
+	for _, e := range record {
+		list = append(list, e.Text)
+	}
+	return strings.Join(list, ", ")
+}
+
+// judgeRest looks at the machine where it has come to rest.
+func (w *world) judgeRest() {
+	switch w.rest {
+	case Aborted, Stopped:
+		// A cable may be out: it is tried again until the heaters are known to be off.
+		for begun := time.Now(); ; time.Sleep(time.Minute) {
+			_, nozzle, _, bed := w.rig.Temperatures()
+			if nozzle == 0 && bed == 0 {
+				break
+			}
+			if time.Since(begun) > restBound {
+				s := w.sup.Snapshot()
+				w.wrong("%s with heaters at %.0f and %.0f °C: %s; link %q", w.rest, nozzle, bed, s.Cause.Text, s.Line.Problem)
+				break
+			}
+		}
+	case Complete, Held, Suspended:
+		w.judgeStream(w.rig.Record(), true)
+	}
+}
+
+// judge looks at everything once the last process has ended.
+func (w *world) judge() {
+	record := w.rig.Record()
+	w.figures = w.rig.Figures()
+	w.judgeStream(record, false)
+	w.judgeCount(record)
+	if f := w.figures; f.Overflows > 0 && !w.mayOverflow() {
+		w.wrong("the receive buffer of %d bytes ran over %d times with a window of %d", w.scene.rig.Board.ReceiveBuffer, f.Overflows, w.set.Conn.WindowBytes)
+	}
+	problems, err := w.ledger.Check(context.Background())
+	if err != nil || len(problems) > 0 {
+		w.wrong("ledger: %v %v", problems, err)
+	}
+}
+
+// mayOverflow reports whether the buffer can run over though the window is kept: it
+// is smaller than we were told; or words went beside the numbered lines; or the
+// board stood still, so that a question had to be put over what it had not read.
+func (w *world) mayOverflow() bool {
+	stood := w.figures.Faults["silence"]+w.figures.Faults["busy"] > 0 || w.scene.rig.Board.Busy == 0
+	beside := slices.ContainsFunc(w.notes.links, func(l *linkNotes) bool { return len(l.urgent) > 0 })
+	return w.small || stood || beside
+}
+
+// judgeCount compares the ledger's count with the bodies that the machine has made
+// to their end: never one more, and none forgotten.
+func (w *world) judgeCount(record []rig.Executed) {
+	if w.lot == 0 {
+		return
+	}
+	cycles, err := w.ledger.Cycles(context.Background(), w.lot)
+	if err != nil {
+		w.wrong("%v", err)
+		return
+	}
+	whole := 0
+	for _, c := range cycles {
+		done := w.made(record, c.EndNumber)
+		if done {
+			whole++
+		}
+		switch c.State {
+		case ledger.CycleStateMade, ledger.CycleStateDischarged:
+			if !done {
+				w.wrong("part %d is counted, and the machine has not made it to its end", c.Ordinal)
+			}
+		case ledger.CycleStateBegun:
+			w.wrong("part %d is neither made nor interrupted", c.Ordinal)
+		}
+	}
+	counts, err := w.ledger.Counts(context.Background(), w.lot)
+	if err != nil {
+		w.wrong("%v", err)
+		return
+	}
+	if interrupted := counts.CyclesBegun - counts.Confirmed; counts.Confirmed > whole || counts.Confirmed+interrupted < whole {
+		w.wrong("the ledger counts %d made and %d interrupted; the machine made %d whole", counts.Confirmed, interrupted, whole)
+	}
+	early := slices.ContainsFunc(w.acts, func(a act) bool { return a.what == "complete" })
+	if w.rest == Complete && !early && counts.Confirmed != counts.Ordered {
+		w.wrong("complete with %d made of %d ordered", counts.Confirmed, counts.Ordered)
+	}
+}
+
+// made reports whether the last line of a part was executed and all moves ended
+// after it, without a restart between.
+func (w *world) made(record []rig.Executed, end int64) bool {
+	i := slices.IndexFunc(record, func(e rig.Executed) bool { return e.Number == end })
+	if i < 0 {
+		return false
+	}
+	for _, e := range record[i:] {
+		if slices.ContainsFunc(w.figures.ResetAt, func(t time.Duration) bool { return record[i].At < t && t <= e.At }) {
+			return false
+		}
+		if e.Text == "M400" && e.Number > end {
+			return e.Done
+		}
+	}
+	return false
+}

@@ -1,0 +1,54 @@
+package supervisor
+
+import (
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"beltwarden/serialio/rig"
+)
+
+// keptScenes are scenes in which a campaign found something wrong. They are
+// written out, since a seed means another scene once the draw has changed.
+var keptScenes = []struct {
+	why    string
+	board  string
+	window int
+	reply  time.Duration // limit, 0 the usual one
+	faults []string
+	acts   []act
+	runs   int // with as many seeds of the faults
+}{
+	{why: "heaters were left on: stopped by the operator while the cable was out, by a process that did not know of the fault before its time",
+		board: "bang", faults: []string{"unplug@line=40,for=12m"},
+		acts: []act{{what: "restart", after: 5 * time.Minute, lines: 1 << 30}, {what: "stop", after: 5 * time.Second, lines: 1 << 30}}, runs: 1},
+	{why: "a line that sets the number is taken twice when its ok is late, which is no harm and must not count as any",
+		board: "no-ok", window: 120, reply: 3 * time.Second, faults: []string{"delay@rate=0.004,for=2854ms,way=host"}, runs: 10},
+}
+
+// TestSeedsKept plays the scenes that once went wrong.
+func TestSeedsKept(t *testing.T) {
+	boards, _ := boardTable(t)
+	pool, plans := seedPool(t)
+	for _, k := range keptScenes {
+		t.Run(k.board, func(t *testing.T) {
+			for seed := range uint64(k.runs) {
+				s := &scene{seed: seed, board: k.board, rig: testRig(), set: testSettings(), jobs: pool[:1], good: []int{2}, order: "blocks",
+					acts: k.acts, rng: rand.New(rand.NewPCG(seed, 0))}
+				s.rig.Board, s.rig.Seed = boards[k.board], seed
+				s.rig.ReadTimeout = time.Minute
+				s.set.Conn.WindowBytes, s.set.Conn.ReplyLimit = k.window, k.reply
+				for _, text := range k.faults {
+					f, err := rig.ParseFault(text)
+					if err != nil {
+						t.Fatal(err)
+					}
+					s.rig.Faults = append(s.rig.Faults, f)
+				}
+				if w := playSeed(t, s, plans); len(w.problems) > 0 {
+					t.Logf("kept because %s", k.why)
+				}
+			}
+		})
+	}
+}

@@ -1,0 +1,119 @@
+package supervisor
+
+import (
+	"strings"
+	"sync"
+	"time"
+
+	"beltwarden/serialio"
+)
+
+// notes are what the run handed to its connections, in order: the stream that the
+// board should have executed.
+type notes struct {
+	begun time.Time // when the machine was switched on
+
+	mu    sync.Mutex
+	links []*linkNotes
+	lines int // of programs, all together
+	mark  int // the alarm goes off at so many lines
+	alarm chan struct{}
+}
+
+// linkNotes is one connection.
+type linkNotes struct {
+	at       time.Duration // machine time at which the port was opened
+	programs []*programNotes
+	asks     []string
+	urgent   []string // words sent beside the numbered lines
+}
+
+// programNotes is one program: the lines that its source has handed out.
+type programNotes struct {
+	lines     []string
+	cancelled bool
+}
+
+// noted is a connection that keeps notes of what it is given.
+type noted struct {
+	connection
+	n *notes
+	l *linkNotes
+}
+
+// speak begins a connection; it takes the place of serialio.NewConn in the run.
+func (n *notes) speak(p serialio.Port, o serialio.Options) connection {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	l := &linkNotes{at: time.Since(n.begun)}
+	n.links = append(n.links, l)
+	return &noted{serialio.NewConn(p, o), n, l}
+}
+
+// wake returns a channel that is closed once so many lines of programs were handed out.
+func (n *notes) wake(lines int) <-chan struct{} {
+	n.mu.Lock()
+	defer n.mu.Unlock()
+	alarm := make(chan struct{})
+	n.mark, n.alarm = lines, alarm
+	n.ring()
+	return alarm
+}
+
+func (n *notes) ring() {
+	if n.alarm != nil && n.lines >= n.mark {
+		close(n.alarm)
+		n.alarm = nil
+	}
+}
+
+func (c *noted) Run(id uint64, src serialio.Source) error {
+	p := &programNotes{}
+	c.n.mu.Lock()
+	c.l.programs = append(c.l.programs, p)
+	c.n.mu.Unlock()
+	return c.connection.Run(id, &notedSource{src, c.n, p})
+}
+
+func (c *noted) Cancel() {
+	c.n.mu.Lock()
+	if k := len(c.l.programs); k > 0 {
+		c.l.programs[k-1].cancelled = true
+	}
+	c.n.mu.Unlock()
+	c.connection.Cancel()
+}
+
+func (c *noted) Ask(id uint64, text string) {
+	c.n.mu.Lock()
+	c.l.asks = append(c.l.asks, text)
+	c.n.mu.Unlock()
+	c.connection.Ask(id, text)
+}
+
+func (c *noted) Urgent(b []byte) {
+	c.n.mu.Lock()
+	c.l.urgent = append(c.l.urgent, strings.TrimSpace(string(b)))
+	c.n.mu.Unlock()
+	c.connection.Urgent(b)
+}
+
+// notedSource keeps the lines of a source as it hands them out.
+type notedSource struct {
+	serialio.Source
+	n *notes
+	p *programNotes
+}
+
+func (s *notedSource) Next(dst []byte) ([]byte, error) {
+	start := len(dst)
+	dst, err := s.Source.Next(dst)
+	if err == nil {
+		s.n.mu.Lock()
+		s.p.lines = append(s.p.lines, string(dst[start:]))
+		s.n.lines++
+		s.n.ring()
+		s.n.mu.Unlock()
+	}
+	return dst, err
+}

@@ -1,0 +1,237 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/serialio"
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// world is one seed being played: the simulated machine, the production code
+// that runs it, and the operator.
+type world struct {
+	*scene
+	plans  map[string]*job.Plan
+	rig    *rig.Rig
+	notes  *notes
+	ledger *ledger.Ledger
+	sup    *Supervisor
+	cancel context.CancelFunc
+	ended  chan error
+	lot    int64
+
+	rest     State    // where it came to rest in the end
+	hot      int      // ends of the process that could not show the heaters off
+	opens    int      // times the port was opened
+	problems []string // violations
+	letIn    int      // lines whose damage no checksum showed, and that are not what was sent
+	inPlace  int      // of them those that took the place of the line that was sent
+	figures  rig.Figures
+}
+
+const (
+	// restBound is how long after the last fault or word of the operator a run may
+	// take to come to rest. A part takes minutes; a wait for heat ends by itself in
+	// 20 minutes, a board that takes no line is given up after 40.
+	restBound  = 2 * time.Hour
+	stablePort = "by-id/greenhouse-belt"
+)
+
+func (w *world) wrong(format string, a ...any) {
+	w.problems = append(w.problems, fmt.Sprintf(format, a...))
+}
+
+// play runs the seed from an empty ledger to the last end of the process.
+func (w *world) play() {
+	var err error
+	if w.rig, err = rig.New(w.scene.rig); err != nil {
+		w.wrong("%v", err)
+		return
+	}
+	defer w.rig.Close()
+	w.notes = &notes{begun: time.Now()}
+	w.set.Port.Path = stablePort
+	if w.ledger, err = ledger.Open("seed", ledger.Options{Memory: true}); err != nil {
+		w.wrong("%v", err)
+		return
+	}
+	defer w.ledger.Close()
+	if !w.start() {
+		return
+	}
+	w.await()
+	lot := &LotRequest{Order: w.order, Good: w.good, Start: true}
+	for _, name := range w.jobs {
+		lot.Plans = append(lot.Plans, w.plans[name])
+	}
+	res, err := w.sup.Do(context.Background(), Request{By: "seed", Lot: lot})
+	if err != nil {
+		w.wrong("lot refused: %v", err)
+	}
+	w.lot = res.LotID
+	for _, a := range w.acts {
+		late := time.NewTimer(a.after)
+		select {
+		case <-w.notes.wake(a.lines):
+		case <-late.C:
+		}
+		late.Stop()
+		w.act(a)
+	}
+	w.rest = w.await()
+	for range w.persist {
+		if w.rest == Complete || !w.again() {
+			break
+		}
+		w.rest = w.await()
+	}
+	w.judgeRest()
+	w.stop()
+	w.judge()
+}
+
+// start begins a process on the ledger as it is.
+func (w *world) start() bool {
+	ctx, cancel := context.WithCancel(context.Background())
+	inspect := func(_ context.Context, path string) (*job.Plan, error) { return w.plans[path], nil }
+	m, err := NewMachine(ctx, w.set, w.ledger, inspect, fmt.Sprintf("seed %d, %d", w.seed, w.opens), time.Now())
+	if err != nil {
+		cancel()
+		w.wrong("%v", err)
+		return false
+	}
+	w.sup = New(m, w.ledger, w.open, zap.NewNop())
+	w.sup.speak = w.notes.speak
+	w.cancel, w.ended = cancel, make(chan error, 1)
+	go func() { w.ended <- w.sup.Run(ctx) }()
+	return true
+}
+
+// open finds the device behind the stable name, which is another one after each
+// time the cable was out, as a kernel numbers them.
+func (w *world) open(ctx context.Context, s serialio.Settings) (serialio.Port, error) {
+	if s.Path != stablePort {
+		return nil, fmt.Errorf("the run asks for %s", s.Path)
+	}
+	w.opens++
+	s.Path = fmt.Sprintf("device %d", w.opens)
+	return w.rig.Open(ctx, s)
+}
+
+// stop ends the process in the orderly way.
+func (w *world) stop() {
+	w.cancel()
+	switch err := <-w.ended; {
+	case errors.Is(err, errHot):
+		w.hot++ // it says so, and that is what it is for
+	case err != nil:
+		w.wrong("run ended: %v", err)
+	}
+}
+
+// await waits until the machine is at rest, and returns where.
+func (w *world) await() State {
+	begun := time.Now()
+	for pause := 100 * time.Millisecond; ; pause = min(2*pause, 20*time.Second) {
+		s := w.sup.Snapshot()
+		if !s.State.Acting() {
+			return s.State
+		}
+		took := time.Since(begun)
+		if s.State == Resetting || s.State == Clearing {
+			if took > 10*time.Minute && took < restBound {
+				w.rig.Reset() // the button: a board that has halted wants it
+				begun = begun.Add(-restBound / 4)
+			}
+		}
+		if took > restBound {
+			w.wrong("still %s after %v: %s; %s; link %q", s.State, restBound, s.Cause.Text, s.Doing, s.Line.Problem)
+			return s.State
+		}
+		time.Sleep(pause)
+	}
+}
+
+// act carries out what a person does. The run may refuse a word; that is its right.
+func (w *world) act(a act) {
+	do := func(r Request) { w.sup.Do(context.Background(), r) }
+	switch a.what {
+	case "hold":
+		do(Request{Command: Hold})
+	case "suspend":
+		do(Request{Command: Suspend})
+	case "complete":
+		do(Request{Command: CompleteLot})
+	case "stop":
+		do(Request{Command: Stop})
+	case "stop after part":
+		do(Request{Command: Stop, AfterPart: true})
+	case "stop and clear":
+		do(Request{Command: Stop, ClearBelt: true})
+	case "abort":
+		do(Request{Command: Abort})
+	case "check":
+		far := 0.5
+		do(Request{Visit: &Visit{OffsetMM: &far}})
+	case "restart":
+		w.stop()
+		if !w.start() {
+			w.ended <- nil
+		}
+	case "button":
+		w.rig.Reset()
+	case "unplug":
+		if err := w.rig.Inject(rig.Fault{Kind: rig.Unplug, For: a.for_, Restart: a.cold}); err != nil {
+			w.wrong("%v", err)
+		}
+	default:
+		w.wrong("no such act: %s", a.what)
+	}
+}
+
+// again is the operator setting a machine to work that rests. It returns false if
+// there is nothing to be done.
+func (w *world) again() bool {
+	do := func(r Request) bool {
+		_, err := w.sup.Do(context.Background(), r)
+		return err == nil
+	}
+	look := func() {
+		v := &Visit{BeltCleared: true}
+		if s := w.sup.Snapshot(); s.Lot != nil && s.Lot.Interrupted > 0 {
+			v.Interrupted = "scrap"
+		}
+		do(Request{Visit: v})
+	}
+	time.Sleep(time.Duration(w.rng.IntN(1800)) * time.Second) // hot, warm or cold
+	look()
+	switch w.sup.Snapshot().State {
+	case Held:
+		return do(Request{Command: Unhold, Override: "seed"})
+	case Suspended:
+		return do(Request{Command: Unsuspend})
+	case Aborted:
+		do(Request{Command: Clear})
+		if w.await() != Stopped {
+			return true
+		}
+		fallthrough
+	case Stopped:
+		do(Request{Command: Reset})
+		if w.await() != Idle {
+			return true
+		}
+		fallthrough
+	case Idle:
+		look()
+		return do(Request{Command: Start, Override: "seed"})
+	}
+	return false
+}
