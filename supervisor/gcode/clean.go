@@ -2,21 +2,10 @@ package gcode
 
 import "strconv"
 
-// Clean appends to dst what of the line goes on the wire, and returns the
-// result: comments, line number and checksum are left out, words stand one
-// space apart with capital letters, numbers stay as written. Text parameters
-// are left alone. Nothing appended means that there is nothing to send. A line
-// that cannot be read is only trimmed and freed of its semicolon comment.
-// Cleaning twice gives the same as cleaning once.
-func Clean(dst, line []byte) []byte {
-	var l Line
-	if err := l.Parse(line); err != nil {
-		return appendRaw(dst, line)
-	}
-	return l.AppendClean(dst)
-}
-
-// AppendClean is [Clean] for a line already parsed without error.
+// AppendClean appends a line parsed without error as lists show it, and returns
+// the result: as written, but without comments, line number and checksum, and
+// with words one space apart in capital letters. Texts are left alone. Nothing
+// appended means that the line holds no command.
 func (l *Line) AppendClean(dst []byte) []byte {
 	switch l.Letter {
 	case 0:
@@ -30,6 +19,11 @@ func (l *Line) AppendClean(dst []byte) []byte {
 		dst = append(dst, ' ')
 		return append(dst, text...)
 	}
+	return l.appendWords(dst)
+}
+
+// appendWords appends the parameters as written, one space before each.
+func (l *Line) appendWords(dst []byte) []byte {
 	for i := range l.words[:l.n] {
 		w := &l.words[i]
 		dst = append(dst, ' ', w.Letter)
@@ -56,28 +50,4 @@ func (l *Line) Name() string {
 		name += "." + strconv.Itoa(l.Sub)
 	}
 	return name
-}
-
-func appendRaw(dst, line []byte) []byte {
-	from, to := 0, 0
-	for to < len(line) && line[to] != ';' {
-		to++
-	}
-	for from < to && isSpace(line[from]) {
-		from++
-	}
-	to = trimRight(line, from, to)
-	space := false
-	for _, c := range line[from:to] {
-		if isSpace(c) {
-			space = true
-			continue
-		}
-		if space {
-			dst = append(dst, ' ')
-			space = false
-		}
-		dst = append(dst, c)
-	}
-	return dst
 }

@@ -73,7 +73,7 @@ func (i *inspector) readMode() {
 	i.add(i.n, i.section, word, "the E word is meant as "+meant+", and "+bothReadings)
 	i.st.RelativeE, i.st.ExtruderUnsure = word == "M83", false
 	i.sent++
-	i.m.wireBytes += int64(len(word)) + 1
+	i.m.bytes.added(word)
 	if i.before.line == i.n {
 		i.before = i.here()
 	}
@@ -91,7 +91,7 @@ func (i *inspector) dropExtruder() {
 	text := i.l.AppendClean(nil)
 	var without []byte
 	words := 0
-	for _, part := range splitWords(text) {
+	for _, part := range splitWords(i.l.AppendWire(nil, gcode.Spaced)) {
 		if part[0] != 'E' {
 			without = append(append(without, ' '), part...)
 			words++
@@ -118,7 +118,7 @@ func (i *inspector) dropExtruder() {
 	}
 }
 
-// splitWords cuts a cleaned line at its spaces.
+// splitWords cuts a line at its spaces.
 func splitWords(line []byte) [][]byte {
 	var words [][]byte
 	from := 0

@@ -28,7 +28,7 @@ func Inspect(ctx context.Context, path string, o Options, progress func(done, to
 		return nil, err
 	}
 	defer f.Close()
-	p := &Plan{Path: path, SourceBytes: info.Size(), modTime: info.ModTime(), Withheld: []Change{}, Added: []Change{},
+	p := &Plan{Path: path, SourceBytes: info.Size(), form: o.Form, modTime: info.ModTime(), Withheld: []Change{}, Added: []Change{},
 		Findings: []Finding{}, Unknown: []Unknown{}}
 	i := newInspector(ctx, o, p, f)
 	i.src.filled = func(done int64) error {

@@ -58,7 +58,9 @@ type inspector struct {
 	m     measures // since the start of the file, or of the body
 	sent  int64    // lines sent since the start of the file
 	belt  float64  // travel since the start of the file, mm
-	clean []byte
+	wire  []byte   // the line at hand as it goes on the wire
+
+	sourceBytes int64 // of the line at hand in the file, its end as one byte
 
 	n         int64 // number of the line at hand
 	from, to  int64 // its offsets
@@ -131,6 +133,7 @@ func (i *inspector) step(line []byte) error {
 		}
 		return nil
 	}
+	i.sourceBytes = int64(len(line)) + 1
 	motion := i.l.Letter == 'G' && isMotion(&i.l)
 	if !motion {
 		i.candidate()
@@ -181,8 +184,8 @@ func (i *inspector) candidate() {
 // take judges the line, sends it or withholds it, and counts what it does.
 func (i *inspector) take() error {
 	r := i.o.rule(&i.l)
-	i.clean = i.l.AppendClean(i.clean[:0])
-	if r.withhold == "" && bytes.IndexByte(i.clean, '*') >= 0 {
+	i.wire = i.l.AppendWire(i.wire[:0], i.o.Form)
+	if r.withhold == "" && bytes.IndexByte(i.wire, '*') >= 0 {
 		r.withhold = "boards take a * for the end of the line, even in a text"
 	}
 	if r.shutdown && i.section == Body && i.cut == byItself {
@@ -205,7 +208,7 @@ func (i *inspector) take() error {
 				return err
 			}
 			i.sent++
-			i.m.wireBytes += int64(len(text)) + 1
+			i.m.bytes.added(text)
 		}
 		return nil
 	}
@@ -230,7 +233,8 @@ func (i *inspector) send() error {
 	}
 	i.sent++
 	i.belt += e.Travel(i.o.BeltAxis)
-	i.m.add(&e, &i.st, &i.o, len(i.clean)+1)
+	i.m.bytes.add(i.lineSize())
+	i.m.add(&e, &i.st, &i.o)
 	i.moved = e.Kind == gcode.KindMove || e.Kind == gcode.KindRetract
 	if i.fresh {
 		i.watch(&e, known)
@@ -252,6 +256,9 @@ func (i *inspector) refused(err error) {
 	}
 	i.notes.problem(i.n, "impossible", "correct the line, or slice the part again", "%v", err)
 }
+
+// lineSize is what the line at hand takes up.
+func (i *inspector) lineSize() size { return size{i.sourceBytes, int64(len(i.wire)) + 1} }
 
 // withhold lists the line as not sent.
 func (i *inspector) withhold(why string) {

@@ -23,12 +23,25 @@ type measures struct {
 	layers     int64
 	reach      reach
 	duration   time.Duration
-	wireBytes  int64
+	bytes      size
+}
+
+// size is what lines take up in the file and on the wire, each line's end counted
+// as one byte.
+type size struct{ source, wire int64 }
+
+func (s *size) add(o size) { s.source, s.wire = s.source+o.source, s.wire+o.wire }
+
+func (s *size) sub(o size) { s.source, s.wire = s.source-o.source, s.wire-o.wire }
+
+// added counts a line that the file does not have; nothing is saved on it.
+func (s *size) added(text string) {
+	n := int64(len(text)) + 1
+	s.add(size{n, n})
 }
 
 // add counts one sent line. st is the state after it.
-func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options, wireBytes int) {
-	m.wireBytes += int64(wireBytes)
+func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
 	m.duration = addDuration(m.duration, e.Duration)
 	if e.Kind != gcode.KindMove {
 		return
@@ -95,7 +108,7 @@ func (m *measures) fill(p *Plan, o *Options) {
 	p.FilamentG = p.FilamentCM3 * o.DensityGPerCM3
 	p.Layers = m.layers
 	p.Duration = m.duration
-	p.WireBytes = m.wireBytes
+	p.SentSourceBytes, p.WireBytes = m.bytes.source, m.bytes.wire
 	p.PitchMM = o.PitchMM
 	if o.PitchMM == 0 {
 		p.PitchMM = m.leastPitchMM(o)

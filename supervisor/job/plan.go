@@ -37,6 +37,8 @@ type Options struct {
 	FilamentDiameterMM float64
 	// DensityGPerCM3 of the filament, 0 means 1.24.
 	DensityGPerCM3 float64
+	// Form is how the job's lines are written for the wire.
+	Form gcode.Form
 
 	repeatLimit int64 // bytes that repeats may add up to; 0 is maxRepeatedBytes
 }
@@ -172,10 +174,14 @@ type Plan struct {
 	// WireBytes is what one body puts on the wire with a line feed a line and
 	// without line numbers and checksums.
 	WireBytes int64 `json:"wire_bytes"`
+	// SentSourceBytes is what the same lines take up in the file, comments and
+	// white space on them included, line ends counted as one byte.
+	SentSourceBytes int64 `json:"sent_source_bytes"`
 
 	Findings []Finding `json:"findings"`
 	Unknown  []Unknown `json:"unknown"`
 
+	form    gcode.Form
 	modTime time.Time
 }
 

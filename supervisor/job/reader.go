@@ -29,6 +29,7 @@ type Reader struct {
 	err      error // what Next returns from now on
 	holding  bool  // the line at hand waits for added lines to go first
 	line     []byte
+	saved    int64
 }
 
 // Open starts reading a section. It fails with [ErrChanged] when the file is not
@@ -122,9 +123,16 @@ func (r *Reader) Next(dst []byte) ([]byte, error) {
 		if r.l.Letter == 0 {
 			continue
 		}
-		return r.l.AppendClean(dst), nil
+		from := len(dst)
+		dst = r.l.AppendWire(dst, r.p.form)
+		r.saved += int64(len(r.line) - (len(dst) - from))
+		return dst, nil
 	}
 }
+
+// SavedBytes returns by how many bytes the lines given out so far are shorter
+// than in the file, line ends left out. Lines added to the job save nothing.
+func (r *Reader) SavedBytes() int64 { return r.saved }
 
 // read takes the next line from the file.
 func (r *Reader) read() error {

@@ -26,6 +26,7 @@ type heaterOff struct {
 	again   int64 // line that switches it on again, 0 for none
 	beforeC float64
 	text    string
+	size    size
 }
 
 // enterTail begins the tail at the line at hand.
@@ -77,7 +78,7 @@ func (i *inspector) reopen() {
 		i.p.Withheld = append(i.p.Withheld, Change{Line: off.line, Text: off.text,
 			Why: "the part goes on after it; the lot switches heaters off"})
 		i.sent--
-		i.m.wireBytes -= int64(len(off.text)) + 1
+		i.m.bytes.sub(off.size)
 	}
 }
 

@@ -20,9 +20,9 @@ func TestSplit(t *testing.T) {
 		withheld, added, codes string
 	}{
 		"by itself": {start + "G1 E5 F300\nG1 X10 E6\nG1 E4\nG1 Z5\nM107\nM104 S0\nG1 X0\nM84\n", 9, 11,
-			"M107|G21|G90|M82|G28 X Z|G92 Y0 E0|M109 S205|G1 X5 Y5 Z0.2 F3000|G1 E5 F300", "G1 X10 E6|G1 E4|G1 Z5", "M107|M104 S0|G1 X0",
+			"M107|G21|G90|M82|G28 X Z|G92 Y0 E0|M109 S205|G1 X5 Y5 Z.2 F3000|G1 E5 F300", "G1 X10 E6|G1 E4|G1 Z5", "M107|M104 S0|G1 X0",
 			"15:M84", "1:M107", ""},
-		"by itself to the end": {start + "G1 X10 E6", 8, 8, "G21|G90|M82|G28 X Z|G92 Y0 E0|M109 S205|G1 X5 Y5 Z0.2 F3000", "G1 X10 E6", "M104 S0",
+		"by itself to the end": {start + "G1 X10 E6", 8, 8, "G21|G90|M82|G28 X Z|G92 Y0 E0|M109 S205|G1 X5 Y5 Z.2 F3000", "G1 X10 E6", "M104 S0",
 			"", "9:M104 S0", "left-on"},
 		"shut down, and the part goes on": {start + "G1 X10 E6\nM104 S0\nG1 X20 E7\nG1 Z9\nM84\n", 8, 11, "", "G1 X10 E6|G1 X20 E7|G1 Z9", "M104 S0",
 			"9:M104 S0 12:M84", "13:M104 S0", "left-on"},
@@ -39,7 +39,7 @@ func TestSplit(t *testing.T) {
 			"8:M808 L9 11:M808 L2 13:M808 L3 15:M808 16:M808 20:M808", "", "repeat-count"},
 		"retraction by the board ends a body": {start + "G1 X10 E6\nG10\nM104 S0", 8, 9, "", "G1 X10 E6|G10", "M104 S0", "", "", ""},
 		"dangerous words": {"M110 N4\nM502\nM92 Y80 X80\nM28 a.g\n" + start + "G1 X6 E5\nM155 S1\nG1 X7 E6\nM104 S0\nM81\nG28\n", 12, 14,
-			"G21|G90|M82|G28 X Z|G92 Y0 E0|M109 S205|G1 X5 Y5 Z0.2 F3000", "G1 X6 E5|G1 X7 E6", "M104 S0|G28 X Z|G92 Y0",
+			"G21|G90|M82|G28 X Z|G92 Y0 E0|M109 S205|G1 X5 Y5 Z.2 F3000", "G1 X6 E5|G1 X7 E6", "M104 S0|G28 X Z|G92 Y0",
 			"1:M110 N4 2:M502 3:M92 Y80 X80 4:M28 a.g 13:M155 S1 16:M81 17:G28", "17:G28 X Z 17:G92 Y0", ""},
 		"nothing said": {"M109 S200\nG28 Z\nG1 X5 Y5 F600\nG1 X6 E5\nM104 S0", 4, 4,
 			"G21|G90|M82|G92 E0|G92 Y0|M109 S200|G28 Z|G1 X5 Y5 F600", "G1 X6 E5", "M104 S0", "", "1:G21 1:G90 1:M82 1:G92 E0 1:G92 Y0", "not-homed"},
@@ -184,7 +184,7 @@ func TestBedAdded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	same(t, "lead-in", strings.Join(section(t, p, LeadIn), "|"), "M140 S55|G21|G90|M82|G28 X Z|G92 Y0 E0|M190 S55|M109 S205|G1 X5 Y5 Z0.2 F3000")
+	same(t, "lead-in", strings.Join(section(t, p, LeadIn), "|"), "M140 S55|G21|G90|M82|G28 X Z|G92 Y0 E0|M190 S55|M109 S205|G1 X5 Y5 Z.2 F3000")
 	same(t, "lead-out", strings.Join(section(t, p, LeadOut), "|"), "M104 S0|M140 S0")
 	if p.Begin.BedTargetC != 55 || p.End.BedTargetC != 55 {
 		t.Errorf("bed at %g and %g", p.Begin.BedTargetC, p.End.BedTargetC)

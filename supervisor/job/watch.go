@@ -73,8 +73,8 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 		i.chamber()
 		i.watchUnknown(e)
 	}
-	if len(i.clean)+1 > maxLineOnWire {
-		i.notes.find(i.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", len(i.clean)+1, maxLineOnWire)
+	if len(i.wire)+1 > maxLineOnWire {
+		i.notes.find(i.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", len(i.wire)+1, maxLineOnWire)
 	}
 	if a := adviceFor(&i.l); a.code != "" {
 		i.notes.find(i.n, Warning, a.code, a.remedy, "%s", a.text)
@@ -188,7 +188,7 @@ func (i *inspector) temperature(e *gcode.Effect, nozzleC, bedC float64) {
 	if i.section == Body {
 		i.enterTail(i.l.Name() + " S0")
 	}
-	i.tail.offs = append(i.tail.offs, heaterOff{line: i.n, bed: bed, beforeC: before, text: string(i.clean)})
+	i.tail.offs = append(i.tail.offs, heaterOff{line: i.n, bed: bed, beforeC: before, text: string(i.l.AppendClean(nil)), size: i.lineSize()})
 	if len(i.tail.offs) > maxWithheld {
 		i.tail.offs = i.tail.offs[1:]
 		i.notes.problem(i.n, "too-many-changes", "slice the part for a belt machine", "the heaters are switched off more than %d times", maxWithheld)
