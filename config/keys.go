@@ -11,6 +11,7 @@ var keys = []key{
 		low: "write the rate the board is built for, often 115200 or 250000", high: "write the rate the board is built for, often 115200 or 250000"},
 	{group: "machine", name: "window_bytes", at: func(s *Settings) any { return &s.Machine.WindowBytes }, unit: octets, least: 16, most: 16384, off: true,
 		low: "write the size of the board's receive buffer, often 64 or 128, or 0 for one line at a time"},
+	{group: "machine", name: "drop_blanks", at: func(s *Settings) any { return &s.Machine.DropBlanks }},
 	{group: "machine", name: "reset_wait_s", at: func(s *Settings) any { return &s.Machine.ResetWait }, unit: second, least: 0.5, most: 60},
 	{group: "machine", name: "reply_limit_s", at: func(s *Settings) any { return &s.Machine.ReplyLimit }, unit: second, least: 1, most: 300},
 	{group: "machine", name: "silence_limit_s", at: func(s *Settings) any { return &s.Machine.SilenceLimit }, unit: second, least: 5, most: 3600},

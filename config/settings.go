@@ -43,7 +43,10 @@ type Machine struct {
 
 	// WindowBytes is the number of bytes that may be unanswered; 0 sends one
 	// line at a time. More than the board's receive buffer loses bytes.
-	WindowBytes  int
+	WindowBytes int
+	// DropBlanks leaves out the blanks between the words of a line that a board
+	// does not need if it finds words by their letters.
+	DropBlanks   bool
 	ResetWait    time.Duration // how long a board may take to say that it has started
 	ReplyLimit   time.Duration // longest wait for an answer before the board is asked again
 	SilenceLimit time.Duration // longest total silence before the board is given up

@@ -14,9 +14,9 @@ import (
 // witness reads the simulated machine's own record as it is written, and counts
 // the parts in it with no help from the daemon: a part is begun with the first
 // line of the job's body and made with its last. Between the two the machine must
-// have executed the body's lines as they stand in the file, each once, in order.
+// have executed the body's lines, each once, in order.
 type witness struct {
-	body []string // lines of the file
+	body []string // lines of the file, as they should go on the wire
 
 	mu    sync.Mutex
 	next  int // line of the body that comes next; 0: no part in progress
@@ -32,8 +32,19 @@ type witness struct {
 // questions.
 var asides = regexp.MustCompile(`^(M110|M105|M155|M114|M115)\b`)
 
-// bodyOf reads the lines first to last of a job, both included, as they stand in
-// the file. The line numbers are read off the file by hand.
+// What is left out of the body's lines on the wire: the zero before a point, and
+// zeros at the end behind one.
+var (
+	zeroFirst = regexp.MustCompile(`([A-Z]-?)0\.`)
+	zeroLast  = regexp.MustCompile(`(\.[0-9]*[1-9])0+( |$)`)
+)
+
+func shortened(line string) string {
+	return zeroLast.ReplaceAllString(zeroFirst.ReplaceAllString(line, "$1."), "$1$2")
+}
+
+// bodyOf reads the lines first to last of a job, both included, as they should go
+// on the wire. The line numbers are read off the file by hand.
 func bodyOf(t testing.TB, path string, first, last int) (lines []string) {
 	t.Helper()
 	f, err := os.Open(path)
@@ -46,9 +57,9 @@ func bodyOf(t testing.TB, path string, first, last int) (lines []string) {
 	for sc := bufio.NewScanner(f); sc.Scan(); {
 		n++
 		line := sc.Text()
-		seen[line]++
+		seen[shortened(line)]++
 		if n >= first && n <= last && !strings.HasPrefix(line, ";") {
-			lines = append(lines, line)
+			lines = append(lines, shortened(line))
 		}
 	}
 	for _, end := range []string{lines[0], lines[len(lines)-1]} {

@@ -25,6 +25,7 @@ type Progress struct {
 	PendingMM  float64     // belt travel handed out and not yet accepted
 	PlannedMM  float64     // belt travel accepted last, which the board may not have made yet
 	Lines      int64       // accepted lines of programs
+	SavedBytes int64       // by which jobs' lines handed out are shorter than in their files
 	State      gcode.State // modal state and position after the newest line handed out
 }
 

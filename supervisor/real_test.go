@@ -30,7 +30,7 @@ const (
 
 // TestRealJobOverTerminal makes a lot of three of the real job through the real
 // serial library on a pseudo-terminal, and compares the machine's record, line by
-// line, with the file as it stands on disk.
+// line, with the file as it stands on disk but for zeros that say nothing.
 func TestRealJobOverTerminal(t *testing.T) {
 	if testing.Short() {
 		t.Skip("110,000 lines over a pseudo-terminal")
@@ -131,14 +131,16 @@ func expectedRecord(lines []string) []string {
 			add("G28 X Z", "G92 Y0") // the belt axis has no end stop
 			continue
 		}
-		add(l)
+		add(shortened(l))
 	}
 	add("M400")
 	for part := range 3 {
 		if part > 0 {
 			add(realRestore...)
 		}
-		add(lines[realBodyFirst-1 : realBodyLast]...)
+		for _, l := range lines[realBodyFirst-1 : realBodyLast] {
+			add(shortened(l))
+		}
 		add("M400")
 		add(realDischarge...)
 	}
@@ -146,7 +148,7 @@ func expectedRecord(lines []string) []string {
 	// Lead-out without the line that releases the motors, then the last parts' way out.
 	for _, l := range lines[realBodyLast:] {
 		if l != "M84" {
-			add(l)
+			add(shortened(l))
 		}
 	}
 	return append(want, realClear...)
@@ -160,6 +162,14 @@ var (
 	realClear   = []string{"G90", "G92 Y0", "G1 Y75.41 F1200", "G92 Y0", "G1 Y75.41 F1200", "G92 Y0", "G1 Y75.41 F1200",
 		"G92 Y0", "G1 Y75.41 F1200", "G92 Y33.94", "M400", "M104 S0", "M140 S0", "M400"}
 )
+
+// zeroFirst is a zero before the point of a number, the one thing that is left out
+// of this file's lines: it has no comments, no needless blanks, and no number that
+// ends in a zero behind its point.
+var zeroFirst = regexp.MustCompile(`([A-Z]-?)0\.`)
+
+// shortened is a line of the file as it should go on the wire.
+func shortened(line string) string { return zeroFirst.ReplaceAllString(line, "$1.") }
 
 // ownLine matches the lines that set the line number and ask for temperatures,
 // which are not part of the intended stream.

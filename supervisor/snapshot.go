@@ -90,6 +90,9 @@ type LineView struct {
 	Problem   string         `json:"problem,omitempty"`
 	Firmware  string         `json:"firmware,omitempty"`
 	Stats     serialio.Stats `json:"stats"`
+	// SavedBytes is by how many bytes the lines of jobs were sent shorter than they
+	// stand in their files, since the process began.
+	SavedBytes int64 `json:"saved_bytes"`
 }
 
 // Snapshot returns a picture of the machine as it stands at now.
@@ -110,7 +113,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
 		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: h.read}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
-		Firmware: m.link.board.firmware}
+		Firmware: m.link.board.firmware, SavedBytes: m.belt.latest.SavedBytes}
 	s.Lot = m.lotView()
 	if next, ok := m.next(); ok && m.running() {
 		s.Next = &next

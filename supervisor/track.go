@@ -6,6 +6,7 @@ import (
 	"io"
 	"strconv"
 	"sync"
+	"sync/atomic"
 
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
@@ -31,6 +32,8 @@ type tracker struct {
 	marks    []totals // totals after each line handed out and not yet accepted
 	head     int      // first mark in use
 	recent   [plannerLines]float64
+
+	saved atomic.Int64 // bytes by which the jobs' lines handed out are shorter than in their files
 }
 
 // plannerLines is the most moves that boards keep accepted and not yet made. They
@@ -87,7 +90,7 @@ func (t *tracker) progress() Progress {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return Progress{TravelMM: t.accepted.travelMM, AdvanceMM: t.accepted.advanceMM, FilamentMM: t.accepted.filamentMM,
-		PendingMM: t.handed.travelMM - t.accepted.travelMM, PlannedMM: t.accepted.travelMM - t.recent[t.lines%plannerLines], Lines: t.lines, State: t.state}
+		PendingMM: t.handed.travelMM - t.accepted.travelMM, PlannedMM: t.accepted.travelMM - t.recent[t.lines%plannerLines], Lines: t.lines, SavedBytes: t.saved.Load(), State: t.state}
 }
 
 // forget begins anew with a board of which nothing is known. What was in flight
@@ -114,6 +117,7 @@ type source struct {
 	spare    []byte
 	last     bool // ahead is the section's last line
 	numbered bool // the end number was set
+	saved    int64
 }
 
 // Next implements serialio.Source.
@@ -122,6 +126,12 @@ func (s *source) Next(dst []byte) ([]byte, error) {
 	dst, err := s.line(dst)
 	if err != nil {
 		return dst, err
+	}
+	if s.reader != nil {
+		if saved := s.reader.SavedBytes(); saved != s.saved {
+			s.t.saved.Add(saved - s.saved)
+			s.saved = saved
+		}
 	}
 	if err := s.t.follow(dst[start:]); err != nil {
 		return dst[:start], fmt.Errorf("cannot follow line %q: %w", dst[start:], err)

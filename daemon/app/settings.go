@@ -72,6 +72,9 @@ func JobOptions(c *config.Settings) job.Options {
 		NozzleCeilingC: c.Machine.NozzleCeilingC, BedCeilingC: c.Machine.BedCeilingC,
 		FilamentDiameterMM: c.Job.FilamentDiameterMM, DensityGPerCM3: c.Job.DensityGPerCM3,
 	}
+	if c.Machine.DropBlanks {
+		o.Form = gcode.Tight
+	}
 	for _, a := range c.Machine.HomedAxes {
 		o.HomedAxes = append(o.HomedAxes, axes[a])
 	}

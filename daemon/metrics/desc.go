@@ -51,6 +51,7 @@ var (
 	linesSent      = desc("serial_lines_sent_total", "Lines put on the wire, repeats included, since the daemon began.")
 	linesAccepted  = desc("serial_lines_accepted_total", "Lines that the board has taken, since the daemon began.")
 	bytesSent      = desc("serial_sent_bytes_total", "Bytes sent, since the daemon began.")
+	bytesSaved     = desc("serial_saved_bytes_total", "Bytes by which the lines of jobs were sent shorter than they stand in their files, since the daemon began.")
 	bytesReceived  = desc("serial_received_bytes_total", "Bytes received, since the daemon began.")
 	resends        = desc("serial_resends_total", "Requests to send a line again that were obeyed, since the daemon began.")
 	timeouts       = desc("serial_timeouts_total", "Times that the board did not answer within the reply limit, since the daemon began.")

@@ -65,7 +65,7 @@ func held() *supervisor.Snapshot {
 		Belt: supervisor.BeltView{TravelMM: 123456.5, AdvanceMM: 98765, SinceRealignMM: 5000, SinceCheckMM: 1200, UncertainMM: 12,
 			OffsetMM: &offset, WorstOffsetMM: 1.85, OffsetLimitMM: 3, FilamentMM: 7346.37},
 		Heat: supervisor.HeatView{NozzleC: 149.5, NozzleTargetC: 150, BedC: 34.2, HasNozzle: true, HasBed: true, Read: at.Add(-2 * time.Second)},
-		Line: supervisor.LineView{Connected: true, Stats: serialio.Stats{LinesSent: 36660, LinesAccepted: 36657, BytesSent: 1500000,
+		Line: supervisor.LineView{Connected: true, SavedBytes: 77066, Stats: serialio.Stats{LinesSent: 36660, LinesAccepted: 36657, BytesSent: 1500000,
 			BytesReceived: 120000, Resends: 3, Timeouts: 1, Garbled: 2, RoundTrip: 4 * time.Millisecond}},
 	}
 }

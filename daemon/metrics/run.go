@@ -94,6 +94,7 @@ func line(out emitter, l *supervisor.LineView) {
 	out.counter(linesSent, float64(t.LinesSent))
 	out.counter(linesAccepted, float64(t.LinesAccepted))
 	out.counter(bytesSent, float64(t.BytesSent))
+	out.counter(bytesSaved, float64(l.SavedBytes))
 	out.counter(bytesReceived, float64(t.BytesReceived))
 	out.counter(resends, float64(t.Resends))
 	out.counter(timeouts, float64(t.Timeouts))

@@ -79,11 +79,25 @@ func measures(p *job.Plan, st Style) []string {
 		{"  extent", fmt.Sprintf("X %s, Y %s, Z %s mm", size(e.X), size(e.Y), size(e.Z))},
 		{"  layers", fmt.Sprint(p.Layers)},
 		{"  time", span(p.Duration) + " by length and feed alone; acceleration and heating come on top"},
-		{"  wire", bytes(p.WireBytes)},
+		{"  wire", wire(p)},
 	} {
 		out = append(out, st.row(r[0], r[1])...)
 	}
 	return out
+}
+
+// wire tells what one part sends, and how much of its lines in the file that is.
+func wire(p *job.Plan) string {
+	text := bytes(p.WireBytes)
+	if saved := p.SentSourceBytes - p.WireBytes; saved > 0 {
+		percent := 100 * float64(saved) / float64(p.SentSourceBytes)
+		places := 0
+		if percent < 1 {
+			places = 2
+		}
+		text += fmt.Sprintf(" of %s, %.*f %% less", bytes(p.SentSourceBytes), places, percent)
+	}
+	return text
 }
 
 func unknown(p *job.Plan, st Style) []string {

@@ -132,6 +132,20 @@ func TestPlanVerdict(t *testing.T) {
 	}
 }
 
+// What is not sent of a part is told as a share of what stands in the file.
+func TestPlanTellsWhatIsSaved(t *testing.T) {
+	for want, p := range map[string]*job.Plan{
+		"  wire       858.1 kB of 935.2 kB, 8 % less":      {SentSourceBytes: 935154, WireBytes: 858101},
+		"  wire       934.9 kB of 935.2 kB, 0.02 % less":   {SentSourceBytes: 935154, WireBytes: 934931},
+		"  wire       1913 bytes of 2512 bytes, 24 % less": {SentSourceBytes: 2512, WireBytes: 1913},
+		"  wire       1913 bytes":                          {SentSourceBytes: 1913, WireBytes: 1913},
+	} {
+		if lines := Plan(p, Style{Width: 80}); !slices.Contains(lines, want) {
+			t.Errorf("no line %q in %q", want, lines)
+		}
+	}
+}
+
 // A change is told once, and a picture without one is silent.
 func TestChange(t *testing.T) {
 	s := running()
