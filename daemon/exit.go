@@ -119,7 +119,7 @@ func classify(err error) *failure {
 		return jobRefused(refusal)
 	case errors.As(err, &open):
 		return &failure{status: exitPort, err: err, hint: open.Hint}
-	case anyOf(err, serialio.ErrSilent, serialio.ErrDesync, serialio.ErrHalted, serialio.ErrReset, serialio.ErrUnplugged):
+	case anyOf(err, serialio.ErrSilent, serialio.ErrDesync, serialio.ErrHalted, serialio.ErrReset, serialio.ErrRecount, serialio.ErrUnplugged):
 		return &failure{status: exitBoard, err: err, hint: "check the board's supply and cable, and machine.baud in the configuration"}
 	case errors.As(err, &refused):
 		return &failure{status: exitRefused, err: err, hint: refused.Remedy}

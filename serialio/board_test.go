@@ -311,7 +311,7 @@ func (b *board) record() []string {
 	defer b.mu.Unlock()
 	var out []string
 	for i, s := range b.taken {
-		if i == 0 && s == "M110 N0" {
+		if i == 0 && s == "M110 N9" {
 			continue
 		}
 		out = append(out, s)

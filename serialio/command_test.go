@@ -79,7 +79,7 @@ func TestBarrier(t *testing.T) {
 									got = append(got[:i], got[i+1:]...)
 								}
 							}
-							if reply == "lost" && len(got) > 0 && got[0] == "M110 N0" {
+							if reply == "lost" && len(got) > 0 && got[0] == "M110 N9" {
 								got = got[1:]
 							}
 							for i := range lines {
@@ -103,10 +103,10 @@ func TestNumberLimit(t *testing.T) {
 			t.Fatal(err)
 		}
 		x.wait(EventDone)
-		want := append(append(append([]string{}, lines[:11]...), "M110 N0"), lines[11:]...)
+		want := append(append(append([]string{}, lines[:11]...), "M110 N9"), lines[11:]...)
 		x.same(x.board.record(), want)
-		if x.board.last != 20 {
-			t.Errorf("board counts %d, want 20", x.board.last)
+		if x.board.last != 29 {
+			t.Errorf("board counts %d, want 29", x.board.last)
 		}
 	})
 }
@@ -247,7 +247,7 @@ func TestNothingTakesTheNumber(t *testing.T) {
 			}
 			taken := x.board.record()
 			for i, line := range taken {
-				if strings.HasPrefix(line, "M110 N") && line != "M110 N0" && taken[i+1] == "M105" {
+				if strings.HasPrefix(line, "M110 N") && line != "M110 N9" && taken[i+1] == "M105" {
 					t.Errorf("window %d: a control line took the number after %q", window, line)
 				}
 			}

@@ -76,7 +76,9 @@ func (o *Options) fill() {
 // quiet, then a bare line feed closes what the board may hold of a torn line, and
 // after another quiet time the first line travels alone. And a board that restarts
 // counts from the beginning, so that old lines would fit: its start message, or a
-// count back at 0, ends the connection with [ErrReset] and nothing is sent again.
+// count back at 0, ends the connection with [ErrReset] or [ErrRecount], and nothing is
+// sent again. Our own numbering never begins below [StartNumber], so that the two
+// counts cannot be taken for one another.
 type Conn struct {
 	port Port
 	opt  Options

@@ -41,7 +41,7 @@ const (
 	// action. Reply holds it.
 	EventReport
 	// EventLost: the connection is over (Err wraps ErrUnplugged, ErrSilent,
-	// ErrDesync, ErrHalted, ErrReset or ErrClosed). No event follows.
+	// ErrDesync, ErrHalted, ErrReset, ErrRecount or ErrClosed). No event follows.
 	EventLost
 )
 

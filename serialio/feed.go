@@ -110,7 +110,7 @@ func (l *loop) number(o owner, id uint64, text []byte) (bool, error) {
 		if is {
 			l.win.pushBarrier(o, id, to)
 		} else {
-			l.win.pushBarrier(ownInternal, 0, 0)
+			l.win.pushBarrier(ownInternal, 0, StartNumber)
 		}
 		return is, nil
 	}

@@ -37,6 +37,11 @@ type Settings struct {
 // many boards reset when the modem lines rise.
 type Opener func(ctx context.Context, s Settings) (Port, error)
 
+// StartNumber is the number to count lines from where a numbering begins anew, with
+// "M110 N9". It is not 0: a board that has restarted wants line 1, and must neither
+// be taken for one that wants our first line again nor be given that line.
+const StartNumber = 9
+
 // Errors a caller branches on. They reach the caller wrapped.
 var (
 	// ErrClosed: the port or connection was closed by us.
@@ -51,6 +56,10 @@ var (
 	ErrHalted = errors.New("board has halted")
 	// ErrReset: the board has restarted; number, position, targets and heaters are gone.
 	ErrReset = errors.New("board has reset")
+	// ErrRecount: the board counts lines from the beginning without having said that it
+	// restarted. It most likely has; but damaged words can look like this twice in a
+	// row, so that nothing that must be safe may rest on it.
+	ErrRecount = errors.New("board counts lines from the beginning again")
 )
 
 // OpenReason says why a port could not be opened.

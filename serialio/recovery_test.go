@@ -263,7 +263,7 @@ func TestLost(t *testing.T) {
 			if strings.HasPrefix(text, "G1 X55.5") {
 				b.last = 0
 			}
-		}, ErrReset},
+		}, ErrRecount},
 		{"count elsewhere", func(b *board, text string) {
 			if strings.HasPrefix(text, "G1 X55.5") {
 				b.last = 31415
@@ -307,5 +307,38 @@ func TestLost(t *testing.T) {
 				})
 			})
 		}
+	}
+}
+
+// TestUnheardRestartAtTheFirstLine: a board restarts unheard just after its number was
+// set. It wants line 1 now, and must not get a line of the program for it.
+func TestUnheardRestartAtTheFirstLine(t *testing.T) {
+	for _, window := range []int{0, 200} {
+		within(t, func() *board {
+			b := newBoard()
+			words := 0
+			b.execute = func(b *board, text string) {
+				if strings.HasPrefix(text, "M110") {
+					if words++; words == 2 { // the first is the connection's own
+						b.last = 0
+					}
+				}
+			}
+			return b
+		}, Options{WindowBytes: window, BootWait: -1}, func(x *bench) {
+			x.wait(EventSynced)
+			lines := append([]string{fmt.Sprintf("M110 N%d", StartNumber)}, program1(10)...)
+			if err := x.conn.Run(1, &list{lines: lines}); err != nil {
+				t.Fatal(err)
+			}
+			if e := x.wait(EventLost); !errors.Is(e.Err, ErrRecount) {
+				t.Errorf("window %d: lost: %v, want %v", window, e.Err, ErrRecount)
+			}
+			for _, text := range x.board.record() {
+				if !strings.HasPrefix(text, "M110") {
+					t.Errorf("window %d: the board took %q after it had restarted", window, text)
+				}
+			}
+		})
 	}
 }

@@ -319,7 +319,7 @@ func (l *loop) outOfReach() bool {
 	}
 	wanted, expected := l.wanted, l.win.expects(l.win.acked)
 	if wanted <= 1 {
-		l.lose(fmt.Errorf("%w: it counts lines from the beginning again, line %d was next", ErrReset, expected))
+		l.lose(fmt.Errorf("%w: line %d was next", ErrRecount, expected))
 	} else {
 		l.lose(fmt.Errorf("%w: the board wants line %d, line %d is next", ErrDesync, wanted, expected))
 	}
@@ -373,8 +373,8 @@ func (l *loop) hint() string {
 
 // firstNumber is the line number from which to go on at the start.
 func (l *loop) firstNumber() int64 {
-	if l.sawReset || l.lastNumber < 0 || l.lastNumber >= numberLimit {
-		return 0
+	if l.sawReset || l.lastNumber < StartNumber || l.lastNumber >= numberLimit {
+		return StartNumber
 	}
 	return l.lastNumber
 }

@@ -85,7 +85,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 // bodyProgram brings the machine to where the first part began, and makes the part.
 // Line numbers begin anew, and the last line of the part bears the end number.
 func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
-	before := append([]string{"M110 N0"}, m.roomLines(plan)...)
+	before := append([]string{countAnew}, m.roomLines(plan)...)
 	at := m.position()
 	for _, l := range before {
 		apply(&at, l)

@@ -79,7 +79,7 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 		doing: "lifting off the finished part",
 		program: func() Program {
 			end = m.position()
-			return Program{Before: append([]string{"M110 N0"}, m.releaseLines(p, end)...)}
+			return Program{Before: append([]string{countAnew}, m.releaseLines(p, end)...)}
 		},
 		end: func(*Output) { m.headUp = true },
 	}}

@@ -4,6 +4,7 @@ import (
 	"math"
 	"strconv"
 
+	"beltwarden/serialio"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
 )
@@ -11,6 +12,9 @@ import (
 // This file holds every line that the supervisor adds to what a job says. Each
 // is either listed with the lot before it runs (additions) or belongs to a
 // procedure that the configuration describes: discharge, park, reheat, clearing.
+
+// countAnew lets the board count the lines of a program from the beginning.
+var countAnew = "M110 N" + strconv.Itoa(serialio.StartNumber)
 
 // number writes a coordinate, feed or temperature as boards read it.
 func number(v float64) string {
@@ -29,7 +33,7 @@ func move(a gcode.Axis, toMM, feed float64) string {
 // openingLines put the board into known modes before a lead-in. A board that has
 // been running may have been left in any.
 func (m *Machine) openingLines() []string {
-	lines := []string{"M110 N0", "G21", "G90", "M82", "M220 S100", "M221 S100",
+	lines := []string{countAnew, "G21", "G90", "M82", "M220 S100", "M221 S100",
 		"G92 " + m.set.BeltAxis.String() + "0"}
 	if m.set.MotorsStayOn {
 		lines = append(lines, "M84 S0")
@@ -151,7 +155,7 @@ func (m *Machine) parkLegs() []leg {
 		doing: "parking the head",
 		program: func() Program {
 			at := m.position()
-			lines := []string{"M110 N0"}
+			lines := []string{countAnew}
 			if !m.headUp {
 				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis])...)
 			}
@@ -178,7 +182,7 @@ func (m *Machine) reheatLegs() []leg {
 	return append(legs, leg{
 		doing: "priming",
 		program: func() Program {
-			lines := []string{"M110 N0"}
+			lines := []string{countAnew}
 			at := m.position()
 			if m.set.PrimeMM > 0 && m.mayExtrude(at) {
 				lines = append(lines, "M83", "G1 E"+number(at.DrawnBackMM+m.set.PrimeMM)+" F"+number(m.set.RetractFeed),

@@ -75,7 +75,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 	why := Cause{CauseLink, err.Error()}
 	restarted := errors.Is(err, serialio.ErrReset)
 	halted := errors.Is(err, serialio.ErrHalted)
-	// A restart and a halt both switch the heaters off. Otherwise nothing that was
+	// A restart and a halt, when announced, both switch the heaters off. Otherwise nothing that was
 	// sent is known to have arrived, the word to switch them off included.
 	// At rest, and before the board was ready, this process had them off.
 	switch m.state {
@@ -84,7 +84,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 		m.heat.maybeOn = true
 	}
 	m.heat.maybeOn = m.heat.maybeOn && !restarted && !halted
-	if restarted || halted {
+	if restarted || halted || errors.Is(err, serialio.ErrRecount) {
 		why.Code = CauseBoard
 		m.belt.uncertainMM += m.belt.latest.PlannedMM // it forgets the moves it had taken
 	}
