@@ -55,6 +55,7 @@ func (w *twins) check(t *testing.T, line []byte) (saved [2]int) {
 		w.file = before
 		return saved
 	}
+	wires := map[Form]string{}
 	for k, form := range []Form{Spaced, Tight} {
 		out := l.AppendWire(nil, form)
 		var again Line
@@ -68,9 +69,10 @@ func (w *twins) check(t *testing.T, line []byte) (saved [2]int) {
 		if e, err := w.wire.ApplyLine(&again); err != nil || e != effect || w.wire != w.file {
 			t.Fatalf("%q: %q does something else (%v)", line, out, err)
 		}
-		sameWords(t, string(line), string(out), form)
+		wires[form] = string(out)
 		saved[k] = len(line) - len(out)
 	}
+	sameWords(t, string(line), wires)
 	return saved
 }
 
