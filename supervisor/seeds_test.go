@@ -106,7 +106,7 @@ func seedPool(t *testing.T) ([]string, map[string]*job.Plan) {
 	return names, plans
 }
 
-// number reads a whole number from the environment.
+// fromEnv reads a whole number from the environment.
 func fromEnv(t *testing.T, name string, other uint64) uint64 {
 	text := os.Getenv(name)
 	if text == "" {
@@ -176,7 +176,7 @@ func (s *tally) print(t *testing.T, took time.Duration) {
 	t.Logf("faults injected: %v", s.faults)
 	t.Logf("words and hands: %v", s.acts)
 	t.Logf("outcomes: %v", s.outcomes)
-	t.Logf("ends of a process that could not show the heaters off, and said so: %d", s.hot)
+	t.Logf("runs that could not show the heaters off, and said so: %d", s.hot)
 	t.Logf("bytes lost at a full receive buffer: %d", s.lost)
 	t.Logf("damaged lines: %d; taken by the board: %d (%.0f per million); in place of what was sent: %d (%.0f per million); beside it, without a number: %d",
 		s.damaged, s.accepted, perMillion(s.accepted), s.inPlace, perMillion(uint64(s.inPlace)), s.letIn-s.inPlace)

@@ -28,7 +28,8 @@ type world struct {
 	lot    int64
 
 	rest     State    // where it came to rest in the end
-	hot      int      // ends of the process that could not show the heaters off
+	hot      int      // runs that could not show the heaters off, and said so
+	hotRest  string   // heaters that stayed on though it was at rest
 	opens    int      // times the port was opened
 	problems []string // violations
 	letIn    int      // lines whose damage no checksum showed, and that are not what was sent
