@@ -120,14 +120,14 @@ func (w *world) judgeCount(record []rig.Executed) {
 	}
 	whole := 0
 	for _, c := range cycles {
-		done := w.made(record, c.EndNumber)
+		at, done := w.made(record, c.EndNumber)
 		if done {
 			whole++
 		}
 		switch c.State {
 		case ledger.CycleStateMade, ledger.CycleStateDischarged:
-			if !done {
-				w.wrong("part %d is counted, and the machine has not made it to its end", c.Ordinal)
+			if counted := w.kept.made[c.Seq]; !done || counted < at {
+				w.wrong("part %d was counted at %v, and the machine had made it to its end at %v (%t)", c.Ordinal, counted, at, done)
 			}
 		case ledger.CycleStateBegun:
 			w.wrong("part %d is neither made nor interrupted", c.Ordinal)
@@ -147,20 +147,37 @@ func (w *world) judgeCount(record []rig.Executed) {
 	}
 }
 
-// made reports whether the last line of a part was executed and all moves ended
-// after it, without a restart between.
-func (w *world) made(record []rig.Executed, end int64) bool {
+// made returns when all moves had ended after the last line of a part, if they
+// have: without a restart between.
+func (w *world) made(record []rig.Executed, end int64) (time.Duration, bool) {
 	i := slices.IndexFunc(record, func(e rig.Executed) bool { return e.Number == end })
 	if i < 0 {
-		return false
+		return 0, false
 	}
 	for _, e := range record[i:] {
 		if slices.ContainsFunc(w.figures.ResetAt, func(t time.Duration) bool { return record[i].At < t && t <= e.At }) {
-			return false
+			return 0, false
 		}
 		if e.Text == "M400" && e.Number > end {
-			return e.Done
+			return e.Ended, e.Ended > 0
 		}
 	}
-	return false
+	return 0, false
+}
+
+// kept is the ledger of a seed, with the machine time at which each part was counted.
+type kept struct {
+	*ledger.Ledger
+	begun time.Time
+	made  map[int64]time.Duration
+}
+
+// Commit implements Ledger.
+func (k *kept) Commit(ctx context.Context, records ...ledger.Record) error {
+	for _, r := range records {
+		if c, ok := r.(ledger.CycleMade); ok {
+			k.made[c.Seq] = time.Since(k.begun)
+		}
+	}
+	return k.Ledger.Commit(ctx, records...)
 }

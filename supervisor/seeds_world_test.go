@@ -22,6 +22,7 @@ type world struct {
 	rig    *rig.Rig
 	notes  *notes
 	ledger *ledger.Ledger
+	kept   *kept // the same, watched
 	sup    *Supervisor
 	cancel context.CancelFunc
 	ended  chan error
@@ -64,6 +65,7 @@ func (w *world) play() {
 		return
 	}
 	defer w.ledger.Close()
+	w.kept = &kept{w.ledger, w.notes.begun, map[int64]time.Duration{}}
 	if !w.start() {
 		return
 	}
@@ -102,13 +104,13 @@ func (w *world) play() {
 func (w *world) start() bool {
 	ctx, cancel := context.WithCancel(context.Background())
 	inspect := func(_ context.Context, path string) (*job.Plan, error) { return w.plans[path], nil }
-	m, err := NewMachine(ctx, w.set, w.ledger, inspect, fmt.Sprintf("seed %d, %d", w.seed, w.opens), time.Now())
+	m, err := NewMachine(ctx, w.set, w.kept, inspect, fmt.Sprintf("seed %d, %d", w.seed, w.opens), time.Now())
 	if err != nil {
 		cancel()
 		w.wrong("%v", err)
 		return false
 	}
-	w.sup = New(m, w.ledger, w.open, zap.NewNop())
+	w.sup = New(m, w.kept, w.open, zap.NewNop())
 	w.sup.speak = w.notes.speak
 	w.cancel, w.ended = cancel, make(chan error, 1)
 	go func() { w.ended <- w.sup.Run(ctx) }()

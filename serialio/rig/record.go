@@ -15,9 +15,9 @@ type Executed struct {
 	// Damaged: the rig knows that bytes of the line were damaged on their way, and the
 	// checksum fitted all the same (or the damage lay beside the text).
 	Damaged bool
-	// Done: the command came to its end and was answered. Moves that it only put into
-	// the planner may still be under way.
-	Done bool
+	// Ended is when the command came to its end and was answered, 0 if it has not. Moves
+	// that it only put into the planner may still be under way then.
+	Ended time.Duration
 }
 
 // Damage is something that happened to the machine that should not have.
@@ -76,13 +76,14 @@ type recorded struct {
 	at     time.Duration
 	end    int // in the arena
 
-	damaged, done bool
+	damaged bool
+	ended   time.Duration
 }
 
-// ended notes that the newest line has come to its end.
-func (r *recorder) ended() {
+// finish notes that the newest line has come to its end.
+func (r *recorder) finish(at time.Duration) {
 	if n := len(r.lines); n > 0 {
-		r.lines[n-1].done = true
+		r.lines[n-1].ended = at
 	}
 }
 
@@ -120,7 +121,7 @@ func (r *recorder) all() []Executed {
 	from := 0
 	for i, l := range r.lines {
 		list[i] = Executed{Seq: int64(i + 1), Number: l.number, Text: string(r.arena[from:l.end]), At: l.at,
-			Damaged: l.damaged, Done: l.done}
+			Damaged: l.damaged, Ended: l.ended}
 		from = l.end
 	}
 	return list

@@ -189,7 +189,7 @@ func (c *controller) ready() bool {
 // finish answers the command at the head of the queue and removes it.
 func (c *controller) finish() {
 	number := c.queue[c.queueFirst].number
-	c.record.ended()
+	c.record.finish(c.now)
 	c.queueFirst = (c.queueFirst + 1) % len(c.queue)
 	c.queueLen--
 	c.busyDue = never
