@@ -36,7 +36,6 @@ type tally struct {
 	lost     uint64 // bytes that found the receive buffer full
 	hot      int
 	opens    int
-	parts    int
 	failed   []uint64
 }
 
