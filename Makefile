@@ -74,7 +74,8 @@ fuzz: ## each fuzz target for FUZZTIME=10s
 	done < <(grep -roE --include='*_test.go' '^func Fuzz[A-Za-z0-9_]+' . | sed 's/func //' | sort); \
 	if [ $$found = 0 ]; then echo "no fuzz target found"; exit 1; fi
 
-bench: ## all benchmarks
+bench: ## the table of the wire, then all benchmarks
+	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestWireTable$$' ./serialio/rig
 	$(GO) test -run='^$$' -bench=. -benchmem -benchtime=$(BENCHTIME) ./...
 
 sim: ## the seeded campaigns (TestSeeds...), SEEDS=200 of them each
