@@ -165,6 +165,7 @@ func (m *Machine) offLeg(settle bool) leg {
 	if settle {
 		lines = append(lines, "M400")
 	}
+	lines = append(lines, "M114") // its answer comes once the others are carried out
 	return leg{
 		doing:   "switching the heaters off",
 		program: func() Program { return Program{Before: lines} },

@@ -26,6 +26,7 @@ type link struct {
 	// halting: the board was told to halt by the emergency word, so its going
 	// away is the confirmation and not another fault.
 	halting bool
+	places  bool // some board of this port has said where it stands
 	board   board
 }
 

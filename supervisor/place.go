@@ -22,7 +22,40 @@ const placeToleranceMM = 0.05
 func (m *Machine) stands(r serialio.Reply) {
 	if r.HasPosition {
 		m.work.place = place{r.Position, true}
+		m.link.places = true
 	}
+}
+
+// mostProofs is how often a board that answers such questions is asked again.
+const mostProofs = 20
+
+// unproved asks once more where a program ended with that question and has no answer
+// to it. A board's line count proves that lines were taken into its queue, and no
+// more: where an ok was lost or late, and the count had to settle it, moves and
+// waits may go on and heaters be on. The answer comes from behind them in the queue.
+func (m *Machine) unproved(out *Output) bool {
+	if !m.work.proof || !m.link.places || m.work.place.told {
+		return false
+	}
+	m.work.proofs++
+	switch {
+	case m.work.proofs <= mostProofs:
+		m.run(Program{Before: []string{"M400", "M114"}}, out)
+	case m.state == Aborting:
+		m.abortUnconfirmed(out)
+	default:
+		m.fault(Cause{CauseBoard, m.work.doing + ": the board no longer says where it stands"}, out)
+	}
+	return true
+}
+
+// asksPlace reports whether a program's last line asks where the board stands.
+func (p *Program) asksPlace() bool {
+	last := p.After
+	if len(last) == 0 && p.Plan == nil {
+		last = p.Before
+	}
+	return len(last) > 0 && last[len(last)-1] == "M114"
 }
 
 // wrongPlace compares where the board stands at the end of a part with where its

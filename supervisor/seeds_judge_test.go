@@ -80,6 +80,9 @@ func (w *world) judge() {
 	w.figures = w.rig.Figures()
 	w.judgeStream(record, false)
 	w.judgeCount(record)
+	if w.slow != "" && w.inPlace == 0 { // a feed lost by damage may make a move take hours
+		w.wrong("%s", w.slow)
+	}
 	if w.hotRest != "" {
 		// A line altered by damage can make a board wait for somebody for ever. Where it
 		// takes no emergency word, to say so is all that can be done.
@@ -100,11 +103,11 @@ func (w *world) judge() {
 
 // mayOverflow reports whether the buffer can run over though the window is kept: it
 // is smaller than we were told; or words went beside the numbered lines; or the
-// board stood still, so that a question had to be put over what it had not read.
+// board stood still, by itself or by a line that damage had altered, so that a question had to be put over what it had not read.
 func (w *world) mayOverflow() bool {
 	stood := w.figures.Faults["silence"]+w.figures.Faults["busy"] > 0 || w.scene.rig.Board.Busy == 0
 	beside := slices.ContainsFunc(w.notes.links, func(l *linkNotes) bool { return len(l.urgent) > 0 })
-	return w.small || stood || beside
+	return w.small || stood || beside || w.inPlace > 0
 }
 
 // judgeCount compares the ledger's count with the bodies that the machine has made

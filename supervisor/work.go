@@ -43,6 +43,8 @@ type work struct {
 	stuck     deadline // bound on a program of which the board takes no line
 	lines     int64    // lines accepted when that bound was set
 	place     place    // where the board said it stands, since the program began
+	proof     bool     // the program ends with asking for that
+	proofs    int      // times it was asked again
 	nudge     deadline // when to break a wait in the cancelled program again
 }
 
@@ -78,6 +80,7 @@ func (m *Machine) nextLeg(out *Output) {
 		m.legDone(out)
 		return
 	}
+	m.work.proofs = 0
 	m.run(l.program(), out)
 }
 
@@ -86,6 +89,7 @@ func (m *Machine) run(p Program, out *Output) {
 	m.work.nextID++
 	m.work.running = m.work.nextID
 	m.work.lines, m.work.place = m.belt.latest.Lines, place{}
+	m.work.proof = p.asksPlace()
 	m.work.stuck.set(m.now.Add(m.set.StuckAfter))
 	out.do(RunProgram{ID: m.work.running, Program: p})
 }
@@ -115,7 +119,9 @@ func (m *Machine) programDone(id uint64, out *Output) {
 		settled(out)
 		return
 	}
-	m.legDone(out)
+	if !m.unproved(out) {
+		m.legDone(out)
+	}
 }
 
 func (m *Machine) programCancelled(id uint64, out *Output) {
