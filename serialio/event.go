@@ -57,16 +57,16 @@ type Event struct {
 
 // Stats are running totals of one connection, readable at any time.
 type Stats struct {
-	LinesSent     uint64        `json:"lines_sent"`     // lines put on the wire, repeats included
-	LinesAccepted uint64        `json:"lines_accepted"` // lines the board has taken
-	BytesSent     uint64        `json:"bytes_sent"`
-	BytesReceived uint64        `json:"bytes_received"`
-	Resends       uint64        `json:"resends"`             // resend requests obeyed
-	Timeouts      uint64        `json:"timeouts"`            // times the reply limit passed
-	Garbled       uint64        `json:"garbled"`             // reply lines that made no sense
-	LastNumber    int64         `json:"last_number"`         // number of the newest accepted line
-	RoundTrip     time.Duration `json:"round_trip_ns"`       // newest measured time from write to acknowledgement
-	LastHeard     time.Time     `json:"last_heard,omitzero"` // when the board last said anything
+	LinesSent     uint64     `json:"lines_sent"`     // lines put on the wire, repeats included
+	LinesAccepted uint64     `json:"lines_accepted"` // lines the board has taken
+	BytesSent     uint64     `json:"bytes_sent"`
+	BytesReceived uint64     `json:"bytes_received"`
+	Resends       uint64     `json:"resends"`             // resend requests obeyed
+	Timeouts      uint64     `json:"timeouts"`            // times the reply limit passed
+	Garbled       uint64     `json:"garbled"`             // reply lines that made no sense
+	LastNumber    int64      `json:"last_number"`         // number of the newest accepted line
+	RoundTrips    RoundTrips `json:"round_trips"`         // time from write to acknowledgement, of each accepted line
+	LastHeard     time.Time  `json:"last_heard,omitzero"` // when the board last said anything
 
 	ReportsDropped uint64 `json:"reports_dropped"` // reports not delivered because nobody received them
 	PlannerFree    int    `json:"planner_free"`    // free planner slots as last told, -1 not told

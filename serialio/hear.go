@@ -164,7 +164,6 @@ func (l *loop) okay(r *Reply) {
 	if before == l.win.sent {
 		return // one too many; nothing waits for it
 	}
-	at := l.win.at(before).at
 	if r.Number < 0 {
 		l.win.ack()
 	} else if !l.win.ackNumber(r.Number) {
@@ -173,7 +172,9 @@ func (l *loop) okay(r *Reply) {
 	if l.win.acked == before {
 		return
 	}
-	l.stats.RoundTrip = l.now.Sub(at)
+	for pos := before; pos < l.win.acked; pos++ {
+		l.stats.RoundTrips.observe(l.now.Sub(l.win.at(pos).at))
+	}
 	l.suspect = false
 	if r.BufferFree >= 0 {
 		l.win.told(r.BufferFree)

@@ -72,6 +72,10 @@ func (s *Supervisor) lineEvent(ev serialio.Event) {
 	}
 	switch ev.Kind {
 	case serialio.EventSynced:
+		if hint := s.conn.Stats().Hint; hint != s.hinted {
+			s.hinted = hint
+			s.log.Info("how the line could be faster", zap.String("hint", hint))
+		}
 		s.step(LinkSynced{LastNumber: ev.LastNumber, Reset: ev.Reset}, nil)
 	case serialio.EventDone:
 		s.step(ProgramDone{ev.ID}, nil)
@@ -112,5 +116,6 @@ func (s *Supervisor) stats() serialio.Stats {
 	now.Resends += s.past.Resends
 	now.Timeouts += s.past.Timeouts
 	now.Garbled += s.past.Garbled
+	now.RoundTrips.Add(s.past.RoundTrips)
 	return now
 }

@@ -33,6 +33,7 @@ type Supervisor struct {
 	conn    connection
 	events  <-chan serialio.Event
 	past    serialio.Stats // totals of earlier connections
+	hinted  string         // what would make the line faster, as last logged
 	opened  chan opening
 	attempt uint64 // newest attempt to open the port; others were given up
 	// owed are records that the ledger had no room for. The machine has gone on by

@@ -57,7 +57,7 @@ var (
 	timeouts       = desc("serial_timeouts_total", "Times that the board did not answer within the reply limit, since the daemon began.")
 	garbled        = desc("serial_garbled_total", "Lines received that made no sense, since the daemon began.")
 	reportsDropped = desc("serial_reports_dropped_total", "Reports of the board that nobody received, since the daemon began.")
-	roundTrip      = desc("serial_round_trip_seconds", "Newest measured time from sending a line to its acknowledgement.")
+	roundTrip      = desc("serial_round_trip_seconds", "Time from sending a line to its acknowledgement, since the daemon began.")
 
 	alertsPending   = desc("alerts_pending", "Alerts not yet delivered.", "channel")
 	alertsFailing   = desc("alerts_failing", "Pending alerts with at least one failed attempt.", "channel")

@@ -11,6 +11,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
+	"beltwarden/serialio"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
@@ -89,6 +90,17 @@ func (e emitter) gauge(d *prometheus.Desc, v float64, labels ...string) {
 
 func (e emitter) counter(d *prometheus.Desc, v float64, labels ...string) {
 	e.ch <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, v, labels...)
+}
+
+// histogram sends round trips by their classes, which Prometheus wants summed up.
+func (e emitter) histogram(d *prometheus.Desc, r *serialio.RoundTrips) {
+	classes := make(map[float64]uint64, len(r.Counts))
+	lines := uint64(0)
+	for i, bound := range serialio.RoundTripBounds() {
+		lines += r.Counts[i]
+		classes[bound.Seconds()] = lines
+	}
+	e.ch <- prometheus.MustNewConstHistogram(d, r.Lines(), r.Sum.Seconds(), classes)
 }
 
 func truth(b bool) float64 {

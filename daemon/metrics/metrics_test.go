@@ -66,7 +66,8 @@ func held() *supervisor.Snapshot {
 			OffsetMM: &offset, WorstOffsetMM: 1.85, OffsetLimitMM: 3, FilamentMM: 7346.37},
 		Heat: supervisor.HeatView{NozzleC: 149.5, NozzleTargetC: 150, BedC: 34.2, HasNozzle: true, HasBed: true, Read: at.Add(-2 * time.Second)},
 		Line: supervisor.LineView{Connected: true, SavedBytes: 77066, Stats: serialio.Stats{LinesSent: 36660, LinesAccepted: 36657, BytesSent: 1500000,
-			BytesReceived: 120000, Resends: 3, Timeouts: 1, Garbled: 2, RoundTrip: 4 * time.Millisecond}},
+			BytesReceived: 120000, Resends: 3, Timeouts: 1, Garbled: 2,
+			RoundTrips: serialio.RoundTrips{Counts: [13]uint64{0, 36000, 600, 50, 12: 7}, Sum: 95 * time.Second}}},
 	}
 }
 

@@ -100,9 +100,7 @@ func line(out emitter, l *supervisor.LineView) {
 	out.counter(timeouts, float64(t.Timeouts))
 	out.counter(garbled, float64(t.Garbled))
 	out.counter(reportsDropped, float64(t.ReportsDropped))
-	if t.RoundTrip > 0 {
-		out.gauge(roundTrip, t.RoundTrip.Seconds())
-	}
+	out.histogram(roundTrip, &t.RoundTrips)
 }
 
 // lot tells the order in work.
