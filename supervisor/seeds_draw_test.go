@@ -145,7 +145,8 @@ func drawAct(rng *rand.Rand) act {
 
 // seedJob writes a part of few and short moves: what a campaign is about is lines,
 // not plastic.
-func seedJob(rng *rand.Rand) string {
+// The last stroke of a slow one takes longer than a silent board may take to answer.
+func seedJob(rng *rand.Rand, slow bool) string {
 	var b strings.Builder
 	line := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
 	line("; small peg\nG21\nG90\nM82")
@@ -173,6 +174,9 @@ func seedJob(rng *rand.Rand) string {
 			e += 0.05
 			line("G1 X%.3f Y%.3f E%.4f", x, y, e)
 		}
+	}
+	if slow {
+		line("G1 X%.3f E%.4f F%d", 60-x, e+0.05, 20+rng.IntN(40))
 	}
 	line("G1 E%.4f F1800\nM104 S0\nM140 S0\nM84", e-1)
 	return b.String()

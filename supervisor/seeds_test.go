@@ -83,6 +83,9 @@ func boardTable(t *testing.T) (map[string]rig.Board, []string) {
 	return boards, names
 }
 
+// slowJob is the first of the pool's jobs that end with a slow stroke.
+const slowJob = 5
+
 // seedPool writes the jobs that seeds draw from, the same at every run.
 func seedPool(t *testing.T) ([]string, map[string]*job.Plan) {
 	t.Helper()
@@ -92,7 +95,7 @@ func seedPool(t *testing.T) ([]string, map[string]*job.Plan) {
 	dir := t.TempDir()
 	for n := range 24 {
 		path := filepath.Join(dir, fmt.Sprintf("peg-%d.gcode", n))
-		if err := os.WriteFile(path, []byte(seedJob(rng)), 0o600); err != nil {
+		if err := os.WriteFile(path, []byte(seedJob(rng, n%6 == slowJob)), 0o600); err != nil {
 			t.Fatal(err)
 		}
 		p, err := job.Inspect(context.Background(), path, testJobOptions(), nil)
