@@ -22,7 +22,7 @@ func (w *world) judgeStream(record []rig.Executed, atRest bool) {
 	}
 	f := &follower{links: w.notes.links}
 	f.reach(spot{}, 0)
-	w.letIn, w.inPlace = 0, 0
+	w.letIn, w.inPlace, w.acted = 0, 0, 0
 	for i, e := range record {
 		if i > 0 && strings.HasPrefix(e.Text, "M110 N") && e.Text == record[i-1].Text && e.Number == record[i-1].Number {
 			continue // a board takes this line whatever its count; twice in a row is once
@@ -33,6 +33,9 @@ func (w *world) judgeStream(record []rig.Executed, atRest bool) {
 			w.letIn++
 			if e.Number >= 0 {
 				w.inPlace++
+			}
+			if e.Number >= 0 || strings.ContainsAny(e.Text[:1], "GM") {
+				w.acted++ // a number of a checksum alone, say, is no command
 			}
 		}
 		if !ok {
@@ -80,13 +83,13 @@ func (w *world) judge() {
 	w.figures = w.rig.Figures()
 	w.judgeStream(record, false)
 	w.judgeCount(record)
-	if w.slow != "" && w.inPlace == 0 { // a feed lost by damage may make a move take hours
+	if w.slow != "" && w.acted == 0 { // a feed lost by damage may make a move take hours
 		w.wrong("%s", w.slow)
 	}
 	if w.hotRest != "" {
 		// A line altered by damage can make a board wait for somebody for ever. Where it
 		// takes no emergency word, to say so is all that can be done.
-		if w.inPlace > 0 && strings.Contains(w.hotRest, "could NOT be confirmed off") {
+		if w.acted > 0 && strings.Contains(w.hotRest, "could NOT be confirmed off") {
 			w.hot++
 		} else {
 			w.wrong("%s", w.hotRest)
@@ -107,7 +110,7 @@ func (w *world) judge() {
 func (w *world) mayOverflow() bool {
 	stood := w.figures.Faults["silence"]+w.figures.Faults["busy"] > 0 || w.scene.rig.Board.Busy == 0
 	beside := slices.ContainsFunc(w.notes.links, func(l *linkNotes) bool { return len(l.urgent) > 0 })
-	return w.small || stood || beside || w.inPlace > 0
+	return w.small || stood || beside || w.acted > 0
 }
 
 // judgeCount compares the ledger's count with the bodies that the machine has made
@@ -163,6 +166,9 @@ func (w *world) made(record []rig.Executed, end int64) (time.Duration, bool) {
 		}
 		if e.Text == "M400" && e.Number > end {
 			return e.Ended, e.Ended > 0
+		}
+		if e.Damaged && e.Number == end+1 {
+			return e.Ended, e.Ended > 0 // the wait for motion, altered within its checksum
 		}
 	}
 	return 0, false

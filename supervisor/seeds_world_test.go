@@ -35,6 +35,7 @@ type world struct {
 	opens    int      // times the port was opened
 	problems []string // violations
 	letIn    int      // lines whose damage no checksum showed, and that are not what was sent
+	acted    int      // of them those that may have made the board do something
 	inPlace  int      // of them those that took the place of the line that was sent
 	figures  rig.Figures
 }
