@@ -26,18 +26,25 @@ func (m *Machine) stands(r serialio.Reply) {
 	}
 }
 
-// mostProofs is how often a board that answers such questions is asked again.
-const mostProofs = 20
+// A board that has answered such a question is asked mostProofs times more at the
+// most; one that never has, fewProofs times: its first answer may have been damaged.
+const (
+	mostProofs = 20
+	fewProofs  = 3
+)
 
 // unproved asks once more where a program ended with that question and has no answer
 // to it. A board's line count proves that lines were taken into its queue, and no
 // more: where an ok was lost or late, and the count had to settle it, moves and
 // waits may go on and heaters be on. The answer comes from behind them in the queue.
 func (m *Machine) unproved(out *Output) bool {
-	if !m.work.proof || !m.link.places || m.work.place.told {
+	if !m.work.proof || m.work.place.told {
 		return false
 	}
 	m.work.proofs++
+	if !m.link.places && m.work.proofs > fewProofs {
+		return false // it never told; its oks are all there is
+	}
 	switch {
 	case m.work.proofs <= mostProofs:
 		m.run(Program{Before: []string{"M400", "M114"}}, out)

@@ -28,6 +28,8 @@ var keptScenes = []struct {
 		board: "no-ok", window: 120, reply: 3 * time.Second, faults: []string{"delay@rate=0.004,for=2854ms,way=host"}, runs: 10},
 	{why: "a part was counted while its last stroke was still under way: the board had taken the wait for motion, and said nothing for longer than the reply limit",
 		board: "silent", window: 100, reply: 3 * time.Second, job: slowJob, runs: 1},
+	{why: "the same, where the board's first word on where it stands was damaged, so that it was taken for one that does not tell",
+		board: "silent", reply: 3 * time.Second, faults: []string{"double@rate=0.03,way=host"}, job: slowJob, runs: 20},
 	{why: "heaters were left on: words damaged twice looked like a restart, which was believed to have switched them off",
 		board: "bare", window: 98, faults: []string{"lose-resend@rate=0.1139", "flip@rate=0.001,way=board", "lose-ok@rate=0.0213", "flip@rate=0.0033"}, seed: 146, runs: 1},
 }
