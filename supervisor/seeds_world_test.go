@@ -143,18 +143,16 @@ func (w *world) stop() {
 
 // await waits until the machine is at rest, and returns where.
 func (w *world) await() State {
-	begun := time.Now()
+	begun, patience := time.Now(), 10*time.Minute
 	for pause := 100 * time.Millisecond; ; pause = min(2*pause, 20*time.Second) {
 		s := w.sup.Snapshot()
 		if !s.State.Acting() {
 			return s.State
 		}
 		took := time.Since(begun)
-		if s.State == Resetting || s.State == Clearing {
-			if took > 10*time.Minute && took < restBound {
-				w.rig.Reset() // the button: a board that has halted wants it
-				begun = begun.Add(-restBound / 4)
-			}
+		if (s.State == Resetting || s.State == Clearing) && took > patience {
+			w.rig.Reset() // the button: a board that has halted wants it
+			patience = took + 15*time.Minute
 		}
 		if took > restBound && w.slow == "" {
 			w.slow = fmt.Sprintf("still %s after %v: %s; %s; link %q", s.State, restBound, s.Cause.Text, s.Doing, s.Line.Problem)
