@@ -72,6 +72,8 @@ type Stats struct {
 	PlannerFree    int    `json:"planner_free"`    // free planner slots as last told, -1 not told
 	BufferFree     int    `json:"buffer_free"`     // free command slots as last told, -1 not told
 
+	UnansweredBytes int `json:"unanswered_bytes"` // bytes of lines in flight; while getting back in step, those that were
+
 	// Hint says what would make the line faster, "" while not in step or if nothing
 	// is known.
 	Hint string `json:"hint,omitempty"`

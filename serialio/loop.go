@@ -168,6 +168,7 @@ func portError(err error) error {
 }
 
 func (l *loop) publish() {
+	l.stats.UnansweredBytes = l.win.bytes
 	l.c.mu.Lock()
 	l.c.stats = l.stats
 	l.c.mu.Unlock()

@@ -99,6 +99,7 @@ func (s *Supervisor) close() {
 		s.log.Warn("cannot close the port", zap.Error(err))
 	}
 	s.past = s.stats()
+	s.past.UnansweredBytes = 0
 	s.conn, s.events = nil, nil
 	s.track.forget()
 }
