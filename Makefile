@@ -74,8 +74,12 @@ fuzz: ## each fuzz target for FUZZTIME=10s
 	done < <(grep -roE --include='*_test.go' '^func Fuzz[A-Za-z0-9_]+' . | sed 's/func //' | sort); \
 	if [ $$found = 0 ]; then echo "no fuzz target found"; exit 1; fi
 
-bench: ## the table of the wire, then all benchmarks
+bench: ## the tables of the wire, what a line costs, urgent words; then all benchmarks
 	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestWireTable$$' ./serialio/rig
+	@$(GO) test -count=1 -v -run='^TestRealWireTable$$' ./supervisor
+	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/speed=0' -benchtime=300000x ./supervisor
+	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/speed=1' -benchtime=20000x ./supervisor
+	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestUrgentLatency$$' ./supervisor
 	$(GO) test -run='^$$' -bench=. -benchmem -benchtime=$(BENCHTIME) ./...
 
 # The race detector leaves time for few seeds; so the check plays more without it.
