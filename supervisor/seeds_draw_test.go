@@ -15,17 +15,18 @@ import (
 // scene is everything that a seed decides before the run: machine, wire, lot, what
 // goes wrong and what the operator does. What happens later draws from rng.
 type scene struct {
-	seed    uint64
-	board   string
-	rig     rig.Settings
-	set     Settings
-	jobs    []string // names of the pool's files
-	good    []int
-	order   string
-	small   bool // the board's receive buffer is smaller than it was told to be
-	acts    []act
-	rng     *rand.Rand
-	persist int // times that the operator sets to work again what has stopped
+	seed      uint64
+	board     string
+	rig       rig.Settings
+	set       Settings
+	jobs      []string // names of the pool's files
+	good      []int
+	order     string
+	small     bool // the board's receive buffer is smaller than it was told to be
+	acts      []act
+	rng       *rand.Rand
+	unchecked bool // the ledger's rows are not held against one another
+	persist   int  // times that the operator sets to work again what has stopped
 }
 
 // act is something that a person does: after so many lines were handed out, or
