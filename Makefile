@@ -77,8 +77,8 @@ fuzz: ## each fuzz target for FUZZTIME=10s
 bench: ## the tables of the wire, what a line costs, urgent words; then all benchmarks
 	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestWireTable$$' ./serialio/rig
 	@$(GO) test -count=1 -v -run='^TestRealWireTable$$' ./supervisor
-	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/speed=0' -benchtime=300000x ./supervisor
-	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/speed=1' -benchtime=20000x ./supervisor
+	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/window=/speed=0' -benchtime=300000x ./supervisor
+	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/window=/speed=1' -benchtime=20000x ./supervisor
 	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestUrgentLatency$$' ./supervisor
 	$(GO) test -run='^$$' -bench=. -benchmem -benchtime=$(BENCHTIME) ./...
 

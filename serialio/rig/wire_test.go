@@ -48,7 +48,7 @@ type wireRow struct {
 }
 
 // measure streams n segments and returns what came of it.
-func measure(t *testing.T, baud, buffer, window, n int, feed float64) wireRow {
+func measure(t *testing.T, baud, buffer, window, n int, feed, accel float64) wireRow {
 	var row wireRow
 	synctest.Test(t, func(t *testing.T) {
 		set := rig.DefaultSettings()
@@ -58,6 +58,10 @@ func measure(t *testing.T, baud, buffer, window, n int, feed float64) wireRow {
 		b.ReportTemps, b.MotorTimeout = false, 0
 		m := &set.Machine
 		m.MinExtrudeC = 0
+		m.AccelMMPerS2 = accel
+		for i := range m.MaxAccelMMPerS2 {
+			m.MaxAccelMMPerS2[i] = max(m.MaxAccelMMPerS2[i], accel)
+		}
 		if feed == 0 { // the wire alone is to be the limit
 			for i := range m.MaxFeedMMPerS {
 				m.MaxFeedMMPerS[i], m.MaxAccelMMPerS2[i] = 1e6, 1e9
@@ -126,6 +130,7 @@ func measure(t *testing.T, baud, buffer, window, n int, feed float64) wireRow {
 // whole lines that fit. A USB frame of 1 ms lies each way. BELTWARDEN_BENCH makes it
 // longer. Time is virtual, so the figures are exact and may be asserted.
 func TestWireTable(t *testing.T) {
+	const usual, stiff = 1000, 30_000 // acceleration, mm/s²
 	n := 2000
 	if os.Getenv("BELTWARDEN_BENCH") != "" {
 		n = 50_000
@@ -133,21 +138,24 @@ func TestWireTable(t *testing.T) {
 	var out strings.Builder
 	fmt.Fprintf(&out, "\nwire, lines of 0.2 mm segments, %d each; at the right: speed along the path of 60 mm/s asked for, planner of 16 moves, and times it ran empty\n", n)
 	fmt.Fprintf(&out, "%8s %7s | %8s %6s | %8s %8s %6s %8s %6s %6s | %s\n", "baud", "buffer", "one/s", "share", "window/s",
-		"bytes/s*", "share", "whole/s", "share", "gain", "mm/s: one, window; empty")
+		"bytes/s*", "share", "whole/s", "share", "gain", "mm/s: one, window; empty | same at 30 m/s²")
 	for _, baud := range []int{115200, 250000, 1000000} {
 		for _, buffer := range []int{64, 128, 1024} {
-			one := measure(t, baud, buffer, 0, n, 0)
-			win := measure(t, baud, buffer, buffer, n, 0)
-			slow := measure(t, baud, buffer, 0, n, 60)
-			fast := measure(t, baud, buffer, buffer, n, 60)
-			fmt.Fprintf(&out, "%8d %7d | %8.0f %5.1f%% | %8.0f %8.0f %5.1f%% %8.0f %5.1f%% %5.1fx | %4.1f, %4.1f; %d, %d\n", baud, buffer,
+			one := measure(t, baud, buffer, 0, n, 0, usual)
+			win := measure(t, baud, buffer, buffer, n, 0, usual)
+			slow := measure(t, baud, buffer, 0, n, 60, usual)
+			fast := measure(t, baud, buffer, buffer, n, 60, usual)
+			slowStiff := measure(t, baud, buffer, 0, n, 60, stiff)
+			fastStiff := measure(t, baud, buffer, buffer, n, 60, stiff)
+			fmt.Fprintf(&out, "%8d %7d | %8.0f %5.1f%% | %8.0f %8.0f %5.1f%% %8.0f %5.1f%% %5.1fx | %4.1f, %4.1f; %d, %d | %4.1f, %4.1f; %d, %d\n", baud, buffer,
 				one.linesPerS, 100*one.linesPerS/one.limit, win.linesPerS, win.limit, 100*win.linesPerS/win.limit,
-				win.whole, 100*win.linesPerS/win.whole, win.linesPerS/one.linesPerS, slow.mmPerS, fast.mmPerS, slow.starved, fast.starved)
+				win.whole, 100*win.linesPerS/win.whole, win.linesPerS/one.linesPerS, slow.mmPerS, fast.mmPerS, slow.starved, fast.starved,
+				slowStiff.mmPerS, fastStiff.mmPerS, slowStiff.starved, fastStiff.starved)
 			if share := win.linesPerS / win.whole; share < 0.97 {
 				t.Errorf("%d baud, buffer %d: the window reaches %.1f %% of the limit, want 97 %%", baud, buffer, 100*share)
 			}
 		}
 	}
-	out.WriteString("* lines/s that the limit by bytes would give\n")
+	out.WriteString("a machine of 1 m/s² slows down before its planner is empty, since it must be able to stop in what it knows\n* lines/s that the limit by bytes would give\n")
 	t.Log(out.String())
 }
