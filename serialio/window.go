@@ -118,9 +118,6 @@ func (w *window) allows(n int) bool {
 	return w.acked == w.sent || (w.inFlight() < w.holds && w.bytes+n <= smallestBuffer)
 }
 
-// divides says whether a line may go out in pieces.
-func (w *window) divides() bool { return w.limit > 0 && !w.whole }
-
 // fits says whether a new line with a text of n bytes can be numbered and sent
 // at once, or a piece of it. Nothing follows a barrier until the board has confirmed it
 // by number: behind one acknowledged by mistake a line could look taken under the old count.
@@ -151,52 +148,6 @@ func (w *window) add(o owner, id uint64, number, want int64, text []byte) {
 	s.frame = AppendFrame(s.frame[:0], number, text)
 	s.number, s.want, s.owner, s.id, s.split = number, want, o, id, false
 	w.end++
-}
-
-// take appends to dst what may go on the wire now, at most most lines, and
-// returns how many lines it ends. A piece of the next line may follow them.
-func (w *window) take(dst []byte, most int, now time.Time) ([]byte, int) {
-	n := 0
-	for ; n < most && w.sent < w.end; n++ {
-		s := w.at(w.sent)
-		rest := s.frame[w.part:]
-		if !w.allows(len(rest)) {
-			if w.divides() {
-				piece := cutBefore(rest, w.limit-w.bytes)
-				dst = append(dst, rest[:piece]...)
-				w.bytes += piece
-				w.part += piece
-				s.split = s.split || piece > 0
-			}
-			break
-		}
-		if w.part == 0 {
-			s.split = false
-		}
-		dst = append(dst, rest...)
-		s.at = now
-		w.bytes += len(rest)
-		w.sent++
-		w.part = 0
-	}
-	w.peak = max(w.peak, w.sent)
-	return dst, n
-}
-
-// cutBefore returns where the rest of a frame may be cut, at room at most; 0 where
-// it may not. If the board throws the first piece away with what it has unread, the
-// second comes to it as a line of its own. It must not read as a command there: so
-// it begins inside a number, and no letter that begins a command is in it.
-func cutBefore(rest []byte, room int) int {
-	for n := len(rest) - 1; n > 0; n-- {
-		switch c := rest[n]; {
-		case c|0x20 == 'g', c|0x20 == 'm', c|0x20 == 't', c|0x20 == 'n':
-			return 0
-		case n <= room && (isDigit(c) || c == '.'):
-			return n
-		}
-	}
-	return 0
 }
 
 // ack counts a plain acknowledgement for the oldest line in flight. It returns
@@ -261,21 +212,6 @@ func (w *window) restart(pos int64) {
 	w.acked, w.sent, w.certain = pos, pos, pos
 	w.bytes, w.part = 0, 0
 	w.base = max(w.base, w.acked-keepAccepted)
-}
-
-// mostSplits is how many rejections of divided lines are put down to the wire.
-const mostSplits = 3
-
-// refused notes that the board rejected the line at pos. A board that does not
-// wait for the end of a line (some give up on one that pauses) shows in rejections
-// of lines that went out in pieces: from the third on lines go out whole.
-func (w *window) refused(pos int64) {
-	if pos > w.sent || pos < w.base || pos >= w.end || !w.at(pos).split {
-		return
-	}
-	if w.splits++; w.splits >= mostSplits {
-		w.whole = true
-	}
 }
 
 // clear forgets everything but how lines may go out: the board has lost its count.

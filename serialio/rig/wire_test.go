@@ -19,7 +19,6 @@ import (
 // zigzag of 0.2 mm steps that all differ.
 type segments struct {
 	n, left  int
-	feed     float64
 	bytes    int
 	accepted int
 }

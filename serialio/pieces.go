@@ -1,0 +1,67 @@
+package serialio
+
+import "time"
+
+// divides says whether a line may go out in pieces.
+func (w *window) divides() bool { return w.limit > 0 && !w.whole }
+
+// take appends to dst what may go on the wire now, at most most lines, and
+// returns how many lines it ends. A piece of the next line may follow them.
+func (w *window) take(dst []byte, most int, now time.Time) ([]byte, int) {
+	n := 0
+	for ; n < most && w.sent < w.end; n++ {
+		s := w.at(w.sent)
+		rest := s.frame[w.part:]
+		if !w.allows(len(rest)) {
+			if w.divides() {
+				piece := cutBefore(rest, w.limit-w.bytes)
+				dst = append(dst, rest[:piece]...)
+				w.bytes += piece
+				w.part += piece
+				s.split = s.split || piece > 0
+			}
+			break
+		}
+		if w.part == 0 {
+			s.split = false
+		}
+		dst = append(dst, rest...)
+		s.at = now
+		w.bytes += len(rest)
+		w.sent++
+		w.part = 0
+	}
+	w.peak = max(w.peak, w.sent)
+	return dst, n
+}
+
+// cutBefore returns where the rest of a frame may be cut, at room at most; 0 where
+// it may not. If the board throws the first piece away with what it has unread, the
+// second comes to it as a line of its own. It must not read as a command there: so
+// it begins inside a number, and no letter that begins a command is in it.
+func cutBefore(rest []byte, room int) int {
+	for n := len(rest) - 1; n > 0; n-- {
+		switch c := rest[n]; {
+		case c|0x20 == 'g', c|0x20 == 'm', c|0x20 == 't', c|0x20 == 'n':
+			return 0
+		case n <= room && (isDigit(c) || c == '.'):
+			return n
+		}
+	}
+	return 0
+}
+
+// mostSplits is how many rejections of divided lines are put down to the wire.
+const mostSplits = 3
+
+// refused notes that the board rejected the line at pos. A board that does not
+// wait for the end of a line (some give up on one that pauses) shows in rejections
+// of lines that went out in pieces: from the third on lines go out whole.
+func (w *window) refused(pos int64) {
+	if pos > w.sent || pos < w.base || pos >= w.end || !w.at(pos).split {
+		return
+	}
+	if w.splits++; w.splits >= mostSplits {
+		w.whole = true
+	}
+}
