@@ -171,9 +171,7 @@ func (m *Machine) leadInLegs(k int) []leg {
 	plan := m.lot.plans[k]
 	var legs []leg
 	if bed := plan.Begin.BedTargetC; bed > 0 {
-		legs = append(legs, leg{doing: "heating the bed", begin: func(*Output) { m.heat.maybeOn = true },
-			program: func() Program { return Program{Before: []string{"M140 S" + number(bed)}} }},
-			leg{doing: "heating the bed", wait: &wait{bedFromC: short(bed), limit: m.set.ReheatLimit}})
+		legs = m.heating("heating the bed", []string{"M140 S" + number(bed)}, wait{bedFromC: short(bed)})
 	}
 	return append(legs, leg{
 		doing: "lead-in of " + m.lot.Jobs[k].Name,
@@ -200,13 +198,18 @@ func (m *Machine) heatLegs(begin gcode.State) []leg {
 	if nozzle > 0 && at.NozzleTargetC != nozzle {
 		lines = append(lines, "M104 S"+number(nozzle))
 	}
+	return m.heating("heating", lines, wait{nozzleFromC: short(nozzle), nozzleToC: over(nozzle), bedFromC: short(bed)})
+}
+
+// heating sends new targets, if there are any, and waits until they are reached.
+func (m *Machine) heating(doing string, lines []string, until wait) []leg {
 	var legs []leg
 	if len(lines) > 0 {
-		legs = append(legs, leg{doing: "heating", begin: func(*Output) { m.heat.maybeOn = true },
+		legs = append(legs, leg{doing: doing, begin: func(*Output) { m.heat.maybeOn = true },
 			program: func() Program { return Program{Before: lines} }})
 	}
-	return append(legs, leg{doing: "heating", wait: &wait{
-		nozzleFromC: short(nozzle), nozzleToC: over(nozzle), bedFromC: short(bed), limit: m.set.ReheatLimit}})
+	until.limit = m.set.ReheatLimit
+	return append(legs, leg{doing: doing, wait: &until})
 }
 
 // heatWindowC is how far below its target a heater counts as having arrived;

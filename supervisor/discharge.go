@@ -44,9 +44,6 @@ func (m *Machine) advanceLines(mm, endMM float64) []string {
 // parts back.
 func (m *Machine) dischargeMM(p *job.Plan) float64 { return max(0, p.PitchMM-p.BeltAdvanceMM) }
 
-// dischargeTravel is the belt travel of a discharge.
-func (m *Machine) dischargeTravel(p *job.Plan) float64 { return m.dischargeMM(p) }
-
 // releaseLines lift the head and let nozzle and bed cool to what lets the part go.
 func (m *Machine) releaseLines(p *job.Plan, end gcode.State) []string {
 	lines := m.liftLines(end, p.ExtentMM.Axis(m.set.LiftAxis)[1])

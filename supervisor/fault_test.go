@@ -8,8 +8,6 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/zap"
-
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -43,21 +41,11 @@ func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 		ended := false
 		inBubble(t, func(t *testing.T) {
 			x := newRun(t, testRig(), testSettings())
-			real, err := ledger.Open(x.path, ledger.Options{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer real.Close()
-			l := &brokenLedger{Ledger: real, left: n}
-			m, err := NewMachine(context.Background(), x.set, l, x.inspect, "test", time.Now())
-			if err != nil {
-				t.Fatal(err)
-			}
-			x.s = New(m, l, x.rig.Open, zap.NewNop())
-			ctx, cancel := context.WithCancel(context.Background())
-			done := make(chan error, 1)
-			go func() { done <- x.s.Run(ctx) }()
+			l := &brokenLedger{left: n}
+			cancel, done := x.startOn(func(real Ledger) Ledger { l.Ledger = real; return l })
+			defer x.ledger.Close()
 			defer func() { cancel(); <-done }()
+			ctx, real := context.Background(), x.ledger
 			time.Sleep(time.Minute)
 			plan := x.plan(clipJob)
 			x.s.Do(ctx, Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{1}, Start: true}})

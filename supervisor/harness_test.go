@@ -73,18 +73,27 @@ func newRun(t *testing.T, rs rig.Settings, set Settings) *run {
 
 func (x *run) start() {
 	x.t.Helper()
+	x.cancel, x.ended = x.startOn(func(l Ledger) Ledger { return l })
+}
+
+// startOn puts the machine to work on its ledger as seen through something else. It
+// returns what ends the work, and where the end is told.
+func (x *run) startOn(through func(Ledger) Ledger) (context.CancelFunc, chan error) {
+	x.t.Helper()
 	var err error
 	if x.ledger, err = ledger.Open(x.path, ledger.Options{}); err != nil {
 		x.t.Fatal(err)
 	}
+	l := through(x.ledger)
 	ctx, cancel := context.WithCancel(context.Background())
-	x.cancel, x.ended = cancel, make(chan error, 1)
-	m, err := NewMachine(ctx, x.set, x.ledger, x.inspect, "test", time.Now())
+	m, err := NewMachine(ctx, x.set, l, x.inspect, "test", time.Now())
 	if err != nil {
 		x.t.Fatal(err)
 	}
-	x.s = New(m, x.ledger, x.rig.Open, zap.NewNop())
-	go func() { x.ended <- x.s.Run(ctx) }()
+	x.s = New(m, l, x.rig.Open, zap.NewNop())
+	ended := make(chan error, 1)
+	go func() { ended <- x.s.Run(ctx) }()
+	return cancel, ended
 }
 
 // stop ends the process in an orderly way and checks the ledger it leaves.

@@ -53,11 +53,9 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 		add([]string{"M140 S" + number(bed)}, "the bed is heated before the lead-in: a wait of the job's own could not be broken off on every board")
 	}
 	add(m.openingLines(), "known modes before the lead-in; the belt counts from here; motors stay on")
-	for _, l := range m.dischargeProgram(p, p.End) {
-		list = append(list, job.Change{Line: p.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
-	}
 	after := p.End
 	for _, l := range m.dischargeProgram(p, p.End) {
+		list = append(list, job.Change{Line: p.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
 		apply(&after, l)
 	}
 	for _, l := range m.modesOf(after, p.End) {

@@ -73,7 +73,7 @@ func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
 	l.Jobs = append(l.Jobs, ledger.LotJob{Index: i, Path: p.Path, SHA256: p.SHA256,
 		Name:        strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path)),
 		GoodOrdered: good, FilamentMMPerCycle: p.FilamentMM,
-		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeTravel(p), PitchMM: p.PitchMM})
+		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeMM(p), PitchMM: p.PitchMM})
 	l.jobs = append(l.jobs, jobCount{ordered: good})
 	alter := func(kind string, list []job.Change) {
 		for _, c := range list {

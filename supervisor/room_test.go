@@ -5,8 +5,6 @@ import (
 	"testing"
 	"time"
 
-	"go.uber.org/zap"
-
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -34,21 +32,11 @@ func TestRoomOnDiskAgain(t *testing.T) {
 		ended := false
 		inBubble(t, func(t *testing.T) {
 			x := newRun(t, testRig(), testSettings())
-			real, err := ledger.Open(x.path, ledger.Options{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			defer real.Close()
-			l := &fullLedger{Ledger: real, before: n, refuse: 2}
-			m, err := NewMachine(context.Background(), x.set, l, x.inspect, "test", time.Now())
-			if err != nil {
-				t.Fatal(err)
-			}
-			x.s, x.ledger = New(m, l, x.rig.Open, zap.NewNop()), real
-			ctx, cancel := context.WithCancel(context.Background())
-			done := make(chan error, 1)
-			go func() { done <- x.s.Run(ctx) }()
+			l := &fullLedger{before: n, refuse: 2}
+			cancel, done := x.startOn(func(real Ledger) Ledger { l.Ledger = real; return l })
+			defer x.ledger.Close()
 			defer func() { cancel(); <-done }()
+			ctx, real := context.Background(), x.ledger
 			time.Sleep(time.Minute)
 			open := Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}}
 			x.s.Do(ctx, open)

@@ -67,10 +67,9 @@ func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Superviso
 	return s
 }
 
-// Snapshot returns the newest picture of the run.
+// Snapshot returns the newest picture of the run, which nobody may change.
 func (s *Supervisor) Snapshot() *Snapshot {
-	shot := *s.snapshot.Load()
-	return &shot
+	return s.snapshot.Load()
 }
 
 // Do carries out an operator's request. It returns once what the request changed

@@ -112,40 +112,35 @@ func (m *Machine) programDone(id uint64, out *Output) {
 	if id == 0 || id != m.work.running {
 		return // an old program's late word
 	}
-	m.work.running = 0
-	if settled := m.work.cancelled; settled != nil {
-		// It ended before the cancellation reached it.
-		m.work.cancelled = nil
-		settled(out)
-		return
-	}
-	if !m.unproved(out) {
+	// It may have ended before a cancellation reached it.
+	if !m.settled(out) && !m.unproved(out) {
 		m.legDone(out)
 	}
 }
 
 func (m *Machine) programCancelled(id uint64, out *Output) {
-	if id != m.work.running {
-		return
-	}
-	m.work.running = 0
-	if settled := m.work.cancelled; settled != nil {
-		m.work.cancelled = nil
-		settled(out)
+	if id == m.work.running {
+		m.settled(out)
 	}
 }
 
 func (m *Machine) programFailed(e ProgramFailed, out *Output) {
-	if e.ID != m.work.running {
-		return
+	if e.ID == m.work.running && !m.settled(out) {
+		m.fault(Cause{CauseJob, e.Err.Error()}, out)
 	}
+}
+
+// settled takes the program off the board's hands, and does what waited for that
+// if the program was cancelled.
+func (m *Machine) settled(out *Output) bool {
 	m.work.running = 0
-	if settled := m.work.cancelled; settled != nil {
-		m.work.cancelled = nil
-		settled(out)
-		return
+	then := m.work.cancelled
+	if then == nil {
+		return false
 	}
-	m.fault(Cause{CauseJob, e.Err.Error()}, out)
+	m.work.cancelled = nil
+	then(out)
+	return true
 }
 
 // cancel drops all legs, takes no further line from the program at the board,

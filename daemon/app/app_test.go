@@ -276,16 +276,17 @@ func metricsOf(t *testing.T, address string) string {
 	return string(body)
 }
 
-// A daemon that ends in the middle of a part switches the heaters off first.
-func TestStopInAPartSwitchesOff(t *testing.T) {
-	c := settings(t)
+// inAPart starts a daemon on a simulated machine and a lot, and waits until a part
+// is made. The machine outlives the daemon.
+func inAPart(t *testing.T, c *config.Settings) (*rig.Rig, *App, *client.Client) {
+	t.Helper()
 	s := rig.DefaultSettings()
 	s.Belt.Axis, s.Speed = 'Y', 100
 	r, err := rig.New(s)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer r.Close()
+	t.Cleanup(func() { r.Close() })
 	a := start(t, Options{Config: c, Opener: r.Open})
 	d := connect(t, c.Server.Socket)
 	path, err := filepath.Abs(clipJob)
@@ -296,6 +297,13 @@ func TestStopInAPartSwitchesOff(t *testing.T) {
 		t.Fatal(err)
 	}
 	reach(t, d, supervisor.Execute)
+	return r, a, d
+}
+
+// A daemon that ends in the middle of a part switches the heaters off first.
+func TestStopInAPartSwitchesOff(t *testing.T) {
+	c := settings(t)
+	r, a, _ := inAPart(t, c)
 	if nozzle, _ := targets(r); nozzle == 0 {
 		t.Fatal("the nozzle is cold while a part is made: the test tries nothing")
 	}
@@ -401,23 +409,7 @@ func TestLedgerFailsInAPart(t *testing.T) {
 	defer receiver.Close()
 	c := settings(t)
 	c.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: time.Second}}
-	s := rig.DefaultSettings()
-	s.Belt.Axis, s.Speed = 'Y', 100
-	r, err := rig.New(s)
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Close()
-	a := start(t, Options{Config: c, Opener: r.Open})
-	d := connect(t, c.Server.Socket)
-	path, err := filepath.Abs(clipJob)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := d.OpenLot(t.Context(), client.LotRequest{Jobs: []string{path}, Good: []int{3}, Start: true}); err != nil {
-		t.Fatal(err)
-	}
-	reach(t, d, supervisor.Execute)
+	r, a, d := inAPart(t, c)
 	if err := a.Ledger().Close(); err != nil { // every record from now on is refused
 		t.Fatal(err)
 	}
