@@ -50,7 +50,7 @@ type window struct {
 	end     int64  // lines numbered
 	peak    int64  // highest sent ever: the board cannot have taken more
 	barrier int64  // newest line that set the number, -1 none; numbers before it mean nothing now
-	certain int64  // lines the board itself has confirmed by number
+	certain int64  // lines the board itself has confirmed by number, each in its turn or by request
 	bytes   int    // in flight, part included
 	next    int64  // number of the next new line
 }
@@ -168,17 +168,21 @@ func (w *window) ackTo(pos int64) {
 }
 
 // ackNumber settles everything up to the line with the number that the board
-// says it has taken. It returns false if no line sent carries it.
+// says it has taken. It returns false if no line sent carries it. An answer has no
+// checksum: one flipped bit makes 79 of 71. So a number that leaps over lines whose
+// answers did not come is believed, but nothing is certain by it alone; it is once
+// the line in turn is answered by its own number.
 func (w *window) ackNumber(number int64) bool {
 	for pos := w.sent - 1; pos >= max(w.base, w.barrier); pos-- {
 		if w.at(pos).number != number {
 			continue
 		}
+		inTurn := pos == w.acked
 		if pos+1 > w.acked {
 			w.ackTo(pos + 1)
 		}
-		if pos > w.barrier { // an ok from before a barrier may carry the barrier's number
-			w.certain = max(w.certain, min(pos+1, w.acked))
+		if inTurn && pos > w.barrier { // an ok from before a barrier may carry the barrier's number
+			w.certain = pos + 1
 		}
 		return true
 	}
@@ -206,10 +210,15 @@ func (w *window) expects(pos int64) int64 {
 	return w.next
 }
 
-// restart makes the board's word the truth: pos lines are taken, all further
-// ones are not, nothing is in flight or unread.
+// restart goes by the board's word: pos lines are taken, all further ones are not,
+// nothing is in flight or unread. The word has no checksum. If it says that more is
+// taken than was ever acknowledged, that is certain only once it is said again: sent
+// from there, the board takes the next line, or names the one it wants.
 func (w *window) restart(pos int64) {
-	w.acked, w.sent, w.certain = pos, pos, pos
+	if pos <= w.acked {
+		w.certain = pos
+	}
+	w.acked, w.sent = pos, pos
 	w.bytes, w.part = 0, 0
 	w.base = max(w.base, w.acked-keepAccepted)
 }

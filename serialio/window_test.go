@@ -25,6 +25,7 @@ func TestWindow(t *testing.T) {
 			last  int64    // the model board's count
 			taken []string // what it took
 			sent  []string // what was numbered, barriers included
+			lied  bool     // an answer has claimed too much since the board was last asked
 		)
 		transmit := func(most int) {
 			out, n := w.take(nil, most, time.Time{})
@@ -57,6 +58,7 @@ func TestWindow(t *testing.T) {
 					len(taken), last+1, pos, w.base, w.acked, w.end)
 			}
 			w.restart(pos)
+			lied = false
 		}
 		t.Repeat(map[string]func(*rapid.T){
 			"push": func(t *rapid.T) {
@@ -116,6 +118,30 @@ func TestWindow(t *testing.T) {
 					t.Fatalf("certain up to %d, board took %d", w.certain, len(taken))
 				}
 			},
+			"ok with a damaged number": func(t *rapid.T) {
+				most := min(w.sent, int64(len(taken))+keepAccepted/2)
+				if oks == 0 || lied || most <= w.base {
+					t.Skip()
+				}
+				oks--
+				lied = true
+				pos := rapid.Int64Range(w.base, most-1).Draw(t, "claimed")
+				if w.ackNumber(w.at(pos).number); w.certain > int64(len(taken)) {
+					t.Fatalf("certain up to %d by one damaged number, board took %d", w.certain, len(taken))
+				}
+			},
+			"request with a damaged number": func(t *rapid.T) {
+				most := min(w.sent, int64(len(taken))+keepAccepted/2)
+				if len(wire) > 0 || lied || most < w.acked {
+					t.Skip()
+				}
+				resync()
+				lied = true
+				pos := rapid.Int64Range(w.acked, max(w.acked, most)).Draw(t, "claimed")
+				if w.restart(pos); w.certain > int64(len(taken)) {
+					t.Fatalf("certain up to %d by one damaged request, board took %d", w.certain, len(taken))
+				}
+			},
 			"ok is lost": func(t *rapid.T) {
 				if oks == 0 {
 					t.Skip()
@@ -125,6 +151,7 @@ func TestWindow(t *testing.T) {
 			"ok too many": func(t *rapid.T) {
 				if w.acked-int64(len(taken)) < keepAccepted/2 {
 					w.ack()
+					lied = true
 				}
 			},
 			"board is asked": func(t *rapid.T) {
