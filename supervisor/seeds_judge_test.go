@@ -68,6 +68,7 @@ func (w *world) judgeRest() {
 			}
 			if time.Since(begun) > restBound {
 				s := w.sup.Snapshot()
+				w.told = s.Heat.Unsure || strings.Contains(s.Cause.Text, "could NOT be confirmed off")
 				w.hotRest = fmt.Sprintf("%s with heaters at %.0f and %.0f °C: %s; link %q", w.rest, nozzle, bed, s.Cause.Text, s.Line.Problem)
 				break
 			}
@@ -89,7 +90,7 @@ func (w *world) judge() {
 	if w.hotRest != "" {
 		// A line altered by damage can make a board wait for somebody for ever. Where it
 		// takes no emergency word, to say so is all that can be done.
-		if w.acted > 0 && strings.Contains(w.hotRest, "could NOT be confirmed off") {
+		if w.acted > 0 && w.told {
 			w.hot++
 		} else {
 			w.wrong("%s", w.hotRest)

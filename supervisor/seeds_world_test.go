@@ -31,6 +31,7 @@ type world struct {
 	rest     State    // where it came to rest in the end
 	hot      int      // runs that could not show the heaters off, and said so
 	slow     string   // it did not come to rest within the bound
+	told     bool     // the snapshot said that they may be on
 	hotRest  string   // heaters that stayed on though it was at rest
 	opens    int      // times the port was opened
 	problems []string // violations

@@ -81,6 +81,8 @@ type HeatView struct {
 	HasNozzle     bool      `json:"has_nozzle"`
 	HasBed        bool      `json:"has_bed"`
 	Read          time.Time `json:"read,omitzero"`
+	// Unsure: the heaters may be on, and there is no connection to switch them off by.
+	Unsure bool `json:"unsure"`
 }
 
 // LineView is the connection to the board.
@@ -111,7 +113,8 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	}
 	h := m.heat
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
-		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: h.read}
+		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: h.read,
+		Unsure: h.maybeOn && m.link.phase != linkUp}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, SavedBytes: m.belt.latest.SavedBytes}
 	s.Lot = m.lotView()

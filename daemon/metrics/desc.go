@@ -45,6 +45,7 @@ var (
 
 	temperature       = desc("temperature_celsius", "Temperature as last reported by the board.", "sensor")
 	temperatureTarget = desc("temperature_target_celsius", "Temperature that the board is heating to; 0 is off.", "sensor")
+	heatersUnsure     = desc("heaters_unconfirmed", "1 while the heaters may be on and the board cannot be reached.")
 	temperatureRead   = desc("temperature_read_timestamp_seconds", "When the board last reported temperatures.")
 
 	connected      = desc("serial_connected", "1 while board and daemon are in step.")

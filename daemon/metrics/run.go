@@ -83,6 +83,7 @@ func heat(out emitter, h *supervisor.HeatView) {
 		out.gauge(temperature, h.BedC, "bed")
 		out.gauge(temperatureTarget, h.BedTargetC, "bed")
 	}
+	out.gauge(heatersUnsure, truth(h.Unsure))
 	if !h.Read.IsZero() {
 		out.gauge(temperatureRead, seconds(h.Read))
 	}

@@ -79,6 +79,26 @@ func TestStatusSaysWhenToComeNow(t *testing.T) {
 	}
 }
 
+// A board that cannot be reached while its heaters may be on is said whatever the
+// state, and calls for someone even where the run is stopped.
+func TestStatusSaysThatHeatersMayBeOn(t *testing.T) {
+	s := running()
+	s.State, s.Heat.Unsure, s.Line.Connected = supervisor.Stopped, true, false
+	text := strings.Join(Status(s, Style{Width: 200}), "\n")
+	if !strings.HasPrefix(text, "Next visit   now: the heaters may be on\n") || !strings.Contains(text, "the heaters may be on and the board cannot be reached") {
+		t.Errorf("it does not say so:\n%s", text)
+	}
+}
+
+// What would make the line faster is told while the board is connected.
+func TestStatusTellsTheHint(t *testing.T) {
+	s := running()
+	s.Line.Stats.Hint = "a window would be faster"
+	if text := strings.Join(Status(s, Style{Width: 200}), "\n"); !strings.Contains(text, "speed      a window would be faster") {
+		t.Errorf("no hint:\n%s", text)
+	}
+}
+
 // No line is wider than the screen, and nothing but bold is sent to a terminal.
 func TestWidths(t *testing.T) {
 	bold := regexp.MustCompile("\x1b\\[[01]m")

@@ -33,6 +33,9 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	add(lotRows(s, st))
 	add(beltRows(s, st))
 	add(st.row("Heat", heat(s)))
+	if s.Heat.Unsure {
+		add(st.strongRow("", "the heaters may be on and the board cannot be reached: switch the machine off at the mains"))
+	}
 	add(lineRows(s, st))
 	add(st.row("Commands", strings.Join(s.Accepts, ", ")))
 	if st.Height > 0 && len(out) > st.Height {
@@ -44,6 +47,8 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 // nextVisit answers when, why and with how many good parts.
 func nextVisit(s *supervisor.Snapshot) (when, why string) {
 	switch {
+	case s.Heat.Unsure && s.State == supervisor.Stopped:
+		return "now: the heaters may be on", good(s)
 	case s.State == supervisor.Aborted || s.State == supervisor.Aborting:
 		return "now: something went wrong", good(s)
 	case s.State == supervisor.Held || s.State == supervisor.Suspended:
@@ -177,7 +182,11 @@ func lineRows(s *supervisor.Snapshot, st Style) []string {
 	if l.Problem != "" {
 		text += "; " + l.Problem
 	}
-	return st.row("Board", text)
+	rows := st.row("Board", text)
+	if l.Connected && l.Stats.Hint != "" {
+		rows = append(rows, st.row("  speed", l.Stats.Hint)...)
+	}
+	return rows
 }
 
 // Change writes one line when something in the run has changed that a reader of
