@@ -1,0 +1,205 @@
+package belt
+
+import (
+	"errors"
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// ErrFit: the points determine no line.
+var ErrFit = errors.New("points determine no line")
+
+// Fit is a least-squares fit of y on up to two columns, with or without a constant.
+type Fit struct {
+	N          int
+	Constant   float64   // at column values of zero; 0 when fitted without
+	Slope      []float64 // one for each column
+	ConstantSE float64
+	SlopeSE    []float64
+	ResidualSD float64 // with DF degrees of freedom; 0 when DF is 0
+	DF         int
+	R2         float64 // about the mean, or about zero when fitted without a constant
+	ResidualSS float64
+
+	through bool
+	mean    []float64     // of the columns
+	scale   []float64     // that the columns were divided by
+	inverse *mat.SymDense // of the scaled cross products
+}
+
+// FitLine fits y = constant + slope*x. It needs two different x.
+func FitLine(x, y []float64) (*Fit, error) { return fit(y, false, x) }
+
+// FitThroughZero fits y = slope*x.
+func FitThroughZero(x, y []float64) (*Fit, error) { return fit(y, true, x) }
+
+// FitPlane fits y = constant + slope[0]*a + slope[1]*b. It needs points that do not
+// lie on a line in (a, b).
+func FitPlane(a, b, y []float64) (*Fit, error) { return fit(y, false, a, b) }
+
+// fit solves by QR on columns that are centred and scaled, so that large values with
+// small differences lose no digits (NIST StRD Pontius is the test).
+func fit(y []float64, through bool, columns ...[]float64) (*Fit, error) {
+	n, p := len(y), len(columns)
+	f := &Fit{N: n, through: through, mean: make([]float64, p), scale: make([]float64, p), Slope: make([]float64, p), SlopeSE: make([]float64, p)}
+	f.DF = n - p
+	if !through {
+		f.DF--
+	}
+	if f.DF < 0 || n == 0 {
+		return nil, fmt.Errorf("cannot fit: %w: %d are too few", ErrFit, n)
+	}
+	yMean := 0.0
+	if !through {
+		yMean = mean(y)
+	}
+	design := mat.NewDense(n, p, nil)
+	for k, c := range columns {
+		if len(c) != n {
+			return nil, fmt.Errorf("cannot fit: %w: %d values for %d points", ErrFit, len(c), n)
+		}
+		if !through {
+			f.mean[k] = mean(c)
+		}
+		for _, v := range c {
+			f.scale[k] = math.Max(f.scale[k], math.Abs(v-f.mean[k]))
+		}
+		if f.scale[k] == 0 || math.IsInf(f.scale[k], 0) || math.IsNaN(f.scale[k]) {
+			return nil, fmt.Errorf("cannot fit: %w: a column does not vary", ErrFit)
+		}
+		for i, v := range c {
+			design.Set(i, k, (v-f.mean[k])/f.scale[k])
+		}
+	}
+	centred := mat.NewVecDense(n, nil)
+	for i, v := range y {
+		centred.SetVec(i, v-yMean)
+	}
+	if err := f.solve(design, centred); err != nil {
+		return nil, err
+	}
+	f.spread(yMean, mat.Dot(centred, centred))
+	return f, nil
+}
+
+// solve finds the slopes of the scaled columns, the residuals and the inverse of the
+// cross products.
+func (f *Fit) solve(design *mat.Dense, y *mat.VecDense) error {
+	var qr mat.QR
+	qr.Factorize(design)
+	if qr.Cond() > 1e10 {
+		return fmt.Errorf("cannot fit: %w: the columns run together", ErrFit)
+	}
+	p := len(f.Slope)
+	b := mat.NewVecDense(p, f.Slope)
+	if err := qr.SolveVecTo(b, false, y); err != nil {
+		return fmt.Errorf("cannot fit: %w: %w", ErrFit, err)
+	}
+	var residual mat.VecDense
+	residual.MulVec(design, b)
+	residual.SubVec(y, &residual)
+	f.ResidualSS = mat.Dot(&residual, &residual)
+	cross := mat.NewSymDense(p, nil)
+	cross.SymOuterK(1, design.T())
+	var ch mat.Cholesky
+	if !ch.Factorize(cross) {
+		return fmt.Errorf("cannot fit: %w: the columns run together", ErrFit)
+	}
+	f.inverse = mat.NewSymDense(p, nil)
+	return ch.InverseTo(f.inverse)
+}
+
+// spread works out the constant and the standard errors, in the units of the points.
+func (f *Fit) spread(yMean, total float64) {
+	if f.DF > 0 {
+		f.ResidualSD = math.Sqrt(f.ResidualSS / float64(f.DF))
+	}
+	f.R2 = 1
+	if total > 0 {
+		f.R2 = 1 - f.ResidualSS/total
+	}
+	f.Constant = yMean
+	for k := range f.Slope {
+		f.Slope[k] /= f.scale[k]
+		f.SlopeSE[k] = f.ResidualSD * math.Sqrt(f.inverse.At(k, k)) / f.scale[k]
+		f.Constant -= f.Slope[k] * f.mean[k]
+	}
+	if f.through {
+		f.Constant = 0
+		return
+	}
+	f.ConstantSE = f.ResidualSD * math.Sqrt(f.leverage(make([]float64, len(f.Slope))))
+}
+
+// At returns the fitted value at the column values x.
+func (f *Fit) At(x ...float64) float64 {
+	y := f.Constant
+	for k, v := range x {
+		y += f.Slope[k] * v
+	}
+	return y
+}
+
+// MeanInterval returns the two-sided interval of the fitted value at x, and
+// PredictionInterval that of one new reading there, both by Student's t with DF
+// degrees of freedom (NIST/SEMATECH e-Handbook 4.5.1). With DF 0 they are infinite.
+func (f *Fit) MeanInterval(confidence float64, x ...float64) (low, high float64) {
+	return f.interval(confidence, f.leverage(x), x)
+}
+
+// PredictionInterval: see MeanInterval.
+func (f *Fit) PredictionInterval(confidence float64, x ...float64) (low, high float64) {
+	return f.interval(confidence, 1+f.leverage(x), x)
+}
+
+// SlopeInterval returns the two-sided interval of the slope of column k.
+func (f *Fit) SlopeInterval(confidence float64, k int) (low, high float64) {
+	half := f.quantile(confidence) * f.SlopeSE[k]
+	return f.Slope[k] - half, f.Slope[k] + half
+}
+
+func (f *Fit) interval(confidence, variance float64, x []float64) (low, high float64) {
+	half := f.quantile(confidence)
+	if f.DF > 0 {
+		half *= f.ResidualSD * math.Sqrt(variance)
+	}
+	y := f.At(x...)
+	return y - half, y + half
+}
+
+func (f *Fit) quantile(confidence float64) float64 {
+	if f.DF == 0 {
+		return math.Inf(1)
+	}
+	return distuv.StudentsT{Sigma: 1, Nu: float64(f.DF)}.Quantile(0.5 + confidence/2)
+}
+
+// leverage is the variance of the fitted value at x, as a share of the residual's.
+func (f *Fit) leverage(x []float64) float64 {
+	d := mat.NewVecDense(len(x), nil)
+	for k, v := range x {
+		d.SetVec(k, (v-f.mean[k])/f.scale[k])
+	}
+	h := mat.Inner(d, f.inverse, d)
+	if !f.through {
+		h += 1 / float64(f.N)
+	}
+	return h
+}
+
+// mean adds what rounding left out of the plain mean.
+func mean(v []float64) float64 {
+	m := 0.0
+	for _, x := range v {
+		m += x
+	}
+	m /= float64(len(v))
+	rest := 0.0
+	for _, x := range v {
+		rest += x - m
+	}
+	return m + rest/float64(len(v))
+}
