@@ -9,8 +9,9 @@ import "math"
 
 // Reading is one lateral offset as the operator read it.
 type Reading struct {
-	TravelMM float64 // belt travel at the reading
-	OffsetMM float64
+	TravelMM  float64 // belt travel at the reading
+	AdvanceMM float64 // net belt advance at the reading
+	OffsetMM  float64
 }
 
 // WorstCase bounds the lateral offset by an assumed rate of drift, for a belt of

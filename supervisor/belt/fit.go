@@ -203,3 +203,12 @@ func mean(v []float64) float64 {
 	}
 	return m + rest/float64(len(v))
 }
+
+// combinedSE is the standard error of the sum of the slopes times per.
+func (f *Fit) combinedSE(per []float64) float64 {
+	d := mat.NewVecDense(len(per), nil)
+	for k, v := range per {
+		d.SetVec(k, v/f.scale[k])
+	}
+	return f.ResidualSD * math.Sqrt(mat.Inner(d, f.inverse, d))
+}

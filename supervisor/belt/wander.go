@@ -1,0 +1,239 @@
+package belt
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// A belt does not only drift at a rate. It also wanders: slip and jerks add up, so
+// that two readings far apart differ by more than two readings of the same place.
+// How much of the scatter is wander and how much is reading error cannot be told
+// from a few checks, and it matters: reading errors average out over the forecast,
+// wander grows with it. So the forecast is made for several shares of wander, each
+// weighted by how well it explains the readings.
+
+// shares are the shares of wander in the variance between one reading and the next.
+var shares = [...]float64{0, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99}
+
+// Scatter is what is believed of the scatter before the first reading: a standard
+// deviation, and the number of readings that this belief is worth. Earlier
+// realignments of the same machine may have taught it.
+type Scatter struct {
+	SDMM float64
+	DF   float64
+}
+
+// usualScatter: a rule held to a belt's edge is read to half a millimetre (common
+// practice, no source), an error of 0.5/sqrt(12) mm (GUM 4.3.7). It is worth two
+// readings: with that the bounds hold as often as they say over belts of every kind,
+// see the calibration test.
+var usualScatter = Scatter{SDMM: 0.5 / math.Sqrt(12), DF: 2}
+
+// Lasting is what of a scatter is still believed once the belt has been realigned or
+// has changed: as much as some readings are worth, and not all that taught it.
+func (s Scatter) Lasting() Scatter {
+	s.DF = min(s.DF, 6)
+	return s
+}
+
+// drive is what moves the belt sideways: travel, advance, or both.
+type drive [2]float64
+
+// column is the running fit of one share of wander: a level that walks, seen with
+// reading errors, and a rate for each drive. It is the Kalman filter of that model
+// with an unknown first level, run for the offset and the drives alike, which gives
+// the generalised least squares of the rates without large matrices (A. C. Harvey,
+// Forecasting, Structural Time Series Models and the Kalman Filter, 1989, section
+// 3.4; from memory).
+type column struct {
+	rates      int     // drives in use, 1 or 2
+	walk, read float64 // variances of a mean step of wander and of a reading, in units of the common variance
+
+	n              int
+	level          float64 // filtered offset
+	levelX         drive   // the drives by the same filter
+	variance       float64 // of the level
+	sxx            [3]float64
+	sxy            drive
+	syy            float64
+	logDeterminant float64
+}
+
+func newColumn(rates int, share float64) column {
+	return column{rates: rates, walk: share, read: 1 - share}
+}
+
+// observe takes in a reading y. gap is the travel since the one before, in mean steps.
+func (c *column) observe(x drive, gap, y float64) {
+	c.n++
+	if c.n == 1 {
+		c.level, c.levelX, c.variance = y, x, c.read
+		return
+	}
+	c.variance += c.walk * gap
+	total := c.variance + c.read
+	gain := c.variance / total
+	vy, v := y-c.level, drive{x[0] - c.levelX[0], x[1] - c.levelX[1]}
+	c.level += gain * vy
+	c.levelX[0] += gain * v[0]
+	c.levelX[1] += gain * v[1]
+	c.variance *= 1 - gain
+	c.sxx[0] += v[0] * v[0] / total
+	c.sxx[1] += v[0] * v[1] / total
+	c.sxx[2] += v[1] * v[1] / total
+	c.sxy[0] += v[0] * vy / total
+	c.sxy[1] += v[1] * vy / total
+	c.syy += vy * vy / total
+	c.logDeterminant += math.Log(total)
+}
+
+// solve returns the rates that fit best, the determinant of their cross products, and
+// the sum of squares that they leave.
+func (c *column) solve() (b drive, determinant, rest float64) {
+	if c.rates == 1 {
+		b[0] = c.sxy[0] / c.sxx[0]
+		return b, c.sxx[0], max(0, c.syy-b[0]*c.sxy[0])
+	}
+	d := c.sxx[0]*c.sxx[2] - c.sxx[1]*c.sxx[1]
+	b[0] = (c.sxx[2]*c.sxy[0] - c.sxx[1]*c.sxy[1]) / d
+	b[1] = (c.sxx[0]*c.sxy[1] - c.sxx[1]*c.sxy[0]) / d
+	return b, d, max(0, c.syy-b[0]*c.sxy[0]-b[1]*c.sxy[1])
+}
+
+// leverage is the variance that the uncertainty of the rates gives to a step d.
+func (c *column) leverage(d drive, determinant float64) float64 {
+	if c.rates == 1 {
+		return d[0] * d[0] / determinant
+	}
+	return (d[0]*d[0]*c.sxx[2] - 2*d[0]*d[1]*c.sxx[1] + d[1]*d[1]*c.sxx[0]) / determinant
+}
+
+// belief is a Student's t, and the logarithm of its weight, or its weight.
+type belief struct{ centre, scale, df, weight float64 }
+
+// predict returns the belief of the offset where the drives are x, gap mean steps of
+// travel after the newest reading; read is 1 for a reading there, 0 for the offset
+// itself. There must be more readings than rates.
+func (c *column) predict(x drive, gap, read float64, s Scatter) (b belief) {
+	rate, determinant, rest := c.solve()
+	rest += s.DF * s.SDMM * s.SDMM
+	b.df = float64(c.n-1-c.rates) + s.DF
+	d := drive{x[0] - c.levelX[0], x[1] - c.levelX[1]}
+	variance := c.variance + c.walk*gap + read*c.read + c.leverage(d, determinant)
+	b.centre, b.scale = c.level+rate[0]*d[0]+rate[1]*d[1], math.Sqrt(rest/b.df*variance)
+	b.weight = -0.5 * (c.logDeterminant + math.Log(determinant) + b.df*math.Log(rest))
+	return b
+}
+
+// filter is the columns of all shares, over readings in order of travel.
+type filter struct {
+	columns [len(shares)]column
+	step    float64 // mean travel between readings, mm
+	last    float64 // travel of the newest, mm
+	scatter Scatter
+}
+
+func newFilter(rates int, stepMM float64, s Scatter) filter {
+	f := filter{step: stepMM, scatter: s}
+	for i, share := range shares {
+		f.columns[i] = newColumn(rates, share)
+	}
+	return f
+}
+
+func (f *filter) n() int { return f.columns[0].n }
+
+// ready says whether there are enough readings to predict from: more than rates, and
+// at more than one place.
+func (f *filter) ready() bool {
+	c := &f.columns[0]
+	if c.n <= c.rates {
+		return false
+	}
+	_, determinant, _ := c.solve()
+	return determinant > 0 && !math.IsNaN(determinant)
+}
+
+func (f *filter) observe(travelMM float64, x drive, offsetMM float64) {
+	gap := (travelMM - f.last) / f.step
+	for i := range f.columns {
+		f.columns[i].observe(x, gap, offsetMM)
+	}
+	f.last = travelMM
+}
+
+// mixture is what is believed of an offset, over all shares.
+type mixture [len(shares)]belief
+
+// predict returns what is believed of the offset at a travel and its drives; reading
+// says that a reading is meant, with its error.
+func (f *filter) predict(travelMM float64, x drive, reading bool) (m mixture) {
+	read := 0.0
+	if reading {
+		read = 1
+	}
+	most, sum := math.Inf(-1), 0.0
+	for i := range f.columns {
+		m[i] = f.columns[i].predict(x, max(0, travelMM-f.last)/f.step, read, f.scatter)
+		most = max(most, m[i].weight)
+	}
+	for i := range m {
+		m[i].weight = math.Exp(m[i].weight - most)
+		sum += m[i].weight
+	}
+	for i := range m {
+		m[i].weight /= sum
+	}
+	return m
+}
+
+// evidence compares sets of drives: the logarithm of the best likelihood, less half
+// the logarithm of the number of readings for each rate (Schwarz's criterion).
+func (f *filter) evidence() float64 {
+	best := math.Inf(-1)
+	for i := range f.columns {
+		c := &f.columns[i]
+		_, _, rest := c.solve()
+		df := float64(c.n-1) + f.scatter.DF
+		best = max(best, -0.5*(c.logDeterminant+df*math.Log(rest+f.scatter.DF*f.scatter.SDMM*f.scatter.SDMM)))
+	}
+	return best - 0.5*float64(f.columns[0].rates)*math.Log(float64(f.n()))
+}
+
+// scatterSeen is the standard deviation of the scatter as learned here, by the
+// likeliest share.
+func (f *filter) scatterSeen() Scatter {
+	m := f.predict(f.last, f.columns[0].levelX, false)
+	sum, df := 0.0, 0.0
+	for i := range f.columns {
+		c := &f.columns[i]
+		_, _, rest := c.solve()
+		rest += f.scatter.DF * f.scatter.SDMM * f.scatter.SDMM
+		sum += m[i].weight * rest / m[i].df
+		df = m[i].df
+	}
+	return Scatter{SDMM: math.Sqrt(sum), DF: df}
+}
+
+// below is the probability that the offset is below v.
+func (m *mixture) below(v float64) float64 {
+	p := 0.0
+	for _, b := range m {
+		if b.weight > 1e-6 {
+			p += b.weight * distuv.StudentsT{Mu: b.centre, Sigma: b.scale, Nu: b.df}.CDF(v)
+		}
+	}
+	return p
+}
+
+// beyond is the probability that the offset is outside the limit, to either side.
+func (m *mixture) beyond(limitMM float64) float64 {
+	return m.below(-limitMM) + 1 - m.below(limitMM)
+}
+
+// doubt is how probable something at least as far out as v is, and on which side v lies.
+func (m *mixture) doubt(v float64) (p float64, above bool) {
+	b := m.below(v)
+	return 2 * min(b, 1-b), b > 0.5
+}
