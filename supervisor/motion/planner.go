@@ -1,0 +1,217 @@
+package motion
+
+import "math"
+
+// Move is one move as a job asks for it.
+type Move struct {
+	// DeltaMM is the net movement of each axis.
+	DeltaMM [Axes]float64
+	// PathMM is the length of the path in space, or of the filament where nothing else
+	// moves. It is longer than the net movement on an arc.
+	PathMM float64
+	// SpeedMMPerS along the path; 0 means as fast as the axes go.
+	SpeedMMPerS float64
+	Kind        Kind
+	// Arc is nil for a straight move.
+	Arc *Arc
+}
+
+// Arc is what a bent path adds to a move.
+type Arc struct {
+	RadiusMM    float64
+	Entry, Exit [3]float64 // directions at both ends, of length 1
+}
+
+// planned is a move in the look-ahead.
+type planned struct {
+	lengthMM float64
+	accel    float64
+	cruise   float64
+	corner2  float64 // square of the speed that the corner before it allows
+	entry2   float64 // square of the entry speed from which the rest can still stop
+}
+
+// Planner adds up the time of moves given one after the other. It holds no more of
+// them than the board does, and allocates nothing. Copies go their own ways.
+type Planner struct {
+	limits Limits
+	ring   [MostLookAhead]planned
+	first  int // oldest in the ring
+	n      int
+	speed  float64 // at which the oldest begins
+	totalS float64 // of the moves that have left the ring, and of stops
+
+	last      [Axes]float64 // direction at the end of the newest move
+	lastSpeed float64       // its cruising speed
+	moving    bool          // the newest move may run into the next one
+}
+
+// NewPlanner returns a planner at rest. The limits must be complete.
+func NewPlanner(l Limits) Planner { return Planner{limits: l} }
+
+// SetLimits changes the limits of the moves to come.
+func (p *Planner) SetLimits(l Limits) {
+	if l.LookAhead != p.limits.LookAhead {
+		p.Stop()
+	}
+	p.limits = l
+}
+
+// Push takes in a move. A move without length takes no time.
+func (p *Planner) Push(m *Move) {
+	if !(m.PathMM > 0) {
+		return
+	}
+	if p.n == p.limits.LookAhead {
+		p.leave()
+	}
+	entry, exit := direction(m)
+	q := planned{lengthMM: m.PathMM, accel: p.limits.accel(m.Kind), cruise: m.SpeedMMPerS}
+	if q.cruise <= 0 {
+		q.cruise = math.Inf(1)
+	}
+	p.clip(m, &entry, &q)
+	q.corner2 = p.corner(&entry, &q)
+	p.last, p.lastSpeed, p.moving = exit, q.cruise, true
+	p.append(q)
+}
+
+// direction returns the directions at both ends. On a straight move the filament has
+// its share, in relation to the path.
+func direction(m *Move) (entry, exit [Axes]float64) {
+	inverse := 1 / m.PathMM
+	if m.Arc == nil {
+		for a := range Axes {
+			entry[a] = m.DeltaMM[a] * inverse
+		}
+		return entry, entry
+	}
+	copy(entry[:3], m.Arc.Entry[:])
+	copy(exit[:3], m.Arc.Exit[:])
+	entry[3] = m.DeltaMM[3] * inverse
+	exit[3] = entry[3]
+	return entry, exit
+}
+
+// clip lowers speed and acceleration to what each axis allows. On an arc every axis of
+// its plane takes the whole speed somewhere, and the bend itself takes acceleration.
+func (p *Planner) clip(m *Move, u *[Axes]float64, q *planned) {
+	l := &p.limits
+	if m.Arc != nil {
+		for a := range 3 {
+			if m.Arc.Entry[a] != 0 || m.Arc.Exit[a] != 0 {
+				q.cruise = min(q.cruise, l.SpeedMMPerS[a])
+				q.accel = min(q.accel, l.AccelMMPerS2[a])
+			}
+		}
+		q.cruise = min(q.cruise, math.Sqrt(q.accel*m.Arc.RadiusMM))
+	}
+	for a, v := range u {
+		v = math.Abs(v)
+		if v == 0 {
+			continue
+		}
+		if q.cruise*v > l.SpeedMMPerS[a] {
+			q.cruise = l.SpeedMMPerS[a] / v
+		}
+		if q.accel*v > l.AccelMMPerS2[a] {
+			q.accel = l.AccelMMPerS2[a] / v
+		}
+	}
+}
+
+// corner returns the square of the speed at which the corner between the newest move
+// and one that begins in direction u may be taken.
+func (p *Planner) corner(u *[Axes]float64, q *planned) float64 {
+	if !p.moving {
+		return 0
+	}
+	most := min(q.cruise, p.lastSpeed)
+	if p.limits.corners() {
+		for a := range Axes {
+			if step := math.Abs(u[a]-p.last[a]) * most; step > p.limits.CornerMMPerS[a] {
+				most *= p.limits.CornerMMPerS[a] / step
+			}
+		}
+		return most * most
+	}
+	w := &p.last
+	if u[0] == 0 && u[1] == 0 && u[2] == 0 || w[0] == 0 && w[1] == 0 && w[2] == 0 {
+		return 0 // filament alone, before or after: there is no corner to cut
+	}
+	cos := u[0]*w[0] + u[1]*w[1] + u[2]*w[2] // of the turn
+	if cos > 0.999999 {
+		return most * most
+	}
+	sin := math.Sqrt(max(0, 1+cos) / 2) // of half the angle between both legs
+	return min(most*most, q.accel*p.limits.JunctionDeviationMM*sin/(1-sin))
+}
+
+// append puts a move into the ring and sees from which speeds the rest can stop. Where
+// a corner rules, nothing changes before it.
+func (p *Planner) append(q planned) {
+	at := (p.first + p.n) % MostLookAhead
+	p.n++
+	q.entry2 = min(q.corner2, 2*q.accel*q.lengthMM)
+	p.ring[at] = q
+	if p.n == 1 {
+		p.speed = 0
+		return
+	}
+	next := q.entry2
+	for k := p.n - 2; k > 0; k-- {
+		r := &p.ring[(p.first+k)%MostLookAhead]
+		e := min(r.corner2, next+2*r.accel*r.lengthMM)
+		if e == r.entry2 {
+			return
+		}
+		r.entry2, next = e, e
+	}
+}
+
+// leave lets the board run the oldest move, with what it knows of the ones behind.
+func (p *Planner) leave() {
+	q := &p.ring[p.first]
+	exit2 := 0.0
+	if p.n > 1 {
+		exit2 = p.ring[(p.first+1)%MostLookAhead].entry2
+	}
+	exit := math.Sqrt(min(exit2, p.speed*p.speed+2*q.accel*q.lengthMM))
+	p.totalS += q.timeS(p.speed, exit)
+	p.speed = exit
+	p.first = (p.first + 1) % MostLookAhead
+	p.n--
+}
+
+// timeS is the time from one speed to another; see [Trapezoid].
+func (q *planned) timeS(entry, exit float64) float64 {
+	squares := entry*entry + exit*exit
+	triangle2 := q.accel*q.lengthMM + squares/2
+	if triangle2 < q.cruise*q.cruise {
+		return (2*math.Sqrt(triangle2) - entry - exit) / q.accel
+	}
+	// The slopes cost time over cruising all the way: (v-v0)²/(2av) each.
+	v := q.cruise
+	return (q.lengthMM + ((v-entry)*(v-entry)+(v-exit)*(v-exit))/(2*q.accel)) / v
+}
+
+// Stop lets the board run all it has and come to rest.
+func (p *Planner) Stop() {
+	for p.n > 0 {
+		p.leave()
+	}
+	p.speed, p.moving = 0, false
+}
+
+// Wait is a stop that lasts.
+func (p *Planner) Wait(seconds float64) {
+	p.Stop()
+	p.totalS += seconds
+}
+
+// TotalS is the time until the machine would stand still if nothing more came.
+func (p *Planner) TotalS() float64 {
+	q := *p
+	q.Stop()
+	return q.totalS
+}
