@@ -12,15 +12,18 @@ const mmPerInch = 25.4
 // state is unchanged. Errors of form are of type *[SyntaxError].
 func (s *State) Apply(line []byte) (Effect, error) {
 	var l Line
+	var e Effect
 	if err := l.Parse(line); err != nil {
 		return Effect{}, err
 	}
-	return s.ApplyLine(&l)
+	err := s.ApplyLine(&l, &e)
+	return e, err
 }
 
-// ApplyLine is [State.Apply] for a line already parsed without error.
-func (s *State) ApplyLine(l *Line) (Effect, error) {
-	e := Effect{Letter: l.Letter, Number: l.Number, Sub: l.Sub}
+// ApplyLine is [State.Apply] for a line already parsed without error, with its
+// effect written to e.
+func (s *State) ApplyLine(l *Line, e *Effect) error {
+	*e = Effect{Letter: l.Letter, Number: l.Number, Sub: l.Sub}
 	for a, bit := range [AxisCount]uint32{1 << ('X' - 'A'), 1 << ('Y' - 'A'), 1 << ('Z' - 'A'), 1 << ('E' - 'A')} {
 		if l.seen&bit != 0 {
 			e.Named |= 1 << a
@@ -33,20 +36,21 @@ func (s *State) ApplyLine(l *Line) (Effect, error) {
 		e.Kind = KindUnknown
 		e.Lost = l.Letter == 'G' && movesUnseen(l.Number)
 	case l.Letter == 'G':
-		err = s.applyG(l, &e)
+		err = s.applyG(l, e)
 	case l.Letter == 'M':
-		err = s.applyM(l, &e)
+		err = s.applyM(l, e)
 	default:
 		e.Kind = KindTool
 		s.Tool = l.Number
 	}
 	if err != nil {
-		return Effect{}, err
+		*e = Effect{}
+		return err
 	}
 	if e.Lost {
 		s.Known[X], s.Known[Y], s.Known[Z] = false, false, false
 	}
-	return e, nil
+	return nil
 }
 
 func (s *State) applyG(l *Line, e *Effect) error {

@@ -57,7 +57,25 @@ func (s *State) applyArc(l *Line, e *Effect, next [AxisCount]float64) error {
 		e.turn(p.second, s, next, cb, r, start, start+sweep, math.Pi/2)
 	}
 	e.PathMM = math.Hypot(r*sweep, e.delta[p.normal])
+	e.bend(p, clockwise, r, start, sweep)
 	return nil
+}
+
+// bend notes radius and directions of an arc: at right angles to the radius, with its
+// share along the normal on a helix.
+func (e *Effect) bend(p *arcPlane, clockwise bool, r, start, sweep float64) {
+	turn := 1.0
+	if clockwise {
+		turn, sweep = -1, -sweep
+	}
+	flat := r * math.Abs(sweep) / e.PathMM
+	tangent := func(u *[3]float64, at float64) {
+		sin, cos := math.Sincos(at)
+		u[p.first], u[p.second], u[p.normal] = -turn*flat*sin, turn*flat*cos, e.delta[p.normal]/e.PathMM
+	}
+	tangent(&e.Entry, start)
+	tangent(&e.Exit, start+sweep)
+	e.RadiusMM = r
 }
 
 // turn adds up one axis over the angles from..to (from below to): it runs

@@ -77,6 +77,10 @@ type Effect struct {
 	// Duration is a dwell's length, or PathMM at FeedMMPerMin without
 	// acceleration.
 	Duration time.Duration
+	// RadiusMM is that of an arc, 0 for a straight move. Entry and Exit are the
+	// directions at its ends, of length 1.
+	RadiusMM    float64
+	Entry, Exit [3]float64
 	// Value and HasValue hold S (or R) of a temperature or fan word, L of a
 	// repeat marker.
 	Value    float64

@@ -93,6 +93,7 @@ func TestNoAllocations(t *testing.T) {
 	}
 	s := NewState()
 	s.Known = [4]bool{true, true, true, true}
+	var e Effect
 	dst := make([]byte, 0, 200)
 	if n := testing.AllocsPerRun(200, func() {
 		s.PositionMM = [4]float64{10, 30}
@@ -105,7 +106,7 @@ func TestNoAllocations(t *testing.T) {
 			if err := l.Parse(line); err != nil {
 				t.Fatal(err)
 			}
-			if _, err := s.ApplyLine(&l); err != nil {
+			if err := s.ApplyLine(&l, &e); err != nil {
 				t.Fatal(err)
 			}
 			dst = l.AppendClean(dst[:0])
@@ -123,11 +124,12 @@ func BenchmarkApply(b *testing.B) {
 	b.SetBytes(int64(len(line) + 1))
 	b.ReportAllocs()
 	var l Line
+	var e Effect
 	for b.Loop() {
 		if err := l.Parse(line); err != nil {
 			b.Fatal(err)
 		}
-		if _, err := s.ApplyLine(&l); err != nil {
+		if err := s.ApplyLine(&l, &e); err != nil {
 			b.Fatal(err)
 		}
 	}

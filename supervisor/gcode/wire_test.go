@@ -50,7 +50,8 @@ func (w *twins) check(t *testing.T, line []byte) (saved [2]int) {
 		return saved
 	}
 	before, wire := w.file, w.wire
-	effect, err := w.file.ApplyLine(&l)
+	var effect, e Effect
+	err := w.file.ApplyLine(&l, &effect)
 	if err != nil {
 		w.file = before
 		return saved
@@ -66,7 +67,7 @@ func (w *twins) check(t *testing.T, line []byte) (saved [2]int) {
 			t.Fatalf("%q: %q becomes %q", line, out, twice)
 		}
 		w.wire = wire
-		if e, err := w.wire.ApplyLine(&again); err != nil || e != effect || w.wire != w.file {
+		if err := w.wire.ApplyLine(&again, &e); err != nil || e != effect || w.wire != w.file {
 			t.Fatalf("%q: %q does something else (%v)", line, out, err)
 		}
 		wires[form] = string(out)

@@ -24,6 +24,7 @@ func (i *inspector) finish() {
 		i.ending()
 		i.arrange()
 		i.end.m.fill(i.p, &i.o)
+		i.clipped(&i.end.m.clock)
 		i.p.LeadInBeltMM, i.p.LeadOutBeltMM = i.begin.beltMM, i.m.travelMM-i.end.m.travelMM
 		i.advise()
 		i.habits()

@@ -51,7 +51,7 @@ func Inspect(ctx context.Context, path string, o Options, progress func(done, to
 }
 
 // complete fills in defaults and checks the options.
-func (o Options) complete() (Options, error) {
+func (o Options) complete() (_ Options, err error) {
 	if o.Forward == 0 {
 		o.Forward = 1
 	}
@@ -63,6 +63,10 @@ func (o Options) complete() (Options, error) {
 	}
 	if o.DensityGPerCM3 == 0 {
 		o.DensityGPerCM3 = 1.24
+	}
+	o.Known = o.Motion
+	if o.Motion, err = o.Motion.Complete(); err != nil {
+		return o, fmt.Errorf("cannot inspect a job: %w", err)
 	}
 	for _, a := range o.HomedAxes {
 		if a == o.BeltAxis {
@@ -154,6 +158,7 @@ func foreign(head []byte) (what, remedy string) {
 func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *inspector {
 	i := &inspector{ctx: ctx, o: o, p: p, notes: newNotes(), st: gcode.NewState(), src: newSource(f, 0, -1, 0),
 		repeatLimit: o.repeatLimit, section: LeadIn}
+	i.m.clock = newClock(&i.st, &i.o)
 	i.src.whole = sha256.New()
 	return i
 }

@@ -48,17 +48,18 @@ type loop struct {
 // inspector goes through a file line by line. One pass decides everything: where
 // the body ends by itself is known only later, so the last candidate is kept.
 type inspector struct {
-	ctx   context.Context
-	o     Options
-	p     *Plan
-	notes notes
-	src   *source
-	l     gcode.Line
-	st    gcode.State
-	m     measures // since the start of the file, or of the body
-	sent  int64    // lines sent since the start of the file
-	belt  float64  // travel since the start of the file, mm
-	wire  []byte   // the line at hand as it goes on the wire
+	ctx    context.Context
+	o      Options
+	p      *Plan
+	notes  notes
+	src    *source
+	l      gcode.Line
+	st     gcode.State
+	m      measures     // since the start of the file, or of the body
+	sent   int64        // lines sent since the start of the file
+	belt   float64      // travel since the start of the file, mm
+	effect gcode.Effect // of the line at hand
+	wire   []byte       // the line at hand as it goes on the wire
 
 	sourceBytes int64 // of the line at hand in the file, its end as one byte
 
@@ -204,7 +205,7 @@ func (i *inspector) take() error {
 			if err := i.l.Parse([]byte(text)); err != nil {
 				return err
 			}
-			if _, err := i.st.ApplyLine(&i.l); err != nil {
+			if err := i.st.ApplyLine(&i.l, &i.effect); err != nil {
 				return err
 			}
 			i.sent++
@@ -218,8 +219,8 @@ func (i *inspector) take() error {
 // send applies the line at hand and counts it.
 func (i *inspector) send() error {
 	nozzle, bed, known := i.st.NozzleTargetC, i.st.BedTargetC, i.st.Known
-	e, err := i.st.ApplyLine(&i.l)
-	if err != nil {
+	e := &i.effect
+	if err := i.st.ApplyLine(&i.l, e); err != nil {
 		i.refused(err)
 		return nil
 	}
@@ -234,13 +235,13 @@ func (i *inspector) send() error {
 	i.sent++
 	i.belt += e.Travel(i.o.BeltAxis)
 	i.m.bytes.add(i.lineSize())
-	i.m.add(&e, &i.st, &i.o)
+	i.m.add(e, &i.st, &i.o)
 	i.moved = e.Kind == gcode.KindMove || e.Kind == gcode.KindRetract
 	if i.fresh {
-		i.watch(&e, known)
+		i.watch(e, known)
 	}
 	if e.Kind == gcode.KindTemperature && e.HasValue {
-		i.temperature(&e, nozzle, bed)
+		i.temperature(e, nozzle, bed)
 	}
 	return nil
 }

@@ -2,7 +2,6 @@ package job
 
 import (
 	"math"
-	"time"
 
 	"beltwarden/supervisor/gcode"
 )
@@ -22,7 +21,7 @@ type measures struct {
 	topMM      float64 // highest layer
 	layers     int64
 	reach      reach
-	duration   time.Duration
+	clock      clock
 	bytes      size
 }
 
@@ -42,7 +41,7 @@ func (s *size) added(text string) {
 
 // add counts one sent line. st is the state after it.
 func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
-	m.duration = addDuration(m.duration, e.Duration)
+	m.clock.add(e, st, o)
 	if e.Kind != gcode.KindMove {
 		return
 	}
@@ -84,14 +83,6 @@ func (m *measures) plastic(e *gcode.Effect, st *gcode.State, o *Options) {
 	m.extruded = true
 }
 
-// addDuration adds without overflow.
-func addDuration(a, b time.Duration) time.Duration {
-	if a > math.MaxInt64-b {
-		return math.MaxInt64
-	}
-	return a + b
-}
-
 // fill writes the measures of the body, which ran from begin to end, into the plan.
 func (m *measures) fill(p *Plan, o *Options) {
 	p.BeltTravelMM = m.travelMM
@@ -107,7 +98,7 @@ func (m *measures) fill(p *Plan, o *Options) {
 	p.FilamentCM3 = p.FilamentMM * math.Pi * d * d / 4 / 1000
 	p.FilamentG = p.FilamentCM3 * o.DensityGPerCM3
 	p.Layers = m.layers
-	p.Duration = m.duration
+	m.clock.fill(p)
 	p.SentSourceBytes, p.WireBytes = m.bytes.source, m.bytes.wire
 	p.PitchMM = o.PitchMM
 	if o.PitchMM == 0 {

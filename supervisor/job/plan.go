@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/motion"
 )
 
 // Options say what machine the job is for.
@@ -37,6 +38,11 @@ type Options struct {
 	FilamentDiameterMM float64
 	// DensityGPerCM3 of the filament, 0 means 1.24.
 	DensityGPerCM3 float64
+	// Motion are the board's limits of speed and acceleration; what is zero is filled in
+	// by [motion.Default].
+	Motion motion.Limits
+	// Known are the limits as they were given, defaults not filled in.
+	Known motion.Limits `json:"-"`
 	// Form is how the job's lines are written for the wire.
 	Form gcode.Form
 
@@ -166,9 +172,13 @@ type Plan struct {
 	// Layers is how many times the part grows to a new height (on a tilted
 	// gantry: a new belt position).
 	Layers int64 `json:"layers"`
-	// Duration is the sum of path length by feed, and dwells: no acceleration
-	// and no heating, so a machine takes longer.
+	// Duration is the time in motion by a look-ahead planner with the board's limits,
+	// and dwells. Heating, cooling and the discharge come on top.
 	Duration time.Duration `json:"-"`
+	// PeakSpeedMMPerS and PeakAccelMMPerS2 are the most that the body asks of each
+	// axis; an acceleration of 0 means that the job leaves it to the board.
+	PeakSpeedMMPerS  Peak `json:"peak_speed_mm_per_s"`
+	PeakAccelMMPerS2 Peak `json:"peak_acceleration_mm_per_s2"`
 	// PitchMM is the belt advance from this part's origin to the next.
 	PitchMM float64 `json:"pitch_mm"`
 	// WireBytes is what one body puts on the wire with a line feed a line and

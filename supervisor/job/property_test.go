@@ -152,6 +152,10 @@ func FuzzInspect(f *testing.F) {
 		if tilt {
 			o = tilted
 		}
+		o, err := o.complete()
+		if err != nil {
+			t.Fatal(err)
+		}
 		var plans [2]*Plan
 		var problems [2]int
 		for k, src := range []io.ReadSeeker{bytes.NewReader(data), dribble{bytes.NewReader(data)}} {
@@ -161,7 +165,7 @@ func FuzzInspect(f *testing.F) {
 			p := &Plan{SourceBytes: int64(len(data))}
 			i := newInspector(context.Background(), o, p, src)
 			i.repeatLimit = 50_000
-			if err := i.run(); err != nil {
+			if err = i.run(); err != nil {
 				t.Fatal(err)
 			}
 			if len(i.notes.problems)+len(p.Findings)+len(p.Unknown) > 5000 {

@@ -41,7 +41,7 @@ func (i *inspector) extruding() {
 	switch {
 	case i.section == LeadIn:
 		i.begin = i.before
-		i.m = measures{}
+		i.m = measures{clock: newClock(&i.before.st, &i.o)}
 		i.use.purge = purge{}
 		i.section = Body
 		i.leadProblems = len(i.notes.problems)
@@ -121,7 +121,7 @@ func (i *inspector) openBody(c how) {
 	}
 	i.cut, i.section, i.tail = c, Body, tail{}
 	i.begin = i.next()
-	i.m = measures{}
+	i.m = measures{clock: newClock(&i.st, &i.o)}
 	i.moved = false
 }
 
