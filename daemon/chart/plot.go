@@ -1,0 +1,170 @@
+package chart
+
+import "math"
+
+// Series is a row of samples drawn as a line, or as a band where they have a
+// height. Classes are those of Style: chart-first, chart-second and so on, each with
+// a dash of its own.
+type Series struct {
+	Name    string
+	Class   string
+	Samples []Sample
+}
+
+// Limit is a level across the whole plot. Its name stands in the margin, off the data.
+type Limit struct {
+	Name  string
+	Class string
+	At    float64
+}
+
+// Plot is a diagram over two axes. Titles carry the unit.
+type Plot struct {
+	XTitle, YTitle string
+	Series         []Series
+	Limits         []Limit
+	// Empty is said in the middle when there is no sample.
+	Empty string
+}
+
+const (
+	axisLeftPX   = 62 // ticks and title of the y axis
+	axisBottomPX = 42
+	keyPX        = 22 // a line of the key
+)
+
+// Plot draws a diagram into a box, its key above it.
+func (d *Drawing) Plot(b Box, p Plot) {
+	right := 8.0
+	for _, l := range p.Limits {
+		right = math.Max(right, 8+TextWidth(l.Name))
+	}
+	top := d.key(b, p.Series)
+	frame := Box{X: b.X + axisLeftPX, Y: b.Y + top, W: b.W - axisLeftPX - right, H: b.H - top - axisBottomPX}
+	if frame.W < 10 || frame.H < 10 {
+		return // no room for a diagram: better none than one that is wrong
+	}
+	xs, ys, any := p.spans()
+	x := scale{xs[0], xs[1], frame.X, frame.X + frame.W}
+	y := scale{ys[0], ys[1], frame.Y + frame.H, frame.Y}
+	d.axes(frame, x, y, p)
+	if !any {
+		d.Text("chart-soft", Point{frame.X + frame.W/2, frame.Y + frame.H/2}, Middle, p.Empty)
+		return
+	}
+	for _, l := range p.Limits {
+		if !finite(l.At) {
+			continue
+		}
+		d.Line(l.Class, Point{frame.X, y.at(l.At)}, Point{frame.X + frame.W, y.at(l.At)})
+		d.Text("chart-text", Point{frame.X + frame.W + 6, y.at(l.At) + 5}, Start, l.Name)
+	}
+	for _, s := range p.Series {
+		d.series(s, x, y, int(frame.W))
+	}
+}
+
+// key names the series, each with a piece of its line, and returns its height.
+func (d *Drawing) key(b Box, list []Series) float64 {
+	x, y := b.X+axisLeftPX, b.Y
+	named := false
+	for _, s := range list {
+		if s.Name == "" {
+			continue
+		}
+		wide := 34 + TextWidth(s.Name) + 16
+		if named && x+wide > b.X+b.W {
+			x, y = b.X+axisLeftPX, y+keyPX
+		}
+		d.Line(s.Class, Point{x, y + 9}, Point{x + 28, y + 9})
+		d.Text("chart-text", Point{x + 34, y + 14}, Start, s.Name)
+		x += wide
+		named = true
+	}
+	if !named {
+		return TextPX / 2
+	}
+	return y - b.Y + keyPX + 6
+}
+
+// spans are what the axes cover: the data and the limits, widened to round places
+// of y, and never empty.
+func (p Plot) spans() (xs, ys [2]float64, any bool) {
+	xs, ys = [2]float64{math.Inf(1), math.Inf(-1)}, [2]float64{math.Inf(1), math.Inf(-1)}
+	for _, s := range p.Series {
+		for _, v := range s.Samples {
+			if !finite(v.X, v.Min, v.Max) {
+				continue
+			}
+			any = true
+			xs = [2]float64{math.Min(xs[0], v.X), math.Max(xs[1], v.X)}
+			ys = [2]float64{math.Min(ys[0], v.Min), math.Max(ys[1], v.Max)}
+		}
+	}
+	for _, l := range p.Limits {
+		if finite(l.At) {
+			ys = [2]float64{math.Min(ys[0], l.At), math.Max(ys[1], l.At)}
+		}
+	}
+	if !any {
+		return [2]float64{0, 1}, [2]float64{0, 1}, false
+	}
+	if xs[0] == xs[1] {
+		xs[1] = xs[0] + math.Max(1, math.Abs(xs[0])*1e-3)
+	}
+	if ys[1]-ys[0] <= 1e-9*math.Max(1, math.Abs(ys[0])) {
+		ys = [2]float64{ys[0] - 1, ys[1] + 1}
+	}
+	step := RoundStep((ys[1] - ys[0]) / 5)
+	ys = [2]float64{math.Floor(ys[0]/step+1e-9) * step, math.Ceil(ys[1]/step-1e-9) * step}
+	return xs, ys, true
+}
+
+// axes draws the grid, the ticks and the titles.
+func (d *Drawing) axes(f Box, x, y scale, p Plot) {
+	xTicks := Ticks(x.lo, x.hi, max(2, min(9, int(f.W/64))))
+	yTicks := Ticks(y.lo, y.hi, max(2, min(9, int(f.H/24))))
+	for _, v := range yTicks {
+		d.Line("chart-grid", Point{f.X, y.at(v)}, Point{f.X + f.W, y.at(v)})
+		d.Text("chart-soft", Point{f.X - 6, y.at(v) + 5}, End, Label(v, tickStep(yTicks)))
+	}
+	for _, v := range xTicks {
+		d.Line("chart-thin", Point{x.at(v), f.Y + f.H}, Point{x.at(v), f.Y + f.H + 4})
+		d.Text("chart-soft", Point{x.at(v), f.Y + f.H + 19}, Middle, Label(v, tickStep(xTicks)))
+	}
+	d.Line("chart-thin", Point{f.X, f.Y + f.H}, Point{f.X + f.W, f.Y + f.H})
+	d.Line("chart-thin", Point{f.X, f.Y}, Point{f.X, f.Y + f.H})
+	d.Text("chart-text", Point{f.X + f.W/2, f.Y + f.H + 38}, Middle, p.XTitle)
+	d.TextUp("chart-text", Point{f.X - axisLeftPX + 14, f.Y + f.H/2}, p.YTitle)
+}
+
+func tickStep(t []float64) float64 {
+	if len(t) < 2 {
+		return 0
+	}
+	return t[1] - t[0]
+}
+
+// series draws the samples: the area from least to greatest, and both bounds of it.
+func (d *Drawing) series(s Series, x, y scale, columns int) {
+	list := Decimate(s.Samples, x.lo, x.hi, columns)
+	low, high, area := make([]Point, 0, len(list)), make([]Point, 0, len(list)), false
+	for _, v := range list {
+		low, high = append(low, Point{x.at(v.X), y.at(v.Min)}), append(high, Point{x.at(v.X), y.at(v.Max)})
+		area = area || v.Max > v.Min
+	}
+	if len(list) == 1 {
+		d.Circle(s.Class, low[0], 3)
+	}
+	if !area {
+		d.Path(s.Class, low, false)
+		return
+	}
+	round := append([]Point(nil), high...)
+	for i := len(low) - 1; i >= 0; i-- {
+		round = append(round, low[i])
+	}
+	d.Path("chart-band", round, true)
+	d.Path(s.Class, high, false)
+	d.Path(s.Class, low, false)
+}
