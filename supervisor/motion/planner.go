@@ -39,7 +39,8 @@ type Planner struct {
 	first  int // oldest in the ring
 	n      int
 	speed  float64 // at which the oldest begins
-	totalS float64 // of the moves that have left the ring, and of stops
+	left   uint64  // moves that have left the ring
+	totalS float64 // of them, and of stops
 
 	last      [Axes]float64 // direction at the end of the newest move
 	lastSpeed float64       // its cruising speed
@@ -181,7 +182,12 @@ func (p *Planner) leave() {
 	p.speed = exit
 	p.first = (p.first + 1) % MostLookAhead
 	p.n--
+	p.left++
 }
+
+// Done returns how many moves with a length are certain by now, in order, and the time
+// at which the newest of them ends. It lags behind by the look-ahead.
+func (p *Planner) Done() (moves uint64, seconds float64) { return p.left, p.totalS }
 
 // timeS is the time from one speed to another; see [Trapezoid].
 func (q *planned) timeS(entry, exit float64) float64 {
