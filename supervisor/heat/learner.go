@@ -1,0 +1,202 @@
+package heat
+
+import (
+	"math"
+	"time"
+)
+
+// Reading is one report of one heater.
+type Reading struct {
+	At      time.Duration // on a monotonic clock of the caller's
+	C       float64       // measured, degrees Celsius
+	TargetC float64       // 0: off
+	Duty    float64       // in the board's own units
+	HasDuty bool
+}
+
+// How a span of readings is told from what surrounds it.
+const (
+	// nearC: so close to its target a controller no longer drives fully (common
+	// practice, no source).
+	nearC = 10
+	// lagC: the sensor answers late; a span begins once it has followed so far.
+	lagC = 2
+	// gap: over a longer silence the integral would be guessed.
+	gap = 30 * time.Second
+	// stuckAfter: a driven sensor that shows the very same for so long is not believed.
+	stuckAfter = time.Minute
+	// quiet: off and within a degree for so long, a body stands at ambient.
+	quiet = 10 * time.Minute
+	// mostAmbientC is the warmest room; above it a quiet reading is a stuck sensor.
+	mostAmbientC = 45
+	// misfitC and misfitShare: a span further from any exponential (root mean square,
+	// degrees and share of its range) had a fan, a door or a fault in it.
+	misfitC, misfitShare = 0.6, 0.015
+)
+
+// Learner makes a [Model] of one heater's readings. Each costs the same time, and
+// memory does not grow. The zero value is ready; [NewLearner] goes on with a model.
+type Learner struct {
+	model Model
+	last  Reading
+	seen  bool
+	most  float64 // highest duty seen: fully on
+	span  span
+
+	sinceC float64       // ambient: reading at since
+	since  time.Duration // when the body was last seen to change by a degree, or not off
+	off    bool
+}
+
+// span is a run of readings under one drive.
+type span struct {
+	drive     Drive
+	startC    float64 // reading before the lag
+	begun     bool    // the lag is over
+	stuck     bool    // not believed any more
+	from      time.Duration
+	moved     time.Duration // when the reading last changed
+	lowC      float64
+	highC     float64
+	n         float64
+	integral  float64
+	lastC     float64
+	lastAt    time.Duration
+	mt, mi, m float64 // means of time, integral and temperature
+	sums      Sums
+}
+
+// NewLearner goes on with a model. One that cannot be right is forgotten.
+func NewLearner(m Model) *Learner {
+	if !m.valid() {
+		m = Model{}
+	}
+	return &Learner{model: m}
+}
+
+// Model returns what is known by now.
+func (l *Learner) Model() Model { return l.model }
+
+// Observe takes in a reading. It returns true when a warming or cooling has ended
+// that the model has learned from: the moment to keep it. Readings out of order and
+// out of reason are passed over.
+func (l *Learner) Observe(r Reading) bool {
+	if !(r.C > -50 && r.C < 1000) || math.IsNaN(r.TargetC) || l.seen && r.At <= l.last.At {
+		return false
+	}
+	drive := l.drive(r)
+	learned := false
+	if drive != l.span.drive || !l.seen || r.At-l.last.At > gap || r.TargetC != l.last.TargetC && drive == Full {
+		learned = l.end()
+		l.span = span{drive: drive, startC: r.C, moved: r.At}
+	}
+	if drive != Part {
+		l.span.observe(r, l.model.HasAmbient && math.Abs(r.C-l.model.AmbientC) < 5)
+	}
+	l.ambient(r)
+	l.last, l.seen = r, true
+	return learned
+}
+
+// drive says what the heater does: by its duty where the board tells it, else by
+// how far the target is.
+func (l *Learner) drive(r Reading) Drive {
+	off := r.TargetC <= 0 || r.C > r.TargetC+nearC
+	full := r.TargetC > 0 && r.C < r.TargetC-nearC
+	if r.HasDuty && !math.IsNaN(r.Duty) {
+		l.most = max(l.most, r.Duty)
+		off = off && r.Duty <= 0
+		full = full && r.Duty >= 0.95*l.most
+	}
+	switch {
+	case off:
+		return Off
+	case full:
+		return Full
+	}
+	return Part
+}
+
+// observe adds a reading to the span. A body near ambient may well stand still.
+func (s *span) observe(r Reading, still bool) {
+	if s.stuck {
+		return
+	}
+	if !s.begun {
+		way := r.C - s.startC
+		if s.drive == Off {
+			way = -way
+		}
+		if way < lagC {
+			return
+		}
+		s.begun, s.from, s.lastAt, s.lastC, s.moved, s.lowC, s.highC = true, r.At, r.At, r.C, r.At, r.C, r.C
+	}
+	if r.C != s.lastC {
+		s.moved = r.At
+	} else if r.At-s.moved >= stuckAfter {
+		s.stuck = true
+		if !still {
+			s.n = 0 // when it got stuck is not known
+		}
+		return
+	}
+	dt := (r.At - s.lastAt).Seconds()
+	s.integral += dt * ((s.lastC+r.C)/2 - refC)
+	s.lastAt, s.lastC = r.At, r.C
+	s.lowC, s.highC = min(s.lowC, r.C), max(s.highC, r.C)
+	// Running means and centred products, which lose no digits to large sums.
+	s.n++
+	t, i, c := (r.At - s.from).Seconds(), s.integral, r.C
+	dt, di, dc := t-s.mt, i-s.mi, c-s.m
+	s.mt, s.mi, s.m = s.mt+dt/s.n, s.mi+di/s.n, s.m+dc/s.n
+	q := &s.sums
+	q.TT, q.TI, q.TC = q.TT+dt*(t-s.mt), q.TI+dt*(i-s.mi), q.TC+dt*(c-s.m)
+	q.II, q.IC, q.CC = q.II+di*(i-s.mi), q.IC+di*(c-s.m), q.CC+dc*(c-s.m)
+}
+
+// end adds the span to the model if it says enough, and reports whether it did.
+func (l *Learner) end() bool {
+	s := &l.span
+	if s.n < spanReadings || s.highC-s.lowC < spanC {
+		return false
+	}
+	a, b, ok := s.sums.solve()
+	if !ok {
+		return false
+	}
+	misfit := s.sums.misfit(a, b)
+	if math.Sqrt(misfit/s.n) > misfitC+misfitShare*(s.highC-s.lowC) {
+		return false
+	}
+	c := &l.model.Warming
+	if s.drive == Off {
+		c = &l.model.Cooling
+	}
+	if c.Spans == 0 {
+		c.LowC, c.HighC = s.lowC, s.highC
+	}
+	c.Spans = min(c.Spans+1, 1000)
+	c.Readings = c.Readings*keep + s.n
+	c.LowC, c.HighC = min(c.LowC, s.lowC), max(c.HighC, s.highC)
+	c.Sums.add(s.sums, keep)
+	c.Misfit, c.Free = c.Misfit*keep+misfit, c.Free*keep+s.n-3
+	return true
+}
+
+// ambient follows the surroundings: the coldest reading of a heater that is off,
+// until one has been quiet for long, which is then the word that counts.
+func (l *Learner) ambient(r Reading) {
+	off := r.TargetC <= 0 && !(r.HasDuty && r.Duty > 0)
+	if !off || r.C > mostAmbientC {
+		l.off = false
+		return
+	}
+	if !l.off || math.Abs(r.C-l.sinceC) > 1 || r.At-l.last.At > gap {
+		l.off, l.since, l.sinceC = true, r.At, r.C
+	}
+	m := &l.model
+	if !m.HasAmbient || r.C < m.AmbientC || r.At-l.since >= quiet {
+		m.AmbientC, m.HasAmbient = r.C, true
+	}
+}

@@ -1,0 +1,54 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"fmt"
+)
+
+// The heaters that a HeatLearned can be of.
+const (
+	HeaterNozzle = "nozzle"
+	HeaterBed    = "bed"
+)
+
+// HeatLearned keeps what is known of one heater of the machine at a port. Model is one JSON object, whose meaning is the
+// writer's; the newest one counts.
+type HeatLearned struct {
+	Port   string
+	Heater string // HeaterNozzle or HeaterBed
+	Model  json.RawMessage
+}
+
+func (HeatLearned) kind() string { return "heat_learned" }
+
+func (r HeatLearned) faults() []string {
+	var f faultList
+	f.text("Port", r.Port)
+	f.text("Heater", r.Heater)
+	var object map[string]json.RawMessage
+	if err := json.Unmarshal(r.Model, &object); err != nil || object == nil {
+		f = append(f, fmt.Sprintf("Model is not a JSON object: %.40q", r.Model))
+	}
+	return f
+}
+
+func (r HeatLearned) apply(t *txn) error {
+	return t.exec("INSERT INTO heat (seq, port, heater, model) VALUES (?, ?, ?, ?)", t.seq, r.Port, r.Heater, string(r.Model))
+}
+
+// Heat returns what was last learned of each heater of the machine at a port, by heater. The map is empty when nothing was.
+func (l *Ledger) Heat(ctx context.Context, port string) (models map[string]json.RawMessage, err error) {
+	models = map[string]json.RawMessage{}
+	err = l.view(ctx, "the heaters", func(q querier) error {
+		return each(ctx, q, "SELECT heater, model FROM heat WHERE seq IN (SELECT max(seq) FROM heat WHERE port = ? GROUP BY heater)",
+			[]any{port}, func(rows *sql.Rows) error {
+				var heater, model string
+				err := rows.Scan(&heater, &model)
+				models[heater] = json.RawMessage(model)
+				return err
+			})
+	})
+	return models, err
+}
