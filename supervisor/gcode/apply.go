@@ -23,8 +23,17 @@ func (s *State) Apply(line []byte) (Effect, error) {
 // ApplyLine is [State.Apply] for a line already parsed without error, with its
 // effect written to e.
 func (s *State) ApplyLine(l *Line, e *Effect) error {
+	if l.plain && l.Number <= 1 && !s.Inches {
+		s.applyPlain(l, e)
+		return nil
+	}
+	return s.applyLine(l, e)
+}
+
+// applyLine is ApplyLine in the general way.
+func (s *State) applyLine(l *Line, e *Effect) error {
 	*e = Effect{Letter: l.Letter, Number: l.Number, Sub: l.Sub}
-	for a, bit := range [AxisCount]uint32{1 << ('X' - 'A'), 1 << ('Y' - 'A'), 1 << ('Z' - 'A'), 1 << ('E' - 'A')} {
+	for a, bit := range axisBits {
 		if l.seen&bit != 0 {
 			e.Named |= 1 << a
 		}
@@ -142,12 +151,9 @@ func (s *State) applyMove(l *Line, e *Effect) error {
 		lo, hi := s.PositionMM[a], next[a]
 		e.delta[a] = grid(hi - lo)
 		e.travel[a] = math.Abs(e.delta[a])
-		if lo > hi {
-			lo, hi = hi, lo
-		}
-		e.MinMM[a], e.MaxMM[a] = lo, hi
+		e.MinMM[a], e.MaxMM[a] = min(lo, hi), max(lo, hi)
 	}
-	e.PathMM = math.Sqrt(e.delta[X]*e.delta[X] + e.delta[Y]*e.delta[Y] + e.delta[Z]*e.delta[Z])
+	e.PathMM = e.straightMM()
 	if l.Number >= 2 {
 		if err := s.applyArc(l, e, next); err != nil {
 			return err
@@ -159,17 +165,30 @@ func (s *State) applyMove(l *Line, e *Effect) error {
 	return nil
 }
 
+// straightMM is the length of a straight move in space.
+func (e *Effect) straightMM() float64 {
+	return math.Sqrt(e.delta[X]*e.delta[X] + e.delta[Y]*e.delta[Y] + e.delta[Z]*e.delta[Z])
+}
+
 // finish works out filament and time once the path is known.
 func (e *Effect) finish(s *State) {
 	if e.delta[E] != 0 {
-		e.ExtrudedMM = grid(e.delta[E] * s.FlowPercent / 100)
+		e.ExtrudedMM = e.delta[E]
+		if s.FlowPercent != 100 {
+			e.ExtrudedMM = grid(e.delta[E] * s.FlowPercent / 100)
+		}
 		e.Extruding = e.ExtrudedMM > 0 && e.PathMM > 0
-		s.DrawnBackMM = math.Max(0, grid(s.DrawnBackMM-e.ExtrudedMM))
+		if s.DrawnBackMM > 0 || e.ExtrudedMM < 0 {
+			s.DrawnBackMM = max(0, grid(s.DrawnBackMM-e.ExtrudedMM))
+		}
 		if e.PathMM == 0 {
 			e.PathMM = e.travel[E]
 		}
 	}
-	e.FeedMMPerMin = s.FeedMMPerMin * s.FeedPercent / 100
+	e.FeedMMPerMin = s.FeedMMPerMin
+	if s.FeedPercent != 100 {
+		e.FeedMMPerMin = s.FeedMMPerMin * s.FeedPercent / 100
+	}
 	if e.FeedMMPerMin > 0 {
 		e.Duration = seconds(e.PathMM / e.FeedMMPerMin * 60)
 	}

@@ -22,12 +22,17 @@ const (
 // AxisCount is the number of axes.
 const AxisCount = 4
 
+const axisLetters = "XYZE"
+
+// axisBits are the axes' letters among those of a line.
+var axisBits = [AxisCount]uint32{1 << ('X' - 'A'), 1 << ('Y' - 'A'), 1 << ('Z' - 'A'), 1 << ('E' - 'A')}
+
 // Letter returns the axis word's letter.
 func (a Axis) Letter() byte {
 	if a >= AxisCount {
 		return '?'
 	}
-	return "XYZE"[a]
+	return axisLetters[a]
 }
 
 // String returns the axis word's letter as text.

@@ -45,6 +45,11 @@ type Line struct {
 	textFrom int // text parameter, when textTo > textFrom
 	textTo   int
 	numbered bool
+
+	// Of lines read by ParseMove:
+	plain  bool      // applyPlain can do it
+	inWire bool      // the whole line is in the form Spaced
+	at     [26]uint8 // index of each letter in words, if it is there
 }
 
 // Words returns the parameters, without the command word. They are valid until
@@ -80,6 +85,15 @@ func (l *Line) Is(letter byte, number int) bool {
 // leading N word and a trailing checksum are passed over. An empty line has
 // Letter 0. Errors are of type *SyntaxError. Nothing is allocated without error.
 func (l *Line) Parse(src []byte) error {
+	if l.ParseMove(src) {
+		return nil
+	}
+	return l.parse(src)
+}
+
+// parse is Parse in the general way.
+func (l *Line) parse(src []byte) error {
+	l.plain, l.inWire = false, false
 	l.Letter, l.Number, l.Sub = 0, 0, 0
 	l.src, l.n, l.seen, l.textFrom, l.textTo, l.numbered = src, 0, 0, 0, 0, false
 	i, err := l.skip(0)

@@ -143,5 +143,8 @@ func grid(v float64) float64 {
 	if v > 1e6 || v < -1e6 {
 		return v // beyond this the grid is finer than a float64 can hold
 	}
-	return math.Round(v*1e9) / 1e9
+	// Half away from zero, as math.Round does in more steps: with the float64 next below
+	// a half, nothing that is less than a half away is taken up by the addition.
+	scaled := float64(v * 1e9)
+	return float64(int64(scaled+math.Copysign(0.49999999999999994, scaled))) / 1e9
 }

@@ -44,6 +44,9 @@ func (l *Line) AppendWire(dst []byte, f Form) []byte {
 		return append(dst, l.Text()...)
 	}
 	if f == Spaced {
+		if l.inWire {
+			return append(dst, l.src...)
+		}
 		if code := l.inForm(); code != nil {
 			return append(dst, code...) // most lines of most jobs
 		}

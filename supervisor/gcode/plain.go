@@ -1,0 +1,148 @@
+package gcode
+
+import (
+	"encoding/binary"
+	"math"
+	"math/bits"
+)
+
+// plainLetters are the words of a plain move.
+const plainLetters = 1<<('X'-'A') | 1<<('Y'-'A') | 1<<('Z'-'A') | 1<<('E'-'A') | 1<<('F'-'A') |
+	1<<('I'-'A') | 1<<('J'-'A') | 1<<('K'-'A') | 1<<('R'-'A')
+
+// ParseMove is [Line.Parse] for a move written as most lines of most jobs are: G0 to
+// G3, capital letters, one blank before each word, numbers of up to seven digits on
+// either side of the point, and no comment. It reports whether the line is one. If not,
+// nothing can be made of l until it has parsed something, and the line may be right
+// nevertheless.
+func (l *Line) ParseMove(src []byte) bool {
+	l.plain, l.inWire = false, false
+	if len(src) < 8 || src[0] != 'G' || src[1]-'0' > 3 || src[2] != ' ' {
+		return false
+	}
+	l.Letter, l.Number, l.Sub = 'G', int(src[1]-'0'), 0
+	l.src, l.textFrom, l.textTo, l.numbered = src, 0, 0, false
+	l.cmd = Word{Letter: 'G', HasValue: true, Value: float64(l.Number), Column: 1, from: 1, to: 2}
+	seen, n, short := uint32(0), 0, true
+	for i := 2; i < len(src); n++ {
+		if src[i] != ' ' || i+2 >= len(src) {
+			return false
+		}
+		letter := src[i+1]
+		bit := uint32(1) << ((letter - 'A') & 31)
+		if letter-'A' >= 26 || bit&plainLetters == 0 || bit&seen != 0 {
+			return false
+		}
+		seen |= bit
+		w := &l.words[n] // each of a few letters is there once, so there is room
+		w.Letter, w.HasValue, w.Column, w.from = letter, true, i+2, i+2
+		end, inForm := w.plainNumber(src, i+2)
+		if end == 0 {
+			return false
+		}
+		short = short && inForm
+		l.at[letter-'A'] = uint8(n)
+		i = end
+	}
+	l.n, l.seen, l.inWire = n, seen, short
+	l.plain = seen&(1<<('F'-'A')) == 0 || l.words[l.at['F'-'A']].Value >= 0
+	return true
+}
+
+// plainNumber reads a number from i on and returns where it ends, 0 when it must be
+// read in the general way. inForm is as [isShort] says.
+//
+// Eight bytes are taken at a time, since a loop over digits costs a wrong guess of the
+// processor at the end of nearly every number.
+func (w *Word) plainNumber(src []byte, i int) (end int, inForm bool) {
+	from := i
+	if src[i] == '-' {
+		i++
+	}
+	chunk := eight(src, i)
+	first := byte(chunk)
+	mantissa, digits := leadingDigits(chunk)
+	i += digits
+	if digits == 8 {
+		return 0, false
+	}
+	places, point := 0, false
+	if i < len(src) && src[i] == '.' {
+		point = true
+		var fraction uint64
+		fraction, places = leadingDigits(eight(src, i+1))
+		if places == 8 {
+			return 0, false
+		}
+		mantissa = mantissa*whole10[places] + fraction
+		digits += places
+		i += 1 + places
+	}
+	if digits == 0 || i < len(src) && src[i] != ' ' {
+		return 0, false
+	}
+	value := float64(int64(mantissa)) / pow10[places] // both exact, so rounded once
+	if src[from] == '-' {
+		value = -value
+	}
+	w.Value, w.to = value, i
+	last := src[i-1]
+	return i, first > '0' && (last > '0' || last == '0' && !point) || i-from == 1
+}
+
+var whole10 = [8]uint64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7}
+
+// eight returns eight bytes of a line of at least eight from i on, the first one
+// lowest. What lies beyond the line's end reads as zero.
+func eight(src []byte, i int) uint64 {
+	if i+8 <= len(src) {
+		return binary.LittleEndian.Uint64(src[i:])
+	}
+	return binary.LittleEndian.Uint64(src[len(src)-8:]) >> (uint(i+8-len(src)) * 8)
+}
+
+// leadingDigits returns the number that the digits at the beginning of eight bytes
+// make, and how many there are.
+func leadingDigits(chunk uint64) (value uint64, n int) {
+	x := chunk ^ 0x3030303030303030 // a digit becomes its value
+	// The highest bit of a byte is set where there is no digit; above the first such
+	// byte the sum may carry, and nothing there is used.
+	other := (x | (x + 0x7676767676767676)) & 0x8080808080808080
+	n = bits.TrailingZeros64(other) >> 3
+	x <<= uint(64 - 8*n) // digit 0 in front of those that are there
+	x = (x & 0x0f0f0f0f0f0f0f0f) * (10<<8 + 1) >> 8
+	x = (x & 0x00ff00ff00ff00ff) * (100<<16 + 1) >> 16
+	return (x & 0x0000ffff0000ffff) * (10000<<32 + 1) >> 32, n
+}
+
+// applyPlain is the general applyMove for a straight plain move in millimetres, which
+// cannot fail. What it does is what that does; a test compares them.
+func (s *State) applyPlain(l *Line, e *Effect) {
+	*e = Effect{Kind: KindMove, Letter: 'G', Number: l.Number}
+	for a, bit := range axisBits {
+		lo := s.PositionMM[a]
+		if l.seen&bit == 0 {
+			e.MinMM[a], e.MaxMM[a] = lo, lo
+			continue
+		}
+		e.Named |= 1 << a
+		hi := l.words[l.at[axisLetters[a]-'A']].Value
+		if a == int(E) && s.RelativeE || a != int(E) && s.Relative {
+			hi = grid(lo + hi)
+		} else {
+			s.Known[a] = true
+		}
+		s.PositionMM[a] = hi
+		e.delta[a] = grid(hi - lo)
+		e.travel[a] = math.Abs(e.delta[a])
+		e.MinMM[a], e.MaxMM[a] = min(lo, hi), max(lo, hi)
+	}
+	if l.seen&(1<<('F'-'A')) != 0 {
+		if v := l.words[l.at['F'-'A']].Value; v > 0 { // boards ignore F0
+			s.FeedMMPerMin = v
+		}
+	}
+	e.PathMM = e.straightMM()
+	s.Motion = MotionRapid + Motion(l.Number)
+	e.finish(s)
+}
