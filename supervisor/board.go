@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/motion"
 )
 
 // board is what the controller said of itself since the link came up. Nothing
@@ -13,8 +14,10 @@ import (
 type board struct {
 	firmware     string
 	capabilities map[string]bool
-	stepsPerMM   float64 // of the belt axis; 0: not told
-	reports      bool    // sends temperatures by itself
+	stepsPerMM   float64       // of the belt axis; 0: not told
+	reports      bool          // sends temperatures by itself
+	limits       motion.Limits // of speed and acceleration; what is zero was not told
+	inches       bool          // it told that its settings are in inches
 
 	minute time.Time // when the present minute of its own words began
 	said   int       // words kept in it
@@ -39,6 +42,7 @@ func (m *Machine) reported(r serialio.Reply, out *Output) {
 		if steps, ok := stepsIn(r.Text, m.set.BeltAxis.Letter()); ok {
 			m.link.board.stepsPerMM = steps
 		}
+		m.link.board.tellsLimits(r.Text)
 	case serialio.ReplyError:
 		if !m.refusedCold(r.Text, out) {
 			m.boardSays(r.Text, out)

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/motion"
 )
 
 // Snapshot is an immutable picture of the run, published after each step. Board,
@@ -87,11 +88,14 @@ type HeatView struct {
 
 // LineView is the connection to the board.
 type LineView struct {
-	Port      string         `json:"port"`
-	Connected bool           `json:"connected"`
-	Problem   string         `json:"problem,omitempty"`
-	Firmware  string         `json:"firmware,omitempty"`
-	Stats     serialio.Stats `json:"stats"`
+	Port      string `json:"port"`
+	Connected bool   `json:"connected"`
+	Problem   string `json:"problem,omitempty"`
+	Firmware  string `json:"firmware,omitempty"`
+	// Limits are those of speed and acceleration as the board told them, nil if it told
+	// none; what is zero was not told.
+	Limits *motion.Limits `json:"limits,omitempty"`
+	Stats  serialio.Stats `json:"stats"`
 	// SavedBytes is by how many bytes the lines of jobs were sent shorter than they
 	// stand in their files, since the process began.
 	SavedBytes int64 `json:"saved_bytes"`
@@ -116,7 +120,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: h.read,
 		Unsure: h.maybeOn && m.link.phase != linkUp}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
-		Firmware: m.link.board.firmware, SavedBytes: m.belt.latest.SavedBytes}
+		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Lot = m.lotView()
 	if next, ok := m.next(); ok && m.running() {
 		s.Next = &next

@@ -56,10 +56,21 @@ type Board struct {
 	// LimitMM is the travel of X, Y, Z as {min, max}; equal values mean none.
 	LimitMM       [3][2]float64
 	Limits        LimitPolicy
-	ResetOnOpen   bool // the modem lines reset it
-	ExtruderAlone bool // G90 and G91 leave the extruder's mode to M82 and M83
-	HaltBang      bool // a halt is announced by "!!" instead of an error text
+	ResetOnOpen   bool    // the modem lines reset it
+	Tells         Telling // how it tells its limits of speed and acceleration
+	ExtruderAlone bool    // G90 and G91 leave the extruder's mode to M82 and M83
+	HaltBang      bool    // a halt is announced by "!!" instead of an error text
 }
+
+// Telling is how a board tells its limits of speed and acceleration to who asks.
+type Telling int
+
+// Ways to tell them.
+const (
+	TellByList  Telling = iota // M503 lists all settings
+	TellByWord                 // M201, M203, M204 and M205 without values; M503 is unknown
+	TellNothing                // M503 is unknown, and the words alone say nothing
+)
 
 // DefaultBoard returns the most common board: 128 bytes, 4 lines, 16 moves, unread
 // bytes thrown away on an error, ok after each resend request.
@@ -84,7 +95,7 @@ func Variations() map[string]Board {
 	}
 	add("common", func(*Board) {})
 	add("colon", func(b *Board) { b.Resend = ResendColon })
-	add("short", func(b *Board) { b.Resend, b.OkAfterResend = ResendShort, false })
+	add("short", func(b *Board) { b.Resend, b.OkAfterResend, b.Tells = ResendShort, false, TellByWord })
 	add("short-n", func(b *Board) { b.Resend, b.Wait, b.Busy = ResendShortN, time.Second, 0 })
 	add("no-ok", func(b *Board) { b.OkAfterResend = false })
 	add("keep", func(b *Board) { b.DiscardOnError = false })
@@ -95,6 +106,7 @@ func Variations() map[string]Board {
 	add("bare", func(b *Board) {
 		b.ReportTemps, b.ReportPosition, b.EmergencyParser, b.Capabilities = false, false, false, false
 		b.OkWithTemps, b.HeatReports, b.Wait, b.ResetOnOpen, b.Firmware = false, false, time.Second, false, false
+		b.Tells = TellNothing
 	})
 	add("silent", func(b *Board) { b.Busy, b.Wait, b.HeatReports = 0, 0, false })
 	add("lasting", func(b *Board) { b.ResetOnOpen, b.MotorTimeout = false, 0 })

@@ -251,13 +251,19 @@ func (c *controller) tuningWord(w *words) bool {
 		}
 	}
 	switch w.number {
+	case 201, 203, 204, 205:
+		if w.has == 0 && c.set.Board.Tells == TellByWord {
+			c.setting("", w.number)
+		}
+	}
+	switch w.number {
 	case 82:
 		c.relativeE = false
 	case 83:
 		c.relativeE = true
 	case 92:
 		if w.has == 0 {
-			c.sayf("M92 X%.2f Y%.2f Z%.2f E%.2f", c.steps[X], c.steps[Y], c.steps[Z], c.steps[E])
+			c.setting("", 92)
 		}
 		each(&c.steps)
 	case 201:

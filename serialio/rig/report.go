@@ -39,15 +39,33 @@ func (c *controller) reportWord(w *words) bool {
 		c.tempsEvery = time.Duration(max(0, w.get('S', 0)) * 1e9)
 		c.tempsDue = later(c.now, c.pace(c.tempsEvery))
 	case 503:
-		c.sayf("echo:M92 X%.2f Y%.2f Z%.2f E%.2f", c.steps[X], c.steps[Y], c.steps[Z], c.steps[E])
-		c.sayf("echo:M203 X%.2f Y%.2f Z%.2f E%.2f", c.maxFeed[X], c.maxFeed[Y], c.maxFeed[Z], c.maxFeed[E])
-		c.sayf("echo:M201 X%.2f Y%.2f Z%.2f E%.2f", c.maxAccel[X], c.maxAccel[Y], c.maxAccel[Z], c.maxAccel[E])
-		c.sayf("echo:M204 P%.2f T%.2f", c.accel, c.accel)
-		c.sayf("echo:M205 J%.3f", c.deviation)
+		if board.Tells != TellByList {
+			return false
+		}
+		for _, word := range []int{92, 203, 201, 204, 205} {
+			c.setting("echo:", word)
+		}
 	default:
 		return false
 	}
 	return true
+}
+
+// setting tells one of the board's own settings.
+func (c *controller) setting(lead string, word int) {
+	each := func(v *[4]float64) { c.sayf("%sM%d X%.2f Y%.2f Z%.2f E%.2f", lead, word, v[X], v[Y], v[Z], v[E]) }
+	switch word {
+	case 92:
+		each(&c.steps)
+	case 201:
+		each(&c.maxAccel)
+	case 203:
+		each(&c.maxFeed)
+	case 204:
+		c.sayf("%sM204 P%.2f T%.2f", lead, c.accel, c.accel)
+	case 205:
+		c.sayf("%sM205 J%.3f", lead, c.deviation)
+	}
 }
 
 // trimWord returns a line without its first word.

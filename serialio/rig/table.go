@@ -117,6 +117,7 @@ var boardFields = map[string]field{
 	"busy-echo":        yesNo(func(b *Board) *bool { return &b.BusyEcho }),
 	"capabilities":     yesNo(func(b *Board) *bool { return &b.Capabilities }),
 	"motor-timeout":    period(func(b *Board) *time.Duration { return &b.MotorTimeout }),
+	"tells":            oneOf([]string{"list", "word", "nothing"}, func(b *Board) *Telling { return &b.Tells }),
 	"limit-x":          span(X),
 	"limit-y":          span(Y),
 	"limit-z":          span(Z),

@@ -1,0 +1,120 @@
+package supervisor
+
+import (
+	"math"
+	"strconv"
+	"strings"
+
+	"beltwarden/supervisor/motion"
+)
+
+// mostPerSecond: a top speed above it is told in mm/min, as some boards do; no
+// printer's axis runs at 1000 mm/s (common practice, no source).
+const mostPerSecond = 1000
+
+// limitWords ask a board for its limits of speed and acceleration. Some boards list all
+// settings at once, others answer a word that comes without values, others neither:
+// they say that they do not know the word, or nothing but ok (common practice, no
+// source). None of these words moves or changes anything when it stands alone.
+var limitWords = []string{"M503", "M201", "M203", "M204", "M205"}
+
+// readLimits takes what a settings line tells, such as
+// "echo:  M203 X500.00 Y500.00 Z5.00 E25.00", into l. It reports whether the line was
+// one of limits. Values that are no positive number are left out.
+func readLimits(text string, l *motion.Limits) bool {
+	number, rest, ok := settingIn(text)
+	if !ok {
+		return false
+	}
+	var given [26]float64
+	for _, word := range strings.Fields(rest) {
+		letter := word[0] &^ 0x20
+		v, err := strconv.ParseFloat(word[1:], 64)
+		if letter < 'A' || letter > 'Z' || err != nil {
+			break // a remark follows
+		}
+		if v > 0 && !math.IsInf(v, 0) {
+			given[letter-'A'] = v
+		}
+	}
+	take := func(letter byte, to *float64) bool {
+		v := given[letter-'A']
+		if v > 0 {
+			*to = v
+		}
+		return v > 0
+	}
+	switch number {
+	case "201":
+		for a := range motion.Axes {
+			take("XYZE"[a], &l.AccelMMPerS2[a])
+		}
+	case "203":
+		for a := range motion.Axes {
+			if take("XYZE"[a], &l.SpeedMMPerS[a]) && l.SpeedMMPerS[a] > mostPerSecond {
+				l.SpeedMMPerS[a] /= 60
+			}
+		}
+	case "204":
+		if given['P'-'A'] == 0 && take('S', &l.PrintAccelMMPerS2) {
+			// The older form: S for all moves with travel, T for filament alone.
+			l.TravelAccelMMPerS2 = l.PrintAccelMMPerS2
+			take('T', &l.RetractAccelMMPerS2)
+			break
+		}
+		take('P', &l.PrintAccelMMPerS2)
+		take('R', &l.RetractAccelMMPerS2)
+		take('T', &l.TravelAccelMMPerS2)
+	case "205":
+		if take('J', &l.JunctionDeviationMM) {
+			l.CornerMMPerS = [motion.Axes]float64{}
+			break
+		}
+		for a := range motion.Axes {
+			if take("XYZE"[a], &l.CornerMMPerS[a]) {
+				l.JunctionDeviationMM = 0
+			}
+		}
+	}
+	return true
+}
+
+// settingIn finds the word of limits that a line begins with, after what boards put
+// before it.
+func settingIn(text string) (number, rest string, ok bool) {
+	text = strings.TrimSpace(text)
+	if len(text) > 5 && strings.EqualFold(text[:5], "echo:") {
+		text = strings.TrimSpace(text[5:])
+	}
+	word, rest, _ := strings.Cut(text, " ")
+	switch word {
+	case "M201", "M203", "M204", "M205":
+		return word[1:], rest, true
+	}
+	return "", "", false
+}
+
+// tellsLimits takes a line of the board's own into what is known of its limits. A board
+// that tells its settings in inches is not believed.
+func (b *board) tellsLimits(text string) {
+	word, _, _ := strings.Cut(strings.TrimSpace(text), " ")
+	switch word {
+	case "G20":
+		b.inches = true
+	case "G21":
+		b.inches = false
+	}
+	if b.inches {
+		return
+	}
+	readLimits(text, &b.limits)
+}
+
+// knownLimits is what the board told of its limits, or nil.
+func (b *board) knownLimits() *motion.Limits {
+	if b.limits == (motion.Limits{}) {
+		return nil
+	}
+	l := b.limits // the snapshot's own
+	return &l
+}
