@@ -3,20 +3,22 @@ package main
 import (
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
+	"math"
 
 	"github.com/spf13/cobra"
 
 	"beltwarden/config"
 	"beltwarden/daemon/app"
 	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
 )
 
 func newInspect() *cobra.Command {
-	var file, axis string
+	var file, axis, svg string
 	var forward int
+	var toDropMM float64
 	c := &cobra.Command{
 		Use: "inspect JOB", Short: "Show what a job file will do on the machine, before it runs", Args: args(1, 1, "one job file"),
 		Long: "inspect reads a sliced file for one part and shows where it is cut into what is done\n" +
@@ -27,13 +29,21 @@ func newInspect() *cobra.Command {
 	c.Flags().StringVar(&file, "config", "", "configuration file of the machine")
 	c.Flags().StringVar(&axis, "belt-axis", "Y", "without --config: axis that is the belt, Y (gantry upright) or Z (tilted)")
 	c.Flags().IntVar(&forward, "forward", 1, "without --config: sign of a move that carries parts to the drop edge, 1 or -1")
+	c.Flags().Float64Var(&toDropMM, "to-drop", 250, "without --config: belt from the nozzle to the edge where parts fall, mm")
+	c.Flags().StringVar(&svg, "svg", "", "write a picture to this file: the part on the belt, and the belt over one cycle; - is the output")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
-		cfg, err := inspectFor(c, file, axis, forward)
+		cfg, err := inspectFor(c, file, axis, forward, toDropMM)
 		if err != nil {
 			return err
 		}
-		plan, err := job.Inspect(c.Context(), args[0], app.JobOptions(cfg), inspectProgress(c.ErrOrStderr(), args[0]))
+		if svg == "-" && *asJSON {
+			return usagef("cannot inspect: --json and --svg - both want the output; give one of them a file")
+		}
+		if svg == "" && c.Flags().Changed("svg") {
+			return usagef("cannot inspect: --svg needs the name of a file, or - for the output")
+		}
+		plan, err := readJob(c, args[0], app.JobOptions(cfg))
 		var refusal *job.Refusal
 		if errors.As(err, &refusal) && *asJSON {
 			if perr := printJSON(c.OutOrStdout(), map[string]any{"path": refusal.Path, "problems": refusal.Problems}); perr != nil {
@@ -43,13 +53,24 @@ func newInspect() *cobra.Command {
 		if err != nil {
 			return jobFailure(err)
 		}
-		if *asJSON {
+		if svg != "" {
+			track, err := plan.Track(c.Context(), app.JobOptions(cfg))
+			if err != nil {
+				return jobFailure(err)
+			}
+			if err := writePicture(c.OutOrStdout(), svg, picture(plan, track, cfg)); err != nil {
+				return err
+			}
+		}
+		if svg == "-" {
+			// The picture is the output; nothing may stand beside it.
+		} else if *asJSON {
 			err = printJSON(c.OutOrStdout(), plan)
 		} else {
 			st := style(c.OutOrStdout())
-			lines := screen.Plan(plan, st)
+			lines := screen.Plan(plan, supervisor.Surround(app.RunSettings(cfg), plan), st)
 			if !c.Flags().Changed("config") {
-				lines = append(st.Note(fmt.Sprintf("No configuration is given: judged for a belt on %s, forward %+d, and the limits of an empty one.", axis, forward)), lines...)
+				lines = append(st.Note(fmt.Sprintf("No configuration is given: judged for a belt on %s, forward %+d, %g mm from nozzle to drop edge, and the limits of an empty one.", axis, forward, toDropMM)), lines...)
 			}
 			err = printLines(c.OutOrStdout(), lines)
 		}
@@ -62,11 +83,21 @@ func newInspect() *cobra.Command {
 	return c
 }
 
+// readJob inspects a file, with a bar for those who wait at a terminal.
+func readJob(c *cobra.Command, path string, o job.Options) (*job.Plan, error) {
+	bar := newProgress(c.ErrOrStderr())
+	if bar == nil {
+		return job.Inspect(c.Context(), path, o, nil)
+	}
+	defer bar.clear()
+	return job.Inspect(c.Context(), path, o, bar.read)
+}
+
 // inspectFor returns the settings of the machine that the job is for.
-func inspectFor(c *cobra.Command, file, axis string, forward int) (*config.Settings, error) {
+func inspectFor(c *cobra.Command, file, axis string, forward int, toDropMM float64) (*config.Settings, error) {
 	if c.Flags().Changed("config") {
-		if c.Flags().Changed("belt-axis") || c.Flags().Changed("forward") {
-			return nil, usagef("cannot inspect: the configuration says which axis is the belt and which way is forward; leave out --belt-axis and --forward")
+		if c.Flags().Changed("belt-axis") || c.Flags().Changed("forward") || c.Flags().Changed("to-drop") {
+			return nil, usagef("cannot inspect: the configuration says which axis is the belt, which way is forward and where the drop edge is; leave out --belt-axis, --forward and --to-drop")
 		}
 		return config.Load(file)
 	}
@@ -82,7 +113,10 @@ func inspectFor(c *cobra.Command, file, axis string, forward int) (*config.Setti
 	if forward != 1 && forward != -1 {
 		return nil, usagef("cannot inspect: --forward %d is neither 1 nor -1", forward)
 	}
-	cfg.Machine.Forward = forward
+	if !(toDropMM > 0) || math.IsInf(toDropMM, 0) {
+		return nil, usagef("cannot inspect: --to-drop %g is no length above 0 mm", toDropMM)
+	}
+	cfg.Machine.Forward, cfg.Belt.ToDropMM = forward, toDropMM
 	return cfg, nil
 }
 
@@ -100,24 +134,4 @@ func jobFailure(err error) error {
 		hint = "let this user read the file and its directories"
 	}
 	return &failure{status: exitJob, err: err, hint: hint}
-}
-
-// inspectProgress shows how far a large file has been read, on a terminal only.
-func inspectProgress(w io.Writer, path string) func(done, total int64) {
-	if !style(w).Terminal {
-		return nil
-	}
-	last := int64(-1)
-	return func(done, total int64) {
-		if total < 50<<20 { // read in less than a second
-			return
-		}
-		if percent := 100 * done / total; percent != last {
-			last = percent
-			fmt.Fprintf(w, "\rreading %s: %d %%", screen.Printable(path), percent)
-			if done >= total {
-				fmt.Fprint(w, "\r\x1b[K")
-			}
-		}
-	}
 }

@@ -11,8 +11,9 @@ import (
 const mostListed = 12
 
 // Plan writes what a job will do on the machine: where it is cut and why, what
-// is withheld and added, its measures, what was found, and a verdict.
-func Plan(p *job.Plan, st Style) []string {
+// is withheld and added, what the run itself puts around it, its measures, what was
+// found, and a verdict.
+func Plan(p *job.Plan, around []job.Change, st Style) []string {
 	out := st.strongRow("Job", fmt.Sprintf("%s: %d lines, %s", p.Path, p.Lines, bytes(p.SourceBytes)))
 	add := func(lines []string) { out = append(out, lines...) }
 	add(st.row("  digest", p.SHA256))
@@ -27,6 +28,7 @@ func Plan(p *job.Plan, st Style) []string {
 	}
 	add(changes("Withheld", p.Withheld, st))
 	add(changes("Added", p.Added, st))
+	add(surround(around, st))
 	add(measures(p, st))
 	add(unknown(p, st))
 	add(findings(p.Findings, st))
@@ -66,38 +68,6 @@ func changes(label string, list []job.Change, st Style) []string {
 		out = append(out, st.row(fmt.Sprintf("  line %d", c.Line), text)...)
 	}
 	return out
-}
-
-func measures(p *job.Plan, st Style) []string {
-	e := p.ExtentMM
-	size := func(v [2]float64) string { return fmt.Sprintf("%.2f to %.2f", v[0], v[1]) }
-	var out []string
-	for _, r := range [][2]string{
-		{"One part", ""},
-		{"  filament", fmt.Sprintf("%.1f mm, %.3f cm3, %.2f g", p.FilamentMM, p.FilamentCM3, p.FilamentG)},
-		{"  belt", fmt.Sprintf("travel %.1f mm, advance %+.1f mm, pitch to the next part %.1f mm", p.BeltTravelMM, p.BeltAdvanceMM, p.PitchMM)},
-		{"  extent", fmt.Sprintf("X %s, Y %s, Z %s mm", size(e.X), size(e.Y), size(e.Z))},
-		{"  layers", fmt.Sprint(p.Layers)},
-		{"  time", span(p.Duration) + " by length and feed alone; acceleration and heating come on top"},
-		{"  wire", wire(p)},
-	} {
-		out = append(out, st.row(r[0], r[1])...)
-	}
-	return out
-}
-
-// wire tells what one part sends, and how much of its lines in the file that is.
-func wire(p *job.Plan) string {
-	text := bytes(p.WireBytes)
-	if saved := p.SentSourceBytes - p.WireBytes; saved > 0 {
-		percent := 100 * float64(saved) / float64(p.SentSourceBytes)
-		places := 0
-		if percent < 1 {
-			places = 2
-		}
-		text += fmt.Sprintf(" of %s, %.*f %% less", bytes(p.SentSourceBytes), places, percent)
-	}
-	return text
 }
 
 func unknown(p *job.Plan, st Style) []string {

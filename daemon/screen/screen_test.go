@@ -11,6 +11,7 @@ import (
 
 	"beltwarden/daemon/client"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/job"
 )
 
@@ -99,6 +100,24 @@ func TestStatusTellsTheHint(t *testing.T) {
 	}
 }
 
+// With checks enough the drift is told with its doubt, and what does not fit.
+func TestStatusTellsTheDrift(t *testing.T) {
+	s := running()
+	mm, rate, se, limit := 0.9, -0.031, 0.004, 58200.0
+	s.Belt.Drift = belt.Forecast{N: 4, Basis: belt.OnReadings, Drive: belt.ByTravel, OffsetMM: &mm, RateMMPerM: &rate, RateSE: &se,
+		TravelToLimitMM: &limit, TravelToLimitLower95MM: 41300, Flagged: []belt.Flag{{OffsetMM: 13, TravelMM: 7000, ExpectedMM: 1.2}}}
+	flat := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), "\n")), " ")
+	for _, want := range []string{
+		"offset +1.2 mm at the last check; limit 3.0 mm",
+		"drift 0.031 mm/m to the left (± 0.008), by 4 checks; the limit in about 58.2 m, with 95 % certainty not before 41.3 m",
+		"doubtful the offset +13.00 mm at 7.000 m does not fit the others, which lead one to expect +1.20 mm; measure again, or correct the check",
+	} {
+		if !strings.Contains(flat, want) {
+			t.Errorf("%q is missing in:\n%s", want, flat)
+		}
+	}
+}
+
 // No line is wider than the screen, and nothing but bold is sent to a terminal.
 func TestWidths(t *testing.T) {
 	bold := regexp.MustCompile("\x1b\\[[01]m")
@@ -115,7 +134,7 @@ func TestWidths(t *testing.T) {
 	for _, width := range []int{1, 40, 53, 80, 100, 300} {
 		for _, strong := range []bool{false, true} {
 			st := Style{Width: width, Bold: strong}
-			for _, l := range slices.Concat(Status(s, st), Lots([]client.LotSummary{lot.LotSummary}, st), Lot(lot, st), Plan(plan, st)) {
+			for _, l := range slices.Concat(Status(s, st), Lots([]client.LotSummary{lot.LotSummary}, st), Lot(lot, st), Plan(plan, plan.Added, st)) {
 				plain := bold.ReplaceAllString(l, "")
 				if plain != l && !strong {
 					t.Errorf("bold in a plain screen: %q", l)
@@ -145,7 +164,7 @@ func TestPlanVerdict(t *testing.T) {
 		"it can run; read the 1 warning first": {{Severity: job.Warning}, {Severity: job.Info}},
 		"it must not run: 2 errors":            {{Severity: job.Warning}, {Severity: job.Error}, {Severity: job.Error}},
 	} {
-		lines := Plan(&job.Plan{Findings: findings}, Style{Width: 80})
+		lines := Plan(&job.Plan{Findings: findings}, nil, Style{Width: 80})
 		if got := lines[len(lines)-1]; got != "Verdict      "+want {
 			t.Errorf("%v: %q, want %q", findings, got, want)
 		}
@@ -160,7 +179,7 @@ func TestPlanTellsWhatIsSaved(t *testing.T) {
 		"  wire       1913 bytes of 2512 bytes, 24 % less": {SentSourceBytes: 2512, WireBytes: 1913},
 		"  wire       1913 bytes":                          {SentSourceBytes: 1913, WireBytes: 1913},
 	} {
-		if lines := Plan(p, Style{Width: 80}); !slices.Contains(lines, want) {
+		if lines := Plan(p, nil, Style{Width: 80}); !slices.Contains(lines, want) {
 			t.Errorf("no line %q in %q", want, lines)
 		}
 	}

@@ -1,0 +1,233 @@
+package main
+
+import (
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"beltwarden/config"
+	"beltwarden/daemon/chart"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+)
+
+// pictureWidth in px suits a telephone and half a desk screen.
+const pictureWidth = 560
+
+// picture draws a job: the belt from above as a cycle begins, and the belt's place
+// over one cycle.
+func picture(p *job.Plan, track []job.TrackPoint, cfg *config.Settings) string {
+	view := beltView(p, cfg)
+	cycle := cycleTrack(p, track, cfg)
+	name := filepath.Base(p.Path)
+	title := "What " + name + " does on the belt"
+	// Drawn twice: the first time tells how high it gets.
+	height := drawJob(chart.New(pictureWidth, 0, "", ""), name, view, cycle)
+	d := chart.New(pictureWidth, height, title, describe(p, view, cycle))
+	drawJob(d, name, view, cycle)
+	return d.Standalone()
+}
+
+// drawJob draws both parts and returns how high they are together, px.
+func drawJob(d *chart.Drawing, name string, view *chart.BeltView, c *cycleChart) float64 {
+	const left, plotHeight = 16, 290
+	y := 26.0
+	for _, line := range chart.Wrap(name+": the belt from above, as a cycle begins", pictureWidth-2*left) {
+		d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, line)
+		y += 20
+	}
+	y += d.Belt(chart.Box{Y: y, W: pictureWidth}, view) + 30
+	d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, "Where the belt is, over one cycle")
+	y += 12
+	d.Plot(chart.Box{X: left, Y: y, W: pictureWidth - 2*left, H: plotHeight}, c.plot)
+	y += plotHeight + 16
+	for _, line := range chart.Wrap(c.note, pictureWidth-2*left) {
+		d.Text("chart-soft", chart.Point{X: left, Y: y}, chart.Start, line)
+		y += 18
+	}
+	return y
+}
+
+// beltView places the part on the belt. What is laid at a belt coordinate b lies
+// forward*(c-b) ahead of the nozzle when the belt is at c.
+func beltView(p *job.Plan, cfg *config.Settings) *chart.BeltView {
+	axis, forward := gcode.Y, float64(cfg.Machine.Forward)
+	if cfg.Machine.BeltAxis == config.AxisZ {
+		axis = gcode.Z
+	}
+	if forward == 0 {
+		forward = 1
+	}
+	begin, along, across := p.Begin.PositionMM[axis], p.ExtentMM.Axis(axis), p.ExtentMM.X
+	a, b := forward*(begin-along[0]), forward*(begin-along[1])
+	return &chart.BeltView{
+		ToDropMM: cfg.Belt.ToDropMM, RearMM: min(a, b), FrontMM: max(a, b),
+		LowXMM: across[0], HighXMM: across[1],
+		// Axes are right-handed. Seen from above with the drop edge at the right, X
+		// points up when Y grows away from it; on a tilted gantry, whose Z lies along
+		// the belt and whose Y rises, it is the other way.
+		HighXUp: (forward > 0) == (axis == gcode.Y),
+		PitchMM: p.PitchMM, SeamMM: cfg.Belt.SeamWidthMM,
+	}
+}
+
+// cycleChart is the plot of one cycle, and what is said under it and of it.
+type cycleChart struct {
+	plot      chart.Plot
+	note      string
+	advanceMM float64       // of the discharge
+	advance   time.Duration // what that takes at its feed
+	lowMM     float64       // furthest back and furthest forward
+	highMM    float64
+}
+
+// cycleTrack makes the plot: the belt's place while the part is made, then the
+// advance of the discharge.
+func cycleTrack(p *job.Plan, track []job.TrackPoint, cfg *config.Settings) *cycleChart {
+	c := &cycleChart{advanceMM: max(0, p.PitchMM-p.BeltAdvanceMM)}
+	if feed := cfg.Discharge.AdvanceFeedMMPerMin; feed > 0 {
+		c.advance = time.Duration(c.advanceMM / feed * float64(time.Minute))
+	}
+	unit, per, word := "s", 1.0, "seconds"
+	if p.Duration+c.advance > 5*time.Minute {
+		unit, per, word = "min", 60.0, "minutes"
+	}
+	body := chart.Series{Name: "making the part", Class: "chart-first", Steps: true}
+	if len(track) > 0 {
+		body.Samples = append(body.Samples, chart.Sample{Min: track[0].MinMM, Max: track[0].MaxMM})
+	}
+	for _, t := range track {
+		body.Samples = append(body.Samples, chart.Sample{X: t.At.Seconds() / per, Min: t.MinMM, Max: t.MaxMM})
+		c.lowMM, c.highMM = min(c.lowMM, t.MinMM), max(c.highMM, t.MaxMM)
+	}
+	c.plot = chart.Plot{XTitle: "time, " + unit, YTitle: "belt position, mm", Empty: "the job does not move the belt"}
+	if len(body.Samples) == 0 {
+		c.note = "There is nothing to draw: no move of the part was found."
+		return c
+	}
+	c.plot.Series = []chart.Series{body}
+	if c.advanceMM > 0 {
+		end := p.Duration.Seconds() / per
+		c.plot.Series = append(c.plot.Series, chart.Series{Name: "discharge advance", Class: "chart-second", Samples: []chart.Sample{
+			{X: end, Min: p.BeltAdvanceMM, Max: p.BeltAdvanceMM},
+			{X: end + c.advance.Seconds()/per, Min: p.BeltAdvanceMM + c.advanceMM, Max: p.BeltAdvanceMM + c.advanceMM}}})
+		c.highMM = max(c.highMM, p.BeltAdvanceMM+c.advanceMM)
+	}
+	c.note = fmt.Sprintf("Positions count from where the part begins, + towards the drop edge. Time in %s of motion: heating, and cooling before the discharge, come on top.", word)
+	return c
+}
+
+// describe is the long text alternative: every figure of the picture.
+func describe(p *job.Plan, v *chart.BeltView, c *cycleChart) string {
+	f := func(mm float64) string { return chart.Figure(mm, 1) + " mm" }
+	edge := "Where the drop edge lies is not known."
+	if v.ToDropMM > 0 {
+		edge = fmt.Sprintf("The drop edge is %s from the nozzle.", f(v.ToDropMM))
+	}
+	say := []string{"The belt from above, drawn to scale, as a cycle begins. The belt carries parts to the right. " + edge,
+		fmt.Sprintf("The part to be made covers %s along the belt, from %s to %s ahead of the nozzle (less than 0 is behind it), and X %s to %s across.",
+			f(v.LengthMM()), f(v.RearMM), f(v.FrontMM), f(v.LowXMM), f(v.HighXMM)),
+		fmt.Sprintf("Parts follow each other at a pitch of %s, with %s of free belt between them. Finished parts on the belt: %d.", f(v.PitchMM), f(v.FreeMM()), v.Finished())}
+	for _, h := range v.Head {
+		say = append(say, fmt.Sprintf("Above %s over the nozzle's tip the head reaches %s in front of the nozzle and %s behind it.", f(h.AboveMM), f(h.FrontMM), f(h.BehindMM)))
+	}
+	if len(v.Head) == 0 {
+		say = append(say, "The head's clearance is not configured and not drawn.")
+	}
+	if v.SeamMM > 0 {
+		say = append(say, fmt.Sprintf("The belt's seam, %s wide, is drawn close behind the part, where it first matters.", f(v.SeamMM)))
+	} else {
+		say = append(say, "No seam is configured and none is drawn.")
+	}
+	if over := v.LengthMM() - v.ToDropMM; over > 0 && v.ToDropMM > 0 {
+		say = append(say, fmt.Sprintf("The part is %s longer than the belt from nozzle to drop edge.", f(over)))
+	}
+	say = append(say, fmt.Sprintf("Below, the belt's position over one cycle: %s of motion in which the belt travels %s in all, between %s and %s from where the part begins, and ends at %s.",
+		p.Duration.Round(100*time.Millisecond), f(p.BeltTravelMM), f(c.lowMM), f(c.highMM), f(p.BeltAdvanceMM)))
+	if c.advanceMM > 0 {
+		say = append(say, fmt.Sprintf("Then the discharge advances it by %s in %s.", f(c.advanceMM), c.advance.Round(100*time.Millisecond)))
+	}
+	return strings.Join(say, " ")
+}
+
+// writePicture puts text into a file, whole or not at all: a reader never sees
+// half of it. "-" is the output.
+func writePicture(out io.Writer, path, text string) error {
+	if path == "-" {
+		_, err := io.WriteString(out, text)
+		return err
+	}
+	err := replaceFile(path, text)
+	if err == nil {
+		return nil
+	}
+	f := &failure{status: exitUnexpected, err: fmt.Errorf("cannot write picture %s: %w", path, err)}
+	switch {
+	case errors.Is(err, errDirectory):
+		f.hint = "give the name of a file in it"
+	case errors.Is(err, fs.ErrNotExist):
+		f.hint = "create its directory first"
+	case errors.Is(err, fs.ErrPermission):
+		f.hint = "choose a directory that this user may write to, or - for the output"
+	}
+	return f
+}
+
+var errDirectory = errors.New("it is a directory")
+
+// replaceFile writes beside the file and renames. A link stays a link; a device or
+// a pipe is written to, since renaming would do away with it.
+func replaceFile(path, text string) (err error) {
+	if to, err := filepath.EvalSymlinks(path); err == nil {
+		path = to
+	}
+	mode := fs.FileMode(0o666) // less what the user's mask takes away
+	switch was, err := os.Stat(path); {
+	case err == nil && was.IsDir():
+		return errDirectory
+	case err == nil && !was.Mode().IsRegular():
+		return withoutPath(os.WriteFile(path, []byte(text), mode))
+	case err == nil:
+		mode = was.Mode().Perm()
+	}
+	part := filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+"."+rand.Text()+".part")
+	w, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
+	if err != nil {
+		return withoutPath(err)
+	}
+	defer func() {
+		if err != nil {
+			os.Remove(part)
+		}
+	}()
+	_, err = io.WriteString(w, text)
+	if err == nil {
+		err = w.Sync()
+	}
+	if cerr := w.Close(); err == nil {
+		err = cerr
+	}
+	if err == nil {
+		err = os.Rename(part, path)
+	}
+	return withoutPath(err)
+}
+
+// withoutPath drops the name of the temporary file, which tells the user nothing.
+func withoutPath(err error) error {
+	var pe *fs.PathError
+	var le *os.LinkError
+	switch {
+	case errors.As(err, &pe):
+		return pe.Err
+	case errors.As(err, &le):
+		return le.Err
+	}
+	return err
+}

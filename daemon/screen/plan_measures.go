@@ -1,0 +1,105 @@
+package screen
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"beltwarden/supervisor/job"
+)
+
+// surround lists what the run puts around a job: lines with one reason together,
+// since they are sent together.
+func surround(list []job.Change, st Style) []string {
+	if len(list) == 0 {
+		return nil
+	}
+	out := st.strongRow("Run adds", count(len(list), "line"))
+	where := map[job.SectionKind]string{job.LeadIn: "  lead-in", job.Body: "  each part", job.LeadOut: "  lead-out"}
+	for from := 0; from < len(list); {
+		to, words := from, []string{}
+		for ; to < len(list) && list[to].Why == list[from].Why; to++ {
+			if to-from < 2*mostListed {
+				words = append(words, list[to].Text)
+			}
+		}
+		if more := to - from - len(words); more > 0 {
+			words = append(words, fmt.Sprintf("and %d more, recorded with the lot", more))
+		}
+		out = append(out, st.row(where[list[from].Section], list[from].Why+": "+strings.Join(words, ", "))...)
+		from = to
+	}
+	return out
+}
+
+func measures(p *job.Plan, st Style) []string {
+	e := p.ExtentMM
+	size := func(v [2]float64) string { return fmt.Sprintf("%.2f to %.2f", v[0], v[1]) }
+	var out []string
+	for _, r := range [][2]string{
+		{"One part", ""},
+		{"  filament", fmt.Sprintf("%.1f mm, %.3f cm3, %.2f g", p.FilamentMM, p.FilamentCM3, p.FilamentG)},
+		{"  belt", fmt.Sprintf("travel %.1f mm, advance %+.1f mm, pitch to the next part %.1f mm", p.BeltTravelMM, p.BeltAdvanceMM, p.PitchMM)},
+		{"  extent", fmt.Sprintf("X %s, Y %s, Z %s mm", size(e.X), size(e.Y), size(e.Z))},
+		{"  layers", fmt.Sprint(p.Layers)},
+		{"  time", exactSpan(p.Duration) + " in motion; heating, cooling and the discharge come on top"},
+		{"  peaks", peaks(p)},
+		{"  wire", wire(p)},
+	} {
+		out = append(out, st.row(r[0], r[1])...)
+	}
+	return out
+}
+
+// peaks tells the most that the job asks of each axis. An acceleration that the job
+// never sets is the board's.
+func peaks(p *job.Plan) string {
+	v, a := p.PeakSpeedMMPerS, p.PeakAccelMMPerS2
+	list := func(x, y, z, e float64, unit string) string {
+		var words []string
+		for _, w := range []struct {
+			axis string
+			v    float64
+		}{{"X", x}, {"Y", y}, {"Z", z}, {"E", e}} {
+			if w.v > 0 {
+				words = append(words, fmt.Sprintf("%s %.4g", w.axis, w.v))
+			}
+		}
+		if len(words) == 0 {
+			return ""
+		}
+		return strings.Join(words, ", ") + " " + unit
+	}
+	speed, accel := list(v.X, v.Y, v.Z, v.E, "mm/s"), list(a.X, a.Y, a.Z, a.E, "mm/s2")
+	switch {
+	case speed == "":
+		return "no move asks for a speed"
+	case accel == "":
+		return speed + "; accelerations are left to the board"
+	}
+	return speed + "; " + accel
+}
+
+// exactSpan writes a time in which seconds count.
+func exactSpan(d time.Duration) string {
+	if d >= 90*time.Second && d < 90*time.Minute {
+		s := int(math.Round(d.Seconds()))
+		return fmt.Sprintf("%d min %d s", s/60, s%60)
+	}
+	return span(d)
+}
+
+// wire tells what one part sends, and how much of its lines in the file that is.
+func wire(p *job.Plan) string {
+	text := bytes(p.WireBytes)
+	if saved := p.SentSourceBytes - p.WireBytes; saved > 0 {
+		percent := 100 * float64(saved) / float64(p.SentSourceBytes)
+		places := 0
+		if percent < 1 {
+			places = 2
+		}
+		text += fmt.Sprintf(" of %s, %.*f %% less", bytes(p.SentSourceBytes), places, percent)
+	}
+	return text
+}
