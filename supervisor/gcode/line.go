@@ -47,9 +47,9 @@ type Line struct {
 	numbered bool
 
 	// Of lines read by ParseMove:
-	plain  bool      // applyPlain can do it
-	inWire bool      // the whole line is in the form Spaced
-	at     [26]uint8 // index of each letter in words, if it is there
+	plain   bool      // applyPlain can do it
+	wireLen int       // of the form Spaced
+	at      [26]uint8 // index of each letter in words, if it is there
 }
 
 // Words returns the parameters, without the command word. They are valid until
@@ -93,7 +93,7 @@ func (l *Line) Parse(src []byte) error {
 
 // parse is Parse in the general way.
 func (l *Line) parse(src []byte) error {
-	l.plain, l.inWire = false, false
+	l.plain, l.wireLen = false, 0
 	l.Letter, l.Number, l.Sub = 0, 0, 0
 	l.src, l.n, l.seen, l.textFrom, l.textTo, l.numbered = src, 0, 0, 0, 0, false
 	i, err := l.skip(0)

@@ -1,6 +1,7 @@
 package gcode
 
 import (
+	"bytes"
 	"encoding/binary"
 	"math"
 	"math/bits"
@@ -16,14 +17,14 @@ const plainLetters = 1<<('X'-'A') | 1<<('Y'-'A') | 1<<('Z'-'A') | 1<<('E'-'A') |
 // nothing can be made of l until it has parsed something, and the line may be right
 // nevertheless.
 func (l *Line) ParseMove(src []byte) bool {
-	l.plain, l.inWire = false, false
+	l.plain, l.wireLen = false, 0
 	if len(src) < 8 || src[0] != 'G' || src[1]-'0' > 3 || src[2] != ' ' {
 		return false
 	}
 	l.Letter, l.Number, l.Sub = 'G', int(src[1]-'0'), 0
 	l.src, l.textFrom, l.textTo, l.numbered = src, 0, 0, false
 	l.cmd = Word{Letter: 'G', HasValue: true, Value: float64(l.Number), Column: 1, from: 1, to: 2}
-	seen, n, short := uint32(0), 0, true
+	seen, n, spared := uint32(0), 0, 0
 	for i := 2; i < len(src); n++ {
 		if src[i] != ' ' || i+2 >= len(src) {
 			return false
@@ -40,11 +41,13 @@ func (l *Line) ParseMove(src []byte) bool {
 		if end == 0 {
 			return false
 		}
-		short = short && inForm
+		if !inForm {
+			spared += end - w.from - shortLen(src[w.from:end])
+		}
 		l.at[letter-'A'] = uint8(n)
 		i = end
 	}
-	l.n, l.seen, l.inWire = n, seen, short
+	l.n, l.seen, l.wireLen = n, seen, len(src)-spared
 	l.plain = seen&(1<<('F'-'A')) == 0 || l.words[l.at['F'-'A']].Value >= 0
 	return true
 }
@@ -89,6 +92,33 @@ func (w *Word) plainNumber(src []byte, i int) (end int, inForm bool) {
 	last := src[i-1]
 	return i, first > '0' && (last > '0' || last == '0' && !point) || i-from == 1
 }
+
+// shortLen is the length of a number of a plain move as appendShort writes it.
+func shortLen(s []byte) int {
+	sign := 0
+	if s[0] == '-' {
+		s, sign = s[1:], 1
+	}
+	for len(s) > 0 && s[0] == '0' {
+		s = s[1:]
+	}
+	if bytes.IndexByte(s, '.') >= 0 {
+		for s[len(s)-1] == '0' {
+			s = s[:len(s)-1]
+		}
+		if s[len(s)-1] == '.' {
+			s = s[:len(s)-1]
+		}
+	}
+	if len(s) == 0 {
+		return 1
+	}
+	return sign + len(s)
+}
+
+// WireLen returns how many bytes [Line.AppendWire] appends, and whether that is known
+// without writing them.
+func (l *Line) WireLen(f Form) (n int, ok bool) { return l.wireLen, l.wireLen > 0 && f == Spaced }
 
 var whole10 = [8]uint64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7}
 

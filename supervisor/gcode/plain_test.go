@@ -62,7 +62,11 @@ func same(t rapid.TB, line []byte, l, m *Line) {
 		}
 	}
 	for _, form := range []Form{Spaced, Tight} {
-		if a, b := l.AppendWire(nil, form), m.AppendWire(nil, form); string(a) != string(b) {
+		a, b := l.AppendWire(nil, form), m.AppendWire(nil, form)
+		if n, ok := l.WireLen(form); ok && n != len(b) {
+			t.Fatalf("%q: %d bytes on the wire, and %q has %d", line, n, b, len(b))
+		}
+		if string(a) != string(b) {
 			t.Fatalf("%q: written as %q, in the general way as %q", line, a, b)
 		}
 	}

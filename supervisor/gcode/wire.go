@@ -44,7 +44,7 @@ func (l *Line) AppendWire(dst []byte, f Form) []byte {
 		return append(dst, l.Text()...)
 	}
 	if f == Spaced {
-		if l.inWire {
+		if l.wireLen == len(l.src) {
 			return append(dst, l.src...)
 		}
 		if code := l.inForm(); code != nil {

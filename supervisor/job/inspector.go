@@ -30,7 +30,7 @@ const (
 type boundary struct {
 	line int64 // of the line that follows
 	at   int64 // offset of that line
-	crc  uint64
+	crc  uint32
 	sent int64 // lines sent up to here
 	st   gcode.State
 	m    measures
@@ -59,9 +59,10 @@ type inspector struct {
 	sent   int64        // lines sent since the start of the file
 	belt   float64      // travel since the start of the file, mm
 	effect gcode.Effect // of the line at hand
-	wire   []byte       // the line at hand as it goes on the wire
+	wire   []byte       // room for the line at hand as it goes on the wire
 
 	sourceBytes int64 // of the line at hand in the file, its end as one byte
+	wireBytes   int64 // of the line at hand on the wire, its end as one byte
 
 	n         int64 // number of the line at hand
 	from, to  int64 // its offsets
@@ -119,6 +120,9 @@ func (i *inspector) run() error {
 
 // step takes one line.
 func (i *inspector) step(line []byte) error {
+	if i.l.ParseMove(line) {
+		return i.move(line)
+	}
 	if k := bytes.IndexByte(line, 0); k >= 0 {
 		i.badLine("a NUL byte in column %d; the file is damaged", k+1)
 		return nil
@@ -149,6 +153,25 @@ func (i *inspector) step(line []byte) error {
 		i.beforeMove()
 	}
 	return i.take()
+}
+
+// move takes a move in the usual form, which most lines are: it is no marker, has no
+// damaged byte, and no rule withholds it.
+func (i *inspector) move(line []byte) error {
+	i.sourceBytes = int64(len(line)) + 1
+	i.beforeMove()
+	if n, ok := i.l.WireLen(i.o.Form); ok {
+		i.wireBytes = int64(n) + 1
+	} else {
+		i.write()
+	}
+	return i.send()
+}
+
+// write puts the line at hand down as it goes on the wire.
+func (i *inspector) write() {
+	i.wire = i.l.AppendWire(i.wire[:0], i.o.Form)
+	i.wireBytes = int64(len(i.wire)) + 1
 }
 
 func (i *inspector) badLine(format string, args ...any) {
@@ -185,7 +208,7 @@ func (i *inspector) candidate() {
 // take judges the line, sends it or withholds it, and counts what it does.
 func (i *inspector) take() error {
 	r := i.o.rule(&i.l)
-	i.wire = i.l.AppendWire(i.wire[:0], i.o.Form)
+	i.write()
 	if r.withhold == "" && bytes.IndexByte(i.wire, '*') >= 0 {
 		r.withhold = "boards take a * for the end of the line, even in a text"
 	}
@@ -259,7 +282,7 @@ func (i *inspector) refused(err error) {
 }
 
 // lineSize is what the line at hand takes up.
-func (i *inspector) lineSize() size { return size{i.sourceBytes, int64(len(i.wire)) + 1} }
+func (i *inspector) lineSize() size { return size{i.sourceBytes, i.wireBytes} }
 
 // withhold lists the line as not sent.
 func (i *inspector) withhold(why string) {

@@ -103,8 +103,8 @@ type Section struct {
 	// ones included.
 	SendLines int64 `json:"send_lines"`
 
-	// CRC-64 of the file up to FromByte and up to ToByte, to notice a changed file.
-	crcFrom, crcTo uint64
+	// CRC-32C of the file up to FromByte and up to ToByte, to notice a changed file.
+	crcFrom, crcTo uint32
 }
 
 // Extent is [lowest, highest] of each axis, mm.

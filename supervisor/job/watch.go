@@ -73,8 +73,8 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 		i.chamber()
 		i.watchUnknown(e)
 	}
-	if len(i.wire)+1 > maxLineOnWire {
-		i.notes.find(i.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", len(i.wire)+1, maxLineOnWire)
+	if i.wireBytes > maxLineOnWire {
+		i.notes.find(i.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", i.wireBytes, maxLineOnWire)
 	}
 	if a := adviceFor(&i.l); a.code != "" {
 		i.notes.find(i.n, Warning, a.code, a.remedy, "%s", a.text)
