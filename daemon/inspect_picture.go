@@ -119,7 +119,7 @@ func cycleTrack(p *job.Plan, track []job.TrackPoint, cfg *config.Settings) *cycl
 			{X: end + c.advance.Seconds()/per, Min: p.BeltAdvanceMM + c.advanceMM, Max: p.BeltAdvanceMM + c.advanceMM}}})
 		c.highMM = max(c.highMM, p.BeltAdvanceMM+c.advanceMM)
 	}
-	c.note = fmt.Sprintf("Positions count from where the part begins, + towards the drop edge. Time in %s of motion: heating, and cooling before the discharge, come on top.", word)
+	c.note = fmt.Sprintf("The area is where the belt was within each stretch of time. Positions count from where the part begins, + towards the drop edge. Time in %s of motion: heating, and cooling before the discharge, come on top.", word)
 	return c
 }
 

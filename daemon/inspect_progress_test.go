@@ -116,10 +116,10 @@ func slowFile(t *testing.T, size int) string {
 // cannot take a line back, nothing is.
 func TestProgressOnATerminal(t *testing.T) {
 	if testing.Short() {
-		t.Skip("reads 300 MB")
+		t.Skip("reads 200 MB")
 	}
 	bin := shipped(t)
-	job := slowFile(t, 300<<20)
+	job := slowFile(t, 200<<20)
 	on := func(env ...string) string {
 		c := exec.Command(bin, "inspect", job)
 		c.Env = append(os.Environ(), env...)

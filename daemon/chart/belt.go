@@ -9,7 +9,7 @@ import (
 // BeltView is a belt seen from above as a cycle begins. Places along the belt are
 // mm from the nozzle, + towards the drop edge; places across it are mm of the X axis.
 type BeltView struct {
-	ToDropMM float64 // from the nozzle to the drop edge
+	ToDropMM float64 // from the nozzle to the drop edge; 0 when it is not known
 	// RearMM and FrontMM are the ends of the footprint of the part to be made;
 	// LowXMM and HighXMM its sides.
 	RearMM, FrontMM, LowXMM, HighXMM float64
@@ -32,7 +32,7 @@ func (v *BeltView) FreeMM() float64 { return v.PitchMM - v.LengthMM() }
 // Finished is how many parts made before lie on the belt as the cycle begins: those
 // whose rear end has not passed the drop edge.
 func (v *BeltView) Finished() int {
-	if !(v.PitchMM > 0) || !finite(v.RearMM, v.ToDropMM) {
+	if !(v.PitchMM > 0) || !(v.ToDropMM > 0) || !finite(v.RearMM, v.ToDropMM) {
 		return 0
 	}
 	return int(math.Max(0, math.Min(1e6, math.Ceil((v.ToDropMM-v.RearMM)/v.PitchMM-1e-9)-1)))
@@ -100,6 +100,9 @@ func (d *Drawing) Belt(b Box, v *BeltView) float64 {
 // strip draws the belt and what lies on it.
 func (d *Drawing) strip(b Box, s *beltScale, n int) {
 	v, left, edge := s.v, b.X+marginPX, s.x(s.v.ToDropMM)
+	if v.ToDropMM <= 0 {
+		edge = b.X + b.W - marginPX // the belt goes on
+	}
 	top, bottom := s.stripTop, s.stripTop+s.high
 	d.Rect("chart-belt", Box{left, top, edge - left, s.high})
 	d.Line("chart-thin", Point{left, top}, Point{edge, top})
@@ -121,7 +124,9 @@ func (d *Drawing) strip(b Box, s *beltScale, n int) {
 		d.Path(headClass(i), []Point{{s.x(-h.BehindMM), top + inset}, {s.x(h.FrontMM), top + inset},
 			{s.x(h.FrontMM), bottom - inset}, {s.x(-h.BehindMM), bottom - inset}}, true)
 	}
-	d.Line("chart-edge", Point{edge, top - 6}, Point{edge, bottom + 6})
+	if v.ToDropMM > 0 {
+		d.Line("chart-edge", Point{edge, top - 6}, Point{edge, bottom + 6})
+	}
 	d.Line("chart-line", Point{s.zeroX, top - 6}, Point{s.zeroX, bottom + 6})
 	d.Circle("chart-solid", Point{s.zeroX, s.midY}, 3.5)
 }
@@ -142,6 +147,9 @@ func (d *Drawing) overStrip(b Box, s *beltScale) {
 		text string
 		x    float64
 	}{{"drop edge", s.x(s.v.ToDropMM)}, {"nozzle", s.zeroX}} {
+		if i == 0 && s.v.ToDropMM <= 0 {
+			continue
+		}
 		y := b.Y + 14 + float64(i+1)*rowPX
 		half := TextWidth(l.text) / 2
 		d.Text("chart-text", Point{math.Max(b.X+marginPX+half, math.Min(b.X+b.W-marginPX-half, l.x)), y}, Middle, l.text)
@@ -158,7 +166,10 @@ func (d *Drawing) underStrip(b Box, s *beltScale, n int) float64 {
 		name     string
 		from, to float64 // mm
 	}
-	list := []dim{{"to drop", 0, v.ToDropMM}, {"part", v.RearMM, v.FrontMM}}
+	list := []dim{{"part", v.RearMM, v.FrontMM}}
+	if v.ToDropMM > 0 {
+		list = append([]dim{{"to drop", 0, v.ToDropMM}}, list...)
+	}
 	if n > 0 {
 		list = append(list, dim{"pitch", v.FrontMM, v.FrontMM + v.PitchMM})
 		if v.FreeMM() > 0 {
@@ -214,13 +225,16 @@ func (d *Drawing) legend(b Box, s *beltScale, n int, y float64) float64 {
 	v := s.v
 	list := []entry{{func(k Box) { d.Rect("chart-part", k) }, fmt.Sprintf("footprint of the part, %s mm along the belt, X %s to %s mm",
 		Figure(v.LengthMM(), 1), Figure(v.LowXMM, 1), Figure(v.HighXMM, 1)) + v.side()}}
-	if n > 0 {
+	switch {
+	case v.ToDropMM <= 0:
+		list = append(list, entry{nil, fmt.Sprintf("where the drop edge lies is not known; parts follow each other at a pitch of %s mm", Figure(v.PitchMM, 1))})
+	case n > 0:
 		text := count(n, "finished part") + " on the belt as the cycle begins"
 		if n > mostParts {
 			text += fmt.Sprintf(", %d drawn", mostParts)
 		}
 		list = append(list, entry{func(k Box) { d.Rect("chart-made", k); d.Hatch("chart-made", k, 6) }, text})
-	} else {
+	default:
 		list = append(list, entry{nil, "no finished part lies on the belt as the cycle begins"})
 	}
 	for _, h := range v.Head {
@@ -232,7 +246,7 @@ func (d *Drawing) legend(b Box, s *beltScale, n int, y float64) float64 {
 	if v.SeamMM > 0 {
 		list = append(list, entry{func(k Box) { d.Hatch("chart-third", k, 7) }, fmt.Sprintf("seam, %s mm: drawn where it first matters, close behind the part. No part may lie on it", Figure(v.SeamMM, 1))})
 	}
-	if over := v.LengthMM() - v.ToDropMM; over > 0 {
+	if over := v.LengthMM() - v.ToDropMM; over > 0 && v.ToDropMM > 0 {
 		list = append(list, entry{nil, fmt.Sprintf("the part is %s mm longer than the belt from nozzle to drop edge", Figure(over, 1))})
 	}
 	for _, e := range list {

@@ -108,6 +108,7 @@ func TestLegend(t *testing.T) {
 		{BeltView{ToDropMM: 5000, RearMM: -1, HighXMM: 1, PitchMM: 2}, []string{"2500 finished parts on the belt as the cycle begins, 200 drawn"}},
 		{BeltView{ToDropMM: 250, RearMM: -1, HighXMM: 1, PitchMM: 20, SeamMM: 12}, []string{"seam, 12.0 mm"}},
 		{BeltView{ToDropMM: 250, RearMM: math.Inf(-1), PitchMM: 20}, []string{"no extent"}},
+		{BeltView{RearMM: -20, HighXMM: 9, PitchMM: 30}, []string{"drop edge lies is not known", "pitch of 30.0 mm"}},
 	} {
 		d := New(560, 900, "t", "d")
 		d.Belt(Box{W: 560}, &c.v)

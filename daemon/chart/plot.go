@@ -9,6 +9,9 @@ type Series struct {
 	Name    string
 	Class   string
 	Samples []Sample
+	// Steps holds each sample from the place before it to its own: a record of what
+	// happened in stretches of time, of which nothing is known between their bounds.
+	Steps bool
 }
 
 // Limit is a level across the whole plot. Its name stands in the margin, off the data.
@@ -148,8 +151,12 @@ func tickStep(t []float64) float64 {
 // series draws the samples: the area from least to greatest, and both bounds of it.
 func (d *Drawing) series(s Series, x, y scale, columns int) {
 	list := Decimate(s.Samples, x.lo, x.hi, columns)
-	low, high, area := make([]Point, 0, len(list)), make([]Point, 0, len(list)), false
-	for _, v := range list {
+	low, high, area := make([]Point, 0, 2*len(list)), make([]Point, 0, 2*len(list)), false
+	for i, v := range list {
+		if s.Steps && i > 0 {
+			before := x.at(list[i-1].X)
+			low, high = append(low, Point{before, y.at(v.Min)}), append(high, Point{before, y.at(v.Max)})
+		}
 		low, high = append(low, Point{x.at(v.X), y.at(v.Min)}), append(high, Point{x.at(v.X), y.at(v.Max)})
 		area = area || v.Max > v.Min
 	}
