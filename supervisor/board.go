@@ -123,6 +123,7 @@ func (m *Machine) temperatures(t serialio.Temps, out *Output) {
 	if t.HasBed {
 		h.hasBed, h.bedC, h.bedTargetC = true, t.BedC, t.BedTargetC
 	}
+	m.warmed(t)
 	if m.satisfied() {
 		m.work.waiting = nil
 		m.work.limit.clear()

@@ -114,7 +114,7 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	m.link.retry.clear()
 	m.link.halting = false
 	m.link.board = board{capabilities: map[string]bool{}}
-	m.heat = heat{maybeOn: m.heat.maybeOn, off: m.heat.off}
+	m.heat = warm{maybeOn: m.heat.maybeOn, off: m.heat.off}
 	m.heat.poll.set(m.now.Add(m.set.PollEvery))
 	m.settleOpenCycle(out, e.LastNumber, e.Reset)
 	switch m.state {

@@ -24,6 +24,7 @@ type Ledger interface {
 	OpenHold(ctx context.Context) (*ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
+	HeatStore
 }
 
 // Inspector reads a job again after a restart. The daemon passes job.Inspect
@@ -54,6 +55,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		return fail(err)
 	} else if seen != nil {
 		m.rules.known = seen
+	}
+	if err := m.loadWarmth(ctx, l, now); err != nil {
+		return fail(err)
 	}
 	last, err := l.LastState(ctx)
 	if err != nil {

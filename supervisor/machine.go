@@ -19,8 +19,10 @@ type Machine struct {
 	cause Cause // why it is in this state
 
 	link link
-	heat heat
+	heat warm
 	work work
+
+	warmth warmth
 
 	lot   *lot
 	cycle *cycle // begun and not yet discharged, interrupted or given up
@@ -41,8 +43,8 @@ type Machine struct {
 	start      string // identity of this process, for ids of alerts
 }
 
-// heat is what is known of temperatures.
-type heat struct {
+// warm is what is known of temperatures now.
+type warm struct {
 	nozzleC, bedC             float64
 	nozzleTargetC, bedTargetC float64
 	hasNozzle, hasBed         bool
@@ -101,6 +103,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Request:
 		m.request(e, &out)
 	}
+	m.keepWarmth(&out)
 	return out
 }
 

@@ -42,7 +42,8 @@ func (m *Machine) nextTravelMM() float64 {
 	return 0
 }
 
-// nextDuration is how long the next part will take: as seen, or as planned.
+// nextDuration is how long the next part will take: as seen, or as planned with the
+// waits for temperatures that are known.
 func (m *Machine) nextDuration() time.Duration {
 	if m.lot == nil {
 		return 0
@@ -51,7 +52,7 @@ func (m *Machine) nextDuration() time.Duration {
 		return time.Duration(m.lot.seen.seconds / float64(m.lot.seen.n) * float64(time.Second))
 	}
 	if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
-		return m.lot.plans[k].Duration
+		return m.lot.plans[k].Duration + m.heatTime(m.lot.plans[k])
 	}
 	return 0
 }

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/motion"
 )
 
@@ -84,6 +85,8 @@ type HeatView struct {
 	Read          time.Time `json:"read,omitzero"`
 	// Unsure: the heaters may be on, and there is no connection to switch them off by.
 	Unsure bool `json:"unsure"`
+	// Learned is how quickly the heaters warm and cool, as far as it is known.
+	Learned job.Heaters `json:"learned"`
 }
 
 // LineView is the connection to the board.
@@ -118,7 +121,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	h := m.heat
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
 		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: h.read,
-		Unsure: h.maybeOn && m.link.phase != linkUp}
+		Unsure: h.maybeOn && m.link.phase != linkUp, Learned: m.heaters()}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Lot = m.lotView()

@@ -72,6 +72,7 @@ func JobOptions(c *config.Settings) job.Options {
 		NozzleCeilingC: c.Machine.NozzleCeilingC, BedCeilingC: c.Machine.BedCeilingC,
 		FilamentDiameterMM: c.Job.FilamentDiameterMM, DensityGPerCM3: c.Job.DensityGPerCM3,
 	}
+	o.Heat.ReleaseC, o.Heat.NozzleStandbyC = c.Discharge.ReleaseC, c.Discharge.NozzleStandbyC
 	if c.Machine.DropBlanks {
 		o.Form = gcode.Tight
 	}

@@ -28,7 +28,7 @@ const (
 	// EnoughSpans is how many warmings, or coolings, must have been seen.
 	EnoughSpans = 2
 	// spanC and spanReadings are the least of one that counts, degrees and readings.
-	spanC        = 15
+	spanC        = 12
 	spanReadings = 8
 	// beyond is how far outside the temperatures seen the law is trusted, as a
 	// share of their range.

@@ -16,9 +16,11 @@ type Reading struct {
 
 // How a span of readings is told from what surrounds it.
 const (
-	// nearC: so close to its target a controller no longer drives fully (common
-	// practice, no source).
-	nearC = 10
+	// Close to its target a controller no longer drives fully: within a share of the
+	// rise, and these bounds (common practice, no source). Where the board tells its
+	// duty, the last degree alone is left out.
+	nearShare, leastNearC, mostNearC = 0.2, 3, 10
+	knownNearC                       = 1
 	// lagC: the sensor answers late; a span begins once it has followed so far.
 	lagC = 2
 	// gap: over a longer silence the integral would be guessed.
@@ -101,10 +103,19 @@ func (l *Learner) Observe(r Reading) bool {
 // drive says what the heater does: by its duty where the board tells it, else by
 // how far the target is.
 func (l *Learner) drive(r Reading) Drive {
-	off := r.TargetC <= 0 || r.C > r.TargetC+nearC
-	full := r.TargetC > 0 && r.C < r.TargetC-nearC
-	if r.HasDuty && !math.IsNaN(r.Duty) {
+	from := r.C
+	if l.span.drive != Part {
+		from = l.span.startC
+	}
+	near := min(max(nearShare*math.Abs(r.TargetC-from), leastNearC), mostNearC)
+	told := r.HasDuty && !math.IsNaN(r.Duty)
+	if told {
+		near = knownNearC
 		l.most = max(l.most, r.Duty)
+	}
+	off := r.TargetC <= 0 || r.C > r.TargetC+near
+	full := r.TargetC > 0 && r.C < r.TargetC-near
+	if told {
 		off = off && r.Duty <= 0
 		full = full && r.Duty >= 0.95*l.most
 	}

@@ -15,7 +15,7 @@ type Model struct {
 }
 
 // HeatUp returns how long the heater, fully on, takes from fromC to toC. It is false
-// before [EnoughSpans] warmings of 15 degrees and 8 readings have been seen, for a
+// before [EnoughSpans] warmings of 12 degrees and 8 readings have been seen, for a
 // target that the heater does not reach, and for one far outside what was seen. A
 // controller that eases into its target takes longer over the last degrees.
 func (m *Model) HeatUp(fromC, toC float64) (time.Duration, bool) {

@@ -26,6 +26,7 @@ func (i *inspector) finish() {
 		i.end.m.fill(i.p, &i.o)
 		i.clipped(&i.end.m.clock)
 		i.p.LeadInBeltMM, i.p.LeadOutBeltMM = i.begin.beltMM, i.m.travelMM-i.end.m.travelMM
+		i.p.Heat = i.p.HeatTimes(i.o.Heat.Heaters, i.o.Heat.ReleaseC, i.o.Heat.NozzleStandbyC)
 		i.advise()
 		i.habits()
 	}

@@ -43,6 +43,8 @@ type Options struct {
 	Motion motion.Limits
 	// Known are the limits as they were given, defaults not filled in.
 	Known motion.Limits `json:"-"`
+	// Heat is what is known of how temperatures change; the zero value knows nothing.
+	Heat Heating `json:"-"`
 	// Form is how the job's lines are written for the wire.
 	Form gcode.Form
 
@@ -175,6 +177,9 @@ type Plan struct {
 	// Duration is the time in motion by a look-ahead planner with the board's limits,
 	// and dwells. Heating, cooling and the discharge come on top.
 	Duration time.Duration `json:"-"`
+	// Heat is how long one part waits for temperatures, in JSON heat_up_s, cool_s and
+	// reheat_s.
+	Heat HeatTimes `json:"-"`
 	// PeakSpeedMMPerS and PeakAccelMMPerS2 are the most that the body asks of each
 	// axis; an acceleration of 0 means that the job leaves it to the board.
 	PeakSpeedMMPerS  Peak `json:"peak_speed_mm_per_s"`
@@ -203,7 +208,11 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		*plain
 		Sections  map[SectionKind]Section `json:"sections"`
 		DurationS float64                 `json:"duration_s"`
-	}{(*plain)(p), map[SectionKind]Section{LeadIn: p.LeadIn, Body: p.Body, LeadOut: p.LeadOut}, p.Duration.Seconds()})
+		HeatUpS   *float64                `json:"heat_up_s"`
+		CoolS     *float64                `json:"cool_s"`
+		ReheatS   *float64                `json:"reheat_s"`
+	}{(*plain)(p), map[SectionKind]Section{LeadIn: p.LeadIn, Body: p.Body, LeadOut: p.LeadOut}, p.Duration.Seconds(),
+		seconds(p.Heat.HeatUp), seconds(p.Heat.Cool), seconds(p.Heat.Reheat)})
 }
 
 // Section returns the section of that kind.

@@ -1,0 +1,104 @@
+package supervisor
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/heat"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// warmth is what is learned of the heaters.
+type warmth struct {
+	nozzle, bed *heat.Learner
+	origin      time.Time // from which readings are timed
+	// What has been learned since it was last kept. It rides with the next step that
+	// has something to record, so that it costs no write of its own.
+	nozzleNew, bedNew bool
+}
+
+// loadWarmth takes up what earlier processes learned of this port's heaters. What
+// cannot be read is learned anew.
+func (m *Machine) loadWarmth(ctx context.Context, l Ledger, now time.Time) error {
+	h, err := ReadHeat(ctx, l, m.set.Port.Path)
+	if err != nil {
+		return err
+	}
+	m.warmth = warmth{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
+	return nil
+}
+
+// HeatStore is where what was learned of heaters is kept. The real one is ledger.Ledger.
+type HeatStore interface {
+	Heat(ctx context.Context, port string) (map[string]json.RawMessage, error)
+}
+
+// ReadHeat returns what was learned of the heaters of the machine at a port. A model
+// that is not of this program's making counts as none.
+func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error) {
+	var h job.Heaters
+	texts, err := l.Heat(ctx, port)
+	if err != nil {
+		return h, fmt.Errorf("cannot tell how quickly the heaters are: %w", err)
+	}
+	for name, m := range map[string]*heat.Model{ledger.HeaterNozzle: &h.Nozzle, ledger.HeaterBed: &h.Bed} {
+		if text, ok := texts[name]; ok && json.Unmarshal(text, m) != nil {
+			*m = heat.Model{}
+		}
+	}
+	return h, nil
+}
+
+// warmed learns from a report. Without a target it is not known what the heater does.
+func (m *Machine) warmed(t serialio.Temps) {
+	w, at := &m.warmth, m.now.Sub(m.warmth.origin)
+	if t.HasNozzle && t.HasNozzleTarget && w.nozzle.Observe(heat.Reading{At: at, C: t.NozzleC, TargetC: t.NozzleTargetC,
+		Duty: t.NozzleDuty, HasDuty: t.HasNozzleDuty}) {
+		w.nozzleNew = true
+	}
+	if t.HasBed && t.HasBedTarget && w.bed.Observe(heat.Reading{At: at, C: t.BedC, TargetC: t.BedTargetC,
+		Duty: t.BedDuty, HasDuty: t.HasBedDuty}) {
+		w.bedNew = true
+	}
+}
+
+// keepWarmth adds what was learned to a step that is recorded anyway.
+func (m *Machine) keepWarmth(out *Output) {
+	w := &m.warmth
+	if len(out.Records) == 0 || out.Refused != nil {
+		return
+	}
+	keep := func(isNew *bool, heater string, l *heat.Learner) {
+		if !*isNew {
+			return
+		}
+		*isNew = false
+		// A model is finite numbers alone, which always have a text.
+		if text, err := json.Marshal(l.Model()); err == nil {
+			out.record(ledger.HeatLearned{Port: m.set.Port.Path, Heater: heater, Model: text})
+		}
+	}
+	keep(&w.nozzleNew, ledger.HeaterNozzle, w.nozzle)
+	keep(&w.bedNew, ledger.HeaterBed, w.bed)
+}
+
+// heaters is a picture of what is learned by now.
+func (m *Machine) heaters() job.Heaters {
+	return job.Heaters{Nozzle: m.warmth.nozzle.Model(), Bed: m.warmth.bed.Model()}
+}
+
+// heatTime is how long one part waits for temperatures, as far as is known.
+func (m *Machine) heatTime(p *job.Plan) time.Duration {
+	times := p.HeatTimes(m.heaters(), m.set.ReleaseC, m.set.NozzleStandbyC)
+	var d time.Duration
+	for _, t := range []*time.Duration{times.Cool, times.Reheat} {
+		if t != nil {
+			d += *t
+		}
+	}
+	return d
+}

@@ -1,0 +1,89 @@
+package supervisor
+
+import (
+	"context"
+	"math"
+	"testing"
+	"time"
+
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// TestAHeatUpIsForeseen: the rig's heaters are bodies of their own making. After two
+// heat-ups of each, the third takes what is then foretold.
+func TestAHeatUpIsForeseen(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		plan := x.plan(clipJob)
+		if plan.Heat.HeatUp != nil || plan.HeatTimes(job.Heaters{}, x.set.ReleaseC, x.set.NozzleStandbyC) != (job.HeatTimes{}) {
+			t.Error("a heat-up is foretold by what nobody has seen")
+		}
+		first := x.s.Snapshot().Heat.Learned
+		if _, ok := first.Bed.HeatUp(30, 55); ok {
+			t.Error("known before anything was heated")
+		}
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{4}, Start: true}})
+		foretold, took := 0.0, 0.0
+		var from time.Time
+		fromC := 0.0
+		for s := x.s.Snapshot(); s.State != Complete; s = x.s.Snapshot() {
+			_, _, bedC, target := x.rig.Temperatures()
+			learned := s.Heat.Learned
+			switch {
+			case from.IsZero() && learned.Bed.Warming.Spans == 2 && target == 0 && bedC < 40:
+				fromC = bedC // the bed cools for the last time before the third
+			case from.IsZero() && fromC > 0 && target > 0:
+				from, fromC = time.Now(), bedC
+				d, ok := learned.Bed.HeatUp(bedC, target)
+				if !ok {
+					t.Fatalf("not known after two heat-ups: %+v", learned.Bed)
+				}
+				foretold = d.Seconds()
+			case !from.IsZero() && took == 0 && bedC >= target-0.05:
+				took = time.Since(from).Seconds()
+			}
+			time.Sleep(100 * time.Millisecond)
+		}
+		t.Logf("bed from %.1f °C: foretold %.1f s, took %.1f s", fromC, foretold, took)
+		if took == 0 || math.Abs(foretold-took) > 0.1*took {
+			t.Errorf("the third heat-up took %.1f s; %.1f s were foretold", took, foretold)
+		}
+		was := x.s.Snapshot().Heat.Learned
+		times := plan.HeatTimes(was, x.set.ReleaseC, x.set.NozzleStandbyC)
+		if times.Cool == nil || times.Reheat == nil || *times.Cool <= 0 || *times.Reheat <= 0 {
+			t.Errorf("cool %v, reheat %v after two parts", times.Cool, times.Reheat)
+		}
+		x.stop()
+		restarted(t, x)
+	})
+}
+
+// restarted shows that what was learned is there after a restart, and for a reader.
+func restarted(t *testing.T, x *run) {
+	t.Helper()
+	l, err := ledger.Open(x.path, ledger.Options{ReadOnly: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept, err := ReadHeat(context.Background(), l, x.set.Port.Path)
+	if err != nil || kept.Bed.Warming.Spans < 2 || kept.Nozzle.Warming.Spans < 2 || kept.Bed.Cooling.Spans < 2 {
+		t.Errorf("kept: %+v (%v)", kept, err)
+	}
+	l.Close()
+	x.start()
+	if got := x.s.Snapshot().Heat.Learned; got.Bed.Warming != kept.Bed.Warming || got.Nozzle.Cooling != kept.Nozzle.Cooling {
+		t.Errorf("after a restart %+v, want %+v", got, kept)
+	}
+	x.opts.Heat = job.Heating{Heaters: kept, ReleaseC: x.set.ReleaseC, NozzleStandbyC: x.set.NozzleStandbyC}
+	p := x.plan(clipJob)
+	if p.Heat.HeatUp == nil || p.Heat.Cool == nil || p.Heat.Reheat == nil {
+		t.Errorf("the job's heat times are not known: %+v", p.Heat)
+	} else {
+		t.Logf("heat-up %v, cooling %v, reheating %v", *p.Heat.HeatUp, *p.Heat.Cool, *p.Heat.Reheat)
+	}
+	x.until(Idle, time.Minute)
+	x.stop()
+}
