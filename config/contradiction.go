@@ -21,6 +21,22 @@ func (r *reader) contradictions() {
 	r.lengths()
 	r.holds()
 	r.reach()
+	r.corners()
+}
+
+// corners refuses two rules for one thing.
+func (r *reader) corners() {
+	m := &r.settings.Motion
+	if m.JunctionDeviationMM == 0 {
+		return
+	}
+	for i, v := range []float64{m.CornerSpeedMMPerS.X, m.CornerSpeedMMPerS.Y, m.CornerSpeedMMPerS.Z, m.CornerSpeedMMPerS.E} {
+		if v > 0 {
+			r.conflict("corners go by a deviation or by steps of speed, not by both", "write what the board is set to, and 0 for the other",
+				"motion.junction_deviation_mm", "motion.corner_speed_"+"xyze"[i:i+1]+"_mm_per_s")
+			return
+		}
+	}
 }
 
 // conflict reports a contradiction between keys, at the first of them that is

@@ -71,6 +71,24 @@ var keys = []key{
 	{group: "job", name: "density_g_per_cm3", at: func(s *Settings) any { return &s.Job.DensityGPerCM3 }, unit: density, least: 0.3, most: 10,
 		high: "the unit is g/cm3: 1240 kg/m3 are 1.24"},
 
+	{group: "motion", name: "top_speed_x_mm_per_s", at: func(s *Settings) any { return &s.Motion.TopSpeedMMPerS.X }, unit: speed, least: 1, most: 1000, off: true, high: perMinute},
+	{group: "motion", name: "top_speed_y_mm_per_s", at: func(s *Settings) any { return &s.Motion.TopSpeedMMPerS.Y }, unit: speed, least: 1, most: 1000, off: true, high: perMinute},
+	{group: "motion", name: "top_speed_z_mm_per_s", at: func(s *Settings) any { return &s.Motion.TopSpeedMMPerS.Z }, unit: speed, least: 0.1, most: 1000, off: true, high: perMinute},
+	{group: "motion", name: "top_speed_e_mm_per_s", at: func(s *Settings) any { return &s.Motion.TopSpeedMMPerS.E }, unit: speed, least: 1, most: 1000, off: true, high: perMinute},
+	{group: "motion", name: "acceleration_x_mm_per_s2", at: func(s *Settings) any { return &s.Motion.AccelMMPerS2.X }, unit: accel, least: 10, most: 50000, off: true},
+	{group: "motion", name: "acceleration_y_mm_per_s2", at: func(s *Settings) any { return &s.Motion.AccelMMPerS2.Y }, unit: accel, least: 10, most: 50000, off: true},
+	{group: "motion", name: "acceleration_z_mm_per_s2", at: func(s *Settings) any { return &s.Motion.AccelMMPerS2.Z }, unit: accel, least: 1, most: 50000, off: true},
+	{group: "motion", name: "acceleration_e_mm_per_s2", at: func(s *Settings) any { return &s.Motion.AccelMMPerS2.E }, unit: accel, least: 10, most: 100000, off: true},
+	{group: "motion", name: "print_acceleration_mm_per_s2", at: func(s *Settings) any { return &s.Motion.PrintAccelMMPerS2 }, unit: accel, least: 10, most: 50000, off: true},
+	{group: "motion", name: "retract_acceleration_mm_per_s2", at: func(s *Settings) any { return &s.Motion.RetractAccelMMPerS2 }, unit: accel, least: 10, most: 100000, off: true},
+	{group: "motion", name: "travel_acceleration_mm_per_s2", at: func(s *Settings) any { return &s.Motion.TravelAccelMMPerS2 }, unit: accel, least: 10, most: 50000, off: true},
+	{group: "motion", name: "junction_deviation_mm", at: func(s *Settings) any { return &s.Motion.JunctionDeviationMM }, unit: mm, least: 0.001, most: 1, off: true},
+	{group: "motion", name: "corner_speed_x_mm_per_s", at: func(s *Settings) any { return &s.Motion.CornerSpeedMMPerS.X }, unit: speed, least: 0.1, most: 100, off: true},
+	{group: "motion", name: "corner_speed_y_mm_per_s", at: func(s *Settings) any { return &s.Motion.CornerSpeedMMPerS.Y }, unit: speed, least: 0.1, most: 100, off: true},
+	{group: "motion", name: "corner_speed_z_mm_per_s", at: func(s *Settings) any { return &s.Motion.CornerSpeedMMPerS.Z }, unit: speed, least: 0.01, most: 100, off: true},
+	{group: "motion", name: "corner_speed_e_mm_per_s", at: func(s *Settings) any { return &s.Motion.CornerSpeedMMPerS.E }, unit: speed, least: 0.1, most: 100, off: true},
+	{group: "motion", name: "look_ahead_moves", at: func(s *Settings) any { return &s.Motion.LookAheadMoves }, unit: moves, least: 1, most: 32, off: true},
+
 	{group: "ledger", name: "path", at: func(s *Settings) any { return &s.Ledger.Path }, rule: pathRule},
 	{group: "ledger", name: "progress_every_s", at: func(s *Settings) any { return &s.Ledger.ProgressEvery }, unit: second, least: 1, most: 3600},
 
@@ -88,6 +106,7 @@ var keys = []key{
 
 // Remedies for feeds, which half the trade counts per second.
 const (
+	perMinute = "the unit is mm/s: 6000 mm/min are 100"
 	perSecond = "the unit is mm/min: 20 mm/s are 1200"
 	tooFast   = "the unit is mm/min; write a feed the machine can run"
 )

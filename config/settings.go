@@ -11,6 +11,7 @@ type Settings struct {
 	Discharge Discharge
 	Hold      Hold
 	Job       Job
+	Motion    Motion
 	Ledger    Ledger
 	Server    Server
 	Alerts    Alerts
@@ -113,6 +114,25 @@ type Job struct {
 	BedC               float64 // bed target added to jobs that set none; 0 adds none
 	FilamentDiameterMM float64
 	DensityGPerCM3     float64
+}
+
+// ByAxis holds one limit for each axis; 0 leaves it to the board.
+type ByAxis struct{ X, Y, Z, E float64 }
+
+// Motion describes what the board allows its moves, by which the time of a job is
+// reckoned. It limits nothing itself. A 0 takes what the board tells of itself, or
+// else the usual.
+type Motion struct {
+	TopSpeedMMPerS ByAxis
+	AccelMMPerS2   ByAxis
+
+	PrintAccelMMPerS2   float64 // of moves that push filament
+	RetractAccelMMPerS2 float64 // of filament alone
+	TravelAccelMMPerS2  float64 // of all other moves
+
+	JunctionDeviationMM float64 // how far a corner may be cut
+	CornerSpeedMMPerS   ByAxis  // step of speed at a corner, on boards that go by it
+	LookAheadMoves      int     // moves that the board plans over
 }
 
 // Ledger describes the file that keeps the count.

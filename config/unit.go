@@ -24,6 +24,9 @@ var (
 	mm       = unit{"mm", "length", 1}
 	celsius  = unit{"C", "temperature", 1}
 	feed     = unit{"mm/min", "feed", 1}
+	speed    = unit{"mm/s", "feed", 60}
+	accel    = unit{"mm/s2", "acceleration", 1}
+	moves    = unit{"moves", "moves", 1}
 	drift    = unit{"mm/m", "drift", 1}
 	density  = unit{"g/cm3", "density", 1}
 	stepsMM  = unit{"steps/mm", "steps", 1}
@@ -41,7 +44,7 @@ var written = map[string][]unit{
 	"um": {{"um", "length", 0.001}}, "mm": {mm}, "cm": {{"cm", "length", 10}}, "metres": {{"m", "length", 1000}}, "meters": {{"m", "length", 1000}},
 	"in": {{"in", "length", 25.4}}, "inch": {{"in", "length", 25.4}}, "inches": {{"in", "length", 25.4}}, "\"": {{"in", "length", 25.4}},
 	"c": {celsius}, "°c": {celsius}, "°": {celsius}, "degc": {celsius},
-	"mm/min": {feed}, "mm/m": {drift, feed}, "mm/s": {{"mm/s", "feed", 60}}, "mm/sec": {{"mm/s", "feed", 60}}, "m/min": {{"m/min", "feed", 1000}},
+	"mm/min": {feed}, "mm/m": {drift, feed}, "mm/s": {speed}, "mm/sec": {speed}, "mm/s2": {accel}, "mm/s^2": {accel}, "mm/s²": {accel}, "m/s2": {{"m/s2", "acceleration", 1000}}, "m/min": {{"m/min", "feed", 1000}},
 	"g/cm3": {density}, "g/cm^3": {density}, "g/cm³": {density}, "g/cc": {density}, "kg/m3": {{"kg/m3", "density", 0.001}}, "kg/m³": {{"kg/m3", "density", 0.001}},
 	"steps/mm": {stepsMM}, "b": {octets}, "byte": {octets}, "bytes": {octets}, "k": {{"k", "size", 1024}, {"k", "rate", 1000}}, "kb": {{"kB", "size", 1024}}, "kib": {{"KiB", "size", 1024}},
 	"baud": {baudRate}, "bd": {baudRate}, "bit/s": {baudRate}, "bps": {baudRate}, "kbaud": {{"kbaud", "rate", 1000}}, "kbit/s": {{"kbit/s", "rate", 1000}},

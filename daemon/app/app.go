@@ -22,7 +22,6 @@ import (
 	"beltwarden/daemon/metrics"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
-	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -50,6 +49,7 @@ type App struct {
 	ledger  *ledger.Ledger
 	run     *supervisor.Supervisor
 	hooks   []*alert.Webhook
+	inspect supervisor.Inspector
 	handler http.Handler
 	secret  string
 	startID string // names this process in the identities of alerts
@@ -113,15 +113,20 @@ func (a *App) build(ctx context.Context) (err error) {
 	if a.o.Alter != nil {
 		a.o.Alter(&set)
 	}
-	inspect := func(ctx context.Context, path string) (*job.Plan, error) { return job.Inspect(ctx, path, options, nil) }
-	machine, err := supervisor.NewMachine(ctx, set, a.ledger, inspect, a.startID, time.Now())
+	a.inspect = inspector(options, func() *supervisor.Snapshot {
+		if a.run == nil { // a lot of the last time is taken up before there is a run
+			return nil
+		}
+		return a.run.Snapshot()
+	})
+	machine, err := supervisor.NewMachine(ctx, set, a.ledger, a.inspect, a.startID, time.Now())
 	if err != nil {
 		return err
 	}
 	a.run = supervisor.New(machine, a.ledger, a.o.Opener, a.log.Named("run"))
 
 	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels()})
-	a.handler = board.New(board.Options{Run: a.run, Ledger: a.ledger, Inspect: inspect, Secret: a.secret,
+	a.handler = board.New(board.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect, Secret: a.secret,
 		Channels: a.channels(), Log: a.log.Named("board"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})

@@ -71,6 +71,7 @@ func JobOptions(c *config.Settings) job.Options {
 		GapMM: c.Discharge.GapMM, PitchMM: c.Discharge.PitchMM, BedC: c.Job.BedC,
 		NozzleCeilingC: c.Machine.NozzleCeilingC, BedCeilingC: c.Machine.BedCeilingC,
 		FilamentDiameterMM: c.Job.FilamentDiameterMM, DensityGPerCM3: c.Job.DensityGPerCM3,
+		Motion: motionLimits(&c.Motion),
 	}
 	o.Heat.ReleaseC, o.Heat.NozzleStandbyC = c.Discharge.ReleaseC, c.Discharge.NozzleStandbyC
 	if c.Machine.DropBlanks {

@@ -1,0 +1,37 @@
+package app
+
+import (
+	"context"
+
+	"beltwarden/config"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/motion"
+)
+
+// motionLimits are the limits of speed and acceleration that the configuration gives;
+// what it leaves open is zero.
+func motionLimits(m *config.Motion) motion.Limits {
+	axes := func(v config.ByAxis) [motion.Axes]float64 { return [motion.Axes]float64{v.X, v.Y, v.Z, v.E} }
+	return motion.Limits{
+		SpeedMMPerS: axes(m.TopSpeedMMPerS), AccelMMPerS2: axes(m.AccelMMPerS2),
+		PrintAccelMMPerS2: m.PrintAccelMMPerS2, RetractAccelMMPerS2: m.RetractAccelMMPerS2, TravelAccelMMPerS2: m.TravelAccelMMPerS2,
+		JunctionDeviationMM: m.JunctionDeviationMM, CornerMMPerS: axes(m.CornerSpeedMMPerS), LookAhead: m.LookAheadMoves,
+	}
+}
+
+// inspector returns what reads a job file for the machine as it is known at that
+// moment: what the configuration leaves open is taken from what the board told. The
+// snapshot function may return nil.
+func inspector(o job.Options, snapshot func() *supervisor.Snapshot) func(context.Context, string) (*job.Plan, error) {
+	return func(ctx context.Context, path string) (*job.Plan, error) {
+		now := o
+		if s := snapshot(); s != nil && s.Line.Limits != nil {
+			now.Motion = now.Motion.Or(*s.Line.Limits)
+		}
+		if s := snapshot(); s != nil {
+			now.Heat.Heaters = s.Heat.Learned
+		}
+		return job.Inspect(ctx, path, now, nil)
+	}
+}

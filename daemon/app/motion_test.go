@@ -1,0 +1,67 @@
+package app
+
+import (
+	"context"
+	"testing"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/motion"
+)
+
+// The planned time goes by the limits configured, then by those that the board told,
+// then by the usual.
+func TestWhichLimitsAreUsed(t *testing.T) {
+	c := settings(t)
+	seconds := func(told *motion.Limits) float64 {
+		t.Helper()
+		s := &supervisor.Snapshot{Line: supervisor.LineView{Limits: told}}
+		if told == nil {
+			s = nil
+		}
+		p, err := inspector(JobOptions(c), func() *supervisor.Snapshot { return s })(context.Background(), "../../testdata/jobs/drip-peg.gcode")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return p.Duration.Seconds()
+	}
+	slow := &motion.Limits{SpeedMMPerS: [motion.Axes]float64{5, 5, 5, 5}}
+	usual, bySlow := seconds(nil), seconds(slow)
+	if bySlow < 2*usual {
+		t.Errorf("%.1f s at 5 mm/s, %.1f s by the usual limits", bySlow, usual)
+	}
+	c.Motion.TopSpeedMMPerS.X, c.Motion.TopSpeedMMPerS.Y, c.Motion.TopSpeedMMPerS.Z, c.Motion.TopSpeedMMPerS.E = 200, 200, 20, 60
+	if got := seconds(slow); got != usual {
+		t.Errorf("%.3f s with the usual limits configured, %.3f s by default", got, usual)
+	}
+}
+
+// A running daemon inspects with what its board has told: one that allows 5 mm/s.
+func TestLimitsComeFromTheBoard(t *testing.T) {
+	set := rig.DefaultSettings()
+	set.Belt.Axis, set.Speed, set.Machine.MaxFeedMMPerS = 'Y', 0, [4]float64{5, 5, 5, 5}
+	r, err := rig.New(set)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer r.Close()
+	c := settings(t)
+	a := start(t, Options{Config: c, Opener: r.Open})
+	reach(t, connect(t, c.Server.Socket), supervisor.Idle)
+	p, err := a.inspect(t.Context(), "../../testdata/jobs/drip-peg.gcode")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if v := p.PeakSpeedMMPerS.X; v <= 5 {
+		t.Fatalf("the job asks for %g mm/s only", v)
+	}
+	clipped := 0
+	for _, f := range p.Findings {
+		if f.Code == "speed-clipped" {
+			clipped++
+		}
+	}
+	if clipped == 0 {
+		t.Errorf("no speed was found clipped by the board: %+v", p.Findings)
+	}
+}
