@@ -3,6 +3,7 @@ package supervisor
 import (
 	"context"
 	"path/filepath"
+	"strconv"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -28,6 +29,7 @@ type run struct {
 	s      *Supervisor
 	cancel context.CancelFunc
 	ended  chan error
+	starts int
 }
 
 // clipJob is the scenario's part, from the project's own jobs.
@@ -86,7 +88,8 @@ func (x *run) startOn(through func(Ledger) Ledger) (context.CancelFunc, chan err
 	}
 	l := through(x.ledger)
 	ctx, cancel := context.WithCancel(context.Background())
-	m, err := NewMachine(ctx, x.set, l, x.inspect, "test", time.Now())
+	x.starts++
+	m, err := NewMachine(ctx, x.set, l, x.inspect, "test"+strconv.Itoa(x.starts), time.Now())
 	if err != nil {
 		x.t.Fatal(err)
 	}

@@ -135,16 +135,20 @@ func (m *Machine) Begin(now time.Time) Output {
 	return out
 }
 
-// loadDrift takes up the newest lateral offset since the last realignment.
+// loadDrift takes up the lateral offsets since the last realignment.
 func (m *Machine) loadDrift(ctx context.Context, l Ledger) error {
 	checks, err := l.ChecksSinceRealignment(ctx)
 	if err != nil {
 		return err
 	}
-	m.rules.realigned = m.belt.base.TravelMM - m.belt.base.SinceRealignMM
+	d := &m.rules.drift
+	d.from.TravelMM = m.belt.base.TravelMM - m.belt.base.SinceRealignMM
 	for _, c := range checks {
-		if c.OffsetMM != nil && !c.Realigned {
-			m.rules.offset = &belt.Reading{TravelMM: c.TravelMM, OffsetMM: *c.OffsetMM}
+		switch {
+		case c.Realigned:
+			d.from.AdvanceMM = c.AdvanceMM
+		case c.OffsetMM != nil:
+			d.read(belt.Reading{TravelMM: c.TravelMM, AdvanceMM: c.AdvanceMM, OffsetMM: *c.OffsetMM})
 		}
 	}
 	return nil

@@ -16,11 +16,10 @@ type rules struct {
 	sinceMM         float64   // belt travel when counting began
 	sinceTime       time.Time // when counting began; the process's start at first
 
-	offset    *belt.Reading     // newest lateral offset since realignment; nil: none
-	accepted  bool              // it is beyond the limit, and the operator goes on for a reason given
-	realigned float64           // belt travel at the last realignment
-	known     *ledger.BoardSeen // the board that this port had at its last run; nil: none
-	strange   string            // in what the present board differs from it; "" when it does not
+	drift    drift
+	accepted bool              // it is beyond the limit, and the operator goes on for a reason given
+	known    *ledger.BoardSeen // the board that this port had at its last run; nil: none
+	strange  string            // in what the present board differs from it; "" when it does not
 }
 
 // restart begins to count anew.
@@ -57,9 +56,9 @@ func (m *Machine) nextDuration() time.Duration {
 	return 0
 }
 
-// drift is the belt's worst lateral offset so far and ahead, by the assumed rate.
-func (m *Machine) drift() belt.WorstCase {
-	return belt.WorstCase{RateMMPerM: m.set.WorstDrift, Newest: m.rules.offset, RealignedAtMM: m.rules.realigned}
+// worstCase is the belt's worst lateral offset so far and ahead, by the assumed rate.
+func (m *Machine) worstCase() belt.WorstCase {
+	return belt.WorstCase{RateMMPerM: m.set.WorstDrift, Newest: m.rules.drift.newest(), RealignedAtMM: m.rules.drift.from.TravelMM}
 }
 
 // dueHold says whether a check is due before the next part, and why.
@@ -127,10 +126,8 @@ func (m *Machine) visits() []NextVisit {
 	case m.offsetBeyond():
 		list = append(list, NextVisit{Reason: CauseOffset, Text: m.offsetText()})
 	case s.OffsetLimitMM > 0 && s.WorstDrift > 0:
-		w := m.drift()
-		list = append(list, NextVisit{Reason: CauseOffset, Parts: partsIn(w.TravelToLimitMM(travel, s.OffsetLimitMM), r.partsSinceCheck == 0),
-			Text: fmt.Sprintf("the belt may stand %.1f mm to one side by now and %.1f mm after the next part; the limit is %.1f mm",
-				w.AtMM(travel), w.AtMM(travel+per), s.OffsetLimitMM)})
+		f := m.forecast()
+		list = append(list, NextVisit{Reason: CauseOffset, Parts: partsIn(f.HoldMM, r.partsSinceCheck == 0), Text: m.driftText(f)})
 	}
 	for i := range list {
 		v := &list[i]
@@ -143,12 +140,12 @@ func (m *Machine) visits() []NextVisit {
 // offsetBeyond reports whether the newest reading since realignment is beyond
 // the limit.
 func (m *Machine) offsetBeyond() bool {
-	o := m.rules.offset
+	o := m.rules.drift.newest()
 	return o != nil && m.set.OffsetLimitMM > 0 && math.Abs(o.OffsetMM) > m.set.OffsetLimitMM
 }
 
 func (m *Machine) offsetText() string {
-	return fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm", m.rules.offset.OffsetMM, m.set.OffsetLimitMM)
+	return fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm", m.rules.drift.newest().OffsetMM, m.set.OffsetLimitMM)
 }
 
 // next returns the visit that comes first: a rule's, or the end of the lot.

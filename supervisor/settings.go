@@ -26,6 +26,7 @@ type Settings struct {
 	ToDropMM      float64 // from nozzle to drop edge
 	OffsetLimitMM float64 // lateral offset beyond which no part may begin
 	WorstDrift    float64 // mm of offset per metre of travel, assumed before the belt is known
+	HoldCertainty float64 // probability that the belt is within its limit at a hold; 0 means 0.99
 
 	ReleaseC        float64       // bed temperature at which a part lets go; 0: do not wait
 	ReleaseLimit    time.Duration // longest wait for it

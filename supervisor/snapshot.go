@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/motion"
 )
@@ -69,9 +70,12 @@ type BeltView struct {
 	OffsetMM       *float64 `json:"offset_mm,omitempty"`
 	WorstOffsetMM  float64  `json:"worst_offset_mm"` // by the assumed rate of drift
 	OffsetLimitMM  float64  `json:"offset_limit_mm"`
-	FilamentMM     float64  `json:"filament_mm"`       // since the process began
-	LoopMM         float64  `json:"loop_mm,omitempty"` // length of the loop, 0 when not known
-	SeamMM         float64  `json:"seam_mm,omitempty"` // length of its joint
+	// Drift is what the checks since the realignment say of the offset, and how far the
+	// belt may run by them.
+	Drift      belt.Forecast `json:"drift"`
+	FilamentMM float64       `json:"filament_mm"`       // since the process began
+	LoopMM     float64       `json:"loop_mm,omitempty"` // length of the loop, 0 when not known
+	SeamMM     float64       `json:"seam_mm,omitempty"` // length of its joint
 }
 
 // HeatView is the newest temperature reading, degrees Celsius.
@@ -112,9 +116,9 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	b := m.belt.now()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
-		WorstOffsetMM: m.drift().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM,
+		WorstOffsetMM: m.worstCase().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM, Drift: m.forecast(),
 		LoopMM: m.set.LoopMM, SeamMM: m.set.SeamMM}
-	if o := m.rules.offset; o != nil {
+	if o := m.rules.drift.newest(); o != nil {
 		mm := o.OffsetMM
 		s.Belt.OffsetMM = &mm
 	}

@@ -35,12 +35,15 @@ func (m *Machine) visit(r Request, out *Output) error {
 	}
 	m.rules.restart(m.now, m.belt.base.TravelMM)
 	m.belt.checked(v.Realigned, v.BeltCleared)
-	switch {
-	case v.Realigned:
-		m.rules.offset, m.rules.realigned, m.rules.accepted = nil, m.belt.base.TravelMM, false
-	case v.OffsetMM != nil:
+	at := belt.Reading{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
+	if v.OffsetMM != nil { // as found, so it tells of the way until here
+		at.OffsetMM = *v.OffsetMM
 		m.rules.accepted = false
-		m.rules.offset = &belt.Reading{TravelMM: m.belt.base.TravelMM, OffsetMM: *v.OffsetMM}
+		m.rules.drift.read(at)
+	}
+	if v.Realigned {
+		m.rules.accepted = false
+		m.rules.drift.realigned(at, m.forecast())
 	}
 	out.record(ledger.BeltMoved{Belt: m.belt.now()})
 	if m.hold != nil {

@@ -2,10 +2,12 @@ package screen
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -142,7 +144,17 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 	if b.OffsetMM != nil {
 		read = fmt.Sprintf("%+.1f mm at the last check", *b.OffsetMM)
 	}
-	out = append(out, st.row("  offset", fmt.Sprintf("%s; at worst %.1f mm by now; limit %.1f mm", read, b.WorstOffsetMM, b.OffsetLimitMM))...)
+	f := &b.Drift
+	if f.Basis != belt.OnReadings {
+		read += fmt.Sprintf("; at worst %.1f mm by now", b.WorstOffsetMM)
+	}
+	out = append(out, st.row("  offset", fmt.Sprintf("%s; limit %.1f mm", read, b.OffsetLimitMM))...)
+	if f.Basis == belt.OnReadings {
+		out = append(out, st.row("  drift", driftText(f))...)
+	}
+	for _, flag := range f.Flagged {
+		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check")...)
+	}
 	if b.UncertainMM > 0 {
 		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s may or may not have been run", metres(b.UncertainMM)))...)
 	}
@@ -217,4 +229,31 @@ func Change(before, now *supervisor.Snapshot) string {
 		return ""
 	}
 	return now.At.Local().Format("15:04:05") + "  " + Printable(strings.Join(words, "; "))
+}
+
+// driftText says which way the belt goes, how fast, and how far it may still run.
+func driftText(f *belt.Forecast) string {
+	side := "to the right"
+	if *f.RateMMPerM < 0 {
+		side = "to the left"
+	}
+	text := fmt.Sprintf("%.3f mm/m %s", math.Abs(*f.RateMMPerM), side)
+	if f.RateSE != nil {
+		text += fmt.Sprintf(" (± %.3f)", 2**f.RateSE)
+	}
+	if f.Drive != belt.ByTravel {
+		text += ", going with " + string(f.Drive)
+	}
+	text += fmt.Sprintf(", by %s; ", count(f.N, "check"))
+	if f.ChangedAtMM != nil {
+		text += fmt.Sprintf("it has changed at %s; ", metres(*f.ChangedAtMM))
+	}
+	const far = 1e6 // mm
+	if f.TravelToLimitLower95MM >= far {
+		return text + "the limit is far"
+	}
+	if mm := f.TravelToLimitMM; mm != nil && *mm < far {
+		text += fmt.Sprintf("the limit in about %.1f m, ", *mm/1000)
+	}
+	return text + fmt.Sprintf("with 95 %% certainty not before %.1f m", f.TravelToLimitLower95MM/1000)
 }

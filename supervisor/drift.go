@@ -1,0 +1,94 @@
+package supervisor
+
+import (
+	"fmt"
+
+	"beltwarden/supervisor/belt"
+)
+
+// drift is what is known of the belt's sideways way since it was realigned.
+type drift struct {
+	readings []belt.Reading // since then, in order of travel
+	from     belt.Reading   // travel and advance at the realignment
+	scatter  belt.Scatter   // learned from the alignments before; zero: nothing
+
+	cached belt.Forecast
+	key    driftKey
+}
+
+// driftKey is what a forecast was made from.
+type driftKey struct {
+	readings int
+	at       belt.Reading
+	ratio    float64
+	valid    bool
+}
+
+// read takes up a reading.
+func (d *drift) read(r belt.Reading) {
+	d.readings = append(d.readings, r)
+	d.key.valid = false
+}
+
+// realigned begins anew, and keeps what was learned of the scatter.
+func (d *drift) realigned(at belt.Reading, f belt.Forecast) {
+	*d = drift{from: at, scatter: d.scatter}
+	if f.Basis == belt.OnReadings && f.N > 2 {
+		d.scatter = f.Scatter.Lasting()
+	}
+}
+
+// newest is the latest reading since the realignment.
+func (d *drift) newest() *belt.Reading {
+	if len(d.readings) == 0 {
+		return nil
+	}
+	return &d.readings[len(d.readings)-1]
+}
+
+// forecast judges the belt as it stands, for what the lot runs next. It is made anew
+// only when something has changed that it rests on.
+func (m *Machine) forecast() belt.Forecast {
+	d := &m.rules.drift
+	b := m.belt.base
+	key := driftKey{len(d.readings), belt.Reading{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM}, m.advancePerTravel(), true}
+	if key == d.key {
+		return d.cached
+	}
+	o := belt.Outlook{LimitMM: m.set.OffsetLimitMM, WorstMMPerM: m.set.WorstDrift, Certainty: m.set.HoldCertainty,
+		AdvancePerTravel: key.ratio, Scatter: d.scatter, RealignedAtMM: d.from.TravelMM}
+	d.cached, d.key = o.Forecast(d.readings, key.at), key
+	return d.cached
+}
+
+// advancePerTravel is what the next parts advance for each millimetre they run; 0 when
+// no lot says so.
+func (m *Machine) advancePerTravel() float64 {
+	per := m.nextTravelMM()
+	if m.lot == nil || per <= 0 {
+		return 0
+	}
+	if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
+		return m.set.Forward * m.lot.plans[k].PitchMM / per
+	}
+	return 0
+}
+
+// driftText says in words what the forecast rests on and says.
+func (m *Machine) driftText(f belt.Forecast) string {
+	text := ""
+	switch {
+	case f.OffsetMM == nil:
+		text = fmt.Sprintf("no offset was read since the realignment; at %g mm/m at worst", m.set.WorstDrift)
+	case f.RateMMPerM == nil || f.Basis == belt.OnWorstRate:
+		text = fmt.Sprintf("the belt stood %+.1f mm off and may wander %g mm/m", *f.OffsetMM, m.set.WorstDrift)
+	case f.RateSE == nil:
+		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f mm/m, by two readings", *f.OffsetMM, *f.RateMMPerM)
+	default:
+		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f ± %.3f mm/m", *f.OffsetMM, *f.RateMMPerM, 2**f.RateSE)
+	}
+	if f.HoldMM > 1e6 {
+		return text + fmt.Sprintf("; the limit of %.1f mm is far", m.set.OffsetLimitMM)
+	}
+	return text + fmt.Sprintf("; it may reach the limit of %.1f mm after %.1f m more", m.set.OffsetLimitMM, f.HoldMM/1000)
+}
