@@ -2,6 +2,7 @@ package job
 
 import (
 	"math"
+	"strconv"
 	"time"
 
 	"beltwarden/supervisor/gcode"
@@ -47,9 +48,12 @@ func limitsOf(st *gcode.State, l motion.Limits) motion.Limits {
 			l.CornerMMPerS[a] = v
 		}
 	}
-	for letter, v := range map[byte]*float64{'P': &l.PrintAccelMMPerS2, 'R': &l.RetractAccelMMPerS2, 'T': &l.TravelAccelMMPerS2} {
-		if w, ok := st.Setting(204).Get(letter); ok && w > 0 {
-			*v = w
+	for _, p := range [...]struct {
+		letter byte
+		v      *float64
+	}{{'P', &l.PrintAccelMMPerS2}, {'R', &l.RetractAccelMMPerS2}, {'T', &l.TravelAccelMMPerS2}} {
+		if w, ok := st.Setting(204).Get(p.letter); ok && w > 0 {
+			*p.v = w
 		}
 	}
 	if v, ok := st.Setting(205).Get('J'); ok && v > 0 {
@@ -151,16 +155,25 @@ func (c *clock) fill(p *Plan) {
 	p.PeakAccelMMPerS2 = Peak{c.accel[0], c.accel[1], c.accel[2], c.accel[3]}
 }
 
-// clipped notes what the board will not do as asked, where its limits are known.
+// clipped notes what the board's own limits do not allow, where they are known. A job
+// that sets limits of its own raises them on the board too.
 func (i *inspector) clipped(c *clock) {
+	force := limitsOf(&i.end.st, i.o.Motion)
 	for a := range motion.Axes {
-		name := gcode.Axis(a).String()
-		if most := i.o.Known.SpeedMMPerS[a]; most > 0 && c.speed[a] > most*1.001 {
-			i.notes.find(0, Info, "speed-clipped", "the time is reckoned with the limit; nothing to do", "axis %s is asked for %.0f mm/s; the board allows %.0f", name, c.speed[a], most)
-		}
-		if most := i.o.Known.AccelMMPerS2[a]; most > 0 && c.accel[a] > most*1.001 {
-			i.notes.find(0, Info, "acceleration-clipped", "the time is reckoned with the limit; nothing to do",
-				"axis %s is asked for %.0f mm/s²; the board allows %.0f", name, c.accel[a], most)
-		}
+		i.above("speed", "mm/s", "M203", a, c.speed[a], i.o.Known.SpeedMMPerS[a], force.SpeedMMPerS[a])
+		i.above("acceleration", "mm/s²", "M201", a, c.accel[a], i.o.Known.AccelMMPerS2[a], force.AccelMMPerS2[a])
 	}
+}
+
+// above notes an axis that is asked for more than the board's own limit.
+func (i *inspector) above(what, unit, word string, axis int, asked, own, inForce float64) {
+	if own <= 0 || asked <= own*1.001 {
+		return
+	}
+	remedy := "nothing to do: the board goes no faster, and the time is reckoned with that"
+	if inForce > own {
+		remedy = "take " + word + " out of the job unless the machine can bear it: the job sets the board's limit to " +
+			strconv.FormatFloat(inForce, 'f', -1, 64) + " " + unit
+	}
+	i.notes.find(0, Info, what+"-clipped", remedy, "axis %s is asked for %.0f %s; the board allows %.0f", gcode.Axis(axis), asked, unit, own)
 }
