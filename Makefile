@@ -74,7 +74,8 @@ fuzz: ## each fuzz target for FUZZTIME=10s
 	done < <(grep -roE --include='*_test.go' '^func Fuzz[A-Za-z0-9_]+' . | sed 's/func //' | sort); \
 	if [ $$found = 0 ]; then echo "no fuzz target found"; exit 1; fi
 
-bench: ## the tables of the wire, what a line costs, urgent words; then all benchmarks
+bench: ## the tables of inspection, the wire, what a line costs, urgent words; then all benchmarks
+	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestSpeedTable$$' ./supervisor/job
 	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestWireTable$$' ./serialio/rig
 	@$(GO) test -count=1 -v -run='^TestRealWireTable$$' ./supervisor
 	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/window=/speed=0' -benchtime=300000x ./supervisor
