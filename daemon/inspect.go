@@ -43,7 +43,11 @@ func newInspect() *cobra.Command {
 		if svg == "" && c.Flags().Changed("svg") {
 			return usagef("cannot inspect: --svg needs the name of a file, or - for the output")
 		}
-		plan, err := readJob(c, args[0], app.JobOptions(cfg))
+		options, unknown := app.JobOptions(cfg), "give --config for what this machine has learned"
+		if c.Flags().Changed("config") {
+			options.Heat.Heaters, unknown = learnedHeat(c.Context(), cfg)
+		}
+		plan, err := readJob(c, args[0], options)
 		var refusal *job.Refusal
 		if errors.As(err, &refusal) && *asJSON {
 			if perr := printJSON(c.OutOrStdout(), map[string]any{"path": refusal.Path, "problems": refusal.Problems}); perr != nil {
@@ -69,6 +73,7 @@ func newInspect() *cobra.Command {
 		} else {
 			st := style(c.OutOrStdout())
 			lines := screen.Plan(plan, supervisor.Surround(app.RunSettings(cfg), plan), st)
+			lines = append(lines, screen.HeatTimes(plan.Heat, unknown, st)...)
 			if !c.Flags().Changed("config") {
 				lines = append(st.Note(fmt.Sprintf("No configuration is given: judged for a belt on %s, forward %+d, %g mm from nozzle to drop edge, and the limits of an empty one.", axis, forward, toDropMM)), lines...)
 			}

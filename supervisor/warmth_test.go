@@ -56,13 +56,15 @@ func TestAHeatUpIsForeseen(t *testing.T) {
 		if times.Cool == nil || times.Reheat == nil || *times.Cool <= 0 || *times.Reheat <= 0 {
 			t.Errorf("cool %v, reheat %v after two parts", times.Cool, times.Reheat)
 		}
+		seen := x.s.Snapshot().Lot.PartTakes // from the part's first line to the next's
 		x.stop()
-		restarted(t, x)
+		restarted(t, x, seen)
 	})
 }
 
-// restarted shows that what was learned is there after a restart, and for a reader.
-func restarted(t *testing.T, x *run) {
+// restarted shows that what was learned is there after a restart, for a reader, and in
+// the forecast of a part that was never made in this lot.
+func restarted(t *testing.T, x *run, seen time.Duration) {
 	t.Helper()
 	l, err := ledger.Open(x.path, ledger.Options{ReadOnly: true})
 	if err != nil {
@@ -85,5 +87,15 @@ func restarted(t *testing.T, x *run) {
 		t.Logf("heat-up %v, cooling %v, reheating %v", *p.Heat.HeatUp, *p.Heat.Cool, *p.Heat.Reheat)
 	}
 	x.until(Idle, time.Minute)
+	x.do(Request{EndLot: true, By: "test"})
+	x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{p}, Good: []int{1}}})
+	takes := x.s.Snapshot().Lot.PartTakes
+	t.Logf("a part is foretold to take %v, of which %v in motion; %v were seen before", takes, p.Duration, seen)
+	if want := p.Duration + *p.Heat.Cool + *p.Heat.Reheat; takes != want {
+		t.Errorf("the next part is foretold to take %v, want %v", takes, want)
+	}
+	if math.Abs(takes.Seconds()-seen.Seconds()) > 0.1*seen.Seconds() {
+		t.Errorf("the next part is foretold to take %v, and parts took %v", takes, seen)
+	}
 	x.stop()
 }
