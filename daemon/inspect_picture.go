@@ -196,7 +196,7 @@ func replaceFile(path, text string) (err error) {
 	case err == nil:
 		mode = was.Mode().Perm()
 	}
-	part := filepath.Join(filepath.Dir(path), "."+filepath.Base(path)+"."+rand.Text()+".part")
+	part := filepath.Join(filepath.Dir(path), ".picture-"+rand.Text()+".part")
 	w, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
 	if err != nil {
 		return withoutPath(err)
