@@ -58,7 +58,7 @@ func newInspect() *cobra.Command {
 			return jobFailure(err)
 		}
 		if svg != "" {
-			track, err := plan.Track(c.Context(), app.JobOptions(cfg))
+			track, err := plan.Track(c.Context(), options)
 			if err != nil {
 				return jobFailure(err)
 			}
@@ -72,8 +72,7 @@ func newInspect() *cobra.Command {
 			err = printJSON(c.OutOrStdout(), plan)
 		} else {
 			st := style(c.OutOrStdout())
-			lines := screen.Plan(plan, supervisor.Surround(app.RunSettings(cfg), plan), st)
-			lines = append(lines, screen.HeatTimes(plan.Heat, unknown, st)...)
+			lines := screen.Plan(plan, screen.Setting{Around: supervisor.Surround(app.RunSettings(cfg), plan), HeatUnknown: unknown}, st)
 			if !c.Flags().Changed("config") {
 				lines = append(st.Note(fmt.Sprintf("No configuration is given: judged for a belt on %s, forward %+d, %g mm from nozzle to drop edge, and the limits of an empty one.", axis, forward, toDropMM)), lines...)
 			}

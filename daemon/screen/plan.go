@@ -10,10 +10,18 @@ import (
 // mostListed bounds a list on a screen; --json has all of it.
 const mostListed = 12
 
+// Setting is what the machine adds to what a job says of itself.
+type Setting struct {
+	Around []job.Change // lines that the run puts around the job's
+	// HeatUnknown says why a time of heating or cooling is not known. Without it
+	// those times are left out.
+	HeatUnknown string
+}
+
 // Plan writes what a job will do on the machine: where it is cut and why, what
 // is withheld and added, what the run itself puts around it, its measures, what was
 // found, and a verdict.
-func Plan(p *job.Plan, around []job.Change, st Style) []string {
+func Plan(p *job.Plan, x Setting, st Style) []string {
 	out := st.strongRow("Job", fmt.Sprintf("%s: %d lines, %s", p.Path, p.Lines, bytes(p.SourceBytes)))
 	add := func(lines []string) { out = append(out, lines...) }
 	add(st.row("  digest", p.SHA256))
@@ -28,8 +36,11 @@ func Plan(p *job.Plan, around []job.Change, st Style) []string {
 	}
 	add(changes("Withheld", p.Withheld, st))
 	add(changes("Added", p.Added, st))
-	add(surround(around, st))
+	add(surround(x.Around, st))
 	add(measures(p, st))
+	if x.HeatUnknown != "" {
+		add(HeatTimes(p.Heat, x.HeatUnknown, st))
+	}
 	add(unknown(p, st))
 	add(findings(p.Findings, st))
 	verdict := "it can run"

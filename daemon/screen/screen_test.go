@@ -134,7 +134,7 @@ func TestWidths(t *testing.T) {
 	for _, width := range []int{1, 40, 53, 80, 100, 300} {
 		for _, strong := range []bool{false, true} {
 			st := Style{Width: width, Bold: strong}
-			for _, l := range slices.Concat(Status(s, st), Lots([]client.LotSummary{lot.LotSummary}, st), Lot(lot, st), Plan(plan, plan.Added, st)) {
+			for _, l := range slices.Concat(Status(s, st), Lots([]client.LotSummary{lot.LotSummary}, st), Lot(lot, st), Plan(plan, Setting{Around: plan.Withheld, HeatUnknown: "heat it first"}, st)) {
 				plain := bold.ReplaceAllString(l, "")
 				if plain != l && !strong {
 					t.Errorf("bold in a plain screen: %q", l)
@@ -164,7 +164,7 @@ func TestPlanVerdict(t *testing.T) {
 		"it can run; read the 1 warning first": {{Severity: job.Warning}, {Severity: job.Info}},
 		"it must not run: 2 errors":            {{Severity: job.Warning}, {Severity: job.Error}, {Severity: job.Error}},
 	} {
-		lines := Plan(&job.Plan{Findings: findings}, nil, Style{Width: 80})
+		lines := Plan(&job.Plan{Findings: findings}, Setting{}, Style{Width: 80})
 		if got := lines[len(lines)-1]; got != "Verdict      "+want {
 			t.Errorf("%v: %q, want %q", findings, got, want)
 		}
@@ -179,7 +179,7 @@ func TestPlanTellsWhatIsSaved(t *testing.T) {
 		"  wire       1913 bytes of 2512 bytes, 24 % less": {SentSourceBytes: 2512, WireBytes: 1913},
 		"  wire       1913 bytes":                          {SentSourceBytes: 1913, WireBytes: 1913},
 	} {
-		if lines := Plan(p, nil, Style{Width: 80}); !slices.Contains(lines, want) {
+		if lines := Plan(p, Setting{}, Style{Width: 80}); !slices.Contains(lines, want) {
 			t.Errorf("no line %q in %q", want, lines)
 		}
 	}
