@@ -92,6 +92,9 @@ type Effect struct {
 // Delta returns the signed net movement of an axis, mm.
 func (e *Effect) Delta(a Axis) float64 { return e.delta[a] }
 
+// Deltas returns the net movement of all axes; see [Effect.Delta].
+func (e *Effect) Deltas() [AxisCount]float64 { return e.delta }
+
 // Travel returns the sum of absolute movement of an axis, mm. On an arc the
 // monotone pieces are added, so a full circle of radius r travels 4r.
 func (e *Effect) Travel(a Axis) float64 { return e.travel[a] }

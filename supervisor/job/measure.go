@@ -69,7 +69,7 @@ func (m *measures) plastic(e *gcode.Effect, st *gcode.State, o *Options) {
 			m.minMM[a], m.maxMM[a] = lo, hi
 			continue
 		}
-		m.minMM[a], m.maxMM[a] = math.Min(m.minMM[a], lo), math.Max(m.maxMM[a], hi)
+		m.minMM[a], m.maxMM[a] = min(m.minMM[a], lo), max(m.maxMM[a], hi)
 	}
 	// A tilted gantry's layers follow one another along the belt.
 	top := st.MachineMM(gcode.Z)

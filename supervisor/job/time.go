@@ -26,10 +26,20 @@ type clock struct {
 	planner motion.Planner
 	speed   [motion.Axes]float64 // most asked for, mm/s
 	accel   [motion.Axes]float64 // mm/s², by lines of the job alone
+	own     [3]float64           // accelerations that the job has set, by kind of move; 0 for none
 }
 
 func newClock(st *gcode.State, o *Options) clock {
-	return clock{planner: motion.NewPlanner(limitsOf(st, o.Motion))}
+	c := clock{planner: motion.NewPlanner(limitsOf(st, o.Motion))}
+	c.settle(st)
+	return c
+}
+
+// settle takes up which accelerations the job has set.
+func (c *clock) settle(st *gcode.State) {
+	for kind, letter := range [...]byte{motion.Travel: 'T', motion.Print: 'P', motion.Retract: 'R'} {
+		c.own[kind], _ = st.Setting(204).Get(letter)
+	}
 }
 
 // limitsOf are the board's limits with what the job has set in their place.
@@ -74,6 +84,7 @@ func (c *clock) add(e *gcode.Effect, st *gcode.State, o *Options) {
 	case gcode.KindSet:
 		if e.Letter == 'M' && e.Number >= 201 && e.Number <= 205 {
 			c.planner.SetLimits(limitsOf(st, o.Motion))
+			c.settle(st)
 		}
 	case gcode.KindHome, gcode.KindWait, gcode.KindTool:
 		c.planner.Stop()
@@ -88,10 +99,7 @@ func (c *clock) move(e *gcode.Effect, st *gcode.State) {
 	if e.PathMM == 0 {
 		return
 	}
-	m := motion.Move{PathMM: e.PathMM, SpeedMMPerS: e.FeedMMPerMin / 60}
-	for a := range m.DeltaMM {
-		m.DeltaMM[a] = e.Delta(gcode.Axis(a))
-	}
+	m := motion.Move{PathMM: e.PathMM, SpeedMMPerS: e.FeedMMPerMin / 60, DeltaMM: e.Deltas()}
 	switch {
 	case e.Extruding:
 		m.Kind = motion.Print
@@ -101,23 +109,23 @@ func (c *clock) move(e *gcode.Effect, st *gcode.State) {
 	if e.RadiusMM > 0 {
 		m.Arc = &motion.Arc{RadiusMM: e.RadiusMM, Entry: e.Entry, Exit: e.Exit}
 	}
-	c.asked(&m, st)
 	c.planner.Push(&m)
+	c.asked(&m)
 }
 
-// asked notes speeds and accelerations.
-func (c *clock) asked(m *motion.Move, st *gcode.State) {
-	accel, set := st.Setting(204).Get([...]byte{motion.Travel: 'T', motion.Print: 'P', motion.Retract: 'R'}[m.Kind])
-	share := 1 / m.PathMM
-	for a, d := range m.DeltaMM {
-		d = math.Abs(d * share)
+// asked notes speeds and accelerations of the move that the planner took last.
+func (c *clock) asked(m *motion.Move) {
+	speed, accel := m.SpeedMMPerS, c.own[m.Kind]
+	u := c.planner.Direction()
+	for a := range u {
+		d := math.Abs(u[a])
 		if m.Arc != nil && a < 3 && (m.Arc.Entry[a] != 0 || m.Arc.Exit[a] != 0) {
 			d = 1 // somewhere on the arc the axis has the whole speed
 		}
-		if v := d * m.SpeedMMPerS; v > c.speed[a] {
+		if v := d * speed; v > c.speed[a] {
 			c.speed[a] = v
 		}
-		if v := d * accel; set && v > c.accel[a] {
+		if v := d * accel; v > c.accel[a] {
 			c.accel[a] = v
 		}
 	}

@@ -35,6 +35,7 @@ type planned struct {
 // them than the board does, and allocates nothing. Copies go their own ways.
 type Planner struct {
 	limits Limits
+	steps  bool // speed steps rule the corners
 	ring   [MostLookAhead]planned
 	first  int // oldest in the ring
 	n      int
@@ -48,15 +49,19 @@ type Planner struct {
 }
 
 // NewPlanner returns a planner at rest. The limits must be complete.
-func NewPlanner(l Limits) Planner { return Planner{limits: l} }
+func NewPlanner(l Limits) Planner { return Planner{limits: l, steps: l.corners()} }
 
 // SetLimits changes the limits of the moves to come.
 func (p *Planner) SetLimits(l Limits) {
 	if l.LookAhead != p.limits.LookAhead {
 		p.Stop()
 	}
-	p.limits = l
+	p.limits, p.steps = l, l.corners()
 }
+
+// Direction is that at the end of the newest move, of length 1 in space; the filament has
+// its share in relation to the path.
+func (p *Planner) Direction() *[Axes]float64 { return &p.last }
 
 // Push takes in a move. A move without length takes no time.
 func (p *Planner) Push(m *Move) {
@@ -66,52 +71,43 @@ func (p *Planner) Push(m *Move) {
 	if p.n == p.limits.LookAhead {
 		p.leave()
 	}
-	entry, exit := direction(m)
 	q := planned{lengthMM: m.PathMM, accel: p.limits.accel(m.Kind), cruise: m.SpeedMMPerS}
 	if q.cruise <= 0 {
 		q.cruise = math.Inf(1)
 	}
-	p.clip(m, &entry, &q)
-	q.corner2 = p.corner(&entry, &q)
-	p.last, p.lastSpeed, p.moving = exit, q.cruise, true
-	p.append(q)
-}
-
-// direction returns the directions at both ends. On a straight move the filament has
-// its share, in relation to the path.
-func direction(m *Move) (entry, exit [Axes]float64) {
 	inverse := 1 / m.PathMM
-	if m.Arc == nil {
-		for a := range Axes {
-			entry[a] = m.DeltaMM[a] * inverse
-		}
-		return entry, entry
+	u := [Axes]float64{m.DeltaMM[0] * inverse, m.DeltaMM[1] * inverse, m.DeltaMM[2] * inverse, m.DeltaMM[3] * inverse}
+	if m.Arc != nil {
+		copy(u[:3], m.Arc.Entry[:])
+		p.bend(m.Arc, &q)
 	}
-	copy(entry[:3], m.Arc.Entry[:])
-	copy(exit[:3], m.Arc.Exit[:])
-	entry[3] = m.DeltaMM[3] * inverse
-	exit[3] = entry[3]
-	return entry, exit
+	p.clip(&u, &q)
+	q.corner2 = p.corner(&u, &q)
+	if m.Arc != nil {
+		copy(u[:3], m.Arc.Exit[:])
+	}
+	p.last, p.lastSpeed, p.moving = u, q.cruise, true
+	p.append(&q)
 }
 
-// clip lowers speed and acceleration to what each axis allows. On an arc every axis of
-// its plane takes the whole speed somewhere, and the bend itself takes acceleration.
-func (p *Planner) clip(m *Move, u *[Axes]float64, q *planned) {
+// bend lowers speed and acceleration on an arc: every axis of its plane takes the whole
+// speed somewhere, and the bend itself takes acceleration.
+func (p *Planner) bend(arc *Arc, q *planned) {
 	l := &p.limits
-	if m.Arc != nil {
-		for a := range 3 {
-			if m.Arc.Entry[a] != 0 || m.Arc.Exit[a] != 0 {
-				q.cruise = min(q.cruise, l.SpeedMMPerS[a])
-				q.accel = min(q.accel, l.AccelMMPerS2[a])
-			}
+	for a := range 3 {
+		if arc.Entry[a] != 0 || arc.Exit[a] != 0 {
+			q.cruise = min(q.cruise, l.SpeedMMPerS[a])
+			q.accel = min(q.accel, l.AccelMMPerS2[a])
 		}
-		q.cruise = min(q.cruise, math.Sqrt(q.accel*m.Arc.RadiusMM))
 	}
-	for a, v := range u {
-		v = math.Abs(v)
-		if v == 0 {
-			continue
-		}
+	q.cruise = min(q.cruise, math.Sqrt(q.accel*arc.RadiusMM))
+}
+
+// clip lowers speed and acceleration to what each axis allows along u.
+func (p *Planner) clip(u *[Axes]float64, q *planned) {
+	l := &p.limits
+	for a := range u {
+		v := math.Abs(u[a])
 		if q.cruise*v > l.SpeedMMPerS[a] {
 			q.cruise = l.SpeedMMPerS[a] / v
 		}
@@ -128,7 +124,7 @@ func (p *Planner) corner(u *[Axes]float64, q *planned) float64 {
 		return 0
 	}
 	most := min(q.cruise, p.lastSpeed)
-	if p.limits.corners() {
+	if p.steps {
 		for a := range Axes {
 			if step := math.Abs(u[a]-p.last[a]) * most; step > p.limits.CornerMMPerS[a] {
 				most *= p.limits.CornerMMPerS[a] / step
@@ -144,17 +140,24 @@ func (p *Planner) corner(u *[Axes]float64, q *planned) float64 {
 	if cos > 0.999999 {
 		return most * most
 	}
-	sin := math.Sqrt(max(0, 1+cos) / 2) // of half the angle between both legs
-	return min(most*most, q.accel*p.limits.JunctionDeviationMM*sin/(1-sin))
+	half := max(0, 1+cos) / 2 // square of the sine of half the angle between both legs
+	bend, most2 := q.accel*p.limits.JunctionDeviationMM, most*most
+	// On a smooth path the corner does not slow down: bend·sin/(1−sin) ≥ most², said
+	// here without root and division.
+	if sum := bend + most2; half*sum*sum >= most2*most2 {
+		return most2
+	}
+	sin := math.Sqrt(half)
+	return bend * sin / (1 - sin)
 }
 
 // append puts a move into the ring and sees from which speeds the rest can stop. Where
 // a corner rules, nothing changes before it.
-func (p *Planner) append(q planned) {
+func (p *Planner) append(q *planned) {
 	at := (p.first + p.n) % MostLookAhead
 	p.n++
 	q.entry2 = min(q.corner2, 2*q.accel*q.lengthMM)
-	p.ring[at] = q
+	p.ring[at] = *q
 	if p.n == 1 {
 		p.speed = 0
 		return
@@ -197,8 +200,8 @@ func (q *planned) timeS(entry, exit float64) float64 {
 		return (2*math.Sqrt(triangle2) - entry - exit) / q.accel
 	}
 	// The slopes cost time over cruising all the way: (v-v0)²/(2av) each.
-	v := q.cruise
-	return (q.lengthMM + ((v-entry)*(v-entry)+(v-exit)*(v-exit))/(2*q.accel)) / v
+	v, a := q.cruise, 2*q.accel
+	return (a*q.lengthMM + (v-entry)*(v-entry) + (v-exit)*(v-exit)) / (a * v)
 }
 
 // Stop lets the board run all it has and come to rest.
