@@ -10,19 +10,23 @@ import (
 )
 
 func newScale() *cobra.Command {
-	var steps, nominal, resolution float64
-	var measured []float64
+	var steps, resolution float64
+	var nominal, measured []float64
 	c := &cobra.Command{
-		Use:   "scale --steps S --nominal L --measured M[,M...]",
+		Use:   "scale --steps S --nominal L[,L...] --measured M[,M...]",
 		Short: "Correct the belt's steps/mm from measured parts",
-		Long: "scale computes the belt axis's new steps/mm from one length along the belt that\n" +
-			"should be nominal and was measured, once or on several parts, with its\n" +
-			"uncertainty. It changes nothing on the machine.",
-		Example: "  beltwarden scale --steps 80 --nominal 20 --measured 21.3,21.28,21.31",
-		Args:    args(0, 0, ""),
+		Long: "scale computes the belt axis's new steps/mm, with its uncertainty, from lengths\n" +
+			"along the belt that were measured. One nominal length may be measured on several\n" +
+			"parts. Several nominal lengths, each with its measurement, also tell whether the\n" +
+			"outline of every part is too wide or too narrow by the same amount, which is no\n" +
+			"matter of the belt. Marks on the belt serve as well as parts.\n" +
+			"It changes nothing on the machine.",
+		Example: "  beltwarden scale --steps 80 --nominal 20 --measured 21.3,21.28,21.31\n" +
+			"  beltwarden scale --steps 80 --nominal 20,60,100 --measured 21.42,63.95,106.48",
+		Args: args(0, 0, ""),
 	}
 	c.Flags().Float64Var(&steps, "steps", 0, "steps/mm that the board has for the belt axis now")
-	c.Flags().Float64Var(&nominal, "nominal", 0, "length along the belt that the part should have, mm")
+	c.Flags().Float64SliceVar(&nominal, "nominal", nil, "length along the belt that the part should have, mm; one, or one for each measurement")
 	c.Flags().Float64SliceVar(&measured, "measured", nil, "the length as measured, mm; repeat it or separate by commas")
 	c.Flags().Float64Var(&resolution, "resolution", 0.01, "resolution of the caliper, mm")
 	asJSON := jsonFlag(c)
@@ -33,21 +37,55 @@ func newScale() *cobra.Command {
 		if !(resolution >= 0) || math.IsInf(resolution, 0) {
 			return usagef("cannot measure scale: a resolution of %g mm is not possible", resolution)
 		}
-		s, err := belt.MeasureScale(steps, nominal, measured, resolution)
+		lengths, err := pair(nominal, measured)
+		if err != nil {
+			return err
+		}
+		s, err := belt.MeasureScale(steps, lengths, resolution)
 		if err != nil {
 			return &failure{status: exitUsage, err: err, hint: "lengths are millimetres along the belt"}
 		}
 		if *asJSON {
 			return printJSON(c.OutOrStdout(), s)
 		}
-		judgement := "the difference is larger than twice its standard error: worth correcting"
-		if !s.Significant {
-			judgement = "the difference is within twice its standard error: measure more parts before changing anything"
-		}
-		_, err = fmt.Fprintf(c.OutOrStdout(), "nominal    %.3f mm\nmeasured   %.3f mm, mean of %d\nscale      %.5f\n"+
-			"steps/mm   %.4f now, %.4f +/- %.4f (one standard error) instead\n%s\n",
-			nominal, s.MeasuredMM, s.N, s.Factor, steps, s.StepsPerMM, s.StepsPerMMSE, judgement)
+		_, err = fmt.Fprint(c.OutOrStdout(), scaleText(s, nominal, steps))
 		return err
 	}
 	return c
+}
+
+// pair puts each measurement to its nominal length.
+func pair(nominal, measured []float64) ([]belt.Length, error) {
+	if len(nominal) > 1 && len(nominal) != len(measured) {
+		return nil, usagef("cannot measure scale: %d nominal lengths and %d measurements; give one nominal length, or one for each measurement", len(nominal), len(measured))
+	}
+	var list []belt.Length
+	for i, m := range measured {
+		n := nominal[0]
+		if len(nominal) > 1 {
+			n = nominal[i]
+		}
+		list = append(list, belt.Length{NominalMM: n, MeasuredMM: m})
+	}
+	return list, nil
+}
+
+// scaleText writes the result for people.
+func scaleText(s belt.Scale, nominal []float64, steps float64) string {
+	text := ""
+	if s.Sizes == 1 {
+		text = fmt.Sprintf("nominal    %.3f mm\nmeasured   %.3f mm, mean of %d\n", nominal[0], s.MeasuredMM, s.N)
+	} else {
+		text = fmt.Sprintf("lengths    %d, of %d sizes\noutline    %+.3f mm on every length, +/- %.3f; correct it in the slicer, not on the belt\n", s.N, s.Sizes, s.OffsetMM, *s.OffsetSE)
+	}
+	text += fmt.Sprintf("scale      %.5f\nsteps/mm   %.4f now, %.4f +/- %.4f (one standard error) instead\n", s.Factor, steps, s.StepsPerMM, s.StepsPerMMSE)
+	switch {
+	case !s.Significant:
+		text += "the difference is within its own uncertainty (95 %): measure more parts before changing anything\n"
+	case s.Sizes == 1:
+		text += "the difference is beyond its own uncertainty (95 %): worth correcting; lengths of other sizes would tell whether the outline has a share in it\n"
+	default:
+		text += "the difference is beyond its own uncertainty (95 %): worth correcting\n"
+	}
+	return text
 }

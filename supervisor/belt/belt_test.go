@@ -1,57 +1,11 @@
 package belt
 
 import (
-	"errors"
 	"math"
 	"testing"
 )
 
 func near(a, b, tol float64) bool { return math.Abs(a-b) <= tol*math.Max(1, math.Abs(b)) }
-
-// TestScaleOfPractice: a nominal 20 mm side that measures 21.3 mm asks for
-// steps/mm x 20/21.3 (common practice, no source).
-func TestScaleOfPractice(t *testing.T) {
-	for _, steps := range []float64{80, 100, 400} {
-		s, err := MeasureScale(steps, 20, []float64{21.3}, 0.01)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if !near(s.StepsPerMM, steps*20/21.3, 1e-12) || !near(s.Factor, 20/21.3, 1e-12) || !s.Significant {
-			t.Errorf("%g steps/mm: %+v", steps, s)
-		}
-	}
-}
-
-// TestScaleUncertainty: mean 20.02, sample deviation 0.02 by hand; the mean's
-// standard error is s/sqrt n, with the caliper's resolution/sqrt 12 beside it
-// (GUM, JCGM 100:2008, 4.2.3 and 4.3.7; from memory).
-func TestScaleUncertainty(t *testing.T) {
-	s, err := MeasureScale(80, 20, []float64{20.00, 20.02, 20.04}, 0.01)
-	if err != nil {
-		t.Fatal(err)
-	}
-	se := math.Hypot(0.02/math.Sqrt(3), 0.01/math.Sqrt(12)/math.Sqrt(3))
-	if !near(s.MeasuredMM, 20.02, 1e-12) || !near(s.StepsPerMMSE, 80*20/20.02*se/20.02, 1e-9) || s.N != 3 {
-		t.Errorf("%+v, want standard error %.6f", s, 80*20/20.02*se/20.02)
-	}
-	if s.Significant { // 0.02 mm against a standard error of 0.012 mm
-		t.Error("a change within twice its standard error is called significant")
-	}
-	if s, _ := MeasureScale(80, 20, []float64{20.00}, 0.01); s.StepsPerMMSE <= 0 {
-		t.Error("one measurement has no uncertainty")
-	}
-}
-
-func TestScaleRefuses(t *testing.T) {
-	for name, in := range map[string][]float64{
-		"none": {80, 20}, "slipped digit": {80, 20, 2.01}, "zero": {80, 20, 0}, "not a number": {80, 20, math.NaN()},
-		"negative": {80, 20, -20}, "infinite": {80, 20, math.Inf(1)}, "no steps": {0, 20, 20}, "no nominal": {80, 0, 20},
-	} {
-		if s, err := MeasureScale(in[0], in[1], in[2:], 0.01); !errors.Is(err, ErrScale) {
-			t.Errorf("%s: %+v, %v; want a refusal", name, s, err)
-		}
-	}
-}
 
 // TestWorstCase works a case by hand: read 0.4 mm at 10 m, 0.05 mm per metre.
 func TestWorstCase(t *testing.T) {
