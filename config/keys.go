@@ -60,6 +60,8 @@ var keys = []key{
 		low: "the unit is mm: 50 m of belt are 50000"},
 	{group: "hold", name: "every_hours", at: func(s *Settings) any { return &s.Hold.Every }, unit: hour, least: 0.05, most: 720, off: true,
 		high: "the unit is hours; a limit in mm of belt is hold.every_travel_mm"},
+	{group: "hold", name: "certainty_percent", at: func(s *Settings) any { return &s.Hold.CertaintyPercent }, unit: percent, least: 80, most: 99.99,
+		low: "the unit is %: 0.99 is 99", high: "nothing is quite certain; 99.9 calls you more often than most need"},
 	{group: "hold", name: "heaters_off_after_min", at: func(s *Settings) any { return &s.Hold.HeatersOffAfter }, unit: minute, least: 0.5, most: 240,
 		low: "write the minutes after which a machine that waits goes cold; heaters are never left on for good", high: "heaters do not stay on beside a machine that waits for hours; a reheat takes minutes"},
 	{group: "hold", name: "reheat_limit_min", at: func(s *Settings) any { return &s.Hold.ReheatLimit }, unit: minute, least: 1, most: 120},

@@ -100,9 +100,12 @@ type Discharge struct {
 // Hold describes when the machine waits for a visit, and what it does then.
 // Whichever limit comes first holds the machine; 0 switches one off.
 type Hold struct {
-	EveryParts       int           // parts since the last check
-	EveryTravelMM    float64       // belt travel since the last check
-	Every            time.Duration // time since the last check
+	EveryParts    int           // parts since the last check
+	EveryTravelMM float64       // belt travel since the last check
+	Every         time.Duration // time since the last check
+	// CertaintyPercent is how certain it must be that the belt is still within its limit
+	// where the machine holds for it.
+	CertaintyPercent float64
 	HeatersOffAfter  time.Duration // from standby to all heaters off
 	ReheatLimit      time.Duration // longest time to reach the targets again
 	PrimeMM          float64       // filament pushed out before the next part; 0 for none
@@ -186,7 +189,7 @@ func Default() *Settings {
 			RetractMM: 1, RetractFeedMMPerMin: 1800, ClearAtEnd: true,
 		},
 		Hold: Hold{
-			EveryParts: 100, EveryTravelMM: 50000, HeatersOffAfter: 15 * time.Minute,
+			EveryParts: 100, EveryTravelMM: 50000, CertaintyPercent: 99, HeatersOffAfter: 15 * time.Minute,
 			ReheatLimit: 20 * time.Minute, PrimeMM: 2,
 		},
 		Job:    Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},

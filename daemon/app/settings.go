@@ -55,6 +55,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		PartEveryParts:  h.EveryParts,
 		CheckEveryMM:    h.EveryTravelMM,
 		CheckEvery:      h.Every,
+		HoldCertainty:   h.CertaintyPercent / 100,
 		HeatersOffAfter: h.HeatersOffAfter,
 		ReheatLimit:     h.ReheatLimit,
 		PrimeMM:         h.PrimeMM,
