@@ -179,52 +179,6 @@ func TestAChangedMachineIsFollowed(t *testing.T) {
 	within(t, "heat-up of the changed machine", d, ok, inverse(320, 40, 220, 200), 0.05)
 }
 
-func TestNothingIsLearnedOfFaults(t *testing.T) {
-	for name, f := range map[string]func(i int, c float64) (float64, time.Duration){
-		"stuck from the start": func(int, float64) (float64, time.Duration) { return 22, time.Second },
-		"stuck half way": func(_ int, c float64) (float64, time.Duration) {
-			return min(c, 110), time.Second
-		},
-		"silent too long": func(_ int, c float64) (float64, time.Duration) { return c, 40 * time.Second },
-	} {
-		l := NewLearner(Model{})
-		at := time.Duration(0)
-		for range 3 {
-			for i := range 140 {
-				c, step := f(i, newton(355, 22, 150, at.Seconds()-math.Floor(at.Seconds()/1e6)*1e6))
-				at += step
-				if l.Observe(Reading{At: at, C: c, TargetC: 300}) {
-					t.Errorf("%s: learned from it", name)
-				}
-			}
-			at += time.Hour
-			if l.Observe(Reading{At: at, C: 22}) {
-				t.Errorf("%s: learned from it", name)
-			}
-			at = time.Duration(math.Ceil(at.Seconds()/1e6)) * 1e6 * time.Second
-		}
-	}
-}
-
-func TestAFanThatStartsHalfWayIsLeftOut(t *testing.T) {
-	b := newBody()
-	for range 3 {
-		b.cycle(215, 40)
-	}
-	m, n := b.l.Model(), b.n
-	b.cycle(215, 200)
-	for b.c > 180 {
-		b.tick(22, 150, 0, 0)
-	}
-	for b.c > 35 {
-		b.tick(22, 25, 0, 0)
-	}
-	b.tick(22, 150, 215, 127)
-	if now := b.l.Model(); now.Cooling != m.Cooling && b.n > n+2 {
-		t.Errorf("learned from a cooling that no exponential fits: %+v", now.Cooling)
-	}
-}
-
 func TestDeviationCountsStandardDeviations(t *testing.T) {
 	b := newBody()
 	seed := uint64(1)

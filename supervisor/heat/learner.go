@@ -138,6 +138,9 @@ func (s *span) observe(r Reading, still bool) {
 		if s.drive == Off {
 			way = -way
 		}
+		if way < 0 {
+			s.startC = r.C // still on its former way
+		}
 		if way < lagC {
 			return
 		}
