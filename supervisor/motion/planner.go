@@ -71,7 +71,8 @@ func (p *Planner) Push(m *Move) {
 	if p.n == p.limits.LookAhead {
 		p.leave()
 	}
-	q := planned{lengthMM: m.PathMM, accel: p.limits.accel(m.Kind), cruise: m.SpeedMMPerS}
+	q := &p.ring[uint(p.first+p.n)%MostLookAhead] // filled in place: a copy costs as much as the rest
+	q.lengthMM, q.accel, q.cruise = m.PathMM, p.limits.accel(m.Kind), m.SpeedMMPerS
 	if q.cruise <= 0 {
 		q.cruise = math.Inf(1)
 	}
@@ -79,15 +80,15 @@ func (p *Planner) Push(m *Move) {
 	u := [Axes]float64{m.DeltaMM[0] * inverse, m.DeltaMM[1] * inverse, m.DeltaMM[2] * inverse, m.DeltaMM[3] * inverse}
 	if m.Arc != nil {
 		copy(u[:3], m.Arc.Entry[:])
-		p.bend(m.Arc, &q)
+		p.bend(m.Arc, q)
 	}
-	p.clip(&u, &q)
-	q.corner2 = p.corner(&u, &q)
+	p.clip(&u, q)
+	q.corner2 = p.corner(&u, q)
 	if m.Arc != nil {
 		copy(u[:3], m.Arc.Exit[:])
 	}
 	p.last, p.lastSpeed, p.moving = u, q.cruise, true
-	p.append(&q)
+	p.append(q)
 }
 
 // bend lowers speed and acceleration on an arc: every axis of its plane takes the whole
@@ -151,20 +152,18 @@ func (p *Planner) corner(u *[Axes]float64, q *planned) float64 {
 	return bend * sin / (1 - sin)
 }
 
-// append puts a move into the ring and sees from which speeds the rest can stop. Where
-// a corner rules, nothing changes before it.
+// append takes in q, which lies behind the newest move in the ring, and sees from which
+// speeds the rest can stop. Where a corner rules, nothing changes before it.
 func (p *Planner) append(q *planned) {
-	at := (p.first + p.n) % MostLookAhead
 	p.n++
 	q.entry2 = min(q.corner2, 2*q.accel*q.lengthMM)
-	p.ring[at] = *q
 	if p.n == 1 {
 		p.speed = 0
 		return
 	}
 	next := q.entry2
 	for k := p.n - 2; k > 0; k-- {
-		r := &p.ring[(p.first+k)%MostLookAhead]
+		r := &p.ring[uint(p.first+k)%MostLookAhead]
 		e := min(r.corner2, next+2*r.accel*r.lengthMM)
 		if e == r.entry2 {
 			return
@@ -175,15 +174,15 @@ func (p *Planner) append(q *planned) {
 
 // leave lets the board run the oldest move, with what it knows of the ones behind.
 func (p *Planner) leave() {
-	q := &p.ring[p.first]
+	q := &p.ring[uint(p.first)%MostLookAhead]
 	exit2 := 0.0
 	if p.n > 1 {
-		exit2 = p.ring[(p.first+1)%MostLookAhead].entry2
+		exit2 = p.ring[uint(p.first+1)%MostLookAhead].entry2
 	}
 	exit := math.Sqrt(min(exit2, p.speed*p.speed+2*q.accel*q.lengthMM))
 	p.totalS += q.timeS(p.speed, exit)
 	p.speed = exit
-	p.first = (p.first + 1) % MostLookAhead
+	p.first = int(uint(p.first+1) % MostLookAhead)
 	p.n--
 	p.left++
 }
