@@ -23,7 +23,8 @@ func (l *Line) ParseMove(src []byte) bool {
 	}
 	l.Letter, l.Number, l.Sub = 'G', int(src[1]-'0'), 0
 	l.src, l.textFrom, l.textTo, l.numbered = src, 0, 0, false
-	l.cmd = Word{Letter: 'G', HasValue: true, Value: float64(l.Number), Column: 1, from: 1, to: 2}
+	c := &l.cmd
+	c.Letter, c.HasValue, c.Value, c.Column, c.from, c.to = 'G', true, float64(l.Number), 1, 1, 2
 	seen, n, spared := uint32(0), 0, 0
 	for i := 2; i < len(src); n++ {
 		if src[i] != ' ' || i+2 >= len(src) {
@@ -59,9 +60,11 @@ func (l *Line) ParseMove(src []byte) bool {
 // processor at the end of nearly every number.
 func (w *Word) plainNumber(src []byte, i int) (end int, inForm bool) {
 	from := i
+	sign := uint64(0) // by arithmetic, since signs cannot be guessed
 	if src[i] == '-' {
-		i++
+		sign = 1
 	}
+	i += int(sign)
 	chunk := eight(src, i)
 	first := byte(chunk)
 	mantissa, digits := leadingDigits(chunk)
@@ -85,10 +88,7 @@ func (w *Word) plainNumber(src []byte, i int) (end int, inForm bool) {
 		return 0, false
 	}
 	value := float64(int64(mantissa)) / pow10[places] // both exact, so rounded once
-	if src[from] == '-' {
-		value = -value
-	}
-	w.Value, w.to = value, i
+	w.Value, w.to = math.Float64frombits(math.Float64bits(value)|sign<<63), i
 	last := src[i-1]
 	return i, first > '0' && (last > '0' || last == '0' && !point) || i-from == 1
 }

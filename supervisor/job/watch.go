@@ -76,6 +76,9 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 	if i.wireBytes > maxLineOnWire {
 		i.notes.find(i.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", i.wireBytes, maxLineOnWire)
 	}
+	if i.l.Letter != 'M' {
+		return
+	}
 	if a := adviceFor(&i.l); a.code != "" {
 		i.notes.find(i.n, Warning, a.code, a.remedy, "%s", a.text)
 	}
