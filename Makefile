@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash big clean \
+.PHONY: help build test race check needs fuzz vet cross bench sim crash models big clean \
 	lane-static lane-test lane-deploy lane-seeds format staticcheck
 
 GO ?= go
@@ -19,6 +19,7 @@ TIMEOUT ?= 12m
 FUZZTIME ?= 10s
 SEEDS ?= 2000
 N ?= 50
+LOTS ?= 10000
 BENCHTIME ?= 1s
 
 help: ## list the targets
@@ -92,6 +93,9 @@ sim: ## the seeded campaigns (TestSeeds...), SEEDS=2000 of them
 
 crash: ## the campaigns with killed processes (TestKill...), N=50 of them each
 	@BELTWARDEN_KILLS=$(N) .ci/campaign TestKill
+
+models: ## what the forecasts are worth, over LOTS=10000 simulated lots
+	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestCalibration$$' ./supervisor/belt
 
 big: ## the memory of the daemon over a job of 1 GB
 	@BELTWARDEN_BIG=1 .ci/campaign TestBigJob
