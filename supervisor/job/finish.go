@@ -221,9 +221,7 @@ func (i *inspector) arrange() {
 func (i *inspector) advise() {
 	p := i.p
 	back := i.end.m.backMM(&i.o)
-	if least := i.end.m.leastPitchMM(&i.o); p.PitchMM < least-1e-9 {
-		i.notes.find(0, Error, "pitch-small", "raise discharge.pitch_mm, or set it to 0", "the pitch of %.2f mm is less than part, gap and the nozzle's low moves, %.2f mm", p.PitchMM, least)
-	}
+	i.placed()
 	if back > 1 {
 		i.notes.find(0, Info, "low-travel", "raise the nozzle above the part's height before such moves, also before the part begins, and the parts lie closer",
 			"without rising above the part the nozzle goes %.2f mm beyond it, to where the part before would stand; the pitch allows for it", back)

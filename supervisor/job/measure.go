@@ -15,12 +15,18 @@ type measures struct {
 	travelMM   float64    // belt, absolute
 	idleMM     float64    // belt travel since the last extruding move
 	filamentMM float64    // net
+	grossMM    float64    // sum of pushes
+	everMinMM  [3]float64 // all moves, as minMM
+	everMaxMM  [3]float64
+	moved      bool
 	minMM      [3]float64 // touched while extruding, free of G92 shifts
 	maxMM      [3]float64
 	extruded   bool
 	topMM      float64 // highest layer
 	layers     int64
 	reach      reach
+	stairs     stairs
+	ride       ride
 	clock      clock
 	bytes      size
 }
@@ -48,6 +54,7 @@ func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
 	m.travelMM += e.Travel(o.BeltAxis)
 	m.idleMM += e.Travel(o.BeltAxis)
 	m.filamentMM += e.ExtrudedMM
+	m.grossMM += max(0, e.ExtrudedMM)
 	if e.Extruding {
 		m.plastic(e, st, o)
 	}
@@ -56,8 +63,32 @@ func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
 		if m.extruded {
 			top = m.maxMM[o.lift()]
 		}
-		m.reach.move(lowest(e, st, o.BeltAxis, o.Forward), lowest(e, st, o.lift(), 1), top)
+		low, height := lowest(e, st, o.BeltAxis, o.Forward), lowest(e, st, o.lift(), 1)
+		m.reach.move(low, height, top)
+		if len(o.Head) > 0 {
+			m.stairs.move(low, height)
+		}
+		m.everywhere(e, st)
+		high := -lowest(e, st, o.BeltAxis, -o.Forward)
+		if first, last := m.along(o); m.extruded {
+			m.ride.move(low, high, true, first, last, e.Extruding)
+		} else {
+			m.ride.move(low, high, false, 0, 0, false)
+		}
 	}
+}
+
+// everywhere takes in where a move goes.
+func (m *measures) everywhere(e *gcode.Effect, st *gcode.State) {
+	for a := gcode.X; a <= gcode.Z; a++ {
+		lo, hi := e.MinMM[a]+st.OffsetMM[a], e.MaxMM[a]+st.OffsetMM[a]
+		if !m.moved {
+			m.everMinMM[a], m.everMaxMM[a] = lo, hi
+			continue
+		}
+		m.everMinMM[a], m.everMaxMM[a] = min(m.everMinMM[a], lo), max(m.everMaxMM[a], hi)
+	}
+	m.moved = true
 }
 
 // plastic takes in an extruding move.
@@ -88,11 +119,14 @@ func (m *measures) fill(p *Plan, o *Options) {
 	p.BeltTravelMM = m.travelMM
 	b := o.BeltAxis
 	p.BeltAdvanceMM = float64(o.Forward) * (p.End.MachineMM(b) - p.Begin.MachineMM(b))
-	extent := func(a gcode.Axis) [2]float64 {
-		shift := p.Begin.OffsetMM[a]
-		return [2]float64{m.minMM[a] - shift, m.maxMM[a] - shift}
+	extent := func(lo, hi *[3]float64) (e Extent) {
+		for a, to := range map[gcode.Axis]*[2]float64{gcode.X: &e.X, gcode.Y: &e.Y, gcode.Z: &e.Z} {
+			*to = [2]float64{lo[a] - p.Begin.OffsetMM[a], hi[a] - p.Begin.OffsetMM[a]}
+		}
+		return e
 	}
-	p.ExtentMM = Extent{X: extent(gcode.X), Y: extent(gcode.Y), Z: extent(gcode.Z)}
+	p.ExtentMM, p.TravelExtentMM = extent(&m.minMM, &m.maxMM), extent(&m.everMinMM, &m.everMaxMM)
+	p.FilamentGrossMM = m.grossMM
 	p.FilamentMM = m.filamentMM + p.End.DrawnBackMM - p.Begin.DrawnBackMM
 	d := o.FilamentDiameterMM
 	p.FilamentCM3 = p.FilamentMM * math.Pi * d * d / 4 / 1000
@@ -102,18 +136,10 @@ func (m *measures) fill(p *Plan, o *Options) {
 	p.SentSourceBytes, p.WireBytes = m.bytes.source, m.bytes.wire
 	p.PitchMM = o.PitchMM
 	if o.PitchMM == 0 {
-		p.PitchMM = m.leastPitchMM(o)
+		p.PitchMM, _ = m.leastPitch(o)
 	}
-}
-
-// leastPitchMM is the part's extent along the belt and the gap, and how far the
-// nozzle comes back beyond the part without rising above it: at less, it would
-// run into the part before. On a tilted gantry the layers are parallel planes
-// along the belt, so the same sum keeps the last plane of one part clear of the
-// first plane of the next.
-func (m *measures) leastPitchMM(o *Options) float64 {
-	b := o.BeltAxis
-	return m.maxMM[b] - m.minMM[b] + m.backMM(o) + o.GapMM
+	p.Placing = m.placing(p, o)
+	p.PartsOnBelt = p.Placing.PartsOnBelt
 }
 
 // backMM is how far the nozzle comes back beyond the part without rising above it.

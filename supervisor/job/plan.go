@@ -28,6 +28,25 @@ type Options struct {
 	GapMM float64
 	// PitchMM is the belt advance from part to part; 0 takes it from the part.
 	PitchMM float64
+	// Head is how far the head reaches along the belt above the nozzle's tip; without
+	// steps only the tip is judged.
+	Head []HeadStep
+	// ToDropMM is from the nozzle to the drop edge, BehindMM the free belt behind the
+	// nozzle up to the roller; 0 is unknown, and then not judged.
+	ToDropMM float64
+	BehindMM float64
+	// LoopMM is the belt once round, 0 unknown; SeamMM the stretch at its joint on
+	// which no part may lie.
+	LoopMM float64
+	SeamMM float64
+	// RangeMM is [lowest, highest] of X, Y and Z that the machine can go to; an axis
+	// with two equal ends is not judged.
+	RangeMM [3][2]float64
+	// SpoolG is the filament on a full spool, g; 0 is not judged.
+	SpoolG float64
+	// HeldFor is the longest cycle after which a part was found good on this machine;
+	// 0 knows of none.
+	HeldFor time.Duration
 	// BedC is the bed temperature to add to a job that sets none; 0 adds none.
 	BedC float64
 	// NozzleCeilingC and BedCeilingC are the highest temperatures allowed; 0
@@ -166,6 +185,11 @@ type Plan struct {
 	// ExtentMM is what is touched while extruding, in the coordinates in force
 	// where the body begins.
 	ExtentMM Extent `json:"extent_mm"`
+	// TravelExtentMM is the same for all moves of the body, where they start included.
+	TravelExtentMM Extent `json:"travel_extent_mm"`
+	// FilamentGrossMM is the sum of all pushes of the body, what is given back after a
+	// retraction included: how much the extruder's wheel turns forward.
+	FilamentGrossMM float64 `json:"filament_gross_mm"`
 	// FilamentMM is the net filament of one cycle: the body's own and what is
 	// given back before the next.
 	FilamentMM  float64 `json:"filament_mm"`
@@ -186,6 +210,11 @@ type Plan struct {
 	PeakAccelMMPerS2 Peak `json:"peak_acceleration_mm_per_s2"`
 	// PitchMM is the belt advance from this part's origin to the next.
 	PitchMM float64 `json:"pitch_mm"`
+	// PartsOnBelt is the most finished parts on the belt at one time; 0 when the drop
+	// edge is not known.
+	PartsOnBelt int `json:"parts_on_belt"`
+	// Placing says where parts may lie.
+	Placing Placing `json:"placing"`
 	// WireBytes is what one body puts on the wire with a line feed a line and
 	// without line numbers and checksums.
 	WireBytes int64 `json:"wire_bytes"`
