@@ -32,6 +32,8 @@ type tracker struct {
 	marks    []totals // totals after each line handed out and not yet accepted
 	head     int      // first mark in use
 	recent   [plannerLines]float64
+	line     gcode.Line // room for the line at hand: making it anew clears a kilobyte a line
+	effect   gcode.Effect
 
 	saved atomic.Int64 // bytes by which the jobs' lines handed out are shorter than in their files
 }
@@ -44,8 +46,11 @@ const plannerLines = 32
 func (t *tracker) follow(line []byte) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	e, err := t.state.Apply(line)
-	if err != nil {
+	if err := t.line.Parse(line); err != nil {
+		return err
+	}
+	e := &t.effect
+	if err := t.state.ApplyLine(&t.line, e); err != nil {
 		return err
 	}
 	t.handed.travelMM += e.Travel(t.axis)
