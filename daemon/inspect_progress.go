@@ -7,7 +7,6 @@ import (
 	"os"
 	"strings"
 	"time"
-	"unicode/utf8"
 )
 
 // progress shows on one line of a terminal how far a file has been read, how fast,
@@ -18,12 +17,23 @@ type progress struct {
 	width func() int // columns of the terminal now
 	began time.Time
 	drew  time.Time
-	long  int // runes on the line now; 0 when it is empty
+	shown bool
 }
 
 const (
 	progressAfter = 500 * time.Millisecond
 	progressEvery = 100 * time.Millisecond
+)
+
+// A terminal made narrower breaks the line into several rows, and says so only later.
+// So the cursor rests where the line begins, the line is written over, and what lies
+// below it is erased: right whatever the width has become. Nothing is erased from a
+// row's first column, since some terminals take that for clearing the screen, and keep a
+// copy of it.
+const (
+	below  = "\x1b[J\r"
+	noWrap = "\x1b[?7l"
+	wrap   = "\x1b[?7h"
 )
 
 // newProgress returns nothing to draw with unless w is a terminal that can take a
@@ -43,28 +53,16 @@ func (p *progress) read(done, total int64) {
 		return
 	}
 	p.drew = now
-	width := p.width()
-	text := progressLine(done, total, took, width-1) // the last column would wrap
-	fmt.Fprint(p.w, p.back(width)+text)
-	p.long = utf8.RuneCountInString(text)
+	p.shown = true
+	fmt.Fprint(p.w, noWrap+"\r"+progressLine(done, total, took, p.width()-1)+below+wrap)
 }
 
 // clear takes the line away.
 func (p *progress) clear() {
-	if p.long > 0 {
-		fmt.Fprint(p.w, p.back(p.width()))
-		p.long = 0
+	if p.shown {
+		fmt.Fprint(p.w, "\r "+below)
+		p.shown = false
 	}
-}
-
-// back returns to the line's beginning and empties it. A terminal made narrower has
-// broken what was on it into several rows.
-func (p *progress) back(width int) string {
-	up := ""
-	if width > 0 && p.long > width {
-		up = fmt.Sprintf("\x1b[%dA", (p.long-1)/width)
-	}
-	return "\r" + up + "\x1b[J"
 }
 
 // progressLine fits so many columns: percent first, then as much of the rest, the
