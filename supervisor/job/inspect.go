@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"syscall"
 
 	"beltwarden/supervisor/gcode"
 )
@@ -103,7 +104,7 @@ func openJob(path string) (*os.File, os.FileInfo, error) {
 	case info.Size() == 0:
 		return refuse("empty", "is empty", "slice the part again")
 	}
-	f, err := os.Open(path)
+	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe put in its place would wait for a writer
 	if err != nil {
 		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
 	}
