@@ -35,6 +35,7 @@ type jobCount struct {
 type cycleSeen struct {
 	n        int
 	seconds  float64 // sum
+	squares  float64 // sum of seconds squared
 	travelMM float64 // sum
 	warm     bool    // it is the first after a lead-in, which need not heat up, and stands in for the others
 }
@@ -49,6 +50,7 @@ func (s *cycleSeen) add(took time.Duration, travelMM float64, warm bool) {
 	}
 	s.n++
 	s.seconds += took.Seconds()
+	s.squares += took.Seconds() * took.Seconds()
 	s.travelMM += travelMM
 	s.warm = warm
 }

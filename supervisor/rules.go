@@ -78,6 +78,13 @@ type NextVisit struct {
 	Parts  int       `json:"parts"`     // parts made until then
 	MM     float64   `json:"travel_mm"` // belt travel until then
 	At     time.Time `json:"at"`        // estimate
+	// Early and Late bound it with 95 % certainty, by the scatter of the cycles seen; before
+	// three were, they stand a quarter of the time to either side.
+	Early time.Time `json:"early"`
+	Late  time.Time `json:"late"`
+	// Also are the reasons of visits that would come soon after and are done with this one.
+	Also  []string `json:"also,omitempty"`
+	Bring []string `json:"bring,omitempty"` // what it takes
 }
 
 // visits returns every visit that the rules ask for, in no order. Parts is how
@@ -132,7 +139,6 @@ func (m *Machine) visits() []NextVisit {
 	for i := range list {
 		v := &list[i]
 		v.MM = float64(v.Parts) * per
-		v.At = m.after(v.Parts)
 	}
 	return list
 }
@@ -146,22 +152,6 @@ func (m *Machine) offsetBeyond() bool {
 
 func (m *Machine) offsetText() string {
 	return fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm", m.rules.drift.newest().OffsetMM, m.set.OffsetLimitMM)
-}
-
-// next returns the visit that comes first: a rule's, or the end of the lot.
-func (m *Machine) next() (NextVisit, bool) {
-	if m.lot == nil {
-		return NextVisit{}, false
-	}
-	left := m.lot.wanted()
-	first := NextVisit{Reason: CauseDone, Parts: left, MM: float64(left) * m.nextTravelMM(),
-		Text: "all parts of the lot are made", At: m.after(left)}
-	for _, v := range m.visits() {
-		if v.Parts < first.Parts {
-			first = v
-		}
-	}
-	return first, true
 }
 
 // after estimates when so many more parts will be made and moved off, the one in

@@ -26,6 +26,8 @@ type Snapshot struct {
 	Heat HeatView   `json:"heat"`
 	Line LineView   `json:"line"`
 	Next *NextVisit `json:"next_visit,omitempty"`
+	// Later are the visits foreseen after it, to the end of the lot.
+	Later []NextVisit `json:"later_visits,omitempty"`
 }
 
 // LotView is the lot in work.
@@ -129,8 +131,8 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Lot = m.lotView()
-	if next, ok := m.next(); ok && m.running() {
-		s.Next = &next
+	if list := m.schedule(); len(list) > 0 && m.running() {
+		s.Next, s.Later = &list[0], list[1:]
 	}
 	return s
 }

@@ -21,6 +21,14 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	if why != "" {
 		add(st.row("", why))
 	}
+	if n := s.Next; n != nil {
+		if len(n.Bring) > 0 {
+			add(st.row("  bring", strings.Join(n.Bring, ", ")))
+		}
+		if text := later(s); text != "" {
+			add(st.row("  then", text))
+		}
+	}
 	if s.Advice != "" {
 		add(st.strongRow("Do now", sentence(s.Advice)))
 	}
@@ -73,6 +81,9 @@ func nextVisit(s *supervisor.Snapshot) (when, why string) {
 		when = "as soon as the part in progress is off the belt"
 	} else {
 		when = fmt.Sprintf("about %s (in %s), after %s", clock(n.At, s.At), span(n.At.Sub(s.At)), count(n.Parts, "more part"))
+		if half := n.Late.Sub(n.At); half >= 2*time.Minute {
+			when += ", give or take " + span(half)
+		}
 	}
 	why = n.Text + "."
 	if l := s.Lot; l != nil {
@@ -256,4 +267,23 @@ func driftText(f *belt.Forecast) string {
 		text += fmt.Sprintf("the limit in about %.1f m, ", *mm/1000)
 	}
 	return text + fmt.Sprintf("with 95 %% certainty not before %.1f m", f.TravelToLimitLower95MM/1000)
+}
+
+// later tells the visits after the next one, the nearest first.
+func later(s *supervisor.Snapshot) string {
+	var list []string
+	for i, v := range s.Later {
+		if i == 3 && len(s.Later) > 4 {
+			list = append(list, fmt.Sprintf("%s more, the last about %s", count(len(s.Later)-i, "visit"), clock(s.Later[len(s.Later)-1].At, s.At)))
+			break
+		}
+		list = append(list, fmt.Sprintf("about %s (%s)", clock(v.At, s.At), reasons[v.Reason]))
+	}
+	return strings.Join(list, ", ")
+}
+
+// reasons are the causes of visits in a word or two.
+var reasons = map[string]string{
+	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
+	supervisor.CauseOffset: "belt", supervisor.CauseDone: "end of the lot",
 }

@@ -1,0 +1,137 @@
+package supervisor
+
+import (
+	"math"
+	"time"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// mostVisits is how many visits a schedule foresees.
+const mostVisits = 12
+
+// closeShare: visits within this share of the way to the nearer one are proposed as
+// one, since the check that it asks for begins every interval anew.
+const closeShare = 0.15
+
+// schedule foresees the visits for the rest of the lot, the next one first: what the
+// rules ask for, each check beginning the intervals anew, and the end of the lot.
+func (m *Machine) schedule() []NextVisit {
+	if m.lot == nil {
+		return nil
+	}
+	due := m.visits()
+	every := make([]int, len(due)) // parts from one check to the next
+	for i := range due {
+		every[i] = m.interval(&due[i])
+	}
+	left, done := m.lot.wanted(), 0
+	var list []NextVisit
+	for len(list) < mostVisits {
+		first := -1
+		for i := range due {
+			if first < 0 || due[i].Parts < due[first].Parts {
+				first = i
+			}
+		}
+		if first < 0 || done+due[first].Parts >= left {
+			break
+		}
+		v := due[first]
+		at := v.Parts
+		for i := range due {
+			if i != first && float64(due[i].Parts) <= float64(at)*(1+closeShare)+1 {
+				v.Also = append(v.Also, due[i].Reason)
+			}
+			due[i].Parts = every[i]
+		}
+		done += at
+		v.Parts = done
+		list = append(list, m.timed(v))
+		if at == 0 && done == 0 {
+			continue // the hold at hand; the intervals begin after it
+		}
+	}
+	return append(list, m.timed(NextVisit{Reason: CauseDone, Parts: left, Text: "all parts of the lot are made"}))
+}
+
+// interval is how many parts a rule allows from one check to the next.
+func (m *Machine) interval(v *NextVisit) int {
+	per := m.nextTravelMM()
+	parts := math.MaxInt32
+	switch v.Reason {
+	case CauseCheckParts:
+		parts = m.set.PartEveryParts
+	case CauseCheckTravel:
+		if per > 0 {
+			parts = int(m.set.CheckEveryMM/per + 1e-9)
+		}
+	case CauseCheckTime:
+		if d := m.nextDuration(); d > 0 {
+			parts = 1 + int(m.set.CheckEvery/d)
+		}
+	case CauseOffset:
+		// The forecast after the next reading is not known; as far again is a fair guess.
+		if f := m.forecast(); per > 0 {
+			parts = int(math.Min(math.MaxInt32, math.Max(f.HoldMM, m.set.OffsetLimitMM/2/math.Max(m.set.WorstDrift, 1e-9)*1000)/per))
+		}
+	}
+	return max(1, parts)
+}
+
+// timed completes a visit after so many parts by belt, clock and what to bring.
+func (m *Machine) timed(v NextVisit) NextVisit {
+	v.MM = float64(v.Parts) * m.nextTravelMM()
+	v.At = m.after(v.Parts)
+	half := m.lot.seen.doubt(v.Parts)
+	if half == 0 && v.At.After(m.now) {
+		half = time.Duration(unseenShare * float64(v.At.Sub(m.now)))
+	}
+	v.Early, v.Late = v.At.Add(-half), v.At.Add(half)
+	if v.Early.Before(m.now) {
+		v.Early = m.now
+	}
+	for _, reason := range append([]string{v.Reason}, v.Also...) {
+		for _, thing := range toBring[reason] {
+			if !contains(v.Bring, thing) {
+				v.Bring = append(v.Bring, thing)
+			}
+		}
+	}
+	return v
+}
+
+// unseenShare is how far a planned time may be off before any cycle was seen (common
+// practice, no source).
+const unseenShare = 0.25
+
+// toBring is what a visit takes.
+var toBring = map[string][]string{
+	CauseCheckParts:  {"caliper", "rule for the belt's edge"},
+	CauseCheckTravel: {"rule for the belt's edge", "caliper"},
+	CauseCheckTime:   {"caliper", "rule for the belt's edge"},
+	CauseOffset:      {"rule for the belt's edge", "key for the belt's adjusters"},
+	CauseDone:        {"box for the parts", "caliper"},
+}
+
+func contains(list []string, s string) bool {
+	for _, v := range list {
+		if v == s {
+			return true
+		}
+	}
+	return false
+}
+
+// doubt is half the 95 % interval of the time that so many more cycles take, by the
+// scatter of those seen; 0 while fewer than three were.
+func (s *cycleSeen) doubt(parts int) time.Duration {
+	if s.n < 3 || parts < 1 {
+		return 0
+	}
+	n, k := float64(s.n), float64(parts)
+	mean := s.seconds / n
+	variance := math.Max(0, s.squares-n*mean*mean) / (n - 1)
+	t := distuv.StudentsT{Sigma: 1, Nu: n - 1}.Quantile(0.975)
+	return time.Duration(t * math.Sqrt(variance*(k+k*k/n)) * 1e9)
+}
