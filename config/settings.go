@@ -57,6 +57,11 @@ type Machine struct {
 	HomedAxes []Axis // axes with an end stop, never the belt axis
 	LiftAxis  Axis   // axis that takes the nozzle off a part
 
+	// Head is how far the head reaches along the belt, by height above the nozzle's tip.
+	Head []HeadStep
+	// RangeMM are the ends of what X, Y and Z can go to; an unwritten one is not judged.
+	RangeMM struct{ X, Y, Z Range }
+
 	TravelLimitMM  float64 // longest single belt move the board takes
 	BeltStepsPerMM float64 // what the board must report; 0 does not compare
 
@@ -70,11 +75,23 @@ type Machine struct {
 	MotorsStayOn bool
 }
 
+// HeadStep says that everything of the head, and of the beam it hangs on, that is
+// higher than AboveMM above the nozzle's tip reaches so far along the belt.
+type HeadStep struct {
+	AboveMM  float64
+	FrontMM  float64 // towards the drop edge
+	BehindMM float64 // away from it
+}
+
+// Range is [lowest, highest] of an axis, mm; two equal ends say nothing.
+type Range [2]float64
+
 // Belt describes the belt and how far it may wander.
 type Belt struct {
 	LoopLengthMM     float64 // once round; 0 when it is not known
 	SeamWidthMM      float64 // stretch of belt on which no part may lie; 0 for none
 	ToDropMM         float64 // from the nozzle to the edge where parts fall; required
+	BehindMM         float64 // free belt behind the nozzle up to the roller; 0 when it is not known
 	LimitMM          float64 // largest lateral offset at which parts may be made, to either side
 	WorstDriftMMPerM float64 // offset per metre of belt travel to assume before checks tell
 }
@@ -117,6 +134,7 @@ type Job struct {
 	BedC               float64 // bed target added to jobs that set none; 0 adds none
 	FilamentDiameterMM float64
 	DensityGPerCM3     float64
+	SpoolG             float64 // filament on a full spool; 0 is not judged
 }
 
 // ByAxis holds one limit for each axis; 0 leaves it to the board.

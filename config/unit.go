@@ -27,6 +27,7 @@ var (
 	speed    = unit{"mm/s", "feed", 60}
 	accel    = unit{"mm/s2", "acceleration", 1}
 	moves    = unit{"moves", "moves", 1}
+	grams    = unit{"g", "weight", 1}
 	drift    = unit{"mm/m", "drift", 1}
 	density  = unit{"g/cm3", "density", 1}
 	stepsMM  = unit{"steps/mm", "steps", 1}

@@ -24,6 +24,12 @@ func (r *reader) value(k *key, n *yaml.Node) {
 	case *[]Axis:
 		r.axes(k, n, to)
 		return
+	case *Range:
+		r.ends(k, n, to)
+		return
+	case *[]HeadStep:
+		r.head(k, n, to)
+		return
 	}
 	if n.Kind != yaml.ScalarNode {
 		r.at(n, k.path(), "is "+shape(n)+" instead of a single value", "write `"+k.name+": value`")

@@ -72,11 +72,16 @@ func JobOptions(c *config.Settings) job.Options {
 		GapMM: c.Discharge.GapMM, PitchMM: c.Discharge.PitchMM, BedC: c.Job.BedC,
 		NozzleCeilingC: c.Machine.NozzleCeilingC, BedCeilingC: c.Machine.BedCeilingC,
 		FilamentDiameterMM: c.Job.FilamentDiameterMM, DensityGPerCM3: c.Job.DensityGPerCM3,
-		Motion: motionLimits(&c.Motion),
+		Motion:   motionLimits(&c.Motion),
+		ToDropMM: c.Belt.ToDropMM, BehindMM: c.Belt.BehindMM, LoopMM: c.Belt.LoopLengthMM, SeamMM: c.Belt.SeamWidthMM,
+		RangeMM: [3][2]float64{c.Machine.RangeMM.X, c.Machine.RangeMM.Y, c.Machine.RangeMM.Z}, SpoolG: c.Job.SpoolG,
 	}
 	o.Heat.ReleaseC, o.Heat.NozzleStandbyC = c.Discharge.ReleaseC, c.Discharge.NozzleStandbyC
 	if c.Machine.DropBlanks {
 		o.Form = gcode.Tight
+	}
+	for _, h := range c.Machine.Head {
+		o.Head = append(o.Head, job.HeadStep(h))
 	}
 	for _, a := range c.Machine.HomedAxes {
 		o.HomedAxes = append(o.HomedAxes, axes[a])

@@ -82,6 +82,10 @@ func change(t *testing.T, name string, v reflect.Value) {
 		v.Set(reflect.ValueOf(config.AxisX)) // the example has Y and Z
 	case []config.Axis:
 		v.Set(reflect.ValueOf([]config.Axis{config.AxisX}))
+	case []config.HeadStep:
+		v.Set(reflect.ValueOf([]config.HeadStep{{AboveMM: 5, FrontMM: 30, BehindMM: 20}}))
+	case config.Range:
+		v.Set(reflect.ValueOf(config.Range{-5, 225}))
 	case []config.Webhook:
 		v.Set(reflect.ValueOf([]config.Webhook{{URL: "http://127.0.0.1/", Header: map[string]string{"A": "b"}, Timeout: time.Second}}))
 	default:

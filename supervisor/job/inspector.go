@@ -85,6 +85,7 @@ type inspector struct {
 	leadProblems int // problems noted before the body that began by itself
 	tail         tail
 	use          usage
+	danger       danger
 	heaterOff    [2]int64 // lines in a marked body that switch nozzle and bed off
 }
 
@@ -221,6 +222,7 @@ func (i *inspector) take() error {
 	if r.withhold == "" && i.section == Body && i.cut != byItself {
 		r.withhold = i.heaterInBody()
 	}
+	i.handled(&r)
 	if r.withhold != "" {
 		i.withhold(r.withhold)
 		for _, text := range r.instead {

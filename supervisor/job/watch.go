@@ -88,6 +88,7 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 }
 
 func (i *inspector) watchMove(e *gcode.Effect, known [gcode.AxisCount]bool) {
+	i.watchPlace(e)
 	if i.section != Body {
 		return
 	}

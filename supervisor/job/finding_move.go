@@ -1,0 +1,85 @@
+package job
+
+import "beltwarden/supervisor/gcode"
+
+// danger keeps which dangers of moves were noted, since each is said once.
+type danger struct {
+	below, belowLeadIn bool
+	outside            [3]bool
+}
+
+// watchPlace looks at where a move ends: below the belt, or outside the machine. The
+// start of a first move is left out, because the place after homing is the board's.
+func (i *inspector) watchPlace(e *gcode.Effect) {
+	d, lift := &i.danger, i.o.lift()
+	for a := gcode.X; a <= gcode.Z; a++ {
+		if !e.Names(a) || !i.st.Known[a] {
+			continue
+		}
+		mm := i.st.MachineMM(a)
+		if a == lift && mm < -belowBeltMM {
+			i.below(d, a, mm)
+		}
+		if r := i.o.RangeMM[a]; r[0] < r[1] && (mm < r[0] || mm > r[1]) && !d.outside[a] {
+			d.outside[a] = true
+			i.notes.find(i.n, Error, "outside-machine", "slice the part for this machine, or correct the range in the configuration",
+				"axis %s goes to %.2f mm, outside %g to %g mm", a, mm, r[0], r[1])
+		}
+	}
+}
+
+// below notes a nozzle that presses into the belt. Before the part it may be a probe
+// or a wipe that someone put there; inside the part it cuts the belt.
+func (i *inspector) below(d *danger, a gcode.Axis, mm float64) {
+	const text = "axis %s goes to %.2f mm, and the belt's surface is at 0"
+	switch {
+	case i.section == LeadIn && !d.belowLeadIn:
+		d.belowLeadIn = true
+		i.notes.find(i.n, Info, "below-belt", "make sure that nothing of the belt is under the nozzle there", text, a, mm)
+	case i.section != LeadIn && !d.below:
+		d.below = true
+		i.notes.find(i.n, Error, "below-belt", "slice the part so that it stands on the belt", text, a, mm)
+	}
+}
+
+// handled notes what a withheld line would have done, where that is a danger.
+func (i *inspector) handled(r *rule) {
+	if !i.fresh || r.withhold == "" {
+		return
+	}
+	switch {
+	case r.homes && r.homesOff && i.section == LeadIn && i.namesBelt():
+		i.notes.find(i.n, Warning, "belt-homing", "home only axes with an end stop",
+			"the belt has no end stop and would run without end; the line is not sent, and the place where the belt stands is called 0")
+	case i.l.Is('M', 84), i.l.Is('M', 18):
+		i.notes.find(i.n, Info, "motors-released", "take it out of the job", "%s releases motors, so that the belt and the parts on it lose their place; it is not sent", i.l.Name())
+	case i.section == Body && i.cut != byItself:
+		if bed, c, ok := heats(&i.l, i.st.Tool); ok && c == 0 {
+			name := "nozzle"
+			if bed {
+				name = "bed"
+			}
+			i.notes.find(i.n, Warning, "heater-off-in-part", "take it out of the part", "the %s is switched off inside the part; the line is not sent", name)
+		}
+	}
+}
+
+// namesBelt reports whether a homing word means the belt, by name or by naming none.
+func (i *inspector) namesBelt() bool {
+	l := &i.l
+	return l.Has(i.o.BeltAxis.Letter()) || !l.Has('X') && !l.Has('Y') && !l.Has('Z')
+}
+
+// restored notes modes and extruder positions that the body leaves other than it
+// found them. Before each part they are brought back.
+func (i *inspector) restored() {
+	b, e := &i.p.Begin, &i.p.End
+	line := i.p.Body.LastLine
+	if !e.RelativeE && e.PositionMM[gcode.E] != b.PositionMM[gcode.E] {
+		i.notes.find(line, Info, "extruder-not-reset", "", "the part begins with the extruder at E%.3f and ends at E%.3f; before each part it is set back by G92",
+			b.PositionMM[gcode.E], e.PositionMM[gcode.E])
+	}
+	if e.Relative && !b.Relative {
+		i.notes.find(line, Info, "relative-left-on", "", "the part ends in relative mode (G91) and begins in absolute; G90 is sent before each part")
+	}
+}
