@@ -67,22 +67,34 @@ func (w *Word) plainNumber(src []byte, i int) (end int, inForm bool) {
 	i += int(sign)
 	chunk := eight(src, i)
 	first := byte(chunk)
-	mantissa, digits := leadingDigits(chunk)
-	i += digits
+	x, other := digitsOf(chunk)
+	digits, places, point := bits.TrailingZeros64(other)>>3, 0, false
 	if digits == 8 {
 		return 0, false
 	}
-	places, point := 0, false
-	if i < len(src) && src[i] == '.' {
+	var mantissa uint64
+	if chunk>>(8*uint(digits))&0xff != '.' {
+		mantissa = valueOf(x, digits)
+		i += digits
+	} else if ends := bits.TrailingZeros64(other&(other-1)) >> 3; ends < 8 {
+		// The whole number is there: the point is taken out from between its digits.
 		point = true
-		var fraction uint64
-		fraction, places = leadingDigits(eight(src, i+1))
+		places = ends - digits - 1
+		low := uint64(1)<<(8*uint(digits)) - 1
+		digits = ends - 1
+		mantissa = valueOf(x&low|x>>8&^low, digits)
+		i += ends
+	} else {
+		point = true
+		i += digits + 1
+		y, other := digitsOf(eight(src, i))
+		places = bits.TrailingZeros64(other) >> 3
 		if places == 8 {
 			return 0, false
 		}
-		mantissa = mantissa*whole10[places] + fraction
+		mantissa = valueOf(x, digits)*whole10[places] + valueOf(y, places)
 		digits += places
-		i += 1 + places
+		i += places
 	}
 	if digits == 0 || i < len(src) && src[i] != ' ' {
 		return 0, false
@@ -131,18 +143,20 @@ func eight(src []byte, i int) uint64 {
 	return binary.LittleEndian.Uint64(src[len(src)-8:]) >> (uint(i+8-len(src)) * 8)
 }
 
-// leadingDigits returns the number that the digits at the beginning of eight bytes
-// make, and how many there are.
-func leadingDigits(chunk uint64) (value uint64, n int) {
-	x := chunk ^ 0x3030303030303030 // a digit becomes its value
-	// The highest bit of a byte is set where there is no digit; above the first such
-	// byte the sum may carry, and nothing there is used.
-	other := (x | (x + 0x7676767676767676)) & 0x8080808080808080
-	n = bits.TrailingZeros64(other) >> 3
+// digitsOf turns eight bytes into the values of those that are digits, and sets the
+// highest bit of the others. That holds up to the first byte which is neither a digit nor
+// a point: beyond it the sum may carry.
+func digitsOf(chunk uint64) (x, other uint64) {
+	x = chunk ^ 0x3030303030303030
+	return x, (x | (x + 0x7676767676767676)) & 0x8080808080808080
+}
+
+// valueOf is the number that the first n of eight digits make, the first one lowest.
+func valueOf(x uint64, n int) uint64 {
 	x <<= uint(64 - 8*n) // digit 0 in front of those that are there
 	x = (x & 0x0f0f0f0f0f0f0f0f) * (10<<8 + 1) >> 8
 	x = (x & 0x00ff00ff00ff00ff) * (100<<16 + 1) >> 16
-	return (x & 0x0000ffff0000ffff) * (10000<<32 + 1) >> 32, n
+	return (x & 0x0000ffff0000ffff) * (10000<<32 + 1) >> 32
 }
 
 // applyPlain is the general applyMove for a straight plain move in millimetres, which
