@@ -16,11 +16,15 @@ func (i *inspector) watchPlace(e *gcode.Effect) {
 		if !e.Names(a) || !i.st.Known[a] {
 			continue
 		}
+		r, near := i.o.RangeMM[a], i.st.PositionMM[a]+i.st.OffsetMM[a]
+		if !(a == lift && near < 0) && !(r[0] < r[1] && (near < r[0] || near > r[1])) {
+			continue // nearly every move, which spares it the rounding
+		}
 		mm := i.st.MachineMM(a)
 		if a == lift && mm < -belowBeltMM {
 			i.below(d, a, mm)
 		}
-		if r := i.o.RangeMM[a]; r[0] < r[1] && (mm < r[0] || mm > r[1]) && !d.outside[a] {
+		if r[0] < r[1] && (mm < r[0] || mm > r[1]) && !d.outside[a] {
 			d.outside[a] = true
 			i.notes.find(i.n, Error, "outside-machine", "slice the part for this machine, or correct the range in the configuration",
 				"axis %s goes to %.2f mm, outside %g to %g mm", a, mm, r[0], r[1])

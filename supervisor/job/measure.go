@@ -86,7 +86,12 @@ func (m *measures) everywhere(e *gcode.Effect, st *gcode.State) {
 			m.everMinMM[a], m.everMaxMM[a] = lo, hi
 			continue
 		}
-		m.everMinMM[a], m.everMaxMM[a] = min(m.everMinMM[a], lo), max(m.everMaxMM[a], hi)
+		if lo < m.everMinMM[a] { // seldom, so that a branch is quicker than min
+			m.everMinMM[a] = lo
+		}
+		if hi > m.everMaxMM[a] {
+			m.everMaxMM[a] = hi
+		}
 	}
 	m.moved = true
 }
@@ -103,13 +108,15 @@ func (m *measures) plastic(e *gcode.Effect, st *gcode.State, o *Options) {
 		m.minMM[a], m.maxMM[a] = min(m.minMM[a], lo), max(m.maxMM[a], hi)
 	}
 	// A tilted gantry's layers follow one another along the belt.
-	top := st.MachineMM(gcode.Z)
+	sign := 1.0
 	if o.BeltAxis == gcode.Z {
-		top *= float64(o.Forward)
+		sign = float64(o.Forward)
 	}
-	if !m.extruded || top > m.topMM+layerStepMM {
-		m.layers++
-		m.topMM = top
+	if near := sign * (st.PositionMM[gcode.Z] + st.OffsetMM[gcode.Z]); !m.extruded || near > m.topMM+layerStepMM/2 {
+		if top := sign * st.MachineMM(gcode.Z); !m.extruded || top > m.topMM+layerStepMM {
+			m.layers++
+			m.topMM = top
+		}
 	}
 	m.extruded = true
 }
