@@ -80,15 +80,27 @@ func (r *ride) move(low, high float64, plastic bool, first, last float64, extrud
 	if !r.any {
 		r.any, r.highMM, r.lowMM = true, high, low
 	}
-	r.highMM, r.lowMM = max(r.highMM, high), min(r.lowMM, low)
-	r.backMM = max(r.backMM, r.highMM-low)
-	r.sinceHighMM = max(r.sinceHighMM, high)
+	raise(&r.highMM, high)
+	if low < r.lowMM {
+		r.lowMM = low
+	}
+	raise(&r.backMM, r.highMM-low)
+	raise(&r.sinceHighMM, high)
 	if !plastic {
 		return
 	}
-	r.behindMM, r.aheadMM = max(r.behindMM, last-low), max(r.aheadMM, high-first)
+	raise(&r.behindMM, last-low)
+	raise(&r.aheadMM, high-first)
 	if extruding {
 		r.printingMM, r.sinceHighMM = r.aheadMM, high
+	}
+}
+
+// raise makes a figure at least as great as another. It seldom has to, so that a
+// branch is quicker than max.
+func raise(to *float64, v float64) {
+	if v > *to {
+		*to = v
 	}
 }
 
