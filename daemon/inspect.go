@@ -45,7 +45,7 @@ func newInspect() *cobra.Command {
 		}
 		options, unknown := app.JobOptions(cfg), "give --config for what this machine has learned"
 		if c.Flags().Changed("config") {
-			options.Heat.Heaters, unknown = learnedHeat(c.Context(), cfg)
+			options.Heat.Heaters, options.HeldFor, unknown = learned(c.Context(), cfg)
 		}
 		plan, err := readJob(c, args[0], options)
 		var refusal *job.Refusal

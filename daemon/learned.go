@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"time"
 
 	"beltwarden/config"
 	"beltwarden/supervisor"
@@ -10,13 +11,17 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// learnedHeat reads beside the daemon what it has learned of the heaters. A job can be
+// learned reads beside the daemon what it has learned of the heaters, and how long the
+// belt has held a part. A job can be
 // inspected without, so that a ledger which cannot be read gives words and no error.
-func learnedHeat(ctx context.Context, cfg *config.Settings) (h job.Heaters, unknown string) {
+func learned(ctx context.Context, cfg *config.Settings) (h job.Heaters, held time.Duration, unknown string) {
 	unknown = "this machine has not been seen to heat and cool often enough"
 	l, err := ledger.Open(cfg.Ledger.Path, ledger.Options{ReadOnly: true})
 	if err == nil {
 		h, err = supervisor.ReadHeat(ctx, l, cfg.Machine.Port)
+		if err == nil {
+			held, err = l.HeldFor(ctx)
+		}
 		err = errors.Join(err, l.Close())
 	}
 	switch {
@@ -25,5 +30,5 @@ func learnedHeat(ctx context.Context, cfg *config.Settings) (h job.Heaters, unkn
 	case err != nil:
 		unknown = err.Error()
 	}
-	return h, unknown
+	return h, held, unknown
 }

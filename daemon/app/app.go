@@ -118,7 +118,7 @@ func (a *App) build(ctx context.Context) (err error) {
 			return nil
 		}
 		return a.run.Snapshot()
-	})
+	}, a.ledger.HeldFor)
 	machine, err := supervisor.NewMachine(ctx, set, a.ledger, a.inspect, a.startID, time.Now())
 	if err != nil {
 		return err

@@ -2,6 +2,7 @@ package app
 
 import (
 	"context"
+	"time"
 
 	"beltwarden/config"
 	"beltwarden/supervisor"
@@ -22,10 +23,13 @@ func motionLimits(m *config.Motion) motion.Limits {
 
 // inspector returns what reads a job file for the machine as it is known at that
 // moment: what the configuration leaves open is taken from what the board told. The
-// snapshot function may return nil.
-func inspector(o job.Options, snapshot func() *supervisor.Snapshot) func(context.Context, string) (*job.Plan, error) {
+// snapshot function may return nil. held tells how long the belt has held a part.
+func inspector(o job.Options, snapshot func() *supervisor.Snapshot, held func(context.Context) (time.Duration, error)) func(context.Context, string) (*job.Plan, error) {
 	return func(ctx context.Context, path string) (*job.Plan, error) {
-		now := o
+		now, err := o, error(nil)
+		if now.HeldFor, err = held(ctx); err != nil {
+			return nil, err
+		}
 		if s := snapshot(); s != nil && s.Line.Limits != nil {
 			now.Motion = now.Motion.Or(*s.Line.Limits)
 		}

@@ -2,7 +2,9 @@ package app
 
 import (
 	"context"
+	"errors"
 	"testing"
+	"time"
 
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor"
@@ -19,7 +21,7 @@ func TestWhichLimitsAreUsed(t *testing.T) {
 		if told == nil {
 			s = nil
 		}
-		p, err := inspector(JobOptions(c), func() *supervisor.Snapshot { return s })(context.Background(), "../../testdata/jobs/drip-peg.gcode")
+		p, err := inspector(JobOptions(c), func() *supervisor.Snapshot { return s }, never)(context.Background(), "../../testdata/jobs/drip-peg.gcode")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -63,5 +65,33 @@ func TestLimitsComeFromTheBoard(t *testing.T) {
 	}
 	if clipped == 0 {
 		t.Errorf("no speed was found clipped by the board: %+v", p.Findings)
+	}
+}
+
+// never is the belt that has held no part.
+func never(context.Context) (time.Duration, error) { return 0, nil }
+
+// What the ledger knows of the belt reaches the inspection, and so does its failure.
+func TestHeldForReachesTheInspection(t *testing.T) {
+	nothing := func() *supervisor.Snapshot { return nil }
+	o := JobOptions(settings(t))
+	said := func(held time.Duration) bool {
+		p, err := inspector(o, nothing, func(context.Context) (time.Duration, error) { return held, nil })(context.Background(), "../../testdata/jobs/drip-peg.gcode")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, f := range p.Findings {
+			if f.Code == "belt-hold" {
+				return true
+			}
+		}
+		return false
+	}
+	if !said(time.Second) || said(time.Hour) {
+		t.Error("the time that the belt has held a part makes no difference")
+	}
+	broken := errors.New("disk gone")
+	if _, err := inspector(o, nothing, func(context.Context) (time.Duration, error) { return 0, broken })(context.Background(), "x"); !errors.Is(err, broken) {
+		t.Errorf("%v", err)
 	}
 }
