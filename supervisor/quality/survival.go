@@ -1,0 +1,113 @@
+package quality
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+)
+
+// Held is how long one part was on the belt, and whether it came off by itself.
+// A part that did not has held at least so long.
+type Held struct {
+	For      time.Duration
+	Detached bool
+}
+
+// Survival is the fraction of parts still holding from a time on until the next.
+type Survival struct {
+	At       time.Duration
+	AtRisk   int // parts observed until At, before those that detach there
+	Detached int // at At
+	Fraction float64
+	SE       float64  // Greenwood's
+	Interval Interval // by the logarithm of the logarithm, so that it stays within 0 and 1
+}
+
+// Survivals is the Kaplan-Meier estimate: one step for each time at which parts
+// detached. A part taken off at the same time counts as having held through it.
+func Survivals(parts []Held, confidence float64) ([]Survival, error) {
+	if !between(confidence) {
+		return nil, fmt.Errorf("cannot estimate how long parts hold: a confidence of %g is not between 0 and 1", confidence)
+	}
+	sorted := slices.Clone(parts)
+	slices.SortStableFunc(sorted, func(a, b Held) int { return int(min(1, max(-1, a.For-b.For))) })
+	if len(sorted) > 0 && sorted[0].For < 0 {
+		return nil, fmt.Errorf("cannot estimate how long parts hold: %v on the belt is not possible", sorted[0].For)
+	}
+	var out []Survival
+	q := z((1 + confidence) / 2)
+	fraction, greenwood, upper := 1.0, 0.0, 1.0
+	for i := 0; i < len(sorted); {
+		at, risk, gone := sorted[i].For, len(sorted)-i, 0
+		for ; i < len(sorted) && sorted[i].For == at; i++ {
+			if sorted[i].Detached {
+				gone++
+			}
+		}
+		if gone == 0 {
+			continue
+		}
+		n, d := float64(risk), float64(gone)
+		s := Survival{At: at, AtRisk: risk, Detached: gone}
+		if gone == risk { // none is left: the formula has no value, and the bound stays where it was
+			fraction, s.Interval = 0, Interval{0, upper}
+		} else {
+			fraction *= (n - d) / n
+			greenwood += d / (n * (n - d))
+			s.SE = fraction * math.Sqrt(greenwood)
+			s.Interval = logLog(fraction, greenwood, q)
+			upper = s.Interval.High
+		}
+		s.Fraction = fraction
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+// logLog is the interval of a fraction below 1 whose logarithm has the variance.
+func logLog(fraction, variance, q float64) Interval {
+	e := q * math.Sqrt(variance) / math.Abs(math.Log(fraction))
+	return Interval{math.Pow(fraction, math.Exp(e)), math.Pow(fraction, math.Exp(-e))}
+}
+
+// HoldOn is the longest time for which parts hold with at least the given
+// probability, by a one-sided lower bound of that confidence; 0 when parts seen so
+// far do not show it for any time. A longer job is longer than this belt surface has
+// been seen to hold.
+func HoldOn(parts []Held, probability, confidence float64) (time.Duration, error) {
+	if !between(probability) || !(confidence > 0.5 && confidence < 1) {
+		return 0, fmt.Errorf("cannot tell how long parts hold: probability %g must be between 0 and 1, confidence %g between 0.5 and 1", probability, confidence)
+	}
+	steps, err := Survivals(parts, 2*confidence-1)
+	if err != nil {
+		return 0, err
+	}
+	var times []time.Duration
+	for _, p := range parts {
+		times = append(times, p.For)
+	}
+	slices.Sort(times)
+	longest, bound := time.Duration(0), 1.0
+	for i, at := range times {
+		if i > 0 && times[i-1] == at {
+			continue
+		}
+		if len(steps) == 0 || at <= steps[0].At {
+			// None has detached before: (1-c)^(1/n) is the exact bound for n that all held.
+			bound = math.Min(bound, math.Pow(1-confidence, 1/float64(len(times)-i)))
+		}
+		if bound < probability {
+			break
+		}
+		k := slices.IndexFunc(steps, func(s Survival) bool { return s.At == at })
+		if k >= 0 {
+			bound = math.Min(bound, steps[k].Interval.Low)
+		}
+		if bound < probability {
+			return max(0, at-1), nil // shown until just before those detached
+		}
+		longest = at
+	}
+	return longest, nil
+}
