@@ -62,7 +62,7 @@ func newInspect() *cobra.Command {
 			if err != nil {
 				return jobFailure(err)
 			}
-			if err := writePicture(c.OutOrStdout(), svg, picture(plan, track, cfg)); err != nil {
+			if err := writePicture(c.OutOrStdout(), svg, picture(plan, track, options, cfg.Discharge.AdvanceFeedMMPerMin)); err != nil {
 				return err
 			}
 		}

@@ -11,7 +11,6 @@ import (
 	"strings"
 	"time"
 
-	"beltwarden/config"
 	"beltwarden/daemon/chart"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
@@ -21,10 +20,10 @@ import (
 const pictureWidth = 560
 
 // picture draws a job: the belt from above as a cycle begins, and the belt's place
-// over one cycle.
-func picture(p *job.Plan, track []job.TrackPoint, cfg *config.Settings) string {
-	view := beltView(p, cfg)
-	cycle := cycleTrack(p, track, cfg)
+// over one cycle. advanceFeed is that of the discharge, mm/min.
+func picture(p *job.Plan, track []job.TrackPoint, o job.Options, advanceFeed float64) string {
+	view := beltView(p, o)
+	cycle := cycleTrack(p, track, advanceFeed)
 	name := filepath.Base(p.Path)
 	title := "What " + name + " does on the belt"
 	// Drawn twice: the first time tells how high it gets.
@@ -54,27 +53,22 @@ func drawJob(d *chart.Drawing, name string, view *chart.BeltView, c *cycleChart)
 	return y
 }
 
-// beltView places the part on the belt. What is laid at a belt coordinate b lies
-// forward*(c-b) ahead of the nozzle when the belt is at c.
-func beltView(p *job.Plan, cfg *config.Settings) *chart.BeltView {
-	axis, forward := gcode.Y, float64(cfg.Machine.Forward)
-	if cfg.Machine.BeltAxis == config.AxisZ {
-		axis = gcode.Z
-	}
-	if forward == 0 {
-		forward = 1
-	}
-	begin, along, across := p.Begin.PositionMM[axis], p.ExtentMM.Axis(axis), p.ExtentMM.X
-	a, b := forward*(begin-along[0]), forward*(begin-along[1])
-	return &chart.BeltView{
-		ToDropMM: cfg.Belt.ToDropMM, RearMM: min(a, b), FrontMM: max(a, b),
-		LowXMM: across[0], HighXMM: across[1],
+// beltView places the part on the belt. Placing counts away from the drop edge, the
+// view towards it.
+func beltView(p *job.Plan, o job.Options) *chart.BeltView {
+	v := &chart.BeltView{
+		ToDropMM: p.Placing.ToDropMM, RearMM: -p.Placing.FootprintMM[1], FrontMM: -p.Placing.FootprintMM[0],
+		LowXMM: p.ExtentMM.X[0], HighXMM: p.ExtentMM.X[1],
 		// Axes are right-handed. Seen from above with the drop edge at the right, X
 		// points up when Y grows away from it; on a tilted gantry, whose Z lies along
 		// the belt and whose Y rises, it is the other way.
-		HighXUp: (forward > 0) == (axis == gcode.Y),
-		PitchMM: p.PitchMM, SeamMM: cfg.Belt.SeamWidthMM,
+		HighXUp: (o.Forward >= 0) == (o.BeltAxis == gcode.Y),
+		PitchMM: p.PitchMM, SeamMM: o.SeamMM, AheadMM: p.Placing.AheadOfNozzleMM,
 	}
+	for _, h := range o.Head {
+		v.Head = append(v.Head, chart.HeadStep(h))
+	}
+	return v
 }
 
 // cycleChart is the plot of one cycle, and what is said under it and of it.
@@ -89,10 +83,10 @@ type cycleChart struct {
 
 // cycleTrack makes the plot: the belt's place while the part is made, then the
 // advance of the discharge.
-func cycleTrack(p *job.Plan, track []job.TrackPoint, cfg *config.Settings) *cycleChart {
+func cycleTrack(p *job.Plan, track []job.TrackPoint, advanceFeed float64) *cycleChart {
 	c := &cycleChart{advanceMM: max(0, p.PitchMM-p.BeltAdvanceMM)}
-	if feed := cfg.Discharge.AdvanceFeedMMPerMin; feed > 0 {
-		c.advance = time.Duration(c.advanceMM / feed * float64(time.Minute))
+	if advanceFeed > 0 {
+		c.advance = time.Duration(c.advanceMM / advanceFeed * float64(time.Minute))
 	}
 	unit, per, word := "s", 1.0, "seconds"
 	if p.Duration+c.advance > 5*time.Minute {
@@ -145,8 +139,14 @@ func describe(p *job.Plan, v *chart.BeltView, c *cycleChart) string {
 	} else {
 		say = append(say, "No seam is configured and none is drawn.")
 	}
-	if over := v.LengthMM() - v.ToDropMM; over > 0 && v.ToDropMM > 0 {
-		say = append(say, fmt.Sprintf("The part is %s longer than the belt from nozzle to drop edge.", f(over)))
+	if over := v.OverhangMM(); over > 0 {
+		say = append(say, fmt.Sprintf("While it is printed the part reaches %s beyond the drop edge.", f(over)))
+	}
+	if s := p.Placing.Seam; s != nil {
+		say = append(say, fmt.Sprintf("The belt is %s once round; parts between two passages of its seam: %d.", f(s.LoopMM), s.PartsPerLoop))
+	}
+	if v.ToDropMM > 0 {
+		say = append(say, fmt.Sprintf("The first part falls in cycle %d; most finished parts on the belt at one time: %d.", p.Placing.FirstDropCycle, p.Placing.PartsOnBelt))
 	}
 	say = append(say, fmt.Sprintf("Below, the belt's position over one cycle: %s of motion in which the belt travels %s in all, between %s and %s from where the part begins, and ends at %s.",
 		p.Duration.Round(100*time.Millisecond), f(p.BeltTravelMM), f(c.lowMM), f(c.highMM), f(p.BeltAdvanceMM)))

@@ -84,8 +84,10 @@ func TestReadmeTellsEveryFieldOfInspect(t *testing.T) {
 	cfg := config.Default()
 	cfg.Machine.BeltAxis, cfg.Machine.Forward = config.AxisY, 1
 	cfg.Machine.LiftAxis, cfg.Machine.HomedAxes = config.AxisZ, []config.Axis{config.AxisX, config.AxisZ}
+	options := app.JobOptions(cfg)
+	options.LoopMM, options.SeamMM = 1200, 20
 	for _, file := range []string{odd, "../testdata/jobs/stake-clip.gcode", "../testdata/jobs/buttons.gcode", "../testdata/jobs/clip-snapshots.gcode"} {
-		plan, err := job.Inspect(t.Context(), file, app.JobOptions(cfg), nil)
+		plan, err := job.Inspect(t.Context(), file, options, nil)
 		if err != nil {
 			t.Fatal(err)
 		}

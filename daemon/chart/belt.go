@@ -17,6 +17,9 @@ type BeltView struct {
 	HighXUp bool
 	PitchMM float64
 	SeamMM  float64 // stretch of belt without parts; 0 for none
+	// AheadMM is the furthest that the part reaches ahead of the nozzle while it is
+	// printed.
+	AheadMM float64
 	Head    []HeadStep
 }
 
@@ -28,6 +31,15 @@ func (v *BeltView) LengthMM() float64 { return v.FrontMM - v.RearMM }
 
 // FreeMM is the bare belt between two parts; below 0 when they would overlap.
 func (v *BeltView) FreeMM() float64 { return v.PitchMM - v.LengthMM() }
+
+// OverhangMM is how far the part reaches beyond the drop edge while it is printed; 0 when
+// it does not, or the edge is not known.
+func (v *BeltView) OverhangMM() float64 {
+	if v.ToDropMM <= 0 {
+		return 0
+	}
+	return math.Max(0, v.AheadMM-v.ToDropMM)
+}
 
 // Finished is how many parts made before lie on the belt as the cycle begins: those
 // whose rear end has not passed the drop edge.
@@ -246,8 +258,8 @@ func (d *Drawing) legend(b Box, s *beltScale, n int, y float64) float64 {
 	if v.SeamMM > 0 {
 		list = append(list, entry{func(k Box) { d.Hatch("chart-third", k, 7) }, fmt.Sprintf("seam, %s mm: drawn where it first matters, close behind the part. No part may lie on it", Figure(v.SeamMM, 1))})
 	}
-	if over := v.LengthMM() - v.ToDropMM; over > 0 && v.ToDropMM > 0 {
-		list = append(list, entry{nil, fmt.Sprintf("the part is %s mm longer than the belt from nozzle to drop edge", Figure(over, 1))})
+	if over := v.OverhangMM(); over > 0 {
+		list = append(list, entry{nil, fmt.Sprintf("while it is printed the part reaches %s mm beyond the drop edge", Figure(over, 1))})
 	}
 	for _, e := range list {
 		if e.sign != nil {

@@ -103,7 +103,7 @@ func TestLegend(t *testing.T) {
 		v    BeltView
 		want []string
 	}{
-		{BeltView{ToDropMM: 250, RearMM: -600, HighXMM: 9, PitchMM: 610}, []string{"1 finished part on the belt", "350.0 mm longer than the belt", "pitch 610.0 mm", "free belt 10.0 mm"}},
+		{BeltView{ToDropMM: 250, RearMM: -600, HighXMM: 9, PitchMM: 610, AheadMM: 600}, []string{"1 finished part on the belt", "reaches 350.0 mm beyond the drop edge", "pitch 610.0 mm", "free belt 10.0 mm"}},
 		{BeltView{ToDropMM: 250, RearMM: 200, FrontMM: 240, HighXMM: 9, PitchMM: 60}, []string{"no finished part"}},
 		{BeltView{ToDropMM: 5000, RearMM: -1, HighXMM: 1, PitchMM: 2}, []string{"2500 finished parts on the belt as the cycle begins, 200 drawn"}},
 		{BeltView{ToDropMM: 250, RearMM: -1, HighXMM: 1, PitchMM: 20, SeamMM: 12}, []string{"seam, 12.0 mm"}},

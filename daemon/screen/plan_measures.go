@@ -39,9 +39,10 @@ func measures(p *job.Plan, st Style) []string {
 	var out []string
 	for _, r := range [][2]string{
 		{"One part", ""},
-		{"  filament", fmt.Sprintf("%.1f mm, %.3f cm3, %.2f g", p.FilamentMM, p.FilamentCM3, p.FilamentG)},
+		{"  filament", fmt.Sprintf("%.1f mm, %.3f cm3, %.2f g", p.FilamentMM, p.FilamentCM3, p.FilamentG) + fmt.Sprintf("; pushed in all %.1f mm", p.FilamentGrossMM)},
 		{"  belt", fmt.Sprintf("travel %.1f mm, advance %+.1f mm, pitch to the next part %.1f mm", p.BeltTravelMM, p.BeltAdvanceMM, p.PitchMM)},
 		{"  extent", fmt.Sprintf("X %s, Y %s, Z %s mm", size(e.X), size(e.Y), size(e.Z))},
+		{"  placing", placing(p)},
 		{"  layers", fmt.Sprint(p.Layers)},
 		{"  time", exactSpan(p.Duration) + " in motion; heating, cooling and the discharge come on top"},
 		{"  peaks", peaks(p)},
@@ -50,6 +51,34 @@ func measures(p *job.Plan, st Style) []string {
 		out = append(out, st.row(r[0], r[1])...)
 	}
 	return out
+}
+
+// placing tells where parts lie on the belt, and when they fall.
+func placing(p *job.Plan) string {
+	l := &p.Placing
+	text := fmt.Sprintf("%.1f mm along the belt, %.1f mm across, %.1f mm high; at least %.1f mm from part to part, by %s",
+		l.FootprintMM[1]-l.FootprintMM[0], l.WidthMM, l.HeightMM, l.LeastPitchMM, l.PitchWhy)
+	if l.BackMM > 0 {
+		text += fmt.Sprintf("; the belt runs back by up to %.1f mm", l.BackMM)
+	}
+	if l.ToDropMM > 0 {
+		during := "discharge"
+		if l.DropsWhilePrinting {
+			during = "printing"
+		}
+		text += fmt.Sprintf("; %s on the belt at most, the first falls during the %s of cycle %d", count(l.PartsOnBelt, "finished part"), during, l.FirstDropCycle)
+	} else {
+		text += "; where the drop edge lies is not known"
+	}
+	switch s := l.Seam; {
+	case s == nil:
+		text += "; the seam is not judged without belt.loop_length_mm"
+	case !s.Fits:
+		text += fmt.Sprintf("; it does not fit between two passages of the seam of a loop of %.0f mm", s.LoopMM)
+	default:
+		text += fmt.Sprintf("; %s between two passages of the seam, up to %.1f mm of extra advance", count(s.PartsPerLoop, "part"), s.LongestExtraMM)
+	}
+	return text
 }
 
 // peaks tells the most that the job asks of each axis. An acceleration that the job
