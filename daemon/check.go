@@ -15,7 +15,7 @@ import (
 
 // visitFlags are the flags of check as they stand on the command line.
 type visitFlags struct {
-	offsetMM, spoolG float64
+	offsetMM, spoolG, seamMM float64
 	lengthsMM        []float64
 	scrap            []string
 	job              int
@@ -42,6 +42,7 @@ func newCheck() *cobra.Command {
 	f.StringVar(&q.Interrupted, "interrupted", "", "what became of an interrupted part: good or scrap")
 	f.BoolVar(&q.Realigned, "realigned", false, "the belt was tracked anew")
 	f.BoolVar(&q.BeltCleared, "belt-cleared", false, "nothing lies under or just in front of the head")
+	f.Float64Var(&v.seamMM, "seam-mm", 0, "where the middle of the belt's seam is, mm ahead of the nozzle towards the drop edge")
 	f.Float64Var(&v.spoolG, "spool-g", 0, "mass of the spool, g")
 	f.BoolVar(&q.BinEmptied, "bin-emptied", false, "the bin was emptied")
 	f.StringVar(&q.Note, "note", "", "anything else, in words")
@@ -67,7 +68,7 @@ func newCheck() *cobra.Command {
 func (v *visitFlags) fill(c *cobra.Command) error {
 	given := c.Flags().Changed
 	if !slices.ContainsFunc([]string{"offset-mm", "length-mm", "good", "scrap", "interrupted", "realigned", "belt-cleared",
-		"spool-g", "bin-emptied", "note"}, given) {
+		"seam-mm", "spool-g", "bin-emptied", "note"}, given) {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot record the check: nothing was found or done"),
 			hint: "give at least one of the flags that beltwarden check --help lists"}
 	}
@@ -83,8 +84,12 @@ func (v *visitFlags) fill(c *cobra.Command) error {
 	number("offset-mm", v.offsetMM)
 	number("length-mm", v.lengthsMM...)
 	number("spool-g", v.spoolG)
+	number("seam-mm", v.seamMM)
 	if given("offset-mm") {
 		q.OffsetMM = &v.offsetMM
+	}
+	if given("seam-mm") {
+		q.SeamMM = &v.seamMM
 	}
 	if given("spool-g") {
 		q.SpoolG = &v.spoolG

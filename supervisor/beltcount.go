@@ -14,6 +14,7 @@ type beltCount struct {
 	freeFromMM float64
 	occupied   bool
 
+	seam        seam
 	uncertainMM float64
 	save        deadline
 }

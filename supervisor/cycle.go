@@ -103,15 +103,19 @@ func (m *Machine) roomLines(plan *job.Plan) []string {
 	at, begin, axis := m.position(), plan.Begin.PositionMM[m.set.BeltAxis], m.set.BeltAxis
 	advance := m.belt.latest.AdvanceMM
 	var lines []string
+	lack := 0.0
 	if b := &m.belt; b.occupied {
-		if lack := b.freeFromMM + m.reachMM(plan) - advance; lack > roomToleranceMM {
-			if !m.headUp {
-				lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis])
-				m.headUp = true
-			}
-			lines = append(append(inMM(at), lines...), m.advanceLines(lack, begin)...)
-			advance += lack
+		lack = max(0, b.freeFromMM+m.reachMM(plan)-advance)
+	}
+	// A part on the joint sticks worse and comes out crooked.
+	extra, _ := m.clearOfSeamMM(plan, lack)
+	if lack += extra; lack > roomToleranceMM {
+		if !m.headUp {
+			lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis])
+			m.headUp = true
 		}
+		lines = append(append(inMM(at), lines...), m.advanceLines(lack, begin)...)
+		advance += lack
 	}
 	if len(lines) == 0 && math.Abs(at.PositionMM[axis]-begin) > 1e-9 {
 		lines = append(inMM(at), "G92 "+axis.String()+number(begin))

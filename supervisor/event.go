@@ -105,6 +105,7 @@ type Visit struct {
 	Interrupted string         `json:"interrupted,omitempty"` // "", "good" or "scrap": word on an interrupted part
 	Realigned   bool           `json:"realigned,omitempty"`
 	BeltCleared bool           `json:"belt_cleared,omitempty"` // nothing lies under or just in front of the head
+	SeamMM      *float64       `json:"seam_mm,omitempty"`      // middle of the joint, ahead of the nozzle towards the drop edge
 	SpoolG      *float64       `json:"spool_g,omitempty"`
 	BinEmptied  bool           `json:"bin_emptied,omitempty"`
 	Note        string         `json:"note,omitempty"`

@@ -1,10 +1,12 @@
 package supervisor
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
 )
@@ -61,6 +63,11 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 	for _, l := range m.modesOf(after, p.End) {
 		list = append(list, job.Change{Line: p.LeadOut.FirstLine, Section: job.LeadOut, Text: l,
 			Why: "the lead-out is read in the modes that the part ended in"})
+	}
+	if l, ok := m.loop(); ok && l.SeamMM+l.MarginMM > 0 {
+		f := p.Placing.FootprintMM
+		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: "G1 " + m.set.BeltAxis.String() + "... F" + number(m.set.AdvanceFeed),
+			Why: fmt.Sprintf("before a part that would lie on the seam the belt advances further, by at most %.0f mm", l.LongestExtraMM(belt.Span{FromMM: f[0], ToMM: f[1]}))})
 	}
 	for _, l := range gcode.Restore(after, p.Begin, m.restoreOptions(true)) {
 		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: l,

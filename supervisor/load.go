@@ -21,6 +21,7 @@ type Ledger interface {
 	ChecksSinceRealignment(ctx context.Context) ([]ledger.Check, error)
 	Belt(ctx context.Context) (ledger.Belt, error)
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
+	Seam(ctx context.Context) (*ledger.SeamSeen, error)
 	OpenHold(ctx context.Context) (*ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
@@ -50,6 +51,11 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	m.rules.restart(now, m.belt.base.TravelMM-m.belt.base.SinceCheckMM)
 	if err := m.loadDrift(ctx, l); err != nil {
 		return fail(err)
+	}
+	if s, err := l.Seam(ctx); err != nil {
+		return fail(err)
+	} else if s != nil {
+		m.belt.seam = seam{seen: true, atMM: s.AdvanceMM, sinceMM: s.AdvanceMM}
 	}
 	if seen, err := l.Board(ctx, set.Port.Path); err != nil {
 		return fail(err)

@@ -78,6 +78,10 @@ type BeltView struct {
 	FilamentMM float64       `json:"filament_mm"`       // since the process began
 	LoopMM     float64       `json:"loop_mm,omitempty"` // length of the loop, 0 when not known
 	SeamMM     float64       `json:"seam_mm,omitempty"` // length of its joint
+	// SeamAheadMM is where the middle of the joint is, ahead of the nozzle towards the drop
+	// edge, give or take SeamDoubtMM; nil when it was not seen.
+	SeamAheadMM *float64 `json:"seam_ahead_mm,omitempty"`
+	SeamDoubtMM float64  `json:"seam_doubt_mm,omitempty"`
 }
 
 // HeatView is the newest temperature reading, degrees Celsius.
@@ -123,6 +127,9 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	if o := m.rules.drift.newest(); o != nil {
 		mm := o.OffsetMM
 		s.Belt.OffsetMM = &mm
+	}
+	if ahead, doubt, ok := m.seamAheadMM(); ok {
+		s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, doubt
 	}
 	h := m.heat
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,

@@ -30,6 +30,9 @@ func (m *Machine) visit(r Request, out *Output) error {
 		}
 	}
 	out.record(ledger.CheckRecorded{Check: c})
+	if v.SeamMM != nil {
+		m.sawSeam(*v.SeamMM, r.By, out)
+	}
 	if v.Interrupted != "" {
 		m.decide(c.ID, v, out)
 	}
@@ -116,6 +119,11 @@ func (m *Machine) wrongVisit(v *Visit) []string {
 	for _, l := range v.LengthsMM {
 		if !(l > 0) || l > 10000 {
 			say("a length of %g mm is not possible", l)
+		}
+	}
+	if s := v.SeamMM; s != nil {
+		if text := m.wrongSeam(*s); text != "" {
+			say("%s", text)
 		}
 	}
 	if g := v.SpoolG; g != nil && !(*g >= 0 && *g <= 20000) {

@@ -118,6 +118,22 @@ func TestStatusTellsTheDrift(t *testing.T) {
 	}
 }
 
+func TestStatusTellsTheSeam(t *testing.T) {
+	s := running()
+	s.Belt.LoopMM, s.Belt.SeamMM = 1200, 20
+	ahead := -130.4
+	for want, set := range map[string]func(){
+		"not seen yet": func() {}, "130 mm behind the nozzle, give or take 4 mm": func() { s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, 4.2 },
+		"has become uncertain": func() { s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, 300 },
+	} {
+		s.Belt.SeamAheadMM = nil
+		set()
+		if text := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " "); !strings.Contains(text, want) {
+			t.Errorf("%q is missing in %s", want, text)
+		}
+	}
+}
+
 // No line is wider than the screen, and nothing but bold is sent to a terminal.
 func TestWidths(t *testing.T) {
 	bold := regexp.MustCompile("\x1b\\[[01]m")

@@ -163,6 +163,9 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 	if f.Basis == belt.OnReadings {
 		out = append(out, st.row("  drift", driftText(f))...)
 	}
+	if text := seamText(&b); text != "" {
+		out = append(out, st.row("  seam", text)...)
+	}
 	for _, flag := range f.Flagged {
 		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check")...)
 	}
@@ -286,4 +289,21 @@ func later(s *supervisor.Snapshot) string {
 var reasons = map[string]string{
 	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
 	supervisor.CauseOffset: "belt", supervisor.CauseDone: "end of the lot",
+}
+
+// seamText says where the joint is, or how to tell it.
+func seamText(b *supervisor.BeltView) string {
+	switch {
+	case b.LoopMM <= 0 || b.SeamMM <= 0:
+		return ""
+	case b.SeamAheadMM == nil:
+		return "not seen yet, so parts can come to lie on it; tell where it is with beltwarden check --seam-mm"
+	case 2*b.SeamDoubtMM+b.SeamMM >= b.LoopMM/2:
+		return "where it is has become uncertain; tell it anew with beltwarden check --seam-mm"
+	}
+	where := "ahead of"
+	if *b.SeamAheadMM < 0 {
+		where = "behind"
+	}
+	return fmt.Sprintf("%.0f mm %s the nozzle, give or take %.0f mm; no part is laid on it", math.Abs(*b.SeamAheadMM), where, b.SeamDoubtMM)
 }

@@ -21,7 +21,7 @@ var detailTables = []struct{ kind, table, column string }{
 	{"cycle_decided", "cycle", "decided_seq"}, {"belt_moved", "belt", "seq"}, {"hold_begun", "hold", "begun_seq"},
 	{"hold_ended", "hold", "ended_seq"}, {"check_recorded", "visit", "seq"}, {"alert_queued", "alert", "seq"},
 	{"event_noted", "event", "seq"}, {"state_changed", "state", "seq"}, {"board_seen", "board", "seq"},
-	{"heat_learned", "heat", "seq"},
+	{"heat_learned", "heat", "seq"}, {"seam_seen", "seam", "seq"},
 }
 
 // beltKinds are the entries that carry a belt position.
