@@ -249,9 +249,9 @@ func (d *Drawing) legend(b Box, s *beltScale, n int, y float64) float64 {
 	default:
 		list = append(list, entry{nil, "no finished part lies on the belt as the cycle begins"})
 	}
-	for _, h := range v.Head {
+	for i, h := range v.Head {
 		list = append(list, entry{func(k Box) {
-			d.Path("chart-second", []Point{{k.X, k.Y}, {k.X + k.W, k.Y}, {k.X + k.W, k.Y + k.H}, {k.X, k.Y + k.H}}, true)
+			d.Path(headClass(i), []Point{{k.X, k.Y}, {k.X + k.W, k.Y}, {k.X + k.W, k.Y + k.H}, {k.X, k.Y + k.H}}, true)
 		}, fmt.Sprintf("head above %s mm over the nozzle's tip: %s mm in front, %s mm behind",
 			Figure(h.AboveMM, 1), Figure(h.FrontMM, 1), Figure(h.BehindMM, 1))})
 	}

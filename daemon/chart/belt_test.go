@@ -97,6 +97,17 @@ func TestAnyBelt(t *testing.T) {
 	})
 }
 
+// Each step of the head has in the legend the dash that it has on the belt.
+func TestHeadStepsHaveTheirSigns(t *testing.T) {
+	d := New(560, 900, "t", "d")
+	d.Belt(Box{W: 560}, &BeltView{ToDropMM: 250, RearMM: -34, HighXMM: 20, PitchMM: 44, Head: []HeadStep{{8, 30, 45}, {9, 50, 60}, {40, 60, 70}}})
+	for i := range 3 {
+		if n := strings.Count(d.Fragment(), `class="`+headClass(i)+`"`); n != 2 {
+			t.Errorf("the dash of step %d is drawn %d times, not on the belt and in the legend", i, n)
+		}
+	}
+}
+
 // Words say what the picture cannot: an over-long part, missing and many parts.
 func TestLegend(t *testing.T) {
 	for _, c := range []struct {
