@@ -13,7 +13,9 @@ import (
 type HeadStep struct {
 	AboveMM  float64
 	FrontMM  float64 // towards the drop edge
-	BehindMM float64 // away from it
+	// BehindMM is how far it reaches away from the drop edge. It asks for no pitch: the
+	// parts made before never come there while the head is less high than they are.
+	BehindMM float64
 }
 
 // Placing says where parts may lie on the belt. Along the belt all is measured as the
