@@ -11,8 +11,8 @@ import (
 // HeadStep says how far the head, and the beam it hangs on, reaches along the belt
 // with everything that is higher than AboveMM above the nozzle's tip.
 type HeadStep struct {
-	AboveMM  float64
-	FrontMM  float64 // towards the drop edge
+	AboveMM float64
+	FrontMM float64 // towards the drop edge
 	// BehindMM is how far it reaches away from the drop edge. It asks for no pitch: the
 	// parts made before never come there while the head is less high than they are.
 	BehindMM float64
