@@ -3,7 +3,6 @@ package gcode
 import (
 	"fmt"
 	"math"
-	"time"
 )
 
 const mmPerInch = 25.4
@@ -163,43 +162,6 @@ func (s *State) applyMove(l *Line, e *Effect) error {
 	s.Motion = MotionRapid + Motion(l.Number)
 	e.finish(s)
 	return nil
-}
-
-// straightMM is the length of a straight move in space.
-func (e *Effect) straightMM() float64 {
-	return math.Sqrt(e.delta[X]*e.delta[X] + e.delta[Y]*e.delta[Y] + e.delta[Z]*e.delta[Z])
-}
-
-// finish works out filament and time once the path is known.
-func (e *Effect) finish(s *State) {
-	if e.delta[E] != 0 {
-		e.ExtrudedMM = e.delta[E]
-		if s.FlowPercent != 100 {
-			e.ExtrudedMM = grid(e.delta[E] * s.FlowPercent / 100)
-		}
-		e.Extruding = e.ExtrudedMM > 0 && e.PathMM > 0
-		if s.DrawnBackMM > 0 || e.ExtrudedMM < 0 {
-			s.DrawnBackMM = max(0, grid(s.DrawnBackMM-e.ExtrudedMM))
-		}
-		if e.PathMM == 0 {
-			e.PathMM = e.travel[E]
-		}
-	}
-	e.FeedMMPerMin = s.FeedMMPerMin
-	if s.FeedPercent != 100 {
-		e.FeedMMPerMin = s.FeedMMPerMin * s.FeedPercent / 100
-	}
-	if e.FeedMMPerMin > 0 {
-		e.Duration = seconds(e.PathMM / e.FeedMMPerMin * 60)
-	}
-}
-
-// seconds converts without overflow: what exceeds a Duration is a Duration's end.
-func seconds(v float64) time.Duration {
-	if v >= math.MaxInt64/1e9 {
-		return math.MaxInt64
-	}
-	return time.Duration(v * 1e9)
 }
 
 func applyDwell(l *Line, e *Effect) error {

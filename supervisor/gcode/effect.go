@@ -1,6 +1,9 @@
 package gcode
 
-import "time"
+import (
+	"math"
+	"time"
+)
 
 // Kind says what a line does.
 type Kind uint8
@@ -105,4 +108,41 @@ func (e *Effect) Names(a Axis) bool { return e.Named&(1<<a) != 0 }
 // Is reports whether the command is letter and number, such as ('M', 84).
 func (e *Effect) Is(letter byte, number int) bool {
 	return e.Letter == letter && e.Number == number && e.Sub == 0
+}
+
+// straightMM is the length of a straight move in space.
+func (e *Effect) straightMM() float64 {
+	return math.Sqrt(e.delta[X]*e.delta[X] + e.delta[Y]*e.delta[Y] + e.delta[Z]*e.delta[Z])
+}
+
+// finish works out filament and time once the path is known.
+func (e *Effect) finish(s *State) {
+	if e.delta[E] != 0 {
+		e.ExtrudedMM = e.delta[E]
+		if s.FlowPercent != 100 {
+			e.ExtrudedMM = grid(e.delta[E] * s.FlowPercent / 100)
+		}
+		e.Extruding = e.ExtrudedMM > 0 && e.PathMM > 0
+		if s.DrawnBackMM > 0 || e.ExtrudedMM < 0 {
+			s.DrawnBackMM = max(0, grid(s.DrawnBackMM-e.ExtrudedMM))
+		}
+		if e.PathMM == 0 {
+			e.PathMM = e.travel[E]
+		}
+	}
+	e.FeedMMPerMin = s.FeedMMPerMin
+	if s.FeedPercent != 100 {
+		e.FeedMMPerMin = s.FeedMMPerMin * s.FeedPercent / 100
+	}
+	if e.FeedMMPerMin > 0 {
+		e.Duration = seconds(e.PathMM / e.FeedMMPerMin * 60)
+	}
+}
+
+// seconds converts without overflow: what exceeds a Duration is a Duration's end.
+func seconds(v float64) time.Duration {
+	if v >= math.MaxInt64/1e9 {
+		return math.MaxInt64
+	}
+	return time.Duration(v * 1e9)
 }

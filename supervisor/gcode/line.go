@@ -227,39 +227,3 @@ func (l *Line) checksum(i int) error {
 	}
 	return nil
 }
-
-// text takes the rest of the line from i as text: up to a semicolon, white
-// space trimmed, and of a numbered line without the checksum. Control bytes are
-// refused: on the wire they would break the frame.
-func (l *Line) text(i int) error {
-	end := i
-	for end < len(l.src) && l.src[end] != ';' {
-		end++
-	}
-	end = trimRight(l.src, i, end)
-	if l.numbered {
-		k := end
-		for k > i && isDigit(l.src[k-1]) {
-			k--
-		}
-		if k < end && k > i && l.src[k-1] == '*' {
-			end = trimRight(l.src, i, k-1)
-		}
-	}
-	for k, c := range l.src[i:end] {
-		if c < 0x20 && c != '\t' || c == 0x7f {
-			return badByte(i+k, c)
-		}
-	}
-	l.textFrom, l.textTo = i, end
-	return nil
-}
-
-func (l *Line) digitsBetween(from, to int) bool {
-	for _, c := range l.src[from:to] {
-		if isDigit(c) {
-			return true
-		}
-	}
-	return false
-}

@@ -119,33 +119,6 @@ func commandNumber(s []byte) (number, sub int, ok bool) {
 	return 0, 0, false
 }
 
-// takesText reports whether what follows the command is text and no words: a
-// message to show, a file name, or the name of an object.
-func takesText(letter byte, number int) bool {
-	if letter != 'M' {
-		return false
-	}
-	switch number {
-	case 0, 1, 16, 23, 28, 30, 32, 33, 36, 117, 118, 486, 928:
-		return true
-	}
-	return false
-}
-
-// namedAt reports whether a command of the board's own begins at i: a name of
-// at least three letters instead of a letter and a number.
-func namedAt(src []byte, i int) bool {
-	if i+3 > len(src) {
-		return false
-	}
-	for _, c := range src[i : i+3] {
-		if !isLetter(c) && c != '_' {
-			return false
-		}
-	}
-	return true
-}
-
 func badByte(i int, c byte) error {
 	switch {
 	case c == 0:

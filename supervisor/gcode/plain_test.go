@@ -2,7 +2,6 @@ package gcode
 
 import (
 	"bufio"
-	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -41,12 +40,31 @@ func (p *paths) check(t rapid.TB, line []byte) {
 	if (a == nil) != (b == nil) || a != nil && a.Error() != b.Error() {
 		t.Fatalf("%q: applied with %v, in the general way with %v", line, a, b)
 	}
-	if p.e != p.f || fmt.Sprint(p.e) != fmt.Sprint(p.f) { // the latter tells 0 from -0
+	if p.e != p.f || signs(&p.e) != signs(&p.f) {
 		t.Fatalf("%q after %+v:\n%+v, in the general way\n%+v", line, before, p.e, p.f)
 	}
-	if p.quick != p.general || fmt.Sprint(p.quick.PositionMM, p.quick.DrawnBackMM) != fmt.Sprint(p.general.PositionMM, p.general.DrawnBackMM) {
+	if p.quick != p.general || negative(p.quick.PositionMM[:], 0) != negative(p.general.PositionMM[:], 0) {
 		t.Fatalf("%q: leads to\n%+v, in the general way\n%+v", line, p.quick, p.general)
 	}
+}
+
+// signs has a bit for every length of an effect that is negative: == does not tell 0
+// from -0.
+func signs(e *Effect) (n uint64) {
+	for _, v := range [][]float64{e.MinMM[:], e.MaxMM[:], e.delta[:], e.travel[:], {e.ExtrudedMM, e.PathMM, e.FeedMMPerMin}} {
+		n = negative(v, n)
+	}
+	return n
+}
+
+func negative(vs []float64, n uint64) uint64 {
+	for _, v := range vs {
+		n <<= 1
+		if math.Signbit(v) {
+			n |= 1
+		}
+	}
+	return n
 }
 
 // same compares all that lines tell, numbers bit for bit.
