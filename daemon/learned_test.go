@@ -16,7 +16,7 @@ import (
 func TestInspectReadsWhatWasLearned(t *testing.T) {
 	cfg := config.Default()
 	cfg.Ledger.Path, cfg.Machine.Port = filepath.Join(t.TempDir(), "ledger.db"), "p"
-	if _, why := learnedHeat(context.Background(), cfg); !strings.Contains(why, "no ledger yet") {
+	if _, _, why := learned(context.Background(), cfg); !strings.Contains(why, "no ledger yet") {
 		t.Errorf("without a ledger: %s", why)
 	}
 	if _, err := os.Stat(cfg.Ledger.Path); err == nil {
@@ -35,7 +35,7 @@ func TestInspectReadsWhatWasLearned(t *testing.T) {
 		if err := l.Commit(context.Background(), ledger.HeatLearned{Port: "p", Heater: ledger.HeaterBed, Model: json.RawMessage(model)}); err != nil {
 			t.Fatal(err)
 		}
-		h, why := learnedHeat(context.Background(), cfg) // beside the writer, as beside a daemon
+		h, _, why := learned(context.Background(), cfg) // beside the writer, as beside a daemon
 		if h.Bed != want || h.Nozzle != (heat.Model{}) || !strings.Contains(why, "often enough") {
 			t.Errorf("%s: got %+v; %s", model, h, why)
 		}
@@ -47,7 +47,7 @@ func TestInspectReadsWhatWasLearned(t *testing.T) {
 	if err := os.WriteFile(cfg.Ledger.Path, []byte(strings.Repeat("no ledger", 200)), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, why := learnedHeat(context.Background(), cfg); !strings.Contains(why, "cannot open ledger") {
+	if _, _, why := learned(context.Background(), cfg); !strings.Contains(why, "cannot open ledger") {
 		t.Errorf("of a damaged ledger: %s", why)
 	}
 }
