@@ -97,12 +97,14 @@ var rules = []rule{
 				return false
 			}
 			switch first, _, _ := strings.Cut(what, "/"); {
-			case strings.HasPrefix(what, module+"/"), first == "net", first == "syscall", what == "database/sql", what == "log", what == "log/slog", what == "math/rand", what == "math/rand/v2":
+			case strings.HasPrefix(what, module+"/"), first == "net", what == "database/sql", what == "log", what == "log/slog", what == "math/rand", what == "math/rand/v2":
 				return true
 			case strings.HasPrefix(what, "go.uber.org/zap"), strings.HasPrefix(what, "golang.org/x/sys"), strings.HasPrefix(what, "github.com/"):
 				return true
-			case what == "os", what == "io/ioutil":
+			case what == "os", what == "io/ioutil", what == "syscall":
 				return s.room != "supervisor/job" // reads job files, streaming
+			case strings.HasPrefix(what, "syscall."):
+				return what != "syscall.O_NONBLOCK" // a pipe in a job's place must not be waited for
 			}
 			return slices.Contains([]string{"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.AfterFunc", "time.NewTimer", "time.NewTicker", "time.Tick"}, what)
 		},

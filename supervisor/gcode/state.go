@@ -12,6 +12,9 @@ const (
 	PlaneYZ
 )
 
+// Normal returns the axis at right angles to the plane (NISTIR 6556, 3.5.3).
+func (p Plane) Normal() Axis { return arcPlanes[p].normal }
+
 // Motion is the motion word last used.
 type Motion uint8
 

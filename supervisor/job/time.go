@@ -107,7 +107,7 @@ func (c *clock) move(e *gcode.Effect, st *gcode.State) {
 		m.Kind = motion.Retract
 	}
 	if e.RadiusMM > 0 {
-		m.Arc = &motion.Arc{RadiusMM: e.RadiusMM, Entry: e.Entry, Exit: e.Exit}
+		m.Arc = &motion.Arc{RadiusMM: e.RadiusMM, Entry: e.Entry, Exit: e.Exit, Normal: int(st.Plane.Normal())}
 	}
 	c.planner.Push(&m)
 	c.asked(&m)
@@ -119,7 +119,7 @@ func (c *clock) asked(m *motion.Move) {
 	u := c.planner.Direction()
 	for a := range u {
 		d := math.Abs(u[a])
-		if m.Arc != nil && a < 3 && (m.Arc.Entry[a] != 0 || m.Arc.Exit[a] != 0) {
+		if m.Arc != nil && a < 3 && a != m.Arc.Normal {
 			d = 1 // somewhere on the arc the axis has the whole speed
 		}
 		if v := d * speed; v > c.speed[a] {

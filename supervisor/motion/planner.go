@@ -20,6 +20,7 @@ type Move struct {
 type Arc struct {
 	RadiusMM    float64
 	Entry, Exit [3]float64 // directions at both ends, of length 1
+	Normal      int        // axis at right angles to the plane of the arc
 }
 
 // planned is a move in the look-ahead.
@@ -91,12 +92,12 @@ func (p *Planner) Push(m *Move) {
 	p.append(q)
 }
 
-// bend lowers speed and acceleration on an arc: every axis of its plane takes the whole
-// speed somewhere, and the bend itself takes acceleration.
+// bend lowers speed and acceleration on an arc: both axes of its plane are taken to run
+// at the whole speed somewhere, and the bend itself takes acceleration.
 func (p *Planner) bend(arc *Arc, q *planned) {
 	l := &p.limits
 	for a := range 3 {
-		if arc.Entry[a] != 0 || arc.Exit[a] != 0 {
+		if a != arc.Normal {
 			q.cruise = min(q.cruise, l.SpeedMMPerS[a])
 			q.accel = min(q.accel, l.AccelMMPerS2[a])
 		}

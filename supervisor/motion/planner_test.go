@@ -96,9 +96,16 @@ func TestCorners(t *testing.T) {
 	retracted := []Move{straight(50, 0, 0, 0, 100, Travel), straight(0, 0, 0, -2, 40, Retract), straight(50, 0, 0, 0, 100, Travel)}
 	within(t, "filament alone between", total(limits(Limits{}), retracted),
 		2*Trapezoid(50, 1000, 1000, 100, 0, 0).TotalS()+Trapezoid(2, 1500, 1500, 40, 0, 0).TotalS())
-	arc := Move{DeltaMM: [Axes]float64{10, 10}, PathMM: 5 * math.Pi, SpeedMMPerS: 500, Arc: &Arc{RadiusMM: 10, Entry: [3]float64{1, 0, 0}, Exit: [3]float64{0, 1, 0}}}
+	arc := Move{DeltaMM: [Axes]float64{10, 10}, PathMM: 5 * math.Pi, SpeedMMPerS: 500, Arc: &Arc{RadiusMM: 10, Entry: [3]float64{1, 0, 0}, Exit: [3]float64{0, 1, 0}, Normal: 2}}
 	v := math.Sqrt(1000 * 10) // the bend takes v²/r
 	within(t, "a quarter circle", total(limits(Limits{}), []Move{arc}), Trapezoid(5*math.Pi, 1000, 1000, v, 0, 0).TotalS())
+}
+
+// A half circle begins and ends along Y alone, and yet runs X at the whole speed.
+func TestHalfCircleKeepsBothAxes(t *testing.T) {
+	l := limits(Limits{SpeedMMPerS: [Axes]float64{20, 200, 20, 60}, AccelMMPerS2: [Axes]float64{300, 1500, 200, 5000}})
+	m := Move{DeltaMM: [Axes]float64{-20}, PathMM: 10 * math.Pi, SpeedMMPerS: 100, Arc: &Arc{RadiusMM: 10, Entry: [3]float64{0, 1, 0}, Exit: [3]float64{0, -1, 0}, Normal: 2}}
+	within(t, "half circle", total(l, []Move{m}), Trapezoid(10*math.Pi, 300, 300, 20, 0, 0).TotalS())
 }
 
 // Each axis keeps its own limits: on a diagonal the slower rules.
