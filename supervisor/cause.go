@@ -14,6 +14,7 @@ const (
 	CauseCheckTravel = "check_travel" // so much belt travel since the last check
 	CauseCheckTime   = "check_time"   // so long since the last check
 	CauseOffset      = "offset_limit" // lateral offset at or near its limit
+	CauseSize        = "part_size"    // measured lengths are out of control
 	CauseLink        = "link"         // cable, port or board is gone
 	CauseBoard       = "board"        // the board halted or restarted
 	CauseHeat        = "heat"         // a temperature did not come

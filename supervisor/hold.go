@@ -29,7 +29,7 @@ func (m *Machine) beginHold(out *Output) {
 	m.endHold(out, "followed by "+m.state.String())
 	h := &openHold{id: m.ids.Hold, cause: m.cause}
 	switch m.cause.Code {
-	case CauseCheckParts, CauseCheckTravel, CauseCheckTime, CauseOffset:
+	case CauseCheckParts, CauseCheckTravel, CauseCheckTime, CauseOffset, CauseSize:
 		h.needsCheck = true
 	}
 	m.ids.Hold++

@@ -190,6 +190,9 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 	if len(checks) > 0 {
 		m.rules.partsSinceCheck = max(0, counts.Made-checks[0].CyclesMade)
 	}
+	if err := m.loadSizes(ctx, l); err != nil {
+		return err
+	}
 	return m.loadCycles(ctx, l, was)
 }
 

@@ -20,6 +20,7 @@ type lot struct {
 	led     map[int]bool
 	warmed  bool // a part was begun since the run started
 	seen    cycleSeen
+	sizes   sizes
 
 	filamentMM float64 // running total when the newest part was made
 }

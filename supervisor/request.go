@@ -63,6 +63,9 @@ func (m *Machine) command(r Request, out *Output) error {
 		why.Text += ", although advised against: " + r.Override
 		m.note(out, "override", why.Text)
 		m.rules.accepted = m.offsetBeyond()
+		if m.lot != nil {
+			m.lot.sizes.signal = ""
+		}
 	}
 	switch r.Command {
 	case Start:

@@ -128,6 +128,9 @@ func (m *Machine) visits() []NextVisit {
 		list = append(list, NextVisit{Reason: CauseCheckTime, Parts: n,
 			Text: fmt.Sprintf("%s since the last check; one is due every %s", m.now.Sub(r.sinceTime).Round(time.Minute), s.CheckEvery)})
 	}
+	if m.lot != nil && m.lot.sizes.signal != "" {
+		list = append(list, NextVisit{Reason: CauseSize, Text: m.lot.sizes.signal})
+	}
 	switch {
 	case r.accepted:
 	case m.offsetBeyond():

@@ -111,6 +111,7 @@ var toBring = map[string][]string{
 	CauseCheckTravel: {"rule for the belt's edge", "caliper"},
 	CauseCheckTime:   {"caliper", "rule for the belt's edge"},
 	CauseOffset:      {"rule for the belt's edge", "key for the belt's adjusters"},
+	CauseSize:        {"caliper", "key for the belt's tension"},
 	CauseDone:        {"box for the parts", "caliper"},
 }
 

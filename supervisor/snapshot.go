@@ -50,6 +50,11 @@ type LotView struct {
 	PartBegun time.Time     `json:"part_begun,omitzero"`
 	PartTakes time.Duration `json:"part_takes_ns,omitempty"`
 	DoneAt    time.Time     `json:"done_at,omitzero"` // estimate, holds not counted
+	// Yield is what is still to be begun so that the ordered parts come out good with
+	// 95 % certainty; nil once that cannot be said.
+	Yield *YieldView `json:"yield,omitempty"`
+	// SizeSignal is what the newest measured lengths say against them.
+	SizeSignal string `json:"size_signal,omitempty"`
 }
 
 // JobView is one job of the lot.
@@ -59,6 +64,8 @@ type JobView struct {
 	Made    int    `json:"made"`
 	Good    int    `json:"good"`
 	Scrap   int    `json:"scrap"`
+	// Size is the chart of the lengths measured, nil before the first.
+	Size *SizeView `json:"size,omitempty"`
 }
 
 // BeltView is the belt, in commanded millimetres.
@@ -153,7 +160,7 @@ func (m *Machine) lotView() *LotView {
 	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.ordered, Made: t.made, Good: t.good, Scrap: t.scrap + t.torn,
 		Unverified: t.unverified(), Interrupted: t.interrupted, Begun: l.begun, Wanted: l.wanted(), PartTakes: m.nextDuration()}
 	for i, j := range l.jobs {
-		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap + j.torn})
+		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap + j.torn, Size: l.sizeView(i)})
 	}
 	if c := m.cycle; c != nil && !c.fromLedger {
 		v.Part, v.PartBegun = c.ordinal, c.begun
@@ -161,6 +168,7 @@ func (m *Machine) lotView() *LotView {
 			v.Wanted = max(0, v.Wanted-1) // it has begun
 		}
 	}
+	v.Yield, v.SizeSignal = l.yieldPlan(), l.sizes.signal
 	if m.running() {
 		v.DoneAt = m.after(l.wanted())
 	}

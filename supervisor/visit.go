@@ -33,6 +33,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	if v.SeamMM != nil {
 		m.sawSeam(*v.SeamMM, r.By, out)
 	}
+	m.measured(v.Job, v.LengthsMM)
 	if v.Interrupted != "" {
 		m.decide(c.ID, v, out)
 	}

@@ -13,6 +13,7 @@ import (
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/quality"
 )
 
 var noon = time.Date(2026, 3, 2, 12, 0, 0, 0, time.Local)
@@ -130,6 +131,22 @@ func TestStatusTellsTheSeam(t *testing.T) {
 		set()
 		if text := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " "); !strings.Contains(text, want) {
 			t.Errorf("%q is missing in %s", want, text)
+		}
+	}
+}
+
+func TestStatusTellsSizesAndYield(t *testing.T) {
+	s := running()
+	s.Lot.Yield = &supervisor.YieldView{Cycles: 44, Yield: 0.9}
+	s.Lot.Jobs = []supervisor.JobView{{Name: "clip", Size: &supervisor.SizeView{N: 7, Phase: quality.Learning, Missing: 13, NewestMM: 20.013}},
+		{Name: "peg", Size: &supervisor.SizeView{N: 30, Phase: quality.Frozen, NewestMM: 11.98, MeanMM: 12, LowerMM: 11.9, UpperMM: 12.1}}}
+	flat := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " ")
+	for _, want := range []string{
+		"yield with 95 % certainty 44 more to begin for the ordered parts, not 38: 90 % are expected to be good",
+		"size clip: 7 lengths, the newest 20.01 mm; limits need 13 more", "size peg: the newest 11.98 mm; mean 12.00, limits 11.90 to 12.10 mm",
+	} {
+		if !strings.Contains(flat, want) {
+			t.Errorf("%q is missing in %s", want, flat)
 		}
 	}
 }

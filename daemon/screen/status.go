@@ -9,6 +9,7 @@ import (
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/quality"
 )
 
 // Status writes one screen about the run. It begins with what the reader came
@@ -126,6 +127,15 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 	}
 	if l.Part > 0 {
 		out = append(out, st.row("  part", part(s))...)
+	}
+	if y := l.Yield; y != nil && l.Status == ledger.LotOpen && y.Cycles > int64(l.Wanted) {
+		out = append(out, st.row("  yield", fmt.Sprintf("with 95 %% certainty %d more to begin for the ordered parts, not %d: %.0f %% are expected to be good",
+			y.Cycles, l.Wanted, 100*y.Yield))...)
+	}
+	for i := range l.Jobs {
+		if v := l.Jobs[i].Size; v != nil {
+			out = append(out, st.row("  size", sizeText(v, l.Jobs[i].Name))...)
+		}
 	}
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
 		out = append(out, st.row("  done", fmt.Sprintf("about %s, holds not counted; %s still to begin", clock(l.DoneAt, s.At), count(l.Wanted, "part")))...)
@@ -288,7 +298,7 @@ func later(s *supervisor.Snapshot) string {
 // reasons are the causes of visits in a word or two.
 var reasons = map[string]string{
 	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
-	supervisor.CauseOffset: "belt", supervisor.CauseDone: "end of the lot",
+	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseDone: "end of the lot",
 }
 
 // seamText says where the joint is, or how to tell it.
@@ -306,4 +316,12 @@ func seamText(b *supervisor.BeltView) string {
 		where = "behind"
 	}
 	return fmt.Sprintf("%.0f mm %s the nozzle, give or take %.0f mm; no part is laid on it", math.Abs(*b.SeamAheadMM), where, b.SeamDoubtMM)
+}
+
+// sizeText says what the lengths of a job's parts were and within which limits they must stay.
+func sizeText(v *supervisor.SizeView, name string) string {
+	if v.Phase == quality.Learning {
+		return fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, count(int(v.N), "length"), v.NewestMM, v.Missing)
+	}
+	return fmt.Sprintf("%s: the newest %.2f mm; mean %.2f, limits %.2f to %.2f mm", name, v.NewestMM, v.MeanMM, v.LowerMM, v.UpperMM)
 }

@@ -1,0 +1,69 @@
+package supervisor
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/quality"
+)
+
+// TestSizesOutOfControlHold: limits are learned from twenty lengths; a part far outside
+// them holds the machine before the next, by name and with a remedy, over a restart too.
+// Lengths that fit again, or a reason, let it go on.
+func TestSizesOutOfControlHold(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{60}, Start: true}})
+		x.until(Execute, 2*time.Hour)
+		learn := []float64{20.02, 19.98, 20.01, 19.97, 20.00, 20.03, 19.99, 20.01, 19.98, 20.02, 20.00, 19.97, 20.01, 20.02, 19.99, 20.00, 19.98, 20.03, 20.01, 19.99}
+		x.do(Request{Visit: &Visit{LengthsMM: learn}})
+		s := x.s.Snapshot()
+		size := s.Lot.Jobs[0].Size
+		if size == nil || size.Phase != quality.Frozen || size.N != 20 || size.UpperMM < 20.05 || size.UpperMM > 20.15 || s.Lot.SizeSignal != "" {
+			t.Fatalf("after learning: %+v %q", size, s.Lot.SizeSignal)
+		}
+		x.do(Request{Visit: &Visit{LengthsMM: []float64{20.6}}})
+		s = x.until(Held, 2*time.Hour)
+		if s.Cause.Code != CauseSize || !strings.Contains(s.Cause.Text, "20.6") || !strings.Contains(s.Cause.Text, "measure") {
+			t.Errorf("held for %+v", s.Cause)
+		}
+		if err := x.refuse(Request{Command: Unhold}); err == nil {
+			t.Error("went on without a check")
+		}
+		x.stop()
+		x.start()
+		x.until(Idle, time.Hour)
+		if again := x.s.Snapshot().Lot; again.SizeSignal == "" || again.Jobs[0].Size.N != 21 {
+			t.Errorf("after a restart: %+v %q", again.Jobs[0].Size, again.SizeSignal)
+		}
+		x.do(Request{Visit: &Visit{LengthsMM: []float64{20.01, 19.99}}})
+		if text := x.s.Snapshot().Lot.SizeSignal; text != "" {
+			t.Errorf("after lengths that fit: %q", text)
+		}
+		x.stop()
+	})
+}
+
+// TestYieldPlan: 24 good parts, nothing looked at: the prior of nine good to one scrap
+// asks for more cycles than parts; scrap found raises it, good ones lower it, and parts not
+// looked at are never taken for good.
+func TestYieldPlan(t *testing.T) {
+	cycles := func(j jobCount) int64 { return (&lot{jobs: []jobCount{j}}).yieldPlan().Cycles }
+	fresh := cycles(jobCount{ordered: 24})
+	if fresh <= 24 {
+		t.Errorf("%d cycles for 24 good parts of a job never seen", fresh)
+	}
+	if bad := cycles(jobCount{ordered: 24, made: 8, good: 4, scrap: 4}); bad <= fresh-4 {
+		t.Errorf("%d more cycles after 4 good and 4 scrap, %d before any", bad, fresh)
+	}
+	if unseen, good := cycles(jobCount{ordered: 24, made: 20}), cycles(jobCount{ordered: 24, made: 20, good: 20}); unseen < good {
+		t.Errorf("%d more cycles with 20 not looked at, %d with 20 good", unseen, good)
+	}
+	if done := cycles(jobCount{ordered: 24, made: 24, good: 24}); done != 0 {
+		t.Errorf("%d more cycles for a lot that is there", done)
+	}
+}
