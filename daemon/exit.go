@@ -27,6 +27,7 @@ const (
 	exitRefused     = 8
 	exitUnreachable = 9
 	exitShort       = 10
+	exitTable       = 11
 )
 
 // exitMeanings is what the help says of each status.
@@ -45,6 +46,7 @@ var exitMeanings = []struct {
 	{exitRefused, "the machine refuses the request in its present state"},
 	{exitUnreachable, "the daemon cannot be reached"},
 	{exitShort, "the lot ended without the ordered good parts"},
+	{exitTable, "a table of measurements is missing or wrong"},
 }
 
 // failure is an error with its exit status and what to do about it.

@@ -154,29 +154,51 @@ type Plan struct {
 	Seen Interval
 }
 
-// PlanFor says how many cycles an order still needs. Parts not looked at are never
-// counted good: they are parts whose outcome is open, like those of further cycles.
+// PlanFor says how many cycles an order still needs, its yield learned from the parts
+// looked at. Parts not looked at are never counted good: they are parts whose outcome
+// is open, like those of further cycles.
 func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
+	p, err := o.sofar(confidence)
+	if err != nil {
+		return Plan{}, err
+	}
+	a, b := prior.Good+float64(p.GoodSoFar), prior.Scrap+float64(o.Scrap)
+	p.Yield = a / (a + b)
+	missing := max(0, o.Good-p.GoodSoFar)
+	starts, probability, err := Starts(p.GoodSoFar, o.Scrap, missing, prior, confidence)
+	if err != nil {
+		return Plan{}, err
+	}
+	p.Cycles, p.Probability = max(0, starts-o.Unverified), probability
+	return p, nil
+}
+
+// PlanKnown is like PlanFor for a yield that is taken as known.
+func PlanKnown(o Order, yield, confidence float64) (Plan, error) {
+	p, err := o.sofar(confidence)
+	if err != nil {
+		return Plan{}, err
+	}
+	p.Yield = yield
+	starts, probability, err := StartsKnown(yield, max(0, o.Good-p.GoodSoFar), confidence)
+	if err != nil {
+		return Plan{}, err
+	}
+	p.Cycles, p.Probability = max(0, starts-o.Unverified), probability
+	return p, nil
+}
+
+// sofar is what an order's counts say before anything is planned.
+func (o Order) sofar(confidence float64) (Plan, error) {
 	if o.Made < 0 || o.Scrap < 0 || o.Unverified < 0 || o.Scrap > o.Made || o.Unverified > o.Made-o.Scrap {
 		return Plan{}, fmt.Errorf("cannot plan cycles: %d scrap and %d not looked at of %d made are not possible", o.Scrap, o.Unverified, o.Made)
 	}
 	if err := checkOrder(o.Good, confidence); err != nil {
 		return Plan{}, err
 	}
-	p := Plan{GoodSoFar: o.Made - o.Scrap - o.Unverified, Unverified: o.Unverified, Probability: 1, Seen: Interval{0, 1}}
+	p := Plan{GoodSoFar: o.Made - o.Scrap - o.Unverified, Unverified: o.Unverified, Seen: Interval{0, 1}}
 	if seen := p.GoodSoFar + o.Scrap; seen > 0 {
 		p.Seen, _ = Wilson(p.GoodSoFar, seen, 0.95) // cannot fail: counts are checked above
 	}
-	a, b := prior.Good+float64(p.GoodSoFar), prior.Scrap+float64(o.Scrap)
-	p.Yield = a / (a + b)
-	missing := o.Good - p.GoodSoFar
-	if missing <= 0 {
-		return p, nil
-	}
-	starts, probability, err := Starts(p.GoodSoFar, o.Scrap, missing, prior, confidence)
-	if err != nil {
-		return Plan{}, err
-	}
-	p.Cycles, p.Probability = max(0, starts-o.Unverified), probability
 	return p, nil
 }

@@ -1,0 +1,77 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/supervisor/quality"
+)
+
+// startPlan is what plan prints as JSON.
+type startPlan struct {
+	Cycles      int64            `json:"cycles"`
+	Probability float64          `json:"probability"`
+	GoodSoFar   int64            `json:"good_so_far"`
+	Unverified  int64            `json:"unverified"`
+	Yield       float64          `json:"yield"`
+	YieldSeen   quality.Interval `json:"yield_seen"`
+}
+
+func newPlan() *cobra.Command {
+	var o quality.Order
+	var yield, confidence float64
+	c := &cobra.Command{
+		Use:   "plan --good N [--made K --scrap J]",
+		Short: "Say how many cycles to start for so many good parts",
+		Long: "plan computes the smallest number of cycles still to start so that the good parts\n" +
+			"ordered are there with the confidence asked for.\n\n" +
+			"It learns the yield from the parts made and looked at. Before any, it expects nine\n" +
+			"good parts in ten, with the weight of ten parts seen (common practice, no source).\n" +
+			"Parts that nobody looked at are not counted good: their outcome is as open as that\n" +
+			"of cycles to come.",
+		Example: "  beltwarden plan --good 40\n  beltwarden plan --good 40 --made 30 --scrap 2 --unverified 5",
+		Args:    args(0, 0, ""),
+	}
+	c.Flags().Int64Var(&o.Good, "good", 0, "good parts ordered")
+	c.Flags().Int64Var(&o.Made, "made", 0, "parts made so far")
+	c.Flags().Int64Var(&o.Scrap, "scrap", 0, "parts of them found bad")
+	c.Flags().Int64Var(&o.Unverified, "unverified", 0, "parts of them not looked at yet")
+	c.Flags().Float64Var(&yield, "yield", 0, "fraction of good parts, if it is known; else it is learned")
+	c.Flags().Float64Var(&confidence, "confidence", 0.95, "probability with which there are to be good parts enough")
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		if err := needFlags(c, "good"); err != nil {
+			return err
+		}
+		plan := func() (quality.Plan, error) { return quality.PlanFor(o, quality.DefaultPrior(), confidence) }
+		basis := "learned"
+		if c.Flags().Changed("yield") {
+			basis = "given"
+			plan = func() (quality.Plan, error) { return quality.PlanKnown(o, yield, confidence) }
+		}
+		p, err := plan()
+		if err != nil {
+			hint := "counts are whole parts; scrap and parts not looked at are among those made"
+			if errors.Is(err, quality.ErrNever) {
+				hint = "find out why parts fail before making more"
+			}
+			return &failure{status: exitUsage, err: err, hint: hint}
+		}
+		if *asJSON {
+			return printJSON(c.OutOrStdout(), startPlan{p.Cycles, p.Probability, p.GoodSoFar, p.Unverified, p.Yield, p.Seen})
+		}
+		lines := []string{
+			fmt.Sprintf("start      %s for %d good parts", counted(int(p.Cycles), "more cycle"), o.Good),
+			fmt.Sprintf("certainty  %.2f %% that they are enough", 100*p.Probability),
+			fmt.Sprintf("so far     %d good, %d scrap, %d not looked at", p.GoodSoFar, o.Scrap, p.Unverified),
+			fmt.Sprintf("yield      %.1f %% %s; parts looked at show %.1f to %.1f %%", 100*p.Yield, basis, 100*p.Seen.Low, 100*p.Seen.High),
+		}
+		if basis == "learned" && p.GoodSoFar+o.Scrap < 10 && p.Cycles > 0 {
+			lines = append(lines, "few parts were looked at: make ten, look at them and plan again, which may take many cycles off")
+		}
+		return printLines(c.OutOrStdout(), lines)
+	}
+	return c
+}
