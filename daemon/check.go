@@ -16,10 +16,10 @@ import (
 // visitFlags are the flags of check as they stand on the command line.
 type visitFlags struct {
 	offsetMM, spoolG, seamMM float64
-	lengthsMM        []float64
-	scrap            []string
-	job              int
-	request          client.CheckRequest
+	lengthsMM                []float64
+	scrap                    []string
+	job                      int
+	request                  client.CheckRequest
 }
 
 func newCheck() *cobra.Command {
