@@ -33,6 +33,11 @@ func DefaultPrior() Prior { return Prior{Good: 9, Scrap: 1} }
 // enough with the given confidence, each being good with probability p, and the
 // probability reached.
 func StartsKnown(p float64, good int64, confidence float64) (starts int64, probability float64, err error) {
+	return startsKnown(p, good, good, confidence)
+}
+
+// startsKnown is StartsKnown with least starts that are made anyway.
+func startsKnown(p float64, good, least int64, confidence float64) (starts int64, probability float64, err error) {
 	if !(p >= 0 && p <= 1) {
 		return 0, 0, fmt.Errorf("cannot plan cycles: a yield of %g is not between 0 and 1", p)
 	}
@@ -43,9 +48,9 @@ func StartsKnown(p float64, good int64, confidence float64) (starts int64, proba
 	case 0:
 		return 0, 0, fmt.Errorf("cannot plan cycles: %w: every part is scrap", ErrNever)
 	case 1:
-		return good, 1, nil
+		return max(good, least), 1, nil
 	}
-	return smallest(good, confidence, func(n int64) float64 {
+	return smallest(max(good, least), confidence, func(n int64) float64 {
 		odds := (1 - p) / p
 		k := good - 1
 		first := logChoose(n, k) + float64(k)*math.Log(p) + float64(n-k)*math.Log1p(-p)
@@ -56,6 +61,11 @@ func StartsKnown(p float64, good int64, confidence float64) (starts int64, proba
 // Starts is like StartsKnown for a yield that is learned from parts looked at: the
 // number of good ones among n further follows the beta-binomial distribution.
 func Starts(seenGood, seenScrap, good int64, prior Prior, confidence float64) (starts int64, probability float64, err error) {
+	return learnedStarts(seenGood, seenScrap, good, good, prior, confidence)
+}
+
+// learnedStarts is Starts with least starts that are made anyway.
+func learnedStarts(seenGood, seenScrap, good, least int64, prior Prior, confidence float64) (starts int64, probability float64, err error) {
 	if seenGood < 0 || seenScrap < 0 || !(prior.Good > 0) || !(prior.Scrap > 0) || !usable(prior.Good) || !usable(prior.Scrap) {
 		return 0, 0, fmt.Errorf("cannot plan cycles: %d good, %d scrap and a prior of %g and %g are not possible", seenGood, seenScrap, prior.Good, prior.Scrap)
 	}
@@ -63,7 +73,7 @@ func Starts(seenGood, seenScrap, good int64, prior Prior, confidence float64) (s
 		return 0, 1, err
 	}
 	a, b := prior.Good+float64(seenGood), prior.Scrap+float64(seenScrap)
-	return smallest(good, confidence, func(n int64) float64 {
+	return smallest(max(good, least), confidence, func(n int64) float64 {
 		k, size := float64(good-1), float64(n)
 		first := logChoose(n, good-1) + logBeta(k+a, size-k+b) - logBeta(a, b)
 		return sumDown(first, good-1, func(k float64) float64 {
@@ -82,14 +92,14 @@ func checkOrder(good int64, confidence float64) error {
 	return nil
 }
 
-// smallest searches the least n, good or more, at which the risk of fewer good parts
+// smallest searches the least n, least or more, at which the risk of fewer good parts
 // is small enough. The risk falls with n.
-func smallest(good int64, confidence float64, risk func(n int64) float64) (int64, float64, error) {
+func smallest(least int64, confidence float64, risk func(n int64) float64) (int64, float64, error) {
 	bound := (1 - confidence) * (1 + slack)
 	enough := func(n int64) bool { return risk(n) <= bound }
-	low, high := good-1, good
+	low, high := least-1, least
 	for step := int64(1); !enough(high); step *= 2 {
-		if high == mostStarts {
+		if high >= mostStarts {
 			return 0, 0, fmt.Errorf("cannot plan cycles: %w up to %d: lower the confidence, or find why parts fail", ErrNever, mostStarts)
 		}
 		low, high = high, min(mostStarts, high+step)
@@ -165,7 +175,7 @@ func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 	a, b := prior.Good+float64(p.GoodSoFar), prior.Scrap+float64(o.Scrap)
 	p.Yield = a / (a + b)
 	missing := max(0, o.Good-p.GoodSoFar)
-	starts, probability, err := Starts(p.GoodSoFar, o.Scrap, missing, prior, confidence)
+	starts, probability, err := learnedStarts(p.GoodSoFar, o.Scrap, missing, o.Unverified, prior, confidence)
 	if err != nil {
 		return Plan{}, err
 	}
@@ -180,7 +190,7 @@ func PlanKnown(o Order, yield, confidence float64) (Plan, error) {
 		return Plan{}, err
 	}
 	p.Yield = yield
-	starts, probability, err := StartsKnown(yield, max(0, o.Good-p.GoodSoFar), confidence)
+	starts, probability, err := startsKnown(yield, max(0, o.Good-p.GoodSoFar), o.Unverified, confidence)
 	if err != nil {
 		return Plan{}, err
 	}

@@ -196,6 +196,18 @@ func TestPlanCountsUnverifiedPartsAsOpen(t *testing.T) {
 	if nearly, err := quality.PlanFor(quality.Order{Good: 20, Made: 24, Unverified: 24}, prior, 0.95); err != nil || nearly.Probability == 1 {
 		t.Errorf("24 parts that nobody looked at are not 20 good ones for certain: %+v, %v", nearly, err)
 	}
+	// More parts not looked at than needed: the certainty is that of all of them. By
+	// hand, yield 0.9, 2 of 3: 0.972; 1 of 3: 0.999.
+	for good, want := range map[int64]float64{2: 0.972, 1: 0.999} {
+		p, err := quality.PlanKnown(quality.Order{Good: good, Made: 3, Unverified: 3}, 0.9, 0.95)
+		if err != nil || p.Cycles != 0 {
+			t.Errorf("%d of 3: %+v, %v", good, p, err)
+		}
+		near(t, "certainty", p.Probability, want, 1e-9)
+	}
+	if p, err := quality.PlanKnown(quality.Order{Good: 20, Made: 4, Scrap: 1, Unverified: 1}, 0.9, 0.95); err != nil || p.GoodSoFar != 2 || p.Cycles != 22 {
+		t.Errorf("18 more at 0.9 take 23 starts, one of which is made (recomputed): %+v, %v", p, err)
+	}
 	for _, o := range []quality.Order{{Good: -1}, {Good: 5, Made: 3, Scrap: 4}, {Good: 5, Made: -1}, {Good: 5, Made: 5, Scrap: 3, Unverified: 3},
 		{Good: 5, Made: 5, Scrap: -1}, {Good: 5, Made: 5, Unverified: -1}, {Good: 5, Made: 5, Scrap: 3, Unverified: math.MaxInt64}} {
 		if p, err := quality.PlanFor(o, prior, 0.95); err == nil {
