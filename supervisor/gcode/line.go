@@ -45,6 +45,7 @@ type Line struct {
 	textFrom int // text parameter, when textTo > textFrom
 	textTo   int
 	numbered bool
+	sumAt    int // first digit of the checksum, 0 without one; not kept for plain moves
 
 	// Of lines read by ParseMove:
 	plain   bool      // applyPlain can do it
@@ -95,7 +96,7 @@ func (l *Line) Parse(src []byte) error {
 func (l *Line) parse(src []byte) error {
 	l.plain, l.wireLen = false, 0
 	l.Letter, l.Number, l.Sub = 0, 0, 0
-	l.src, l.n, l.seen, l.textFrom, l.textTo, l.numbered = src, 0, 0, 0, 0, false
+	l.src, l.n, l.seen, l.textFrom, l.textTo, l.numbered, l.sumAt = src, 0, 0, 0, 0, false, 0
 	i, err := l.skip(0)
 	if err != nil {
 		return err
@@ -208,22 +209,4 @@ func (l *Line) skip(i int) (int, error) {
 		}
 	}
 	return i, nil
-}
-
-// checksum accepts what may stand at the end of a line.
-func (l *Line) checksum(i int) error {
-	if i >= len(l.src) {
-		return nil
-	}
-	from := i + 1
-	for i = from; i < len(l.src) && isDigit(l.src[i]); i++ {
-	}
-	end, err := l.skip(i)
-	if err != nil {
-		return err
-	}
-	if i == from || end < len(l.src) {
-		return &SyntaxError{from, "a checksum is a * and digits at the end of the line"}
-	}
-	return nil
 }

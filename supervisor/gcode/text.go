@@ -42,6 +42,9 @@ func (l *Line) text(i int) error {
 			k--
 		}
 		if k < end && k > i && l.src[k-1] == '*' {
+			if err := l.summed(k, end); err != nil {
+				return err
+			}
 			end = trimRight(l.src, i, k-1)
 		}
 	}

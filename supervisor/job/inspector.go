@@ -139,6 +139,7 @@ func (i *inspector) step(line []byte) error {
 		}
 		return nil
 	}
+	i.checksum()
 	i.sourceBytes = int64(len(line)) + 1
 	motion := i.l.Letter == 'G' && isMotion(&i.l)
 	if !motion {
