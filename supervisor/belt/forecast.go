@@ -70,6 +70,10 @@ type Forecast struct {
 	RateMMPerM   *float64 `json:"rate_mm_per_m"`
 	RateSE       *float64 `json:"rate_se"`
 	ResidualSDMM *float64 `json:"residual_sd_mm"`
+	// Mean95MM is the 95 % interval of the fitted offset now, Reading95MM that of one
+	// reading now; both by Student's t of the plain fit, nil before it has an error.
+	Mean95MM    *[2]float64 `json:"offset_95_mm"`
+	Reading95MM *[2]float64 `json:"reading_95_mm"`
 	// TravelToLimitMM is how far the belt runs from now until the fitted line reaches
 	// the limit; nil when it never does.
 	TravelToLimitMM *float64 `json:"travel_to_limit_mm"`
@@ -194,6 +198,10 @@ func (f *Forecast) estimate(o Outlook, kept []Reading, now Reading) {
 	if fit.DF > 0 {
 		se, sd := 1000*fit.combinedSE(per), fit.ResidualSD
 		f.RateSE, f.ResidualSDMM = &se, &sd
+		var mean, reading [2]float64
+		mean[0], mean[1] = fit.MeanInterval(0.95, at...)
+		reading[0], reading[1] = fit.PredictionInterval(0.95, at...)
+		f.Mean95MM, f.Reading95MM = &mean, &reading
 	}
 	switch {
 	case math.Abs(here) >= o.LimitMM:
@@ -235,6 +243,32 @@ func (o Outlook) bound(k *filter, d Drive, now Reading, certainty float64) float
 		}
 	}
 	return low
+}
+
+// Band returns what is believed of the offset at places ahead of now, the interval
+// [low, high] that holds it with the certainty given, one for each distance in
+// aheadMM. It is nil while there are too few readings.
+func (o Outlook) Band(readings []Reading, now Reading, aheadMM []float64, certainty float64) [][2]float64 {
+	if len(readings) == 0 {
+		return nil
+	}
+	if o.Scatter.DF == 0 {
+		o.Scatter = usualScatter
+	}
+	if o.AdvancePerTravel == 0 {
+		o.AdvancePerTravel = ratio(readings)
+	}
+	s := screen(readings, o)
+	if !s.without.ready() {
+		return nil
+	}
+	band := make([][2]float64, len(aheadMM))
+	for i, mm := range aheadMM {
+		at := Reading{TravelMM: now.TravelMM + mm, AdvanceMM: now.AdvanceMM + o.AdvancePerTravel*mm}
+		m := s.without.predict(at.TravelMM, s.drive.of(at), false)
+		band[i] = [2]float64{m.quantile(0.5 - certainty/2), m.quantile(0.5 + certainty/2)}
+	}
+	return band
 }
 
 // of returns the drives at a place, in metres.

@@ -47,6 +47,16 @@ func TestForecastIsPlainRegression(t *testing.T) {
 	if math.Abs(*f.OffsetMM-500.796085936) > 1e-6 {
 		t.Errorf("offset at 500: %.9f", *f.OffsetMM)
 	}
+	for k, want := range [2]float64{500.488196, 501.103975} { // reference intervals, see TestIntervals
+		if math.Abs(f.Mean95MM[k]-want) > 1e-6 {
+			t.Errorf("mean interval %v", *f.Mean95MM)
+		}
+	}
+	for k, want := range [2]float64{498.971794, 502.620378} {
+		if math.Abs(f.Reading95MM[k]-want) > 1e-6 {
+			t.Errorf("reading interval %v", *f.Reading95MM)
+		}
+	}
 	if want := (2000 + 0.262323073774029) / 1.00211681802045; math.Abs(*f.TravelToLimitMM-(want-500)) > 1e-6 {
 		t.Errorf("travel to the limit: %g, want %g", *f.TravelToLimitMM, want-500)
 	}
@@ -94,6 +104,29 @@ func TestMoreReadingsTellMore(t *testing.T) {
 			t.Errorf("%d readings over the same 20 m: bound %g after %g, estimate %g", n, f.TravelToLimitLower95MM, before, *f.TravelToLimitMM)
 		}
 		before = f.TravelToLimitLower95MM
+	}
+}
+
+// The band widens ahead, holds the line, and is as wide as the probability beyond it says.
+func TestBand(t *testing.T) {
+	o := usualOutlook()
+	list := readingsOf(7, 4000, 0.04, 0.1, -0.1, 0.05)
+	now := list[6]
+	band := o.Band(list, now, []float64{0, 10000, 40000}, 0.9)
+	for k, b := range band {
+		line := 0.04 * (now.TravelMM + []float64{0, 10000, 40000}[k]) / 1000
+		if b[0] >= line || b[1] <= line || k > 0 && b[1]-b[0] <= band[k-1][1]-band[k-1][0] {
+			t.Errorf("band %d: %v around %g", k, b, line)
+		}
+	}
+	s := screen(list, Outlook{LimitMM: 3, Scatter: usualScatter})
+	at := Reading{TravelMM: now.TravelMM + 40000}
+	m := s.without.predict(at.TravelMM, s.drive.of(at), false)
+	if p := m.below(band[2][0]); math.Abs(p-0.05) > 1e-3 {
+		t.Errorf("probability %g below the band", p)
+	}
+	if o.Band(nil, now, []float64{0}, 0.9) != nil || o.Band(list[:1], now, []float64{0}, 0.9) != nil {
+		t.Error("a band without a rate")
 	}
 }
 

@@ -237,3 +237,21 @@ func (m *mixture) doubt(v float64) (p float64, above bool) {
 	b := m.below(v)
 	return 2 * min(b, 1-b), b > 0.5
 }
+
+// quantile finds the offset below which the probability is p, to a thousandth of a
+// millimetre.
+func (m *mixture) quantile(p float64) float64 {
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, b := range m {
+		q := distuv.StudentsT{Mu: b.centre, Sigma: b.scale, Nu: b.df}.Quantile(p)
+		low, high = min(low, q), max(high, q)
+	}
+	for high-low > 1e-3 {
+		if mid := (low + high) / 2; m.below(mid) < p {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return (low + high) / 2
+}
