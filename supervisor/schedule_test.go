@@ -19,9 +19,9 @@ func TestSchedule(t *testing.T) {
 		x.start()
 		x.until(Idle, time.Minute)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{40}, Start: true}})
-		s := x.until(Execute, 2*time.Hour)
+		x.until(Execute, 2*time.Hour)
 		time.Sleep(time.Minute)
-		s = x.s.Snapshot()
+		s := x.s.Snapshot()
 		visits := append([]NextVisit{*s.Next}, s.Later...)
 		var parts []int
 		for k, v := range visits {
