@@ -69,6 +69,24 @@ var badInputs = []badInput{
 	}, exitJob, []string{"job.gcode", "permission denied", "hint: let this user read the file"}, true},
 	{"a directory for a job", func(_ *testing.T, w *workshop) []string { return []string{"inspect", w.dir} },
 		exitJob, []string{"is a directory", "hint: "}, false},
+	{"a link that leads to itself", func(t *testing.T, w *workshop) []string {
+		path := w.dir + "/loop.gcode"
+		if err := os.Symlink(path, path); err != nil {
+			t.Fatal(err)
+		}
+		return []string{"inspect", path}
+	}, exitJob, []string{"loop.gcode: too many levels of symbolic links", "hint: name the file itself; the link leads to none"}, false},
+	{"a file for a directory", func(t *testing.T, w *workshop) []string {
+		return []string{"inspect", w.put(t, "clips", soundJob) + "/clip.gcode"}
+	}, exitJob, []string{"clips/clip.gcode: not a directory", "hint: check the path"}, false},
+	{"a pseudo file for a job", func(*testing.T, *workshop) []string { return []string{"inspect", "/proc/self/maps"} },
+		exitJob, []string{"/proc/self/maps: it has no size, and yet there is something in it: is it a device or a pseudo file?", "hint: save the job as a file first"}, false},
+	{"an archive for a job", inspecting(strings.Repeat("n", 257) + "ustar\x0000" + strings.Repeat("\x00", 248)), exitJob,
+		[]string{"job.gcode: it is an archive (tar)", "hint: unpack it"}, false},
+	{"a job in two-byte characters", inspecting("G\x002\x001\x00\n\x00G\x009\x000\x00\n\x00"), exitJob,
+		[]string{"job.gcode: it is text in UTF-16", "hint: save it as plain ASCII or UTF-8"}, false},
+	{"a checksum that is not the line's", inspecting(strings.Replace(soundJob, "G92 Y0\n", "N3 G92 Y0*12\n", 1)), exitOK,
+		[]string{"the line ends with checksum 12, and its bytes make ", "Verdict      it can run; read the"}, false},
 	{"an empty job", inspecting(""), exitJob, []string{"job.gcode: it is empty", "hint: slice the part again"}, false},
 	{"a line of 100 MB", func(t *testing.T, w *workshop) []string {
 		path := w.put(t, "job.gcode", "G21\n")
@@ -87,7 +105,7 @@ var badInputs = []badInput{
 		}
 	}, exitJob, []string{"job.gcode:2: ", "longer than", "check whether the file is G-code"}, false},
 	{"NUL bytes in a job", inspecting("G21\nG1 X1\x00 E1 F600\n"), exitJob,
-		[]string{"job.gcode:2: a NUL byte in column 6", "slice the part again"}, false},
+		[]string{"job.gcode:2: column 6: a NUL byte; the file is damaged", "slice the part again"}, false},
 	{"words that nobody knows", inspecting(strings.Replace(soundJob, "G92 Y0\n", "G92 Y0\nM9999 S1\n", 1)), exitOK,
 		[]string{"line 8     M9999 is not understood and sent as it is", "Verdict      it can run; read the"}, false},
 	{"numbers that are none", inspecting(strings.Replace(soundJob, "G92 Y0\n", "G92 Y0x\nG1 Z--3\n", 1)), exitJob,

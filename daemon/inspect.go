@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io/fs"
 	"math"
+	"syscall"
 
 	"github.com/spf13/cobra"
 
@@ -132,8 +133,10 @@ func jobFailure(err error) error {
 	}
 	hint := ""
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENOTDIR), errors.Is(err, syscall.ENAMETOOLONG):
 		hint = "check the path"
+	case errors.Is(err, syscall.ELOOP):
+		hint = "name the file itself; the link leads to none"
 	case errors.Is(err, fs.ErrPermission):
 		hint = "let this user read the file and its directories"
 	}

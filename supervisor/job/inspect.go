@@ -1,14 +1,11 @@
 package job
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
 	"io"
-	"os"
-	"syscall"
 
 	"beltwarden/supervisor/gcode"
 )
@@ -85,74 +82,6 @@ func (o Options) complete() (_ Options, err error) {
 		return o, fmt.Errorf("cannot inspect a job: gap, pitch and bed temperature must not be negative")
 	}
 	return o, nil
-}
-
-// openJob opens the file and refuses what cannot be a job.
-func openJob(path string) (*os.File, os.FileInfo, error) {
-	refuse := func(code, text, remedy string) (*os.File, os.FileInfo, error) {
-		return nil, nil, &Refusal{Path: path, Problems: []Finding{{0, Error, code, text, remedy}}}
-	}
-	info, err := os.Stat(path) // before opening: a pipe would block
-	if err != nil {
-		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
-	}
-	switch {
-	case info.IsDir():
-		return refuse("directory", "is a directory", "name one G-code file")
-	case !info.Mode().IsRegular():
-		return refuse("not-a-file", "is no regular file but a pipe or device", "save the job as a file first; every part reads it again")
-	case info.Size() == 0:
-		return refuse("empty", "is empty", "slice the part again")
-	}
-	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe put in its place would wait for a writer
-	if err != nil {
-		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
-	}
-	if info, err = f.Stat(); err != nil {
-		f.Close()
-		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
-	}
-	head := make([]byte, 16)
-	n, err := io.ReadFull(f, head)
-	if err != nil && err != io.ErrUnexpectedEOF {
-		f.Close()
-		return nil, nil, fmt.Errorf("cannot inspect job %s: %w", path, err)
-	}
-	if what, remedy := foreign(head[:n]); what != "" {
-		f.Close()
-		return refuse("not-text", what, remedy)
-	}
-	if _, err := f.Seek(0, io.SeekStart); err != nil {
-		f.Close()
-		return nil, nil, fmt.Errorf("cannot inspect job %s: %w", path, err)
-	}
-	return f, info, nil
-}
-
-// foreign recognises files of other kinds by their first bytes, as their public
-// formats define them.
-func foreign(head []byte) (what, remedy string) {
-	packed := []struct{ magic, name string }{
-		{"\x1f\x8b", "gzip"}, {"PK\x03\x04", "zip"}, {"\x28\xb5\x2f\xfd", "zstd"}, {"\xfd7zXZ\x00", "xz"},
-		{"BZh", "bzip2"}, {"7z\xbc\xaf\x27\x1c", "7z"}, {"\x04\x22\x4d\x18", "lz4"},
-	}
-	for _, k := range packed {
-		if bytes.HasPrefix(head, []byte(k.magic)) {
-			return "is compressed (" + k.name + ")", "unpack it and name the G-code file inside"
-		}
-	}
-	if bytes.HasPrefix(head, []byte("\xff\xfe")) || bytes.HasPrefix(head, []byte("\xfe\xff")) {
-		return "is text in UTF-16", "save it as plain ASCII or UTF-8"
-	}
-	for _, k := range []string{"\x7fELF", "\x89PNG", "%PDF", "\xff\xd8\xff", "GIF8"} {
-		if bytes.HasPrefix(head, []byte(k)) {
-			return "is no G-code file but a program, picture or document", "name the file that the slicer wrote"
-		}
-	}
-	if bytes.HasPrefix(head, []byte("solid ")) {
-		return "is a model, not a sliced job", "slice it first"
-	}
-	return "", ""
 }
 
 // newInspector prepares a pass over f.

@@ -125,7 +125,7 @@ func (i *inspector) step(line []byte) error {
 		return i.move(line)
 	}
 	if k := bytes.IndexByte(line, 0); k >= 0 {
-		i.badLine("a NUL byte in column %d; the file is damaged", k+1)
+		i.badLine("column %d: a NUL byte; the file is damaged", k+1)
 		return nil
 	}
 	if begin, end := mark(line); begin || end {

@@ -23,7 +23,7 @@ var errLong = errors.New("line is too long")
 // 4 294 967 296. SHA-256 is of the whole file, and cannot be had for a part of it.
 var crcTable = crc32.MakeTable(crc32.Castagnoli)
 
-// source cuts a file into lines ended by LF, CR or both, without holding more of
+// source cuts a file into lines ended by LF, CR or both in either order, without holding more of
 // it than a buffer. It can go back, which repeats inside a body need; bytes seen
 // a second time do not count for the digests again.
 type source struct {
@@ -70,7 +70,7 @@ func (s *source) next() (line []byte, from, to int64, err error) {
 		if s.atEOF {
 			return nil, s.base + int64(s.start), s.base + int64(s.start), io.EOF
 		}
-		if s.end-s.start > MaxLineBytes {
+		if s.end-s.start > MaxLineBytes+2 { // a line end may be there and wait for what follows
 			return s.skipLong()
 		}
 		if err := s.fill(); err != nil {
@@ -93,11 +93,28 @@ func (s *source) cut() (end, after int, ok bool) {
 		}
 		return s.cr, s.cr + 1, true
 	case s.lf < s.end:
-		return s.lf, s.lf + 1, true
+		if s.noCR && s.lf+1 < s.end {
+			return s.lf, s.lf + 1, true
+		}
+		after, ok = s.afterLF()
+		return s.lf, after, ok
 	case s.atEOF && s.start < s.end:
 		return s.end, s.end, true
 	}
 	return 0, 0, false
+}
+
+// afterLF finds where the line begins that follows the LF at hand. A CR behind it belongs
+// to it, unless that CR has an LF of its own. It is not ok when more must be read first.
+func (s *source) afterLF() (after int, ok bool) {
+	rest := s.buf[s.lf+1 : s.end]
+	switch {
+	case len(rest) > 0 && rest[0] != '\r', len(rest) > 1 && rest[1] == '\n', len(rest) == 0 && s.atEOF:
+		return s.lf + 1, true
+	case len(rest) > 1 || len(rest) == 1 && s.atEOF:
+		return s.lf + 2, true
+	}
+	return 0, false
 }
 
 // find returns the place of c at or after start, or end. A place found before is
@@ -167,11 +184,11 @@ func (s *source) skipLong() (line []byte, from, to int64, err error) {
 			s.start = s.end
 			return nil, from, s.base + int64(s.end), errLong
 		}
-		keep := 0
-		if s.end > s.start && s.buf[s.end-1] == '\r' {
-			keep = 1
+		at := s.end
+		for at > s.start && s.end-at < 2 && (s.buf[at-1] == '\r' || s.buf[at-1] == '\n') {
+			at-- // what may be a line end waits for what follows
 		}
-		s.start = s.end - keep
+		s.start = at
 		if err := s.fill(); err != nil {
 			return nil, 0, 0, err
 		}
