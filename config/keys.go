@@ -58,6 +58,7 @@ var keys = []key{
 		low: "write the length drawn back, as a positive length"},
 	{group: "discharge", name: "retract_feed_mm_per_min", at: func(s *Settings) any { return &s.Discharge.RetractFeedMMPerMin }, unit: feed, least: 120, most: 12000,
 		low: perSecond, high: tooFast},
+	{group: "discharge", name: "bin_parts", at: func(s *Settings) any { return &s.Discharge.BinParts }, unit: parts, least: 1, most: 1000000, off: true},
 	{group: "discharge", name: "clear_at_end", at: func(s *Settings) any { return &s.Discharge.ClearAtEnd }},
 
 	{group: "hold", name: "every_parts", at: func(s *Settings) any { return &s.Hold.EveryParts }, unit: parts, least: 1, most: 1000000, off: true},
@@ -65,6 +66,7 @@ var keys = []key{
 		low: "the unit is mm: 50 m of belt are 50000"},
 	{group: "hold", name: "every_hours", at: func(s *Settings) any { return &s.Hold.Every }, unit: hour, least: 0.05, most: 720, off: true,
 		high: "the unit is hours; a limit in mm of belt is hold.every_travel_mm"},
+	{group: "hold", name: "attended", at: func(s *Settings) any { return &s.Hold.Attended }, rule: optional(attendedRule)},
 	{group: "hold", name: "certainty_percent", at: func(s *Settings) any { return &s.Hold.CertaintyPercent }, unit: percent, least: 80, most: 99.99,
 		low: "the unit is %: 0.99 is 99", high: "nothing is quite certain; 99.9 calls you more often than most need"},
 	{group: "hold", name: "heaters_off_after_min", at: func(s *Settings) any { return &s.Hold.HeatersOffAfter }, unit: minute, least: 0.5, most: 240,
@@ -79,6 +81,7 @@ var keys = []key{
 		high: "the unit is g/cm3: 1240 kg/m3 are 1.24"},
 	{group: "job", name: "spool_g", at: func(s *Settings) any { return &s.Job.SpoolG }, unit: grams, least: 10, most: 50000, off: true,
 		low: "the unit is g: a spool of 1 kg is 1000"},
+	{group: "job", name: "spool_tare_g", at: func(s *Settings) any { return &s.Job.SpoolTareG }, unit: grams, least: 0, most: 5000},
 
 	{group: "motion", name: "top_speed_x_mm_per_s", at: func(s *Settings) any { return &s.Motion.TopSpeedMMPerS.X }, unit: speed, least: 1, most: 1000, off: true, high: perMinute},
 	{group: "motion", name: "top_speed_y_mm_per_s", at: func(s *Settings) any { return &s.Motion.TopSpeedMMPerS.Y }, unit: speed, least: 1, most: 1000, off: true, high: perMinute},

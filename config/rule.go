@@ -6,6 +6,7 @@ import (
 	"path"
 	"strconv"
 	"strings"
+	"time"
 	"unicode"
 	"unicode/utf8"
 )
@@ -108,4 +109,30 @@ func headerName(s string) bool {
 	return s != "" && !strings.ContainsFunc(s, func(c rune) bool {
 		return c > unicode.MaxASCII || !unicode.IsLetter(c) && !unicode.IsDigit(c) && !strings.ContainsRune("!#$%&'*+-.^_`|~", c)
 	})
+}
+
+// attendedRule accepts two times of day, "07:00-22:00"; they may lie on both sides of
+// midnight.
+func attendedRule(s string) (problem, remedy string) {
+	if _, _, ok := ParseSpan(s); !ok {
+		return "is not two times of day", `write them like "07:00-22:00", in quotes; leave it out to work around the clock`
+	}
+	return "", ""
+}
+
+// ParseSpan reads two times of day, in minutes from midnight, as Hold.Attended holds them.
+func ParseSpan(s string) (fromMin, toMin int, ok bool) {
+	from, to, ok := strings.Cut(s, "-")
+	if !ok {
+		return 0, 0, false
+	}
+	minutes := func(s string) int {
+		t, err := time.Parse("15:04", strings.TrimSpace(s))
+		if err != nil {
+			return -1
+		}
+		return t.Hour()*60 + t.Minute()
+	}
+	fromMin, toMin = minutes(from), minutes(to)
+	return fromMin, toMin, fromMin >= 0 && toMin >= 0 && fromMin != toMin
 }

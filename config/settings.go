@@ -112,6 +112,7 @@ type Discharge struct {
 	RetractMM           float64       // filament drawn back before the lift; 0 for none
 	RetractFeedMMPerMin float64       // feed of that filament
 	ClearAtEnd          bool          // run the last parts over the drop edge when a lot is done
+	BinParts            int           // parts that the bin holds; 0 is not watched
 }
 
 // Hold describes when the machine waits for a visit, and what it does then.
@@ -120,6 +121,7 @@ type Hold struct {
 	EveryParts    int           // parts since the last check
 	EveryTravelMM float64       // belt travel since the last check
 	Every         time.Duration // time since the last check
+	Attended      string        // local time of day in which parts may be made, "07:00-22:00"; empty for always
 	// CertaintyPercent is how certain it must be that the belt is still within its limit
 	// where the machine holds for it.
 	CertaintyPercent float64
@@ -135,6 +137,7 @@ type Job struct {
 	FilamentDiameterMM float64
 	DensityGPerCM3     float64
 	SpoolG             float64 // filament on a full spool; 0 is not judged
+	SpoolTareG         float64 // mass of an empty spool, taken off what a check weighs
 }
 
 // ByAxis holds one limit for each axis; 0 leaves it to the board.

@@ -14,6 +14,9 @@ const (
 	CauseCheckTravel = "check_travel" // so much belt travel since the last check
 	CauseCheckTime   = "check_time"   // so long since the last check
 	CauseOffset      = "offset_limit" // lateral offset at or near its limit
+	CauseFilament    = "filament"     // the spool does not hold another part (starved)
+	CauseBin         = "bin_full"     // the bin holds no more parts (blocked)
+	CauseUnattended  = "unattended"   // a part would end outside the attended hours
 	CauseSize        = "part_size"    // measured lengths are out of control
 	CauseLink        = "link"         // cable, port or board is gone
 	CauseBoard       = "board"        // the board halted or restarted

@@ -49,6 +49,10 @@ func (m *Machine) boundary(out *Output) {
 		m.change(Hold, why, out)
 		return
 	}
+	if why, due := m.dueSuspend(); due {
+		m.change(Suspend, why, out)
+		return
+	}
 	m.beginCycle(m.lot.next(), out)
 }
 
@@ -147,6 +151,7 @@ func (m *Machine) cycleMade(c *cycle, out *Output) {
 	}
 	c.made = true
 	c.lot.madeOne(c.job)
+	m.supply.binned++
 	out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
 		FilamentMM:  m.belt.latest.FilamentMM - m.lot.filamentMM, // a lead-in counts with the part after it
 		MachineTime: m.now.Sub(c.begun), Evidence: ledger.EvidenceConfirmed})

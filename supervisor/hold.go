@@ -91,8 +91,28 @@ func (m *Machine) mayStart(r Request) error {
 		return &Refusal{what, "a check is due before the next part: " + why.Text,
 			"record one with: beltwarden check, or give a reason (--override)"}
 	}
+	if err := m.maySupply(what, r); err != nil {
+		return err
+	}
 	if m.rules.strange != "" && r.Override == "" {
 		return &Refusal{what, m.rules.strange, "see that it is the right board and that its settings are right, or give a reason (--override)"}
+	}
+	return nil
+}
+
+// maySupply refuses to go on while spool, bin or hours do not allow another part.
+func (m *Machine) maySupply(what string, r Request) error {
+	if r.Override != "" {
+		m.supplyGoOn = m.lot.begun + 1 // one part; then it is judged again
+		return nil
+	}
+	if why, due := m.dueSuspend(); due {
+		remedy := map[string]string{
+			CauseFilament:   "put a full spool on and record its mass with: beltwarden check --spool-g G",
+			CauseBin:        "empty the bin and record it with: beltwarden check --bin-emptied",
+			CauseUnattended: "wait for the attended hours",
+		}[why.Code]
+		return &Refusal{what, why.Text, remedy + ", or give a reason (--override)"}
 	}
 	return nil
 }

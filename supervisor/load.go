@@ -22,6 +22,7 @@ type Ledger interface {
 	Belt(ctx context.Context) (ledger.Belt, error)
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
 	Seam(ctx context.Context) (*ledger.SeamSeen, error)
+	Supply(ctx context.Context) (ledger.Supply, error)
 	OpenHold(ctx context.Context) (*ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
@@ -50,6 +51,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	m.belt.uncertainMM = m.belt.base.UncertainMM
 	m.rules.restart(now, m.belt.base.TravelMM-m.belt.base.SinceCheckMM)
 	if err := m.loadDrift(ctx, l); err != nil {
+		return fail(err)
+	}
+	if err := m.loadSupply(ctx, l); err != nil {
 		return fail(err)
 	}
 	if s, err := l.Seam(ctx); err != nil {

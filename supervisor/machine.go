@@ -41,6 +41,9 @@ type Machine struct {
 	alerts     int    // alerts queued by this process
 	recover    bool   // work was left unfinished: make safe first
 	start      string // identity of this process, for ids of alerts
+
+	supply     supply
+	supplyGoOn int // a part with this ordinal may begin though something is short
 }
 
 // warm is what is known of temperatures now.

@@ -57,6 +57,9 @@ func (m *Machine) command(r Request, out *Output) error {
 		if err := m.mayGoOn(what, r); err != nil {
 			return err
 		}
+		if err := m.maySupply(what, r); err != nil {
+			return err
+		}
 	}
 	why := Cause{CauseOperator, what + " by " + who(r.By)}
 	if r.Override != "" {

@@ -20,7 +20,7 @@ func (m *Machine) schedule() []NextVisit {
 	if m.lot == nil {
 		return nil
 	}
-	due := m.visits()
+	due := append(m.visits(), m.shortages()...)
 	every := make([]int, len(due)) // parts from one check to the next
 	for i := range due {
 		every[i] = m.interval(&due[i])
@@ -40,26 +40,37 @@ func (m *Machine) schedule() []NextVisit {
 		v := due[first]
 		at := v.Parts
 		for i := range due {
-			if i != first && float64(due[i].Parts) <= float64(at)*(1+closeShare)+1 {
+			near := i == first || float64(due[i].Parts) <= float64(at)*(1+closeShare)+1
+			if near && i != first {
 				v.Also = append(v.Also, due[i].Reason)
 			}
-			due[i].Parts = every[i]
+			if near || !supplies[due[i].Reason] {
+				due[i].Parts = every[i] // any visit is a check, but fills no spool by itself
+			} else {
+				due[i].Parts -= at
+			}
 		}
 		done += at
 		v.Parts = done
 		list = append(list, m.timed(v))
-		if at == 0 && done == 0 {
-			continue // the hold at hand; the intervals begin after it
-		}
 	}
 	return append(list, m.timed(NextVisit{Reason: CauseDone, Parts: left, Text: "all parts of the lot are made"}))
 }
+
+// supplies are the reasons that only something brought along does away with.
+var supplies = map[string]bool{CauseFilament: true, CauseBin: true, CauseUnattended: true}
 
 // interval is how many parts a rule allows from one check to the next.
 func (m *Machine) interval(v *NextVisit) int {
 	per := m.nextTravelMM()
 	parts := math.MaxInt32
 	switch v.Reason {
+	case CauseFilament:
+		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil && m.lot.plans[k].FilamentG > 0 && m.set.SpoolG > 0 {
+			parts = int(m.set.SpoolG / m.lot.plans[k].FilamentG)
+		}
+	case CauseBin:
+		parts = m.set.BinParts
 	case CauseCheckParts:
 		parts = m.set.PartEveryParts
 	case CauseCheckTravel:
@@ -111,6 +122,8 @@ var toBring = map[string][]string{
 	CauseCheckTravel: {"rule for the belt's edge", "caliper"},
 	CauseCheckTime:   {"caliper", "rule for the belt's edge"},
 	CauseOffset:      {"rule for the belt's edge", "key for the belt's adjusters"},
+	CauseFilament:    {"full spool", "scale"},
+	CauseBin:         {"box for the parts"},
 	CauseSize:        {"caliper", "key for the belt's tension"},
 	CauseDone:        {"box for the parts", "caliper"},
 }

@@ -21,11 +21,12 @@ type Snapshot struct {
 	Advice  string    `json:"advice,omitempty"` // what the operator is to do now
 	Accepts []string  `json:"accepts"`          // commands possible now
 
-	Lot  *LotView   `json:"lot,omitempty"`
-	Belt BeltView   `json:"belt"`
-	Heat HeatView   `json:"heat"`
-	Line LineView   `json:"line"`
-	Next *NextVisit `json:"next_visit,omitempty"`
+	Lot    *LotView   `json:"lot,omitempty"`
+	Belt   BeltView   `json:"belt"`
+	Heat   HeatView   `json:"heat"`
+	Supply SupplyView `json:"supply"`
+	Line   LineView   `json:"line"`
+	Next   *NextVisit `json:"next_visit,omitempty"`
 	// Later are the visits foreseen after it, to the end of the lot.
 	Later []NextVisit `json:"later_visits,omitempty"`
 }
@@ -91,6 +92,15 @@ type BeltView struct {
 	SeamDoubtMM float64  `json:"seam_doubt_mm,omitempty"`
 }
 
+// SupplyView is what comes from outside the machine. Fields are nil or 0 where nobody
+// has told.
+type SupplyView struct {
+	SpoolLeftG *float64 `json:"spool_left_g,omitempty"`
+	PartG      float64  `json:"part_g,omitempty"` // what the next part takes
+	Binned     *int     `json:"bin_parts,omitempty"`
+	BinHolds   int      `json:"bin_holds,omitempty"`
+}
+
 // HeatView is the newest temperature reading, degrees Celsius.
 type HeatView struct {
 	NozzleC       float64   `json:"nozzle_c"`
@@ -144,6 +154,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		Unsure: h.maybeOn && m.link.phase != linkUp, Learned: m.heaters()}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
+	s.Supply = m.supplyView()
 	s.Lot = m.lotView()
 	if list := m.schedule(); len(list) > 0 && m.running() {
 		s.Next, s.Later = &list[0], list[1:]

@@ -34,6 +34,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 		m.sawSeam(*v.SeamMM, r.By, out)
 	}
 	m.measured(v.Job, v.LengthsMM)
+	m.supplied(v)
 	if v.Interrupted != "" {
 		m.decide(c.ID, v, out)
 	}

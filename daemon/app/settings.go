@@ -56,12 +56,25 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		CheckEveryMM:    h.EveryTravelMM,
 		CheckEvery:      h.Every,
 		HoldCertainty:   h.CertaintyPercent / 100,
+		SpoolG:          c.Job.SpoolG,
+		SpoolTareG:      c.Job.SpoolTareG,
+		BinParts:        d.BinParts,
+		Attended:        attended(h.Attended),
 		HeatersOffAfter: h.HeatersOffAfter,
 		ReheatLimit:     h.ReheatLimit,
 		PrimeMM:         h.PrimeMM,
 
 		ProgressEvery: c.Ledger.ProgressEvery,
 	}
+}
+
+// attended translates the attended hours; the zero Span is always.
+func attended(s string) supervisor.Span {
+	from, to, ok := config.ParseSpan(s)
+	if !ok {
+		return supervisor.Span{}
+	}
+	return supervisor.Span{FromMin: from, ToMin: to}
 }
 
 // JobOptions says for which machine a job file is read. The command that inspects

@@ -90,6 +90,8 @@ func change(t *testing.T, name string, v reflect.Value) {
 		v.Set(reflect.ValueOf([]config.Webhook{{URL: "http://127.0.0.1/", Header: map[string]string{"A": "b"}, Timeout: time.Second}}))
 	default:
 		switch {
+		case name == "Hold.Attended":
+			v.SetString("07:00-22:30")
 		case v.CanInt():
 			v.SetInt(v.Int() + 1)
 		case v.CanFloat():

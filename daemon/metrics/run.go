@@ -11,7 +11,7 @@ import (
 // reasons are the codes that a hold or a fault can have; any other is "other".
 var reasons = []string{
 	supervisor.CauseOperator, supervisor.CauseCheckParts, supervisor.CauseCheckTravel, supervisor.CauseCheckTime,
-	supervisor.CauseOffset, supervisor.CauseSize, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseHeat, supervisor.CauseLedger,
+	supervisor.CauseOffset, supervisor.CauseSize, supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseHeat, supervisor.CauseLedger,
 	supervisor.CauseJob, supervisor.CauseRestart, supervisor.CauseShutdown, "other",
 }
 

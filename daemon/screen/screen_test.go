@@ -151,6 +151,15 @@ func TestStatusTellsSizesAndYield(t *testing.T) {
 	}
 }
 
+func TestStatusTellsTheSupply(t *testing.T) {
+	s := running()
+	left, bin := 120.4, 34
+	s.Supply = supervisor.SupplyView{SpoolLeftG: &left, PartG: 2.5, Binned: &bin, BinHolds: 100}
+	if text := strings.Join(Status(s, Style{Width: 100}), "\n"); !strings.Contains(text, "Supply       spool 120 g left, for 48 parts; bin 34 parts of 100") {
+		t.Error(text)
+	}
+}
+
 // No line is wider than the screen, and nothing but bold is sent to a terminal.
 func TestWidths(t *testing.T) {
 	bold := regexp.MustCompile("\x1b\\[[01]m")

@@ -43,6 +43,9 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	}
 	add(lotRows(s, st))
 	add(beltRows(s, st))
+	if text := supplyText(&s.Supply); text != "" {
+		add(st.row("Supply", text))
+	}
 	add(st.row("Heat", heat(s)))
 	if s.Heat.Unsure {
 		add(st.strongRow("", "the heaters may be on and the board cannot be reached: switch the machine off at the mains"))
@@ -298,7 +301,7 @@ func later(s *supervisor.Snapshot) string {
 // reasons are the causes of visits in a word or two.
 var reasons = map[string]string{
 	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
-	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseDone: "end of the lot",
+	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseFilament: "filament", supervisor.CauseBin: "bin", supervisor.CauseUnattended: "attended hours", supervisor.CauseDone: "end of the lot",
 }
 
 // seamText says where the joint is, or how to tell it.
@@ -324,4 +327,24 @@ func sizeText(v *supervisor.SizeView, name string) string {
 		return fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, count(int(v.N), "length"), v.NewestMM, v.Missing)
 	}
 	return fmt.Sprintf("%s: the newest %.2f mm; mean %.2f, limits %.2f to %.2f mm", name, v.NewestMM, v.MeanMM, v.LowerMM, v.UpperMM)
+}
+
+// supplyText says what is left on the spool and how full the bin is, as far as was told.
+func supplyText(v *supervisor.SupplyView) string {
+	var list []string
+	if v.SpoolLeftG != nil {
+		text := fmt.Sprintf("spool %.0f g left", math.Max(0, *v.SpoolLeftG))
+		if v.PartG > 0 {
+			text += fmt.Sprintf(", for %s", count(int(math.Max(0, *v.SpoolLeftG)/v.PartG), "part"))
+		}
+		list = append(list, text)
+	}
+	if v.Binned != nil {
+		text := fmt.Sprintf("bin %s", count(*v.Binned, "part"))
+		if v.BinHolds > 0 {
+			text += fmt.Sprintf(" of %d", v.BinHolds)
+		}
+		list = append(list, text)
+	}
+	return strings.Join(list, "; ")
 }
