@@ -1,7 +1,9 @@
 package gcode
 
 import (
+	"bytes"
 	"errors"
+	"strconv"
 	"strings"
 	"testing"
 )
@@ -136,7 +138,8 @@ func BenchmarkApply(b *testing.B) {
 }
 
 func FuzzApply(f *testing.F) {
-	for _, line := range []string{"G1 X1 Y2 E3 F4", "G2 I1", "G92", "M204 S1", "N1 G28*4", "M117 a(b;c", "G1X1E5", "\xff", "T0", "FOO bar", "G3 X1 Y1 R-9"} {
+	for _, line := range []string{"G1 X1 Y2 E3 F4", "G2 I1", "G92", "M204 S1", "N1 G28*4", "M117 a(b;c", "G1X1E5", "\xff", "T0", "FOO bar", "G3 X1 Y1 R-9",
+		"*0", "*256", " N1 M117 a*9", "G1 X1 F-2*255", "G18", "N", "N1", "N1*", "(a", "G1 X\"a\"*1"} {
 		f.Add([]byte(line))
 	}
 	f.Fuzz(func(t *testing.T, line []byte) {
@@ -151,6 +154,13 @@ func FuzzApply(f *testing.F) {
 		}
 		if err != nil {
 			return
+		}
+		var l Line
+		if err := l.Parse(line); err != nil {
+			t.Fatalf("%q: applied, but not parsed: %v", line, err)
+		}
+		if written, _, ok := l.Checksum(); ok && !bytes.Contains(line, strconv.AppendUint(nil, uint64(written), 10)) {
+			t.Fatalf("%q: the checksum %d is not in it", line, written)
 		}
 		for a := X; a <= E; a++ {
 			if v := s.PositionMM[a]; v != v || e.Travel(a) < 0 || e.Travel(a) != e.Travel(a) || e.Travel(a)+1e-6 < e.Delta(a) {

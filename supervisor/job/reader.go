@@ -86,7 +86,7 @@ func (r *Reader) unchanged() error {
 }
 
 func (r *Reader) changed() error {
-	return fmt.Errorf("cannot go on with %s: %w; inspect it again", r.p.Path, ErrChanged)
+	return fmt.Errorf("cannot go on with %s: %w since it was inspected; inspect it again", r.p.Path, ErrChanged)
 }
 
 // Next appends the next line to dst, without a line end, and returns the result;

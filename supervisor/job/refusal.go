@@ -6,9 +6,9 @@ import (
 	"strings"
 )
 
-// ErrChanged: the file is not the one that was inspected. Wrapped by [Plan.Open]
-// and [Reader.Next].
-var ErrChanged = errors.New("job file has changed since it was inspected")
+// ErrChanged: the file is not the one that was inspected, or was written while it was
+// inspected. Wrapped by [Inspect], [Plan.Open] and [Reader.Next].
+var ErrChanged = errors.New("the job file has changed")
 
 // Refusal is a file that cannot be run, with every reason found.
 type Refusal struct {

@@ -159,15 +159,14 @@ func (s *source) fill() error {
 	}
 	s.end += n
 	s.noCR = bytes.IndexByte(s.buf[:s.end], '\r') < 0
-	if err == io.EOF {
+	switch {
+	case err == io.EOF:
 		s.atEOF = true
-		err = nil
-	}
-	if err == nil && s.filled != nil {
-		err = s.filled(at + int64(n))
-	}
-	if err != nil {
+	case err != nil:
 		return fmt.Errorf("cannot read job at byte %d: %w", at, err)
+	}
+	if s.filled != nil {
+		return s.filled(at + int64(n))
 	}
 	return nil
 }
