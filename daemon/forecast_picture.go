@@ -11,7 +11,7 @@ import (
 // drawForecast draws the checks, the line and the 95 % band up to where the limit is
 // reached, or as far again as was watched.
 func drawForecast(f forecastFlags, o belt.Outlook, readings []belt.Reading, now belt.Reading, r *driftForecast) string {
-	const left, plotHeight, steps, rings = 16, 320, 60, 300
+	const steps, rings = 60, 300
 	first, last := readings[0].TravelMM, readings[len(readings)-1].TravelMM
 	ahead := math.Max(last-first, 1000)
 	if mm := r.TravelToLimitMM; mm != nil && *mm < 3*ahead {
@@ -50,14 +50,7 @@ func drawForecast(f forecastFlags, o belt.Outlook, readings []belt.Reading, now 
 	for _, l := range r.lines(f) {
 		note += l + ". "
 	}
-	wrapped := chart.Wrap(note, pictureWidth-2*left)
-	d := chart.New(pictureWidth, 40+plotHeight+16+18*float64(len(wrapped))+8, "Lateral offset of the belt, from "+name, note)
-	d.Text("chart-head", chart.Point{X: left, Y: 26}, chart.Start, chart.Wrap("Lateral offset, from "+name, pictureWidth-2*left)[0])
-	d.Plot(chart.Box{X: left, Y: 40, W: pictureWidth - 2*left, H: plotHeight}, p)
-	for i, text := range wrapped {
-		d.Text("chart-soft", chart.Point{X: left, Y: 40 + plotHeight + 20 + 18*float64(i)}, chart.Start, text)
-	}
-	return d.Standalone()
+	return diagram("Lateral offset, from "+name, "Lateral offset of the belt, from "+name, note, p)
 }
 
 // clamp keeps a picture's scale from being ruled by what is far outside.

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"math"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -12,6 +13,7 @@ import (
 func newScale() *cobra.Command {
 	var steps, resolution float64
 	var nominal, measured []float64
+	var svg string
 	c := &cobra.Command{
 		Use:   "scale --steps S --nominal L[,L...] --measured M[,M...]",
 		Short: "Correct the belt's steps/mm from measured parts",
@@ -29,6 +31,7 @@ func newScale() *cobra.Command {
 	c.Flags().Float64SliceVar(&nominal, "nominal", nil, "length along the belt that the part should have, mm; one, or one for each measurement")
 	c.Flags().Float64SliceVar(&measured, "measured", nil, "the length as measured, mm; repeat it or separate by commas")
 	c.Flags().Float64Var(&resolution, "resolution", 0.01, "resolution of the caliper, mm")
+	c.Flags().StringVar(&svg, "svg", "", "draw the lengths into this file, - for the output")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if err := needFlags(c, "steps", "nominal", "measured"); err != nil {
@@ -44,6 +47,12 @@ func newScale() *cobra.Command {
 		s, err := belt.MeasureScale(steps, lengths, resolution)
 		if err != nil {
 			return &failure{status: exitUsage, err: err, hint: "lengths are millimetres along the belt"}
+		}
+		if svg != "" {
+			note := strings.ReplaceAll(strings.TrimSpace(scaleText(s, nominal, steps)), "\n", ". ") + "."
+			if err := writePicture(c.OutOrStdout(), svg, drawScale(s, lengths, note)); err != nil || svg == "-" {
+				return err
+			}
 		}
 		if *asJSON {
 			return printJSON(c.OutOrStdout(), s)

@@ -11,7 +11,7 @@ import (
 // drawSizes draws the control chart: sizes in their order, the limits, and a ring
 // round each value with a signal.
 func drawSizes(f chartFlags, values []float64, s *sizeChart) string {
-	const left, plotHeight, rings = 16, 320, 200
+	const rings = 200
 	p := chart.Plot{XTitle: "part, in the order of the file", YTitle: "size", Limits: []chart.Limit{
 		{Name: fmt.Sprintf("upper %.5g", s.UCL), Class: "chart-second", At: s.UCL},
 		{Name: fmt.Sprintf("mean %.5g", s.Mean), Class: "chart-thin", At: s.Mean},
@@ -48,12 +48,5 @@ func drawSizes(f chartFlags, values []float64, s *sizeChart) string {
 	if s.Cp != nil {
 		note += fmt.Sprintf(" Cp %.3f, Cpk %.3f for %g +/- %g.", *s.Cp, *s.Cpk, f.nominal, f.tolerance)
 	}
-	wrapped := chart.Wrap(note, pictureWidth-2*left)
-	d := chart.New(pictureWidth, 40+plotHeight+16+18*float64(len(wrapped))+8, "Control chart of "+name, note)
-	d.Text("chart-head", chart.Point{X: left, Y: 26}, chart.Start, chart.Wrap("Sizes in "+name, pictureWidth-2*left)[0])
-	d.Plot(chart.Box{X: left, Y: 40, W: pictureWidth - 2*left, H: plotHeight}, p)
-	for i, line := range wrapped {
-		d.Text("chart-soft", chart.Point{X: left, Y: 40 + plotHeight + 20 + 18*float64(i)}, chart.Start, line)
-	}
-	return d.Standalone()
+	return diagram("Sizes in "+name, "Control chart of "+name, note, p)
 }

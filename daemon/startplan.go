@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"strings"
 
 	"github.com/spf13/cobra"
 
@@ -22,6 +23,7 @@ type startPlan struct {
 func newPlan() *cobra.Command {
 	var o quality.Order
 	var yield, confidence float64
+	var svg string
 	c := &cobra.Command{
 		Use:   "plan --good N [--made K --scrap J]",
 		Short: "Say how many cycles to start for so many good parts",
@@ -40,18 +42,21 @@ func newPlan() *cobra.Command {
 	c.Flags().Int64Var(&o.Unverified, "unverified", 0, "parts of them not looked at yet")
 	c.Flags().Float64Var(&yield, "yield", 0, "fraction of good parts, if it is known; else it is learned")
 	c.Flags().Float64Var(&confidence, "confidence", 0.95, "probability with which there are to be good parts enough")
+	c.Flags().StringVar(&svg, "svg", "", "draw the probability over the cycles into this file, - for the output")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if err := needFlags(c, "good"); err != nil {
 			return err
 		}
-		plan := func() (quality.Plan, error) { return quality.PlanFor(o, quality.DefaultPrior(), confidence) }
+		plan := func(confidence float64) (quality.Plan, error) {
+			return quality.PlanFor(o, quality.DefaultPrior(), confidence)
+		}
 		basis := "learned"
 		if c.Flags().Changed("yield") {
 			basis = "given"
-			plan = func() (quality.Plan, error) { return quality.PlanKnown(o, yield, confidence) }
+			plan = func(confidence float64) (quality.Plan, error) { return quality.PlanKnown(o, yield, confidence) }
 		}
-		p, err := plan()
+		p, err := plan(confidence)
 		if err != nil {
 			hint := "counts are whole parts; scrap and parts not looked at are among those made"
 			if errors.Is(err, quality.ErrNever) {
@@ -59,19 +64,30 @@ func newPlan() *cobra.Command {
 			}
 			return &failure{status: exitUsage, err: err, hint: hint}
 		}
+		if svg != "" {
+			note := strings.Join(planLines(o, p, basis), ". ") + "."
+			if err := writePicture(c.OutOrStdout(), svg, drawPlan(p, confidence, plan, note)); err != nil || svg == "-" {
+				return err
+			}
+		}
 		if *asJSON {
 			return printJSON(c.OutOrStdout(), startPlan{p.Cycles, p.Probability, p.GoodSoFar, p.Unverified, p.Yield, p.Seen})
 		}
-		lines := []string{
-			fmt.Sprintf("start      %s for %d good parts", counted(int(p.Cycles), "more cycle"), o.Good),
-			fmt.Sprintf("certainty  %.2f %% that they are enough", 100*p.Probability),
-			fmt.Sprintf("so far     %d good, %d scrap, %d not looked at", p.GoodSoFar, o.Scrap, p.Unverified),
-			fmt.Sprintf("yield      %.1f %% %s; parts looked at show %.1f to %.1f %%", 100*p.Yield, basis, 100*p.Seen.Low, 100*p.Seen.High),
-		}
-		if basis == "learned" && p.GoodSoFar+o.Scrap < 10 && p.Cycles > 0 {
-			lines = append(lines, "few parts were looked at: make ten, look at them and plan again, which may take many cycles off")
-		}
-		return printLines(c.OutOrStdout(), lines)
+		return printLines(c.OutOrStdout(), planLines(o, p, basis))
 	}
 	return c
+}
+
+// planLines writes a plan for people.
+func planLines(o quality.Order, p quality.Plan, basis string) []string {
+	lines := []string{
+		fmt.Sprintf("start      %s for %d good parts", counted(int(p.Cycles), "more cycle"), o.Good),
+		fmt.Sprintf("certainty  %.2f %% that they are enough", 100*p.Probability),
+		fmt.Sprintf("so far     %d good, %d scrap, %d not looked at", p.GoodSoFar, o.Scrap, p.Unverified),
+		fmt.Sprintf("yield      %.1f %% %s; parts looked at show %.1f to %.1f %%", 100*p.Yield, basis, 100*p.Seen.Low, 100*p.Seen.High),
+	}
+	if basis == "learned" && p.GoodSoFar+o.Scrap < 10 && p.Cycles > 0 {
+		lines = append(lines, "few parts were looked at: make ten, look at them and plan again, which may take many cycles off")
+	}
+	return lines
 }
