@@ -99,18 +99,6 @@ func ParseReply(line []byte) Reply {
 	return r
 }
 
-// trimLine cuts blanks at both ends, and bytes in front that are no text: an
-// opening port and a board in reset commonly add a few.
-func trimLine(b []byte) []byte {
-	for len(b) > 0 && (b[0] <= ' ' || b[0] >= 0x7f) {
-		b = b[1:]
-	}
-	for len(b) > 0 && b[len(b)-1] <= ' ' {
-		b = b[:len(b)-1]
-	}
-	return b
-}
-
 // parseOK reads "ok" and what may follow: N, P and B of the advanced form,
 // temperatures, a position, or text.
 func parseOK(r *Reply, line []byte) bool {
@@ -246,14 +234,6 @@ func isFirmware(line []byte) bool {
 	return i >= 5 && i < len(line) && line[i] == ':'
 }
 
-func keyLen[T ~string | ~[]byte](s T) int {
-	i := 0
-	for i < len(s) && (s[i] == '_' || (s[i] >= 'A' && s[i] <= 'Z')) {
-		i++
-	}
-	return i
-}
-
 // Fields splits the text of a firmware line into its KEY:value words. A value
 // runs up to the next key and may hold blanks.
 func (r Reply) Fields() map[string]string {
@@ -276,45 +256,4 @@ func (r Reply) Fields() map[string]string {
 		out[key] = strings.TrimSpace(r.Text[from:])
 	}
 	return out
-}
-
-func hasFold(b []byte, prefix string) bool {
-	return len(b) >= len(prefix) && equalFold(b[:len(prefix)], prefix)
-}
-
-func equalFold(b []byte, lower string) bool {
-	if len(b) != len(lower) {
-		return false
-	}
-	for i, c := range b {
-		if c >= 'A' && c <= 'Z' {
-			c += 'a' - 'A'
-		}
-		if c != lower[i] {
-			return false
-		}
-	}
-	return true
-}
-
-// printable returns b as printable ASCII, cut at maxText, anything else as a
-// question mark, so that it can go into a log or a page as it is.
-func printable(b []byte) string {
-	b = b[:min(len(b), maxText)]
-	return strings.Map(func(c rune) rune {
-		if c < ' ' || c > '~' {
-			return '?'
-		}
-		return c
-	}, string(b))
-}
-
-// isText tells whether b is all printable ASCII, tabs allowed.
-func isText(b []byte) bool {
-	for _, c := range b {
-		if (c < ' ' && c != '\t') || c > '~' {
-			return false
-		}
-	}
-	return true
 }

@@ -2,12 +2,10 @@ package screen
 
 import (
 	"fmt"
-	"math"
 	"strings"
 	"time"
 
 	"beltwarden/supervisor"
-	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
 )
@@ -58,61 +56,6 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	return out
 }
 
-// nextVisit answers when, why and with how many good parts.
-func nextVisit(s *supervisor.Snapshot) (when, why string) {
-	switch {
-	case s.Heat.Unsure && s.State == supervisor.Stopped:
-		return "now: the heaters may be on", good(s)
-	case s.State == supervisor.Aborted || s.State == supervisor.Aborting:
-		return "now: something went wrong", good(s)
-	case s.State == supervisor.Held || s.State == supervisor.Suspended:
-		return "now: the machine waits for you", good(s)
-	case s.State == supervisor.Complete && (s.Lot == nil || s.Lot.Unverified == 0):
-		return "none is due: every part of the lot is counted", good(s)
-	case s.State == supervisor.Complete:
-		return "now: the lot's parts wait to be counted", good(s)
-	case (s.State == supervisor.Resetting || s.State == supervisor.Clearing) && s.Line.Problem != "":
-		return "now: the board cannot be reached", good(s)
-	case s.Next == nil && s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0:
-		return "now: the lot waits to go on", good(s)
-	case s.Next == nil && s.Lot != nil && s.Lot.Unverified > 0:
-		return "now: the lot's parts wait to be counted", good(s)
-	case s.Next == nil:
-		return "none is due: no lot is being made", good(s)
-	}
-	n := s.Next
-	if s.State == supervisor.Holding || s.State == supervisor.Suspending || n.Parts == 0 {
-		when = "as soon as the part in progress is off the belt"
-	} else {
-		when = fmt.Sprintf("about %s (in %s), after %s", clock(n.At, s.At), span(n.At.Sub(s.At)), count(n.Parts, "more part"))
-		if half := n.Late.Sub(n.At); half >= 2*time.Minute {
-			when += ", give or take " + span(half)
-		}
-	}
-	why = n.Text + "."
-	if l := s.Lot; l != nil {
-		by := min(l.Ordered, l.Good+l.Unverified+n.Parts)
-		why += fmt.Sprintf(" By then %d of %d good parts, if every part not looked at is good.", by, l.Ordered)
-	}
-	return when, sentence(why)
-}
-
-// good says how many good parts there are.
-func good(s *supervisor.Snapshot) string {
-	if s.Lot == nil {
-		return ""
-	}
-	return fmt.Sprintf("%d of %d good parts found, %d made and not looked at.", s.Lot.Good, s.Lot.Ordered, s.Lot.Unverified)
-}
-
-// sentence begins a text with a capital letter.
-func sentence(text string) string {
-	if text == "" || text[0] < 'a' || text[0] > 'z' {
-		return text
-	}
-	return string(text[0]-'a'+'A') + text[1:]
-}
-
 func lotRows(s *supervisor.Snapshot, st Style) []string {
 	l := s.Lot
 	if l == nil {
@@ -158,34 +101,6 @@ func part(s *supervisor.Snapshot) string {
 	full := int(done * cells)
 	return fmt.Sprintf("cycle %d |%s%s| %d %%, about %s left", l.Part, strings.Repeat("=", full), strings.Repeat(".", cells-full),
 		int(100*done), span(l.PartTakes-elapsed))
-}
-
-func beltRows(s *supervisor.Snapshot, st Style) []string {
-	b := s.Belt
-	out := st.row("Belt", fmt.Sprintf("%s since realignment, %s since the last check",
-		metres(b.SinceRealignMM), metres(b.SinceCheckMM)))
-	read := "not read since realignment"
-	if b.OffsetMM != nil {
-		read = fmt.Sprintf("%+.1f mm at the last check", *b.OffsetMM)
-	}
-	f := &b.Drift
-	if f.Basis != belt.OnReadings {
-		read += fmt.Sprintf("; at worst %.1f mm by now", b.WorstOffsetMM)
-	}
-	out = append(out, st.row("  offset", fmt.Sprintf("%s; limit %.1f mm", read, b.OffsetLimitMM))...)
-	if f.Basis == belt.OnReadings {
-		out = append(out, st.row("  drift", driftText(f))...)
-	}
-	if text := seamText(&b); text != "" {
-		out = append(out, st.row("  seam", text)...)
-	}
-	for _, flag := range f.Flagged {
-		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check")...)
-	}
-	if b.UncertainMM > 0 {
-		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s may or may not have been run", metres(b.UncertainMM)))...)
-	}
-	return out
 }
 
 func heat(s *supervisor.Snapshot) string {
@@ -258,93 +173,10 @@ func Change(before, now *supervisor.Snapshot) string {
 	return now.At.Local().Format("15:04:05") + "  " + Printable(strings.Join(words, "; "))
 }
 
-// driftText says which way the belt goes, how fast, and how far it may still run.
-func driftText(f *belt.Forecast) string {
-	side := "to the right"
-	if *f.RateMMPerM < 0 {
-		side = "to the left"
-	}
-	text := fmt.Sprintf("%.3f mm/m %s", math.Abs(*f.RateMMPerM), side)
-	if f.RateSE != nil {
-		text += fmt.Sprintf(" (± %.3f)", 2**f.RateSE)
-	}
-	if f.Drive != belt.ByTravel {
-		text += ", going with " + string(f.Drive)
-	}
-	text += fmt.Sprintf(", by %s; ", count(f.N, "check"))
-	if f.ChangedAtMM != nil {
-		text += fmt.Sprintf("it has changed at %s; ", metres(*f.ChangedAtMM))
-	}
-	const far = 1e6 // mm
-	if f.TravelToLimitLower95MM >= far {
-		return text + "the limit is far"
-	}
-	if mm := f.TravelToLimitMM; mm != nil && *mm < far {
-		text += fmt.Sprintf("the limit in about %.1f m, ", *mm/1000)
-	}
-	return text + fmt.Sprintf("with 95 %% certainty not before %.1f m", f.TravelToLimitLower95MM/1000)
-}
-
-// later tells the visits after the next one, the nearest first.
-func later(s *supervisor.Snapshot) string {
-	var list []string
-	for i, v := range s.Later {
-		if i == 3 && len(s.Later) > 4 {
-			list = append(list, fmt.Sprintf("%s more, the last about %s", count(len(s.Later)-i, "visit"), clock(s.Later[len(s.Later)-1].At, s.At)))
-			break
-		}
-		list = append(list, fmt.Sprintf("about %s (%s)", clock(v.At, s.At), reasons[v.Reason]))
-	}
-	return strings.Join(list, ", ")
-}
-
-// reasons are the causes of visits in a word or two.
-var reasons = map[string]string{
-	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
-	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseFilament: "filament", supervisor.CauseBin: "bin", supervisor.CauseUnattended: "attended hours", supervisor.CauseDone: "end of the lot",
-}
-
-// seamText says where the joint is, or how to tell it.
-func seamText(b *supervisor.BeltView) string {
-	switch {
-	case b.LoopMM <= 0 || b.SeamMM <= 0:
-		return ""
-	case b.SeamAheadMM == nil:
-		return "not seen yet, so parts can come to lie on it; tell where it is with beltwarden check --seam-mm"
-	case 2*b.SeamDoubtMM+b.SeamMM >= b.LoopMM/2:
-		return "where it is has become uncertain; tell it anew with beltwarden check --seam-mm"
-	}
-	where := "ahead of"
-	if *b.SeamAheadMM < 0 {
-		where = "behind"
-	}
-	return fmt.Sprintf("%.0f mm %s the nozzle, give or take %.0f mm; no part is laid on it", math.Abs(*b.SeamAheadMM), where, b.SeamDoubtMM)
-}
-
 // sizeText says what the lengths of a job's parts were and within which limits they must stay.
 func sizeText(v *supervisor.SizeView, name string) string {
 	if v.Phase == quality.Learning {
 		return fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, count(int(v.N), "length"), v.NewestMM, v.Missing)
 	}
 	return fmt.Sprintf("%s: the newest %.2f mm; mean %.2f, limits %.2f to %.2f mm", name, v.NewestMM, v.MeanMM, v.LowerMM, v.UpperMM)
-}
-
-// supplyText says what is left on the spool and how full the bin is, as far as was told.
-func supplyText(v *supervisor.SupplyView) string {
-	var list []string
-	if v.SpoolLeftG != nil {
-		text := fmt.Sprintf("spool %.0f g left", math.Max(0, *v.SpoolLeftG))
-		if v.PartG > 0 {
-			text += fmt.Sprintf(", for %s", count(int(math.Max(0, *v.SpoolLeftG)/v.PartG), "part"))
-		}
-		list = append(list, text)
-	}
-	if v.Binned != nil {
-		text := fmt.Sprintf("bin %s", count(*v.Binned, "part"))
-		if v.BinHolds > 0 {
-			text += fmt.Sprintf(" of %d", v.BinHolds)
-		}
-		list = append(list, text)
-	}
-	return strings.Join(list, "; ")
 }

@@ -1,0 +1,102 @@
+package screen
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/belt"
+)
+
+func beltRows(s *supervisor.Snapshot, st Style) []string {
+	b := s.Belt
+	out := st.row("Belt", fmt.Sprintf("%s since realignment, %s since the last check",
+		metres(b.SinceRealignMM), metres(b.SinceCheckMM)))
+	read := "not read since realignment"
+	if b.OffsetMM != nil {
+		read = fmt.Sprintf("%+.1f mm at the last check", *b.OffsetMM)
+	}
+	f := &b.Drift
+	if f.Basis != belt.OnReadings {
+		read += fmt.Sprintf("; at worst %.1f mm by now", b.WorstOffsetMM)
+	}
+	out = append(out, st.row("  offset", fmt.Sprintf("%s; limit %.1f mm", read, b.OffsetLimitMM))...)
+	if f.Basis == belt.OnReadings {
+		out = append(out, st.row("  drift", driftText(f))...)
+	}
+	if text := seamText(&b); text != "" {
+		out = append(out, st.row("  seam", text)...)
+	}
+	for _, flag := range f.Flagged {
+		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check")...)
+	}
+	if b.UncertainMM > 0 {
+		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s may or may not have been run", metres(b.UncertainMM)))...)
+	}
+	return out
+}
+
+// driftText says which way the belt goes, how fast, and how far it may still run.
+func driftText(f *belt.Forecast) string {
+	side := "to the right"
+	if *f.RateMMPerM < 0 {
+		side = "to the left"
+	}
+	text := fmt.Sprintf("%.3f mm/m %s", math.Abs(*f.RateMMPerM), side)
+	if f.RateSE != nil {
+		text += fmt.Sprintf(" (± %.3f)", 2**f.RateSE)
+	}
+	if f.Drive != belt.ByTravel {
+		text += ", going with " + string(f.Drive)
+	}
+	text += fmt.Sprintf(", by %s; ", count(f.N, "check"))
+	if f.ChangedAtMM != nil {
+		text += fmt.Sprintf("it has changed at %s; ", metres(*f.ChangedAtMM))
+	}
+	const far = 1e6 // mm
+	if f.TravelToLimitLower95MM >= far {
+		return text + "the limit is far"
+	}
+	if mm := f.TravelToLimitMM; mm != nil && *mm < far {
+		text += fmt.Sprintf("the limit in about %.1f m, ", *mm/1000)
+	}
+	return text + fmt.Sprintf("with 95 %% certainty not before %.1f m", f.TravelToLimitLower95MM/1000)
+}
+
+// seamText says where the joint is, or how to tell it.
+func seamText(b *supervisor.BeltView) string {
+	switch {
+	case b.LoopMM <= 0 || b.SeamMM <= 0:
+		return ""
+	case b.SeamAheadMM == nil:
+		return "not seen yet, so parts can come to lie on it; tell where it is with beltwarden check --seam-mm"
+	case 2*b.SeamDoubtMM+b.SeamMM >= b.LoopMM/2:
+		return "where it is has become uncertain; tell it anew with beltwarden check --seam-mm"
+	}
+	where := "ahead of"
+	if *b.SeamAheadMM < 0 {
+		where = "behind"
+	}
+	return fmt.Sprintf("%.0f mm %s the nozzle, give or take %.0f mm; no part is laid on it", math.Abs(*b.SeamAheadMM), where, b.SeamDoubtMM)
+}
+
+// supplyText says what is left on the spool and how full the bin is, as far as was told.
+func supplyText(v *supervisor.SupplyView) string {
+	var list []string
+	if v.SpoolLeftG != nil {
+		text := fmt.Sprintf("spool %.0f g left", math.Max(0, *v.SpoolLeftG))
+		if v.PartG > 0 {
+			text += fmt.Sprintf(", for %s", count(int(math.Max(0, *v.SpoolLeftG)/v.PartG), "part"))
+		}
+		list = append(list, text)
+	}
+	if v.Binned != nil {
+		text := fmt.Sprintf("bin %s", count(*v.Binned, "part"))
+		if v.BinHolds > 0 {
+			text += fmt.Sprintf(" of %d", v.BinHolds)
+		}
+		list = append(list, text)
+	}
+	return strings.Join(list, "; ")
+}

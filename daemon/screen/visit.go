@@ -1,0 +1,84 @@
+package screen
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// nextVisit answers when, why and with how many good parts.
+func nextVisit(s *supervisor.Snapshot) (when, why string) {
+	switch {
+	case s.Heat.Unsure && s.State == supervisor.Stopped:
+		return "now: the heaters may be on", good(s)
+	case s.State == supervisor.Aborted || s.State == supervisor.Aborting:
+		return "now: something went wrong", good(s)
+	case s.State == supervisor.Held || s.State == supervisor.Suspended:
+		return "now: the machine waits for you", good(s)
+	case s.State == supervisor.Complete && (s.Lot == nil || s.Lot.Unverified == 0):
+		return "none is due: every part of the lot is counted", good(s)
+	case s.State == supervisor.Complete:
+		return "now: the lot's parts wait to be counted", good(s)
+	case (s.State == supervisor.Resetting || s.State == supervisor.Clearing) && s.Line.Problem != "":
+		return "now: the board cannot be reached", good(s)
+	case s.Next == nil && s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0:
+		return "now: the lot waits to go on", good(s)
+	case s.Next == nil && s.Lot != nil && s.Lot.Unverified > 0:
+		return "now: the lot's parts wait to be counted", good(s)
+	case s.Next == nil:
+		return "none is due: no lot is being made", good(s)
+	}
+	n := s.Next
+	if s.State == supervisor.Holding || s.State == supervisor.Suspending || n.Parts == 0 {
+		when = "as soon as the part in progress is off the belt"
+	} else {
+		when = fmt.Sprintf("about %s (in %s), after %s", clock(n.At, s.At), span(n.At.Sub(s.At)), count(n.Parts, "more part"))
+		if half := n.Late.Sub(n.At); half >= 2*time.Minute {
+			when += ", give or take " + span(half)
+		}
+	}
+	why = n.Text + "."
+	if l := s.Lot; l != nil {
+		by := min(l.Ordered, l.Good+l.Unverified+n.Parts)
+		why += fmt.Sprintf(" By then %d of %d good parts, if every part not looked at is good.", by, l.Ordered)
+	}
+	return when, sentence(why)
+}
+
+// good says how many good parts there are.
+func good(s *supervisor.Snapshot) string {
+	if s.Lot == nil {
+		return ""
+	}
+	return fmt.Sprintf("%d of %d good parts found, %d made and not looked at.", s.Lot.Good, s.Lot.Ordered, s.Lot.Unverified)
+}
+
+// sentence begins a text with a capital letter.
+func sentence(text string) string {
+	if text == "" || text[0] < 'a' || text[0] > 'z' {
+		return text
+	}
+	return string(text[0]-'a'+'A') + text[1:]
+}
+
+// later tells the visits after the next one, the nearest first.
+func later(s *supervisor.Snapshot) string {
+	var list []string
+	for i, v := range s.Later {
+		if i == 3 && len(s.Later) > 4 {
+			list = append(list, fmt.Sprintf("%s more, the last about %s", count(len(s.Later)-i, "visit"), clock(s.Later[len(s.Later)-1].At, s.At)))
+			break
+		}
+		list = append(list, fmt.Sprintf("about %s (%s)", clock(v.At, s.At), reasons[v.Reason]))
+	}
+	return strings.Join(list, ", ")
+}
+
+// reasons are the causes of visits in a word or two.
+var reasons = map[string]string{
+	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
+	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseFilament: "filament", supervisor.CauseBin: "bin", supervisor.CauseUnattended: "attended hours", supervisor.CauseDone: "end of the lot",
+}

@@ -1,0 +1,107 @@
+package serialio
+
+import (
+	"fmt"
+)
+
+// resume goes on from the line the board wants.
+func (l *loop) resume() bool {
+	if !l.synced {
+		return l.resumeFirst()
+	}
+	pos := l.win.locate(l.wanted)
+	back := pos >= 0 && (pos < l.win.certain || (l.wanted <= 1 && pos < l.win.acked))
+	if pos < 0 || (back && (!l.asking || !l.doubted || l.wanted <= 1)) {
+		return l.outOfReach()
+	}
+	l.doubted = false
+	if !l.asking {
+		l.win.refused(pos)
+	}
+	l.win.restart(pos)
+	l.enter(phaseRun)
+	l.alone = !l.win.settled()
+	l.progress, l.suspect = l.now, false
+	if pos > l.best {
+		l.best, l.strikes = pos, 0
+	} else if l.alone {
+		l.strikes++
+	}
+	if l.strikes > maxStrikes {
+		l.lose(fmt.Errorf("%w: line %d was rejected %d times in a row; check the cable and the baud rate",
+			ErrDesync, l.wanted, l.strikes))
+		return false
+	}
+	l.settle()
+	return true
+}
+
+// outOfReach acts on a number that does not fit: the board is asked once more
+// with care, and then it is taken at its word.
+func (l *loop) outOfReach() bool {
+	if !l.doubted {
+		l.learn()
+		l.doubted = true
+		return true
+	}
+	wanted, expected := l.wanted, l.win.expects(l.win.acked)
+	if wanted <= 1 {
+		l.lose(fmt.Errorf("%w: line %d was next", ErrRecount, expected))
+	} else {
+		l.lose(fmt.Errorf("%w: the board wants line %d, line %d is next", ErrDesync, wanted, expected))
+	}
+	return false
+}
+
+// resumeFirst sets the line number at the start, or finds that it is set. A
+// board that goes on from an earlier connection keeps the number it has: until
+// the caller has made durable what it proves, it must survive our own end too.
+func (l *loop) resumeFirst() bool {
+	pos := int64(-1)
+	if l.win.peak > 0 {
+		pos = l.win.locate(l.wanted)
+	}
+	if pos < 0 {
+		if l.win.peak == 0 && l.taken == 0 {
+			l.lastNumber = max(l.wanted-1, -1)
+		}
+		l.win.clear()
+		l.reported, l.best = 0, 0
+		l.win.next = l.wanted
+		l.win.pushBarrier(ownInternal, 0, l.firstNumber())
+		pos = 0
+	}
+	l.strikes++
+	if l.strikes > maxStrikes {
+		l.lose(fmt.Errorf("%w: the board does not let us set its line number", ErrDesync))
+		return false
+	}
+	l.win.restart(pos)
+	l.enter(phaseRun)
+	l.alone = !l.win.settled()
+	l.progress, l.suspect = l.now, false
+	l.settle()
+	return true
+}
+
+// hint says what would make the line faster, by what is known of the board.
+func (l *loop) hint() string {
+	switch {
+	case l.win.limit > 0:
+		return ""
+	case l.win.said > 1:
+		return fmt.Sprintf("the board says that it holds %d lines, so up to %d bytes are sent ahead; "+
+			"a window of the size of its receive buffer would be faster if that is larger", l.win.said, smallestBuffer)
+	default:
+		return "one line is sent at a time, which is safe for any board; " +
+			"a window of the size of the board's receive buffer (often 128 bytes, see its data) would be faster"
+	}
+}
+
+// firstNumber is the line number from which to go on at the start.
+func (l *loop) firstNumber() int64 {
+	if l.sawReset || l.lastNumber < StartNumber || l.lastNumber >= numberLimit {
+		return StartNumber
+	}
+	return l.lastNumber
+}

@@ -1,0 +1,50 @@
+package belt
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// mixture is what is believed of an offset, over all shares.
+type mixture [len(shares)]belief
+
+// below is the probability that the offset is below v.
+func (m *mixture) below(v float64) float64 {
+	p := 0.0
+	for _, b := range m {
+		if b.weight > 1e-6 {
+			p += b.weight * distuv.StudentsT{Mu: b.centre, Sigma: b.scale, Nu: b.df}.CDF(v)
+		}
+	}
+	return p
+}
+
+// beyond is the probability that the offset is outside the limit, to either side.
+func (m *mixture) beyond(limitMM float64) float64 {
+	return m.below(-limitMM) + 1 - m.below(limitMM)
+}
+
+// doubt is how probable something at least as far out as v is, and on which side v lies.
+func (m *mixture) doubt(v float64) (p float64, above bool) {
+	b := m.below(v)
+	return 2 * min(b, 1-b), b > 0.5
+}
+
+// quantile finds the offset below which the probability is p, to a thousandth of a
+// millimetre.
+func (m *mixture) quantile(p float64) float64 {
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, b := range m {
+		q := distuv.StudentsT{Mu: b.centre, Sigma: b.scale, Nu: b.df}.Quantile(p)
+		low, high = min(low, q), max(high, q)
+	}
+	for high-low > 1e-3 {
+		if mid := (low + high) / 2; m.below(mid) < p {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return (low + high) / 2
+}
