@@ -1,0 +1,98 @@
+package belt
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/stat/distuv"
+)
+
+// Turn is one adjustment of the belt's tracking, and what it did: how far one adjuster was
+// turned, with the operator's own sign, and by how much the rate of drift has changed.
+type Turn struct {
+	Turns            float64
+	RateChangeMMPerM float64
+}
+
+// Response is how the rate of drift answers to one adjuster, learned from what the operator
+// turned. Which way an adjuster works differs from machine to machine and with what is
+// wrong, so nothing is assumed.
+type Response struct {
+	N int `json:"n"`
+	// PerTurn is the change of the rate for one turn, mm/m, with standard error and 95 %
+	// interval by Student's t; all are zero while Known is false for want of adjustments.
+	PerTurn   float64    `json:"rate_mm_per_m_per_turn"`
+	PerTurnSE float64    `json:"rate_mm_per_m_per_turn_se"`
+	PerTurn95 [2]float64 `json:"rate_mm_per_m_per_turn_95"`
+	// Known: the interval leaves out zero, so that the way to turn can be told.
+	Known bool `json:"known"`
+
+	most float64 // turns, in the largest adjustment so far
+}
+
+// leastTurns is how many adjustments a response rests on at least: one has no scatter.
+const leastTurns = 2
+
+// Respond learns from adjustments by least squares through zero: no turn, no change. Turns
+// of zero tell nothing and are left out. Two adjustments that happen to agree would have
+// next to no scatter, so it is pooled with what the error of reading makes of a change of
+// rate: a standard deviation of changeSD mm/m, as well known as df readings would tell it.
+func Respond(list []Turn, changeSD, df float64) Response {
+	var turns, change []float64
+	var r Response
+	squares := 0.0
+	for _, t := range list {
+		if t.Turns == 0 {
+			continue
+		}
+		turns, change = append(turns, t.Turns), append(change, t.RateChangeMMPerM)
+		squares += t.Turns * t.Turns
+		r.most = max(r.most, math.Abs(t.Turns))
+	}
+	r.N = len(turns)
+	if r.N < leastTurns {
+		return r
+	}
+	f, err := FitThroughZero(turns, change)
+	if err != nil {
+		return r // cannot be: the turns are not zero
+	}
+	nu := float64(f.DF) + df
+	variance := (f.ResidualSS + df*changeSD*changeSD) / nu
+	r.PerTurn, r.PerTurnSE = f.Slope[0], math.Sqrt(variance/squares)
+	half := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.Quantile(0.975) * r.PerTurnSE
+	r.PerTurn95 = [2]float64{r.PerTurn - half, r.PerTurn + half}
+	r.Known = r.PerTurn95[0] > 0 || r.PerTurn95[1] < 0
+	return r
+}
+
+// Advice is how far an adjuster is to be turned to undo a rate of drift.
+type Advice struct {
+	Turns float64 `json:"turns"` // with the operator's own sign
+	// Turns95 is the interval of it that the doubt of the response leaves.
+	Turns95 [2]float64 `json:"turns_95"`
+	// Beyond: it is more than was ever turned in one go, so go there in steps.
+	Beyond bool `json:"beyond_experience"`
+}
+
+// Undo says how far to turn against a rate of drift, mm/m. It is false while the response
+// is not known.
+func (r Response) Undo(rateMMPerM float64) (Advice, bool) {
+	if !r.Known {
+		return Advice{}, false
+	}
+	a := Advice{Turns: 0 - rateMMPerM/r.PerTurn}
+	x, y := 0-rateMMPerM/r.PerTurn95[0], 0-rateMMPerM/r.PerTurn95[1]
+	a.Turns95 = [2]float64{min(x, y), max(x, y)}
+	a.Beyond = math.Abs(a.Turns) > r.most*(1+1e-9)
+	return a, true
+}
+
+// Text says the advice in words for the adjuster of a name.
+func (a Advice) Text(adjuster string, n int) string {
+	text := fmt.Sprintf("by %d adjustments of %q, turning it by about %+.2f (between %+.2f and %+.2f) would undo this rate", n, adjuster, a.Turns, a.Turns95[0], a.Turns95[1])
+	if a.Beyond {
+		text += "; that is more than you ever turned it in one go, so go half of it and try again"
+	}
+	return text
+}
