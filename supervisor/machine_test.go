@@ -5,8 +5,10 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -169,6 +171,10 @@ func TestMachineAtRandom(t *testing.T) {
 		defer l.Close()
 		set := testSettings()
 		set.PartEveryParts = rapid.IntRange(0, 3).Draw(rt, "every")
+		set.BinParts, set.SeamMM = rapid.IntRange(0, 4).Draw(rt, "bin"), 20
+		if rapid.IntRange(0, 3).Draw(rt, "hours") == 0 {
+			set.Attended = Span{0, 60 * rapid.IntRange(1, 23).Draw(rt, "until")}
+		}
 		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 		m, err := NewMachine(context.Background(), set, l, nil, "twin", now)
 		if err != nil {
@@ -194,6 +200,7 @@ func TestMachineAtRandom(t *testing.T) {
 		if err != nil || len(problems) > 0 {
 			rt.Fatalf("ledger: %v %v", problems, err)
 		}
+		w.comesBack(rt, set)
 	})
 	t.Logf("entered over all runs: %v", seen)
 	if testing.Short() {
@@ -299,6 +306,32 @@ func (w *twin) operate(rt *rapid.T) {
 	w.feed(r)
 }
 
+// comesBack takes the ledger up with another machine: what the visits told must be known
+// to it as it is to the one that was told.
+func (w *twin) comesBack(rt *rapid.T, set Settings) {
+	inspect := func(context.Context, string) (*job.Plan, error) { return w.plan, nil }
+	again, err := NewMachine(context.Background(), set, w.l, inspect, "again", w.now)
+	if err != nil {
+		rt.Fatal(err)
+	}
+	a, b := w.m, again
+	if x, y := a.rules.drift.readings, b.rules.drift.readings; !slices.Equal(x, y) {
+		rt.Fatalf("readings %v came back as %v", x, y)
+	}
+	if a.belt.seam.seen != b.belt.seam.seen || math.Abs(a.belt.seam.atMM-b.belt.seam.atMM) > 1e-9 {
+		rt.Fatalf("the seam %+v came back as %+v", a.belt.seam, b.belt.seam)
+	}
+	if x, y := a.supply, b.supply; x.weighed != y.weighed || x.spoolG != y.spoolG || x.emptied != y.emptied || x.emptied && x.binned != y.binned {
+		rt.Fatalf("supply %+v came back as %+v", x, y)
+	}
+	if a.lot == nil || b.lot == nil {
+		return
+	}
+	if x, y := a.lot.sizeView(0), b.lot.sizeView(0); (x == nil) != (y == nil) || x != nil && *x != *y {
+		rt.Fatalf("sizes %+v came back as %+v", x, y)
+	}
+}
+
 func (w *twin) visit(rt *rapid.T) {
 	v := &Visit{Good: rapid.IntRange(0, 2).Draw(rt, "good"), BeltCleared: rapid.Bool().Draw(rt, "cleared"),
 		Realigned: rapid.Bool().Draw(rt, "realigned"), Interrupted: rapid.SampledFrom([]string{"", "good", "scrap"}).Draw(rt, "interrupted")}
@@ -309,5 +342,18 @@ func (w *twin) visit(rt *rapid.T) {
 		mm := rapid.Float64Range(-4, 4).Draw(rt, "offset")
 		v.OffsetMM = &mm
 	}
+	switch rapid.IntRange(0, 9).Draw(rt, "brought") {
+	case 0:
+		grams := rapid.Float64Range(0, 2).Draw(rt, "spool") // the part takes milligrams
+		v.SpoolG = &grams
+	case 1:
+		v.BinEmptied = true
+	case 2:
+		ahead := rapid.Float64Range(-1500, 1500).Draw(rt, "seam")
+		v.SeamMM = &ahead
+	case 3:
+		v.LengthsMM = rapid.SliceOfN(rapid.Float64Range(19.9, 20.1), 1, 25).Draw(rt, "lengths")
+	}
 	w.feed(Request{Visit: v})
+	w.m.Snapshot(w.now)
 }
