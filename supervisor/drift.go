@@ -2,6 +2,7 @@ package supervisor
 
 import (
 	"fmt"
+	"math"
 
 	"beltwarden/supervisor/belt"
 )
@@ -91,4 +92,14 @@ func (m *Machine) driftText(f belt.Forecast) string {
 		return text + fmt.Sprintf("; the limit of %.1f mm is far", m.set.OffsetLimitMM)
 	}
 	return text + fmt.Sprintf("; it may reach the limit of %.1f mm after %.1f m more", m.set.OffsetLimitMM, f.HoldMM/1000)
+}
+
+// realignText advises to realign while the operator is at the machine anyway: beyond half
+// the limit, where further visits would come ever closer together.
+func (m *Machine) realignText(v *Visit) string {
+	if v.Realigned || v.OffsetMM == nil || m.set.OffsetLimitMM <= 0 || math.Abs(*v.OffsetMM) <= m.set.OffsetLimitMM/2 {
+		return ""
+	}
+	f := m.forecast()
+	return fmt.Sprintf("; realign the belt while you are there and record it (check --realigned): it stands beyond half its limit, and the next visit would come after %.1f m", f.HoldMM/1000)
 }

@@ -92,3 +92,23 @@ func TestForecastIsKept(t *testing.T) {
 		t.Errorf("a metre later %g mm are left, before %g", next.HoldMM, first.HoldMM)
 	}
 }
+
+// TestRealignIsAdvised beyond half the limit, and not before or when it was done.
+func TestRealignIsAdvised(t *testing.T) {
+	m := &Machine{set: testSettings().withDefaults()}
+	m.set.WorstDrift = 0.05
+	for _, c := range []struct {
+		mm        float64
+		realigned bool
+		want      bool
+	}{{1.4, false, false}, {-1.6, false, true}, {-1.6, true, false}} {
+		m.rules.drift.readings = []belt.Reading{{OffsetMM: c.mm}}
+		m.rules.drift.key.valid = false
+		if got := m.realignText(&Visit{OffsetMM: &c.mm, Realigned: c.realigned}) != ""; got != c.want {
+			t.Errorf("%+v: advised %t", c, got)
+		}
+	}
+	if m.realignText(&Visit{}) != "" {
+		t.Error("advised without an offset")
+	}
+}

@@ -63,6 +63,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	} else {
 		out.Result.Text = fmt.Sprintf("check %d recorded", c.ID)
 	}
+	out.Result.Text += m.realignText(v)
 	out.Result.CheckID = c.ID
 	return nil
 }
