@@ -11,8 +11,12 @@ type danger struct {
 // watchPlace looks at where a move ends: below the belt, or outside the machine. The
 // start of a first move is left out, because the place after homing is the board's.
 func (i *inspector) watchPlace(e *gcode.Effect) {
-	d, lift := &i.danger, i.o.lift()
+	lift := i.o.lift()
 	for a := gcode.X; a <= gcode.Z; a++ {
+		if e.RadiusMM > 0 && i.st.Known[a] { // an arc may bulge out between its ends
+			i.judgePlace(a, e.MinMM[a]+i.st.OffsetMM[a])
+			i.judgePlace(a, e.MaxMM[a]+i.st.OffsetMM[a])
+		}
 		if !e.Names(a) || !i.st.Known[a] {
 			continue
 		}
@@ -20,15 +24,21 @@ func (i *inspector) watchPlace(e *gcode.Effect) {
 		if !(a == lift && near < 0) && !(r[0] < r[1] && (near < r[0] || near > r[1])) {
 			continue // nearly every move, which spares it the rounding
 		}
-		mm := i.st.MachineMM(a)
-		if a == lift && mm < -belowBeltMM {
-			i.below(d, a, mm)
-		}
-		if r[0] < r[1] && (mm < r[0] || mm > r[1]) && !d.outside[a] {
-			d.outside[a] = true
-			i.notes.find(i.n, Error, "outside-machine", "slice the part for this machine, or correct the range in the configuration",
-				"axis %s goes to %.2f mm, outside %g to %g mm", a, mm, r[0], r[1])
-		}
+		i.judgePlace(a, i.st.MachineMM(a))
+	}
+}
+
+// judgePlace notes a place that an axis goes to and should not.
+func (i *inspector) judgePlace(a gcode.Axis, mm float64) {
+	d, r := &i.danger, i.o.RangeMM[a]
+	if a == i.o.lift() && mm < -belowBeltMM {
+		i.below(d, a, mm)
+	}
+	const rounding = 1e-6 // of an arc's extremes
+	if r[0] < r[1] && (mm < r[0]-rounding || mm > r[1]+rounding) && !d.outside[a] {
+		d.outside[a] = true
+		i.notes.find(i.n, Error, "outside-machine", "slice the part for this machine, or correct the range in the configuration",
+			"axis %s goes to %.2f mm, outside %g to %g mm", a, mm, r[0], r[1])
 	}
 }
 

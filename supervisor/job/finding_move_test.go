@@ -27,6 +27,7 @@ func TestMoveFindings(t *testing.T) {
 		"below in the part":     {"below-belt", marked("G1 Z-0.06\n" + clip), upright, Error, 9, "-0.06"},
 		"below before the part": {"below-belt", start + "G1 Z-1\nG1 Z0.2\n" + marked(clip)[len(start):], upright, Info, 8, "-1.00"},
 		"outside":               {"outside-machine", marked(clip), ranged, Error, 10, "axis X goes to 30.00 mm, outside 0 to 25 mm"},
+		"arc bulges outside":    {"outside-machine", marked("G1 X20 Y10 E6\nG3 X20 Y30 I0 J10 E7\n"), ranged, Error, 10, "axis X goes to 30.00 mm, outside 0 to 25 mm"},
 		"extruder goes on":      {"extruder-not-reset", marked(clip), upright, Info, 10, "ends at E7.000"},
 		"relative left on":      {"relative-left-on", marked(clip + "G91\n"), upright, Info, 11, "G91"},
 	} {
