@@ -32,6 +32,7 @@ func (m *Machine) reported(r serialio.Reply, out *Output) {
 		m.temperatures(r.Temps, out)
 	}
 	m.stands(r)
+	m.rescaleTold(r)
 	switch r.Kind {
 	case serialio.ReplyCapability:
 		m.link.board.capabilities[r.Capability] = r.CapabilityOn

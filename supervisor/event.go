@@ -83,6 +83,7 @@ type Request struct {
 	ClearBelt bool
 	Visit     *Visit
 	Lot       *LotRequest
+	Scale     *ScaleRequest
 	EndLot    bool // give up the open lot, or close it when it is fulfilled
 }
 
@@ -165,6 +166,15 @@ func (SendUrgent) effect()    {}
 type Output struct {
 	Records []ledger.Record
 	Effects []Effect
+	Result  Result
+	Refused error
+	// Later: the request is answered by the Settled of a later step.
+	Later   bool
+	Settled *Settled
+}
+
+// Settled is the outcome of a request that took more than one step.
+type Settled struct {
 	Result  Result
 	Refused error
 }

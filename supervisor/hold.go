@@ -63,6 +63,9 @@ func (m *Machine) mayGoOn(what string, r Request) error {
 			return &Refusal{what, m.lot.missing, "put the file back as it was, or end the lot"}
 		}
 	}
+	if u := m.rescaling.unsure; u != "" && r.Override == "" {
+		return &Refusal{what, "the belt's scale is not known since its change failed: " + u, "have the board asked again: beltwarden stop, then reset"}
+	}
 	if m.offsetBeyond() && r.Override == "" {
 		return &Refusal{what, m.offsetText(),
 			"realign the belt and record it (check --realigned), or give a reason (--override)"}

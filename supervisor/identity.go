@@ -22,6 +22,18 @@ func (m *Machine) judgeBoard(out *Output) {
 		b.reports = true
 		m.heat.poll.clear()
 	}
+	m.rescaling.unsure = ""
+	m.compareBoard(out)
+	if m.rules.strange != "" {
+		m.note(out, "board", m.rules.strange)
+		return // it is kept as this port's board once the operator lets it run
+	}
+	m.acceptBoard(out)
+}
+
+// compareBoard finds in what the board differs from the one that is expected.
+func (m *Machine) compareBoard(out *Output) {
+	b := &m.link.board
 	differs := m.otherSteps(out)
 	if k := m.rules.known; k != nil {
 		if k.Firmware != "" && b.firmware != k.Firmware {
@@ -32,11 +44,6 @@ func (m *Machine) judgeBoard(out *Output) {
 		}
 	}
 	m.rules.strange = strings.Join(differs, "; ")
-	if m.rules.strange != "" {
-		m.note(out, "board", m.rules.strange)
-		return // it is kept as this port's board once the operator lets it run
-	}
-	m.acceptBoard(out)
 }
 
 // otherSteps compares the belt's steps/mm with the configuration, or else with the
@@ -52,7 +59,7 @@ func (m *Machine) otherSteps(out *Output) []string {
 	case b.stepsPerMM == 0:
 		m.note(out, "board", "the board does not tell its belt steps/mm, so they were not compared")
 	case math.Abs(b.stepsPerMM-want) > 0.005:
-		return []string{fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g", b.stepsPerMM, from, want)}
+		return []string{fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g%s", b.stepsPerMM, from, want, m.forgotten(b.stepsPerMM))}
 	}
 	return nil
 }

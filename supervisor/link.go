@@ -73,6 +73,7 @@ func (m *Machine) lostLink(err error, out *Output) {
 // whether the heaters are off must be found out.
 func (m *Machine) linkLost(err error, out *Output) {
 	m.link.phase = linkDown
+	m.rescaleBroken("the connection was lost", out)
 	why := Cause{CauseLink, err.Error()}
 	restarted := errors.Is(err, serialio.ErrReset)
 	halted := errors.Is(err, serialio.ErrHalted)

@@ -22,6 +22,7 @@ type Ledger interface {
 	Belt(ctx context.Context) (ledger.Belt, error)
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
 	Seam(ctx context.Context) (*ledger.SeamSeen, error)
+	Scale(ctx context.Context, port string) (*ledger.ScaleSet, error)
 	Supply(ctx context.Context) (ledger.Supply, error)
 	OpenHold(ctx context.Context) (*ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
@@ -65,6 +66,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		return fail(err)
 	} else if seen != nil {
 		m.rules.known = seen
+	}
+	if m.rescaling.last, err = l.Scale(ctx, set.Port.Path); err != nil {
+		return fail(err)
 	}
 	if err := m.loadWarmth(ctx, l, now); err != nil {
 		return fail(err)

@@ -43,6 +43,7 @@ type Machine struct {
 	start      string // identity of this process, for ids of alerts
 
 	supply     supply
+	rescaling  rescaling
 	supplyGoOn int // a part with this ordinal may begin though something is short
 }
 
@@ -63,7 +64,7 @@ type warm struct {
 func (m *Machine) Deadline() (time.Time, bool) {
 	var next time.Time
 	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
-		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge} {
+		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge, m.rescaling.limit} {
 		if d.armed() && (next.IsZero() || d.at.Before(next)) {
 			next = d.at
 		}
@@ -138,6 +139,10 @@ func (m *Machine) tick(out *Output) {
 	if m.work.stuck.due(m.now) {
 		m.watchProgram(out)
 	}
+	if m.rescaling.limit.due(m.now) {
+		m.rescaleBroken("the board has not answered within "+rescaleWithin.String(), out)
+		m.cancel(out, func(*Output) {})
+	}
 	if m.work.limit.due(m.now) {
 		m.work.limit.clear()
 		m.waitedTooLong(out)
@@ -151,6 +156,7 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 	if !ok {
 		return false
 	}
+	m.rescaleBroken("the machine went on to "+to.String(), out)
 	m.state, m.since = to, m.now
 	m.cause = why
 	out.record(ledger.StateChanged{State: to.String(), Reason: why.Text})

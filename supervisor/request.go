@@ -16,12 +16,15 @@ type stopWish struct {
 // refused request leaves no trace but a refusal.
 func (m *Machine) request(r Request, out *Output) {
 	m.by, m.override = who(r.By), r.Override
-	var err error
+	err := m.busyWith(r)
 	switch {
+	case err != nil:
 	case r.Visit != nil:
 		err = m.visit(r, out)
 	case r.Lot != nil:
 		err = m.openLot(r, out)
+	case r.Scale != nil:
+		err = m.rescale(r, out)
 	case r.EndLot:
 		err = m.endLot(r, out)
 	default:
@@ -32,6 +35,15 @@ func (m *Machine) request(r Request, out *Output) {
 		*out = Output{Refused: err}
 	}
 	out.Result.State = m.state
+}
+
+// busyWith refuses what would come in the way of something short that the board does at
+// rest. It can always be stopped.
+func (m *Machine) busyWith(r Request) error {
+	if !m.rescaling.on || r.Command == Stop || r.Command == Abort {
+		return nil
+	}
+	return &Refusal{"do that now", "the belt's scale is being set", "ask again in a moment"}
 }
 
 // command carries out one of the ten commands.

@@ -40,6 +40,7 @@ type Supervisor struct {
 	// them, so that they must come before any later ones.
 	owed  []ledger.Record
 	tried time.Time // when they were last tried
+	later *call     // a request whose answer the board must give first
 }
 
 // call is a request on its way to the owner of the machine.
@@ -168,7 +169,7 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 		if again := s.commit(ctx, safe.Records); again != nil {
 			s.log.Error("cannot keep records of the fault", zap.Error(again))
 		}
-		out.Effects = safe.Effects
+		out.Effects, out.Settled = safe.Effects, safe.Settled
 	}
 	for _, e := range out.Effects {
 		s.effect(e)
@@ -176,9 +177,20 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	shot := s.machine.Snapshot(time.Now())
 	shot.Line.Stats = s.stats()
 	s.snapshot.Store(shot)
+	if d := out.Settled; d != nil && s.later != nil {
+		if err != nil && d.Refused == nil {
+			d.Refused = err
+		}
+		s.later.answer <- answer{d.Result, d.Refused}
+		s.later = nil
+	}
 	if c != nil {
 		if err != nil {
 			out.Refused = err
+		}
+		if out.Later && out.Refused == nil {
+			s.later = c
+			return
 		}
 		c.answer <- answer{out.Result, out.Refused}
 	}

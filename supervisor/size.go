@@ -83,6 +83,9 @@ func (m *Machine) loadSizes(ctx context.Context, l Ledger) error {
 		corrected[c.Corrects] = true
 	}
 	for _, c := range checks {
+		if s := m.rescaling.last; s != nil && c.Stamp.Seq < s.Stamp.Seq {
+			continue // measured at another scale
+		}
 		if !corrected[c.ID] && c.JobIndex != nil {
 			m.measured(*c.JobIndex, c.LengthsMM)
 		}

@@ -1,0 +1,240 @@
+package supervisor
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/ledger"
+)
+
+// ScaleRequest asks for other steps/mm of the belt axis on the board.
+type ScaleRequest struct {
+	// StepsPerMM is the value to set. NowStepsPerMM is the one that it was reckoned from: a
+	// board that runs at another is not touched. Both are 0 with Undo.
+	StepsPerMM    float64 `json:"steps_per_mm,omitempty"`
+	NowStepsPerMM float64 `json:"now_steps_per_mm,omitempty"`
+	Undo          bool    `json:"undo,omitempty"`  // back to what it was before the last change
+	Store         bool    `json:"store,omitempty"` // have the board keep it over a restart
+}
+
+// Bounds on a change of scale.
+const (
+	// largestRescale is the largest change taken, as a share: a belt is not out by more than
+	// a slipped digit or another unit would make it (common practice, no source).
+	largestRescale = 0.25
+	// stepsAgree is by how much two values of steps/mm may differ and be the same: boards
+	// tell them to a hundredth.
+	stepsAgree = 0.0051
+	// rescaleWithin is how long a board at rest may take to answer.
+	rescaleWithin = 20 * time.Second
+)
+
+// rescaling is a change of the belt's scale on its way to the board.
+type rescaling struct {
+	on       bool
+	from, to float64 // steps/mm
+	told     float64 // as the board has confirmed it
+	store    bool
+	by       string
+	said     string // trouble that the board reported meanwhile
+	limit    deadline
+
+	unsure string           // the board may run at something else since a change broke off
+	last   *ledger.ScaleSet // the last change of this port's board
+}
+
+// rescale begins to change the belt's scale. The answer follows once the board has
+// confirmed it.
+func (m *Machine) rescale(r Request, out *Output) error {
+	const what = "set the belt's scale"
+	from, to, err := m.mayRescale(what, *r.Scale)
+	if err != nil {
+		return err
+	}
+	last := m.rescaling.last
+	m.rescaling = rescaling{on: true, from: from, to: to, store: r.Scale.Store, by: r.By, last: last}
+	m.rescaling.limit.set(m.now.Add(rescaleWithin))
+	m.note(out, "scale", fmt.Sprintf("the belt axis of the board is to be set from %g to %g steps/mm, by %s", from, to, who(r.By)))
+	out.Later = true
+	m.link.board.stepsPerMM = 0 // what it tells from now on is newer
+	m.setLegs([]leg{{
+		doing:   "setting the belt's scale",
+		program: func() Program { return Program{Before: m.rescaleLines()} },
+		end:     func(out *Output) { m.rescaled(out) },
+	}}, out)
+	return nil
+}
+
+// mayRescale refuses what must not be sent, and returns the present and the new steps/mm.
+func (m *Machine) mayRescale(what string, q ScaleRequest) (from, to float64, err error) {
+	switch m.state {
+	case Idle, Stopped, Complete, Held:
+	default:
+		return 0, 0, &Refusal{what, fmt.Sprintf("the machine is %s", m.state), "wait until it is Idle, Stopped, Complete or Held: a part in the making would change its length half way"}
+	}
+	if m.link.phase != linkUp || m.work.running != 0 || len(m.work.legs) > 0 {
+		return 0, 0, &Refusal{what, "the board is not connected, or is at work", "make it ready with: beltwarden reset"}
+	}
+	from, to = m.link.board.stepsPerMM, q.StepsPerMM
+	if from <= 0 {
+		return 0, 0, &Refusal{what, "the board does not tell its belt steps/mm, so nothing could be read back", "set it on the board itself"}
+	}
+	now := q.NowStepsPerMM
+	if q.Undo {
+		last := m.rescaling.last
+		if last == nil {
+			return 0, 0, &Refusal{what, "there is no change to undo: it was never set on the board of this port", ""}
+		}
+		now, to = last.NewStepsPerMM, last.OldStepsPerMM
+	}
+	to = math.Round(to*1e4) / 1e4
+	switch c := m.set.StepsPerMM; {
+	case !(to > 0) || math.IsInf(to, 0):
+		return 0, 0, &Refusal{what, fmt.Sprintf("%g steps/mm are not possible", q.StepsPerMM), ""}
+	case math.Abs(now-from) > stepsAgree:
+		return 0, 0, &Refusal{what, fmt.Sprintf("the board's belt axis runs at %g steps/mm, and the change is reckoned from %g", from, now), "measure parts made as it runs now, and give --steps as the board tells it"}
+	case math.Abs(to/from-1) > largestRescale:
+		return 0, 0, &Refusal{what, fmt.Sprintf("from %g to %g steps/mm is more than %.0f %%", from, to, 100*largestRescale), "look for a slipped digit or another unit; set it on the board itself if it is right"}
+	case c > 0 && math.Abs(c-to) > stepsAgree:
+		return 0, 0, &Refusal{what, fmt.Sprintf("the configuration says that the belt axis runs at %g steps/mm, and the new value is %g", c, to),
+			fmt.Sprintf("write machine.belt_steps_per_mm: %g, or leave it out, and start the daemon again; then apply it", to)}
+	case math.Abs(to-from) <= stepsAgree:
+		return 0, 0, &Refusal{what, fmt.Sprintf("the board's belt axis runs at %g steps/mm already, as closely as it tells it", from), ""}
+	}
+	return from, to, nil
+}
+
+// rescaleLines set the scale, keep the belt called by the coordinate it has, which some
+// boards reckon anew from its steps, and read the scale back.
+func (m *Machine) rescaleLines() []string {
+	axis, at := m.set.BeltAxis.String(), m.position()
+	lines := append([]string{countAnew}, inMM(at)...)
+	lines = append(lines, "M400", "M92 "+axis+number(m.rescaling.to))
+	if at.Known[m.set.BeltAxis] {
+		lines = append(lines, "G92 "+axis+number(at.PositionMM[m.set.BeltAxis]))
+	}
+	return append(lines, "M92", "M503", "M105")
+}
+
+// rescaled judges what the board told after the change.
+func (m *Machine) rescaled(out *Output) {
+	r, b := &m.rescaling, &m.link.board
+	switch told := b.stepsPerMM; {
+	case told > 0 && math.Abs(told-r.to) <= stepsAgree:
+	case told > 0 && math.Abs(told-r.from) <= stepsAgree:
+		m.rescaleFails(fmt.Sprintf("the board was told %g steps/mm and still runs at %g%s", r.to, told, note(r.said)), false, out)
+		return
+	default:
+		text := "the board no longer tells its belt steps/mm"
+		if told > 0 {
+			text = fmt.Sprintf("the board was told %g steps/mm and says that it runs at %g", r.to, told)
+		}
+		m.rescaleFails(text+note(r.said), true, out)
+		return
+	}
+	r.told = b.stepsPerMM
+	m.keepScale(false, out)
+	if k := m.rules.known; k != nil {
+		seen := *k
+		seen.StepsPerMM = r.told
+		m.rules.known = &seen
+		out.record(seen)
+		m.compareBoard(out)
+	} else {
+		m.acceptBoard(out)
+	}
+	if m.lot != nil {
+		for _, c := range m.lot.sizes.charts {
+			if c != nil {
+				c.Reset() // the parts will have another length
+			}
+		}
+		m.lot.sizes.signal = ""
+	}
+	if !r.store {
+		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm, before at %g; the board forgets it at its next restart unless it is stored (--store)", r.told, r.from), out)
+		return
+	}
+	r.said = ""
+	r.limit.set(m.now.Add(rescaleWithin))
+	m.work.legs = append(m.work.legs, leg{
+		doing:   "storing the board's settings",
+		program: func() Program { return Program{Before: []string{"M500"}} },
+		end:     func(out *Output) { m.rescaleStored(out) },
+	})
+}
+
+// rescaleStored ends a change that the board was to keep.
+func (m *Machine) rescaleStored(out *Output) {
+	r := &m.rescaling
+	text := fmt.Sprintf("the belt axis runs at %g steps/mm, before at %g", r.told, r.from)
+	if r.said != "" {
+		m.rescaleFails(text+"; but the board did not store it: "+r.said, false, out)
+		return
+	}
+	m.keepScale(true, out)
+	m.rescaleEnds(text+"; the board was told to store its settings, all of them as they are now", out)
+}
+
+// keepScale records the change.
+func (m *Machine) keepScale(stored bool, out *Output) {
+	r := &m.rescaling
+	set := ledger.ScaleSet{Port: m.set.Port.Path, Axis: m.set.BeltAxis.String(), OldStepsPerMM: r.from, NewStepsPerMM: r.told,
+		TravelMM: m.belt.base.TravelMM, Stored: stored, By: r.by}
+	r.last = &set
+	out.record(set)
+}
+
+// rescaleEnds answers the request that asked for the change.
+func (m *Machine) rescaleEnds(text string, out *Output) {
+	m.rescaling = rescaling{last: m.rescaling.last}
+	m.note(out, "scale", text)
+	out.Settled = &Settled{Result: Result{State: m.state, Text: text}}
+	if m.lot != nil {
+		out.Settled.Result.LotID = m.lot.ID
+	}
+}
+
+// rescaleFails answers with what went wrong. With unsure nothing begins before the board
+// was asked again.
+func (m *Machine) rescaleFails(text string, unsure bool, out *Output) {
+	last := m.rescaling.last
+	m.rescaling = rescaling{last: last}
+	remedy := "see what the board says: beltwarden status"
+	if unsure {
+		m.rescaling.unsure = text
+		remedy = "have the board asked again: beltwarden stop, then reset"
+	}
+	m.note(out, "scale", text)
+	out.Settled = &Settled{Refused: &Refusal{"set the belt's scale", text, remedy}}
+}
+
+// rescaleBroken ends a change that something else has overtaken.
+func (m *Machine) rescaleBroken(why string, out *Output) {
+	if m.rescaling.on {
+		m.rescaleFails("it was broken off: "+why, true, out)
+	}
+}
+
+// rescaleTold keeps the trouble that a board reports while its scale is set or stored.
+func (m *Machine) rescaleTold(r serialio.Reply) {
+	if !m.rescaling.on {
+		return
+	}
+	asked := strings.Contains(r.Text, "M503") || strings.Contains(r.Text, "\"M92\"")
+	if r.Kind == serialio.ReplyError || strings.Contains(strings.ToLower(r.Text), "unknown command") && !asked {
+		m.rescaling.said = r.Text
+	}
+}
+
+// forgotten says that a board has lost a scale that was set and not stored, if so.
+func (m *Machine) forgotten(steps float64) string {
+	s := m.rescaling.last
+	if s == nil || s.Stored || math.Abs(steps-s.OldStepsPerMM) > stepsAgree {
+		return ""
+	}
+	return fmt.Sprintf("; it has forgotten the %g that were set and not stored, set them again (scale --apply --store)", s.NewStepsPerMM)
+}
