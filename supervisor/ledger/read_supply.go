@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 )
 
 // Supply is what the ledger knows of spool and bin.
@@ -22,30 +23,29 @@ type Supply struct {
 // Supply returns what is left by the last word on spool and bin.
 func (l *Ledger) Supply(ctx context.Context) (s Supply, err error) {
 	err = l.view(ctx, "spool and bin", func(q querier) error {
+		// A correction tells of the visit that it corrects: what was taken counts from there.
+		const newest = "FROM visit v JOIN visit r ON r.visit = v.root WHERE %s AND " + inForce + " ORDER BY v.root DESC LIMIT 1"
 		var seq int64
 		var spool float64
-		err := q.QueryRowContext(ctx, "SELECT v.seq, v.spool_g FROM visit v WHERE v.spool_g IS NOT NULL AND "+inForce+
-			" ORDER BY v.visit DESC LIMIT 1").Scan(&seq, &spool)
-		switch {
-		case err == nil:
-			s.SpoolG = &spool
-			err = q.QueryRowContext(ctx, `SELECT coalesce(sum(coalesce(c.filament_mm, j.filament_mm)), 0) FROM cycle c
-				JOIN lot_job j ON j.lot = c.lot AND j.job_index = c.job_index WHERE c.begun_seq > ?`, seq).Scan(&s.FilamentMM)
-		case errors.Is(err, sql.ErrNoRows):
-			err = nil
+		err := q.QueryRowContext(ctx, "SELECT r.seq, v.spool_g "+fmt.Sprintf(newest, "v.spool_g IS NOT NULL")).Scan(&seq, &spool)
+		if err == nil {
+			var t Taken
+			t, err = takenSince(ctx, q, seq)
+			s.SpoolG, s.FilamentMM = &spool, t.FilamentMM
 		}
-		if err != nil {
+		if err != nil && !errors.Is(err, sql.ErrNoRows) {
 			return err
 		}
-		err = q.QueryRowContext(ctx, "SELECT v.seq FROM visit v WHERE v.bin_emptied = 1 AND "+inForce+" ORDER BY v.visit DESC LIMIT 1").Scan(&seq)
+		err = q.QueryRowContext(ctx, "SELECT r.seq "+fmt.Sprintf(newest, "v.bin_emptied = 1")).Scan(&seq)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}
 		if err != nil {
 			return err
 		}
-		s.BinEmptied = true
-		return q.QueryRowContext(ctx, "SELECT count(*) FROM cycle WHERE made_seq > ?", seq).Scan(&s.BinParts)
+		t, err := takenSince(ctx, q, seq)
+		s.BinEmptied, s.BinParts = true, t.Parts
+		return err
 	})
 	return s, err
 }
