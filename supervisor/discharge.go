@@ -28,12 +28,17 @@ func (m *Machine) liftLines(at gcode.State, aboveMM float64) []string {
 // the board's travel limit allows, and leave the belt coordinate at endMM. The
 // coordinate is set to zero before each piece, so no piece can leave the travel.
 func (m *Machine) advanceLines(mm, endMM float64) []string {
+	return m.advanceAt(mm, endMM, m.set.AdvanceFeed)
+}
+
+// advanceAt is advanceLines with a feed of its own, mm/min.
+func (m *Machine) advanceAt(mm, endMM, feed float64) []string {
 	axis := m.set.BeltAxis.String()
 	lines := []string{"G90"}
 	pieces := int(math.Ceil(math.Abs(mm)/m.set.TravelLimitMM - 1e-9))
 	for range pieces {
 		lines = append(lines, "G92 "+axis+"0",
-			move(m.set.BeltAxis, m.set.Forward*mm/float64(pieces), m.set.AdvanceFeed))
+			move(m.set.BeltAxis, m.set.Forward*mm/float64(pieces), feed))
 	}
 	return append(lines, "G92 "+axis+number(endMM))
 }

@@ -82,9 +82,13 @@ type Request struct {
 	// ClearBelt makes Stop run the parts over the drop edge.
 	ClearBelt bool
 	Visit     *Visit
-	Lot       *LotRequest
-	Scale     *ScaleRequest
-	EndLot    bool // give up the open lot, or close it when it is fulfilled
+	// Past is what a visit that corrects another rests on; the run looks it up.
+	Past       *Past
+	Lot        *LotRequest
+	Scale      *ScaleRequest
+	TrialBegin *TrialBegin
+	TrialEnd   *TrialEnd
+	EndLot     bool // give up the open lot, or close it when it is fulfilled
 }
 
 // LotRequest asks for a lot of jobs that have been inspected.
@@ -110,6 +114,8 @@ type Visit struct {
 	SpoolG      *float64       `json:"spool_g,omitempty"`
 	BinEmptied  bool           `json:"bin_emptied,omitempty"`
 	Note        string         `json:"note,omitempty"`
+	Corrects    int64          `json:"corrects,omitempty"` // the check that this one replaces as a whole
+	Sure        bool           `json:"sure,omitempty"`     // odd as it looks, it is so
 }
 
 // Result is the answer to a request that was carried out.
@@ -118,6 +124,8 @@ type Result struct {
 	CheckID int64  `json:"check,omitempty"`
 	State   State  `json:"state"`
 	Text    string `json:"text"`
+	// Trial is what a trial has shown, at its end.
+	Trial *TrialResult `json:"trial,omitempty"`
 }
 
 // Effect is something the run must do after the records of a step are durable.

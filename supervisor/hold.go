@@ -82,6 +82,9 @@ func (m *Machine) mayStart(r Request) error {
 	if m.lot.wanted() == 0 {
 		return &Refusal{what, "all parts of the lot are made", "count them and record it with: beltwarden check --good N"}
 	}
+	if t := m.trials.open(); t != nil {
+		return &Refusal{what, fmt.Sprintf("trial %d has not ended, and hands may be at the belt", t.ID), "end it with: beltwarden trial end --after-mm MM, or --give-up"}
+	}
 	if !m.belt.known {
 		return &Refusal{what, "a part may lie under or just in front of the head since the last run ended",
 			"look, clear the belt and record it with: beltwarden check --belt-cleared"}

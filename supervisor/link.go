@@ -74,6 +74,7 @@ func (m *Machine) lostLink(err error, out *Output) {
 func (m *Machine) linkLost(err error, out *Output) {
 	m.link.phase = linkDown
 	m.rescaleBroken("the connection was lost", out)
+	m.trialBroken("the connection was lost", out)
 	why := Cause{CauseLink, err.Error()}
 	restarted := errors.Is(err, serialio.ErrReset)
 	halted := errors.Is(err, serialio.ErrHalted)
@@ -171,5 +172,5 @@ func (m *Machine) queryLegs() []leg {
 		},
 		end: func(out *Output) { m.judgeBoard(out) },
 	}
-	return []leg{ask}
+	return append([]leg{ask}, m.trialLegs()...)
 }

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"time"
 
-	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -23,7 +22,12 @@ type Ledger interface {
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
 	Seam(ctx context.Context) (*ledger.SeamSeen, error)
 	Scale(ctx context.Context, port string) (*ledger.ScaleSet, error)
+	Trials(ctx context.Context, limit int) ([]ledger.Trial, error)
 	Supply(ctx context.Context) (ledger.Supply, error)
+	ChecksInForce(ctx context.Context) ([]ledger.Check, error)
+	CheckOf(ctx context.Context, id int64) (ledger.Check, error)
+	TakenSince(ctx context.Context, checkID int64) (ledger.Taken, error)
+	Laid(ctx context.Context, limit int) ([]ledger.PartLaid, error)
 	OpenHold(ctx context.Context) (*ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
@@ -57,6 +61,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if err := m.loadSupply(ctx, l); err != nil {
 		return fail(err)
 	}
+	if err := m.loadWear(ctx, l); err != nil {
+		return fail(err)
+	}
 	if s, err := l.Seam(ctx); err != nil {
 		return fail(err)
 	} else if s != nil {
@@ -68,6 +75,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		m.rules.known = seen
 	}
 	if m.rescaling.last, err = l.Scale(ctx, set.Port.Path); err != nil {
+		return fail(err)
+	}
+	if err := m.loadTrials(ctx, l); err != nil {
 		return fail(err)
 	}
 	if err := m.loadWarmth(ctx, l, now); err != nil {
@@ -136,6 +146,7 @@ func (m *Machine) Begin(now time.Time) Output {
 	m.now = now
 	var out Output
 	m.by = "the daemon"
+	m.settleTrial(&out)
 	if m.recover {
 		m.recover = false
 		m.note(&out, "recovery", m.cause.Text)
@@ -155,16 +166,9 @@ func (m *Machine) loadDrift(ctx context.Context, l Ledger) error {
 	if err != nil {
 		return err
 	}
-	d := &m.rules.drift
-	d.from.TravelMM = m.belt.base.TravelMM - m.belt.base.SinceRealignMM
-	for _, c := range checks {
-		switch {
-		case c.Realigned:
-			d.from.AdvanceMM = c.AdvanceMM
-		case c.OffsetMM != nil:
-			d.read(belt.Reading{TravelMM: c.TravelMM, AdvanceMM: c.AdvanceMM, OffsetMM: *c.OffsetMM})
-		}
-	}
+	readings, from := driftOf(checks)
+	from.TravelMM = m.belt.base.TravelMM - m.belt.base.SinceRealignMM
+	m.driftFrom(readings, from)
 	return nil
 }
 
@@ -190,17 +194,15 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 		}
 		lt.plans = append(lt.plans, plan)
 	}
-	m.rules.partsSinceCheck = counts.Made
-	checks, err := l.Checks(ctx, open.ID, 1)
+	checks, err := l.ChecksInForce(ctx)
 	if err != nil {
 		return err
 	}
-	if len(checks) > 0 {
-		m.rules.partsSinceCheck = max(0, counts.Made-checks[0].CyclesMade)
+	m.rules.partsSinceCheck = counts.Made
+	if c := newestOf(checks, func(c ledger.Check) bool { return c.LotID == open.ID }); c != nil {
+		m.rules.partsSinceCheck = max(0, counts.Made-c.CyclesMade)
 	}
-	if err := m.loadSizes(ctx, l); err != nil {
-		return err
-	}
+	m.takeUpSizes(checks)
 	return m.loadCycles(ctx, l, was)
 }
 

@@ -44,7 +44,9 @@ type Machine struct {
 
 	supply     supply
 	rescaling  rescaling
-	supplyGoOn int // a part with this ordinal may begin though something is short
+	trials     trials
+	trialFeed  float64 // mm/min, of the trial that begins
+	supplyGoOn int     // a part with this ordinal may begin though something is short
 }
 
 // warm is what is known of temperatures now.
@@ -157,6 +159,9 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 		return false
 	}
 	m.rescaleBroken("the machine went on to "+to.String(), out)
+	if c == Stop || c == Abort {
+		m.trialBroken(why.Text, out)
+	}
 	m.state, m.since = to, m.now
 	m.cause = why
 	out.record(ledger.StateChanged{State: to.String(), Reason: why.Text})

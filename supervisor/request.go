@@ -19,12 +19,18 @@ func (m *Machine) request(r Request, out *Output) {
 	err := m.busyWith(r)
 	switch {
 	case err != nil:
+	case r.Visit != nil && r.Visit.Corrects != 0:
+		err = m.correct(r, out)
 	case r.Visit != nil:
 		err = m.visit(r, out)
 	case r.Lot != nil:
 		err = m.openLot(r, out)
 	case r.Scale != nil:
 		err = m.rescale(r, out)
+	case r.TrialBegin != nil:
+		err = m.beginTrial(r, out)
+	case r.TrialEnd != nil:
+		err = m.endTrial(r, out)
 	case r.EndLot:
 		err = m.endLot(r, out)
 	default:
@@ -49,6 +55,11 @@ func (m *Machine) busyWith(r Request) error {
 // command carries out one of the ten commands.
 func (m *Machine) command(r Request, out *Output) error {
 	what := strings.ToLower(r.Command.String())
+	if r.Command == Stop && m.state == Stopping && m.trials.wanted {
+		m.trialBroken(what+" by "+who(r.By), out) // before its belt moves
+		out.Result.Text = "stop: the trial is broken off"
+		return nil
+	}
 	if _, ok := Transition(m.state, r.Command); !ok || r.Command == StateComplete {
 		remedy := "wait until that has ended"
 		if now := m.possible(); len(now) > 0 {
@@ -157,6 +168,10 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 // that is not there and may be hot.
 func (m *Machine) enterStopped(out *Output) {
 	m.belt.save.clear()
+	if m.trials.wanted {
+		m.change(Reset, m.cause, out)
+		return
+	}
 	m.link.retry.clear()
 	if m.heat.maybeOn && m.link.phase == linkDown {
 		m.link.retry.set(m.now.Add(m.set.RetryFirst))

@@ -26,6 +26,7 @@ type Snapshot struct {
 	Heat   HeatView   `json:"heat"`
 	Supply SupplyView `json:"supply"`
 	Line   LineView   `json:"line"`
+	Trial  *TrialView `json:"trial,omitempty"`
 	Next   *NextVisit `json:"next_visit,omitempty"`
 	// Later are the visits foreseen after it, to the end of the lot.
 	Later []NextVisit `json:"later_visits,omitempty"`
@@ -155,7 +156,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply = m.supplyView()
-	s.Lot = m.lotView()
+	s.Lot, s.Trial = m.lotView(), m.trialView()
 	if list := m.schedule(); len(list) > 0 && m.running() {
 		s.Next, s.Later = &list[0], list[1:]
 	}

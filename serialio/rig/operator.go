@@ -86,6 +86,12 @@ func (r *Rig) Realign(offsetMM float64) {
 	r.do(func() { r.ctl.book(r.ctl.now); r.ctl.belt.offsetMM = offsetMM })
 }
 
+// Adjust is the operator turning an adjuster of the belt's tracking: from now on it goes
+// sideways by so much more for each metre of net advance.
+func (r *Rig) Adjust(mmPerM float64) {
+	r.do(func() { r.ctl.book(r.ctl.now); r.ctl.belt.DriftPerAdvanceMMPerM += mmPerM })
+}
+
 // EmptyBin takes the fallen parts away and returns how many there were.
 func (r *Rig) EmptyBin() (n int) {
 	r.do(func() {

@@ -47,9 +47,7 @@ type Verdict struct {
 // against aheadMM of travel. A trial runs forward alone, so that travel and advance cannot
 // be told apart in it; what lies ahead runs to and fro, and is no worse by that.
 func (o Outlook) Judge(before, after Reading, aheadMM float64) Verdict {
-	if o.Scatter.DF == 0 {
-		o.Scatter = usualScatter
-	}
+	o.Scatter = o.ReadingScatter()
 	run := after.TravelMM - before.TravelMM
 	v := Verdict{RunMM: run, BeforeMM: before.OffsetMM, AfterMM: after.OffsetMM, AheadMM: aheadMM}
 	o.AdvancePerTravel = 1 // the worst that can lie ahead
@@ -87,4 +85,12 @@ func (v *Verdict) judge(limitMM float64) Alignment {
 		return AlignedWell
 	}
 	return AlignmentUnclear
+}
+
+// ReadingScatter is the error of one reading that the outlook reckons with.
+func (o Outlook) ReadingScatter() Scatter {
+	if o.Scatter.DF == 0 {
+		return usualScatter
+	}
+	return o.Scatter
 }

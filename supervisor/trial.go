@@ -1,0 +1,283 @@
+package supervisor
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"strings"
+
+	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/ledger"
+)
+
+// TrialBegin asks for a trial of the belt's alignment: the empty, cold belt runs forward,
+// and its lateral offset is read before and after.
+type TrialBegin struct {
+	RunMM        float64  `json:"run_mm"`
+	FeedMMPerMin float64  `json:"feed_mm_per_min,omitempty"` // 0 is that of the discharge
+	BeforeMM     *float64 `json:"before_mm"`                 // lateral offset as it is now
+	// Adjuster and Turns are what the operator turned since the trial before, under a name
+	// and with a sign of their own. The belt counts as realigned by it.
+	Adjuster string  `json:"adjuster,omitempty"`
+	Turns    float64 `json:"turns,omitempty"`
+	// Clear is the operator's word that hands, tools and parts are off the belt and the
+	// head is off it too. Without it nothing moves.
+	Clear bool `json:"clear"`
+}
+
+// TrialEnd ends a trial: with the offset after the run, or by giving it up.
+type TrialEnd struct {
+	AfterMM *float64 `json:"after_mm,omitempty"`
+	GiveUp  bool     `json:"give_up,omitempty"`
+	// Parts and PartTravelMM are what the belt is to run next, in place of the open lot's.
+	Parts        int     `json:"parts,omitempty"`
+	PartTravelMM float64 `json:"part_travel_mm,omitempty"`
+}
+
+// TrialView is a trial that has begun and not ended.
+type TrialView struct {
+	ID       int64   `json:"id"`
+	RunMM    float64 `json:"run_mm"`
+	DoneMM   float64 `json:"done_mm"`
+	Ran      bool    `json:"ran"` // the belt has stopped and the offset is to be read
+	BeforeMM float64 `json:"before_mm"`
+}
+
+// TrialResult is what a trial has shown, and what is known of the adjusters.
+type TrialResult struct {
+	belt.Verdict
+	Adjusters []AdjusterView `json:"adjusters"`
+}
+
+// AdjusterView is what was learned of one adjuster.
+type AdjusterView struct {
+	Name string `json:"name"`
+	belt.Response
+	Advice *belt.Advice `json:"advice,omitempty"` // nil while the response is in doubt
+}
+
+// trials are those of this ledger, the newest last.
+type trials struct {
+	list []ledger.Trial
+	// wanted: the newest is to run once the board is ready, or runs.
+	wanted bool
+	lost   bool // an earlier process ended in the middle of the newest
+}
+
+// Bounds on a trial.
+const (
+	shortestTrialMM = 500
+	longestTrialMM  = 100_000
+	largestTurn     = 50
+	// trialColdC: metal may be touched at it for a minute (from memory of the figures on
+	// skin burns; common practice, no source). Hands are at the belt before and after.
+	trialColdC = 50
+	keptTrials = 500 // to learn from
+)
+
+// open returns the trial that has begun and not ended.
+func (t *trials) open() *ledger.Trial {
+	if n := len(t.list); n > 0 && !t.list[n-1].Ended {
+		return &t.list[n-1]
+	}
+	return nil
+}
+
+// beginTrial takes the first reading and sets the machine to work. The belt runs in
+// Resetting, which makes a machine ready without a lot: heaters are off in it by its own
+// questions, and the operator can stop it or abort.
+func (m *Machine) beginTrial(r Request, out *Output) error {
+	const what = "begin the trial"
+	q := r.TrialBegin
+	if err := m.mayTry(what, q); err != nil {
+		return err
+	}
+	t := ledger.TrialBegun{ID: 1, RunMM: q.RunMM, BeforeMM: *q.BeforeMM, TravelMM: m.belt.base.TravelMM,
+		AdvanceMM: m.belt.base.AdvanceMM, Adjuster: q.Adjuster, Turns: q.Turns, By: r.By}
+	if n := len(m.trials.list); n > 0 {
+		t.ID = m.trials.list[n-1].ID + 1
+	}
+	if q.Turns != 0 {
+		turned := fmt.Sprintf("trial %d: %s was turned by %+g", t.ID, q.Adjuster, q.Turns)
+		if err := m.visit(Request{By: r.By, Visit: &Visit{Realigned: true, Note: turned}}, out); err != nil {
+			return err
+		}
+	}
+	if err := m.visit(Request{By: r.By, Visit: &Visit{OffsetMM: q.BeforeMM, Note: fmt.Sprintf("trial %d: before", t.ID)}}, out); err != nil {
+		return err
+	}
+	m.trials.list = append(m.trials.list, ledger.Trial{TrialBegun: t})
+	out.record(t)
+	m.trialFeed = q.FeedMMPerMin
+	if m.trialFeed == 0 {
+		m.trialFeed = m.set.AdvanceFeed
+	}
+	text := fmt.Sprintf("trial %d: the belt runs %.1f m forward at %.0f mm/min", t.ID, q.RunMM/1000, m.trialFeed)
+	m.note(out, "trial", text)
+	why := Cause{CauseOperator, text + ", asked for by " + who(r.By)}
+	if m.state == Idle {
+		m.change(Stop, why, out) // lifts the head if it can; the reset follows
+		m.trials.wanted = true
+	} else {
+		m.trials.wanted = true
+		m.change(Reset, why, out)
+	}
+	out.Result.Text = text
+	return nil
+}
+
+// mayTry refuses a trial that could hurt somebody, the belt or the count.
+func (m *Machine) mayTry(what string, q *TrialBegin) error {
+	if wrong := m.wrongTrial(q); len(wrong) > 0 {
+		return &Refusal{what, strings.Join(wrong, "; "), "correct it and begin again"}
+	}
+	switch m.state {
+	case Idle, Stopped, Complete:
+	default:
+		return &Refusal{what, fmt.Sprintf("the machine is %s", m.state), "a trial begins when it is Idle, Stopped or Complete"}
+	}
+	h := &m.heat
+	switch {
+	case m.link.phase != linkUp || m.work.running != 0 || len(m.work.legs) > 0:
+		return &Refusal{what, "the board is not connected, or is at work", "make it ready with: beltwarden reset"}
+	case m.trials.open() != nil:
+		return &Refusal{what, fmt.Sprintf("trial %d has not ended", m.trials.open().ID), "read the offset and end it with: beltwarden trial end --after-mm MM, or --give-up"}
+	case !h.hasNozzle && !h.hasBed:
+		return &Refusal{what, "the board has not told its temperatures yet", "ask again in a moment"}
+	case h.nozzleC > trialColdC || h.bedC > trialColdC || h.nozzleTargetC > 0 || h.bedTargetC > 0:
+		return &Refusal{what, fmt.Sprintf("the machine is not cold: nozzle %.0f °C, bed %.0f °C, and %d °C are the most", h.nozzleC, h.bedC, trialColdC), "let it cool"}
+	case !m.belt.known || m.belt.occupied:
+		return &Refusal{what, "parts may lie on the belt", "clear the belt and record it with: beltwarden check --belt-cleared"}
+	case m.rules.strange != "":
+		return &Refusal{what, m.rules.strange, "see that it is the right board; beltwarden start --override REASON accepts it"}
+	case !q.Clear:
+		return &Refusal{what, "nobody has said that hands, tools and parts are clear of the belt", "look, and say so (--yes)"}
+	}
+	return nil
+}
+
+// wrongTrial lists what cannot be so.
+func (m *Machine) wrongTrial(q *TrialBegin) []string {
+	var wrong []string
+	say := func(bad bool, format string, a ...any) {
+		if bad {
+			wrong = append(wrong, fmt.Sprintf(format, a...))
+		}
+	}
+	say(!(q.RunMM >= shortestTrialMM && q.RunMM <= longestTrialMM), "a run of %g m is not possible (%g to %g m)", q.RunMM/1000, shortestTrialMM/1000.0, longestTrialMM/1000.0)
+	fastest := 12_000.0
+	if v := m.link.board.limits.SpeedMMPerS[m.set.BeltAxis]; v > 0 {
+		fastest = min(fastest, 60*v)
+	}
+	say(q.FeedMMPerMin != 0 && !(q.FeedMMPerMin >= 60 && q.FeedMMPerMin <= fastest), "a feed of %g mm/min is not possible (60 to %g)", q.FeedMMPerMin, fastest)
+	say(q.BeforeMM == nil, "the offset before the run is missing")
+	say(q.BeforeMM != nil && !(math.Abs(*q.BeforeMM) <= largestOffsetMM), "an offset of %g mm is not possible on this belt (at most %d mm either way)", value(q.BeforeMM), largestOffsetMM)
+	say((q.Adjuster == "") != (q.Turns == 0), "an adjuster goes with turns, and turns with an adjuster")
+	say(!(math.Abs(q.Turns) <= largestTurn), "%g turns are not possible", q.Turns)
+	say(len(q.Adjuster) > 40, "the name of the adjuster is longer than 40 letters")
+	say(!(m.set.OffsetLimitMM > 0), "belt.offset_limit_mm is 0, so there is nothing to judge the belt by")
+	return wrong
+}
+
+func value(v *float64) float64 {
+	if v == nil {
+		return 0
+	}
+	return *v
+}
+
+// trialLegs run the belt if a trial waits for that. Each piece ends before the next is
+// sent, so that after a stop no more than one runs out.
+func (m *Machine) trialLegs() []leg {
+	t := m.trials.open()
+	if !m.trials.wanted || t == nil {
+		return nil
+	}
+	return []leg{{end: func(out *Output) {
+		if m.rules.strange != "" {
+			m.trialBroken(m.rules.strange, out)
+			m.work.legs = nil
+		}
+	}}, {
+		doing: "running the belt for the trial; keep hands clear",
+		begin: func(*Output) { m.belt.save.set(m.now.Add(m.set.ProgressEvery)) },
+		program: func() Program {
+			at := m.position()
+			lines := []string{countAnew}
+			for _, l := range append(inMM(at), m.advanceAt(t.RunMM, at.PositionMM[m.set.BeltAxis], m.trialFeed)...) {
+				if lines = append(lines, l); strings.HasPrefix(l, "G1 ") {
+					lines = append(lines, "M400")
+				}
+			}
+			return Program{Before: append(lines, "M114")}
+		},
+		end: func(out *Output) { m.trialRan(out) },
+	}}
+}
+
+// trialRan notes that the belt stands again.
+func (m *Machine) trialRan(out *Output) {
+	m.trials.wanted = false
+	m.belt.save.clear()
+	t := m.trials.open()
+	if t == nil {
+		return
+	}
+	t.Ran, t.RanTravelMM, t.RanAdvanceMM = true, m.belt.base.TravelMM, m.belt.base.AdvanceMM
+	out.record(ledger.TrialRan{ID: t.ID, TravelMM: t.RanTravelMM, AdvanceMM: t.RanAdvanceMM}, ledger.BeltMoved{Belt: m.belt.now()})
+	m.note(out, "trial", fmt.Sprintf("trial %d: the belt stands; read the offset", t.ID))
+}
+
+// trialBroken ends a trial whose run something else has overtaken.
+func (m *Machine) trialBroken(why string, out *Output) {
+	t := m.trials.open()
+	if !m.trials.wanted || t == nil {
+		return
+	}
+	m.trials.wanted = false
+	m.belt.save.clear()
+	m.endOfTrial(t, "broken off: "+why, nil, out)
+	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+}
+
+func (m *Machine) endOfTrial(t *ledger.Trial, how string, afterMM *float64, out *Output) {
+	t.Ended, t.How, t.AfterMM = true, how, afterMM
+	out.record(ledger.TrialEnded{ID: t.ID, How: how, AfterMM: afterMM})
+	m.note(out, "trial", fmt.Sprintf("trial %d: %s", t.ID, how))
+}
+
+// loadTrials takes up the trials. One in whose middle the last process ended may have run
+// the belt for the rest of its way.
+func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
+	var err error
+	if m.trials.list, err = l.Trials(ctx, keptTrials); err != nil {
+		return err
+	}
+	if t := m.trials.open(); t != nil && !t.Ran {
+		m.trials.lost = true
+		m.belt.uncertainMM += max(0, t.RunMM-(m.belt.base.TravelMM-t.TravelMM))
+	}
+	return nil
+}
+
+// settleTrial ends a trial in whose middle the last process ended.
+func (m *Machine) settleTrial(out *Output) {
+	if t := m.trials.open(); m.trials.lost && t != nil {
+		m.endOfTrial(t, "broken off: the daemon ended in the middle of it", nil, out)
+		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
+	}
+	m.trials.lost = false
+}
+
+// trialView shows the open trial.
+func (m *Machine) trialView() *TrialView {
+	t := m.trials.open()
+	if t == nil {
+		return nil
+	}
+	v := &TrialView{ID: t.ID, RunMM: t.RunMM, Ran: t.Ran, BeforeMM: t.BeforeMM, DoneMM: m.belt.base.TravelMM - t.TravelMM}
+	if t.Ran {
+		v.DoneMM = t.RanTravelMM - t.TravelMM
+	}
+	return v
+}

@@ -1,0 +1,142 @@
+package supervisor
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+
+	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/ledger"
+)
+
+// endTrial takes the second reading and judges the alignment by it.
+func (m *Machine) endTrial(r Request, out *Output) error {
+	const what = "end the trial"
+	q := r.TrialEnd
+	t := m.trials.open()
+	switch {
+	case t == nil:
+		return &Refusal{what, "no trial has begun" + m.lastTrial(), "begin one with: beltwarden trial begin"}
+	case !t.Ran:
+		return &Refusal{what, fmt.Sprintf("the belt has not run its way yet: %.1f of %.1f m", m.trialView().DoneMM/1000, t.RunMM/1000), "wait, or break it off with: beltwarden stop"}
+	case q.GiveUp:
+		m.endOfTrial(t, "given up by "+who(r.By), nil, out)
+		out.Result.Text = fmt.Sprintf("trial %d is given up", t.ID)
+		return nil
+	case q.AfterMM == nil || !(math.Abs(*q.AfterMM) <= largestOffsetMM):
+		return &Refusal{what, fmt.Sprintf("the offset after the run is missing or beyond %d mm", largestOffsetMM), "give it with --after-mm"}
+	case math.Abs(m.belt.base.TravelMM-t.RanTravelMM) > 1:
+		return &Refusal{what, fmt.Sprintf("the belt has run %.2f m since, so its offset now is not the trial's", (m.belt.base.TravelMM-t.RanTravelMM)/1000), "give it up (--give-up), and record the offset with: beltwarden check"}
+	case q.Parts < 0 || q.Parts > 1_000_000 || !(q.PartTravelMM >= 0 && q.PartTravelMM <= 1e6) || q.Parts > 0 != (q.PartTravelMM > 0):
+		return &Refusal{what, fmt.Sprintf("%d parts of %g mm of travel each cannot lie ahead", q.Parts, q.PartTravelMM), "give both, or neither to judge for the open lot"}
+	}
+	if err := m.visit(Request{By: r.By, Visit: &Visit{OffsetMM: q.AfterMM, Note: fmt.Sprintf("trial %d: after", t.ID)}}, out); err != nil {
+		return err
+	}
+	m.endOfTrial(t, "read", q.AfterMM, out)
+	ahead := float64(q.Parts) * q.PartTravelMM
+	if ahead == 0 && m.lot != nil && m.lot.Status == ledger.LotOpen {
+		ahead = float64(m.lot.wanted()) * m.nextTravelMM()
+	}
+	v := m.trialOutlook().Judge(reading(t.TravelMM, t.AdvanceMM, t.BeforeMM), reading(t.RanTravelMM, t.RanAdvanceMM, *q.AfterMM), ahead)
+	result := &TrialResult{Verdict: v, Adjusters: m.adjusters(v.RateMMPerM)}
+	out.Result.Trial = result
+	out.Result.Text = result.text(m.set.OffsetLimitMM)
+	m.note(out, "trial", fmt.Sprintf("trial %d: %+.3f mm/m, %s", t.ID, v.RateMMPerM, v.Alignment))
+	return nil
+}
+
+// lastTrial says how the newest trial ended if it was broken off.
+func (m *Machine) lastTrial() string {
+	if n := len(m.trials.list); n > 0 && m.trials.list[n-1].AfterMM == nil {
+		return fmt.Sprintf("; trial %d was %s", m.trials.list[n-1].ID, m.trials.list[n-1].How)
+	}
+	return ""
+}
+
+// trialOutlook is what a trial is judged by.
+func (m *Machine) trialOutlook() belt.Outlook {
+	return belt.Outlook{LimitMM: m.set.OffsetLimitMM, WorstMMPerM: m.set.WorstDrift, Certainty: m.set.HoldCertainty, Scatter: m.rules.drift.scatter}
+}
+
+func reading(travelMM, advanceMM, offsetMM float64) belt.Reading {
+	return belt.Reading{TravelMM: travelMM, AdvanceMM: advanceMM, OffsetMM: offsetMM}
+}
+
+// adjusters learns from all trials what each adjuster does: the change of rate from one
+// trial to the next, by what was turned between them. Where two adjusters were turned
+// between two trials, neither can be credited.
+func (m *Machine) adjusters(rateMMPerM float64) []AdjusterView {
+	turns := map[string][]belt.Turn{}
+	inverse := map[string]float64{} // sum of squared inverse runs of a name's trials
+	var before *ledger.Trial
+	name, sum, mixed := "", 0.0, false
+	for i := range m.trials.list {
+		t := &m.trials.list[i]
+		if t.Turns != 0 {
+			mixed = mixed || name != "" && name != t.Adjuster
+			name, sum = t.Adjuster, sum+t.Turns
+		}
+		if t.AfterMM == nil {
+			continue // broken off; what was turned before it is turned all the same
+		}
+		if before != nil && name != "" && !mixed {
+			turns[name] = append(turns[name], belt.Turn{Turns: sum, RateChangeMMPerM: trialRate(t) - trialRate(before)})
+			inverse[name] += math.Pow(trialMetres(t), -2) + math.Pow(trialMetres(before), -2)
+		}
+		before, name, sum, mixed = t, "", 0, false
+	}
+	scatter := m.trialOutlook().ReadingScatter()
+	list := []AdjusterView{}
+	for name, turned := range turns {
+		// Two readings make a rate, and two rates a change.
+		sd := scatter.SDMM * math.Sqrt(2*inverse[name]/float64(len(turned)))
+		v := AdjusterView{Name: name, Response: belt.Respond(turned, sd, scatter.DF)}
+		if a, ok := v.Response.Undo(rateMMPerM); ok {
+			v.Advice = &a
+		}
+		list = append(list, v)
+	}
+	slices.SortFunc(list, func(a, b AdjusterView) int { return strings.Compare(a.Name, b.Name) })
+	return list
+}
+
+func trialMetres(t *ledger.Trial) float64 { return (t.RanTravelMM - t.TravelMM) / 1000 }
+
+func trialRate(t *ledger.Trial) float64 { return (*t.AfterMM - t.BeforeMM) / trialMetres(t) }
+
+// text says in words what a trial has shown.
+func (r *TrialResult) text(limitMM float64) string {
+	v := r.Verdict
+	side := "the belt did not go sideways"
+	if v.Side != "" {
+		side = fmt.Sprintf("the belt went %.2f mm to the %s", math.Abs(v.AfterMM-v.BeforeMM), v.Side)
+	}
+	lines := []string{fmt.Sprintf("%s in %.1f m: %+.3f mm/m, between %+.3f and %+.3f by the error of reading (95 %%)", side, v.RunMM/1000, v.RateMMPerM, v.Rate95[0], v.Rate95[1])}
+	reach := fmt.Sprintf("it stands %+.2f mm off and does not reach the limit of %.1f mm at this rate", v.AfterMM, limitMM)
+	switch mm := v.TravelToLimitMM; {
+	case mm != nil && *mm == 0:
+		reach = fmt.Sprintf("it stands %+.2f mm off, which is beyond the limit of %.1f mm", v.AfterMM, limitMM)
+	case mm != nil:
+		reach = fmt.Sprintf("from %+.2f mm it reaches the limit of %.1f mm after %.1f m at this rate", v.AfterMM, limitMM, *mm/1000)
+	}
+	lines = append(lines, reach+fmt.Sprintf("; with 95 %% certainty not before %.1f m", v.TravelToLimitLower95MM/1000))
+	if v.Alignment == belt.AlignmentAlone {
+		lines = append(lines, "no lot lies ahead to judge it by: open one, or give --parts and --travel-mm")
+	} else {
+		lines = append(lines, fmt.Sprintf("%.1f m lie ahead: the alignment is %s", v.AheadMM/1000, v.Alignment))
+		if v.Alignment == belt.AlignmentUnclear {
+			lines[len(lines)-1] = fmt.Sprintf("%.1f m lie ahead: this trial cannot tell whether the alignment is good enough; one of %.1f m could, at half the limit's doubt", v.AheadMM/1000, v.NeededMM/1000)
+		}
+	}
+	for _, a := range r.Adjusters {
+		switch {
+		case a.Advice != nil:
+			lines = append(lines, a.Advice.Text(a.Name, a.N))
+		default:
+			lines = append(lines, fmt.Sprintf("what %q does is not known yet, by %s", a.Name, plural(a.N, "adjustment", "adjustments")))
+		}
+	}
+	return strings.Join(lines, "\n")
+}

@@ -1,0 +1,264 @@
+package supervisor
+
+import (
+	"context"
+	"math"
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// beginTrialOf asks for a run of so many metres, with the offset read from the rig.
+func (x *run) beginTrialOf(metres float64, adjuster string, turns float64) {
+	x.t.Helper()
+	mm := readOff(x.rig)
+	x.do(Request{By: "north-house", TrialBegin: &TrialBegin{RunMM: 1000 * metres, BeforeMM: &mm, Adjuster: adjuster, Turns: turns, Clear: true}})
+}
+
+// readOff is the offset as a rule divided into tenths gives it.
+func readOff(r *rig.Rig) float64 { return math.Round(10*r.LateralOffsetMM()) / 10 }
+
+// tryBelt runs a whole trial and returns what it has shown.
+func (x *run) tryBelt(metres float64, adjuster string, turns float64) *TrialResult {
+	x.t.Helper()
+	x.beginTrialOf(metres, adjuster, turns)
+	x.untilRan()
+	mm := readOff(x.rig)
+	return x.do(Request{TrialEnd: &TrialEnd{AfterMM: &mm, Parts: 20, PartTravelMM: 700}}).Trial
+}
+
+// untilRan waits until the belt stands, and the machine is ready.
+func (x *run) untilRan() *Snapshot {
+	x.t.Helper()
+	for range 6000 {
+		s := x.s.Snapshot()
+		switch {
+		case s.Trial != nil && s.Trial.Ran && s.State == Idle:
+			return s
+		case s.Trial == nil:
+			x.t.Fatalf("the trial has ended: %s: %s", s.State, s.Cause.Text)
+		}
+		time.Sleep(time.Second)
+	}
+	x.t.Fatal("the belt did not stop")
+	return nil
+}
+
+// TestTrialAgreesWithTheBelt: the judgement is that of the rig's own rate, the run counts as
+// travel and advance, and nothing heats.
+func TestTrialAgreesWithTheBelt(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		rs, set := testRig(), testSettings()
+		set.WorstDrift = 0.5
+		rs.Belt.DriftPerTravelMMPerM, rs.Belt.DriftPerAdvanceMMPerM, rs.Belt.JitterMMPerSqrtM = 0.05, -0.45, 0
+		x := newRun(t, rs, set)
+		x.start()
+		x.until(Idle, time.Minute)
+		r := x.tryBelt(5, "", 0)
+		if math.Abs(r.RateMMPerM - -0.4) > 0.02+1e-9 || r.Side != "left" || r.Rate95[0] > -0.4 || r.Rate95[1] < -0.4 {
+			t.Errorf("rate %+.3f to the %s, %v; the rig's is -0.4", r.RateMMPerM, r.Side, r.Rate95)
+		}
+		if r.Alignment != belt.AlignedBadly || math.Abs(*r.TravelToLimitMM-2500) > 300 {
+			t.Errorf("%s, %g mm to the limit", r.Alignment, *r.TravelToLimitMM)
+		}
+		s, f := x.s.Snapshot(), x.rig.Figures()
+		if math.Abs(s.Belt.TravelMM-5000) > 0.01 || math.Abs(s.Belt.AdvanceMM-5000) > 0.01 || math.Abs(f.BeltAdvanceMM-5000) > 1 || s.Belt.UncertainMM != 0 || !s.Belt.Clear {
+			t.Errorf("counted %+v, the rig %+v", s.Belt, f)
+		}
+		for _, e := range x.rig.Record() {
+			if text := string(e.Text); strings.Contains(text, "M109") || strings.Contains(text, "M190") || strings.Contains(text, "M104 S2") {
+				t.Errorf("a trial sent %q", text)
+			}
+		}
+		x.rig.Adjust(0.4) // now it stands still
+		x.rig.Realign(0)
+		r = x.tryBelt(20, "left", 1)
+		if r.Side != "" || r.RateMMPerM != 0 || r.Alignment != belt.AlignedWell {
+			t.Errorf("a still belt: %+v", r.Verdict)
+		}
+		x.stop()
+		x.start() // the readings are checks, and the drift goes on from them
+		x.until(Idle, time.Minute)
+		if d := x.s.Snapshot().Belt.Drift; d.N != 2 || *d.RateMMPerM != 0 {
+			t.Errorf("drift after a restart %+v", d)
+		}
+		x.stop()
+	})
+}
+
+// TestTrialLearnsTheAdjuster: the simulated adjuster changes the rate by -0.3 mm/m a turn.
+func TestTrialLearnsTheAdjuster(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		rs, set := testRig(), testSettings()
+		set.WorstDrift = 0.5
+		rs.Belt.DriftPerTravelMMPerM, rs.Belt.DriftPerAdvanceMMPerM, rs.Belt.JitterMMPerSqrtM = 0, 0.2, 0.01
+		x := newRun(t, rs, set)
+		x.start()
+		x.until(Idle, time.Minute)
+		turn := func(n float64) *TrialResult {
+			x.rig.Adjust(-0.3 * n)
+			x.rig.Realign(0)
+			return x.tryBelt(8, "left", n)
+		}
+		if r := x.tryBelt(8, "", 0); len(r.Adjusters) != 0 {
+			t.Errorf("before anything was turned: %+v", r.Adjusters)
+		}
+		if r := turn(-1); len(r.Adjusters) != 1 || r.Adjusters[0].Advice != nil || r.Adjusters[0].N != 1 {
+			t.Errorf("after one adjustment: %+v", r.Adjusters)
+		}
+		r := turn(0.75)
+		x.stop()
+		x.start()
+		x.until(Idle, time.Minute)
+		if r = turn(0.75); len(r.Adjusters) != 1 || r.Adjusters[0].Advice == nil {
+			t.Fatalf("after three adjustments and a restart: %+v", r.Adjusters)
+		}
+		a := r.Adjusters[0]
+		if a.N != 3 || math.Abs(a.PerTurn - -0.3) > 0.03 || a.PerTurn95[0] > -0.3 || a.PerTurn95[1] < -0.3 {
+			t.Errorf("learned %+v of -0.3 mm/m a turn", a.Response)
+		}
+		// Turned by 0.5 in all, the rate is 0.2 - 0.3*0.5.
+		if want := (0.2 - 0.3*0.5) / 0.3; math.Abs(a.Advice.Turns-want) > 0.1 || math.Abs(r.RateMMPerM-0.05) > 0.02 {
+			t.Errorf("advice %+v, want %+.2f; rate %+.3f", a.Advice, want, r.RateMMPerM)
+		}
+		x.stop()
+	})
+}
+
+// TestTrialIsRefused: nothing of this moves the belt.
+func TestTrialIsRefused(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		mm, far := 0.0, 40.0
+		good := TrialBegin{RunMM: 5000, BeforeMM: &mm, Clear: true}
+		alter := func(f func(q *TrialBegin)) *TrialBegin { q := good; f(&q); return &q }
+		refused := func(want string, q *TrialBegin) {
+			t.Helper()
+			if err := x.refuse(Request{TrialBegin: q}); !strings.Contains(err.Error(), want) {
+				t.Errorf("%v, want %q", err, want)
+			}
+		}
+		refused("the machine is Resetting", &good)
+		x.until(Idle, time.Minute)
+		refused("nobody has said", alter(func(q *TrialBegin) { q.Clear = false }))
+		refused("run of 0.3 m", alter(func(q *TrialBegin) { q.RunMM = 300 }))
+		refused("run of NaN m", alter(func(q *TrialBegin) { q.RunMM = math.NaN() }))
+		refused("feed of 90000", alter(func(q *TrialBegin) { q.FeedMMPerMin = 90000 }))
+		refused("offset before the run is missing", alter(func(q *TrialBegin) { q.BeforeMM = nil }))
+		refused("offset of 40 mm", alter(func(q *TrialBegin) { q.BeforeMM = &far }))
+		refused("adjuster goes with turns", alter(func(q *TrialBegin) { q.Turns = 1 }))
+		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &mm}}); !strings.Contains(err.Error(), "no trial has begun") {
+			t.Error(err)
+		}
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
+		x.until(Execute, time.Hour)
+		before := x.rig.BeltTravelMM()
+		refused("the machine is Execute", &good)
+		x.do(Request{Command: Stop})
+		x.until(Stopped, time.Hour)
+		refused("not cold", &good)
+		time.Sleep(3 * time.Hour)
+		refused("parts may lie on the belt", &good)
+		if got := x.rig.BeltTravelMM(); got > before+200 {
+			t.Errorf("the belt ran %g mm", got-before)
+		}
+		x.rig.ClearBelt()
+		x.do(Request{Visit: &Visit{BeltCleared: true, Interrupted: "scrap"}})
+		x.do(Request{TrialBegin: &good}) // from Stopped
+		time.Sleep(20 * time.Second)
+		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &mm}}); !strings.Contains(err.Error(), "not run its way yet") {
+			t.Error(err)
+		}
+		x.untilRan()
+		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "hands may be at the belt") {
+			t.Error(err)
+		}
+		refused("has not ended", &good)
+		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &mm, Parts: 3}}); !strings.Contains(err.Error(), "3 parts of 0 mm") {
+			t.Error(err)
+		}
+		x.do(Request{TrialEnd: &TrialEnd{GiveUp: true}})
+		x.do(Request{Command: Start})
+		x.stop()
+	})
+}
+
+// TestTrialIsStopped: whatever breaks a trial off, the belt runs out at most a piece more,
+// the count is right, and the next trial begins without a trace of it.
+func TestTrialIsStopped(t *testing.T) {
+	for name, c := range map[string]struct {
+		do    func(x *run)
+		state State
+	}{
+		"stop":   {func(x *run) { x.do(Request{Command: Stop}) }, Stopped},
+		"abort":  {func(x *run) { x.do(Request{Command: Abort}) }, Aborted},
+		"end":    {func(x *run) { x.stop(); x.start() }, Aborted},
+		"unplug": {func(x *run) { x.rig.Unplug(); time.Sleep(5 * time.Second); x.rig.Replug() }, Idle},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				x := newRun(t, testRig(), testSettings())
+				x.start()
+				x.until(Idle, time.Minute)
+				time.Sleep(10 * time.Second)
+				x.beginTrialOf(10, "", 0)
+				time.Sleep(time.Minute)
+				if s := x.s.Snapshot(); s.State != Resetting || s.Trial.DoneMM < 300 || s.Trial.DoneMM > 3000 {
+					t.Fatalf("after a minute %s, %+v", s.State, s.Trial)
+				}
+				was := x.rig.BeltTravelMM()
+				c.do(x)
+				time.Sleep(2 * time.Minute)
+				s, ran := x.s.Snapshot(), x.rig.BeltTravelMM()
+				if ran > was+201 || s.State != c.state && !(name == "end" && s.State == Idle) || s.Trial != nil {
+					t.Errorf("%s; the belt ran %g mm on; trial %+v", s.State, ran-was, s.Trial)
+				}
+				// A belt whose motors are let go slips by 1.5 mm.
+				if low, high := s.Belt.TravelMM-s.Belt.UncertainMM-101, s.Belt.TravelMM+s.Belt.UncertainMM+2; ran < low || ran > high {
+					t.Errorf("the belt ran %g mm, counted %g, uncertain %g", ran, s.Belt.TravelMM, s.Belt.UncertainMM)
+				}
+				trials, err := x.ledger.Trials(context.Background(), 9)
+				if err != nil || len(trials) != 1 || !trials[0].Ended || !strings.HasPrefix(trials[0].How, "broken off: ") {
+					t.Errorf("kept %+v, %v", trials, err)
+				}
+				x.stop()
+			})
+		})
+	}
+}
+
+// TestTrialAfterAKill: a process that was killed while the belt ran leaves the rest of its
+// way as uncertain travel, once.
+func TestTrialAfterAKill(t *testing.T) {
+	ctx := context.Background()
+	l, err := ledger.Open(t.Name(), ledger.Options{Memory: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	records := []ledger.Record{ledger.StateChanged{State: Resetting.String()}, ledger.TrialBegun{ID: 1, RunMM: 6000, TravelMM: 500, AdvanceMM: 500},
+		ledger.BeltMoved{Belt: ledger.Belt{TravelMM: 2500, AdvanceMM: 2500, Known: true}}}
+	for range 2 {
+		if err := l.Commit(ctx, records...); err != nil {
+			t.Fatal(err)
+		}
+		m, err := NewMachine(ctx, testSettings(), l, nil, "kill", time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := m.belt.now().UncertainMM; got != 4000 {
+			t.Errorf("%g mm are uncertain, want 4000", got)
+		}
+		records = m.Begin(time.Now()).Records
+	}
+	trials, err := l.Trials(ctx, 9)
+	if err != nil || len(trials) != 1 || !strings.Contains(trials[0].How, "daemon ended") {
+		t.Errorf("kept %+v, %v", trials, err)
+	}
+}
