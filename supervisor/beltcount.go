@@ -1,6 +1,9 @@
 package supervisor
 
-import "beltwarden/supervisor/ledger"
+import (
+	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/ledger"
+)
 
 // beltCount keeps the belt's running totals: what the ledger had at the start of
 // the process plus what the board has accepted since. Commanded millimetres.
@@ -15,6 +18,7 @@ type beltCount struct {
 	occupied   bool
 
 	seam        seam
+	wear        *belt.Wear // nil when the length of the loop is not known
 	uncertainMM float64
 	save        deadline
 }

@@ -89,7 +89,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 // bodyProgram brings the machine to where the first part began, and makes the part.
 // Line numbers begin anew, and the last line of the part bears the end number.
 func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
-	before := append([]string{countAnew}, m.roomLines(plan)...)
+	before := append([]string{countAnew}, m.roomLines(plan, c)...)
 	at := m.position()
 	for _, l := range before {
 		apply(&at, l)
@@ -103,7 +103,7 @@ func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
 // another job begins elsewhere along the belt and reaches back further, and a
 // lead-in may have moved the belt. Then the belt is called by the coordinate at
 // which the part begins; to move it there instead would bring the last part back.
-func (m *Machine) roomLines(plan *job.Plan) []string {
+func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
 	at, begin, axis := m.position(), plan.Begin.PositionMM[m.set.BeltAxis], m.set.BeltAxis
 	advance := m.belt.latest.AdvanceMM
 	var lines []string
@@ -111,6 +111,7 @@ func (m *Machine) roomLines(plan *job.Plan) []string {
 	if b := &m.belt; b.occupied {
 		lack = max(0, b.freeFromMM+m.reachMM(plan)-advance)
 	}
+	lack += m.spreadMM(c, plan, lack)
 	// A part on the joint sticks worse and comes out crooked.
 	extra, _ := m.clearOfSeamMM(plan, lack)
 	if lack += extra; lack > roomToleranceMM {
@@ -152,6 +153,7 @@ func (m *Machine) cycleMade(c *cycle, out *Output) {
 	c.made = true
 	c.lot.madeOne(c.job)
 	m.supply.binned++
+	m.laid(c, out)
 	out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
 		FilamentMM:  m.belt.latest.FilamentMM - m.lot.filamentMM, // a lead-in counts with the part after it
 		MachineTime: m.now.Sub(c.begun), Evidence: ledger.EvidenceConfirmed})

@@ -6,7 +6,6 @@ import (
 	"strconv"
 
 	"beltwarden/serialio"
-	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
 )
@@ -64,10 +63,14 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 		list = append(list, job.Change{Line: p.LeadOut.FirstLine, Section: job.LeadOut, Text: l,
 			Why: "the lead-out is read in the modes that the part ended in"})
 	}
+	more := "G1 " + m.set.BeltAxis.String() + "... F" + number(m.set.AdvanceFeed)
 	if l, ok := m.loop(); ok && l.SeamMM+l.MarginMM > 0 {
-		f := p.Placing.FootprintMM
-		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: "G1 " + m.set.BeltAxis.String() + "... F" + number(m.set.AdvanceFeed),
-			Why: fmt.Sprintf("before a part that would lie on the seam the belt advances further, by at most %.0f mm", l.LongestExtraMM(belt.Span{FromMM: f[0], ToMM: f[1]}))})
+		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: more,
+			Why: fmt.Sprintf("before a part that would lie on the seam the belt advances further, by at most %.0f mm", l.LongestExtraMM(spanOf(p)))})
+	}
+	if m.belt.wear != nil {
+		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: more,
+			Why: fmt.Sprintf("before the first part of a run the belt advances by up to a pitch, %.0f mm, to where fewest parts have lain", p.PitchMM)})
 	}
 	for _, l := range gcode.Restore(after, p.Begin, m.restoreOptions(true)) {
 		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: l,

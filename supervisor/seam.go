@@ -52,8 +52,7 @@ func (m *Machine) clearOfSeamMM(p *job.Plan, advanceMM float64) (extraMM float64
 		return 0, false
 	}
 	phase := m.belt.base.AdvanceMM + advanceMM - m.belt.seam.atMM
-	f := p.Placing.FootprintMM
-	extra, ok := l.ExtraMM(phase, belt.Span{FromMM: f[0], ToMM: f[1]})
+	extra, ok := l.ExtraMM(phase, spanOf(p))
 	return extra, !ok
 }
 
