@@ -56,10 +56,15 @@ func (m *Machine) forecast() belt.Forecast {
 	if key == d.key {
 		return d.cached
 	}
-	o := belt.Outlook{LimitMM: m.set.OffsetLimitMM, WorstMMPerM: m.set.WorstDrift, Certainty: m.set.HoldCertainty,
-		AdvancePerTravel: key.ratio, Scatter: d.scatter, RealignedAtMM: d.from.TravelMM}
-	d.cached, d.key = o.Forecast(d.readings, key.at), key
+	d.cached, d.key = m.outlook(key.ratio).Forecast(d.readings, key.at), key
 	return d.cached
+}
+
+// outlook is what a forecast is for, with advancePerTravel of what runs next.
+func (m *Machine) outlook(advancePerTravel float64) belt.Outlook {
+	d := &m.rules.drift
+	return belt.Outlook{LimitMM: m.set.OffsetLimitMM, WorstMMPerM: m.set.WorstDrift, Certainty: m.set.HoldCertainty,
+		AdvancePerTravel: advancePerTravel, Scatter: d.scatter, RealignedAtMM: d.from.TravelMM}
 }
 
 // advancePerTravel is what the next parts advance for each millimetre they run; 0 when

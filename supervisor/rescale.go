@@ -147,12 +147,7 @@ func (m *Machine) rescaled(out *Output) {
 		m.acceptBoard(out)
 	}
 	if m.lot != nil {
-		for _, c := range m.lot.sizes.charts {
-			if c != nil {
-				c.Reset() // the parts will have another length
-			}
-		}
-		m.lot.sizes.signal = ""
+		m.sizesAnew()
 	}
 	if !r.store {
 		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm, before at %g; the board forgets it at its next restart unless it is stored (--store)", r.told, r.from), out)

@@ -133,6 +133,10 @@ func (s *Supervisor) Run(ctx context.Context) error {
 		case o := <-s.opened:
 			s.portOpened(o)
 		case c := <-s.requests:
+			if err := s.lookUp(&c.request); err != nil {
+				c.answer <- answer{Result{}, err}
+				continue
+			}
 			s.step(c.request, &c)
 		case <-timer.C:
 			s.step(Tick{}, nil)

@@ -1,10 +1,10 @@
 package supervisor
 
 import (
-	"context"
 	"fmt"
 	"strings"
 
+	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
 )
 
@@ -72,29 +72,35 @@ func (m *Machine) measured(job int, lengths []float64) {
 	}
 }
 
-// loadSizes goes through the checks of a lot again.
-func (m *Machine) loadSizes(ctx context.Context, l Ledger) error {
-	checks, err := l.Checks(ctx, m.lot.ID, mostChecks)
-	if err != nil {
-		return err
-	}
-	corrected := map[int64]bool{}
+// takeUpSizes goes through the checks of the lot, all in force, again. Those until the belt's
+// scale was last set tell of parts of another length.
+func (m *Machine) takeUpSizes(checks []ledger.Check) {
+	m.lot.sizes = sizes{}
+	before := m.rescaling.last
 	for _, c := range checks {
-		corrected[c.Corrects] = true
-	}
-	for _, c := range checks {
-		if s := m.rescaling.last; s != nil && c.Stamp.Seq < s.Stamp.Seq {
-			continue // measured at another scale
+		if c.LotID != m.lot.ID || c.JobIndex == nil {
+			continue
 		}
-		if !corrected[c.ID] && c.JobIndex != nil {
-			m.measured(*c.JobIndex, c.LengthsMM)
+		if before != nil && c.TravelMM > before.TravelMM {
+			m.sizesAnew()
+			before = nil
 		}
+		m.measured(*c.JobIndex, c.LengthsMM)
 	}
-	return nil
+	if before != nil {
+		m.sizesAnew()
+	}
 }
 
-// mostChecks is how many checks of a lot are gone through at a restart.
-const mostChecks = 2000
+// sizesAnew has the limits learned again, since the parts will have another length.
+func (m *Machine) sizesAnew() {
+	for _, c := range m.lot.sizes.charts {
+		if c != nil {
+			c.Reset()
+		}
+	}
+	m.lot.sizes.signal = ""
+}
 
 // YieldView is the plan for the rest of an order.
 type YieldView struct {

@@ -3,6 +3,7 @@ package supervisor
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"beltwarden/supervisor/belt"
@@ -15,6 +16,13 @@ func (m *Machine) visit(r Request, out *Output) error {
 	v := r.Visit
 	if wrong := m.wrongVisit(v); len(wrong) > 0 {
 		return &Refusal{"record the check", strings.Join(wrong, "; "), "correct it and record it again"}
+	}
+	at := belt.Reading{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
+	if v.OffsetMM != nil { // as found, so it tells of the way until here
+		at.OffsetMM = *v.OffsetMM
+	}
+	if odd := m.doubts(v, append(slices.Clone(m.rules.drift.readings), at), true); len(odd) > 0 {
+		return &Refusal{"record the check", strings.Join(odd, "; "), "look again, and record it with --sure if it is so"}
 	}
 	c := ledger.Check{ID: m.ids.Check, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
 		Realigned: v.Realigned, BeltCleared: v.BeltCleared, SpoolG: v.SpoolG, BinEmptied: v.BinEmptied,
@@ -40,9 +48,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	}
 	m.rules.restart(m.now, m.belt.base.TravelMM)
 	m.belt.checked(v.Realigned, v.BeltCleared)
-	at := belt.Reading{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
-	if v.OffsetMM != nil { // as found, so it tells of the way until here
-		at.OffsetMM = *v.OffsetMM
+	if v.OffsetMM != nil {
 		m.rules.accepted = false
 		m.rules.drift.read(at)
 	}
@@ -153,6 +159,9 @@ func (m *Machine) wrongVisit(v *Visit) []string {
 	}
 	if v.BeltCleared && m.running() && m.state != Held && m.state != Suspended {
 		say("the belt cannot have been cleared while the machine is %s", m.state)
+	}
+	if v.Corrects != 0 {
+		return wrong // its counts are judged together with those that it replaces
 	}
 	return append(wrong, m.wrongCounts(v, scrap)...)
 }
