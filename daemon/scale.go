@@ -14,6 +14,7 @@ func newScale() *cobra.Command {
 	var steps, resolution float64
 	var nominal, measured []float64
 	var svg string
+	var change applyFlags
 	c := &cobra.Command{
 		Use:   "scale --steps S --nominal L[,L...] --measured M[,M...]",
 		Short: "Correct the belt's steps/mm from measured parts",
@@ -22,7 +23,12 @@ func newScale() *cobra.Command {
 			"parts. Several nominal lengths, each with its measurement, also tell whether the\n" +
 			"outline of every part is too wide or too narrow by the same amount, which is no\n" +
 			"matter of the belt. Marks on the belt serve as well as parts.\n" +
-			"It changes nothing on the machine.",
+			"Without --apply it changes nothing on the machine.\n\n" +
+			"--apply has the running daemon set the new value on the board, which must be at rest\n" +
+			"(Idle, Stopped, Complete or Held), and read it back. The old value is kept for --undo.\n" +
+			"The board forgets it at its next restart unless --store is given too: that writes all\n" +
+			"settings of the board into its memory as they are now, not only this one. Many boards\n" +
+			"restart whenever the port is opened.",
 		Example: "  beltwarden scale --steps 80 --nominal 20 --measured 21.3,21.28,21.31\n" +
 			"  beltwarden scale --steps 80 --nominal 20,60,100 --measured 21.42,63.95,106.48",
 		Args: args(0, 0, ""),
@@ -32,8 +38,15 @@ func newScale() *cobra.Command {
 	c.Flags().Float64SliceVar(&measured, "measured", nil, "the length as measured, mm; repeat it or separate by commas")
 	c.Flags().Float64Var(&resolution, "resolution", 0.01, "resolution of the caliper, mm")
 	c.Flags().StringVar(&svg, "svg", "", "draw the lengths into this file, - for the output")
+	change.define(c)
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
+		if err := change.check(c); err != nil {
+			return err
+		}
+		if change.undo {
+			return change.send(c, 0, nil, *asJSON)
+		}
 		if err := needFlags(c, "steps", "nominal", "measured"); err != nil {
 			return err
 		}
@@ -54,11 +67,18 @@ func newScale() *cobra.Command {
 				return err
 			}
 		}
-		if *asJSON {
+		if *asJSON && !change.apply {
 			return printJSON(c.OutOrStdout(), s)
 		}
-		_, err = fmt.Fprint(c.OutOrStdout(), scaleText(s, nominal, steps))
-		return err
+		if !*asJSON {
+			if _, err := fmt.Fprint(c.OutOrStdout(), scaleText(s, nominal, steps)); err != nil {
+				return err
+			}
+		}
+		if change.apply {
+			return change.send(c, steps, &s, *asJSON)
+		}
+		return nil
 	}
 	return c
 }

@@ -106,8 +106,11 @@ func undecoded(err error, to any) error {
 	case errors.As(err, &kind) && kind.Field == "":
 		return &badRequest{http.StatusUnprocessableEntity, "the request is " + article(kind.Value), "send one JSON object"}
 	case errors.As(err, &kind):
-		// The visit's fields are the request's own; that a struct holds them is our affair.
-		field := strings.TrimPrefix(kind.Field, "Visit.")
+		// The fields are the request's own; that a struct holds them is our affair.
+		field := kind.Field
+		for _, holder := range []string{"Visit.", "ScaleRequest.", "TrialBegin.", "TrialEnd."} {
+			field = strings.TrimPrefix(field, holder)
+		}
 		return &badRequest{http.StatusUnprocessableEntity,
 			fmt.Sprintf("field %q is %s, which does not fit %s", field, article(kind.Value), kind.Type), "correct that field"}
 	case errors.As(err, &syntax):

@@ -1,0 +1,285 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/term"
+
+	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
+)
+
+// trialFlags are the flags of trial as they stand on the command line.
+type trialFlags struct {
+	metres, feed, beforeMM, afterMM, travelMM float64
+	turned, by                                string
+	parts                                     int
+	yes, giveUp, asJSON                       bool
+}
+
+// trialCaution is said before the belt moves.
+const trialCaution = "The belt will move by itself. It draws in fingers, sleeves and hair at its rollers and\n" +
+	"at the drop edge: keep clear, leave the guards on, and have the mains switch within reach.\n" +
+	"Take parts and tools off the belt, and the head off it. To break off: beltwarden stop, or\n" +
+	"the switch. Before you turn an adjuster, wait until the belt stands and switch the mains\n" +
+	"off; switching off also lets the belt go, so read the offset before. Local codes come first."
+
+func newTrial() *cobra.Command {
+	var f trialFlags
+	c := &cobra.Command{
+		Use:   "trial",
+		Short: "Run the empty belt some metres and judge its alignment",
+		Long: "trial runs the cold, empty belt forward, asks for its lateral offset before and\n" +
+			"after, and judges the alignment against the lot that is open, or against --parts.\n" +
+			"On a terminal it asks for everything; elsewhere use trial begin and trial end.\n\n" +
+			"Tell with --turned what you turned since the trial before. After two adjustments of\n" +
+			"the same adjuster or more, it may say which way and about how far to turn; it knows\n" +
+			"nothing of adjusters by itself.\n\n" + trialCaution,
+		Example: "  beltwarden trial --metres 5\n" +
+			"  beltwarden trial begin --metres 5 --before-mm 0.2 --turned \"left +0.5\" --yes\n" +
+			"  beltwarden trial end --after-mm 0.9",
+		Args: args(0, 0, ""),
+	}
+	f.begins(c)
+	f.ends(c)
+	c.RunE = func(c *cobra.Command, _ []string) error { return f.guided(c) }
+	c.AddCommand(newTrialBegin(), newTrialEnd())
+	return c
+}
+
+func newTrialBegin() *cobra.Command {
+	var f trialFlags
+	c := &cobra.Command{
+		Use:   "begin --before-mm MM --yes",
+		Short: "Run the empty belt, having read the offset",
+		Long:  "begin runs the belt and returns at once; status shows how far it is.\n\n" + trialCaution,
+		Args:  args(0, 0, ""),
+	}
+	f.begins(c)
+	c.Flags().Float64Var(&f.beforeMM, "before-mm", 0, "lateral offset of the belt now, mm, + to the right from where you stand")
+	c.Flags().BoolVar(&f.yes, "yes", false, "hands, tools and parts are clear of the belt, and the head is off it")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		if err := needFlags(c, "before-mm"); err != nil {
+			return err
+		}
+		q, err := f.beginRequest(f.yes)
+		if err != nil {
+			return err
+		}
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			result, err := d.BeginTrial(ctx, q)
+			if err != nil {
+				return err
+			}
+			return printResult(c, result, f.asJSON)
+		})
+	}
+	return c
+}
+
+func newTrialEnd() *cobra.Command {
+	var f trialFlags
+	c := &cobra.Command{
+		Use:   "end --after-mm MM",
+		Short: "Give the offset after the run and judge the alignment",
+		Args:  args(0, 0, ""),
+	}
+	f.ends(c)
+	c.Flags().Float64Var(&f.afterMM, "after-mm", 0, "lateral offset of the belt after the run, mm, + to the right from where you stand")
+	c.Flags().BoolVar(&f.giveUp, "give-up", false, "end the trial without a reading")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		if c.Flags().Changed("after-mm") == f.giveUp {
+			return usagef("cannot end the trial: give --after-mm, or --give-up")
+		}
+		return f.end(c)
+	}
+	return c
+}
+
+func (f *trialFlags) begins(c *cobra.Command) {
+	l := c.Flags()
+	l.Float64Var(&f.metres, "metres", 5, "how far to run the belt, m")
+	l.Float64Var(&f.feed, "feed", 0, "how fast, mm/min (default: the feed of the discharge)")
+	l.StringVar(&f.turned, "turned", "", "what you turned since the trial before: a name and signed turns, such as \"left +0.5\"")
+	f.common(c)
+}
+
+func (f *trialFlags) ends(c *cobra.Command) {
+	c.Flags().IntVar(&f.parts, "parts", 0, "judge for so many parts (default: the open lot)")
+	c.Flags().Float64Var(&f.travelMM, "travel-mm", 0, "belt travel of each of them, mm")
+	f.common(c)
+}
+
+func (f *trialFlags) common(c *cobra.Command) {
+	if c.Flags().Lookup("by") != nil {
+		return
+	}
+	c.Flags().StringVar(&f.by, "by", "", "who asks (default: the user at the socket)")
+	c.Flags().BoolVar(&f.asJSON, "json", false, "print the answer as JSON")
+}
+
+// beginRequest is what the flags ask for.
+func (f *trialFlags) beginRequest(clear bool) (client.TrialBeginRequest, error) {
+	q := client.TrialBeginRequest{By: f.by}
+	q.RunMM, q.FeedMMPerMin, q.BeforeMM, q.Clear = 1000*f.metres, f.feed, &f.beforeMM, clear
+	var wrong []string
+	for name, v := range map[string]float64{"metres": f.metres, "feed": f.feed, "before-mm": f.beforeMM} {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			wrong = append(wrong, fmt.Sprintf("--%s %g is not a number", name, v))
+		}
+	}
+	if f.turned != "" {
+		name, turns, ok := cutTurned(f.turned)
+		if !ok {
+			wrong = append(wrong, fmt.Sprintf("--turned %q: write one name and signed turns, such as \"left +0.5\"", f.turned))
+		}
+		q.Adjuster, q.Turns = name, turns
+	}
+	if len(wrong) > 0 {
+		return q, usageMany("begin the trial", wrong)
+	}
+	return q, nil
+}
+
+// cutTurned reads a name and signed turns. The name may have several words.
+func cutTurned(text string) (name string, turns float64, ok bool) {
+	words := strings.Fields(text)
+	if len(words) < 2 {
+		return "", 0, false
+	}
+	turns, err := strconv.ParseFloat(words[len(words)-1], 64)
+	name = strings.Join(words[:len(words)-1], " ")
+	return name, turns, err == nil && turns != 0 && !math.IsNaN(turns) && !math.IsInf(turns, 0) && !strings.ContainsAny(name, ",;")
+}
+
+func (f *trialFlags) end(c *cobra.Command) error {
+	for name, v := range map[string]float64{"after-mm": f.afterMM, "travel-mm": f.travelMM} {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return usagef("cannot end the trial: --%s %g is not a number", name, v)
+		}
+	}
+	q := client.TrialEndRequest{By: f.by}
+	q.GiveUp, q.Parts, q.PartTravelMM = f.giveUp, f.parts, f.travelMM
+	if !f.giveUp {
+		q.AfterMM = &f.afterMM
+	}
+	return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+		result, err := d.EndTrial(ctx, q)
+		if err != nil {
+			return err
+		}
+		return printResult(c, result, f.asJSON)
+	})
+}
+
+// guided asks on the terminal for everything.
+func (f *trialFlags) guided(c *cobra.Command) error {
+	if !isTerminal(c.InOrStdin()) {
+		return &failure{status: exitUsage, err: errors.New("cannot ask for the offsets: the input is no terminal"),
+			hint: "use: beltwarden trial begin --before-mm MM --yes, and then: beltwarden trial end --after-mm MM"}
+	}
+	in, out := bufio.NewReader(c.InOrStdin()), c.ErrOrStderr()
+	fmt.Fprintln(out, trialCaution)
+	var err error
+	if f.beforeMM, err = askMM(in, out, "Offset of the belt now, mm, + to the right: "); err != nil {
+		return err
+	}
+	word, err := askWord(in, out, "Are hands, tools and parts clear of the belt, and the head off it? Type yes: ")
+	if err != nil {
+		return err
+	}
+	if word != "yes" {
+		return &failure{status: exitRefused, err: errors.New("cannot begin the trial: you did not say yes, and nothing has moved")}
+	}
+	q, err := f.beginRequest(true)
+	if err != nil {
+		return err
+	}
+	if err := withDaemon(c, func(ctx context.Context, d *client.Client) error {
+		result, err := d.BeginTrial(ctx, q)
+		if err == nil {
+			fmt.Fprintln(out, result.Text+"; to break off: beltwarden stop")
+		}
+		return err
+	}); err != nil {
+		return err
+	}
+	if err := f.await(c, out); err != nil {
+		return err
+	}
+	if f.afterMM, err = askMM(in, out, "The belt stands. Offset of the belt now, mm, + to the right: "); err != nil {
+		return err
+	}
+	return f.end(c)
+}
+
+// isTerminal reports whether somebody can answer at it.
+func isTerminal(r io.Reader) bool {
+	f, ok := r.(*os.File)
+	return ok && term.IsTerminal(int(f.Fd()))
+}
+
+// await returns when the belt stands, showing how far it is.
+func (f *trialFlags) await(c *cobra.Command, out io.Writer) error {
+	d, err := newClient(c)
+	if err != nil {
+		return err
+	}
+	defer d.Close()
+	tick := time.NewTicker(time.Second)
+	defer tick.Stop()
+	for shown := -1.0; ; {
+		s, err := d.Status(c.Context())
+		switch {
+		case err != nil:
+			return err
+		case s.Trial == nil:
+			return &failure{status: exitRefused, err: fmt.Errorf("cannot judge the alignment: the trial was broken off; the machine is %s: %s", s.State, s.Cause.Text)}
+		case s.Trial.Ran && s.State == supervisor.Idle:
+			return nil
+		}
+		if m := math.Floor(s.Trial.DoneMM / 1000); m > shown {
+			shown = m
+			fmt.Fprintf(out, "%.0f of %.1f m\n", m, s.Trial.RunMM/1000)
+		}
+		select {
+		case <-tick.C:
+		case <-c.Context().Done():
+			return context.Cause(c.Context())
+		}
+	}
+}
+
+// askMM asks until a number comes.
+func askMM(in *bufio.Reader, out io.Writer, question string) (float64, error) {
+	for {
+		word, err := askWord(in, out, question)
+		if err != nil {
+			return 0, err
+		}
+		mm, err := strconv.ParseFloat(word, 64)
+		if err == nil && !math.IsNaN(mm) && !math.IsInf(mm, 0) {
+			return mm, nil
+		}
+		fmt.Fprintf(out, "%q is not a number of millimetres, such as -0.5\n", word)
+	}
+}
+
+func askWord(in *bufio.Reader, out io.Writer, question string) (string, error) {
+	fmt.Fprint(out, question)
+	line, err := in.ReadString('\n')
+	if err != nil {
+		return "", errors.New("cannot go on with the trial: the input has ended; see: beltwarden status, and beltwarden trial end")
+	}
+	return strings.TrimSpace(line), nil
+}
