@@ -28,9 +28,12 @@ func newCheck() *cobra.Command {
 		Use:   "check",
 		Short: "Record a visit: what you found and did at the machine",
 		Long: "check records a visit. Give only what you measured, counted or did; what is not\n" +
-			"given is not recorded. Counts are of parts not counted before.",
+			"given is not recorded. Counts are of parts not counted before.\n\n" +
+			"With --corrects it takes the place of an earlier check as a whole: give again what\n" +
+			"of that was right. Both stay in the record.",
 		Example: "  beltwarden check --offset-mm -0.4 --good 11 --scrap warped=1\n" +
-			"  beltwarden check --realigned --note \"tracked at the drop roller\"",
+			"  beltwarden check --realigned --note \"tracked at the drop roller\"\n" +
+			"  beltwarden check --corrects 12 --offset-mm -0.4 --good 10 --scrap warped=2",
 		Args: args(0, 0, ""),
 	}
 	f, q := c.Flags(), &v.request
@@ -46,6 +49,8 @@ func newCheck() *cobra.Command {
 	f.Float64Var(&v.spoolG, "spool-g", 0, "mass of the spool, g")
 	f.BoolVar(&q.BinEmptied, "bin-emptied", false, "the bin was emptied")
 	f.StringVar(&q.Note, "note", "", "anything else, in words")
+	f.Int64Var(&q.Corrects, "corrects", 0, "the number of an earlier check that this one replaces as a whole")
+	f.BoolVar(&q.Sure, "sure", false, "take values that were asked back")
 	f.StringVar(&q.By, "by", "", "who was at the machine (default: the user at the socket)")
 	asJSON := f.Bool("json", false, "print the answer as JSON")
 	c.RunE = func(c *cobra.Command, _ []string) error {
@@ -68,7 +73,7 @@ func newCheck() *cobra.Command {
 func (v *visitFlags) fill(c *cobra.Command) error {
 	given := c.Flags().Changed
 	if !slices.ContainsFunc([]string{"offset-mm", "length-mm", "good", "scrap", "interrupted", "realigned", "belt-cleared",
-		"seam-mm", "spool-g", "bin-emptied", "note"}, given) {
+		"seam-mm", "spool-g", "bin-emptied", "note", "corrects"}, given) {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot record the check: nothing was found or done"),
 			hint: "give at least one of the flags that beltwarden check --help lists"}
 	}
@@ -99,6 +104,9 @@ func (v *visitFlags) fill(c *cobra.Command) error {
 		wrong = append(wrong, fmt.Sprintf("--job %d: jobs count from 1", v.job))
 	}
 	q.Job = v.job - 1
+	if given("corrects") && q.Corrects < 1 {
+		wrong = append(wrong, fmt.Sprintf("--corrects %d: checks have numbers from 1", q.Corrects))
+	}
 	if given("interrupted") && q.Interrupted != "good" && q.Interrupted != "scrap" {
 		wrong = append(wrong, fmt.Sprintf("--interrupted %q: say good or scrap", q.Interrupted))
 	}

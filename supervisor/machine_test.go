@@ -327,6 +327,9 @@ func (w *twin) comesBack(rt *rapid.T, set Settings) {
 	if a.lot == nil || b.lot == nil {
 		return
 	}
+	if !slices.Equal(a.lot.jobs, b.lot.jobs) {
+		rt.Fatalf("counts %+v came back as %+v", a.lot.jobs, b.lot.jobs)
+	}
 	if x, y := a.lot.sizeView(0), b.lot.sizeView(0); (x == nil) != (y == nil) || x != nil && *x != *y {
 		rt.Fatalf("sizes %+v came back as %+v", x, y)
 	}
@@ -354,6 +357,20 @@ func (w *twin) visit(rt *rapid.T) {
 	case 3:
 		v.LengthsMM = rapid.SliceOfN(rapid.Float64Range(19.9, 20.1), 1, 25).Draw(rt, "lengths")
 	}
-	w.feed(Request{Visit: v})
+	r := Request{Visit: v}
+	v.Sure = rapid.IntRange(0, 3).Draw(rt, "sure") > 0
+	if n := w.m.ids.Check; n > 1 && rapid.IntRange(0, 3).Draw(rt, "corrects") == 0 {
+		v.Corrects, v.Interrupted, v.SeamMM, v.BeltCleared = rapid.Int64Range(1, n).Draw(rt, "which"), "", nil, false
+		past, err := ReadPast(context.Background(), w.l, v.Corrects)
+		if err != nil {
+			rt.Fatal(err)
+		}
+		r.Past = past
+		if out := w.feed(r); out.Refused == nil {
+			w.seen["corrected"]++
+		}
+		return
+	}
+	w.feed(r)
 	w.m.Snapshot(w.now)
 }

@@ -60,8 +60,8 @@ func TestScaleIsSetAndSetBack(t *testing.T) {
 
 		x.start() // the chart learns from lengths at the new scale alone
 		x.until(Idle, time.Minute)
-		if s := x.s.Snapshot(); s.Lot.Made != 4 || s.Lot.Jobs[0].Size != nil {
-			t.Errorf("after a restart %+v", s.Lot)
+		if s := x.s.Snapshot(); s.Lot.Made != 4 || s.Lot.Jobs[0].Size.N != 2 || s.Lot.Jobs[0].Size.Missing != quality.DefaultSettings().Learn {
+			t.Errorf("after a restart %+v, chart %+v", s.Lot, s.Lot.Jobs[0].Size)
 		}
 		x.do(Request{Visit: &Visit{Good: 1, Scrap: map[string]int{"warped": 1}}})
 		// Opening the port restarts this board, which has forgotten what was not stored.

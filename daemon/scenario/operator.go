@@ -155,7 +155,7 @@ func (w *World) visit(ctx context.Context, s *supervisor.Snapshot, fault bool) e
 	if err != nil {
 		return err
 	}
-	v := supervisor.Visit{OffsetMM: &f.OffsetMM, Good: f.Good, Scrap: f.Scrap, BeltCleared: fault}
+	v := supervisor.Visit{OffsetMM: &f.OffsetMM, Good: f.Good, Scrap: f.Scrap, BeltCleared: fault, Sure: true}
 	if fault {
 		w.rig.ClearBelt()
 	}
