@@ -24,7 +24,7 @@ type trialFlags struct {
 	metres, feed, beforeMM, afterMM, travelMM float64
 	turned, by                                string
 	parts                                     int
-	yes, giveUp, asJSON                       bool
+	yes, giveUp, sure, asJSON                 bool
 }
 
 // trialCaution is said before the belt moves.
@@ -125,6 +125,7 @@ func (f *trialFlags) common(c *cobra.Command) {
 		return
 	}
 	c.Flags().StringVar(&f.by, "by", "", "who asks (default: the user at the socket)")
+	c.Flags().BoolVar(&f.sure, "sure", false, "take an offset that was asked back")
 	c.Flags().BoolVar(&f.asJSON, "json", false, "print the answer as JSON")
 }
 
@@ -132,6 +133,7 @@ func (f *trialFlags) common(c *cobra.Command) {
 func (f *trialFlags) beginRequest(clear bool) (client.TrialBeginRequest, error) {
 	q := client.TrialBeginRequest{By: f.by}
 	q.RunMM, q.FeedMMPerMin, q.BeforeMM, q.Clear = 1000*f.metres, f.feed, &f.beforeMM, clear
+	q.Sure = f.sure
 	var wrong []string
 	for name, v := range map[string]float64{"metres": f.metres, "feed": f.feed, "before-mm": f.beforeMM} {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
@@ -170,6 +172,7 @@ func (f *trialFlags) end(c *cobra.Command) error {
 	}
 	q := client.TrialEndRequest{By: f.by}
 	q.GiveUp, q.Parts, q.PartTravelMM = f.giveUp, f.parts, f.travelMM
+	q.Sure = f.sure
 	if !f.giveUp {
 		q.AfterMM = &f.afterMM
 	}

@@ -28,14 +28,14 @@ func (m *Machine) liftLines(at gcode.State, aboveMM float64) []string {
 // the board's travel limit allows, and leave the belt coordinate at endMM. The
 // coordinate is set to zero before each piece, so no piece can leave the travel.
 func (m *Machine) advanceLines(mm, endMM float64) []string {
-	return m.advanceAt(mm, endMM, m.set.AdvanceFeed)
+	return m.advanceAt(mm, endMM, m.set.AdvanceFeed, m.set.TravelLimitMM)
 }
 
-// advanceAt is advanceLines with a feed of its own, mm/min.
-func (m *Machine) advanceAt(mm, endMM, feed float64) []string {
+// advanceAt is advanceLines with a feed, mm/min, and a longest piece of its own.
+func (m *Machine) advanceAt(mm, endMM, feed, pieceMM float64) []string {
 	axis := m.set.BeltAxis.String()
 	lines := []string{"G90"}
-	pieces := int(math.Ceil(math.Abs(mm)/m.set.TravelLimitMM - 1e-9))
+	pieces := int(math.Ceil(math.Abs(mm)/pieceMM - 1e-9))
 	for range pieces {
 		lines = append(lines, "G92 "+axis+"0",
 			move(m.set.BeltAxis, m.set.Forward*mm/float64(pieces), feed))

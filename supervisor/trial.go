@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"beltwarden/supervisor/belt"
@@ -23,12 +24,14 @@ type TrialBegin struct {
 	// Clear is the operator's word that hands, tools and parts are off the belt and the
 	// head is off it too. Without it nothing moves.
 	Clear bool `json:"clear"`
+	Sure  bool `json:"sure,omitempty"` // odd as the offset looks, it is so
 }
 
 // TrialEnd ends a trial: with the offset after the run, or by giving it up.
 type TrialEnd struct {
 	AfterMM *float64 `json:"after_mm,omitempty"`
 	GiveUp  bool     `json:"give_up,omitempty"`
+	Sure    bool     `json:"sure,omitempty"` // odd as the offset looks, it is so
 	// Parts and PartTravelMM are what the belt is to run next, in place of the open lot's.
 	Parts        int     `json:"parts,omitempty"`
 	PartTravelMM float64 `json:"part_travel_mm,omitempty"`
@@ -71,8 +74,9 @@ const (
 	largestTurn     = 50
 	// trialColdC: metal may be touched at it for a minute (from memory of the figures on
 	// skin burns; common practice, no source). Hands are at the belt before and after.
-	trialColdC = 50
-	keptTrials = 500 // to learn from
+	trialColdC   = 50
+	trialPieceMM = 100 // at most, to run out after a stop
+	keptTrials   = 500 // to learn from
 )
 
 // open returns the trial that has begun and not ended.
@@ -92,6 +96,14 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 	if err := m.mayTry(what, q); err != nil {
 		return err
 	}
+	offset := &Visit{OffsetMM: q.BeforeMM, Sure: q.Sure}
+	readings := []belt.Reading{{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM, OffsetMM: *q.BeforeMM}}
+	if q.Turns == 0 { // else what was read before is of another alignment
+		readings = append(slices.Clone(m.rules.drift.readings), readings...)
+	}
+	if odd := m.doubts(offset, readings, true); len(odd) > 0 {
+		return &Refusal{what, strings.Join(odd, "; "), "look again, and begin with --sure if it is so"}
+	}
 	t := ledger.TrialBegun{ID: 1, RunMM: q.RunMM, BeforeMM: *q.BeforeMM, TravelMM: m.belt.base.TravelMM,
 		AdvanceMM: m.belt.base.AdvanceMM, Adjuster: q.Adjuster, Turns: q.Turns, By: r.By}
 	if n := len(m.trials.list); n > 0 {
@@ -103,7 +115,8 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 			return err
 		}
 	}
-	if err := m.visit(Request{By: r.By, Visit: &Visit{OffsetMM: q.BeforeMM, Note: fmt.Sprintf("trial %d: before", t.ID)}}, out); err != nil {
+	offset.Sure, offset.Note = true, fmt.Sprintf("trial %d: before", t.ID)
+	if err := m.visit(Request{By: r.By, Visit: offset}, out); err != nil {
 		return err
 	}
 	m.trials.list = append(m.trials.list, ledger.Trial{TrialBegun: t})
@@ -204,7 +217,7 @@ func (m *Machine) trialLegs() []leg {
 		program: func() Program {
 			at := m.position()
 			lines := []string{countAnew}
-			for _, l := range append(inMM(at), m.advanceAt(t.RunMM, at.PositionMM[m.set.BeltAxis], m.trialFeed)...) {
+			for _, l := range append(inMM(at), m.advanceAt(t.RunMM, at.PositionMM[m.set.BeltAxis], m.trialFeed, min(m.set.TravelLimitMM, trialPieceMM))...) {
 				if lines = append(lines, l); strings.HasPrefix(l, "G1 ") {
 					lines = append(lines, "M400")
 				}

@@ -31,7 +31,14 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	case q.Parts < 0 || q.Parts > 1_000_000 || !(q.PartTravelMM >= 0 && q.PartTravelMM <= 1e6) || q.Parts > 0 != (q.PartTravelMM > 0):
 		return &Refusal{what, fmt.Sprintf("%d parts of %g mm of travel each cannot lie ahead", q.Parts, q.PartTravelMM), "give both, or neither to judge for the open lot"}
 	}
-	if err := m.visit(Request{By: r.By, Visit: &Visit{OffsetMM: q.AfterMM, Note: fmt.Sprintf("trial %d: after", t.ID)}}, out); err != nil {
+	before, after := reading(t.TravelMM, t.AdvanceMM, t.BeforeMM), reading(t.RanTravelMM, t.RanAdvanceMM, *q.AfterMM)
+	offset := &Visit{OffsetMM: q.AfterMM, Sure: q.Sure, Note: fmt.Sprintf("trial %d: after", t.ID)}
+	// How the belt ran before the trial is no measure of it: only a slip of the pen is asked back.
+	if odd := m.doubts(offset, []belt.Reading{before, after}, true); len(odd) > 0 {
+		return &Refusal{what, strings.Join(odd, "; "), "look again, and end it with --sure if it is so"}
+	}
+	offset.Sure = true
+	if err := m.visit(Request{By: r.By, Visit: offset}, out); err != nil {
 		return err
 	}
 	m.endOfTrial(t, "read", q.AfterMM, out)
@@ -39,7 +46,7 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	if ahead == 0 && m.lot != nil && m.lot.Status == ledger.LotOpen {
 		ahead = float64(m.lot.wanted()) * m.nextTravelMM()
 	}
-	v := m.trialOutlook().Judge(reading(t.TravelMM, t.AdvanceMM, t.BeforeMM), reading(t.RanTravelMM, t.RanAdvanceMM, *q.AfterMM), ahead)
+	v := m.trialOutlook().Judge(before, after, ahead)
 	result := &TrialResult{Verdict: v, Adjusters: m.adjusters(v.RateMMPerM)}
 	out.Result.Trial = result
 	out.Result.Text = result.text(m.set.OffsetLimitMM)

@@ -203,7 +203,9 @@ func TestTrialIsStopped(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {
-				x := newRun(t, testRig(), testSettings())
+				set := testSettings()
+				set.TravelLimitMM = 4000 // a board that takes long moves is stopped as quickly
+				x := newRun(t, testRig(), set)
 				x.start()
 				x.until(Idle, time.Minute)
 				time.Sleep(10 * time.Second)
@@ -261,4 +263,36 @@ func TestTrialAfterAKill(t *testing.T) {
 	if err != nil || len(trials) != 1 || !strings.Contains(trials[0].How, "daemon ended") {
 		t.Errorf("kept %+v, %v", trials, err)
 	}
+}
+
+// TestTrialAsksBack: an offset that looks like a slip of the pen is asked back before
+// anything is kept of the trial, the turned adjuster included.
+func TestTrialAsksBack(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.OffsetLimitMM = 1
+		x := newRun(t, testRig(), set)
+		x.start()
+		x.until(Idle, time.Minute)
+		mm, odd := 0.2, 12.0
+		x.do(Request{Visit: &Visit{OffsetMM: &mm}})
+		q := TrialBegin{RunMM: 1000, BeforeMM: &odd, Adjuster: "left", Turns: 1, Clear: true}
+		if err := x.refuse(Request{TrialBegin: &q}); !strings.Contains(err.Error(), "--sure") {
+			t.Error(err)
+		}
+		checks, err := x.ledger.Checks(context.Background(), 0, 0)
+		if s := x.s.Snapshot(); err != nil || len(checks) != 1 || s.Belt.OffsetMM == nil || *s.Belt.OffsetMM != mm || s.Trial != nil {
+			t.Errorf("after the refusal %d checks, %+v, %v", len(checks), s.Belt, err)
+		}
+		q.Sure = true
+		x.do(Request{TrialBegin: &q})
+		x.untilRan()
+		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &odd}}); !strings.Contains(err.Error(), "--sure") {
+			t.Error(err)
+		}
+		if r := x.do(Request{TrialEnd: &TrialEnd{AfterMM: &odd, Sure: true}}); r.Trial.Alignment != belt.AlignmentAlone || *r.Trial.TravelToLimitMM != 0 {
+			t.Errorf("%+v", r.Trial)
+		}
+		x.stop()
+	})
 }
