@@ -105,6 +105,9 @@ func (m *Machine) realignText(v *Visit) string {
 	if v.Realigned || v.OffsetMM == nil || m.set.OffsetLimitMM <= 0 || math.Abs(*v.OffsetMM) <= m.set.OffsetLimitMM/2 {
 		return ""
 	}
-	f := m.forecast()
-	return fmt.Sprintf("; realign the belt while you are there and record it (check --realigned): it stands beyond half its limit, and the next visit would come after %.1f m", f.HoldMM/1000)
+	next := "no part may begin before"
+	if f := m.forecast(); f.HoldMM >= 1000 {
+		next = fmt.Sprintf("the next visit would come after %.1f m", f.HoldMM/1000)
+	}
+	return "; realign the belt while you are there and record it (check --realigned): it stands beyond half its limit, and " + next
 }
