@@ -46,7 +46,9 @@ func newInspect() *cobra.Command {
 		}
 		options, unknown := app.JobOptions(cfg), "give --config for what this machine has learned"
 		if c.Flags().Changed("config") {
-			options.Heat.Heaters, options.HeldFor, unknown = learned(c.Context(), cfg)
+			var grip supervisor.Grip
+			options.Heat.Heaters, grip, unknown = learned(c.Context(), cfg)
+			options.HeldFor, options.ComesOff = grip.Longest, grip.ComesOff()
 		}
 		plan, err := readJob(c, args[0], options)
 		var refusal *job.Refusal

@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"time"
 
 	"beltwarden/config"
 	"beltwarden/supervisor"
@@ -14,13 +13,13 @@ import (
 // learned reads beside the daemon what it has learned of the heaters, and how long the
 // belt has held a part. A job can be
 // inspected without, so that a ledger which cannot be read gives words and no error.
-func learned(ctx context.Context, cfg *config.Settings) (h job.Heaters, held time.Duration, unknown string) {
+func learned(ctx context.Context, cfg *config.Settings) (h job.Heaters, grip supervisor.Grip, unknown string) {
 	unknown = "this machine has not been seen to heat and cool often enough"
 	l, err := ledger.Open(cfg.Ledger.Path, ledger.Options{ReadOnly: true})
 	if err == nil {
 		h, err = supervisor.ReadHeat(ctx, l, cfg.Machine.Port)
 		if err == nil {
-			held, err = l.HeldFor(ctx)
+			grip, err = supervisor.ReadGrip(ctx, l)
 		}
 		err = errors.Join(err, l.Close())
 	}
@@ -30,5 +29,5 @@ func learned(ctx context.Context, cfg *config.Settings) (h job.Heaters, held tim
 	case err != nil:
 		unknown = err.Error()
 	}
-	return h, held, unknown
+	return h, grip, unknown
 }

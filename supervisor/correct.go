@@ -14,7 +14,7 @@ import (
 // that follows from the checks is made anew, as a restart would.
 func (m *Machine) correct(r Request, out *Output) error {
 	const what = "correct the check"
-	v, p := r.Visit, r.Past
+	v, p := r.Visit.counted(), r.Past
 	if p == nil || p.Corrected.ID == 0 {
 		return &Refusal{what, fmt.Sprintf("there is no check %d", v.Corrects), "see the checks of a lot: beltwarden lot show ID"}
 	}
@@ -28,6 +28,7 @@ func (m *Machine) correct(r Request, out *Output) error {
 	c := old
 	c.ID, c.Corrects, c.Stamp, c.By, c.Note = m.ids.Check, old.ID, ledger.Stamp{}, r.By, v.Note
 	c.OffsetMM, c.LengthsMM, c.Good, c.Scrap = v.OffsetMM, v.LengthsMM, v.Good, v.Scrap
+	c.DetachedAfter = v.detachedAfter()
 	c.Realigned, c.SpoolG, c.BinEmptied = v.Realigned, v.SpoolG, v.BinEmptied
 	if c.LotID != 0 {
 		k := v.Job
@@ -74,6 +75,7 @@ func (m *Machine) wrongCorrection(v *Visit, p *Past) []string {
 	}
 	say(v.Interrupted != "", "the word on an interrupted part is not taken back by a correction")
 	say(v.SeamMM != nil, "the seam is told anew in a check of its own")
+	say(v.Surface != "", "that the surface was made anew is said in a check of its own")
 	say(v.BeltCleared && !p.Corrected.BeltCleared, "that the belt was cleared is said in a check of its own, when it is")
 	old, scrap := p.Corrected, sum(v.Scrap)
 	if old.LotID == 0 {

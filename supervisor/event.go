@@ -96,8 +96,9 @@ type LotRequest struct {
 	Name  string
 	Order string // "blocks": one job after the other; "turn": one part of each in turn
 	Plans []*job.Plan
-	Good  []int // ordered good parts, one for each plan
-	Start bool  // begin at once
+	Good  []int       // ordered good parts, one for each plan
+	Sizes []SizeOrder // what length the parts of each job should have; nil for none, or one for each job
+	Start bool        // begin at once
 }
 
 // Visit is what the operator found and did at the machine.
@@ -114,8 +115,12 @@ type Visit struct {
 	SpoolG      *float64       `json:"spool_g,omitempty"`
 	BinEmptied  bool           `json:"bin_emptied,omitempty"`
 	Note        string         `json:"note,omitempty"`
-	Corrects    int64          `json:"corrects,omitempty"` // the check that this one replaces as a whole
-	Sure        bool           `json:"sure,omitempty"`     // odd as it looks, it is so
+	// DetachedMin are the minutes after their begin at which parts came off the belt; they
+	// are scrap for the reason "detached", and counted so where that is not given.
+	DetachedMin []float64 `json:"detached_min,omitempty"`
+	Surface     string    `json:"surface,omitempty"`  // how the belt's surface was made anew: cleaned or taped
+	Corrects    int64     `json:"corrects,omitempty"` // the check that this one replaces as a whole
+	Sure        bool      `json:"sure,omitempty"`     // odd as it looks, it is so
 }
 
 // Result is the answer to a request that was carried out.

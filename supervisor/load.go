@@ -25,9 +25,11 @@ type Ledger interface {
 	Trials(ctx context.Context, limit int) ([]ledger.Trial, error)
 	Supply(ctx context.Context) (ledger.Supply, error)
 	ChecksInForce(ctx context.Context) ([]ledger.Check, error)
+	Surface(ctx context.Context) (*ledger.SurfaceRenewed, error)
 	CheckOf(ctx context.Context, id int64) (ledger.Check, error)
 	TakenSince(ctx context.Context, checkID int64) (ledger.Taken, error)
 	Laid(ctx context.Context, limit int) ([]ledger.PartLaid, error)
+	Sizes(ctx context.Context, lotID int64) (map[int]ledger.SizeOrdered, error)
 	OpenHold(ctx context.Context) (*ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
@@ -62,6 +64,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		return fail(err)
 	}
 	if err := m.loadWear(ctx, l); err != nil {
+		return fail(err)
+	}
+	if m.surface, err = l.Surface(ctx); err != nil {
 		return fail(err)
 	}
 	if s, err := l.Seam(ctx); err != nil {
@@ -180,6 +185,9 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 	}
 	lt := &lot{Lot: *open, last: -1, led: map[int]bool{}, begun: counts.CyclesBegun, made: counts.Made}
 	m.lot = lt
+	if err := m.loadOrdered(ctx, l); err != nil {
+		return err
+	}
 	for i, j := range open.Jobs {
 		c := counts.ByJob[i]
 		lt.jobs = append(lt.jobs, jobCount{ordered: j.GoodOrdered, made: c.Made,

@@ -42,6 +42,7 @@ type Machine struct {
 	recover    bool   // work was left unfinished: make safe first
 	start      string // identity of this process, for ids of alerts
 
+	surface    *ledger.SurfaceRenewed // how the belt's surface was last made anew; nil: never
 	supply     supply
 	rescaling  rescaling
 	trials     trials

@@ -39,12 +39,21 @@ func (m *Machine) openLot(r Request, out *Output) error {
 		}
 		m.addJob(l, p, q.Good[i])
 	}
+	if wrong := wrongSizes(q.Sizes, len(q.Plans)); len(wrong) > 0 {
+		return &Refusal{what, strings.Join(wrong, "; "), "give the length that the part should have along the belt, and how far a good one may be from it"}
+	}
+	l.ordered = q.Sizes
 	if l.Name == "" {
 		l.Name = l.Jobs[0].Name
 	}
 	m.ids.Lot++
 	m.lot = l
 	out.record(ledger.LotOpened{Lot: l.Lot})
+	for i, o := range l.ordered {
+		if o.LengthMM > 0 {
+			out.record(ledger.SizeOrdered{LotID: l.ID, JobIndex: i, LengthMM: o.LengthMM, ToleranceMM: o.ToleranceMM})
+		}
+	}
 	m.note(out, "lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), l.describe()))
 	out.Result.LotID = l.ID
 	out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, l.describe())
@@ -73,7 +82,8 @@ func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
 	l.Jobs = append(l.Jobs, ledger.LotJob{Index: i, Path: p.Path, SHA256: p.SHA256,
 		Name:        strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path)),
 		GoodOrdered: good, FilamentMMPerCycle: p.FilamentMM,
-		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeMM(p), PitchMM: p.PitchMM})
+		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeMM(p), PitchMM: p.PitchMM,
+		PlannedRun: p.Duration + m.heatTime(p)})
 	l.jobs = append(l.jobs, jobCount{ordered: good})
 	alter := func(kind string, list []job.Change) {
 		for _, c := range list {

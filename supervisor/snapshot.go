@@ -83,10 +83,12 @@ type BeltView struct {
 	OffsetLimitMM  float64  `json:"offset_limit_mm"`
 	// Drift is what the checks since the realignment say of the offset, and how far the
 	// belt may run by them.
-	Drift      belt.Forecast `json:"drift"`
-	FilamentMM float64       `json:"filament_mm"`       // since the process began
-	LoopMM     float64       `json:"loop_mm,omitempty"` // length of the loop, 0 when not known
-	SeamMM     float64       `json:"seam_mm,omitempty"` // length of its joint
+	Drift belt.Forecast `json:"drift"`
+	// Surface is how old the belt's surface is, nil when it was never made anew.
+	Surface    *SurfaceView `json:"surface,omitempty"`
+	FilamentMM float64      `json:"filament_mm"`       // since the process began
+	LoopMM     float64      `json:"loop_mm,omitempty"` // length of the loop, 0 when not known
+	SeamMM     float64      `json:"seam_mm,omitempty"` // length of its joint
 	// SeamAheadMM is where the middle of the joint is, ahead of the nozzle towards the drop
 	// edge, give or take SeamDoubtMM; nil when it was not seen.
 	SeamAheadMM *float64 `json:"seam_ahead_mm,omitempty"`
@@ -146,6 +148,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		mm := o.OffsetMM
 		s.Belt.OffsetMM = &mm
 	}
+	s.Belt.Surface = m.surfaceView()
 	if ahead, doubt, ok := m.seamAheadMM(); ok {
 		s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, doubt
 	}

@@ -13,7 +13,7 @@ import (
 // visit takes in what the operator found and did. Everything wrong with it is
 // said at once, and nothing of it is kept then.
 func (m *Machine) visit(r Request, out *Output) error {
-	v := r.Visit
+	v := r.Visit.counted()
 	if wrong := m.wrongVisit(v); len(wrong) > 0 {
 		return &Refusal{"record the check", strings.Join(wrong, "; "), "correct it and record it again"}
 	}
@@ -26,7 +26,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	}
 	c := ledger.Check{ID: m.ids.Check, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
 		Realigned: v.Realigned, BeltCleared: v.BeltCleared, SpoolG: v.SpoolG, BinEmptied: v.BinEmptied,
-		Note: v.Note, By: r.By, TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
+		Note: v.Note, By: r.By, DetachedAfter: v.detachedAfter(), TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
 	m.ids.Check++
 	if l := m.lot; l != nil {
 		k := v.Job
@@ -41,7 +41,13 @@ func (m *Machine) visit(r Request, out *Output) error {
 	if v.SeamMM != nil {
 		m.sawSeam(*v.SeamMM, r.By, out)
 	}
+	if v.Surface != "" {
+		m.renewed(v.Surface, r.By, out)
+	}
 	m.measured(v.Job, v.LengthsMM)
+	if s := m.rescaling.last; s != nil && m.lot != nil && m.belt.base.TravelMM <= s.TravelMM {
+		m.sizesAnew() // these parts were made before the belt's scale was set
+	}
 	m.supplied(v)
 	if v.Interrupted != "" {
 		m.decide(c.ID, v, out)
@@ -160,6 +166,7 @@ func (m *Machine) wrongVisit(v *Visit) []string {
 	if v.BeltCleared && m.running() && m.state != Held && m.state != Suspended {
 		say("the belt cannot have been cleared while the machine is %s", m.state)
 	}
+	wrong = append(wrong, m.wrongSurface(v)...)
 	if v.Corrects != 0 {
 		return wrong // its counts are judged together with those that it replaces
 	}

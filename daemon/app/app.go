@@ -118,7 +118,7 @@ func (a *App) build(ctx context.Context) (err error) {
 			return nil
 		}
 		return a.run.Snapshot()
-	}, a.ledger.HeldFor)
+	}, func(ctx context.Context) (supervisor.Grip, error) { return supervisor.ReadGrip(ctx, a.ledger) })
 	machine, err := supervisor.NewMachine(ctx, set, a.ledger, a.inspect, a.startID, time.Now())
 	if err != nil {
 		return err

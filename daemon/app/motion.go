@@ -2,7 +2,6 @@ package app
 
 import (
 	"context"
-	"time"
 
 	"beltwarden/config"
 	"beltwarden/supervisor"
@@ -23,13 +22,16 @@ func motionLimits(m *config.Motion) motion.Limits {
 
 // inspector returns what reads a job file for the machine as it is known at that
 // moment: what the configuration leaves open is taken from what the board told. The
-// snapshot function may return nil. held tells how long the belt has held a part.
-func inspector(o job.Options, snapshot func() *supervisor.Snapshot, held func(context.Context) (time.Duration, error)) func(context.Context, string) (*job.Plan, error) {
+// snapshot function may return nil. grip tells how
+// long parts have stayed on the belt.
+func inspector(o job.Options, snapshot func() *supervisor.Snapshot, grip func(context.Context) (supervisor.Grip, error)) func(context.Context, string) (*job.Plan, error) {
 	return func(ctx context.Context, path string) (*job.Plan, error) {
-		now, err := o, error(nil)
-		if now.HeldFor, err = held(ctx); err != nil {
+		now := o
+		g, err := grip(ctx)
+		if err != nil {
 			return nil, err
 		}
+		now.HeldFor, now.ComesOff = g.Longest, g.ComesOff()
 		if s := snapshot(); s != nil && s.Line.Limits != nil {
 			now.Motion = now.Motion.Or(*s.Line.Limits)
 		}

@@ -69,14 +69,14 @@ func TestLimitsComeFromTheBoard(t *testing.T) {
 }
 
 // never is the belt that has held no part.
-func never(context.Context) (time.Duration, error) { return 0, nil }
+func never(context.Context) (supervisor.Grip, error) { return supervisor.Grip{}, nil }
 
 // What the ledger knows of the belt reaches the inspection, and so does its failure.
 func TestHeldForReachesTheInspection(t *testing.T) {
 	nothing := func() *supervisor.Snapshot { return nil }
 	o := JobOptions(settings(t))
 	said := func(held time.Duration) bool {
-		p, err := inspector(o, nothing, func(context.Context) (time.Duration, error) { return held, nil })(context.Background(), "../../testdata/jobs/drip-peg.gcode")
+		p, err := inspector(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{Longest: held}, nil })(context.Background(), "../../testdata/jobs/drip-peg.gcode")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -91,7 +91,7 @@ func TestHeldForReachesTheInspection(t *testing.T) {
 		t.Error("the time that the belt has held a part makes no difference")
 	}
 	broken := errors.New("disk gone")
-	if _, err := inspector(o, nothing, func(context.Context) (time.Duration, error) { return 0, broken })(context.Background(), "x"); !errors.Is(err, broken) {
+	if _, err := inspector(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{}, broken })(context.Background(), "x"); !errors.Is(err, broken) {
 		t.Errorf("%v", err)
 	}
 }

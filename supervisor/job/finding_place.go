@@ -45,7 +45,11 @@ func (i *inspector) placed() {
 func (i *inspector) held() {
 	const remedy = "watch the first part to its end, or split the job"
 	cycle, known := i.p.Duration.Round(time.Second), i.o.HeldFor.Round(time.Second)
+	off := i.o.ComesOff.Round(time.Second)
 	switch {
+	case off > 0 && cycle > off:
+		i.notes.find(0, Warning, "belt-hold", "clean or tape the belt and say so in a check, watch the part, or split the job",
+			"one part takes %v; from this surface of the belt parts have come off, and it is known to hold them for %v", cycle, off)
 	case known > 0 && cycle > known:
 		i.notes.find(0, Warning, "belt-hold", remedy, "one part takes %v, and the longest that this belt has held a good part so far is %v", cycle, known)
 	case known == 0 && cycle > holdUnproven:

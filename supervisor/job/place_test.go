@@ -156,7 +156,9 @@ func TestPlacingFindings(t *testing.T) {
 		"seam-fit":        {func(o *Options) { o.LoopMM, o.SeamMM = 100, 61 }, Error, []string{"40.00", "39.00"}},
 		"spool-short":     {func(o *Options) { o.SpoolG = 0.01 }, Error, []string{"0.0 g"}},
 		"belt-hold":       {func(o *Options) { o.HeldFor = 1e9 }, Warning, []string{"1s"}},
+		"belt-hold ":      {func(o *Options) { o.HeldFor, o.ComesOff = 3.6e12, 2e9 }, Warning, []string{"come off", "2s"}},
 	} {
+		code = strings.TrimSpace(code)
 		o := upright
 		o.ToDropMM, o.BehindMM = 300, 40
 		p, err := inspectText(t, longPart, o)

@@ -47,6 +47,9 @@ type Options struct {
 	// HeldFor is the longest cycle after which a part was found good on this machine;
 	// 0 knows of none.
 	HeldFor time.Duration
+	// ComesOff is until when parts are known to hold on a belt from which some came off;
+	// 0 while none did.
+	ComesOff time.Duration
 	// BedC is the bed temperature to add to a job that sets none; 0 adds none.
 	BedC float64
 	// NozzleCeilingC and BedCeilingC are the highest temperatures allowed; 0

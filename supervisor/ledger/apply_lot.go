@@ -62,6 +62,12 @@ func (r LotOpened) apply(t *txn) error {
 			j.GoodOrdered, j.FilamentMMPerCycle, j.BeltTravelMMPerCycle, j.PitchMM); err != nil {
 			return fmt.Errorf("lot %d, job %d: %w", lot.ID, j.Index, err)
 		}
+		if j.PlannedRun == 0 {
+			continue
+		}
+		if err := t.exec("INSERT INTO planned (lot, job_index, run_ns) VALUES (?, ?, ?)", lot.ID, j.Index, int64(j.PlannedRun)); err != nil {
+			return fmt.Errorf("lot %d, job %d: %w", lot.ID, j.Index, err)
+		}
 	}
 	for n, a := range lot.Alterations {
 		if err := t.exec("INSERT INTO alteration (lot, n, job_index, kind, line, text, why) VALUES (?, ?, ?, ?, ?, ?, ?)",

@@ -82,6 +82,9 @@ func (r CheckRecorded) apply(t *txn) error {
 		c.BeltCleared, c.SpoolG, c.BinEmptied, c.Note, c.By, c.TravelMM, c.AdvanceMM, c.CyclesMade); err != nil {
 		return fmt.Errorf("check %d: %w", c.ID, err)
 	}
+	if err := t.applyDetached(c); err != nil {
+		return err
+	}
 	return t.notTooMany(c)
 }
 

@@ -150,8 +150,8 @@ func refusedUntouched(t *testing.T, path string, want error, words ...string) {
 
 func TestANewerLedgerIsLeftAlone(t *testing.T) {
 	path := copyOld(t)
-	edit(t, path, "PRAGMA user_version = 7")
-	refusedUntouched(t, path, ErrNewer, "number 7", fmt.Sprintf("up to %d", len(steps)), "start the newer program")
+	edit(t, path, "PRAGMA user_version = 99")
+	refusedUntouched(t, path, ErrNewer, "number 99", fmt.Sprintf("up to %d", len(steps)), "start the newer program")
 }
 
 func TestAForeignFileIsLeftAlone(t *testing.T) {

@@ -68,6 +68,7 @@ func (r LotOpened) faults() []string {
 		f.finite(at+"FilamentMMPerCycle", j.FilamentMMPerCycle)
 		f.notNegative(at+"BeltTravelMMPerCycle", j.BeltTravelMMPerCycle)
 		f.finite(at+"PitchMM", j.PitchMM)
+		f.add(j.PlannedRun < 0, "%sPlannedRun is %v: it must not be negative", at, j.PlannedRun)
 	}
 	for i, a := range r.Lot.Alterations {
 		at := fmt.Sprintf("Alterations[%d].", i)
@@ -165,6 +166,10 @@ func (r CheckRecorded) faults() []string {
 	for _, reason := range reasons {
 		f.add(reason == "", "Scrap has a count without a reason")
 		f.count(fmt.Sprintf("Scrap[%q]", reason), c.Scrap[reason])
+	}
+	f.add(len(c.DetachedAfter) > c.Scrap[Detached], "DetachedAfter has %d parts, and Scrap[%q] is %d", len(c.DetachedAfter), Detached, c.Scrap[Detached])
+	for i, d := range c.DetachedAfter {
+		f.add(d < 0, "DetachedAfter[%d] is %v: it must not be negative", i, d)
 	}
 	f.add(c.LotID == 0 && (c.Good > 0 || sum(c.Scrap) > 0), "parts are counted without a lot to count them for")
 	f.add(c.LotID == 0 && c.JobIndex != nil, "JobIndex is given without a lot")

@@ -136,7 +136,7 @@ func TestDSNReplacesTheFile(t *testing.T) {
 	if lots := must(beside.Lots(context.Background()))(t); len(lots) != 1 {
 		t.Errorf("the second sees %d lots", len(lots))
 	}
-	if _, err := l.conn.ExecContext(context.Background(), "PRAGMA user_version = 9"); err != nil {
+	if _, err := l.conn.ExecContext(context.Background(), "PRAGMA user_version = 99"); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := Open("elsewhere", o); !errors.Is(err, ErrNewer) {

@@ -67,6 +67,8 @@ type LotJob struct {
 	FilamentMMPerCycle   float64 // net filament of one cycle
 	BeltTravelMMPerCycle float64 // absolute belt movement of one cycle, discharge included
 	PitchMM              float64 // belt advance from one part's origin to the next
+	// PlannedRun is how long one part was to take when the lot was opened; 0 when that was not known.
+	PlannedRun time.Duration
 }
 
 // Alteration is one line that was withheld from a job or added to it. Line is the line number in the job file, 1 the
@@ -93,24 +95,27 @@ type Belt struct {
 // Check is one visit by the operator. A correction is a new Check whose Corrects names the one it replaces; nothing is
 // overwritten. CorrectedBy and Stamp are filled by reading and ignored by writing.
 type Check struct {
-	ID          int64
-	LotID       int64     // 0 when no lot was there
-	At          time.Time // wall time of the visit, kept to the millisecond; the zero time takes the time of writing
-	JobIndex    *int      // job to which Good and Scrap belong; nil when the visit counted the lot as a whole
-	OffsetMM    *float64  // lateral offset as found, + to the right; nil when not measured
-	LengthsMM   []float64 // measured part lengths
-	Good        int       // parts found good at this visit
-	Scrap       map[string]int
-	Realigned   bool
-	BeltCleared bool
-	SpoolG      *float64 // spool mass; nil when not weighed
-	BinEmptied  bool
-	Note        string
-	By          string
-	TravelMM    float64 // belt travel at the visit
-	AdvanceMM   float64 // belt advance at the visit
-	CyclesMade  int     // cycles of the lot made at the visit
-	Corrects    int64   // the check that this one replaces, 0 for none
+	ID        int64
+	LotID     int64     // 0 when no lot was there
+	At        time.Time // wall time of the visit, kept to the millisecond; the zero time takes the time of writing
+	JobIndex  *int      // job to which Good and Scrap belong; nil when the visit counted the lot as a whole
+	OffsetMM  *float64  // lateral offset as found, + to the right; nil when not measured
+	LengthsMM []float64 // measured part lengths
+	Good      int       // parts found good at this visit
+	Scrap     map[string]int
+	// DetachedAfter is how long after their begin parts came off, kept to the millisecond: for those of Scrap["detached"]
+	// of which it is known.
+	DetachedAfter []time.Duration
+	Realigned     bool
+	BeltCleared   bool
+	SpoolG        *float64 // spool mass; nil when not weighed
+	BinEmptied    bool
+	Note          string
+	By            string
+	TravelMM      float64 // belt travel at the visit
+	AdvanceMM     float64 // belt advance at the visit
+	CyclesMade    int     // cycles of the lot made at the visit
+	Corrects      int64   // the check that this one replaces, 0 for none
 
 	CorrectedBy int64
 	Stamp       Stamp

@@ -16,12 +16,12 @@ type Held struct {
 
 // Survival is the fraction of parts still holding from a time on until the next.
 type Survival struct {
-	At       time.Duration
-	AtRisk   int // parts observed until At, before those that detach there
-	Detached int // at At
-	Fraction float64
-	SE       float64  // Greenwood's
-	Interval Interval // by the logarithm of the logarithm, so that it stays within 0 and 1
+	At       time.Duration `json:"at_ns"`
+	AtRisk   int           `json:"at_risk"`  // parts observed until At, before those that detach there
+	Detached int           `json:"detached"` // at At
+	Fraction float64       `json:"fraction"`
+	SE       float64       `json:"se"`       // Greenwood's
+	Interval Interval      `json:"interval"` // by the logarithm of the logarithm, so that it stays within 0 and 1
 }
 
 // Survivals is the Kaplan-Meier estimate: one step for each time at which parts

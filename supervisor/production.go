@@ -1,0 +1,165 @@
+package supervisor
+
+import (
+	"time"
+
+	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/quality"
+)
+
+// Production is how a lot was produced, by ISO 22400-2, with the losses by class. Times
+// are seconds on the machine's own clock; what went by while no daemon ran is not in them.
+type Production struct {
+	PlannedBusyS      float64 `json:"planned_busy_s"`
+	ActualProductionS float64 `json:"actual_production_s"` // cycles of parts made, moved off
+	PlannedRunS       float64 `json:"planned_run_s"`       // of one part, 0 when it was not recorded
+	// Losses between them.
+	BetweenS   float64 `json:"between_s"` // in the run and no part in work: beginning, ending
+	HeldS      float64 `json:"held_s"`
+	SuspendedS float64 `json:"suspended_s"` // for want of filament, room in the bin, or on request
+	FaultsS    float64 `json:"faults_s"`    // with the parts that broke off
+	// Not planned.
+	UnattendedS float64 `json:"unattended_s"`  // outside the attended hours
+	IdleS       float64 `json:"idle_s"`        // stopped, idle or complete
+	InWorkS     float64 `json:"in_progress_s"` // of the part that is not made yet
+	// UnseenS is about how long no daemon ran, by the wall clock.
+	UnseenS float64 `json:"unseen_s"`
+
+	Produced   int `json:"produced"`
+	Good       int `json:"good"` // found good; parts not looked at are not among them
+	Unverified int `json:"unverified"`
+	// Figures is nil while they cannot be computed; Why says why.
+	Figures *quality.Figures `json:"figures,omitempty"`
+	Why     string           `json:"why,omitempty"`
+	// Most is what quality ratio and OEE become if every part not looked at is good.
+	Most *quality.Figures `json:"figures_if_unverified_good,omitempty"`
+}
+
+// stretch is a piece of time within one start of the daemon.
+type stretch struct {
+	boot     int64
+	from, to time.Duration // since that start
+}
+
+func (s stretch) length() time.Duration { return max(0, s.to-s.from) }
+
+// within is how much of the stretch lies in others, which do not overlap.
+func (s stretch) within(others []stretch) (d time.Duration) {
+	for _, o := range others {
+		if o.boot == s.boot {
+			d += max(0, min(s.to, o.to)-max(s.from, o.from))
+		}
+	}
+	return d
+}
+
+// ProductionOf reckons the production figures of a lot from its record.
+func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, holds []ledger.Hold, t ledger.Times) Production {
+	p := Production{Produced: counts.Made, Good: counts.Good, Unverified: counts.Unverified}
+	var made, broken, running, unattended []stretch
+	for _, c := range cycles {
+		s := between(c.Begun, c.Discharged, t)
+		switch {
+		case c.State == ledger.CycleStateBegun:
+			running = append(running, s)
+		case c.State == ledger.CycleStateMade:
+			made = append(made, between(c.Begun, c.Made, t))
+		case c.State == ledger.CycleStateDischarged:
+			made = append(made, s)
+		case c.State == ledger.CycleStateDecided && c.Good:
+			made = append(made, between(c.Begun, c.Interrupted, t))
+		default:
+			broken = append(broken, between(c.Begun, c.Interrupted, t))
+		}
+	}
+	for _, h := range holds {
+		if h.Reason == CauseUnattended {
+			unattended = append(unattended, between(h.Begun, h.Ended, t))
+		}
+	}
+	for i, s := range t.States {
+		next := ledger.Stamp{}
+		if i+1 < len(t.States) {
+			next = t.States[i+1].Stamp
+		}
+		span := between(s.Stamp, next, t)
+		if o := l.Opened; o.Boot == span.boot && o.Seq > s.Stamp.Seq {
+			span.from = max(span.from, o.SinceStart)
+		}
+		if last := t.Last[s.Stamp.Boot]; next.Boot > s.Stamp.Boot && last.Seq > 0 {
+			p.UnseenS += max(0, next.At.Sub(last.At)).Seconds()
+		}
+		p.add(stateOf(&s), span, made, broken, running, unattended)
+	}
+	p.PlannedBusyS = p.ActualProductionS + p.BetweenS + p.HeldS + p.SuspendedS + p.FaultsS
+	p.figures(l, counts)
+	return p
+}
+
+// between is the time from one stamp to another; where that was written by a later start,
+// or not at all, to the last sign of life of the first.
+func between(from, to ledger.Stamp, t ledger.Times) stretch {
+	if to.Seq == 0 || to.Boot != from.Boot {
+		to = t.Last[from.Boot]
+	}
+	return stretch{from.Boot, from.SinceStart, max(from.SinceStart, to.SinceStart)}
+}
+
+// add gives the time in a state to the classes it belongs to.
+func (p *Production) add(state State, span stretch, made, broken, running, unattended []stretch) {
+	producing, lost, inWork := span.within(made), span.within(broken), span.within(running)
+	p.ActualProductionS += producing.Seconds()
+	p.FaultsS += lost.Seconds()
+	p.InWorkS += inWork.Seconds()
+	rest := (span.length() - producing - lost - inWork).Seconds()
+	switch state {
+	case Starting, Execute, Completing:
+		p.BetweenS += rest
+	case Holding, Held, Unholding:
+		p.HeldS += rest
+	case Suspending, Suspended, Unsuspending:
+		away := min(rest, span.within(unattended).Seconds())
+		p.UnattendedS += away
+		p.SuspendedS += rest - away
+	case Aborting, Aborted, Clearing:
+		p.FaultsS += rest
+	default:
+		p.IdleS += rest
+	}
+}
+
+// figures computes the figures from the times.
+func (p *Production) figures(l ledger.Lot, counts ledger.Counts) {
+	var planned float64
+	known := true
+	for i, j := range counts.ByJob {
+		if j.Made > 0 && i < len(l.Jobs) {
+			planned += float64(j.Made) * l.Jobs[i].PlannedRun.Seconds()
+			known = known && l.Jobs[i].PlannedRun > 0
+		}
+	}
+	if counts.Made == 0 {
+		p.Why = "no part was made yet"
+		return
+	}
+	if !known {
+		p.Why = "how long a part was to take was not recorded when the lot was opened"
+		return
+	}
+	p.PlannedRunS = planned / float64(counts.Made)
+	seconds := func(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
+	q := quality.Production{PlannedBusy: seconds(p.PlannedBusyS), ActualProduction: seconds(p.ActualProductionS),
+		PlannedPerItem: seconds(p.PlannedRunS), Produced: int64(p.Produced), Good: int64(p.Good)}
+	f, err := quality.FiguresOf(q)
+	if err != nil {
+		p.Why = err.Error()
+		return
+	}
+	p.Figures = &f
+	if p.Unverified > 0 {
+		q.Good += int64(p.Unverified)
+		if most, err := quality.FiguresOf(q); err == nil {
+			p.Most = &most
+		}
+	}
+}
