@@ -52,6 +52,7 @@ type twin struct {
 	body    bool   // it makes a part
 	begun   int64  // newest cycle that is durable
 	ended   bool   // newest body was completed by the board
+	later   bool   // a request waits for its answer
 	cancel  bool   // the program is to be cut short
 	open    map[int64]bool
 	seen    map[string]int // states entered and fates of cycles, over all runs
@@ -73,6 +74,7 @@ func (w *twin) judge(out Output) {
 			w.t.Fatalf("the ledger refuses the records of a step: %v\n%#v", err, out.Records)
 		}
 	}
+	w.answers(out)
 	for _, r := range out.Records {
 		switch r := r.(type) {
 		case ledger.StateChanged:
@@ -231,6 +233,7 @@ func (w *twin) board(rt *rapid.T) {
 			w.feed(ProgramCancelled{id})
 			return
 		}
+		w.accepts(rt)
 		w.ended = w.ended || w.body
 		if rapid.IntRange(0, 30).Draw(rt, "fails") == 0 {
 			w.ended = false
@@ -318,6 +321,9 @@ func (w *twin) comesBack(rt *rapid.T, set Settings) {
 	if x, y := a.rules.drift.readings, b.rules.drift.readings; !slices.Equal(x, y) {
 		rt.Fatalf("readings %v came back as %v", x, y)
 	}
+	if x, y := a.rules.drift.scatter, b.rules.drift.scatter; math.Abs(x.SDMM-y.SDMM) > 1e-9 || x.DF != y.DF {
+		rt.Fatalf("scatter %+v came back as %+v", x, y)
+	}
 	if a.belt.seam.seen != b.belt.seam.seen || math.Abs(a.belt.seam.atMM-b.belt.seam.atMM) > 1e-9 {
 		rt.Fatalf("the seam %+v came back as %+v", a.belt.seam, b.belt.seam)
 	}
@@ -330,7 +336,7 @@ func (w *twin) comesBack(rt *rapid.T, set Settings) {
 	if !slices.Equal(a.lot.jobs, b.lot.jobs) {
 		rt.Fatalf("counts %+v came back as %+v", a.lot.jobs, b.lot.jobs)
 	}
-	if x, y := a.lot.sizeView(0), b.lot.sizeView(0); (x == nil) != (y == nil) || x != nil && *x != *y {
+	if x, y := a.lot.sizeView(0), b.lot.sizeView(0); (x == nil) != (y == nil) || x != nil && (x.N != y.N || x.Phase != y.Phase || x.MeanMM != y.MeanMM || x.NewestMM != y.NewestMM) {
 		rt.Fatalf("sizes %+v came back as %+v", x, y)
 	}
 }

@@ -46,10 +46,14 @@ func (m *Machine) request(r Request, out *Output) {
 // busyWith refuses what would come in the way of something short that the board does at
 // rest. It can always be stopped.
 func (m *Machine) busyWith(r Request) error {
-	if !m.rescaling.on || r.Command == Stop || r.Command == Abort {
-		return nil
+	switch {
+	case r.Command == Stop, r.Command == Abort, r.Visit != nil, r.EndLot:
+	case m.rescaling.on:
+		return &Refusal{"do that now", "the belt's scale is being set", "ask again in a moment"}
+	case m.work.running != 0 && !m.state.Acting(): // one that was broken off, and is not accounted for
+		return &Refusal{"do that now", "the board has not answered yet", "ask again in a moment; beltwarden abort if it stays so"}
 	}
-	return &Refusal{"do that now", "the belt's scale is being set", "ask again in a moment"}
+	return nil
 }
 
 // command carries out one of the ten commands.

@@ -154,7 +154,6 @@ func (m *Machine) rescaled(out *Output) {
 		return
 	}
 	r.said = ""
-	r.limit.set(m.now.Add(rescaleWithin))
 	m.work.legs = append(m.work.legs, leg{
 		doing:   "storing the board's settings",
 		program: func() Program { return Program{Before: []string{"M500"}} },

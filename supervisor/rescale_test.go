@@ -215,6 +215,10 @@ func TestScaleThatFails(t *testing.T) {
 		*now = now.Add(rescaleWithin)
 		settled(t, take(Tick{}), "not answered within 20s")
 		unsure(t, m, true)
+		// Its lines may still be at the board, and no others must come in between.
+		if out := take(Request{Command: Start}); out.Refused == nil || !strings.Contains(out.Refused.Error(), "not answered yet") {
+			t.Errorf("start meanwhile: %+v", out)
+		}
 	})
 	t.Run("cable out", func(t *testing.T) {
 		m, take, _ := scaleAt(t)

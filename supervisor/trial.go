@@ -212,7 +212,7 @@ func (m *Machine) trialLegs() []leg {
 			m.work.legs = nil
 		}
 	}}, {
-		doing: "running the belt for the trial; keep hands clear",
+		doing: trialDoing,
 		begin: func(*Output) { m.belt.save.set(m.now.Add(m.set.ProgressEvery)) },
 		program: func() Program {
 			at := m.position()
@@ -228,12 +228,20 @@ func (m *Machine) trialLegs() []leg {
 	}}
 }
 
+// trialDoing is shown while the belt runs.
+const trialDoing = "running the belt for the trial; keep hands clear"
+
 // trialRan notes that the belt stands again.
 func (m *Machine) trialRan(out *Output) {
 	m.trials.wanted = false
 	m.belt.save.clear()
 	t := m.trials.open()
 	if t == nil {
+		return
+	}
+	if ran := m.belt.base.TravelMM - t.TravelMM; math.Abs(ran-t.RunMM) > 1 {
+		m.trials.wanted = true
+		m.trialBroken(fmt.Sprintf("the belt has run %.2f m of %.2f", ran/1000, t.RunMM/1000), out)
 		return
 	}
 	t.Ran, t.RanTravelMM, t.RanAdvanceMM = true, m.belt.base.TravelMM, m.belt.base.AdvanceMM

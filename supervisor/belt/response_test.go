@@ -64,7 +64,7 @@ func TestRespondProperties(t *testing.T) {
 			exact = append(exact, Turn{a.Turns, slope * a.Turns})
 		}
 		m := Respond(mirrored, 0.05, 2)
-		if !agree(r.PerTurn, -m.PerTurn, 1e-9) || !agree(r.PerTurnSE, m.PerTurnSE, 1e-9) || r.Known != m.Known {
+		if math.Abs(r.PerTurn+m.PerTurn) > 1e-9 || !agree(r.PerTurnSE, m.PerTurnSE, 1e-9) || r.Known != m.Known {
 			t.Fatalf("%+v, mirrored %+v", r, m)
 		}
 		if e := Respond(exact, 0.05, 2); math.Abs(e.PerTurn-slope) > 1e-9 || e.PerTurnSE > 0.05/math.Abs(list[0].Turns) {
