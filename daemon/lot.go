@@ -12,6 +12,7 @@ import (
 
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -23,6 +24,7 @@ func newLot() *cobra.Command {
 
 func newLotStart() *cobra.Command {
 	var q client.LotRequest
+	var lengths, tolerances []float64
 	var inTurn, openOnly bool
 	c := &cobra.Command{
 		Use:   "start JOB... --good N[,M...]",
@@ -35,6 +37,8 @@ func newLotStart() *cobra.Command {
 	}
 	f := c.Flags()
 	f.IntSliceVar(&q.Good, "good", nil, "good parts ordered: one number for every job, or one for each, separated by commas")
+	f.Float64SliceVar(&lengths, "length-mm", nil, "length along the belt that good parts have, mm: one for every job, or one for each")
+	f.Float64SliceVar(&tolerances, "tolerance-mm", nil, "how far a good part may be from it to either side, mm")
 	f.StringVar(&q.Name, "name", "", "name of the lot (default: that of the first job)")
 	f.BoolVar(&inTurn, "in-turn", false, "make one part of each job in turn instead of one job after the other")
 	f.BoolVar(&openOnly, "open-only", false, "open the lot without beginning it")
@@ -53,6 +57,11 @@ func newLotStart() *cobra.Command {
 				return usagef("cannot start the lot: --good %d: order one part at least", n)
 			}
 		}
+		sizes, err := sizeOrders(lengths, tolerances, len(jobs))
+		if err != nil {
+			return err
+		}
+		q.Sizes = sizes
 		for _, j := range jobs {
 			path, err := filepath.Abs(j) // the daemon has another working directory
 			if err != nil {
@@ -73,6 +82,23 @@ func newLotStart() *cobra.Command {
 		})
 	}
 	return c
+}
+
+// sizeOrders puts each length to its tolerance.
+func sizeOrders(lengths, tolerances []float64, jobs int) (list []supervisor.SizeOrder, err error) {
+	switch {
+	case len(lengths) == 0 && len(tolerances) == 0:
+		return nil, nil
+	case len(lengths) != len(tolerances):
+		return nil, usagef("cannot start the lot: --length-mm and --tolerance-mm belong together: %s and %s were given",
+			counted(len(lengths), "length"), counted(len(tolerances), "tolerance"))
+	case len(lengths) != 1 && len(lengths) != jobs:
+		return nil, usagef("cannot start the lot: %s and %s were given; give one length, or one for each job", counted(jobs, "job"), counted(len(lengths), "length"))
+	}
+	for i, l := range lengths {
+		list = append(list, supervisor.SizeOrder{LengthMM: l, ToleranceMM: tolerances[i]})
+	}
+	return list, nil
 }
 
 // lotProblem gives job files that the daemon refuses the status of refused jobs.

@@ -49,6 +49,7 @@ func (m *Machine) correct(r Request, out *Output) error {
 		m.rules.accepted = false
 	}
 	m.driftFrom(readings, from)
+	m.rules.drift.scatter = m.learnScatter(checks)
 	m.belt.base.SinceRealignMM = m.belt.base.TravelMM - from.TravelMM
 	out.record(ledger.BeltMoved{Belt: m.belt.now()})
 	m.resize(checks, slices.Equal(old.LengthsMM, c.LengthsMM))

@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/ledger"
 )
 
 // drift is what is known of the belt's sideways way since it was realigned.
@@ -37,6 +38,25 @@ func (d *drift) realigned(at belt.Reading, f belt.Forecast) {
 	if f.Basis == belt.OnReadings && f.N > 2 {
 		d.scatter = f.Scatter.Lasting()
 	}
+}
+
+// learnScatter goes through the alignments of all checks in force, and returns what the
+// ended ones have taught of the scatter: what a run without restart would have learned.
+func (m *Machine) learnScatter(checks []ledger.Check) belt.Scatter {
+	d := drift{}
+	for _, c := range checks {
+		at := belt.Reading{TravelMM: c.TravelMM, AdvanceMM: c.AdvanceMM}
+		if c.OffsetMM != nil {
+			at.OffsetMM = *c.OffsetMM
+			d.read(at)
+		}
+		if c.Realigned {
+			o := m.outlook(0)
+			o.Scatter = d.scatter
+			d.realigned(at, o.Forecast(d.readings, at))
+		}
+	}
+	return d.scatter
 }
 
 // newest is the latest reading since the realignment.

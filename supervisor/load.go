@@ -17,7 +17,6 @@ type Ledger interface {
 	LastCycle(ctx context.Context) (*ledger.Cycle, error)
 	Undecided(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
 	Checks(ctx context.Context, lotID int64, limit int) ([]ledger.Check, error)
-	ChecksSinceRealignment(ctx context.Context) ([]ledger.Check, error)
 	Belt(ctx context.Context) (ledger.Belt, error)
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
 	Seam(ctx context.Context) (*ledger.SeamSeen, error)
@@ -167,13 +166,14 @@ func (m *Machine) Begin(now time.Time) Output {
 
 // loadDrift takes up the lateral offsets since the last realignment.
 func (m *Machine) loadDrift(ctx context.Context, l Ledger) error {
-	checks, err := l.ChecksSinceRealignment(ctx)
+	checks, err := l.ChecksInForce(ctx)
 	if err != nil {
 		return err
 	}
 	readings, from := driftOf(checks)
 	from.TravelMM = m.belt.base.TravelMM - m.belt.base.SinceRealignMM
 	m.driftFrom(readings, from)
+	m.rules.drift.scatter = m.learnScatter(checks)
 	return nil
 }
 

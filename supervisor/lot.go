@@ -21,6 +21,7 @@ type lot struct {
 	warmed  bool // a part was begun since the run started
 	seen    cycleSeen
 	sizes   sizes
+	ordered []SizeOrder // by job; nil when none was ordered
 
 	filamentMM float64 // running total when the newest part was made
 }

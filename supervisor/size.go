@@ -1,6 +1,7 @@
 package supervisor
 
 import (
+	"context"
 	"fmt"
 	"strings"
 
@@ -12,9 +13,19 @@ import (
 // rebuilt from the checks at a restart.
 type sizes struct {
 	charts []*quality.Monitor // by job; nil before the first length
-	newest []float64          // by job
+	values [][]float64        // the newest lengths by job
 	signal string             // what the newest lengths say against them; empty when nothing
 }
+
+// SizeOrder is what length along the belt a job's parts should have, and how far a good one
+// may be from it to either side. Zero is nothing ordered.
+type SizeOrder struct {
+	LengthMM    float64 `json:"length_mm"`
+	ToleranceMM float64 `json:"tolerance_mm"`
+}
+
+// mostLengths is how many of the newest lengths capability is computed from.
+const mostLengths = 500
 
 // SizeView is the chart of one job's measured lengths.
 type SizeView struct {
@@ -24,7 +35,15 @@ type SizeView struct {
 	MeanMM   float64       `json:"mean_mm"`
 	LowerMM  float64       `json:"lower_limit_mm"`
 	UpperMM  float64       `json:"upper_limit_mm"`
-	NewestMM float64       `json:"newest_mm"`
+	NewestMM float64       `json:"newest_mm"` // 0 before the first since the scale was set
+	// Ordered is nil where no length was ordered; then there is no capability either.
+	Ordered *SizeOrder `json:"ordered,omitempty"`
+	// Cp and Cpk are by all lengths kept, with the 95 % interval of Cpk and the fraction
+	// expected out of tolerance; nil while there are fewer than two, or no scatter.
+	Cp          *float64          `json:"cp,omitempty"`
+	Cpk         *float64          `json:"cpk,omitempty"`
+	CpkInterval *quality.Interval `json:"cpk_interval,omitempty"`
+	OutFraction *float64          `json:"out_of_tolerance,omitempty"`
 }
 
 // measured takes up the lengths of a check. A signal asks for a hold until lengths come
@@ -35,7 +54,7 @@ func (m *Machine) measured(job int, lengths []float64) {
 	}
 	s := &m.lot.sizes
 	for len(s.charts) <= job {
-		s.charts, s.newest = append(s.charts, nil), append(s.newest, 0)
+		s.charts, s.values = append(s.charts, nil), append(s.values, nil)
 	}
 	if s.charts[job] == nil {
 		s.charts[job], _ = quality.NewMonitor(quality.DefaultSettings()) // these are sound
@@ -48,7 +67,10 @@ func (m *Machine) measured(job int, lengths []float64) {
 		if err != nil {
 			continue // refused with the check already
 		}
-		s.newest[job] = v
+		s.values[job] = append(s.values[job], v)
+		if n := len(s.values[job]); n > mostLengths {
+			s.values[job] = s.values[job][n-mostLengths:]
+		}
 		for _, signal := range verdict.Signals {
 			said = append(said, signal.Text)
 		}
@@ -94,10 +116,11 @@ func (m *Machine) takeUpSizes(checks []ledger.Check) {
 
 // sizesAnew has the limits learned again, since the parts will have another length.
 func (m *Machine) sizesAnew() {
-	for _, c := range m.lot.sizes.charts {
+	for k, c := range m.lot.sizes.charts {
 		if c != nil {
 			c.Reset()
 		}
+		m.lot.sizes.values[k] = nil
 	}
 	m.lot.sizes.signal = ""
 }
@@ -118,9 +141,15 @@ func (l *lot) sizeView(job int) *SizeView {
 		return nil
 	}
 	c := l.sizes.charts[job]
-	v := &SizeView{N: c.N, Phase: c.Phase, MeanMM: c.Limits.Mean, LowerMM: c.Limits.LCL, UpperMM: c.Limits.UCL, NewestMM: l.sizes.newest[job]}
+	v := &SizeView{N: c.N, Phase: c.Phase, MeanMM: c.Limits.Mean, LowerMM: c.Limits.LCL, UpperMM: c.Limits.UCL}
+	if values := l.sizes.values[job]; len(values) > 0 {
+		v.NewestMM = values[len(values)-1]
+	}
 	if c.Phase == quality.Learning {
 		v.Missing = max(0, c.Settings.Learn-len(c.Learned))
+	}
+	if job < len(l.ordered) && l.ordered[job].LengthMM > 0 {
+		v.capable(l.ordered[job], l.sizes.values[job])
 	}
 	return v
 }
@@ -135,4 +164,52 @@ func (l *lot) yieldPlan() *YieldView {
 		return nil
 	}
 	return &YieldView{Cycles: p.Cycles, Probability: p.Probability, Yield: p.Yield, Low: p.Seen.Low, High: p.Seen.High}
+}
+
+// capable says how well the lengths keep to what was ordered.
+func (v *SizeView) capable(o SizeOrder, values []float64) {
+	v.Ordered = &o
+	sample, err := quality.SampleOf(values)
+	if err != nil {
+		return
+	}
+	c, err := quality.CapabilityOf(sample, quality.Tolerance{Lower: o.LengthMM - o.ToleranceMM, Upper: o.LengthMM + o.ToleranceMM}, 0.95)
+	if err != nil {
+		return // too few, or all alike: nothing can be said
+	}
+	out := c.Above + c.Below
+	v.Cp, v.Cpk, v.CpkInterval, v.OutFraction = &c.Cp, &c.Cpk, &c.CpkInterval, &out
+}
+
+// loadOrdered takes up the lengths ordered with the lot.
+func (m *Machine) loadOrdered(ctx context.Context, l Ledger) error {
+	sizes, err := l.Sizes(ctx, m.lot.ID)
+	if err != nil || len(sizes) == 0 {
+		return err
+	}
+	m.lot.ordered = make([]SizeOrder, len(m.lot.Jobs))
+	for i, s := range sizes {
+		m.lot.ordered[i] = SizeOrder{s.LengthMM, s.ToleranceMM}
+	}
+	return nil
+}
+
+// wrongSizes lists sizes that cannot be ordered.
+func wrongSizes(sizes []SizeOrder, jobs int) []string {
+	if len(sizes) == 0 {
+		return nil
+	}
+	if len(sizes) != jobs {
+		return []string{fmt.Sprintf("%d sizes are ordered for %d jobs", len(sizes), jobs)}
+	}
+	var wrong []string
+	for i, o := range sizes {
+		if o == (SizeOrder{}) {
+			continue
+		}
+		if !(o.LengthMM > 0 && o.LengthMM <= 10000) || !(o.ToleranceMM > 0 && o.ToleranceMM < o.LengthMM) {
+			wrong = append(wrong, fmt.Sprintf("a length of %g +/- %g mm cannot be ordered of job %d", o.LengthMM, o.ToleranceMM, i+1))
+		}
+	}
+	return wrong
 }

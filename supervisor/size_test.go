@@ -1,6 +1,7 @@
 package supervisor
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -66,4 +67,33 @@ func TestYieldPlan(t *testing.T) {
 	if done := cycles(jobCount{ordered: 24, made: 24, good: 24}); done != 0 {
 		t.Errorf("%d more cycles for a lot that is there", done)
 	}
+}
+
+// TestOrderedSizes: a length ordered with the lot gives capability, by hand: 20.00, 20.02,
+// 20.04 have mean 20.02 and deviation 0.02, so that Cp is 0.1/(3 x 0.02) and Cpk
+// 0.08/(3 x 0.02) for 20 +/- 0.1 (e-Handbook 6.1.6). A restart keeps it.
+func TestOrderedSizes(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		plan := x.plan(clipJob)
+		for _, bad := range [][]SizeOrder{{{20, 0}}, {{-1, 0.1}}, {{20, 30}}, {{20, 1}, {20, 1}}} {
+			if err := x.refuse(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{5}, Sizes: bad}}); err == nil {
+				t.Errorf("%v is taken", bad)
+			}
+		}
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{5}, Sizes: []SizeOrder{{20, 0.1}}}})
+		x.do(Request{Visit: &Visit{LengthsMM: []float64{20.00, 20.02, 20.04}}})
+		for range 2 {
+			v := x.s.Snapshot().Lot.Jobs[0].Size
+			if v.Cp == nil || math.Abs(*v.Cp-0.1/0.06) > 1e-9 || math.Abs(*v.Cpk-0.08/0.06) > 1e-9 || *v.Ordered != (SizeOrder{20, 0.1}) {
+				t.Errorf("%+v", v)
+			}
+			x.stop()
+			x.start()
+			x.until(Idle, time.Hour)
+		}
+		x.stop()
+	})
 }

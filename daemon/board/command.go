@@ -80,7 +80,7 @@ func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	b.do(w, r, supervisor.Request{By: asker(r, q.By), Lot: &supervisor.LotRequest{
-		Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Start: q.Start}})
+		Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Sizes: q.Sizes, Start: q.Start}})
 }
 
 // patient lifts the server's bound on answering, since reading a file of a
@@ -107,6 +107,11 @@ func wrongLot(q *client.LotRequest) error {
 	if len(q.Good) == 1 {
 		for len(q.Good) < min(len(q.Jobs), mostJobs) {
 			q.Good = append(q.Good, q.Good[0])
+		}
+	}
+	if len(q.Sizes) == 1 {
+		for len(q.Sizes) < min(len(q.Jobs), mostJobs) {
+			q.Sizes = append(q.Sizes, q.Sizes[0])
 		}
 	}
 	if len(q.Good) != len(q.Jobs) {

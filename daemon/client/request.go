@@ -28,6 +28,9 @@ type LotRequest struct {
 	// Jobs are absolute paths of job files that the daemon can read.
 	Jobs []string `json:"jobs"`
 	Good []int    `json:"good"` // good parts ordered, one count for all jobs or one for each
+	// Sizes are the lengths that the parts should have, one for all jobs or one for each;
+	// none for no tolerance.
+	Sizes []supervisor.SizeOrder `json:"sizes,omitempty"`
 	// Start begins the lot at once, making the machine ready first if need be.
 	Start bool   `json:"start,omitempty"`
 	By    string `json:"by,omitempty"`

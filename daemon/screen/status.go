@@ -175,8 +175,12 @@ func Change(before, now *supervisor.Snapshot) string {
 
 // sizeText says what the lengths of a job's parts were and within which limits they must stay.
 func sizeText(v *supervisor.SizeView, name string) string {
+	text := fmt.Sprintf("%s: the newest %.2f mm; mean %.2f, limits %.2f to %.2f mm", name, v.NewestMM, v.MeanMM, v.LowerMM, v.UpperMM)
 	if v.Phase == quality.Learning {
-		return fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, count(int(v.N), "length"), v.NewestMM, v.Missing)
+		text = fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, count(int(v.N), "length"), v.NewestMM, v.Missing)
 	}
-	return fmt.Sprintf("%s: the newest %.2f mm; mean %.2f, limits %.2f to %.2f mm", name, v.NewestMM, v.MeanMM, v.LowerMM, v.UpperMM)
+	if v.Cpk != nil {
+		text += fmt.Sprintf("; Cpk %.2f (95 %%: %.2f to %.2f) for %g ± %g mm", *v.Cpk, v.CpkInterval.Low, v.CpkInterval.High, v.Ordered.LengthMM, v.Ordered.ToleranceMM)
+	}
+	return text
 }
