@@ -49,6 +49,11 @@ type alertLot struct {
 
 // advice says what the operator is to do in the present state.
 func (m *Machine) advice() string {
+	if t := m.trials.open(); t != nil && m.trials.wanted {
+		return "keep hands off: the belt moves by itself; break it off with: beltwarden stop"
+	} else if t != nil && t.Ran && !m.running() && !m.state.Acting() && m.state != Aborted {
+		return "read the lateral offset and end the trial: beltwarden trial end --after-mm MM"
+	}
 	switch m.state {
 	case Held:
 		if m.offsetBeyond() {

@@ -18,7 +18,8 @@ type beltCount struct {
 	occupied   bool
 
 	seam        seam
-	wear        *belt.Wear // nil when the length of the loop is not known
+	scales      []belt.Rescale // changes of the belt's scale on the board of this port
+	wear        *belt.Wear     // nil when the length of the loop is not known
 	uncertainMM float64
 	save        deadline
 }

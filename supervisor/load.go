@@ -20,7 +20,7 @@ type Ledger interface {
 	Belt(ctx context.Context) (ledger.Belt, error)
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
 	Seam(ctx context.Context) (*ledger.SeamSeen, error)
-	Scale(ctx context.Context, port string) (*ledger.ScaleSet, error)
+	Scales(ctx context.Context, port string) ([]ledger.ScaleSet, error)
 	Trials(ctx context.Context, limit int) ([]ledger.Trial, error)
 	Supply(ctx context.Context) (ledger.Supply, error)
 	ChecksInForce(ctx context.Context) ([]ledger.Check, error)
@@ -78,8 +78,12 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	} else if seen != nil {
 		m.rules.known = seen
 	}
-	if m.rescaling.last, err = l.Scale(ctx, set.Port.Path); err != nil {
+	sets, err := l.Scales(ctx, set.Port.Path)
+	if err != nil {
 		return fail(err)
+	}
+	for i := range sets {
+		m.tookScale(&sets[i])
 	}
 	if err := m.loadTrials(ctx, l); err != nil {
 		return fail(err)

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -178,8 +179,14 @@ func (m *Machine) keepScale(stored bool, out *Output) {
 	r := &m.rescaling
 	set := ledger.ScaleSet{Port: m.set.Port.Path, Axis: m.set.BeltAxis.String(), OldStepsPerMM: r.from, NewStepsPerMM: r.told,
 		TravelMM: m.belt.base.TravelMM, Stored: stored, By: r.by}
-	r.last = &set
+	m.tookScale(&set)
 	out.record(set)
+}
+
+// tookScale knows of a change that the board has confirmed.
+func (m *Machine) tookScale(set *ledger.ScaleSet) {
+	m.rescaling.last = set
+	m.belt.scales = append(m.belt.scales, belt.Rescale{AtTravelMM: set.TravelMM, FromStepsPerMM: set.OldStepsPerMM, ToStepsPerMM: set.NewStepsPerMM})
 }
 
 // rescaleEnds answers the request that asked for the change.

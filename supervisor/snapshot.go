@@ -72,8 +72,10 @@ type JobView struct {
 
 // BeltView is the belt, in commanded millimetres.
 type BeltView struct {
-	TravelMM       float64  `json:"travel_mm"`
-	AdvanceMM      float64  `json:"advance_mm"`
+	TravelMM  float64 `json:"travel_mm"`
+	AdvanceMM float64 `json:"advance_mm"`
+	// CalibratedMM is the travel by the scale that was set last; nil where none was.
+	CalibratedMM   *float64 `json:"travel_calibrated_mm,omitempty"`
 	SinceRealignMM float64  `json:"since_realignment_mm"`
 	SinceCheckMM   float64  `json:"since_check_mm"`
 	UncertainMM    float64  `json:"uncertain_mm"`
@@ -149,6 +151,10 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		s.Belt.OffsetMM = &mm
 	}
 	s.Belt.Surface = m.surfaceView()
+	if len(m.belt.scales) > 0 {
+		mm := belt.Calibrated(b.TravelMM, m.belt.scales)
+		s.Belt.CalibratedMM = &mm
+	}
 	if ahead, doubt, ok := m.seamAheadMM(); ok {
 		s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, doubt
 	}

@@ -176,6 +176,9 @@ func TestTrialIsRefused(t *testing.T) {
 			t.Error(err)
 		}
 		x.untilRan()
+		if s := x.s.Snapshot(); !strings.Contains(s.Advice, "trial end --after-mm") {
+			t.Errorf("when the belt stands the advice is %q", s.Advice)
+		}
 		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "hands may be at the belt") {
 			t.Error(err)
 		}
@@ -213,6 +216,9 @@ func TestTrialIsStopped(t *testing.T) {
 				time.Sleep(time.Minute)
 				if s := x.s.Snapshot(); s.State != Resetting || s.Trial.DoneMM < 300 || s.Trial.DoneMM > 3000 {
 					t.Fatalf("after a minute %s, %+v", s.State, s.Trial)
+				}
+				if s := x.s.Snapshot(); !strings.Contains(s.Advice, "keep hands off") {
+					t.Errorf("while the belt runs the advice is %q", s.Advice)
 				}
 				was := x.rig.BeltTravelMM()
 				c.do(x)

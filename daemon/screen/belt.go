@@ -28,8 +28,21 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 	if text := seamText(&b); text != "" {
 		out = append(out, st.row("  seam", text)...)
 	}
+	if v := b.Surface; v != nil {
+		out = append(out, st.row("  surface", fmt.Sprintf("%s %s, %s of belt travel ago", v.How, clock(v.At, s.At), metres(v.TravelMM)))...)
+	}
 	for _, flag := range f.Flagged {
-		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check")...)
+		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check (check --corrects)")...)
+	}
+	if t := s.Trial; t != nil {
+		text := fmt.Sprintf("%s of %s are run", metres(t.DoneMM), metres(t.RunMM))
+		if t.Ran {
+			text = fmt.Sprintf("%s are run; the offset before was %+.1f mm, the one after is to be read", metres(t.DoneMM), t.BeforeMM)
+		}
+		out = append(out, st.row("  trial", text)...)
+	}
+	if mm := b.CalibratedMM; mm != nil {
+		out = append(out, st.row("  travel", fmt.Sprintf("%s in all as commanded, %s by the scale set last", metres(b.TravelMM), metres(*mm)))...)
 	}
 	if b.UncertainMM > 0 {
 		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s may or may not have been run", metres(b.UncertainMM)))...)

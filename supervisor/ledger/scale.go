@@ -3,7 +3,6 @@ package ledger
 import (
 	"context"
 	"database/sql"
-	"errors"
 )
 
 // ScaleSet keeps that the belt axis of the board at a port was set to other steps/mm, which
@@ -40,22 +39,17 @@ func (r ScaleSet) apply(t *txn) error {
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, t.seq, r.Port, r.Axis, r.OldStepsPerMM, r.NewStepsPerMM, r.TravelMM, r.Stored, r.By)
 }
 
-// Scale returns how the belt's scale was last set on the board at a port, nil when it never was.
-func (l *Ledger) Scale(ctx context.Context, port string) (set *ScaleSet, err error) {
+// Scales returns how the belt's scale was set on the board at a port, the oldest first.
+func (l *Ledger) Scales(ctx context.Context, port string) (sets []ScaleSet, err error) {
 	err = l.view(ctx, "the belt's scale", func(q querier) error {
-		s, at := ScaleSet{Port: port}, stampRow{}
-		dest := append([]any{&s.Axis, &s.OldStepsPerMM, &s.NewStepsPerMM, &s.TravelMM, &s.Stored, &s.By}, at.into()...)
-		err := q.QueryRowContext(ctx, "SELECT s.axis, s.old_steps_per_mm, s.new_steps_per_mm, s.travel_mm, s.stored, s.by, "+
-			stampColumns("e")+" FROM scale_set s JOIN entry e ON e.seq = s.seq WHERE s.port = ? ORDER BY s.seq DESC LIMIT 1", port).Scan(dest...)
-		if errors.Is(err, sql.ErrNoRows) {
-			return nil
-		}
-		s.Stamp = at.stamp()
-		set = &s
-		return err
+		return each(ctx, q, "SELECT s.axis, s.old_steps_per_mm, s.new_steps_per_mm, s.travel_mm, s.stored, s.by, "+
+			stampColumns("e")+" FROM scale_set s JOIN entry e ON e.seq = s.seq WHERE s.port = ? ORDER BY s.seq", []any{port}, func(rows *sql.Rows) error {
+			s, at := ScaleSet{Port: port}, stampRow{}
+			err := rows.Scan(append([]any{&s.Axis, &s.OldStepsPerMM, &s.NewStepsPerMM, &s.TravelMM, &s.Stored, &s.By}, at.into()...)...)
+			s.Stamp = at.stamp()
+			sets = append(sets, s)
+			return err
+		})
 	})
-	if err != nil {
-		return nil, err
-	}
-	return set, nil
+	return sets, err
 }

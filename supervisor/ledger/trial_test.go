@@ -55,20 +55,22 @@ func TestTrialsAreKept(t *testing.T) {
 
 func ptr[T any](v T) *T { return &v }
 
-func TestTheNewestScaleOfAPortCounts(t *testing.T) {
+func TestTheScalesOfAPort(t *testing.T) {
 	ctx := context.Background()
 	l := open(t, filepath.Join(t.TempDir(), "ledger.db"), Options{})
-	same(t, "before", must(l.Scale(ctx, "p"))(t), (*ScaleSet)(nil))
+	same(t, "before", must(l.Scales(ctx, "p"))(t), []ScaleSet(nil))
 	set := ScaleSet{Port: "p", Axis: "Y", OldStepsPerMM: 80, NewStepsPerMM: 79.5, TravelMM: 12, By: "a"}
 	stored, other := set, ScaleSet{Port: "q", Axis: "Z", OldStepsPerMM: 1, NewStepsPerMM: 2}
 	stored.Stored = true
 	commit(t, l, set, stored, other)
-	got := must(l.Scale(ctx, "p"))(t)
-	if got.Stamp.Seq != 2 {
-		t.Errorf("it stands at %d in the journal", got.Stamp.Seq)
+	got := must(l.Scales(ctx, "p"))(t)
+	for i := range got {
+		if got[i].Stamp.Seq != int64(i+1) {
+			t.Errorf("%d stands at %d in the journal", i, got[i].Stamp.Seq)
+		}
+		got[i].Stamp = Stamp{}
 	}
-	got.Stamp = Stamp{}
-	same(t, "scale", got, &stored)
+	same(t, "scales", got, []ScaleSet{set, stored})
 	for _, bad := range []ScaleSet{{}, {Port: "p", Axis: "Y", OldStepsPerMM: 80}, {Port: "p", Axis: "Y", OldStepsPerMM: math.NaN(), NewStepsPerMM: 1},
 		{Axis: "Y", OldStepsPerMM: 80, NewStepsPerMM: 79}} {
 		if err := l.Commit(ctx, bad); !errors.Is(err, ErrInvalid) {

@@ -1,0 +1,25 @@
+package belt
+
+// Rescale is a change of the belt axis's steps/mm: from it on the board runs at ToStepsPerMM.
+type Rescale struct {
+	AtTravelMM     float64 // commanded travel at the change
+	FromStepsPerMM float64
+	ToStepsPerMM   float64
+}
+
+// Calibrated returns commanded belt travel as measured by the newest scale: a millimetre that
+// was commanded at s steps/mm is s/newest of one. Changes are in order of travel. It is the
+// commanded travel itself where there was no change.
+func Calibrated(travelMM float64, changes []Rescale) float64 {
+	if len(changes) == 0 {
+		return travelMM
+	}
+	newest := changes[len(changes)-1].ToStepsPerMM
+	sum, from, steps := 0.0, 0.0, changes[0].FromStepsPerMM
+	for _, c := range changes {
+		at := min(max(c.AtTravelMM, from), travelMM)
+		sum += (at - from) * steps / newest
+		from, steps = at, c.ToStepsPerMM
+	}
+	return sum + (travelMM-from)*steps/newest
+}
