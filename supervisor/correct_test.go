@@ -111,7 +111,7 @@ func TestOddValuesAreAskedBack(t *testing.T) {
 		x.until(Idle, time.Minute)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{60}, Start: true}})
 		mm := func(v float64) *float64 { return &v }
-		x.refuses(t, &Visit{OffsetMM: mm(15.5)}, "more than 10 times the limit of 1.5 mm", "--sure")
+		x.refuses(t, &Visit{OffsetMM: mm(15.5)}, "more than 3 times the limit of 1.5 mm", "--sure")
 		x.refuses(t, &Visit{OffsetMM: mm(40), Sure: true}, "not possible")
 		x.do(Request{Visit: &Visit{LengthsMM: []float64{20.1}}})
 		x.refuses(t, &Visit{LengthsMM: []float64{20.1, 2.01}}, "2.01 mm does not fit the 20.1 mm")
@@ -124,8 +124,8 @@ func TestOddValuesAreAskedBack(t *testing.T) {
 		if x.s.Snapshot().Belt.Drift.N < 6 {
 			t.Fatalf("%+v", x.s.Snapshot().Belt.Drift)
 		}
-		x.refuses(t, &Visit{OffsetMM: mm(-7)}, "does not fit the 6 readings before it")
-		x.do(Request{Visit: &Visit{OffsetMM: mm(-7), Sure: true}})
+		x.refuses(t, &Visit{OffsetMM: mm(-4)}, "does not fit the 6 readings before it")
+		x.do(Request{Visit: &Visit{OffsetMM: mm(-4), Sure: true}})
 		x.stop()
 	})
 }

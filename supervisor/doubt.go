@@ -11,8 +11,8 @@ import (
 // What makes a value look like a slip of the pen. It is asked back, and taken when the
 // operator is sure of it.
 const (
-	oddOffsets = 10.0 // times the limit
-	oddLengths = 5.0  // times the lengths of the job's other parts, or a fifth of them
+	oddOffsets = 3.0 // times the limit: a belt so far out rubs on its guides
+	oddLengths = 5.0 // times the lengths of the job's other parts, or a fifth of them
 )
 
 // doubts lists values that are possible and yet so odd that they are asked back. readings
@@ -46,6 +46,9 @@ func (m *Machine) oddLengths(v *Visit) []string {
 	usual := 0.0
 	if m.lot != nil && v.Job >= 0 && v.Job < len(m.lot.sizes.charts) {
 		usual = usualLengthMM(m.lot.sizes.charts[v.Job])
+	}
+	if m.lot != nil && v.Job >= 0 && v.Job < len(m.lot.ordered) && usual == 0 {
+		usual = m.lot.ordered[v.Job].LengthMM
 	}
 	for _, mm := range v.LengthsMM {
 		if usual > 0 && (mm > oddLengths*usual || mm < usual/oddLengths) {
