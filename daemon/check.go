@@ -41,6 +41,8 @@ func newCheck() *cobra.Command {
 	f.Float64SliceVar(&v.lengthsMM, "length-mm", nil, "a measured part length, mm; repeat it or separate by commas")
 	f.IntVar(&q.Good, "good", 0, "parts found good")
 	f.StringArrayVar(&v.scrap, "scrap", nil, "parts found bad, as reason=number; repeat it for each reason")
+	f.Float64SliceVar(&q.DetachedMin, "detached-min", nil, "a part came off the belt so many minutes after its begin; repeat it for each. It is scrap for the reason detached")
+	f.StringVar(&q.Surface, "surface", "", "the belt's surface was made anew: cleaned or taped")
 	f.IntVar(&v.job, "job", 1, "which job of the lot the counts are for, 1 the first")
 	f.StringVar(&q.Interrupted, "interrupted", "", "what became of an interrupted part: good or scrap")
 	f.BoolVar(&q.Realigned, "realigned", false, "the belt was tracked anew")
@@ -73,7 +75,7 @@ func newCheck() *cobra.Command {
 func (v *visitFlags) fill(c *cobra.Command) error {
 	given := c.Flags().Changed
 	if !slices.ContainsFunc([]string{"offset-mm", "length-mm", "good", "scrap", "interrupted", "realigned", "belt-cleared",
-		"seam-mm", "spool-g", "bin-emptied", "note", "corrects"}, given) {
+		"seam-mm", "spool-g", "bin-emptied", "note", "corrects", "detached-min", "surface"}, given) {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot record the check: nothing was found or done"),
 			hint: "give at least one of the flags that beltwarden check --help lists"}
 	}
@@ -88,6 +90,7 @@ func (v *visitFlags) fill(c *cobra.Command) error {
 	}
 	number("offset-mm", v.offsetMM)
 	number("length-mm", v.lengthsMM...)
+	number("detached-min", q.DetachedMin...)
 	number("spool-g", v.spoolG)
 	number("seam-mm", v.seamMM)
 	if given("offset-mm") {

@@ -330,6 +330,9 @@ func (w *twin) comesBack(rt *rapid.T, set Settings) {
 	if x, y := a.supply, b.supply; x.weighed != y.weighed || x.spoolG != y.spoolG || x.emptied != y.emptied || x.emptied && x.binned != y.binned {
 		rt.Fatalf("supply %+v came back as %+v", x, y)
 	}
+	if x, y := a.surfaceView(), b.surfaceView(); (x == nil) != (y == nil) || x != nil && math.Abs(x.TravelMM-y.TravelMM) > 1e-9 {
+		rt.Fatalf("surface %+v came back as %+v", x, y)
+	}
 	if a.lot == nil || b.lot == nil {
 		return
 	}
@@ -360,13 +363,17 @@ func (w *twin) visit(rt *rapid.T) {
 	case 2:
 		ahead := rapid.Float64Range(-1500, 1500).Draw(rt, "seam")
 		v.SeamMM = &ahead
+	case 4:
+		v.Surface = "cleaned"
+	case 5:
+		v.DetachedMin = []float64{rapid.Float64Range(0.1, 9).Draw(rt, "minute")}
 	case 3:
 		v.LengthsMM = rapid.SliceOfN(rapid.Float64Range(19.9, 20.1), 1, 25).Draw(rt, "lengths")
 	}
 	r := Request{Visit: v}
 	v.Sure = rapid.IntRange(0, 3).Draw(rt, "sure") > 0
 	if n := w.m.ids.Check; n > 1 && rapid.IntRange(0, 3).Draw(rt, "corrects") == 0 {
-		v.Corrects, v.Interrupted, v.SeamMM, v.BeltCleared = rapid.Int64Range(1, n).Draw(rt, "which"), "", nil, false
+		v.Surface, v.Corrects, v.Interrupted, v.SeamMM, v.BeltCleared = "", rapid.Int64Range(1, n).Draw(rt, "which"), "", nil, false
 		past, err := ReadPast(context.Background(), w.l, v.Corrects)
 		if err != nil {
 			rt.Fatal(err)

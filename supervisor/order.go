@@ -83,7 +83,7 @@ func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
 		Name:        strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path)),
 		GoodOrdered: good, FilamentMMPerCycle: p.FilamentMM,
 		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeMM(p), PitchMM: p.PitchMM,
-		PlannedRun: p.Duration + m.heatTime(p)})
+		PlannedRun: p.Duration + m.heatTime(p), PlannedWaits: m.waitsKnown(p)})
 	l.jobs = append(l.jobs, jobCount{ordered: good})
 	alter := func(kind string, list []job.Change) {
 		for _, c := range list {

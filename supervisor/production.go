@@ -13,6 +13,9 @@ type Production struct {
 	PlannedBusyS      float64 `json:"planned_busy_s"`
 	ActualProductionS float64 `json:"actual_production_s"` // cycles of parts made, moved off
 	PlannedRunS       float64 `json:"planned_run_s"`       // of one part, 0 when it was not recorded
+	// PlannedWaits: it has all waits for temperatures in it. Where they were not known when
+	// the lot was opened, effectiveness shows them as a loss.
+	PlannedWaits bool `json:"planned_waits"`
 	// Losses between them.
 	BetweenS   float64 `json:"between_s"` // in the run and no part in work: beginning, ending
 	HeldS      float64 `json:"held_s"`
@@ -132,10 +135,12 @@ func (p *Production) add(state State, span stretch, made, broken, running, unatt
 func (p *Production) figures(l ledger.Lot, counts ledger.Counts) {
 	var planned float64
 	known := true
+	p.PlannedWaits = true
 	for i, j := range counts.ByJob {
 		if j.Made > 0 && i < len(l.Jobs) {
 			planned += float64(j.Made) * l.Jobs[i].PlannedRun.Seconds()
 			known = known && l.Jobs[i].PlannedRun > 0
+			p.PlannedWaits = p.PlannedWaits && l.Jobs[i].PlannedWaits
 		}
 	}
 	if counts.Made == 0 {

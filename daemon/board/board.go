@@ -28,6 +28,8 @@ type Ledger interface {
 	Cycles(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
 	Holds(ctx context.Context, lotID int64) ([]ledger.Hold, error)
 	Checks(ctx context.Context, lotID int64, limit int) ([]ledger.Check, error)
+	Times(ctx context.Context, lotID int64) (ledger.Times, error)
+	supervisor.GripStore
 	Events(ctx context.Context, limit int, afterSeq int64) ([]ledger.Event, error)
 	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)

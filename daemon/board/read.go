@@ -9,6 +9,7 @@ import (
 	"strconv"
 
 	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -73,8 +74,17 @@ func (b *board) detail(ctx context.Context, id int64) (*client.LotDetail, error)
 	if err != nil {
 		return nil, err
 	}
+	times, err := b.Ledger.Times(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	grip, err := supervisor.ReadGrip(ctx, b.Ledger)
+	if err != nil {
+		return nil, err
+	}
 	d := &client.LotDetail{LotSummary: summary(l, c), ScrapByReason: c.ScrapByReason,
 		InterruptedGood: c.InterruptedGood, InterruptedScrap: c.InterruptedScrap,
+		Figures: supervisor.ProductionOf(l, c, cycles, holds, times), Grip: grip,
 		Cycles: each(cycles, cycle), Holds: each(holds, hold), Checks: each(checks, check),
 		Alterations: each(l.Alterations, func(a ledger.Alteration) client.Alteration {
 			return client.Alteration{JobIndex: a.JobIndex, Kind: a.Kind, Line: a.Line, Text: a.Text, Why: a.Why}

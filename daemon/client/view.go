@@ -1,6 +1,10 @@
 package client
 
-import "time"
+import (
+	"time"
+
+	"beltwarden/supervisor"
+)
 
 // Stamp says where a record stands. Records are ordered by Seq alone; the wall
 // time is information, since the clock may have been wrong.
@@ -58,7 +62,11 @@ type LotDetail struct {
 	Cycles           []Cycle        `json:"cycles"`
 	Holds            []Hold         `json:"holds"`
 	Checks           []Check        `json:"checks"`
-	Alterations      []Alteration   `json:"alterations"`
+	// Figures are the production figures by ISO 22400-2 with what the time went to.
+	Figures supervisor.Production `json:"figures"`
+	// Grip is how long parts, of all lots, have stayed on the belt's present surface.
+	Grip        supervisor.Grip `json:"grip"`
+	Alterations []Alteration    `json:"alterations"`
 }
 
 // Cycle is the making of one part.
@@ -106,6 +114,7 @@ type Check struct {
 	LengthsMM   []float64      `json:"lengths_mm,omitempty"`
 	Good        int            `json:"good"`
 	Scrap       map[string]int `json:"scrap,omitempty"`
+	DetachedMin []float64      `json:"detached_min,omitempty"` // when parts came off, after their begin
 	Realigned   bool           `json:"realigned"`
 	BeltCleared bool           `json:"belt_cleared"`
 	SpoolG      *float64       `json:"spool_g,omitempty"`

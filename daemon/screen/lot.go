@@ -48,11 +48,17 @@ func Lot(l *client.LotDetail, st Style) []string {
 		add(st.row("  altered", fmt.Sprintf("%s withheld, %d added (listed by --json)", count(withheld, "line"), added)))
 	}
 	add(cycleRows(l, st))
+	add(figureRows(&l.Figures, st))
+	add(gripRows(&l.Grip, st))
 	for _, h := range l.Holds {
 		add(st.row(fmt.Sprintf("Hold %d", h.ID), holdText(h)))
 	}
 	for _, c := range l.Checks {
-		add(st.row(fmt.Sprintf("Check %d", c.ID), checkText(c)))
+		name := fmt.Sprintf("Check %d", c.ID)
+		if c.CorrectedBy > 0 {
+			name = fmt.Sprintf("(Check %d)", c.ID) // it no longer counts
+		}
+		add(st.row(name, checkText(c)))
 	}
 	return out
 }
@@ -135,6 +141,9 @@ func checkText(c client.Check) string {
 	for _, reason := range keys(c.Scrap) {
 		say(true, "%d scrap (%s)", c.Scrap[reason], reason)
 	}
+	for _, min := range c.DetachedMin {
+		say(true, "one came off after %.3g min", min)
+	}
 	say(c.Realigned, "realigned")
 	say(c.BeltCleared, "belt cleared")
 	say(c.BinEmptied, "bin emptied")
@@ -143,7 +152,7 @@ func checkText(c client.Check) string {
 	}
 	say(c.Note != "", "%q", c.Note)
 	say(c.Corrects > 0, "corrects check %d", c.Corrects)
-	say(c.CorrectedBy > 0, "corrected by check %d", c.CorrectedBy)
+	say(c.CorrectedBy > 0, "no longer counts: corrected by check %d", c.CorrectedBy)
 	by := ""
 	if c.By != "" {
 		by = " by " + c.By

@@ -65,7 +65,7 @@ func (r LotOpened) apply(t *txn) error {
 		if j.PlannedRun == 0 {
 			continue
 		}
-		if err := t.exec("INSERT INTO planned (lot, job_index, run_ns) VALUES (?, ?, ?)", lot.ID, j.Index, int64(j.PlannedRun)); err != nil {
+		if err := t.exec("INSERT INTO planned (lot, job_index, run_ns, waits) VALUES (?, ?, ?, ?)", lot.ID, j.Index, int64(j.PlannedRun), j.PlannedWaits); err != nil {
 			return fmt.Errorf("lot %d, job %d: %w", lot.ID, j.Index, err)
 		}
 	}

@@ -29,13 +29,13 @@ func lotsWhere(ctx context.Context, q querier, where string, args ...any) ([]Lot
 		return nil, err
 	}
 	err = each(ctx, q, `SELECT j.lot, j.job_index, j.path, j.sha256, j.name, j.good_ordered, j.filament_mm, j.belt_travel_mm,
-		j.pitch_mm, coalesce(p.run_ns, 0) FROM lot_job j JOIN lot l ON l.lot = j.lot
+		j.pitch_mm, coalesce(p.run_ns, 0), coalesce(p.waits, 0) FROM lot_job j JOIN lot l ON l.lot = j.lot
 		LEFT JOIN planned p ON p.lot = j.lot AND p.job_index = j.job_index WHERE `+where+" ORDER BY j.lot, j.job_index", args,
 		func(rows *sql.Rows) error {
 			var id, planned int64
 			var j LotJob
 			err := rows.Scan(&id, &j.Index, &j.Path, &j.SHA256, &j.Name, &j.GoodOrdered, &j.FilamentMMPerCycle,
-				&j.BeltTravelMMPerCycle, &j.PitchMM, &planned)
+				&j.BeltTravelMMPerCycle, &j.PitchMM, &planned, &j.PlannedWaits)
 			j.PlannedRun = time.Duration(planned)
 			lot := &lots[at[id]]
 			lot.Jobs = append(lot.Jobs, j)

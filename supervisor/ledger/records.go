@@ -68,7 +68,8 @@ type LotJob struct {
 	BeltTravelMMPerCycle float64 // absolute belt movement of one cycle, discharge included
 	PitchMM              float64 // belt advance from one part's origin to the next
 	// PlannedRun is how long one part was to take when the lot was opened; 0 when that was not known.
-	PlannedRun time.Duration
+	PlannedRun   time.Duration
+	PlannedWaits bool // PlannedRun has all waits for temperatures in it
 }
 
 // Alteration is one line that was withheld from a job or added to it. Line is the line number in the job file, 1 the

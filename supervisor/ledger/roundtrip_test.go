@@ -40,7 +40,7 @@ func fullLot() Lot {
 	lot := clips(3, 40)
 	lot.Name, lot.Order = "spring order, größe \"L\"", OrderTurn
 	lot.Jobs = append(lot.Jobs, LotJob{Index: 1, Path: "/jobs/peg.gcode", SHA256: "00ff", Name: "drip-line peg",
-		GoodOrdered: 500, FilamentMMPerCycle: 0.1, BeltTravelMMPerCycle: 1e-9, PitchMM: -31.25, PlannedRun: 91*time.Minute + 1})
+		GoodOrdered: 500, FilamentMMPerCycle: 0.1, BeltTravelMMPerCycle: 1e-9, PitchMM: -31.25, PlannedRun: 91*time.Minute + 1, PlannedWaits: true})
 	lot.Alterations = []Alteration{{JobIndex: 0, Kind: Withheld, Line: 12, Text: "G28 Y\x00\xff", Why: "homes the belt"},
 		{JobIndex: 1, Kind: Added, Line: 1, Text: "G92 E0", Why: "extruder begins at 0"}}
 	return lot

@@ -18,6 +18,7 @@ CREATE TABLE planned (
   lot       INTEGER NOT NULL,
   job_index INTEGER NOT NULL,
   run_ns    INTEGER NOT NULL CHECK (run_ns > 0), -- of one part
+  waits     INTEGER NOT NULL CHECK (waits IN (0, 1)), -- all waits for temperatures are in it
   PRIMARY KEY (lot, job_index),
   FOREIGN KEY (lot, job_index) REFERENCES lot_job (lot, job_index)
 ) STRICT;
