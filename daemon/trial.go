@@ -21,7 +21,8 @@ import (
 
 // trialFlags are the flags of trial as they stand on the command line.
 type trialFlags struct {
-	metres, feed, beforeMM, afterMM, travelMM float64
+	metres, feed, beforeMM, afterMM           float64
+	travelMM, advanceMM                       float64
 	turned, by                                string
 	parts                                     int
 	yes, giveUp, sure, asJSON                 bool
@@ -117,6 +118,7 @@ func (f *trialFlags) begins(c *cobra.Command) {
 func (f *trialFlags) ends(c *cobra.Command) {
 	c.Flags().IntVar(&f.parts, "parts", 0, "judge for so many parts (default: the open lot)")
 	c.Flags().Float64Var(&f.travelMM, "travel-mm", 0, "belt travel of each of them, mm")
+	c.Flags().Float64Var(&f.advanceMM, "advance-mm", 0, "net belt advance of each of them, mm (default: as much as its travel)")
 	f.common(c)
 }
 
@@ -165,13 +167,13 @@ func cutTurned(text string) (name string, turns float64, ok bool) {
 }
 
 func (f *trialFlags) end(c *cobra.Command) error {
-	for name, v := range map[string]float64{"after-mm": f.afterMM, "travel-mm": f.travelMM} {
+	for name, v := range map[string]float64{"after-mm": f.afterMM, "travel-mm": f.travelMM, "advance-mm": f.advanceMM} {
 		if math.IsNaN(v) || math.IsInf(v, 0) {
 			return usagef("cannot end the trial: --%s %g is not a number", name, v)
 		}
 	}
 	q := client.TrialEndRequest{By: f.by}
-	q.GiveUp, q.Parts, q.PartTravelMM = f.giveUp, f.parts, f.travelMM
+	q.GiveUp, q.Parts, q.PartTravelMM, q.PartAdvanceMM = f.giveUp, f.parts, f.travelMM, f.advanceMM
 	q.Sure = f.sure
 	if !f.giveUp {
 		q.AfterMM = &f.afterMM

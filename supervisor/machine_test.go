@@ -218,6 +218,9 @@ func TestMachineAtRandom(t *testing.T) {
 			t.Errorf("no cycle was %s: the test does not reach what it is for", fate)
 		}
 	}
+	if seen["corrected"] == 0 {
+		t.Error("no check was corrected: the test does not reach what it is for")
+	}
 }
 
 // board lets the board do what it would do next.

@@ -46,8 +46,9 @@ func (m *Machine) request(r Request, out *Output) {
 // busyWith refuses what would come in the way of something short that the board does at
 // rest. It can always be stopped.
 func (m *Machine) busyWith(r Request) error {
+	asks := r.Lot != nil || r.Scale != nil || r.TrialBegin != nil || r.TrialEnd != nil // a command beside it is not looked at
 	switch {
-	case r.Command == Stop, r.Command == Abort, r.Visit != nil, r.EndLot:
+	case r.Visit != nil, !asks && (r.EndLot || r.Command == Stop || r.Command == Abort):
 	case m.rescaling.on:
 		return &Refusal{"do that now", "the belt's scale is being set", "ask again in a moment"}
 	case m.work.running != 0 && !m.state.Acting(): // one that was broken off, and is not accounted for

@@ -32,9 +32,11 @@ type TrialEnd struct {
 	AfterMM *float64 `json:"after_mm,omitempty"`
 	GiveUp  bool     `json:"give_up,omitempty"`
 	Sure    bool     `json:"sure,omitempty"` // odd as the offset looks, it is so
-	// Parts and PartTravelMM are what the belt is to run next, in place of the open lot's.
-	Parts        int     `json:"parts,omitempty"`
-	PartTravelMM float64 `json:"part_travel_mm,omitempty"`
+	// Parts and PartTravelMM are what the belt is to run next, in place of the open lot's;
+	// PartAdvanceMM is the net advance of a part, 0 when it is as much as the travel.
+	Parts         int     `json:"parts,omitempty"`
+	PartTravelMM  float64 `json:"part_travel_mm,omitempty"`
+	PartAdvanceMM float64 `json:"part_advance_mm,omitempty"`
 }
 
 // TrialView is a trial that has begun and not ended.

@@ -28,6 +28,8 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 		return &Refusal{what, fmt.Sprintf("the offset after the run is missing or beyond %d mm", largestOffsetMM), "give it with --after-mm"}
 	case math.Abs(m.belt.base.TravelMM-t.RanTravelMM) > 1:
 		return &Refusal{what, fmt.Sprintf("the belt has run %.2f m since, so its offset now is not the trial's", (m.belt.base.TravelMM-t.RanTravelMM)/1000), "give it up (--give-up), and record the offset with: beltwarden check"}
+	case !(math.Abs(q.PartAdvanceMM) <= q.PartTravelMM):
+		return &Refusal{what, fmt.Sprintf("a part cannot advance the belt by %g mm in %g mm of travel", q.PartAdvanceMM, q.PartTravelMM), "give both of one part, or neither to judge for the open lot"}
 	case q.Parts < 0 || q.Parts > 1_000_000 || !(q.PartTravelMM >= 0 && q.PartTravelMM <= 1e6) || q.Parts > 0 != (q.PartTravelMM > 0):
 		return &Refusal{what, fmt.Sprintf("%d parts of %g mm of travel each cannot lie ahead", q.Parts, q.PartTravelMM), "give both, or neither to judge for the open lot"}
 	}
@@ -42,16 +44,27 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 		return err
 	}
 	m.endOfTrial(t, "read", q.AfterMM, out)
-	ahead := float64(q.Parts) * q.PartTravelMM
-	if ahead == 0 && m.lot != nil && m.lot.Status == ledger.LotOpen {
-		ahead = float64(m.lot.wanted()) * m.nextTravelMM()
-	}
-	v := m.trialOutlook().Judge(before, after, ahead)
+	ahead, advance := m.waysAhead(q)
+	v := m.trialOutlook().Judge(before, after, ahead, advance)
 	result := &TrialResult{Verdict: v, Adjusters: m.adjusters(v.RateMMPerM)}
 	out.Result.Trial = result
 	out.Result.Text = result.text(m.set.OffsetLimitMM)
 	m.note(out, "trial", fmt.Sprintf("trial %d: %+.3f mm/m, %s", t.ID, v.RateMMPerM, v.Alignment))
 	return nil
+}
+
+// waysAhead are travel and net advance to judge for: as asked, or those of the open lot.
+func (m *Machine) waysAhead(q *TrialEnd) (travelMM, advanceMM float64) {
+	switch {
+	case q.Parts > 0 && q.PartAdvanceMM != 0:
+		return float64(q.Parts) * q.PartTravelMM, float64(q.Parts) * q.PartAdvanceMM
+	case q.Parts > 0:
+		return float64(q.Parts) * q.PartTravelMM, float64(q.Parts) * q.PartTravelMM
+	case m.lot != nil && m.lot.Status == ledger.LotOpen:
+		travelMM = float64(m.lot.wanted()) * m.nextTravelMM()
+		return travelMM, travelMM * m.advancePerTravel()
+	}
+	return 0, 0
 }
 
 // lastTrial says how the newest trial ended if it was broken off.
@@ -129,14 +142,18 @@ func (r *TrialResult) text(limitMM float64) string {
 		reach = fmt.Sprintf("from %+.2f mm it reaches the limit of %.1f mm after %.1f m at this rate", v.AfterMM, limitMM, *mm/1000)
 	}
 	lines = append(lines, reach+fmt.Sprintf("; with 95 %% certainty not before %.1f m", v.TravelToLimitLower95MM/1000))
-	if v.Alignment == belt.AlignmentAlone {
-		lines = append(lines, "no lot lies ahead to judge it by: open one, or give --parts and --travel-mm")
-	} else {
-		lines = append(lines, fmt.Sprintf("%.1f m lie ahead: the alignment is %s", v.AheadMM/1000, v.Alignment))
-		if v.Alignment == belt.AlignmentUnclear {
-			lines[len(lines)-1] = fmt.Sprintf("%.1f m lie ahead: this trial cannot tell whether the alignment is good enough; one of %.1f m could, at half the limit's doubt", v.AheadMM/1000, v.NeededMM/1000)
-		}
+	lies := fmt.Sprintf("%.1f m of travel lie ahead, %.1f m of it net advance: ", v.AheadMM/1000, v.AheadAdvanceMM/1000)
+	switch v.Alignment {
+	case belt.AlignmentAlone:
+		lies = "no lot lies ahead to judge it by: open one, or give --parts and --travel-mm"
+	case belt.AlignmentUnclear:
+		lies += fmt.Sprintf("this trial cannot tell whether the alignment is good enough; one of %.1f m leaves a doubt of half the limit at the end", v.NeededMM/1000)
+	case belt.AlignmentDepends:
+		lies += "the belt stays within its limit if what moves it undoes itself when it runs back (a roller out of line), and passes it if not (slip); the first checks of the lot will tell"
+	default:
+		lies += "the alignment is " + string(v.Alignment)
 	}
+	lines = append(lines, lies)
 	for _, a := range r.Adjusters {
 		switch {
 		case a.Advice != nil:

@@ -81,10 +81,19 @@ func TestTrialAgreesWithTheBelt(t *testing.T) {
 		if r.Side != "" || r.RateMMPerM != 0 || r.Alignment != belt.AlignedWell {
 			t.Errorf("a still belt: %+v", r.Verdict)
 		}
+		// Without parts of its own the end judges for the open lot.
+		plan := x.plan(clipJob)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{12}}})
+		x.beginTrialOf(2, "", 0)
+		x.untilRan()
+		v := x.do(Request{TrialEnd: &TrialEnd{AfterMM: new(float64)}}).Trial
+		if want := 12 * x.s.machine.lot.Jobs[0].BeltTravelMMPerCycle; math.Abs(v.AheadMM-want) > 1e-6 || math.Abs(v.AheadAdvanceMM-12*plan.PitchMM) > 1e-6 {
+			t.Errorf("ahead of a lot of 12 lie %g mm with %g of advance, want %g and %g", v.AheadMM, v.AheadAdvanceMM, want, 12*plan.PitchMM)
+		}
 		x.stop()
 		x.start() // the readings are checks, and the drift goes on from them
 		x.until(Idle, time.Minute)
-		if d := x.s.Snapshot().Belt.Drift; d.N != 2 || *d.RateMMPerM != 0 {
+		if d := x.s.Snapshot().Belt.Drift; d.N != 4 || *d.RateMMPerM != 0 {
 			t.Errorf("drift after a restart %+v", d)
 		}
 		x.stop()
@@ -111,11 +120,12 @@ func TestTrialLearnsTheAdjuster(t *testing.T) {
 		if r := turn(-1); len(r.Adjusters) != 1 || r.Adjusters[0].Advice != nil || r.Adjusters[0].N != 1 {
 			t.Errorf("after one adjustment: %+v", r.Adjusters)
 		}
-		r := turn(0.75)
+		turn(0.75)
 		x.stop()
 		x.start()
 		x.until(Idle, time.Minute)
-		if r = turn(0.75); len(r.Adjusters) != 1 || r.Adjusters[0].Advice == nil {
+		r := turn(0.75)
+		if len(r.Adjusters) != 1 || r.Adjusters[0].Advice == nil {
 			t.Fatalf("after three adjustments and a restart: %+v", r.Adjusters)
 		}
 		a := r.Adjusters[0]

@@ -14,8 +14,11 @@ const (
 	// AlignedWell: with 95 % probability the belt stays within its limit over what lies ahead.
 	AlignedWell Alignment = "good enough"
 	// AlignedBadly: at the rate seen, and also at the lowest that the reading error leaves
-	// open, the belt passes its limit before the end of what lies ahead.
+	// open, the belt passes its limit before the end of what lies ahead, whatever moves it.
 	AlignedBadly Alignment = "not good enough"
+	// AlignmentDepends: it passes the limit if what moves it goes with travel, and does not if
+	// that goes with net advance. A run forward alone cannot tell these two apart.
+	AlignmentDepends Alignment = "depends on what moves the belt"
 	// AlignmentUnclear: the trial was too short to tell.
 	AlignmentUnclear Alignment = "cannot tell"
 	// AlignmentAlone: nothing lies ahead to judge it by.
@@ -36,7 +39,8 @@ type Verdict struct {
 	// nil when it never gets there. TravelToLimitLower95MM: with 95 % probability not before.
 	TravelToLimitMM        *float64  `json:"travel_to_limit_mm"`
 	TravelToLimitLower95MM float64   `json:"travel_to_limit_lower95_mm"`
-	AheadMM                float64   `json:"ahead_mm"` // travel to judge for; 0 is none
+	AheadMM                float64   `json:"ahead_mm"`         // travel to judge for; 0 is none
+	AheadAdvanceMM         float64   `json:"ahead_advance_mm"` // net advance in it, without sign
 	Alignment              Alignment `json:"alignment"`
 	// NeededMM is how long a trial must be so that the error of reading blurs the offset at
 	// the end of what lies ahead by no more than half the limit, with 95 % probability.
@@ -44,12 +48,14 @@ type Verdict struct {
 }
 
 // Judge takes a trial in which the belt ran from before to after, both read, and judges it
-// against aheadMM of travel. A trial runs forward alone, so that travel and advance cannot
-// be told apart in it; what lies ahead runs to and fro, and is no worse by that.
-func (o Outlook) Judge(before, after Reading, aheadMM float64) Verdict {
+// against aheadMM of travel with so much net advance in it. A trial runs forward alone, so
+// that it cannot tell what goes with travel from what goes with advance; what lies ahead runs
+// to and fro, and the belt goes sideways by something between the two.
+func (o Outlook) Judge(before, after Reading, aheadMM, aheadAdvanceMM float64) Verdict {
 	o.Scatter = o.ReadingScatter()
 	run := after.TravelMM - before.TravelMM
-	v := Verdict{RunMM: run, BeforeMM: before.OffsetMM, AfterMM: after.OffsetMM, AheadMM: aheadMM}
+	v := Verdict{RunMM: run, BeforeMM: before.OffsetMM, AfterMM: after.OffsetMM, AheadMM: aheadMM,
+		AheadAdvanceMM: min(math.Abs(aheadAdvanceMM), aheadMM)}
 	o.AdvancePerTravel = 1 // the worst that can lie ahead
 	f := o.Forecast([]Reading{before, after}, after)
 	v.TravelToLimitMM, v.TravelToLimitLower95MM = f.TravelToLimitMM, f.TravelToLimitLower95MM
@@ -74,15 +80,23 @@ func (o Outlook) Judge(before, after Reading, aheadMM float64) Verdict {
 
 // judge compares with what lies ahead.
 func (v *Verdict) judge(limitMM float64) Alignment {
-	at := func(rate float64) float64 { return v.AfterMM + rate*v.AheadMM/1000 }
-	low, high := at(v.Rate95[0]), at(v.Rate95[1])
+	// out reports whether the belt is out after a way at every rate that is left open, and in
+	// whether it is within its limit at every one.
+	out := func(mm float64) bool {
+		return v.AfterMM+v.Rate95[0]*mm/1000 > limitMM || v.AfterMM+v.Rate95[1]*mm/1000 < -limitMM
+	}
+	in := func(mm float64) bool {
+		return v.AfterMM+v.Rate95[0]*mm/1000 > -limitMM && v.AfterMM+v.Rate95[1]*mm/1000 < limitMM
+	}
 	switch {
 	case v.AheadMM <= 0:
 		return AlignmentAlone
-	case math.Abs(v.AfterMM) >= limitMM, low > limitMM, high < -limitMM:
+	case math.Abs(v.AfterMM) >= limitMM, out(v.AheadAdvanceMM) && out(v.AheadMM):
 		return AlignedBadly
 	case v.TravelToLimitLower95MM >= v.AheadMM:
 		return AlignedWell
+	case in(v.AheadAdvanceMM) && out(v.AheadMM):
+		return AlignmentDepends
 	}
 	return AlignmentUnclear
 }
