@@ -21,11 +21,11 @@ import (
 
 // trialFlags are the flags of trial as they stand on the command line.
 type trialFlags struct {
-	metres, feed, beforeMM, afterMM           float64
-	travelMM, advanceMM                       float64
-	turned, by                                string
-	parts                                     int
-	yes, giveUp, sure, asJSON                 bool
+	metres, feed, beforeMM, afterMM float64
+	travelMM, advanceMM             float64
+	turned, by                      string
+	parts                           int
+	yes, giveUp, sure, asJSON       bool
 }
 
 // trialCaution is said before the belt moves.

@@ -43,7 +43,8 @@ func TestJudgement(t *testing.T) {
 		{"and to the left", 5000, -3.2, 1, 1, AlignedBadly},
 		{"60 m to and fro that come to 3 m forward", 20000, 2, 60, 3, AlignmentDepends},
 		{"the same to the left, the belt running the other way", 20000, -2, 60, -3, AlignmentDepends},
-		{"out by 3 m forward already", 20000, 2.9, 60, 3, AlignmentUnclear},
+		{"out by 3 m forward already", 20000, 2.9, 60, 3, AlignedBadly},
+		{"perhaps out by 3 m forward", 20000, 2.7, 60, 3, AlignmentUnclear},
 	} {
 		v := o.Judge(Reading{}, Reading{c.runMM, c.runMM, c.afterMM}, 1000*c.lotM, 1000*c.advanceM)
 		if v.Alignment != c.want {
