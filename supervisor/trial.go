@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"slices"
@@ -199,97 +198,6 @@ func value(v *float64) float64 {
 		return 0
 	}
 	return *v
-}
-
-// trialLegs run the belt if a trial waits for that. Each piece ends before the next is
-// sent, so that after a stop no more than one runs out.
-func (m *Machine) trialLegs() []leg {
-	t := m.trials.open()
-	if !m.trials.wanted || t == nil {
-		return nil
-	}
-	return []leg{{end: func(out *Output) {
-		if m.rules.strange != "" {
-			m.trialBroken(m.rules.strange, out)
-			m.work.legs = nil
-		}
-	}}, {
-		doing: trialDoing,
-		begin: func(*Output) { m.belt.save.set(m.now.Add(m.set.ProgressEvery)) },
-		program: func() Program {
-			at := m.position()
-			lines := []string{countAnew}
-			for _, l := range append(inMM(at), m.advanceAt(t.RunMM, at.PositionMM[m.set.BeltAxis], m.trialFeed, min(m.set.TravelLimitMM, trialPieceMM))...) {
-				if lines = append(lines, l); strings.HasPrefix(l, "G1 ") {
-					lines = append(lines, "M400")
-				}
-			}
-			return Program{Before: append(lines, "M114")}
-		},
-		end: func(out *Output) { m.trialRan(out) },
-	}}
-}
-
-// trialDoing is shown while the belt runs.
-const trialDoing = "running the belt for the trial; keep hands clear"
-
-// trialRan notes that the belt stands again.
-func (m *Machine) trialRan(out *Output) {
-	m.trials.wanted = false
-	m.belt.save.clear()
-	t := m.trials.open()
-	if t == nil {
-		return
-	}
-	if ran := m.belt.base.TravelMM - t.TravelMM; math.Abs(ran-t.RunMM) > 1 {
-		m.trials.wanted = true
-		m.trialBroken(fmt.Sprintf("the belt has run %.2f m of %.2f", ran/1000, t.RunMM/1000), out)
-		return
-	}
-	t.Ran, t.RanTravelMM, t.RanAdvanceMM = true, m.belt.base.TravelMM, m.belt.base.AdvanceMM
-	out.record(ledger.TrialRan{ID: t.ID, TravelMM: t.RanTravelMM, AdvanceMM: t.RanAdvanceMM}, ledger.BeltMoved{Belt: m.belt.now()})
-	m.note(out, "trial", fmt.Sprintf("trial %d: the belt stands; read the offset", t.ID))
-}
-
-// trialBroken ends a trial whose run something else has overtaken.
-func (m *Machine) trialBroken(why string, out *Output) {
-	t := m.trials.open()
-	if !m.trials.wanted || t == nil {
-		return
-	}
-	m.trials.wanted = false
-	m.belt.save.clear()
-	m.endOfTrial(t, "broken off: "+why, nil, out)
-	out.record(ledger.BeltMoved{Belt: m.belt.now()})
-}
-
-func (m *Machine) endOfTrial(t *ledger.Trial, how string, afterMM *float64, out *Output) {
-	t.Ended, t.How, t.AfterMM = true, how, afterMM
-	out.record(ledger.TrialEnded{ID: t.ID, How: how, AfterMM: afterMM})
-	m.note(out, "trial", fmt.Sprintf("trial %d: %s", t.ID, how))
-}
-
-// loadTrials takes up the trials. One in whose middle the last process ended may have run
-// the belt for the rest of its way.
-func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
-	var err error
-	if m.trials.list, err = l.Trials(ctx, keptTrials); err != nil {
-		return err
-	}
-	if t := m.trials.open(); t != nil && !t.Ran {
-		m.trials.lost = true
-		m.belt.uncertainMM += max(0, t.RunMM-(m.belt.base.TravelMM-t.TravelMM))
-	}
-	return nil
-}
-
-// settleTrial ends a trial in whose middle the last process ended.
-func (m *Machine) settleTrial(out *Output) {
-	if t := m.trials.open(); m.trials.lost && t != nil {
-		m.endOfTrial(t, "broken off: the daemon ended in the middle of it", nil, out)
-		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
-	}
-	m.trials.lost = false
 }
 
 // trialView shows the open trial.
