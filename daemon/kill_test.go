@@ -313,8 +313,9 @@ func (c *campaign) tolerate(err error) {
 	if err == nil || errors.As(err, &p) && p.Status == 409 || c.daemon.gone() {
 		return
 	}
-	var lost *client.UnreachableError
-	if errors.As(err, &lost) {
+	var away *client.UnreachableError
+	var lost *client.LostError
+	if errors.As(err, &away) || errors.As(err, &lost) {
 		return // killed, and not yet waited for
 	}
 	c.Errorf("the operator's request failed: %v", err)

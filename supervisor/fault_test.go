@@ -37,6 +37,7 @@ func (b *brokenLedger) Commit(ctx context.Context, r ...ledger.Record) error {
 // lot in turn. The board must never have executed more parts than the ledger
 // knows to have begun, and the heaters must be off in the end.
 func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
+	t.Parallel()
 	for n := 1; ; n++ {
 		ended := false
 		inBubble(t, func(t *testing.T) {
@@ -76,6 +77,7 @@ func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 // Aborted, the part is interrupted and not counted, the heaters are off, and after
 // the operator's word the lot goes on to its end.
 func TestFaultsEndSafely(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"reset@line=120", "unplug@line=120,for=30s", "heater-fault@line=120", "silence@line=120,for=10m"} {
 		t.Run(strings.SplitN(name, "@", 2)[0], func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {

@@ -17,6 +17,7 @@ import (
 // TestStrangeBoard: a board whose steps/mm or abilities are not those of its last
 // run must not move a lot until somebody has said why.
 func TestStrangeBoard(t *testing.T) {
+	t.Parallel()
 	for name, change := range map[string]func(*rig.Settings){
 		"steps/mm":  func(s *rig.Settings) { s.Machine.StepsPerMM[rig.Y] = 85.2 },
 		"abilities": func(s *rig.Settings) { s.Board.EmergencyParser = false },

@@ -162,6 +162,7 @@ func TestMachineAtRandom(t *testing.T) {
 	if err := flag.Set("rapid.steps", "250"); err != nil {
 		t.Fatal(err)
 	}
+	t.Parallel() // after the flag is set, which others read
 	n := 0
 	seen := map[string]int{}
 	rapid.Check(t, func(rt *rapid.T) {

@@ -28,6 +28,7 @@ func (f *fullLedger) Commit(ctx context.Context, r ...ledger.Record) error {
 // turn: that of a step and that of the fault which follows. Afterwards the operator
 // goes on without a restart, and run and ledger must agree to the last part.
 func TestRoomOnDiskAgain(t *testing.T) {
+	t.Parallel()
 	for n := 1; ; n++ {
 		ended := false
 		inBubble(t, func(t *testing.T) {

@@ -36,6 +36,7 @@ var keptScenes = []struct {
 
 // TestSeedsKept plays the scenes that once went wrong.
 func TestSeedsKept(t *testing.T) {
+	t.Parallel()
 	boards, _ := boardTable(t)
 	pool, plans := seedPool(t)
 	for _, k := range keptScenes {

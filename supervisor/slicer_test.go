@@ -16,6 +16,7 @@ import (
 // commonly write, on both kinds of board (G90 and G91 change the extruder's mode,
 // or not), and judges by the machine's own record.
 func TestSlicedFilesRunCleanly(t *testing.T) {
+	t.Parallel()
 	for _, name := range []string{"stake-clip", "stake-clip-tilted", "drip-peg", "clip-start-block", "clip-snapshots"} {
 		for _, alone := range []bool{false, true} {
 			t.Run(fmt.Sprintf("%s, extruder alone %t", name, alone), func(t *testing.T) {

@@ -32,6 +32,7 @@ func TestTuneAtRandom(t *testing.T) {
 	if err := flag.Set("rapid.steps", "250"); err != nil {
 		t.Fatal(err)
 	}
+	t.Parallel() // after the flag is set, which others read
 	n, seen := 0, map[string]int{}
 	rapid.Check(t, func(rt *rapid.T) {
 		n++
