@@ -17,8 +17,9 @@ import (
 	"go.uber.org/zap"
 
 	"beltwarden/config"
+	"beltwarden/daemon/access"
 	"beltwarden/daemon/alert"
-	"beltwarden/daemon/board"
+	"beltwarden/daemon/api"
 	"beltwarden/daemon/metrics"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
@@ -126,10 +127,11 @@ func (a *App) build(ctx context.Context) (err error) {
 	a.run = supervisor.New(machine, a.ledger, a.o.Opener, a.log.Named("run"))
 
 	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels()})
-	a.handler = board.New(board.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect, Secret: a.secret,
-		Channels: a.channels(), Log: a.log.Named("board"),
+	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect,
+		Channels: a.channels(), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
+	a.handler = access.Guard(access.Options{Secret: a.secret}, programs)
 	return nil
 }
 

@@ -11,8 +11,8 @@ import (
 
 	"go.uber.org/zap"
 
+	"beltwarden/daemon/access"
 	"beltwarden/daemon/alert"
-	"beltwarden/daemon/board"
 )
 
 // StopWithin is how long an orderly end may take altogether: heaters off, which
@@ -88,7 +88,7 @@ func (a *App) startAlerts() {
 func (a *App) startServer(ctx context.Context) error {
 	base, cancel := context.WithCancel(context.Background())
 	server := &http.Server{
-		Handler: a.handler, ConnContext: board.ConnContext, ErrorLog: zap.NewStdLog(a.log.Named("http")),
+		Handler: a.handler, ConnContext: access.ConnContext, ErrorLog: zap.NewStdLog(a.log.Named("http")),
 		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second,
 		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
 		// What a request waits for ends with the server, as reading a long job file.

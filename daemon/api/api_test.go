@@ -1,4 +1,4 @@
-package board
+package api
 
 import (
 	"bytes"
@@ -16,6 +16,7 @@ import (
 	"go.uber.org/goleak"
 	"go.uber.org/zap"
 
+	"beltwarden/daemon/access"
 	"beltwarden/daemon/client"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
@@ -46,6 +47,7 @@ type bench struct {
 	run    *script
 	ledger *ledger.Ledger
 	http.Handler
+	plain http.Handler // without the guard
 }
 
 func setUp(t *testing.T, alter ...func(*Options)) *bench {
@@ -65,7 +67,8 @@ func setUp(t *testing.T, alter ...func(*Options)) *bench {
 	for _, a := range alter {
 		a(&o)
 	}
-	b.Handler = New(o)
+	b.Handler = access.Guard(access.Options{}, New(o))
+	b.plain = New(o)
 	return b
 }
 
@@ -190,7 +193,7 @@ func TestBadInput(t *testing.T) {
 		}
 	}
 	problemOf(t, b.ask("POST", "/api/v1/commands", `{"command":"hold"}`, "Content-Type", "text/plain"))
-	big := `{"command":"hold","by":"` + strings.Repeat("x", mostBody) + `"}`
+	big := `{"command":"hold","by":"` + strings.Repeat("x", 1<<20) + `"}`
 	for _, key := range []string{"", "k"} {
 		if w := b.ask("POST", "/api/v1/commands", big, "Idempotency-Key", key); w.Code != 413 {
 			t.Errorf("a request of %d bytes: %d", len(big), w.Code)
@@ -300,7 +303,8 @@ func TestWebPagesAreTurnedAway(t *testing.T) {
 }
 
 func TestSecretIsAskedFor(t *testing.T) {
-	b := setUp(t, func(o *Options) { o.Secret = "0123456789abcdef" })
+	b := setUp(t)
+	b.Handler = access.Guard(access.Options{Secret: "0123456789abcdef"}, b.plain)
 	for _, h := range []string{"", "Bearer", "Bearer 0123456789abcdeF", "Basic 0123456789abcdef", "0123456789abcdef"} {
 		w := b.ask("GET", "/api/v1/status", "", "Authorization", h, "Host", "workshop.example")
 		if problemOf(t, w); w.Code != 401 || w.Header().Get("WWW-Authenticate") == "" {

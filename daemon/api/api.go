@@ -1,7 +1,7 @@
-// Package board is what people and programs see of the daemon over HTTP: its
-// health, its metrics and the JSON interface. It reads published snapshots and
-// the ledger, and hands every wish to the run; it never touches the port.
-package board
+// Package api is what programs see of the daemon over HTTP: its health, its
+// metrics and the JSON interface. It reads published snapshots and the ledger, and
+// hands every wish to the run; it never touches the port.
+package api
 
 import (
 	"context"
@@ -10,17 +10,18 @@ import (
 
 	"go.uber.org/zap"
 
+	"beltwarden/daemon/once"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
 
-// Run is what the board needs of the supervisor.
+// Run is what the interface needs of the supervisor.
 type Run interface {
 	Snapshot() *supervisor.Snapshot
 	Do(ctx context.Context, r supervisor.Request) (supervisor.Result, error)
 }
 
-// Ledger is what the board reads of the ledger.
+// Ledger is what the interface reads of the ledger.
 type Ledger interface {
 	Lots(ctx context.Context) ([]ledger.Lot, error)
 	Lot(ctx context.Context, id int64) (ledger.Lot, error)
@@ -35,7 +36,7 @@ type Ledger interface {
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
 }
 
-// Options are what a board is made of.
+// Options are what the interface is made of.
 type Options struct {
 	Run    Run
 	Ledger Ledger
@@ -44,29 +45,26 @@ type Options struct {
 	Metrics http.Handler // answers /metrics
 	// Channels are the names of the receivers of alerts that are configured.
 	Channels []string
-	// Secret, when not empty, must be given as a bearer token by every request that
-	// does not come over the local socket.
-	Secret string
-	Log    *zap.Logger
+	Log      *zap.Logger
 }
 
 // Bounds on what a request may cost.
 const (
-	mostBody     = 1 << 20          // bytes of a request
 	readLimit    = 10 * time.Second // one look into the ledger
 	inspectLimit = 30 * time.Minute // reading all job files of a lot
 	mostEvents   = 1000
 )
 
-type board struct {
+type api struct {
 	Options
-	answered  *answered
 	inspector chan struct{} // holds one token for the request that reads job files
 }
 
 // New returns the handler of everything that the daemon serves.
 func New(o Options) http.Handler {
-	b := &board{Options: o, answered: newAnswered(), inspector: make(chan struct{}, 1)}
+	b := &api{Options: o, inspector: make(chan struct{}, 1)}
+	answers := once.New()
+	act := func(next http.HandlerFunc) http.HandlerFunc { return answers.Handler(once.Header, next) }
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { text(w, http.StatusOK, "alive") })
 	mux.HandleFunc("GET /readyz", b.ready)
@@ -76,19 +74,19 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/lots/{id}", b.lot)
 	mux.HandleFunc("GET /api/v1/events", b.events)
 	mux.HandleFunc("GET /api/v1/alerts", b.alerts)
-	mux.HandleFunc("POST /api/v1/commands", b.once(b.command))
-	mux.HandleFunc("POST /api/v1/checks", b.once(b.check))
-	mux.HandleFunc("POST /api/v1/scale", b.once(b.scale))
-	mux.HandleFunc("POST /api/v1/trials/begin", b.once(b.beginTrial))
-	mux.HandleFunc("POST /api/v1/trials/end", b.once(b.endTrial))
-	mux.HandleFunc("POST /api/v1/lots", b.once(b.openLot))
-	mux.HandleFunc("POST /api/v1/lots/{id}/end", b.once(b.endLot))
-	return b.guard(spoken(mux))
+	mux.HandleFunc("POST /api/v1/commands", act(b.command))
+	mux.HandleFunc("POST /api/v1/checks", act(b.check))
+	mux.HandleFunc("POST /api/v1/scale", act(b.scale))
+	mux.HandleFunc("POST /api/v1/trials/begin", act(b.beginTrial))
+	mux.HandleFunc("POST /api/v1/trials/end", act(b.endTrial))
+	mux.HandleFunc("POST /api/v1/lots", act(b.openLot))
+	mux.HandleFunc("POST /api/v1/lots/{id}/end", act(b.endLot))
+	return spoken(mux)
 }
 
 // ready tells whether the daemon can do its work: the board answers, and so does
 // the ledger.
-func (b *board) ready(w http.ResponseWriter, r *http.Request) {
+func (b *api) ready(w http.ResponseWriter, r *http.Request) {
 	s := b.Run.Snapshot()
 	if !s.Line.Connected {
 		why := "the board is not connected"
@@ -107,7 +105,7 @@ func (b *board) ready(w http.ResponseWriter, r *http.Request) {
 	text(w, http.StatusOK, "ready")
 }
 
-func (b *board) status(w http.ResponseWriter, _ *http.Request) {
+func (b *api) status(w http.ResponseWriter, _ *http.Request) {
 	answer(w, http.StatusOK, b.Run.Snapshot())
 }
 

@@ -1,14 +1,16 @@
-package board
+package api
 
 import (
 	"net/http"
 
 	"beltwarden/daemon/client"
 	"beltwarden/supervisor"
+
+	"beltwarden/daemon/access"
 )
 
 // scale sets the belt's scale on the board. It is answered once the board has confirmed it.
-func (b *board) scale(w http.ResponseWriter, r *http.Request) {
+func (b *api) scale(w http.ResponseWriter, r *http.Request) {
 	var q client.ScaleRequest
 	if err := decode(r, &q); err != nil {
 		b.fail(w, r, err)
@@ -18,25 +20,25 @@ func (b *board) scale(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "give steps_per_mm and now_steps_per_mm, or undo alone", "leave out what is not meant"})
 		return
 	}
-	b.do(w, r, supervisor.Request{Scale: &q.ScaleRequest, By: asker(r, q.By)})
+	b.do(w, r, supervisor.Request{Scale: &q.ScaleRequest, By: access.Who(r, q.By)})
 }
 
 // beginTrial runs the belt to try its alignment. It is answered before the belt has run.
-func (b *board) beginTrial(w http.ResponseWriter, r *http.Request) {
+func (b *api) beginTrial(w http.ResponseWriter, r *http.Request) {
 	var q client.TrialBeginRequest
 	if err := decode(r, &q); err != nil {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{TrialBegin: &q.TrialBegin, By: asker(r, q.By)})
+	b.do(w, r, supervisor.Request{TrialBegin: &q.TrialBegin, By: access.Who(r, q.By)})
 }
 
 // endTrial judges the alignment by the second reading.
-func (b *board) endTrial(w http.ResponseWriter, r *http.Request) {
+func (b *api) endTrial(w http.ResponseWriter, r *http.Request) {
 	var q client.TrialEndRequest
 	if err := decode(r, &q); err != nil {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{TrialEnd: &q.TrialEnd, By: asker(r, q.By)})
+	b.do(w, r, supervisor.Request{TrialEnd: &q.TrialEnd, By: access.Who(r, q.By)})
 }

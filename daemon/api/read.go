@@ -1,4 +1,4 @@
-package board
+package api
 
 import (
 	"context"
@@ -14,7 +14,7 @@ import (
 )
 
 // read answers with what a look into the ledger gives, within a bound.
-func read[T any](b *board, w http.ResponseWriter, r *http.Request, look func(ctx context.Context) (T, error)) {
+func read[T any](b *api, w http.ResponseWriter, r *http.Request, look func(ctx context.Context) (T, error)) {
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
 	v, err := look(ctx)
@@ -26,7 +26,7 @@ func read[T any](b *board, w http.ResponseWriter, r *http.Request, look func(ctx
 }
 
 // lots lists all lots, the newest first.
-func (b *board) lots(w http.ResponseWriter, r *http.Request) {
+func (b *api) lots(w http.ResponseWriter, r *http.Request) {
 	read(b, w, r, func(ctx context.Context) ([]client.LotSummary, error) {
 		lots, err := b.Ledger.Lots(ctx)
 		if err != nil {
@@ -44,7 +44,7 @@ func (b *board) lots(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-func (b *board) lot(w http.ResponseWriter, r *http.Request) {
+func (b *api) lot(w http.ResponseWriter, r *http.Request) {
 	id, err := lotID(r)
 	if err != nil {
 		b.fail(w, r, err)
@@ -53,7 +53,7 @@ func (b *board) lot(w http.ResponseWriter, r *http.Request) {
 	read(b, w, r, func(ctx context.Context) (*client.LotDetail, error) { return b.detail(ctx, id) })
 }
 
-func (b *board) detail(ctx context.Context, id int64) (*client.LotDetail, error) {
+func (b *api) detail(ctx context.Context, id int64) (*client.LotDetail, error) {
 	l, err := b.Ledger.Lot(ctx, id)
 	if err != nil {
 		return nil, err
@@ -95,7 +95,7 @@ func (b *board) detail(ctx context.Context, id int64) (*client.LotDetail, error)
 	return d, nil
 }
 
-func (b *board) events(w http.ResponseWriter, r *http.Request) {
+func (b *api) events(w http.ResponseWriter, r *http.Request) {
 	limit, err := number(r, "limit", 100, 1, mostEvents)
 	if err != nil {
 		b.fail(w, r, err)
@@ -115,7 +115,7 @@ func (b *board) events(w http.ResponseWriter, r *http.Request) {
 }
 
 // alerts shows the outbox for every receiver that was ever configured.
-func (b *board) alerts(w http.ResponseWriter, r *http.Request) {
+func (b *api) alerts(w http.ResponseWriter, r *http.Request) {
 	read(b, w, r, func(ctx context.Context) ([]client.Channel, error) {
 		queue, err := b.Ledger.AlertQueue(ctx)
 		return each(queue, func(c ledger.Channel) client.Channel {

@@ -1,4 +1,4 @@
-package board
+package api
 
 import (
 	"context"
@@ -12,12 +12,14 @@ import (
 	"beltwarden/daemon/client"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
+
+	"beltwarden/daemon/access"
 )
 
 // mostJobs bounds how many files one lot may be made of.
 const mostJobs = 100
 
-func (b *board) command(w http.ResponseWriter, r *http.Request) {
+func (b *api) command(w http.ResponseWriter, r *http.Request) {
 	var q client.CommandRequest
 	if err := decode(r, &q); err != nil {
 		b.fail(w, r, err)
@@ -31,7 +33,7 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "after_part and clear_belt belong to stop alone", "leave them out"})
 		return
 	}
-	b.do(w, r, supervisor.Request{Command: q.Command, By: asker(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt})
+	b.do(w, r, supervisor.Request{Command: q.Command, By: access.Who(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt})
 }
 
 func commandNames() string {
@@ -42,17 +44,17 @@ func commandNames() string {
 	return strings.Join(names, ", ")
 }
 
-func (b *board) check(w http.ResponseWriter, r *http.Request) {
+func (b *api) check(w http.ResponseWriter, r *http.Request) {
 	var q client.CheckRequest
 	if err := decode(r, &q); err != nil {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{Visit: &q.Visit, By: asker(r, q.By)})
+	b.do(w, r, supervisor.Request{Visit: &q.Visit, By: access.Who(r, q.By)})
 }
 
 // do hands a request to the run and answers with what came of it.
-func (b *board) do(w http.ResponseWriter, r *http.Request, q supervisor.Request) {
+func (b *api) do(w http.ResponseWriter, r *http.Request, q supervisor.Request) {
 	result, err := b.Run.Do(r.Context(), q)
 	if err != nil {
 		b.fail(w, r, err)
@@ -61,7 +63,7 @@ func (b *board) do(w http.ResponseWriter, r *http.Request, q supervisor.Request)
 	answer(w, http.StatusOK, result)
 }
 
-func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
+func (b *api) openLot(w http.ResponseWriter, r *http.Request) {
 	var q client.LotRequest
 	if err := decode(r, &q); err != nil {
 		b.fail(w, r, err)
@@ -79,7 +81,7 @@ func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{By: asker(r, q.By), Lot: &supervisor.LotRequest{
+	b.do(w, r, supervisor.Request{By: access.Who(r, q.By), Lot: &supervisor.LotRequest{
 		Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Sizes: q.Sizes, Start: q.Start}})
 }
 
@@ -133,7 +135,7 @@ func wrongLot(q *client.LotRequest) error {
 
 // inspect reads the job files, one lot's at a time, and returns every reason why
 // one of them cannot run.
-func (b *board) inspect(ctx context.Context, paths []string) ([]*job.Plan, error) {
+func (b *api) inspect(ctx context.Context, paths []string) ([]*job.Plan, error) {
 	select {
 	case b.inspector <- struct{}{}:
 		defer func() { <-b.inspector }()
@@ -176,7 +178,7 @@ func blockers(p *job.Plan) (lines []string) {
 	return lines
 }
 
-func (b *board) endLot(w http.ResponseWriter, r *http.Request) {
+func (b *api) endLot(w http.ResponseWriter, r *http.Request) {
 	var q client.EndRequest
 	if err := decode(r, &q); err != nil {
 		b.fail(w, r, err)
@@ -197,7 +199,7 @@ func (b *board) endLot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not the lot in work", id), Remedy: "it needs no ending"})
 		return
 	}
-	b.do(w, r, supervisor.Request{EndLot: true, By: asker(r, q.By), Override: q.Reason})
+	b.do(w, r, supervisor.Request{EndLot: true, By: access.Who(r, q.By), Override: q.Reason})
 }
 
 // lotID reads the number in the path.

@@ -1,4 +1,4 @@
-package board
+package api
 
 import (
 	"bytes"
@@ -16,6 +16,8 @@ import (
 
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
+
+	"beltwarden/daemon/client"
 )
 
 // answer writes a value as JSON.
@@ -43,29 +45,29 @@ type badRequest struct {
 func (e *badRequest) Error() string { return e.detail }
 
 // fail answers with the problem that an error is.
-func (b *board) fail(w http.ResponseWriter, r *http.Request, err error) {
+func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 	var bad *badRequest
 	var refusal *supervisor.Refusal
 	switch {
 	case errors.As(err, &bad):
-		refuse(w, bad.status, bad.detail, bad.remedy)
+		client.Refuse(w, bad.status, bad.detail, bad.remedy)
 	case errors.As(err, &refusal):
-		refuse(w, http.StatusConflict, "cannot "+refusal.What+": "+refusal.Why, refusal.Remedy)
+		client.Refuse(w, http.StatusConflict, "cannot "+refusal.What+": "+refusal.Why, refusal.Remedy)
 	case errors.Is(err, supervisor.ErrEnded):
-		refuse(w, http.StatusServiceUnavailable, "the daemon is ending and takes no more requests", "ask again when it has been started again")
+		client.Refuse(w, http.StatusServiceUnavailable, "the daemon is ending and takes no more requests", "ask again when it has been started again")
 	case errors.Is(err, ledger.ErrNotFound):
-		refuse(w, http.StatusNotFound, err.Error(), "see the list of lots: beltwarden lot list")
+		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of lots: beltwarden lot list")
 	case errors.Is(err, ledger.ErrTooMany):
-		refuse(w, http.StatusConflict, err.Error(), "count the parts again")
+		client.Refuse(w, http.StatusConflict, err.Error(), "count the parts again")
 	case r.Context().Err() != nil:
-		refuse(w, http.StatusServiceUnavailable, "the request was broken off before it was carried out", "ask again")
+		client.Refuse(w, http.StatusServiceUnavailable, "the request was broken off before it was carried out", "ask again")
 	case errors.Is(err, context.DeadlineExceeded):
-		refuse(w, http.StatusServiceUnavailable, "the ledger or a job file takes too long to read", "ask again; look at the disk if it stays")
+		client.Refuse(w, http.StatusServiceUnavailable, "the ledger or a job file takes too long to read", "ask again; look at the disk if it stays")
 	case errors.Is(err, ledger.ErrFull):
-		refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk that holds the ledger")
+		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk that holds the ledger")
 	default:
 		b.Log.Error("a request failed", zap.String("path", r.URL.Path), zap.Error(err))
-		refuse(w, http.StatusInternalServerError, err.Error(), "see the log of the daemon")
+		client.Refuse(w, http.StatusInternalServerError, err.Error(), "see the log of the daemon")
 	}
 }
 

@@ -1,22 +1,28 @@
-package board
+// Package once has a request that travels twice carried out one time only: the
+// second is given the answer to the first.
+package once
 
 import (
 	"bytes"
 	"crypto/sha256"
+	"errors"
 	"io"
 	"net/http"
+	"net/url"
 	"sync"
+
+	"beltwarden/daemon/client"
 )
 
-// mostAnswered bounds how many answers are remembered; the oldest go first.
-const mostAnswered = 1024
+// Most is how many answers are remembered; the oldest is forgotten first.
+const Most = 1024
 
 // mostKey bounds the length of an idempotency key.
 const mostKey = 200
 
-// answered remembers the answers to requests that carried an Idempotency-Key, so
-// that a request which travels twice is carried out once.
-type answered struct {
+// Answers remembers the answers to requests that carried a key. Its methods may be
+// used from any goroutine. They are forgotten with the process.
+type Answers struct {
 	mu    sync.Mutex
 	byKey map[string]*reply
 	order []string // keys, the oldest first
@@ -32,18 +38,36 @@ type reply struct {
 	data   []byte
 }
 
-func newAnswered() *answered { return &answered{byKey: map[string]*reply{}} }
+// New returns an empty memory.
+func New() *Answers { return &Answers{byKey: map[string]*reply{}} }
+
+// Key finds the key of a request in it or in its body; "" is none.
+type Key func(r *http.Request, body []byte) string
+
+// Header takes the key from the header Idempotency-Key.
+func Header(r *http.Request, _ []byte) string { return r.Header.Get("Idempotency-Key") }
+
+// Field takes the key from a field of a form that was sent urlencoded.
+func Field(name string) Key {
+	return func(_ *http.Request, body []byte) string {
+		form, err := url.ParseQuery(string(body))
+		if err != nil {
+			return ""
+		}
+		return form.Get(name)
+	}
+}
 
 // claim returns the answer that belongs to a key, and whether the caller is the
 // one who is to make it.
-func (a *answered) claim(key string, body [sha256.Size]byte) (*reply, bool) {
+func (a *Answers) claim(key string, body [sha256.Size]byte) (*reply, bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if p := a.byKey[key]; p != nil {
 		return p, false
 	}
 	p := &reply{body: body, done: make(chan struct{})}
-	if len(a.order) >= mostAnswered {
+	if len(a.order) >= Most {
 		delete(a.byKey, a.order[0])
 		a.order = append(a.order[:0], a.order[1:]...)
 	}
@@ -53,7 +77,7 @@ func (a *answered) claim(key string, body [sha256.Size]byte) (*reply, bool) {
 }
 
 // settle publishes an answer; one that says nothing was carried out is forgotten.
-func (a *answered) settle(key string, p *reply, w *recorder) {
+func (a *Answers) settle(key string, p *reply, w *recorder) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	p.status, p.header, p.data = w.status, w.header.Clone(), w.data.Bytes()
@@ -70,38 +94,44 @@ func (a *answered) settle(key string, p *reply, w *recorder) {
 	close(p.done)
 }
 
-// once makes a handler carry out a request with the same key one time only.
-func (b *board) once(next http.HandlerFunc) http.HandlerFunc {
+// Handler makes next carry out a request with the same key at the same path one time
+// only. Requests without a key always go through. A failure (status 500 and above) is
+// not kept, so that a later try can succeed.
+func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		key := r.Header.Get("Idempotency-Key")
+		data, err := io.ReadAll(r.Body)
+		if long := new(http.MaxBytesError); errors.As(err, &long) {
+			client.Refuse(w, http.StatusRequestEntityTooLarge, "the request is too long", "send less")
+			return
+		} else if err != nil {
+			client.Refuse(w, http.StatusBadRequest, "cannot read the request: "+err.Error(), "send it again")
+			return
+		}
+		r.Body = io.NopCloser(bytes.NewReader(data))
+		key := keyOf(r, data)
 		if key == "" {
 			next(w, r)
 			return
 		}
 		if len(key) > mostKey {
-			refuse(w, http.StatusBadRequest, "the Idempotency-Key is too long", "use at most 200 characters")
-			return
-		}
-		data, err := io.ReadAll(r.Body)
-		if err != nil {
-			b.fail(w, r, unread(err))
+			client.Refuse(w, http.StatusBadRequest, "the Idempotency-Key is too long", "use at most 200 characters")
 			return
 		}
 		key = r.URL.Path + "\x00" + key
 		for {
-			p, mine := b.answered.claim(key, sha256.Sum256(data))
+			p, mine := a.claim(key, sha256.Sum256(data))
 			if mine {
-				b.first(w, r, next, key, p, data)
+				a.first(w, r, next, key, p)
 				return
 			}
 			if p.body != sha256.Sum256(data) {
-				refuse(w, http.StatusUnprocessableEntity, "the Idempotency-Key belongs to another request", "use a new key for each request")
+				client.Refuse(w, http.StatusUnprocessableEntity, "the Idempotency-Key belongs to another request", "use a new key for each request")
 				return
 			}
 			select {
 			case <-p.done:
 			case <-r.Context().Done():
-				b.fail(w, r, r.Context().Err())
+				client.Refuse(w, http.StatusServiceUnavailable, "the request was broken off before it was carried out", "ask again")
 				return
 			}
 			if p.kept {
@@ -114,10 +144,9 @@ func (b *board) once(next http.HandlerFunc) http.HandlerFunc {
 
 // first carries the request out and keeps the answer, also when it panics, so
 // that nobody waits for ever.
-func (b *board) first(w http.ResponseWriter, r *http.Request, next http.HandlerFunc, key string, p *reply, data []byte) {
+func (a *Answers) first(w http.ResponseWriter, r *http.Request, next http.HandlerFunc, key string, p *reply) {
 	rec := &recorder{ResponseWriter: w, header: http.Header{}}
-	defer b.answered.settle(key, p, rec)
-	r.Body = io.NopCloser(bytes.NewReader(data))
+	defer a.settle(key, p, rec)
 	next(rec, r)
 	(&reply{status: rec.status, header: rec.header, data: rec.data.Bytes()}).write(w)
 }

@@ -1,4 +1,4 @@
-package board
+package access
 
 import (
 	"context"
@@ -45,11 +45,11 @@ func peerName(c *net.UnixConn) string {
 	return "user " + id
 }
 
-// local reports whether a request came over the local socket.
-func local(r *http.Request) bool { return r.Context().Value(peerKey{}) != nil }
+// Local reports whether a request came over the local socket.
+func Local(r *http.Request) bool { return r.Context().Value(peerKey{}) != nil }
 
-// asker is who asks: as said in the request, or as the kernel knows.
-func asker(r *http.Request, said string) string {
+// Who is who asks: as said in the request, or as the kernel knows.
+func Who(r *http.Request, said string) string {
 	if said != "" {
 		return said
 	}

@@ -1,0 +1,40 @@
+package api
+
+import (
+	"net/http"
+
+	"beltwarden/daemon/client"
+)
+
+// spoken words the answers that the mux gives by itself as problems.
+func spoken(mux *http.ServeMux) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if _, pattern := mux.Handler(r); pattern != "" {
+			mux.ServeHTTP(w, r)
+			return
+		}
+		// Let the mux say which of the two it is, and which methods are allowed.
+		m := &muted{header: http.Header{}}
+		mux.ServeHTTP(m, r)
+		if allow := m.header.Get("Allow"); m.status == http.StatusMethodNotAllowed {
+			w.Header().Set("Allow", allow)
+			client.Refuse(w, m.status, "the method "+r.Method+" is not possible here", "use "+allow)
+			return
+		}
+		client.Refuse(w, http.StatusNotFound, "there is nothing at "+r.URL.Path, "the interface begins at /api/v1/status")
+	})
+}
+
+// muted keeps the status of an answer and drops the rest.
+type muted struct {
+	header http.Header
+	status int
+}
+
+func (m *muted) Header() http.Header         { return m.header }
+func (m *muted) Write(p []byte) (int, error) { return len(p), nil }
+func (m *muted) WriteHeader(status int) {
+	if m.status == 0 {
+		m.status = status
+	}
+}
