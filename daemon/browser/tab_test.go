@@ -1,0 +1,167 @@
+package browser
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/audits"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/page"
+	"github.com/chromedp/chromedp"
+)
+
+// Sizes of screens, CSS pixels.
+var (
+	desk  = screen{1280, 900}
+	phone = screen{360, 740} // a small one of the common sizes
+)
+
+type screen struct{ wide, high int64 }
+
+// tab is a browser of its own (cookies, cache) with one page in it.
+type tab struct {
+	t     *testing.T
+	ctx   context.Context
+	base  string // of the daemon, without a slash at its end
+	watch *watch
+	size  screen
+}
+
+// longest bounds one look or deed in a page.
+const longest = 15 * time.Second
+
+// open opens a tab of a size on nothing yet. What it sees go wrong fails the test
+// at its end.
+func open(t *testing.T, base string, size screen) *tab {
+	t.Helper()
+	ctx, cancel := chromedp.NewContext(browser(t), chromedp.WithNewBrowserContext())
+	b := &tab{t: t, ctx: ctx, base: base, watch: newWatch(base)}
+	t.Cleanup(func() {
+		if t.Failed() {
+			b.shot("failed")
+		}
+		cancel()
+		for _, p := range b.watch.problems() {
+			t.Error(p)
+		}
+	})
+	if err := chromedp.Listen(ctx, b.watch.hear); err != nil {
+		t.Fatal(err)
+	}
+	call(b, network.Enable, network.EnableParams{})
+	call(b, audits.Enable, struct{}{})
+	b.resize(size)
+	b.media("light")
+	return b
+}
+
+func (b *tab) resize(s screen) {
+	b.t.Helper()
+	b.size = s
+	o := []chromedp.EmulateViewportOption{}
+	if s == phone {
+		o = append(o, chromedp.EmulateMobile, chromedp.EmulateTouch, chromedp.EmulateScale(2))
+	}
+	b.do(chromedp.EmulateViewport(s.wide, s.high, o...))
+}
+
+// media has the page shown in "light" or "dark", or as it is printed.
+func (b *tab) media(scheme string) {
+	b.t.Helper()
+	p := emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}}
+	if scheme == "print" {
+		p = emulation.SetEmulatedMediaParams{Media: "print", Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "light"}}}
+	}
+	call(b, emulation.SetEmulatedMedia, p)
+}
+
+// scripts lets the page's own scripts run, or not.
+func (b *tab) scripts(run bool) {
+	b.t.Helper()
+	call(b, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: !run})
+}
+
+// bounded is the tab's context with a bound.
+func (b *tab) bounded() (context.Context, context.CancelFunc) {
+	return context.WithTimeout(b.ctx, longest)
+}
+
+func (b *tab) do(steps ...chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	ctx, cancel := b.bounded()
+	defer cancel()
+	if err := chromedp.Do(ctx, steps...); err != nil {
+		b.t.Fatal(err)
+	}
+}
+
+// ask evaluates an expression in the page. It needs scripts.
+func ask[T any](b *tab, expression string) T {
+	b.t.Helper()
+	ctx, cancel := b.bounded()
+	defer cancel()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression, chromedp.EvalAwaitPromise))
+	if err != nil {
+		b.t.Fatalf("%.80s: %v", expression, err)
+	}
+	return v
+}
+
+// visit goes to a path of the daemon.
+func (b *tab) visit(path string) {
+	b.t.Helper()
+	b.do(chromedp.Navigate(b.base + path))
+}
+
+// path is where the tab is, with its query.
+func (b *tab) path() string {
+	b.t.Helper()
+	h := call(b, page.GetNavigationHistory, struct{}{})
+	return strings.TrimPrefix(h.Entries[h.CurrentIndex].URL, b.base)
+}
+
+// shot keeps a picture of the whole page in build/screens, under the test's name.
+func (b *tab) shot(name string) {
+	b.t.Helper()
+	ctx, cancel := b.bounded()
+	defer cancel()
+	m, err := chromedp.Call(ctx, page.GetLayoutMetrics, struct{}{})
+	if err != nil {
+		b.t.Errorf("no picture of %s: %v", name, err)
+		return
+	}
+	high := max(m.CSSContentSize.Height, float64(b.size.high))
+	p, err := chromedp.Call(ctx, page.CaptureScreenshot, page.CaptureScreenshotParams{CaptureBeyondViewport: new(true),
+		Clip: &page.Viewport{Width: max(m.CSSContentSize.Width, float64(b.size.wide)), Height: min(high, 12000), Scale: 1}})
+	if err != nil {
+		b.t.Errorf("no picture of %s: %v", name, err)
+		return
+	}
+	keep(b.t, name+".png", p.Data)
+}
+
+// kept counts what each test has kept.
+var kept = map[string]int{}
+
+// keep puts something to look at into build/screens, numbered in the order of the
+// test.
+func keep(t *testing.T, name string, data []byte) {
+	t.Helper()
+	dir := filepath.Join("..", "..", "build", "screens", strings.ReplaceAll(t.Name(), "/", "-"))
+	if kept[t.Name()]++; kept[t.Name()] == 1 {
+		_ = os.RemoveAll(dir) // of the last time
+	}
+	name = fmt.Sprintf("%02d-%s", kept[t.Name()], name)
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, name), data, 0o644); err != nil {
+		t.Fatal(err)
+	}
+}
