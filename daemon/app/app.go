@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"net/http"
 	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"time"
@@ -126,7 +127,9 @@ func (a *App) build(ctx context.Context) (err error) {
 	}
 	a.run = supervisor.New(machine, a.ledger, a.o.Opener, a.log.Named("run"))
 
-	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels()})
+	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels(),
+		Dir: filepath.Dir(c.Ledger.Path)})
+	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
 	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect,
 		Channels: a.channels(), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,

@@ -27,6 +27,12 @@ func (c *Collector) parts(ctx context.Context, out emitter, s *supervisor.Snapsh
 	if err != nil {
 		return err
 	}
+	if s.Lot != nil {
+		t.lots[s.Lot.Status]++
+	}
+	for _, status := range []string{ledger.LotOpen, ledger.LotMade, ledger.LotClosed, ledger.LotEnded} {
+		out.gauge(lotsSet, float64(t.lots[status]), status)
+	}
 	out.counter(partsBegun, float64(t.begun))
 	out.counter(partsCompleted, float64(t.made))
 	out.counter(partsGood, float64(t.good))
@@ -41,6 +47,7 @@ func (c *Collector) parts(ctx context.Context, out emitter, s *supervisor.Snapsh
 // tally is a sum of counts over lots. The ledger counts a part that was
 // interrupted and found bad as scrap without a check's reason.
 type tally struct {
+	lots                                       map[string]int // by status
 	begun, made, good, unverified, interrupted int
 	scrap                                      map[string]int // by the operator's word, as written
 }
@@ -108,7 +115,7 @@ func (t *totals) read(ctx context.Context, current int64) (tally, error) {
 		}
 	}
 	sum := t.past
-	sum.scrap = maps.Clone(t.past.scrap)
+	sum.scrap, sum.lots = maps.Clone(t.past.scrap), maps.Clone(t.past.lots)
 	if current > 0 {
 		c, err := t.ledger.Counts(ctx, current)
 		if err != nil {
@@ -126,7 +133,7 @@ func (t *totals) reread(ctx context.Context, current int64) error {
 	if err != nil {
 		return err
 	}
-	past := tally{scrap: map[string]int{}}
+	past := tally{scrap: map[string]int{}, lots: map[string]int{}}
 	for _, l := range lots {
 		if l.ID == current {
 			continue
@@ -135,6 +142,7 @@ func (t *totals) reread(ctx context.Context, current int64) error {
 		if err != nil {
 			return err
 		}
+		past.lots[l.Status]++
 		past.add(c)
 		t.name(past.scrap) // lot by lot, so that the oldest reasons have a series after a restart too
 	}
@@ -179,6 +187,7 @@ func (c *Collector) alerts(ctx context.Context, out emitter) error {
 		out.gauge(alertsPending, float64(q.Pending), name)
 		out.gauge(alertsFailing, float64(q.Failing), name)
 		out.counter(alertsDelivered, float64(q.Delivered), name)
+		out.at(alertsOldest, q.Oldest.At, name)
 	}
 	return nil
 }

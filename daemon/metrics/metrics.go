@@ -6,6 +6,8 @@ package metrics
 
 import (
 	"context"
+	"errors"
+	"math"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -24,6 +26,11 @@ type Ledger interface {
 	Lots(ctx context.Context) ([]ledger.Lot, error)
 	Counts(ctx context.Context, lotID int64) (ledger.Counts, error)
 	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
+	Events(ctx context.Context, limit int, afterSeq int64) ([]ledger.Event, error)
+	Lot(ctx context.Context, id int64) (ledger.Lot, error)
+	Cycles(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
+	Holds(ctx context.Context, lotID int64) ([]ledger.Hold, error)
+	Times(ctx context.Context, lotID int64) (ledger.Times, error)
 }
 
 // Options are what a collector is made of.
@@ -33,19 +40,31 @@ type Options struct {
 	Version  string
 	// Channels are the names of the receivers of alerts that are configured.
 	Channels []string
+	// Dir is the directory of the ledger, whose free room is told; "" for none.
+	Dir string
+	Now func() time.Time // nil: time.Now
 }
 
 // Collector is a [prometheus.Collector] over one run.
 type Collector struct {
 	o        Options
 	totals   totals
+	made     *production
+	noted    *events
 	filament highWater
 }
 
-// New returns a collector.
+// New returns a collector. Close must be called before the ledger is closed.
 func New(o Options) *Collector {
-	return &Collector{o: o, totals: totals{ledger: o.Ledger, turn: make(chan struct{}, 1)}}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	return &Collector{o: o, totals: totals{ledger: o.Ledger, turn: make(chan struct{}, 1)},
+		made: newProduction(o.Ledger), noted: newEvents(o.Ledger)}
 }
+
+// Close waits for what goes on behind the scrapes. A scrape after it tells what is known.
+func (c *Collector) Close() { c.made.close() }
 
 // Registry returns a registry of the collector and of the process itself.
 func Registry(c *Collector) *prometheus.Registry {
@@ -65,20 +84,25 @@ func (c *Collector) Describe(ch chan<- *prometheus.Desc) {
 // Collect implements prometheus.Collector.
 func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	out := emitter{ch}
-	s := c.o.Snapshot()
+	s, now := c.o.Snapshot(), c.o.Now()
 	out.gauge(buildInfo, 1, c.o.Version)
-	c.state(out, s)
-	c.belt(out, s)
+	out.at(clock, now)
+	state(out, s)
+	visits(out, s)
+	lot(out, s)
+	c.way(out, &s.Belt)
+	drift(out, &s.Belt.Drift)
+	trial(out, s.Trial)
+	supply(out, &s.Supply)
 	heat(out, &s.Heat)
 	line(out, &s.Line)
-	lot(out, s)
+	c.room(out)
 	ctx, cancel := context.WithTimeout(context.Background(), readLimit)
 	defer cancel()
 	// What the ledger does not tell is left out: a count that falls to 0 because a
 	// disk is slow would look like a reset.
-	parts := c.parts(ctx, out, s)
-	alerts := c.alerts(ctx, out)
-	out.gauge(ledgerUp, truth(parts == nil && alerts == nil))
+	err := errors.Join(c.parts(ctx, out, s), c.alerts(ctx, out), c.noted.tell(ctx, out), c.made.tell(out, s, now))
+	out.gauge(ledgerUp, truth(err == nil))
 }
 
 // emitter sends constant metrics.
@@ -90,6 +114,20 @@ func (e emitter) gauge(d *prometheus.Desc, v float64, labels ...string) {
 
 func (e emitter) counter(d *prometheus.Desc, v float64, labels ...string) {
 	e.ch <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, v, labels...)
+}
+
+// maybe sends a gauge if it is known, in units of which each is so many of the run's.
+func (e emitter) maybe(d *prometheus.Desc, v *float64, each float64, labels ...string) {
+	if v != nil && !math.IsNaN(*v) && !math.IsInf(*v, 0) {
+		e.gauge(d, *v/each, labels...)
+	}
+}
+
+// at sends a point in time as Prometheus counts it, if there is one.
+func (e emitter) at(d *prometheus.Desc, t time.Time, labels ...string) {
+	if !t.IsZero() {
+		e.gauge(d, float64(t.UnixMilli())/1000, labels...)
+	}
 }
 
 // histogram sends round trips by their classes, which Prometheus wants summed up.
@@ -110,8 +148,8 @@ func truth(b bool) float64 {
 	return 0
 }
 
-// metres converts the millimetres of the run.
-func metres(mm float64) float64 { return mm / 1000 }
+// mm are the millimetres in a metre, and the mm/m in a ratio of 1.
+const mm = 1000
 
-// seconds is a point in time as Prometheus counts it.
-func seconds(t time.Time) float64 { return float64(t.UnixMilli()) / 1000 }
+// metres converts the millimetres of the run.
+func metres(length float64) float64 { return length / mm }

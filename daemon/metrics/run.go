@@ -3,28 +3,42 @@ package metrics
 import (
 	"slices"
 	"strings"
-	"sync"
+	"time"
 
 	"beltwarden/supervisor"
 )
+
+// otherCode stands for a code that this table does not know.
+const otherCode = "other"
 
 // reasons are the codes that a hold or a fault can have; any other is "other".
 var reasons = []string{
 	supervisor.CauseOperator, supervisor.CauseCheckParts, supervisor.CauseCheckTravel, supervisor.CauseCheckTime,
 	supervisor.CauseOffset, supervisor.CauseSize, supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseHeat, supervisor.CauseLedger,
-	supervisor.CauseJob, supervisor.CauseRestart, supervisor.CauseShutdown, "other",
+	supervisor.CauseJob, supervisor.CauseRestart, supervisor.CauseShutdown, otherCode,
+}
+
+// visitReasons are the codes that a visit can have; any other is "other".
+var visitReasons = []string{
+	supervisor.CauseCheckParts, supervisor.CauseCheckTravel, supervisor.CauseCheckTime, supervisor.CauseOffset, supervisor.CauseSize,
+	supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseDone, otherCode,
+}
+
+// known returns the code, or "other" when the list does not have it.
+func known(list []string, code string) string {
+	if slices.Contains(list, code) {
+		return code
+	}
+	return otherCode
 }
 
 // state tells the state, and why the machine waits or has aborted.
-func (c *Collector) state(out emitter, s *supervisor.Snapshot) {
+func state(out emitter, s *supervisor.Snapshot) {
 	for _, state := range supervisor.States() {
 		out.gauge(stateSet, truth(state == s.State), strings.ToLower(state.String()))
 	}
-	out.gauge(stateSince, seconds(s.Since))
-	why := s.Cause.Code
-	if !slices.Contains(reasons, why) {
-		why = "other"
-	}
+	out.at(stateSince, s.Since)
+	why := known(reasons, s.Cause.Code)
 	held, fault := false, false
 	switch s.State {
 	case supervisor.Holding, supervisor.Held, supervisor.Suspending, supervisor.Suspended:
@@ -36,84 +50,61 @@ func (c *Collector) state(out emitter, s *supervisor.Snapshot) {
 		out.gauge(holdReason, truth(held && r == why), r)
 		out.gauge(faultSet, truth(fault && r == why), r)
 	}
-	if n := s.Next; n != nil {
-		out.gauge(nextParts, float64(n.Parts))
-		if !n.At.IsZero() {
-			out.gauge(nextVisit, seconds(n.At))
+}
+
+// visits tells when somebody must be at the machine, and why.
+func visits(out emitter, s *supervisor.Snapshot) {
+	n := s.Next
+	var why []string
+	if n != nil {
+		for _, code := range append([]string{n.Reason}, n.Also...) {
+			why = append(why, known(visitReasons, code))
 		}
+		out.gauge(nextParts, float64(n.Parts))
+		out.gauge(nextTravel, metres(n.MM))
+		out.at(nextVisit, n.At)
+		out.at(nextEarly, n.Early)
+		out.at(nextLate, n.Late)
+		out.gauge(visitsLeft, float64(1+len(s.Later)))
 	}
-}
-
-func (c *Collector) belt(out emitter, s *supervisor.Snapshot) {
-	b := &s.Belt
-	out.counter(beltTravel, metres(b.TravelMM))
-	out.gauge(beltAdvance, metres(b.AdvanceMM))
-	out.gauge(beltRealign, metres(b.SinceRealignMM))
-	out.gauge(beltCheck, metres(b.SinceCheckMM))
-	out.gauge(beltUncertain, metres(b.UncertainMM))
-	out.gauge(beltClear, truth(b.Clear))
-	if b.OffsetMM != nil {
-		out.gauge(beltOffset, metres(*b.OffsetMM))
+	for _, r := range visitReasons {
+		out.gauge(nextReason, truth(slices.Contains(why, r)), r)
 	}
-	out.gauge(beltWorst, metres(b.WorstOffsetMM))
-	out.gauge(beltLimit, metres(b.OffsetLimitMM))
-	out.counter(filamentMeters, metres(c.filament.of(b.FilamentMM)))
-}
-
-// highWater makes a counter of the net filament, which falls a little whenever
-// some is drawn back: to a reader of counters that would be a reset.
-type highWater struct {
-	mu   sync.Mutex
-	high float64
-}
-
-func (h *highWater) of(v float64) float64 {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.high = max(h.high, v)
-	return h.high
-}
-
-func heat(out emitter, h *supervisor.HeatView) {
-	if h.HasNozzle {
-		out.gauge(temperature, h.NozzleC, "nozzle")
-		out.gauge(temperatureTarget, h.NozzleTargetC, "nozzle")
-	}
-	if h.HasBed {
-		out.gauge(temperature, h.BedC, "bed")
-		out.gauge(temperatureTarget, h.BedTargetC, "bed")
-	}
-	out.gauge(heatersUnsure, truth(h.Unsure))
-	if !h.Read.IsZero() {
-		out.gauge(temperatureRead, seconds(h.Read))
-	}
-}
-
-func line(out emitter, l *supervisor.LineView) {
-	out.gauge(connected, truth(l.Connected))
-	t := &l.Stats
-	out.counter(linesSent, float64(t.LinesSent))
-	out.counter(linesAccepted, float64(t.LinesAccepted))
-	out.counter(bytesSent, float64(t.BytesSent))
-	out.counter(bytesSaved, float64(l.SavedBytes))
-	out.counter(bytesReceived, float64(t.BytesReceived))
-	out.counter(resends, float64(t.Resends))
-	out.counter(timeouts, float64(t.Timeouts))
-	out.counter(garbled, float64(t.Garbled))
-	out.counter(reportsDropped, float64(t.ReportsDropped))
-	out.histogram(roundTrip, &t.RoundTrips)
 }
 
 // lot tells the order in work.
 func lot(out emitter, s *supervisor.Snapshot) {
 	l := s.Lot
 	if l == nil {
+		out.gauge(sizeSignal, 0)
 		return
 	}
 	out.gauge(orderParts, float64(l.Ordered))
+	out.gauge(orderMade, float64(l.Made))
+	out.gauge(orderGood, float64(l.Good))
+	out.gauge(orderScrap, float64(l.Scrap))
+	out.gauge(orderUnverified, float64(l.Unverified))
 	out.gauge(orderLeft, float64(l.Wanted))
 	if !l.DoneAt.IsZero() {
-		out.gauge(orderETA, seconds(l.DoneAt))
+		out.at(orderETA, l.DoneAt)
 		out.gauge(orderRemaining, max(0, l.DoneAt.Sub(s.At).Seconds()))
+	}
+	if l.Part > 0 {
+		out.at(partBegun, l.PartBegun)
+	}
+	if l.PartTakes > 0 {
+		out.gauge(partExpected, l.PartTakes.Round(time.Millisecond).Seconds())
+	}
+	if y := l.Yield; y != nil {
+		out.gauge(yieldCycles, float64(y.Cycles))
+		out.gauge(yieldRatio, y.Yield)
+		out.gauge(yieldLow, y.Low)
+		out.gauge(yieldHigh, y.High)
+	}
+	out.gauge(sizeSignal, truth(l.SizeSignal != ""))
+	for i, j := range l.Jobs {
+		if j.Size != nil && i < mostPositions {
+			size(out, positions[i], j.Size)
+		}
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"fmt"
 	"os"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -41,6 +42,11 @@ type Ledger struct {
 	conn   *sql.Conn            // the writing connection, nil when reading only
 	cached map[string]*sql.Stmt // prepared on conn, owned by the holder of turn
 	broken error                // set when the disk failed, owned by the holder of turn
+
+	// changes counts what was committed by this Ledger, belt movement by itself apart: a reader that has read at the same
+	// number has read the same. It is raised after the commit, so that who reads in between only reads once more.
+	changes atomic.Int64
+	queue   atomic.Pointer[queued]
 
 	readers *sql.DB       // nil when the ledger lives in memory: then reading takes its turn too
 	lock    *os.File      // nil when no lock was taken
@@ -148,7 +154,11 @@ func (l *Ledger) write(ctx context.Context, do func(*txn) error) (err error) {
 	if err := do(t); err != nil {
 		return err
 	}
-	return t.exec("COMMIT")
+	err = t.exec("COMMIT")
+	if err != nil || t.moves == 0 || t.others > 0 { // after an error it is not known what was kept
+		l.changes.Add(1)
+	}
+	return err
 }
 
 // Close waits for the commit in progress, closes the file and gives up the lock. Later calls return the same error.

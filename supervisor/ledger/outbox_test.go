@@ -87,3 +87,34 @@ func TestFiftyVirtualHoursOnAFile(t *testing.T) {
 		checkAndClose(t, l)
 	})
 }
+
+// What AlertQueue keeps of its last answer is never older than a commit that has returned, and is the caller's to change.
+func TestTheQueueIsNeverStale(t *testing.T) {
+	l := newLedger(t)
+	ctx := context.Background()
+	commit(t, l, AlertQueued{Alert{ID: "a", Kind: "hold"}})
+	must(l.PendingAlerts(ctx, "webhook", time.Now(), 1))(t) // enters the channel
+	for n, step := range []struct {
+		records []Record
+		want    Channel
+	}{
+		{nil, Channel{Name: "webhook", Pending: 1}},
+		{[]Record{BeltMoved{Belt{TravelMM: 1}}}, Channel{Name: "webhook", Pending: 1}},
+		{[]Record{BeltMoved{Belt{TravelMM: 2}}, AlertTried{ID: "a", Channel: "webhook", Err: "timed out"}},
+			Channel{Name: "webhook", Pending: 1, Failing: 1, LastError: "timed out"}},
+		{[]Record{AlertDelivered{"a", "webhook"}}, Channel{Name: "webhook", Delivered: 1}},
+	} {
+		commit(t, l, step.records...)
+		for range 2 {
+			got := must(l.AlertQueue(ctx))(t)
+			if len(got) != 1 {
+				t.Fatalf("step %d: %v", n, got)
+			}
+			got[0].Oldest = Stamp{}
+			same(t, fmt.Sprint("step ", n), got[0], step.want)
+			got[0].Pending = 99
+		}
+	}
+	must(l.PendingAlerts(ctx, "mail", time.Now(), 1))(t)
+	same(t, "channels", len(must(l.AlertQueue(ctx))(t)), 2)
+}

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"slices"
 	"time"
 )
 
@@ -64,21 +65,23 @@ func (l *Ledger) enterChannel(ctx context.Context, channel string) error {
 	return nil
 }
 
-// AlertQueue returns the state of the outbox for every channel that has asked for alerts, by name.
+// AlertQueue returns the state of the outbox for every channel that has asked for alerts, by name. Every scrape of the
+// metrics and every open board asks this, over the alerts of years: it is read anew only after something was recorded.
 func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error) {
+	at := l.changes.Load()
+	if k := l.queue.Load(); k != nil && k.at == at && !l.opts.ReadOnly && !l.isClosed() {
+		return slices.Clone(k.channels), nil
+	}
 	err = l.view(ctx, "the alert queue", func(q querier) error {
-		return each(ctx, q, `WITH waiting AS (
-				SELECT c.channel, a.seq, d.tries, d.tried_seq, d.last_error, d.delivered_seq
-				FROM channel c JOIN alert a ON a.seq > c.from_seq
-				LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel)
-			SELECT c.channel,
-				(SELECT count(*) FROM waiting w WHERE w.channel = c.channel AND w.delivered_seq IS NULL),
-				(SELECT count(*) FROM waiting w WHERE w.channel = c.channel AND w.delivered_seq IS NULL AND w.tries > 0),
-				(SELECT count(*) FROM waiting w WHERE w.channel = c.channel AND w.delivered_seq IS NOT NULL),
-				coalesce((SELECT w.last_error FROM waiting w WHERE w.channel = c.channel AND w.delivered_seq IS NULL
-					AND w.tries > 0 ORDER BY w.tried_seq DESC LIMIT 1), ''), `+stampColumns("e")+`
-			FROM channel c LEFT JOIN entry e ON e.seq = (SELECT min(w.seq) FROM waiting w
-				WHERE w.channel = c.channel AND w.delivered_seq IS NULL) ORDER BY c.channel`, nil,
+		return each(ctx, q, `SELECT s.channel, s.pending, s.failing, s.delivered,
+				coalesce((SELECT last_error FROM delivery WHERE channel = s.channel AND tried_seq = s.tried), ''), `+stampColumns("e")+`
+			FROM (SELECT c.channel, count(a.seq) - count(d.delivered_seq) AS pending,
+					count(*) FILTER (WHERE d.tries > 0 AND d.delivered_seq IS NULL) AS failing, count(d.delivered_seq) AS delivered,
+					min(a.seq) FILTER (WHERE d.delivered_seq IS NULL) AS oldest,
+					max(d.tried_seq) FILTER (WHERE d.delivered_seq IS NULL) AS tried
+				FROM channel c LEFT JOIN alert a ON a.seq > c.from_seq
+				LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel GROUP BY c.channel) s
+			LEFT JOIN entry e ON e.seq = s.oldest ORDER BY s.channel`, nil,
 			func(rows *sql.Rows) error {
 				var c Channel
 				var oldest stampRow
@@ -88,5 +91,14 @@ func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error)
 				return err
 			})
 	})
+	if err == nil {
+		l.queue.Store(&queued{slices.Clone(channels), at})
+	}
 	return channels, err
+}
+
+// queued is the outbox as it was read after so many changes.
+type queued struct {
+	channels []Channel
+	at       int64
 }

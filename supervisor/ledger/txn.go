@@ -13,6 +13,8 @@ type txn struct {
 	seq    int64 // of the record being applied
 	wallMS int64
 	monoMS int64
+
+	moves, others int // records applied: of the belt's movement, and of all else
 }
 
 func newTxn(ctx context.Context, l *Ledger) *txn {
@@ -40,6 +42,11 @@ func (t *txn) record(r Record) error {
 	}
 	if t.seq, err = res.LastInsertId(); err != nil {
 		return err
+	}
+	if _, moved := r.(BeltMoved); moved {
+		t.moves++
+	} else {
+		t.others++
 	}
 	return r.apply(t)
 }

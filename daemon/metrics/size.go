@@ -1,0 +1,36 @@
+package metrics
+
+import (
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/quality"
+)
+
+// positions name the jobs of a lot by their place in it, and bound the series of
+// their sizes: a lot may be made of more jobs, and those are not shown.
+var positions = [mostPositions]string{"1", "2", "3", "4", "5", "6", "7", "8"}
+
+const mostPositions = 8
+
+// size tells the control chart of one job.
+func size(out emitter, position string, v *supervisor.SizeView) {
+	out.gauge(sizeMeasured, float64(v.N), position)
+	out.gauge(sizeMissing, float64(v.Missing), position)
+	if v.NewestMM > 0 { // none yet since the belt's scale was set
+		out.gauge(sizeNewest, metres(v.NewestMM), position)
+	}
+	if v.Phase == quality.Frozen {
+		out.gauge(sizeMean, metres(v.MeanMM), position)
+		out.gauge(sizeLower, metres(v.LowerMM), position)
+		out.gauge(sizeUpper, metres(v.UpperMM), position)
+	}
+	if o := v.Ordered; o != nil {
+		out.gauge(sizeNominal, metres(o.LengthMM), position)
+		out.gauge(sizeTolerance, metres(o.ToleranceMM), position)
+	}
+	out.maybe(sizeCp, v.Cp, 1, position)
+	out.maybe(sizeCpk, v.Cpk, 1, position)
+	if i := v.CpkInterval; i != nil {
+		out.gauge(sizeCpkLow, i.Low, position)
+	}
+	out.maybe(sizeOut, v.OutFraction, 1, position)
+}
