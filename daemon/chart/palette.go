@@ -23,13 +23,14 @@ var (
 		first: "#56b4e9", second: "#e69f00", third: "#2fb68c", firstPale: "#20394b"}
 )
 
-// Style is the style sheet of every drawing, for light and for dark screens.
+// Style is the style sheet of every drawing, for light and for dark screens. Paper is
+// light.
 func Style() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, ".chart{max-width:100%%;height:auto;font-family:system-ui,sans-serif;font-size:%dpx}\n", TextPX)
 	b.WriteString(shapes)
 	b.WriteString(light.rules())
-	b.WriteString("@media (prefers-color-scheme:dark){\n" + dark.rules() + "}\n")
+	b.WriteString("@media screen and (prefers-color-scheme:dark){\n" + dark.rules() + "}\n")
 	return b.String()
 }
 

@@ -12,10 +12,22 @@ type Series struct {
 	// Steps holds each sample from the place before it to its own: a record of what
 	// happened in stretches of time, of which nothing is known between their bounds.
 	Steps bool
+	// Dots sets a small circle on each sample, as long as there are few enough to be told
+	// apart: what lies between two readings was not read.
+	Dots bool
 }
 
 // Limit is a level across the whole plot. Its name stands in the margin, off the data.
 type Limit struct {
+	Name  string
+	Class string
+	At    float64
+}
+
+// Mark is something that happened at one place of the x axis: a line from top to
+// bottom. Its name stands at the top; one that would cover the name before it is left
+// out, and the line stays.
+type Mark struct {
 	Name  string
 	Class string
 	At    float64
@@ -26,12 +38,15 @@ type Plot struct {
 	XTitle, YTitle string
 	Series         []Series
 	Limits         []Limit
+	Marks          []Mark
+	// XSpan is what the x axis covers at least, when its second place is above its first.
+	XSpan [2]float64
 	// Empty is said in the middle when there is no sample.
 	Empty string
 }
 
 const (
-	axisLeftPX   = 62 // ticks and title of the y axis
+	axisLeftPX   = 62 // ticks and title of the y axis, at least
 	axisBottomPX = 42
 	keyPX        = 22 // a line of the key
 )
@@ -43,11 +58,13 @@ func (d *Drawing) Plot(b Box, p Plot) {
 		right = math.Max(right, 8+TextWidth(l.Name))
 	}
 	top := d.key(b, p.Series)
-	frame := Box{X: b.X + axisLeftPX, Y: b.Y + top, W: b.W - axisLeftPX - right, H: b.H - top - axisBottomPX}
+	xs, ys, any := p.spans()
+	high := b.H - top - axisBottomPX
+	left := axisLeft(yTicks(ys, high))
+	frame := Box{X: b.X + left, Y: b.Y + top, W: b.W - left - right, H: high}
 	if frame.W < 10 || frame.H < 10 {
 		return // no room for a diagram: better none than one that is wrong
 	}
-	xs, ys, any := p.spans()
 	x := scale{xs[0], xs[1], frame.X, frame.X + frame.W}
 	y := scale{ys[0], ys[1], frame.Y + frame.H, frame.Y}
 	d.axes(frame, x, y, p)
@@ -55,13 +72,8 @@ func (d *Drawing) Plot(b Box, p Plot) {
 		d.Text("chart-soft", Point{frame.X + frame.W/2, frame.Y + frame.H/2}, Middle, p.Empty)
 		return
 	}
-	for _, l := range p.Limits {
-		if !finite(l.At) {
-			continue
-		}
-		d.Line(l.Class, Point{frame.X, y.at(l.At)}, Point{frame.X + frame.W, y.at(l.At)})
-		d.Text("chart-text", Point{frame.X + frame.W + 6, y.at(l.At) + 5}, Start, l.Name)
-	}
+	d.limits(frame, y, p.Limits)
+	d.happenings(frame, x, p.Marks)
 	for _, s := range p.Series {
 		d.series(s, x, y, int(frame.W))
 	}
@@ -104,6 +116,9 @@ func (p Plot) spans() (xs, ys [2]float64, any bool) {
 			ys = [2]float64{math.Min(ys[0], v.Min), math.Max(ys[1], v.Max)}
 		}
 	}
+	if p.XSpan[1] > p.XSpan[0] {
+		xs = [2]float64{math.Min(xs[0], p.XSpan[0]), math.Max(xs[1], p.XSpan[1])}
+	}
 	for _, l := range p.Limits {
 		if finite(l.At) {
 			ys = [2]float64{math.Min(ys[0], l.At), math.Max(ys[1], l.At)}
@@ -126,10 +141,10 @@ func (p Plot) spans() (xs, ys [2]float64, any bool) {
 // axes draws the grid, the ticks and the titles.
 func (d *Drawing) axes(f Box, x, y scale, p Plot) {
 	xTicks := Ticks(x.lo, x.hi, max(2, min(9, int(f.W/64))))
-	yTicks := Ticks(y.lo, y.hi, max(2, min(9, int(f.H/24))))
-	for _, v := range yTicks {
+	levels := yTicks([2]float64{y.lo, y.hi}, f.H)
+	for _, v := range levels {
 		d.Line("chart-grid", Point{f.X, y.at(v)}, Point{f.X + f.W, y.at(v)})
-		d.Text("chart-soft", Point{f.X - 6, y.at(v) + 5}, End, Label(v, tickStep(yTicks)))
+		d.Text("chart-soft", Point{f.X - 6, y.at(v) + 5}, End, Label(v, tickStep(levels)))
 	}
 	for _, v := range xTicks {
 		d.Line("chart-thin", Point{x.at(v), f.Y + f.H}, Point{x.at(v), f.Y + f.H + 4})
@@ -138,7 +153,20 @@ func (d *Drawing) axes(f Box, x, y scale, p Plot) {
 	d.Line("chart-thin", Point{f.X, f.Y + f.H}, Point{f.X + f.W, f.Y + f.H})
 	d.Line("chart-thin", Point{f.X, f.Y}, Point{f.X, f.Y + f.H})
 	d.Text("chart-text", Point{f.X + f.W/2, f.Y + f.H + 38}, Middle, p.XTitle)
-	d.TextUp("chart-text", Point{f.X - axisLeftPX + 14, f.Y + f.H/2}, p.YTitle)
+	d.TextUp("chart-text", Point{f.X - axisLeft(levels) + 14, f.Y + f.H/2}, p.YTitle)
+}
+
+func yTicks(ys [2]float64, highPX float64) []float64 {
+	return Ticks(ys[0], ys[1], max(2, min(9, int(highPX/24))))
+}
+
+// axisLeft is the room for the ticks and the title of the y axis.
+func axisLeft(ticks []float64) float64 {
+	wide := float64(axisLeftPX)
+	for _, v := range ticks {
+		wide = math.Max(wide, 28+TextWidth(Label(v, tickStep(ticks))))
+	}
+	return wide
 }
 
 func tickStep(t []float64) float64 {
@@ -162,6 +190,10 @@ func (d *Drawing) series(s Series, x, y scale, columns int) {
 	}
 	if len(list) == 1 {
 		d.Circle(s.Class, low[0], 3)
+	} else if s.Dots && !area && len(list) <= mostDots {
+		for _, at := range low {
+			d.Circle(s.Class, at, 2)
+		}
 	}
 	if !area {
 		d.Path(s.Class, low, false)

@@ -1,0 +1,209 @@
+package report
+
+import (
+	"fmt"
+	"html/template"
+	"math"
+	"strings"
+
+	"beltwarden/daemon/chart"
+)
+
+// picturePX is how wide a picture is made: letters are still read on a telephone, and
+// fill a page when they are made larger with it.
+const (
+	picturePX = 560
+	plotPX    = 280
+)
+
+// mostSeries is how many jobs a diagram tells apart by lines of their own.
+const mostSeries = 3
+
+// jobClasses are the lines of the first jobs.
+var jobClasses = [mostSeries]string{"chart-first", "chart-second", "chart-third"}
+
+// picture is a drawing with what it shows in words.
+type picture struct {
+	SVG     template.HTML
+	Caption string
+}
+
+// draw finishes a drawing. Its text has been escaped by the chart package.
+func draw(title, caption string, heightPX float64, into func(d *chart.Drawing)) *picture {
+	d := chart.New(picturePX, heightPX, title, caption)
+	into(d)
+	return &picture{template.HTML(d.Fragment()), caption} //nolint:gosec // made by chart, which escapes
+}
+
+func plot(title, caption string, p chart.Plot) *picture {
+	return draw(title, caption, plotPX, func(d *chart.Drawing) {
+		d.Plot(chart.Box{Y: 4, W: picturePX, H: plotPX - 4}, p)
+	})
+}
+
+// cyclePicture shows how long each part took, over the lot; nil with fewer than two.
+// Where several parts fall into one column of pixels the shortest and the longest of
+// them are drawn, and the figures beside it are of all.
+func (r *Report) cyclePicture() *picture {
+	w := r.Workshop
+	if w.Cycle.N < 2 {
+		return nil
+	}
+	apart := len(r.Jobs) <= mostSeries
+	series := make([]chart.Series, 1)
+	if apart {
+		series = make([]chart.Series, len(r.Jobs))
+	}
+	unit, seconds := "s", 1.0
+	if w.Cycle.Median >= 600 {
+		unit, seconds = "min", 60
+	}
+	for _, p := range w.Parts {
+		if p.CycleS == nil {
+			continue
+		}
+		k := 0
+		if apart {
+			k = p.Job - 1
+		}
+		v := *p.CycleS / seconds
+		series[k].Samples = append(series[k].Samples, chart.Sample{X: float64(p.Number), Min: v, Max: v})
+	}
+	most := 0.0
+	for k := range series {
+		series[k].Class, series[k].Dots = jobClasses[k], true
+		if apart && len(r.Jobs) > 1 {
+			series[k].Name = shorten(clean(r.Jobs[k].Name), 28)
+		}
+		for _, v := range series[k].Samples {
+			most = math.Max(most, v.Max)
+		}
+	}
+	caption := fmt.Sprintf("Time from a part's begin until it was moved off, for %s: median %s, from %s to %s.",
+		counted(w.Cycle.N, "part"), span(w.Cycle.Median), span(w.Cycle.Least), span(w.Cycle.Most))
+	if !apart {
+		caption += " All jobs stand in one line."
+	}
+	// From 0, so that a small difference does not look like a large one.
+	floor := []chart.Limit{{Class: "chart-thin", At: 0}}
+	return plot("Cycle times over the lot", caption, chart.Plot{XTitle: "part of the lot, in the order in which they were made",
+		YTitle: "cycle time, " + unit, Series: series, Limits: floor})
+}
+
+// timePicture shows what the lot's time went to; nil before there is any.
+func (r *Report) timePicture() *picture {
+	var bars []chart.Bar
+	var words []string
+	for i, s := range r.Workshop.shares() {
+		if s.seconds < 0.5 {
+			continue
+		}
+		class := "chart-made"
+		if i == 0 {
+			class = "chart-part"
+		}
+		bars = append(bars, chart.Bar{Name: s.name, Class: class, Value: s.seconds, Text: span(s.seconds)})
+		words = append(words, s.name+" "+span(s.seconds))
+	}
+	if len(bars) == 0 {
+		return nil
+	}
+	return draw("What the time went to", "Time of the lot: "+strings.Join(words, ", ")+".", chart.BarsHeight(len(bars))+8,
+		func(d *chart.Drawing) { d.Bars(chart.Box{X: 4, Y: 6, W: picturePX - 8}, bars) })
+}
+
+// driftPicture shows the lateral offsets over the lot's belt travel, a line for each
+// alignment; nil without a reading.
+func (r *Report) driftPicture() *picture {
+	b := &r.Workshop.Belt
+	p := chart.Plot{XTitle: "belt travel since the lot was opened, m", YTitle: "lateral offset, mm (+ to the right)", XSpan: [2]float64{0, b.TravelMM / 1000}}
+	run := chart.Series{Name: "offset as found", Class: "chart-first", Dots: true}
+	n, least, most, realigned := 0, math.Inf(1), math.Inf(-1), 0
+	end := func() {
+		if len(run.Samples) > 0 {
+			p.Series = append(p.Series, run)
+			run.Name, run.Samples = "", nil
+		}
+	}
+	for _, o := range b.Offsets {
+		if o.OffsetMM != nil {
+			n++
+			least, most = math.Min(least, *o.OffsetMM), math.Max(most, *o.OffsetMM)
+			run.Samples = append(run.Samples, chart.Sample{X: o.TravelMM / 1000, Min: *o.OffsetMM, Max: *o.OffsetMM})
+		}
+		if o.Realigned {
+			realigned++
+			end()
+			p.Marks = append(p.Marks, chart.Mark{Name: "realigned", Class: "chart-thin chart-dots", At: o.TravelMM / 1000})
+		}
+	}
+	end()
+	if n == 0 {
+		return nil
+	}
+	caption := fmt.Sprintf("%s of the lateral offset, from %s to %s; the belt was realigned %s.", counted(n, "reading"), offset(least), offset(most), times(realigned))
+	if b.LimitMM > 0 {
+		p.Limits = []chart.Limit{{Name: "limit", Class: "chart-second", At: b.LimitMM}, {Class: "chart-thin", At: 0}, {Name: "limit", Class: "chart-second", At: -b.LimitMM}}
+		caption += fmt.Sprintf(" The limit is %s mm to either side.", plain(b.LimitMM))
+	}
+	if realigned > 0 {
+		caption += " What offset was left after a realignment is not recorded."
+	}
+	return plot("Lateral offset of the belt over the lot", caption, p)
+}
+
+func times(n int) string {
+	switch n {
+	case 0:
+		return "not once"
+	case 1:
+		return "once"
+	}
+	return fmt.Sprintf("%d times", n)
+}
+
+// sizePicture shows the measured lengths of a job in their order, with the tolerance
+// and, for the workshop, the control limits; nil with fewer than two.
+func (j *Job) sizePicture() *picture {
+	s := j.Size
+	if s == nil || s.N < 2 {
+		return nil
+	}
+	p := chart.Plot{XTitle: "measured part, in order", YTitle: "length along the belt, mm"}
+	lengths := chart.Series{Class: "chart-first", Dots: true}
+	for i, l := range s.Lengths {
+		lengths.Samples = append(lengths.Samples, chart.Sample{X: float64(i + 1), Min: l.MM, Max: l.MM})
+	}
+	p.Series = append(p.Series, lengths)
+	caption := fmt.Sprintf("%s, from %s to %s mm, mean %s mm.", counted(s.N, "measured length"), decimal(s.MinMM, 2), decimal(s.MaxMM, 2), decimal(s.MeanMM, 3))
+	if o := s.Ordered; o != nil {
+		p.Limits = append(p.Limits, chart.Limit{Name: "tolerance", Class: "chart-second", At: o.LengthMM + o.ToleranceMM},
+			chart.Limit{Name: "ordered", Class: "chart-thin", At: o.LengthMM}, chart.Limit{Name: "tolerance", Class: "chart-second", At: o.LengthMM - o.ToleranceMM})
+		caption += fmt.Sprintf(" Ordered: %s mm ± %s mm.", plain(o.LengthMM), plain(o.ToleranceMM))
+	}
+	if j.Workshop != nil {
+		caption += j.control(&p)
+	}
+	return plot("Lengths of "+clean(j.Name), caption, p)
+}
+
+// control adds the control limits to a chart, with rings round the lengths with a
+// signal, and says in words what was added.
+func (j *Job) control(p *chart.Plot) (caption string) {
+	c := &j.Workshop.Control
+	if c.Phase == "frozen" {
+		p.Limits = append(p.Limits, chart.Limit{Name: "upper", Class: "chart-third chart-dots", At: c.UpperMM}, chart.Limit{Name: "mean", Class: "chart-third", At: c.MeanMM},
+			chart.Limit{Name: "lower", Class: "chart-third chart-dots", At: c.LowerMM})
+		caption = fmt.Sprintf(" Control limits: %s to %s mm about %s mm.", decimal(c.LowerMM, 3), decimal(c.UpperMM, 3), decimal(c.MeanMM, 3))
+	} else if c.Missing > 0 {
+		caption = fmt.Sprintf(" Control limits need %s more.", counted(c.Missing, "length"))
+	}
+	if c.From > 1 {
+		p.Marks = append(p.Marks, chart.Mark{Name: "belt scale set", Class: "chart-thin chart-dots", At: float64(c.From) - 0.5})
+		caption += fmt.Sprintf(" The belt's scale was set before length %d; limits are learned from there.", c.From)
+	}
+	if n := len(c.Signals); n > 0 {
+		caption += fmt.Sprintf(" %s, listed in the table of the parts' sizes.", counted(n, "signal"))
+	}
+	return caption
+}

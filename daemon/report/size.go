@@ -1,0 +1,189 @@
+package report
+
+import (
+	"errors"
+	"math"
+	"slices"
+	"time"
+
+	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/quality"
+)
+
+// Size is what was measured of the lengths of a job's parts along the belt, mm. Which
+// part a length belongs to is not recorded: they stand in the order in which they
+// were taken down.
+type Size struct {
+	Ordered *Tolerance `json:"ordered,omitempty"` // nil when no length was ordered
+	N       int        `json:"n"`
+	MeanMM  float64    `json:"mean_mm"`
+	SDMM    float64    `json:"sd_mm"` // of all lengths about their mean: drift is in it
+	MinMM   float64    `json:"min_mm"`
+	MaxMM   float64    `json:"max_mm"`
+	Outside *int       `json:"outside,omitempty"` // measured lengths out of tolerance
+	// Cp and Cpk with their 95 % intervals, and the fraction expected out of tolerance
+	// if lengths are normally distributed. Why says why there is none.
+	Cp          *float64          `json:"cp,omitempty"`
+	Cpk         *float64          `json:"cpk,omitempty"`
+	CpInterval  *quality.Interval `json:"cp_interval,omitempty"`
+	CpkInterval *quality.Interval `json:"cpk_interval,omitempty"`
+	OutFraction *float64          `json:"expected_outside,omitempty"`
+	Why         string            `json:"why_no_capability,omitempty"`
+	Lengths     []Length          `json:"lengths"`
+}
+
+// Tolerance is a length with what it may differ by to either side.
+type Tolerance struct {
+	LengthMM    float64 `json:"length_mm"`
+	ToleranceMM float64 `json:"tolerance_mm"`
+}
+
+// Length is one measured part.
+type Length struct {
+	Visit int64     `json:"visit,omitempty"` // not told to a customer
+	At    time.Time `json:"at"`
+	MM    float64   `json:"length_mm"`
+}
+
+// Control is how the lengths stand to the control limits that they have taught: as the
+// run judged them, anew after each change of the belt's scale.
+type Control struct {
+	Phase   quality.Phase `json:"phase,omitempty"` // learning or frozen; empty without a length
+	From    int           `json:"from"`            // first length that the limits judge, from 1
+	Missing int           `json:"missing"`         // lengths that limits still need
+	MeanMM  float64       `json:"mean_mm"`
+	LowerMM float64       `json:"lower_limit_mm"`
+	UpperMM float64       `json:"upper_limit_mm"`
+	Signals []Signal      `json:"signals"`
+}
+
+// Signal is what a length says against one steady process.
+type Signal struct {
+	Length int    `json:"length"` // from 1
+	Text   string `json:"text"`
+}
+
+func (s *Size) customer() *Size {
+	c := *s
+	c.Lengths = slices.Clone(s.Lengths)
+	for i := range c.Lengths {
+		c.Lengths[i].Visit = 0
+	}
+	return &c
+}
+
+// confidence is that of every interval of a report.
+const confidence = 0.95
+
+// sizeOf sums up what visits in force have measured of a job; nil when nothing was
+// measured and nothing ordered.
+func sizeOf(visits []ledger.Check, job int, ordered *ledger.SizeOrdered, zone *time.Location) *Size {
+	s := &Size{Lengths: []Length{}}
+	var values []float64
+	for _, c := range visits {
+		if c.JobIndex == nil || *c.JobIndex != job {
+			continue
+		}
+		for _, mm := range c.LengthsMM {
+			s.Lengths = append(s.Lengths, Length{Visit: c.ID, At: c.At.In(zone), MM: mm})
+			values = append(values, mm)
+		}
+	}
+	if ordered == nil && len(values) == 0 {
+		return nil
+	}
+	if s.N = len(values); s.N > 0 {
+		s.MinMM, s.MaxMM = slices.Min(values), slices.Max(values)
+	}
+	if s.N == 1 {
+		s.MeanMM = values[0]
+	}
+	sample, err := quality.SampleOf(values)
+	if err == nil {
+		s.MeanMM, s.SDMM = sample.Mean, sample.SD
+	}
+	if ordered == nil {
+		s.Why = "no tolerance was ordered"
+		return s
+	}
+	s.Ordered = &Tolerance{ordered.LengthMM, ordered.ToleranceMM}
+	low, high := ordered.LengthMM-ordered.ToleranceMM, ordered.LengthMM+ordered.ToleranceMM
+	out := 0
+	for _, v := range values {
+		if v < low-rounding || v > high+rounding {
+			out++
+		}
+	}
+	s.Outside = &out
+	s.capable(sample, err, quality.Tolerance{Lower: low, Upper: high})
+	return s
+}
+
+// rounding keeps a length that stands exactly on the tolerance within it, mm.
+const rounding = 1e-9
+
+func (s *Size) capable(sample quality.Sample, err error, t quality.Tolerance) {
+	if err != nil {
+		s.Why = "fewer than two parts were measured"
+		return
+	}
+	c, err := quality.CapabilityOf(sample, t, confidence)
+	if err != nil {
+		s.Why = err.Error()
+		if errors.Is(err, quality.ErrNoScatter) {
+			s.Why = "all measured lengths are equal: a finer caliper or more parts would tell"
+		}
+		return
+	}
+	out := c.Above + c.Below
+	s.Cp, s.Cpk, s.CpInterval, s.CpkInterval, s.OutFraction = &c.Cp, &c.Cpk, &c.CpInterval, &c.CpkInterval, &out
+}
+
+// controlOf judges the lengths of a job as the run does.
+func controlOf(visits []ledger.Check, job int, rescaled []ledger.ScaleSet) Control {
+	c := Control{Signals: []Signal{}}
+	m, err := quality.NewMonitor(quality.DefaultSettings())
+	if err != nil {
+		return c // cannot be: these settings are sound
+	}
+	n, from := 0, 1
+	anew := func(travelMM float64) {
+		for len(rescaled) > 0 && travelMM > rescaled[0].TravelMM {
+			rescaled = rescaled[1:]
+			m.Reset()
+			from = n + 1
+		}
+	}
+	for _, v := range visits {
+		anew(v.TravelMM)
+		if v.JobIndex == nil || *v.JobIndex != job {
+			continue
+		}
+		signalled := false
+		for _, mm := range v.LengthsMM {
+			n++
+			verdict, err := m.Observe(mm)
+			if err != nil {
+				continue // the run refuses such a length
+			}
+			for _, g := range verdict.Signals {
+				signalled = true
+				c.Signals = append(c.Signals, Signal{Length: n, Text: g.Text})
+			}
+		}
+		if signalled && m.Phase == quality.Frozen {
+			_ = m.Freeze(m.Limits) // as the run does; these limits were frozen before
+		}
+	}
+	anew(math.Inf(1))
+	if n == 0 {
+		return c
+	}
+	c.Phase, c.From = m.Phase, from
+	if m.Phase == quality.Learning {
+		c.Missing = max(0, m.Settings.Learn-len(m.Learned))
+		return c
+	}
+	c.MeanMM, c.LowerMM, c.UpperMM = m.Limits.Mean, m.Limits.LCL, m.Limits.UCL
+	return c
+}

@@ -1,0 +1,114 @@
+package report
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
+
+// clean makes a text that people have written fit to be shown in a line: what does
+// not print, and what turns the direction of the text around it, becomes a mark.
+func clean(text string) string {
+	return strings.Join(strings.Fields(strings.Map(func(r rune) rune {
+		switch {
+		case unicode.IsSpace(r):
+			return ' '
+		case r == utf8.RuneError, turns(r), !unicode.IsPrint(r) && !joins(r):
+			return utf8.RuneError
+		}
+		return r
+	}, text)), " ")
+}
+
+// turns says whether a character changes the direction of what follows it.
+func turns(r rune) bool {
+	return r >= 0x202A && r <= 0x202E || r >= 0x2066 && r <= 0x2069 || r == 0x200E || r == 0x200F || r == 0x061C
+}
+
+// joins says whether a character that does not print belongs to the spelling of some
+// languages: zero-width joiner and non-joiner.
+func joins(r rune) bool { return r == 0x200C || r == 0x200D }
+
+// shorten cuts a text that is too long for its place.
+func shorten(text string, most int) string {
+	if r := []rune(text); len(r) > most {
+		return string(r[:most-1]) + "…"
+	}
+	return text
+}
+
+// counted writes a number with its noun, in the plural where it is due.
+func counted(n int, noun string) string {
+	if n == 1 {
+		return "1 " + noun
+	}
+	return strconv.Itoa(n) + " " + noun + "s"
+}
+
+// decimal writes a number with so many decimals; never "-0".
+func decimal(v float64, places int) string {
+	text := strconv.FormatFloat(v, 'f', places, 64)
+	if strings.Trim(text, "-0.") == "" {
+		text = strings.TrimPrefix(text, "-")
+	}
+	return text
+}
+
+// plain writes a number as it is, without an exponent.
+func plain(v float64) string {
+	if v == 0 {
+		return "0"
+	}
+	return strconv.FormatFloat(v, 'f', -1, 64)
+}
+
+// percent writes a fraction.
+func percent(f float64) string { return decimal(100*f, 1) + " %" }
+
+// money writes an amount: to a hundredth, and small ones to a ten-thousandth.
+func money(v float64) string {
+	if math.Abs(v) < 1 {
+		return decimal(v, 4)
+	}
+	return decimal(v, 2)
+}
+
+// span writes a length of time, two units at most.
+func span(seconds float64) string {
+	s := int64(math.Round(seconds))
+	switch {
+	case seconds < 10:
+		return decimal(seconds, 1) + " s"
+	case s < 90:
+		return fmt.Sprintf("%d s", s)
+	case s < 5400:
+		return fmt.Sprintf("%d min %02d s", s/60, s%60)
+	case s < 172800:
+		m := (s + 30) / 60
+		return fmt.Sprintf("%d h %02d min", m/60, m%60)
+	}
+	h := (s + 1800) / 3600
+	return fmt.Sprintf("%d d %d h", h/24, h%24)
+}
+
+// metres writes a length of belt or filament.
+func metres(mm float64) string { return decimal(mm/1000, 3) + " m" }
+
+func clock(t time.Time) string { return t.Format("2006-01-02 15:04") }
+
+func day(t time.Time) string { return t.Format("2006-01-02") }
+
+// keys are the keys of a map, sorted.
+func keys(m map[string]int) []string {
+	list := make([]string, 0, len(m))
+	for k := range m {
+		list = append(list, k)
+	}
+	slices.Sort(list)
+	return list
+}
