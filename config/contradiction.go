@@ -22,6 +22,7 @@ func (r *reader) contradictions() {
 	r.holds()
 	r.reach()
 	r.corners()
+	r.costs()
 }
 
 // corners refuses two rules for one thing.

@@ -26,7 +26,7 @@ type key struct {
 func (k *key) path() string { return k.group + "." + k.name }
 
 // groupNames are the groups in the order of the example.
-var groupNames = []string{"machine", "belt", "discharge", "hold", "job", "motion", "ledger", "server", "alerts", "log"}
+var groupNames = []string{"machine", "belt", "discharge", "hold", "job", "motion", "costs", "ledger", "server", "alerts", "log"}
 
 // find returns the key of a dotted path, or nil.
 func find(path string) *key {
@@ -87,7 +87,7 @@ func suggestGroup(name string) string {
 
 // stem returns a key without the unit at its end.
 func stem(name string) string {
-	for _, tail := range []string{"_mm_per_min", "_mm_per_s2", "_mm_per_s", "_mm_per_m", "_per_mm", "_g_per_cm3", "_mm", "_cm", "_m",
+	for _, tail := range []string{"_per_kg", "_per_kwh", "_per_hour", "_mm_per_min", "_mm_per_s2", "_mm_per_s", "_mm_per_m", "_per_mm", "_g_per_cm3", "_mm", "_cm", "_m",
 		"_seconds", "_minutes", "_hours", "_days", "_min", "_ms", "_s", "_h", "_d", "_c", "_bytes"} {
 		if short, found := strings.CutSuffix(name, tail); found {
 			return short

@@ -101,6 +101,15 @@ var keys = []key{
 	{group: "motion", name: "corner_speed_e_mm_per_s", at: func(s *Settings) any { return &s.Motion.CornerSpeedMMPerS.E }, unit: speed, least: 0.1, most: 100, off: true},
 	{group: "motion", name: "look_ahead_moves", at: func(s *Settings) any { return &s.Motion.LookAheadMoves }, unit: moves, least: 1, most: 32, off: true},
 
+	{group: "costs", name: "currency", at: func(s *Settings) any { return &s.Costs.Currency }, rule: optional(currencyRule)},
+	{group: "costs", name: "filament_per_kg", at: func(s *Settings) any { return &s.Costs.FilamentPerKg }, unit: perKg, least: 0.01, most: 1e6, off: true},
+	{group: "costs", name: "energy_per_kwh", at: func(s *Settings) any { return &s.Costs.EnergyPerKWh }, unit: perKWh, least: 0.001, most: 1e5, off: true},
+	{group: "costs", name: "power_w", at: func(s *Settings) any { return &s.Costs.PowerW }, unit: watt, least: 5, most: 10000, off: true,
+		low: "the unit is W: 0.12 kW are 120"},
+	{group: "costs", name: "machine_per_hour", at: func(s *Settings) any { return &s.Costs.MachinePerHour }, unit: perHour, least: 0.001, most: 1e6, off: true},
+	{group: "costs", name: "labour_per_hour", at: func(s *Settings) any { return &s.Costs.LabourPerHour }, unit: perHour, least: 0.01, most: 1e6, off: true},
+	{group: "costs", name: "minutes_per_visit", at: func(s *Settings) any { return &s.Costs.MinutesPerVisit }, unit: minute, least: 0.5, most: 240, off: true},
+
 	{group: "ledger", name: "path", at: func(s *Settings) any { return &s.Ledger.Path }, rule: pathRule},
 	{group: "ledger", name: "progress_every_s", at: func(s *Settings) any { return &s.Ledger.ProgressEvery }, unit: second, least: 1, most: 3600},
 

@@ -12,6 +12,7 @@ type Settings struct {
 	Hold      Hold
 	Job       Job
 	Motion    Motion
+	Costs     Costs
 	Ledger    Ledger
 	Server    Server
 	Alerts    Alerts

@@ -50,7 +50,7 @@ var written = map[string][]unit{
 	"g/cm3": {density}, "g/cm^3": {density}, "g/cm³": {density}, "g/cc": {density}, "kg/m3": {{"kg/m3", "density", 0.001}}, "kg/m³": {{"kg/m3", "density", 0.001}},
 	"steps/mm": {stepsMM}, "b": {octets}, "byte": {octets}, "bytes": {octets}, "k": {{"k", "size", 1024}, {"k", "rate", 1000}}, "kb": {{"kB", "size", 1024}}, "kib": {{"KiB", "size", 1024}},
 	"baud": {baudRate}, "bd": {baudRate}, "bit/s": {baudRate}, "bps": {baudRate}, "kbaud": {{"kbaud", "rate", 1000}}, "kbit/s": {{"kbit/s", "rate", 1000}},
-	"%": {percent}, "percent": {percent}, "part": {parts}, "parts": {parts}, "pcs": {parts},
+	"w": {watt}, "kw": {{"kW", "power", 1000}}, "%": {percent}, "percent": {percent}, "part": {parts}, "parts": {parts}, "pcs": {parts},
 }
 
 // unitMistake says what is wrong with text that holds a number and a unit where

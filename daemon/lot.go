@@ -18,7 +18,7 @@ import (
 
 func newLot() *cobra.Command {
 	c := group(&cobra.Command{Use: "lot", Short: "Order parts, list lots, look at one, end one"})
-	c.AddCommand(newLotStart(), newLotList(), newLotShow(), newLotEnd())
+	c.AddCommand(newLotStart(), newLotList(), newLotShow(), newLotReport(), newLotEnd())
 	return c
 }
 

@@ -11,6 +11,7 @@ import (
 	"go.uber.org/zap"
 
 	"beltwarden/daemon/once"
+	"beltwarden/daemon/report"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
@@ -23,15 +24,9 @@ type Run interface {
 
 // Ledger is what the interface reads of the ledger.
 type Ledger interface {
+	report.Ledger
 	Lots(ctx context.Context) ([]ledger.Lot, error)
-	Lot(ctx context.Context, id int64) (ledger.Lot, error)
-	Counts(ctx context.Context, lotID int64) (ledger.Counts, error)
-	Cycles(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
-	Holds(ctx context.Context, lotID int64) ([]ledger.Hold, error)
-	Checks(ctx context.Context, lotID int64, limit int) ([]ledger.Check, error)
-	Times(ctx context.Context, lotID int64) (ledger.Times, error)
 	supervisor.GripStore
-	Events(ctx context.Context, limit int, afterSeq int64) ([]ledger.Event, error)
 	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
 }
@@ -45,7 +40,9 @@ type Options struct {
 	Metrics http.Handler // answers /metrics
 	// Channels are the names of the receivers of alerts that are configured.
 	Channels []string
-	Log      *zap.Logger
+	// Report is what a lot's report needs beside the ledger.
+	Report report.Settings
+	Log    *zap.Logger
 }
 
 // Bounds on what a request may cost.
@@ -72,6 +69,7 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/status", b.status)
 	mux.HandleFunc("GET /api/v1/lots", b.lots)
 	mux.HandleFunc("GET /api/v1/lots/{id}", b.lot)
+	mux.HandleFunc("GET /api/v1/lots/{id}/report", b.lotReport)
 	mux.HandleFunc("GET /api/v1/events", b.events)
 	mux.HandleFunc("GET /api/v1/alerts", b.alerts)
 	mux.HandleFunc("POST /api/v1/commands", act(b.command))

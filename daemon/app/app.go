@@ -131,7 +131,7 @@ func (a *App) build(ctx context.Context) (err error) {
 		Dir: filepath.Dir(c.Ledger.Path)})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
 	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect,
-		Channels: a.channels(), Log: a.log.Named("api"),
+		Channels: a.channels(), Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
 	a.handler = access.Guard(access.Options{Secret: a.secret}, programs)

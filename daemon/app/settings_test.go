@@ -32,7 +32,7 @@ var elsewhere = map[string]string{
 
 // translated is all that is made of a configuration.
 func translated(c *config.Settings) string {
-	return fmt.Sprintf("%#v %#v %#v %#v", RunSettings(c), JobOptions(c), webhookOptions(c, ""), alertRetry(c))
+	return fmt.Sprintf("%#v %#v %#v %#v %#v", RunSettings(c), JobOptions(c), webhookOptions(c, ""), alertRetry(c), ReportSettings(c))
 }
 
 // Each setting, changed alone, must change what is made of the configuration.

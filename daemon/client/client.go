@@ -123,6 +123,15 @@ func (c *Client) Lot(ctx context.Context, id int64) (*LotDetail, error) {
 	return get[*LotDetail](ctx, c, "/api/v1/lots/"+strconv.FormatInt(id, 10))
 }
 
+// LotReport returns the report of a lot as the daemon writes it: format is html, csv or
+// json, and who it is for workshop or customer.
+func (c *Client) LotReport(ctx context.Context, id int64, format, who string) ([]byte, error) {
+	q := url.Values{"format": {format}, "for": {who}}
+	var text []byte
+	err := c.call(ctx, http.MethodGet, "/api/v1/lots/"+strconv.FormatInt(id, 10)+"/report?"+q.Encode(), nil, &text)
+	return text, err
+}
+
 // EndLot gives up a lot, or closes one whose parts were all found good.
 func (c *Client) EndLot(ctx context.Context, id int64, reason string) (supervisor.Result, error) {
 	return c.post(ctx, "/api/v1/lots/"+strconv.FormatInt(id, 10)+"/end", EndRequest{Reason: reason})
@@ -194,7 +203,11 @@ func (c *Client) call(ctx context.Context, method, path string, body, to any) er
 	if answer.StatusCode/100 != 2 {
 		return problem(answer, data)
 	}
-	if to == nil {
+	switch to := to.(type) {
+	case nil:
+		return nil
+	case *[]byte: // as it came
+		*to = data
 		return nil
 	}
 	if err := json.Unmarshal(data, to); err != nil {

@@ -3,6 +3,7 @@ package report
 import (
 	"encoding/csv"
 	"io"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -13,6 +14,17 @@ import (
 var columns = []string{"section", "number", "job", "name", "at", "until", "duration_s", "parts", "good", "scrap",
 	"size_mm", "offset_mm", "travel_mm", "filament_mm", "mass_g", "ratio", "amount", "currency", "by", "text", "note"}
 
+// customerColumns are those that a customer's table has.
+var customerColumns = []string{"section", "number", "job", "name", "at", "until", "parts", "size_mm", "ratio", "text", "note"}
+
+// columns are those of the reader.
+func (r *Report) columns() []string {
+	if r.Workshop == nil {
+		return customerColumns
+	}
+	return columns
+}
+
 // row is one line of the table by its columns.
 type row map[string]string
 
@@ -22,12 +34,13 @@ type row map[string]string
 func (r *Report) CSV(w io.Writer) error {
 	c := csv.NewWriter(w)
 	c.UseCRLF = true
-	if err := c.Write(columns); err != nil {
+	names := r.columns()
+	if err := c.Write(names); err != nil {
 		return err
 	}
 	for _, line := range r.rows() {
-		fields := make([]string, len(columns))
-		for i, name := range columns {
+		fields := make([]string, len(names))
+		for i, name := range names {
 			fields[i] = line[name]
 		}
 		if err := c.Write(fields); err != nil {
@@ -49,7 +62,9 @@ func cell(text string) string {
 	return text
 }
 
-func number(v float64) string { return plain(v) }
+// number writes a value to a millionth of its unit, which is more than anything is
+// known to.
+func number(v float64) string { return plain(math.Round(v*1e6) / 1e6) }
 
 func optional(v *float64) string {
 	if v == nil {
@@ -93,7 +108,7 @@ func (r *Report) rows() (list []row) {
 	add("count", row{"name": "good", "parts": whole(r.Good)})
 	for _, j := range r.Jobs {
 		no := whole(j.Number)
-		add("job", row{"job": no, "name": cell(j.Name), "text": cell(j.File), "note": j.SHA256})
+		add("job", row{"job": no, "name": cell(j.Name), "text": cell(j.File), "note": cell(j.SHA256)})
 		add("count", row{"job": no, "name": "ordered", "parts": whole(j.Ordered)})
 		add("count", row{"job": no, "name": "good", "parts": whole(j.Good)})
 		list = append(list, j.rows()...)

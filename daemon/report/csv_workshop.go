@@ -12,7 +12,9 @@ func (w *Workshop) rows() (list []row) {
 		line["section"], line["name"] = section, name
 		list = append(list, line)
 	}
-	add("machine", cell(w.Machine), row{})
+	if w.Machine != "" {
+		add("machine", cell(w.Machine), row{})
+	}
 	add("lot", "order", row{"text": w.Order, "note": cell(w.Reason)})
 	for _, c := range []struct {
 		name string

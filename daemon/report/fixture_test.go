@@ -36,13 +36,13 @@ type book struct {
 	seq int64
 }
 
-func (b *book) Lot(context.Context, int64) (ledger.Lot, error)                 { return b.lot, nil }
-func (b *book) Counts(context.Context, int64) (ledger.Counts, error)           { return b.counts, nil }
-func (b *book) Cycles(context.Context, int64) ([]ledger.Cycle, error)          { return b.cycles, nil }
-func (b *book) Holds(context.Context, int64) ([]ledger.Hold, error)            { return b.holds, nil }
-func (b *book) Checks(context.Context, int64, int) ([]ledger.Check, error)     { return b.checks, nil }
-func (b *book) Times(context.Context, int64) (ledger.Times, error)             { return b.times, nil }
-func (b *book) Course(context.Context, int64) (ledger.Course, error)           { return b.course, nil }
+func (b *book) Lot(context.Context, int64) (ledger.Lot, error)                   { return b.lot, nil }
+func (b *book) Counts(context.Context, int64) (ledger.Counts, error)             { return b.counts, nil }
+func (b *book) Cycles(context.Context, int64) ([]ledger.Cycle, error)            { return b.cycles, nil }
+func (b *book) Holds(context.Context, int64) ([]ledger.Hold, error)              { return b.holds, nil }
+func (b *book) Checks(context.Context, int64, int) ([]ledger.Check, error)       { return b.checks, nil }
+func (b *book) Times(context.Context, int64) (ledger.Times, error)               { return b.times, nil }
+func (b *book) Course(context.Context, int64) (ledger.Course, error)             { return b.course, nil }
 func (b *book) Sizes(context.Context, int64) (map[int]ledger.SizeOrdered, error) { return b.sizes, nil }
 func (b *book) Events(_ context.Context, limit int, after int64) (list []ledger.Event, err error) {
 	for _, e := range b.events {
