@@ -189,6 +189,7 @@ func (r *reader) reach() {
 	}
 	paths := []struct{ field, path string }{
 		{"ledger.path", s.Ledger.Path}, {"server.socket", s.Server.Socket}, {"server.secret_file", s.Server.SecretFile}, {"machine.port", s.Machine.Port},
+		{"server.jobs_folder", s.Server.JobsFolder},
 	}
 	for i, a := range paths {
 		for _, b := range paths[:i] {

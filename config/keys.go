@@ -116,6 +116,9 @@ var keys = []key{
 	{group: "server", name: "socket", at: func(s *Settings) any { return &s.Server.Socket }, rule: optional(socketRule)},
 	{group: "server", name: "listen", at: func(s *Settings) any { return &s.Server.Listen }, rule: optional(listenRule)},
 	{group: "server", name: "secret_file", at: func(s *Settings) any { return &s.Server.SecretFile }, rule: optional(pathRule)},
+	{group: "server", name: "jobs_folder", at: func(s *Settings) any { return &s.Server.JobsFolder }, rule: folderRule},
+	{group: "server", name: "upload_limit_mb", at: func(s *Settings) any { return &s.Server.UploadLimitMB }, unit: megabyte, least: 1, most: 100000,
+		high: "write the size of the largest job in MB; it must find room on the disk"},
 
 	{group: "alerts", name: "webhooks", at: func(s *Settings) any { return &s.Alerts.Webhooks }},
 	{group: "alerts", name: "retry_first_s", at: func(s *Settings) any { return &s.Alerts.RetryFirst }, unit: second, least: 1, most: 3600},

@@ -41,6 +41,14 @@ func pathRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
+// folderRule accepts the absolute path of a folder.
+func folderRule(s string) (problem, remedy string) {
+	if s == "/" {
+		return "is the whole disk", "write a folder of its own"
+	}
+	return pathRule(strings.TrimSuffix(s, "/"))
+}
+
 // socketRule accepts a path that fits a socket address.
 func socketRule(s string) (problem, remedy string) {
 	if problem, remedy = pathRule(s); problem == "" && len(s) > mostSocketPath {

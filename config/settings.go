@@ -171,6 +171,9 @@ type Server struct {
 	Socket     string // absolute path of the local socket; empty for none
 	Listen     string // host:port for the board and the metrics; empty for none
 	SecretFile string // absolute path of a file with the secret; empty for none
+
+	JobsFolder    string // absolute path of the folder for uploaded jobs
+	UploadLimitMB int    // size of the largest job that is taken, in MB of 1,000,000 bytes
 }
 
 // Alerts describes who is called.
@@ -216,7 +219,8 @@ func Default() *Settings {
 		},
 		Job:    Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},
 		Ledger: Ledger{Path: "/var/lib/beltwarden/ledger.db", ProgressEvery: 30 * time.Second},
-		Server: Server{Socket: "/run/beltwarden/beltwarden.sock", Listen: "127.0.0.1:7353"},
+		Server: Server{Socket: "/run/beltwarden/beltwarden.sock", Listen: "127.0.0.1:7353",
+			JobsFolder: "/var/lib/beltwarden/jobs", UploadLimitMB: 1024},
 		Alerts: Alerts{RetryFirst: 5 * time.Second, RetryLimit: time.Hour},
 		Log:    Log{Level: "info", Format: "json"},
 	}

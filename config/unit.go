@@ -32,6 +32,7 @@ var (
 	density  = unit{"g/cm3", "density", 1}
 	stepsMM  = unit{"steps/mm", "steps", 1}
 	octets   = unit{"bytes", "size", 1}
+	megabyte = unit{"MB", "size", 1e6}
 	baudRate = unit{"bit/s", "rate", 1}
 	parts    = unit{"parts", "count", 1}
 	percent  = unit{"%", "share", 1}

@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"path"
 	"strings"
 
 	"gopkg.in/yaml.v3"
@@ -155,6 +156,9 @@ func (r *reader) finish() {
 	}
 	if r.set["machine.lift_axis"] == nil {
 		s.Machine.LiftAxis = lift
+	}
+	if r.set["server.jobs_folder"] == nil && r.set["ledger.path"] != nil && !r.bad["ledger.path"] {
+		s.Server.JobsFolder = path.Join(path.Dir(s.Ledger.Path), "jobs")
 	}
 	r.contradictions()
 }

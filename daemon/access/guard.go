@@ -20,9 +20,6 @@ type Options struct {
 	Secret string
 }
 
-// mostBody bounds the bytes of a request, unless its handler says otherwise.
-const mostBody = 1 << 20
-
 // Guard lets in who may come in. The socket is guarded by its permissions. Over
 // TCP the secret is asked for if there is one; without one only a program on this
 // computer may speak, and not a web page that a browser on it happens to show.
@@ -35,7 +32,7 @@ func Guard(o Options, next http.Handler) http.Handler {
 	return cross.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("X-Content-Type-Options", "nosniff")
 		w.Header().Set("Content-Security-Policy", "default-src 'self'; frame-ancestors 'none'")
-		r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+		r = bounded(w, r)
 		switch {
 		case Local(r) || r.URL.Path == "/healthz":
 		case o.Secret != "":

@@ -18,6 +18,7 @@ import (
 	"beltwarden/supervisor/ledger"
 
 	"beltwarden/daemon/client"
+	"beltwarden/daemon/shelf"
 )
 
 // answer writes a value as JSON.
@@ -53,6 +54,14 @@ func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 		client.Refuse(w, bad.status, bad.detail, bad.remedy)
 	case errors.As(err, &refusal):
 		client.Refuse(w, http.StatusConflict, "cannot "+refusal.What+": "+refusal.Why, refusal.Remedy)
+	case errors.Is(err, shelf.ErrNotFound):
+		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of stored jobs: GET /api/v1/jobs")
+	case errors.Is(err, shelf.ErrName):
+		client.Refuse(w, http.StatusUnprocessableEntity, err.Error(), "name the file as in ?name=stake-clip.gcode")
+	case errors.Is(err, shelf.ErrTooLarge):
+		client.Refuse(w, http.StatusRequestEntityTooLarge, err.Error(), "slice it with fewer details, or raise server.upload_limit_mb")
+	case errors.Is(err, shelf.ErrFull):
+		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk, or take stored jobs away that are not needed any more")
 	case errors.Is(err, supervisor.ErrEnded):
 		client.Refuse(w, http.StatusServiceUnavailable, "the daemon is ending and takes no more requests", "ask again when it has been started again")
 	case errors.Is(err, ledger.ErrNotFound):

@@ -6,12 +6,14 @@ package api
 import (
 	"context"
 	"net/http"
+	"sync"
 	"time"
 
 	"go.uber.org/zap"
 
 	"beltwarden/daemon/once"
 	"beltwarden/daemon/report"
+	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
@@ -37,6 +39,8 @@ type Options struct {
 	Ledger Ledger
 	// Inspect reads a job file for the machine at hand, see [job.Inspect].
 	Inspect supervisor.Inspector
+	// Shelf holds uploaded jobs; nil when there is no folder for them.
+	Shelf   *shelf.Shelf
 	Metrics http.Handler // answers /metrics
 	// Channels are the names of the receivers of alerts that are configured.
 	Channels []string
@@ -55,11 +59,13 @@ const (
 type api struct {
 	Options
 	inspector chan struct{} // holds one token for the request that reads job files
+	uploads   chan struct{} // holds a token for each upload
+	opening   sync.RWMutex  // read while a lot is opened, so that no job of it is taken away
 }
 
 // New returns the handler of everything that the daemon serves.
 func New(o Options) http.Handler {
-	b := &api{Options: o, inspector: make(chan struct{}, 1)}
+	b := &api{Options: o, inspector: make(chan struct{}, 1), uploads: make(chan struct{}, mostUploads)}
 	answers := once.New()
 	act := func(next http.HandlerFunc) http.HandlerFunc { return answers.Handler(once.Header, next) }
 	mux := http.NewServeMux()
@@ -79,6 +85,10 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("POST /api/v1/trials/end", act(b.endTrial))
 	mux.HandleFunc("POST /api/v1/lots", act(b.openLot))
 	mux.HandleFunc("POST /api/v1/lots/{id}/end", act(b.endLot))
+	mux.HandleFunc("GET /api/v1/jobs", b.jobs)
+	mux.HandleFunc("GET /api/v1/jobs/{name}", b.job)
+	mux.HandleFunc("POST /api/v1/jobs", b.putJob) // the same file sent twice is stored once
+	mux.HandleFunc("DELETE /api/v1/jobs/{name}", act(b.removeJob))
 	return spoken(mux)
 }
 

@@ -69,7 +69,9 @@ func (b *api) openLot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	if err := wrongLot(&q); err != nil {
+	b.opening.RLock()
+	defer b.opening.RUnlock()
+	if err := b.wrongLot(&q); err != nil {
 		b.fail(w, r, err)
 		return
 	}
@@ -93,7 +95,7 @@ func patient(w http.ResponseWriter) {
 }
 
 // wrongLot says everything that is wrong with an order before a file is read.
-func wrongLot(q *client.LotRequest) error {
+func (b *api) wrongLot(q *client.LotRequest) error {
 	var bad []string
 	switch {
 	case len(q.Jobs) == 0:
@@ -101,10 +103,16 @@ func wrongLot(q *client.LotRequest) error {
 	case len(q.Jobs) > mostJobs:
 		bad = append(bad, fmt.Sprintf("jobs: %d files are more than %d", len(q.Jobs), mostJobs))
 	}
-	for i, path := range q.Jobs {
-		if !filepath.IsAbs(path) {
-			bad = append(bad, fmt.Sprintf("jobs[%d]: %q is no absolute path, and the daemon works in a directory of its own", i, path))
+	for i, said := range q.Jobs {
+		if filepath.IsAbs(said) {
+			continue
 		}
+		path, err := b.stored(said)
+		if err != nil {
+			bad = append(bad, fmt.Sprintf("jobs[%d]: %q is no absolute path, and no job of that name is stored", i, said))
+			continue
+		}
+		q.Jobs[i] = path
 	}
 	if len(q.Good) == 1 {
 		for len(q.Good) < min(len(q.Jobs), mostJobs) {

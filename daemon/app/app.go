@@ -22,6 +22,7 @@ import (
 	"beltwarden/daemon/alert"
 	"beltwarden/daemon/api"
 	"beltwarden/daemon/metrics"
+	"beltwarden/daemon/shelf"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
@@ -52,6 +53,7 @@ type App struct {
 	run     *supervisor.Supervisor
 	hooks   []*alert.Webhook
 	inspect supervisor.Inspector
+	shelf   *shelf.Shelf // nil when its folder cannot be used
 	handler http.Handler
 	secret  string
 	startID string // names this process in the identities of alerts
@@ -110,6 +112,7 @@ func (a *App) build(ctx context.Context) (err error) {
 	}
 	a.onStop("ledger", func(context.Context) error { return a.ledger.Close() })
 
+	a.openShelf(c.Server)
 	a.startID = strings.ToLower(rand.Text()[:12])
 	set, options := RunSettings(c), JobOptions(c)
 	if a.o.Alter != nil {
@@ -130,12 +133,23 @@ func (a *App) build(ctx context.Context) (err error) {
 	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels(),
 		Dir: filepath.Dir(c.Ledger.Path)})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
-	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect,
+	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect, Shelf: a.shelf,
 		Channels: a.channels(), Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
 	a.handler = access.Guard(access.Options{Secret: a.secret}, programs)
 	return nil
+}
+
+// openShelf opens the folder for uploaded jobs. Without it the machine still works,
+// from files that are named by their path.
+func (a *App) openShelf(c config.Server) {
+	var err error
+	if a.shelf, err = shelf.Open(c.JobsFolder, int64(c.UploadLimitMB)*1e6); err != nil {
+		a.log.Warn("jobs cannot be uploaded", zap.Error(err))
+		return
+	}
+	a.onStop("folder for jobs", func(context.Context) error { return a.shelf.Close() })
 }
 
 // receivers makes what the alerts are sent with.

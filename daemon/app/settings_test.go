@@ -26,6 +26,8 @@ var elsewhere = map[string]string{
 	"Server.Socket":               "TestLotEndToEnd speaks over it",
 	"Server.Listen":               "TestLotEndToEnd reads metrics from it",
 	"Server.SecretFile":           "TestSecret",
+	"Server.JobsFolder":           "TestUploadedJob finds the file there",
+	"Server.UploadLimitMB":        "TestUploadedJob sends one byte more",
 	"Log.Level":                   "TestLogger",
 	"Log.Format":                  "TestLogger",
 }

@@ -216,23 +216,28 @@ func (c *Client) call(ctx context.Context, method, path string, body, to any) er
 	return nil
 }
 
-// request builds a request. A POST carries a key of its own, so that the daemon
-// carries it out once even if the connection makes it travel twice.
+// request builds a request; a body that can be read is sent as it is, any other as
+// JSON. What acts carries a key of its own, so that the daemon carries it out once
+// even if the connection makes it travel twice.
 func (c *Client) request(ctx context.Context, method, path string, body any) (*http.Request, error) {
-	var content io.Reader
-	if body != nil {
+	content, kind := io.Reader(nil), "application/octet-stream"
+	if given, ok := body.(io.Reader); ok {
+		content = given
+	} else if body != nil {
 		data, err := json.Marshal(body)
 		if err != nil {
 			return nil, err
 		}
-		content = bytes.NewReader(data)
+		content, kind = bytes.NewReader(data), "application/json"
 	}
 	r, err := http.NewRequestWithContext(ctx, method, c.base+path, content)
 	if err != nil {
 		return nil, err
 	}
 	if body != nil {
-		r.Header.Set("Content-Type", "application/json")
+		r.Header.Set("Content-Type", kind)
+	}
+	if method != http.MethodGet {
 		r.Header.Set("Idempotency-Key", rand.Text())
 	}
 	if c.secret != "" {

@@ -120,6 +120,7 @@ func (w *World) settings() *config.Settings {
 	c.Hold.EveryParts = max(3, min(8, w.set.Parts/4))
 	c.Ledger.Path = w.Ledger
 	c.Server.Socket, c.Server.Listen = w.Socket, w.set.Listen
+	c.Server.JobsFolder = filepath.Join(w.set.Dir, "jobs")
 	return c
 }
 

@@ -1,0 +1,238 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"mime"
+	"net/http"
+	"net/url"
+	"os"
+	"time"
+
+	"beltwarden/daemon/access"
+	"beltwarden/daemon/client"
+	"beltwarden/daemon/shelf"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// Bounds on uploads.
+const (
+	mostUploads  = 4                // at one time
+	uploadLimit  = 4 * time.Hour    // for one
+	uploadSilent = 20 * time.Second // without a byte
+	uploadGrace  = 30 * time.Second // before the next bound counts
+	uploadLeast  = 1000             // bytes in a second, on the average
+)
+
+// shelved returns the folder of uploaded jobs.
+func (b *api) shelved() (*shelf.Shelf, error) {
+	if b.Shelf == nil {
+		return nil, &badRequest{http.StatusServiceUnavailable, "the folder for jobs cannot be used", "see the log of the daemon, and server.jobs_folder"}
+	}
+	return b.Shelf, nil
+}
+
+// stored returns the path of an uploaded job.
+func (b *api) stored(name string) (string, error) {
+	s, err := b.shelved()
+	if err != nil {
+		return "", err
+	}
+	return s.Path(name)
+}
+
+func stored(i shelf.Item) client.Job { return client.Job(i) }
+
+// jobs lists the stored job files, the newest first.
+func (b *api) jobs(w http.ResponseWriter, r *http.Request) {
+	s, err := b.shelved()
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	list, err := s.List()
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	answer(w, http.StatusOK, each(list, stored))
+}
+
+// job inspects one stored job file.
+func (b *api) job(w http.ResponseWriter, r *http.Request) {
+	s, err := b.shelved()
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	item, err := s.Get(r.PathValue("name"))
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	patient(w)
+	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
+	defer cancel()
+	plan, err := b.look(ctx, item.Path)
+	d := client.JobDetail{Job: stored(item)}
+	var refusal *job.Refusal
+	switch {
+	case errors.As(err, &refusal):
+		d.Refusal, d.Blocked = refusal.Problems, true
+	case err != nil:
+		b.fail(w, r, err)
+		return
+	default:
+		if d.Plan, err = json.Marshal(plan); err != nil {
+			b.fail(w, r, err)
+			return
+		}
+		d.Blocked = plan.Blocked()
+	}
+	answer(w, http.StatusOK, d)
+}
+
+// look reads one job file when no other is being read.
+func (b *api) look(ctx context.Context, path string) (*job.Plan, error) {
+	select {
+	case b.inspector <- struct{}{}:
+		defer func() { <-b.inspector }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	plan, err := b.Inspect(ctx, path)
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	return plan, err
+}
+
+// putJob stores a job file that is the body of the request.
+func (b *api) putJob(w http.ResponseWriter, r *http.Request) {
+	s, err := b.shelved()
+	if err == nil {
+		err = wrongUpload(r, s.LimitBytes())
+	}
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	select {
+	case b.uploads <- struct{}{}:
+		defer func() { <-b.uploads }()
+	default:
+		w.Header().Set("Retry-After", "10")
+		b.fail(w, r, &badRequest{http.StatusServiceUnavailable, fmt.Sprintf("%d jobs are being uploaded already", mostUploads), "ask again in a little while"})
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), uploadLimit)
+	defer cancel()
+	control := http.NewResponseController(w)
+	item, err := s.Put(ctx, r.URL.Query().Get("name"), &slow{Reader: access.Whole(r), control: control, began: time.Now()})
+	_ = control.SetWriteDeadline(time.Now().Add(readLimit)) // not possible without a connection, as in a test
+	if err != nil {
+		w.Header().Set("Connection", "close") // or the server would wait for the rest first
+		b.fail(w, r, unsent(err))
+		return
+	}
+	w.Header().Set("Location", "/api/v1/jobs/"+url.PathEscape(item.Name))
+	answer(w, http.StatusCreated, stored(item))
+}
+
+// wrongUpload refuses what can be told before the file has come.
+func wrongUpload(r *http.Request, limit int64) error {
+	kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
+	if kind == "multipart/form-data" || kind == "application/x-www-form-urlencoded" {
+		return &badRequest{http.StatusUnsupportedMediaType, "the request is a form, not the job file itself",
+			"send the bytes of the file as the body, with Content-Type: application/octet-stream"}
+	}
+	if _, err := shelf.Name(r.URL.Query().Get("name")); err != nil {
+		return err
+	}
+	if r.ContentLength > limit {
+		return fmt.Errorf("cannot store the job: %w: the limit is %d bytes", shelf.ErrTooLarge, limit)
+	}
+	return nil
+}
+
+// unsent words an upload that has broken off.
+func unsent(err error) error {
+	switch {
+	case errors.Is(err, os.ErrDeadlineExceeded), errors.Is(err, context.DeadlineExceeded), errors.Is(err, errSlow):
+		return &badRequest{http.StatusRequestTimeout, fmt.Sprintf("the file comes too slowly: there must be something every %.0f s, and %d bytes in a second on the average",
+			uploadSilent.Seconds(), uploadLeast), "send it again over a better connection"}
+	case errors.Is(err, io.ErrUnexpectedEOF):
+		return &badRequest{http.StatusBadRequest, "the file broke off before its end; nothing was stored", "send it again"}
+	}
+	return err
+}
+
+// slow reads a body that may take long, as long as it keeps coming.
+type slow struct {
+	io.Reader
+	control *http.ResponseController
+	began   time.Time
+	bytes   int64
+}
+
+// errSlow says that hardly anything comes.
+var errSlow = errors.New("hardly anything comes")
+
+// Read implements io.Reader.
+func (s *slow) Read(p []byte) (int, error) {
+	now := time.Now()
+	if d := now.Sub(s.began); d > uploadGrace && float64(s.bytes) < d.Seconds()*uploadLeast {
+		return 0, errSlow
+	}
+	_ = s.control.SetReadDeadline(now.Add(uploadSilent)) // not possible without a connection, as in a test
+	_ = s.control.SetWriteDeadline(now.Add(uploadSilent + readLimit))
+	n, err := s.Reader.Read(p)
+	s.bytes += int64(n)
+	return n, err
+}
+
+// removeJob takes a stored job away, unless a lot still needs it.
+func (b *api) removeJob(w http.ResponseWriter, r *http.Request) {
+	s, err := b.shelved()
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	name := r.PathValue("name")
+	if !b.opening.TryLock() {
+		b.fail(w, r, &supervisor.Refusal{What: "take the job away", Why: "a lot is being opened", Remedy: "ask again when it is open"})
+		return
+	}
+	defer b.opening.Unlock()
+	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+	defer cancel()
+	if err := s.Remove(ctx, name, b.unneeded); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	w.WriteHeader(http.StatusNoContent)
+}
+
+// unneeded returns nil when no lot that may go on refers to a file.
+func (b *api) unneeded(ctx context.Context, path string) error {
+	lots, err := b.Ledger.Lots(ctx)
+	if err != nil {
+		return err
+	}
+	for _, l := range lots {
+		if l.Status != ledger.LotOpen && l.Status != ledger.LotMade {
+			continue
+		}
+		for _, j := range l.Jobs {
+			if j.Path == path {
+				return &supervisor.Refusal{What: "take the job away", Why: fmt.Sprintf("lot %d, %s, is made from it", l.ID, l.Name), Remedy: "end that lot first"}
+			}
+		}
+	}
+	return nil
+}
