@@ -17,6 +17,7 @@ type beltCount struct {
 	freeFromMM float64
 	occupied   bool
 
+	lying       []lying // parts that may lie on the belt, the first made first
 	seam        seam
 	scales      []belt.Rescale // changes of the belt's scale on the board of this port
 	wear        *belt.Wear     // nil when the length of the loop is not known
@@ -69,7 +70,7 @@ func (b *beltCount) checked(realigned, cleared bool) {
 }
 
 // cleared notes that nothing stands on the belt near the head.
-func (b *beltCount) cleared() { b.known, b.occupied = true, false }
+func (b *beltCount) cleared() { b.known, b.occupied, b.lying = true, false, nil }
 
 // reckonOutside calls uncertain how far a process that ended in state was may have
 // moved the belt outside a part: in a lead-in or lead-out, or running parts over

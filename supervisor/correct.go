@@ -23,7 +23,7 @@ func (m *Machine) correct(r Request, out *Output) error {
 		return &Refusal{what, fmt.Sprintf("check %d was already corrected by check %d", old.ID, old.CorrectedBy), fmt.Sprintf("correct check %d", old.CorrectedBy)}
 	}
 	if wrong := append(m.wrongVisit(v), m.wrongCorrection(v, p)...); len(wrong) > 0 {
-		return &Refusal{what, strings.Join(wrong, "; "), "correct it and record it again"}
+		return refuseVisit(what, wrong, false)
 	}
 	c := old
 	c.ID, c.Corrects, c.Stamp, c.By, c.Note = m.ids.Check, old.ID, ledger.Stamp{}, r.By, v.Note
@@ -40,7 +40,7 @@ func (m *Machine) correct(r Request, out *Output) error {
 	readings, from := driftOf(checks)
 	newest := c.OffsetMM != nil && len(readings) > 0 && !slices.ContainsFunc(checks[at+1:], func(c ledger.Check) bool { return c.Realigned || c.OffsetMM != nil })
 	if odd := m.doubts(v, readings, newest && !c.Realigned); len(odd) > 0 {
-		return &Refusal{what, strings.Join(odd, "; "), "look again, and record it with --sure if it is so"}
+		return refuseVisit(what, odd, true)
 	}
 	m.ids.Check++
 	out.record(ledger.CheckRecorded{Check: c})
@@ -67,24 +67,24 @@ func (m *Machine) correct(r Request, out *Output) error {
 }
 
 // wrongCorrection lists what a correction cannot say.
-func (m *Machine) wrongCorrection(v *Visit, p *Past) []string {
-	var wrong []string
-	say := func(is bool, format string, a ...any) {
+func (m *Machine) wrongCorrection(v *Visit, p *Past) []Fault {
+	var wrong []Fault
+	say := func(is bool, field, format string, a ...any) {
 		if is {
-			wrong = append(wrong, fmt.Sprintf(format, a...))
+			wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)})
 		}
 	}
-	say(v.Interrupted != "", "the word on an interrupted part is not taken back by a correction")
-	say(v.SeamMM != nil, "the seam is told anew in a check of its own")
-	say(v.Surface != "", "that the surface was made anew is said in a check of its own")
-	say(v.BeltCleared && !p.Corrected.BeltCleared, "that the belt was cleared is said in a check of its own, when it is")
+	say(v.Interrupted != "", "interrupted", "the word on an interrupted part is not taken back by a correction")
+	say(v.SeamMM != nil, "seam_mm", "the seam is told anew in a check of its own")
+	say(v.Surface != "", "surface", "that the surface was made anew is said in a check of its own")
+	say(v.BeltCleared && !p.Corrected.BeltCleared, "belt_cleared", "that the belt was cleared is said in a check of its own, when it is")
 	old, scrap := p.Corrected, sum(v.Scrap)
 	if old.LotID == 0 {
-		say(v.Good != 0 || scrap != 0, "check %d belongs to no lot whose parts could be counted", old.ID)
+		say(v.Good != 0 || scrap != 0, "good", "check %d belongs to no lot whose parts could be counted", old.ID)
 		return wrong
 	}
 	if v.Job < 0 || v.Job >= len(p.Counts.ByJob) {
-		say(true, "lot %d has no job %d", old.LotID, v.Job+1)
+		say(true, "job", "lot %d has no job %d", old.LotID, v.Job+1)
 		return wrong
 	}
 	j := p.Counts.ByJob[v.Job]
@@ -92,7 +92,7 @@ func (m *Machine) wrongCorrection(v *Visit, p *Past) []string {
 	if jobOf(old) == v.Job {
 		left += old.Good + sum(old.Scrap)
 	}
-	say(v.Good+scrap > left, "%d good and %d scrap are more than the %d parts that were made and not counted by other checks", v.Good, scrap, left)
+	say(v.Good+scrap > left, "good", "%d good and %d scrap are more than the %d parts that were made and not counted by other checks", v.Good, scrap, left)
 	return wrong
 }
 

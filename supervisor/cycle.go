@@ -23,6 +23,9 @@ type cycle struct {
 
 	startTravelMM float64 // running total when it began
 
+	placed   bool    // its place on the belt is settled:
+	originMM float64 // the net advance at which its body begins
+
 	fromLedger bool    // begun by an earlier process
 	leftMM     float64 // its travel that may or may not have been run
 	// leftAdvanceMM is its net advance that may or may not have been run.
@@ -125,6 +128,7 @@ func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
 	if len(lines) == 0 && math.Abs(at.PositionMM[axis]-begin) > 1e-9 {
 		lines = append(inMM(at), "G92 "+axis.String()+number(begin))
 	}
+	c.placed, c.originMM = true, m.belt.base.AdvanceMM+advance-m.belt.latest.AdvanceMM
 	m.belt.occupied, m.belt.freeFromMM = true, advance-m.reachMM(plan)+plan.PitchMM
 	return lines
 }

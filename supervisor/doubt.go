@@ -17,22 +17,22 @@ const (
 
 // doubts lists values that are possible and yet so odd that they are asked back. readings
 // are those since the realignment with the visit's own as the newest, when it is that.
-func (m *Machine) doubts(v *Visit, readings []belt.Reading, newest bool) []string {
+func (m *Machine) doubts(v *Visit, readings []belt.Reading, newest bool) []Fault {
 	if v.Sure {
 		return nil
 	}
-	var odd []string
+	var odd []Fault
 	if v.OffsetMM != nil {
 		limit := m.set.OffsetLimitMM
 		switch {
 		case limit > 0 && math.Abs(*v.OffsetMM) > oddOffsets*limit:
-			odd = append(odd, fmt.Sprintf("an offset of %+g mm is more than %g times the limit of %g mm", *v.OffsetMM, oddOffsets, limit))
+			odd = append(odd, Fault{"offset_mm", fmt.Sprintf("an offset of %+g mm is more than %g times the limit of %g mm", *v.OffsetMM, oddOffsets, limit)})
 		case newest && len(readings) > 1:
 			f := m.outlook(m.advancePerTravel()).Forecast(readings, readings[len(readings)-1])
 			for _, flag := range f.Flagged {
 				if flag.Newest {
-					odd = append(odd, fmt.Sprintf("an offset of %+g mm does not fit the %d readings before it, by which %+.1f mm was to be expected",
-						flag.OffsetMM, len(readings)-1, flag.ExpectedMM))
+					odd = append(odd, Fault{"offset_mm", fmt.Sprintf("an offset of %+g mm does not fit the %d readings before it, by which %+.1f mm was to be expected",
+						flag.OffsetMM, len(readings)-1, flag.ExpectedMM)})
 				}
 			}
 		}
@@ -41,8 +41,8 @@ func (m *Machine) doubts(v *Visit, readings []belt.Reading, newest bool) []strin
 }
 
 // oddLengths compares the lengths with those of the job's other parts, and with each other.
-func (m *Machine) oddLengths(v *Visit) []string {
-	var odd []string
+func (m *Machine) oddLengths(v *Visit) []Fault {
+	var odd []Fault
 	usual := 0.0
 	if m.lot != nil && v.Job >= 0 && v.Job < len(m.lot.sizes.charts) {
 		usual = usualLengthMM(m.lot.sizes.charts[v.Job])
@@ -52,7 +52,7 @@ func (m *Machine) oddLengths(v *Visit) []string {
 	}
 	for _, mm := range v.LengthsMM {
 		if usual > 0 && (mm > oddLengths*usual || mm < usual/oddLengths) {
-			odd = append(odd, fmt.Sprintf("a length of %g mm does not fit the %.1f mm of the job's other parts", mm, usual))
+			odd = append(odd, Fault{"lengths_mm", fmt.Sprintf("a length of %g mm does not fit the %.1f mm of the job's other parts", mm, usual)})
 		}
 		if usual == 0 {
 			usual = mm

@@ -178,7 +178,7 @@ func (m *Machine) loadDrift(ctx context.Context, l Ledger) error {
 	from.TravelMM = m.belt.base.TravelMM - m.belt.base.SinceRealignMM
 	m.driftFrom(readings, from)
 	m.rules.drift.scatter = m.learnScatter(checks)
-	return nil
+	return m.loadLying(ctx, l, checks)
 }
 
 // takeUp goes on with a cycle that an earlier process left open, and reckons how

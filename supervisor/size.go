@@ -36,6 +36,8 @@ type SizeView struct {
 	LowerMM  float64       `json:"lower_limit_mm"`
 	UpperMM  float64       `json:"upper_limit_mm"`
 	NewestMM float64       `json:"newest_mm"` // 0 before the first since the scale was set
+	// ValuesMM are the newest lengths, the newest last. Nobody changes them.
+	ValuesMM []float64 `json:"-"`
 	// Ordered is nil where no length was ordered; then there is no capability either.
 	Ordered *SizeOrder `json:"ordered,omitempty"`
 	// Cp and Cpk are by all lengths kept, with the 95 % interval of Cpk and the fraction
@@ -143,7 +145,7 @@ func (l *lot) sizeView(job int) *SizeView {
 	c := l.sizes.charts[job]
 	v := &SizeView{N: c.N, Phase: c.Phase, MeanMM: c.Limits.Mean, LowerMM: c.Limits.LCL, UpperMM: c.Limits.UCL}
 	if values := l.sizes.values[job]; len(values) > 0 {
-		v.NewestMM = values[len(values)-1]
+		v.NewestMM, v.ValuesMM = values[len(values)-1], values
 	}
 	if c.Phase == quality.Learning {
 		v.Missing = max(0, c.Settings.Learn-len(c.Learned))

@@ -95,6 +95,13 @@ type BeltView struct {
 	// edge, give or take SeamDoubtMM; nil when it was not seen.
 	SeamAheadMM *float64 `json:"seam_ahead_mm,omitempty"`
 	SeamDoubtMM float64  `json:"seam_doubt_mm,omitempty"`
+	ToDropMM    float64  `json:"to_drop_mm,omitempty"` // from the nozzle to the drop edge
+	// Parts are those that lie on the belt, the first made first; one being made is last.
+	Parts []PartPlace `json:"parts,omitempty"`
+	// Readings are the offsets since the realignment, and Outlook is what they are judged
+	// for: what a chart of the drift is drawn from. Nobody changes them.
+	Readings []belt.Reading `json:"-"`
+	Outlook  belt.Outlook   `json:"-"`
 }
 
 // SupplyView is what comes from outside the machine. Fields are nil or 0 where nobody
@@ -145,7 +152,8 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
 		WorstOffsetMM: m.worstCase().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM, Drift: m.forecast(),
-		LoopMM: m.set.LoopMM, SeamMM: m.set.SeamMM}
+		LoopMM: m.set.LoopMM, SeamMM: m.set.SeamMM, ToDropMM: m.set.ToDropMM, Parts: m.partsOnBelt(),
+		Readings: m.rules.drift.readings, Outlook: m.outlook(m.advancePerTravel())}
 	if o := m.rules.drift.newest(); o != nil {
 		mm := o.OffsetMM
 		s.Belt.OffsetMM = &mm

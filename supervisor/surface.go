@@ -43,20 +43,20 @@ func (v *Visit) detachedAfter() (after []time.Duration) {
 }
 
 // wrongSurface lists what cannot be so of the surface and the parts that came off it.
-func (m *Machine) wrongSurface(v *Visit) []string {
-	var wrong []string
-	say := func(is bool, format string, a ...any) {
+func (m *Machine) wrongSurface(v *Visit) []Fault {
+	var wrong []Fault
+	say := func(is bool, field, format string, a ...any) {
 		if is {
-			wrong = append(wrong, fmt.Sprintf(format, a...))
+			wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)})
 		}
 	}
 	for _, min := range v.DetachedMin {
-		say(!(min >= 0.01 && min <= longestMin), "a part cannot come off %g minutes after its begin", min)
+		say(!(min >= 0.01 && min <= longestMin), "detached_min", "a part cannot come off %g minutes after its begin", min)
 	}
-	say(len(v.DetachedMin) > v.Scrap[ledger.Detached], "%d parts have a minute at which they came off, and %d are counted as %s",
+	say(len(v.DetachedMin) > v.Scrap[ledger.Detached], "detached_min", "%d parts have a minute at which they came off, and %d are counted as %s",
 		len(v.DetachedMin), v.Scrap[ledger.Detached], ledger.Detached)
-	say(v.Surface != "" && !slices.Contains(surfaces, v.Surface), "a surface is made anew as one of %q, not %q", surfaces, v.Surface)
-	say(v.Surface != "" && m.running() && m.state != Held && m.state != Suspended, "the surface cannot have been made anew while the machine is %s", m.state)
+	say(v.Surface != "" && !slices.Contains(surfaces, v.Surface), "surface", "a surface is made anew as one of %q, not %q", surfaces, v.Surface)
+	say(v.Surface != "" && m.running() && m.state != Held && m.state != Suspended, "surface", "the surface cannot have been made anew while the machine is %s", m.state)
 	return wrong
 }
 

@@ -103,7 +103,7 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 		readings = append(slices.Clone(m.rules.drift.readings), readings...)
 	}
 	if odd := m.doubts(offset, readings, true); len(odd) > 0 {
-		return &Refusal{what, strings.Join(odd, "; "), "look again, and begin with --sure if it is so"}
+		return &Refusal{what, inWords(odd), "look again, and begin with --sure if it is so"}
 	}
 	t := ledger.TrialBegun{ID: 1, RunMM: q.RunMM, BeforeMM: *q.BeforeMM, TravelMM: m.belt.base.TravelMM,
 		AdvanceMM: m.belt.base.AdvanceMM, Adjuster: q.Adjuster, Turns: q.Turns, By: r.By}

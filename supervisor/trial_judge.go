@@ -37,7 +37,7 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	offset := &Visit{OffsetMM: q.AfterMM, Sure: q.Sure, Note: fmt.Sprintf("trial %d: after", t.ID)}
 	// How the belt ran before the trial is no measure of it: only a slip of the pen is asked back.
 	if odd := m.doubts(offset, []belt.Reading{before, after}, true); len(odd) > 0 {
-		return &Refusal{what, strings.Join(odd, "; "), "look again, and end it with --sure if it is so"}
+		return &Refusal{what, inWords(odd), "look again, and end it with --sure if it is so"}
 	}
 	offset.Sure = true
 	if err := m.visit(Request{By: r.By, Visit: offset}, out); err != nil {

@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strings"
 
 	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/ledger"
@@ -15,14 +14,14 @@ import (
 func (m *Machine) visit(r Request, out *Output) error {
 	v := r.Visit.counted()
 	if wrong := m.wrongVisit(v); len(wrong) > 0 {
-		return &Refusal{"record the check", strings.Join(wrong, "; "), "correct it and record it again"}
+		return refuseVisit("record the check", wrong, false)
 	}
 	at := belt.Reading{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
 	if v.OffsetMM != nil { // as found, so it tells of the way until here
 		at.OffsetMM = *v.OffsetMM
 	}
 	if odd := m.doubts(v, append(slices.Clone(m.rules.drift.readings), at), true); len(odd) > 0 {
-		return &Refusal{"record the check", strings.Join(odd, "; "), "look again, and record it with --sure if it is so"}
+		return refuseVisit("record the check", odd, true)
 	}
 	c := ledger.Check{ID: m.ids.Check, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
 		Realigned: v.Realigned, BeltCleared: v.BeltCleared, SpoolG: v.SpoolG, BinEmptied: v.BinEmptied,
@@ -125,46 +124,46 @@ func (m *Machine) decide(check int64, v *Visit, out *Output) {
 const largestOffsetMM = 25
 
 // wrongVisit lists what cannot be so.
-func (m *Machine) wrongVisit(v *Visit) []string {
-	var wrong []string
-	say := func(format string, a ...any) { wrong = append(wrong, fmt.Sprintf(format, a...)) }
+func (m *Machine) wrongVisit(v *Visit) []Fault {
+	var wrong []Fault
+	say := func(field, format string, a ...any) { wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)}) }
 	if o := v.OffsetMM; o != nil && !(math.Abs(*o) <= largestOffsetMM) {
-		say("an offset of %g mm is not possible on this belt (at most %d mm either way)", *o, largestOffsetMM)
+		say("offset_mm", "an offset of %g mm is not possible on this belt (at most %d mm either way)", *o, largestOffsetMM)
 	}
 	for _, l := range v.LengthsMM {
 		if !(l > 0) || l > 10000 {
-			say("a length of %g mm is not possible", l)
+			say("lengths_mm", "a length of %g mm is not possible", l)
 		}
 	}
 	if s := v.SeamMM; s != nil {
 		if text := m.wrongSeam(*s); text != "" {
-			say("%s", text)
+			say("seam_mm", "%s", text)
 		}
 	}
 	if g := v.SpoolG; g != nil && !(*g >= 0 && *g <= 20000) {
-		say("a spool of %g g is not possible", *g)
+		say("spool_g", "a spool of %g g is not possible", *g)
 	}
 	scrap := 0
 	for reason, n := range v.Scrap {
 		if reason == "" || n < 0 || n > 1_000_000 {
-			say("scrap %q=%d is not possible", reason, n)
+			say("scrap", "scrap %q=%d is not possible", reason, n)
 		}
 		scrap += n
 	}
 	if v.Good < 0 {
-		say("%d good parts are not possible", v.Good)
+		say("good", "%d good parts are not possible", v.Good)
 	}
 	switch v.Interrupted {
 	case "":
 	case "good", "scrap":
 		if len(m.undecided) == 0 {
-			say("no interrupted part waits for a word")
+			say("interrupted", "no interrupted part waits for a word")
 		}
 	default:
-		say("an interrupted part is good or scrap, not %q", v.Interrupted)
+		say("interrupted", "an interrupted part is good or scrap, not %q", v.Interrupted)
 	}
 	if v.BeltCleared && m.running() && m.state != Held && m.state != Suspended {
-		say("the belt cannot have been cleared while the machine is %s", m.state)
+		say("belt_cleared", "the belt cannot have been cleared while the machine is %s", m.state)
 	}
 	wrong = append(wrong, m.wrongSurface(v)...)
 	if v.Corrects != 0 {
@@ -174,18 +173,18 @@ func (m *Machine) wrongVisit(v *Visit) []string {
 }
 
 // wrongCounts lists claims about more parts than there are.
-func (m *Machine) wrongCounts(v *Visit, scrap int) []string {
+func (m *Machine) wrongCounts(v *Visit, scrap int) []Fault {
 	switch {
 	case m.lot == nil && (v.Good != 0 || scrap != 0):
-		return []string{"there is no lot to count parts for"}
+		return []Fault{{"good", "there is no lot to count parts for"}}
 	case m.lot == nil:
 		return nil
 	case v.Job < 0 || v.Job >= len(m.lot.jobs):
-		return []string{fmt.Sprintf("the lot has no job %d", v.Job+1)}
+		return []Fault{{"job", fmt.Sprintf("the lot has no job %d", v.Job+1)}}
 	}
 	if j := m.lot.jobs[v.Job]; v.Good+scrap > j.unverified() {
-		return []string{fmt.Sprintf("%d good and %d scrap are more than the %d parts made and not yet counted (%d made, %d good, %d scrap before)",
-			v.Good, scrap, j.unverified(), j.made, j.good, j.scrap)}
+		return []Fault{{"good", fmt.Sprintf("%d good and %d scrap are more than the %d parts made and not yet counted (%d made, %d good, %d scrap before)",
+			v.Good, scrap, j.unverified(), j.made, j.good, j.scrap)}}
 	}
 	return nil
 }

@@ -12,7 +12,7 @@ import (
 func beltRows(s *supervisor.Snapshot, st Style) []string {
 	b := s.Belt
 	out := st.row("Belt", fmt.Sprintf("%s since realignment, %s since the last check",
-		metres(b.SinceRealignMM), metres(b.SinceCheckMM)))
+		Metres(b.SinceRealignMM), Metres(b.SinceCheckMM)))
 	read := "not read since realignment"
 	if b.OffsetMM != nil {
 		read = fmt.Sprintf("%+.1f mm at the last check", *b.OffsetMM)
@@ -23,35 +23,35 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 	}
 	out = append(out, st.row("  offset", fmt.Sprintf("%s; limit %.1f mm", read, b.OffsetLimitMM))...)
 	if f.Basis == belt.OnReadings {
-		out = append(out, st.row("  drift", driftText(f))...)
+		out = append(out, st.row("  drift", DriftText(f))...)
 	}
-	if text := seamText(&b); text != "" {
+	if text := SeamText(&b); text != "" {
 		out = append(out, st.row("  seam", text)...)
 	}
 	if v := b.Surface; v != nil {
-		out = append(out, st.row("  surface", fmt.Sprintf("%s %s, %s of belt travel ago", v.How, clock(v.At, s.At), metres(v.TravelMM)))...)
+		out = append(out, st.row("  surface", fmt.Sprintf("%s %s, %s of belt travel ago", v.How, Clock(v.At, s.At), Metres(v.TravelMM)))...)
 	}
 	for _, flag := range f.Flagged {
 		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check (check --corrects)")...)
 	}
 	if t := s.Trial; t != nil {
-		text := fmt.Sprintf("%s of %s are run", metres(t.DoneMM), metres(t.RunMM))
+		text := fmt.Sprintf("%s of %s are run", Metres(t.DoneMM), Metres(t.RunMM))
 		if t.Ran {
-			text = fmt.Sprintf("%s are run; the offset before was %+.1f mm, the one after is to be read", metres(t.DoneMM), t.BeforeMM)
+			text = fmt.Sprintf("%s are run; the offset before was %+.1f mm, the one after is to be read", Metres(t.DoneMM), t.BeforeMM)
 		}
 		out = append(out, st.row("  trial", text)...)
 	}
 	if mm := b.CalibratedMM; mm != nil {
-		out = append(out, st.row("  travel", fmt.Sprintf("%s in all as commanded, %s by the scale set last", metres(b.TravelMM), metres(*mm)))...)
+		out = append(out, st.row("  travel", fmt.Sprintf("%s in all as commanded, %s by the scale set last", Metres(b.TravelMM), Metres(*mm)))...)
 	}
 	if b.UncertainMM > 0 {
-		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s may or may not have been run", metres(b.UncertainMM)))...)
+		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s may or may not have been run", Metres(b.UncertainMM)))...)
 	}
 	return out
 }
 
-// driftText says which way the belt goes, how fast, and how far it may still run.
-func driftText(f *belt.Forecast) string {
+// DriftText says which way the belt goes, how fast, and how far it may still run.
+func DriftText(f *belt.Forecast) string {
 	side := "to the right"
 	if *f.RateMMPerM < 0 {
 		side = "to the left"
@@ -63,9 +63,9 @@ func driftText(f *belt.Forecast) string {
 	if f.Drive != belt.ByTravel {
 		text += ", going with " + string(f.Drive)
 	}
-	text += fmt.Sprintf(", by %s; ", count(f.N, "check"))
+	text += fmt.Sprintf(", by %s; ", Count(f.N, "check"))
 	if f.ChangedAtMM != nil {
-		text += fmt.Sprintf("it has changed at %s; ", metres(*f.ChangedAtMM))
+		text += fmt.Sprintf("it has changed at %s; ", Metres(*f.ChangedAtMM))
 	}
 	const far = 1e6 // mm
 	if f.TravelToLimitLower95MM >= far {
@@ -77,8 +77,8 @@ func driftText(f *belt.Forecast) string {
 	return text + fmt.Sprintf("with 95 %% certainty not before %.1f m", f.TravelToLimitLower95MM/1000)
 }
 
-// seamText says where the joint is, or how to tell it.
-func seamText(b *supervisor.BeltView) string {
+// SeamText says where the joint is, or how to tell it.
+func SeamText(b *supervisor.BeltView) string {
 	switch {
 	case b.LoopMM <= 0 || b.SeamMM <= 0:
 		return ""
@@ -94,18 +94,18 @@ func seamText(b *supervisor.BeltView) string {
 	return fmt.Sprintf("%.0f mm %s the nozzle, give or take %.0f mm; no part is laid on it", math.Abs(*b.SeamAheadMM), where, b.SeamDoubtMM)
 }
 
-// supplyText says what is left on the spool and how full the bin is, as far as was told.
-func supplyText(v *supervisor.SupplyView) string {
+// SupplyText says what is left on the spool and how full the bin is, as far as was told.
+func SupplyText(v *supervisor.SupplyView) string {
 	var list []string
 	if v.SpoolLeftG != nil {
 		text := fmt.Sprintf("spool %.0f g left", math.Max(0, *v.SpoolLeftG))
 		if v.PartG > 0 {
-			text += fmt.Sprintf(", for %s", count(int(math.Max(0, *v.SpoolLeftG)/v.PartG), "part"))
+			text += fmt.Sprintf(", for %s", Count(int(math.Max(0, *v.SpoolLeftG)/v.PartG), "part"))
 		}
 		list = append(list, text)
 	}
 	if v.Binned != nil {
-		text := fmt.Sprintf("bin %s", count(*v.Binned, "part"))
+		text := fmt.Sprintf("bin %s", Count(*v.Binned, "part"))
 		if v.BinHolds > 0 {
 			text += fmt.Sprintf(" of %d", v.BinHolds)
 		}

@@ -22,7 +22,7 @@ func figureRows(p *supervisor.Production, st Style) []string {
 			percent(f.Availability), percent(f.Effectiveness), percent(f.QualityRatio), percent(f.OEE))))
 		if m := p.Most; m != nil {
 			add(st.row("", fmt.Sprintf("%s not looked at and not counted good; were all good, quality ratio %s, OEE %s",
-				count(p.Unverified, "part"), percent(m.QualityRatio), percent(m.OEE))))
+				Count(p.Unverified, "part"), percent(m.QualityRatio), percent(m.OEE))))
 		}
 		if !p.PlannedWaits {
 			add(st.row("", "the planned time of a part leaves out heating or cooling, which was not known when the lot was opened; so effectiveness is too low"))
@@ -38,14 +38,14 @@ func figureRows(p *supervisor.Production, st Style) []string {
 	}{{"making parts", p.ActualProductionS}, {"held", p.HeldS}, {"suspended", p.SuspendedS}, {"faults and broken parts", p.FaultsS},
 		{"between parts", p.BetweenS}, {"outside attended hours", p.UnattendedS}, {"stopped or idle", p.IdleS}} {
 		if d := seconds(c.seconds); d >= time.Second {
-			words = append(words, c.name+" "+span(d))
+			words = append(words, c.name+" "+Span(d))
 		}
 	}
 	if len(words) > 0 {
 		add(st.row("  time", strings.Join(words, ", ")))
 	}
 	if d := seconds(p.UnseenS); d >= time.Minute {
-		add(st.row("", fmt.Sprintf("about %s without a daemon, by the wall clock, are in none of them", span(d))))
+		add(st.row("", fmt.Sprintf("about %s without a daemon, by the wall clock, are in none of them", Span(d))))
 	}
 	return out
 }
@@ -55,13 +55,13 @@ func gripRows(g *supervisor.Grip, st Style) []string {
 	if g.Made == 0 && g.Surface == "" {
 		return nil
 	}
-	text := fmt.Sprintf("of %s made on this surface", count(g.Made, "part"))
+	text := fmt.Sprintf("of %s made on this surface", Count(g.Made, "part"))
 	if g.Surface != "" {
-		text = fmt.Sprintf("of %s made since it was %s on %s", count(g.Made, "part"), g.Surface, g.Since.Local().Format("2006-01-02 15:04"))
+		text = fmt.Sprintf("of %s made since it was %s on %s", Count(g.Made, "part"), g.Surface, g.Since.Local().Format("2006-01-02 15:04"))
 	}
 	text += fmt.Sprintf(": %d were seen to have stayed, and %d came off", g.Held, g.Detached)
 	if g.Earliest > 0 {
-		text += ", the first after " + span(g.Earliest)
+		text += ", the first after " + Span(g.Earliest)
 	}
 	if g.UnknownWhen > 0 {
 		text += fmt.Sprintf(" (%d at a time not told)", g.UnknownWhen)
@@ -69,7 +69,7 @@ func gripRows(g *supervisor.Grip, st Style) []string {
 	out := st.row("Grip", text)
 	switch {
 	case g.HoldsFor > 0:
-		return append(out, st.row("", fmt.Sprintf("95 of 100 parts stay for %s, with 95 %% certainty", span(g.HoldsFor)))...)
+		return append(out, st.row("", fmt.Sprintf("95 of 100 parts stay for %s, with 95 %% certainty", Span(g.HoldsFor)))...)
 	case g.Held+g.Detached > 0:
 		return append(out, st.row("", "too few, or too many came off, to say for how long 95 of 100 stay")...)
 	}

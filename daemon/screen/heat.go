@@ -23,7 +23,7 @@ func HeatTimes(t job.HeatTimes, unknown string, st Style) []string {
 		case *w.d == 0:
 			parts = append(parts, w.label+" none")
 		default:
-			parts = append(parts, w.label+" "+span(*w.d))
+			parts = append(parts, w.label+" "+Span(*w.d))
 		}
 	}
 	text := strings.Join(parts, ", ")

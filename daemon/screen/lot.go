@@ -33,7 +33,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 	add := func(lines []string) { out = append(out, lines...) }
 	add(st.row("  opened", stamp(l.Opened)))
 	add(st.row("  count", fmt.Sprintf("%d good, %d not looked at, %d scrap; %d ordered, %d made in %s",
-		l.Good, l.Unverified, l.Scrap, l.Ordered, l.Made, count(l.CyclesBegun, "cycle"))))
+		l.Good, l.Unverified, l.Scrap, l.Ordered, l.Made, Count(l.CyclesBegun, "cycle"))))
 	if l.Interrupted+l.InterruptedGood+l.InterruptedScrap > 0 {
 		add(st.row("  broken off", fmt.Sprintf("%d to decide on, %d found good, %d scrap", l.Interrupted, l.InterruptedGood, l.InterruptedScrap)))
 	}
@@ -45,7 +45,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 		add(st.row("  file", j.Path))
 		add(st.row("  a cycle", fmt.Sprintf("%.1f mm of filament, %.1f mm of belt travel, pitch %.1f mm", j.FilamentMMPerCycle, j.BeltTravelMMPerCycle, j.PitchMM)))
 		withheld, added := alterations(l, j.Index)
-		add(st.row("  altered", fmt.Sprintf("%s withheld, %d added (listed by --json)", count(withheld, "line"), added)))
+		add(st.row("  altered", fmt.Sprintf("%s withheld, %d added (listed by --json)", Count(withheld, "line"), added)))
 	}
 	add(cycleRows(l, st))
 	add(figureRows(&l.Figures, st))
@@ -103,7 +103,7 @@ func cycleRows(l *client.LotDetail, st Style) []string {
 	}
 	if made > 0 {
 		mean := time.Duration(seconds / float64(made) * float64(time.Second))
-		out = append(st.row("Cycles", fmt.Sprintf("%d made, in %s each on average", made, span(mean))), out...)
+		out = append(st.row("Cycles", fmt.Sprintf("%d made, in %s each on average", made, Span(mean))), out...)
 	}
 	return out
 }
@@ -125,7 +125,7 @@ func holdText(h client.Hold) string {
 }
 
 func checkText(c client.Check) string {
-	words := []string{fmt.Sprintf("at %s of belt travel", metres(c.TravelMM))}
+	words := []string{fmt.Sprintf("at %s of belt travel", Metres(c.TravelMM))}
 	say := func(on bool, format string, a ...any) {
 		if on {
 			words = append(words, fmt.Sprintf(format, a...))

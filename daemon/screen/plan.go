@@ -46,9 +46,9 @@ func Plan(p *job.Plan, x Setting, st Style) []string {
 	verdict := "it can run"
 	switch errors, warnings := bySeverity(p.Findings, job.Error), bySeverity(p.Findings, job.Warning); {
 	case errors > 0:
-		verdict = "it must not run: " + count(errors, "error")
+		verdict = "it must not run: " + Count(errors, "error")
 	case warnings > 0:
-		verdict = "it can run; read the " + count(warnings, "warning") + " first"
+		verdict = "it can run; read the " + Count(warnings, "warning") + " first"
 	}
 	return append(out, st.strongRow("Verdict", verdict)...)
 }
@@ -65,7 +65,7 @@ func changes(label string, list []job.Change, st Style) []string {
 	if len(list) == 0 {
 		return st.row(label, "nothing")
 	}
-	out := st.strongRow(label, count(len(list), "line"))
+	out := st.strongRow(label, Count(len(list), "line"))
 	why := ""
 	for i, c := range list {
 		if i == mostListed {

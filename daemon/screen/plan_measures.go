@@ -15,7 +15,7 @@ func surround(list []job.Change, st Style) []string {
 	if len(list) == 0 {
 		return nil
 	}
-	out := st.strongRow("Run adds", count(len(list), "line"))
+	out := st.strongRow("Run adds", Count(len(list), "line"))
 	where := map[job.SectionKind]string{job.LeadIn: "  lead-in", job.Body: "  each part", job.LeadOut: "  lead-out"}
 	for from := 0; from < len(list); {
 		to, words := from, []string{}
@@ -66,7 +66,7 @@ func placing(p *job.Plan) string {
 		if l.DropsWhilePrinting {
 			during = "printing"
 		}
-		text += fmt.Sprintf("; %s on the belt at most, the first falls during the %s of cycle %d", count(l.PartsOnBelt, "finished part"), during, l.FirstDropCycle)
+		text += fmt.Sprintf("; %s on the belt at most, the first falls during the %s of cycle %d", Count(l.PartsOnBelt, "finished part"), during, l.FirstDropCycle)
 	} else {
 		text += "; where the drop edge lies is not known"
 	}
@@ -76,7 +76,7 @@ func placing(p *job.Plan) string {
 	case !s.Fits:
 		text += fmt.Sprintf("; it does not fit between two passages of the seam of a loop of %.0f mm", s.LoopMM)
 	default:
-		text += fmt.Sprintf("; %s between two passages of the seam, up to %.1f mm of extra advance", count(s.PartsPerLoop, "part"), s.LongestExtraMM)
+		text += fmt.Sprintf("; %s between two passages of the seam, up to %.1f mm of extra advance", Count(s.PartsPerLoop, "part"), s.LongestExtraMM)
 	}
 	return text
 }
@@ -116,7 +116,7 @@ func exactSpan(d time.Duration) string {
 		s := int(math.Round(d.Seconds()))
 		return fmt.Sprintf("%d min %d s", s/60, s%60)
 	}
-	return span(d)
+	return Span(d)
 }
 
 // wire tells what one part sends, and how much of its lines in the file that is.

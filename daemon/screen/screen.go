@@ -105,8 +105,8 @@ func Printable(text string) string {
 	}, text)
 }
 
-// span writes a length of time for a person: two units at most.
-func span(d time.Duration) string {
+// Span writes a length of time for a person: two units at most.
+func Span(d time.Duration) string {
 	switch d = max(0, d); {
 	case d < time.Second:
 		return "less than 1 s"
@@ -123,8 +123,8 @@ func span(d time.Duration) string {
 	}
 }
 
-// clock writes a time of day, with the date when it is another one than today.
-func clock(t, now time.Time) string {
+// Clock writes a time of day, with the date when it is another one than today.
+func Clock(t, now time.Time) string {
 	t, now = t.Local(), now.Local()
 	if t.Year() == now.Year() && t.YearDay() == now.YearDay() {
 		return t.Format("15:04")
@@ -132,11 +132,11 @@ func clock(t, now time.Time) string {
 	return t.Format("Mon 2 Jan 15:04")
 }
 
-// metres writes a length of belt.
-func metres(mm float64) string { return fmt.Sprintf("%.3f m", mm/1000) }
+// Metres writes a length of belt.
+func Metres(mm float64) string { return fmt.Sprintf("%.3f m", mm/1000) }
 
-// count writes a number with its noun, in the plural where it is due.
-func count(n int, noun string) string {
+// Count writes a number with its noun, in the plural where it is due.
+func Count(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun
 	}

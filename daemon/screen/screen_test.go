@@ -250,7 +250,7 @@ func TestSpan(t *testing.T) {
 		-time.Second: "less than 1 s", 59 * time.Second: "59 s", 3 * time.Minute: "3 min",
 		100 * time.Minute: "1 h 40 min", 50 * time.Hour: "2 d 2 h",
 	} {
-		if got := span(d); got != want {
+		if got := Span(d); got != want {
 			t.Error(fmt.Sprint(d), got, want)
 		}
 	}

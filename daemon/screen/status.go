@@ -15,7 +15,7 @@ import (
 func Status(s *supervisor.Snapshot, st Style) []string {
 	var out []string
 	add := func(lines []string) { out = append(out, lines...) }
-	when, why := nextVisit(s)
+	when, why := NextVisit(s)
 	add(st.strongRow("Next visit", when))
 	if why != "" {
 		add(st.row("", why))
@@ -32,7 +32,7 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 		add(st.strongRow("Do now", sentence(s.Advice)))
 	}
 	out = append(out, "")
-	add(st.row("Machine", fmt.Sprintf("%s is %s since %s (%s)", s.Machine, s.State, clock(s.Since, s.At), span(s.At.Sub(s.Since)))))
+	add(st.row("Machine", fmt.Sprintf("%s is %s since %s (%s)", s.Machine, s.State, Clock(s.Since, s.At), Span(s.At.Sub(s.Since)))))
 	if s.Cause.Text != "" {
 		add(st.row("  why", s.Cause.Text))
 	}
@@ -41,7 +41,7 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	}
 	add(lotRows(s, st))
 	add(beltRows(s, st))
-	if text := supplyText(&s.Supply); text != "" {
+	if text := SupplyText(&s.Supply); text != "" {
 		add(st.row("Supply", text))
 	}
 	add(st.row("Heat", heat(s)))
@@ -64,7 +64,7 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 	out := st.row("Lot", fmt.Sprintf("%d %s, %s", l.ID, l.Name, l.Status))
 	out = append(out, st.row("  parts", fmt.Sprintf("%d good, %d not looked at, %d scrap; %d ordered", l.Good, l.Unverified, l.Scrap, l.Ordered))...)
 	if l.Interrupted > 0 {
-		out = append(out, st.strongRow("", count(l.Interrupted, "interrupted part")+" to decide on")...)
+		out = append(out, st.strongRow("", Count(l.Interrupted, "interrupted part")+" to decide on")...)
 	}
 	if len(l.Jobs) > 1 {
 		for _, j := range l.Jobs {
@@ -80,11 +80,11 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 	}
 	for i := range l.Jobs {
 		if v := l.Jobs[i].Size; v != nil {
-			out = append(out, st.row("  size", sizeText(v, l.Jobs[i].Name))...)
+			out = append(out, st.row("  size", SizeText(v, l.Jobs[i].Name))...)
 		}
 	}
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
-		out = append(out, st.row("  done", fmt.Sprintf("about %s, holds not counted; %s still to begin", clock(l.DoneAt, s.At), count(l.Wanted, "part")))...)
+		out = append(out, st.row("  done", fmt.Sprintf("about %s, holds not counted; %s still to begin", Clock(l.DoneAt, s.At), Count(l.Wanted, "part")))...)
 	}
 	return out
 }
@@ -94,13 +94,13 @@ func part(s *supervisor.Snapshot) string {
 	l := s.Lot
 	elapsed := s.At.Sub(l.PartBegun)
 	if l.PartTakes <= 0 {
-		return fmt.Sprintf("cycle %d, begun %s ago", l.Part, span(elapsed))
+		return fmt.Sprintf("cycle %d, begun %s ago", l.Part, Span(elapsed))
 	}
 	done := min(0.99, max(0, float64(elapsed)/float64(l.PartTakes)))
 	const cells = 20
 	full := int(done * cells)
 	return fmt.Sprintf("cycle %d |%s%s| %d %%, about %s left", l.Part, strings.Repeat("=", full), strings.Repeat(".", cells-full),
-		int(100*done), span(l.PartTakes-elapsed))
+		int(100*done), Span(l.PartTakes-elapsed))
 }
 
 func heat(s *supervisor.Snapshot) string {
@@ -119,7 +119,7 @@ func heat(s *supervisor.Snapshot) string {
 	}
 	text := one("nozzle", h.HasNozzle, h.NozzleC, h.NozzleTargetC) + "; " + one("bed", h.HasBed, h.BedC, h.BedTargetC)
 	if age := s.At.Sub(h.Read); age > time.Minute || !s.Line.Connected {
-		text += "; that was " + span(age) + " ago"
+		text += "; that was " + Span(age) + " ago"
 	}
 	return text
 }
@@ -173,11 +173,11 @@ func Change(before, now *supervisor.Snapshot) string {
 	return now.At.Local().Format("15:04:05") + "  " + Printable(strings.Join(words, "; "))
 }
 
-// sizeText says what the lengths of a job's parts were and within which limits they must stay.
-func sizeText(v *supervisor.SizeView, name string) string {
+// SizeText says what the lengths of a job's parts were and within which limits they must stay.
+func SizeText(v *supervisor.SizeView, name string) string {
 	text := fmt.Sprintf("%s: the newest %.2f mm; mean %.2f, limits %.2f to %.2f mm", name, v.NewestMM, v.MeanMM, v.LowerMM, v.UpperMM)
 	if v.Phase == quality.Learning {
-		text = fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, count(int(v.N), "length"), v.NewestMM, v.Missing)
+		text = fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, Count(int(v.N), "length"), v.NewestMM, v.Missing)
 	}
 	if v.Cpk != nil {
 		text += fmt.Sprintf("; Cpk %.2f (95 %%: %.2f to %.2f) for %g ± %g mm", *v.Cpk, v.CpkInterval.Low, v.CpkInterval.High, v.Ordered.LengthMM, v.Ordered.ToleranceMM)

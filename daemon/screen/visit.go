@@ -9,8 +9,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// nextVisit answers when, why and with how many good parts.
-func nextVisit(s *supervisor.Snapshot) (when, why string) {
+// NextVisit answers when, why and with how many good parts.
+func NextVisit(s *supervisor.Snapshot) (when, why string) {
 	switch {
 	case s.Heat.Unsure && s.State == supervisor.Stopped:
 		return "now: the heaters may be on", good(s)
@@ -35,9 +35,9 @@ func nextVisit(s *supervisor.Snapshot) (when, why string) {
 	if s.State == supervisor.Holding || s.State == supervisor.Suspending || n.Parts == 0 {
 		when = "as soon as the part in progress is off the belt"
 	} else {
-		when = fmt.Sprintf("about %s (in %s), after %s", clock(n.At, s.At), span(n.At.Sub(s.At)), count(n.Parts, "more part"))
+		when = fmt.Sprintf("about %s (in %s), after %s", Clock(n.At, s.At), Span(n.At.Sub(s.At)), Count(n.Parts, "more part"))
 		if half := n.Late.Sub(n.At); half >= 2*time.Minute {
-			when += ", give or take " + span(half)
+			when += ", give or take " + Span(half)
 		}
 	}
 	why = n.Text + "."
@@ -69,10 +69,10 @@ func later(s *supervisor.Snapshot) string {
 	var list []string
 	for i, v := range s.Later {
 		if i == 3 && len(s.Later) > 4 {
-			list = append(list, fmt.Sprintf("%s more, the last about %s", count(len(s.Later)-i, "visit"), clock(s.Later[len(s.Later)-1].At, s.At)))
+			list = append(list, fmt.Sprintf("%s more, the last about %s", Count(len(s.Later)-i, "visit"), Clock(s.Later[len(s.Later)-1].At, s.At)))
 			break
 		}
-		list = append(list, fmt.Sprintf("about %s (%s)", clock(v.At, s.At), reasons[v.Reason]))
+		list = append(list, fmt.Sprintf("about %s (%s)", Clock(v.At, s.At), reasons[v.Reason]))
 	}
 	return strings.Join(list, ", ")
 }
@@ -81,4 +81,12 @@ func later(s *supervisor.Snapshot) string {
 var reasons = map[string]string{
 	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
 	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseFilament: "filament", supervisor.CauseBin: "bin", supervisor.CauseUnattended: "attended hours", supervisor.CauseDone: "end of the lot",
+}
+
+// Reason is the cause of a visit in a word or two.
+func Reason(code string) string {
+	if text := reasons[code]; text != "" {
+		return text
+	}
+	return code
 }
