@@ -4,23 +4,10 @@ import (
 	"math"
 
 	"beltwarden/daemon/chart"
+	"beltwarden/daemon/picture"
 	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/quality"
 )
-
-// diagram draws one plot with a heading above and its figures in words below, which are
-// its text alternative too.
-func diagram(heading, title, note string, p chart.Plot) string {
-	const left, plotHeight = 16, 320
-	wrapped := chart.Wrap(note, pictureWidth-2*left)
-	d := chart.New(pictureWidth, 40+plotHeight+16+18*float64(len(wrapped))+8, title, note)
-	d.Text("chart-head", chart.Point{X: left, Y: 26}, chart.Start, chart.Wrap(heading, pictureWidth-2*left)[0])
-	d.Plot(chart.Box{X: left, Y: 40, W: pictureWidth - 2*left, H: plotHeight}, p)
-	for i, line := range wrapped {
-		d.Text("chart-soft", chart.Point{X: left, Y: 40 + plotHeight + 20 + 18*float64(i)}, chart.Start, line)
-	}
-	return d.Standalone()
-}
 
 // sample is a point of a line.
 func sample(x, y float64) chart.Sample { return chart.Sample{X: x, Min: y, Max: y} }
@@ -43,7 +30,7 @@ func drawScale(s belt.Scale, lengths []belt.Length, note string) string {
 		line.Samples = append(line.Samples, sample(x, x/s.Factor+s.OffsetMM-x))
 	}
 	p.Series = append(p.Series, line)
-	return diagram("Lengths along the belt", "Belt scale from measured lengths", note, p)
+	return picture.Diagram("Lengths along the belt", "Belt scale from measured lengths", note, p).Standalone()
 }
 
 // drawPlan draws with which probability the ordered good parts are there, by the cycles
@@ -60,5 +47,5 @@ func drawPlan(p quality.Plan, confidence float64, plan func(confidence float64) 
 	plot := chart.Plot{XTitle: "cycles still to start", YTitle: "probability, %", Series: []chart.Series{line,
 		{Name: "this plan", Class: "chart-third", Samples: []chart.Sample{sample(float64(p.Cycles), 100*p.Probability)}}},
 		Limits: []chart.Limit{{Name: "wanted", Class: "chart-second", At: 100 * confidence}}}
-	return diagram("Cycles for the order", "Cycles to start for an order", note, plot)
+	return picture.Diagram("Cycles for the order", "Cycles to start for an order", note, plot).Standalone()
 }

@@ -11,6 +11,7 @@ import (
 
 	"beltwarden/config"
 	"beltwarden/daemon/app"
+	"beltwarden/daemon/picture"
 	"beltwarden/daemon/screen"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
@@ -65,7 +66,7 @@ func newInspect() *cobra.Command {
 			if err != nil {
 				return jobFailure(err)
 			}
-			if err := writePicture(c.OutOrStdout(), svg, picture(plan, track, options, cfg.Discharge.AdvanceFeedMMPerMin)); err != nil {
+			if err := writePicture(c.OutOrStdout(), svg, picture.Job(plan, track, options, cfg.Discharge.AdvanceFeedMMPerMin).Standalone()); err != nil {
 				return err
 			}
 		}

@@ -1,13 +1,8 @@
-package main
+package picture
 
 import (
-	"crypto/rand"
-	"errors"
 	"fmt"
-	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
+	"path"
 	"strings"
 	"time"
 
@@ -16,37 +11,37 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// pictureWidth in px suits a telephone and half a desk screen.
-const pictureWidth = 560
+// WidthPX suits a telephone and half a desk screen.
+const WidthPX = 560
 
-// picture draws a job: the belt from above as a cycle begins, and the belt's place
+// Job draws a job: the belt from above as a cycle begins, and the belt's place
 // over one cycle. advanceFeed is that of the discharge, mm/min.
-func picture(p *job.Plan, track []job.TrackPoint, o job.Options, advanceFeed float64) string {
+func Job(p *job.Plan, track []job.TrackPoint, o job.Options, advanceFeed float64) *chart.Drawing {
 	view := beltView(p, o)
 	cycle := cycleTrack(p, track, advanceFeed)
-	name := filepath.Base(p.Path)
+	name := path.Base(p.Path)
 	title := "What " + name + " does on the belt"
 	// Drawn twice: the first time tells how high it gets.
-	height := drawJob(chart.New(pictureWidth, 0, "", ""), name, view, cycle)
-	d := chart.New(pictureWidth, height, title, describe(p, view, cycle))
+	height := drawJob(chart.New(WidthPX, 0, "", ""), name, view, cycle)
+	d := chart.New(WidthPX, height, title, describe(p, view, cycle))
 	drawJob(d, name, view, cycle)
-	return d.Standalone()
+	return d
 }
 
 // drawJob draws both parts and returns how high they are together, px.
 func drawJob(d *chart.Drawing, name string, view *chart.BeltView, c *cycleChart) float64 {
 	const left, plotHeight = 16, 290
 	y := 26.0
-	for _, line := range chart.Wrap(name+": the belt from above, as a cycle begins", pictureWidth-2*left) {
+	for _, line := range chart.Wrap(name+": the belt from above, as a cycle begins", WidthPX-2*left) {
 		d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, line)
 		y += 20
 	}
-	y += d.Belt(chart.Box{Y: y, W: pictureWidth}, view) + 30
+	y += d.Belt(chart.Box{Y: y, W: WidthPX}, view) + 30
 	d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, "Where the belt is, over one cycle")
 	y += 12
-	d.Plot(chart.Box{X: left, Y: y, W: pictureWidth - 2*left, H: plotHeight}, c.plot)
+	d.Plot(chart.Box{X: left, Y: y, W: WidthPX - 2*left, H: plotHeight}, c.plot)
 	y += plotHeight + 16
-	for _, line := range chart.Wrap(c.note, pictureWidth-2*left) {
+	for _, line := range chart.Wrap(c.note, WidthPX-2*left) {
 		d.Text("chart-soft", chart.Point{X: left, Y: y}, chart.Start, line)
 		y += 18
 	}
@@ -154,80 +149,4 @@ func describe(p *job.Plan, v *chart.BeltView, c *cycleChart) string {
 		say = append(say, fmt.Sprintf("Then the discharge advances it by %s in %s.", f(c.advanceMM), c.advance.Round(100*time.Millisecond)))
 	}
 	return strings.Join(say, " ")
-}
-
-// writePicture puts text into a file, whole or not at all: a reader never sees
-// half of it. "-" is the output.
-func writePicture(out io.Writer, path, text string) error {
-	if path == "-" {
-		_, err := io.WriteString(out, text)
-		return err
-	}
-	err := replaceFile(path, text)
-	if err == nil {
-		return nil
-	}
-	f := &failure{status: exitUnexpected, err: fmt.Errorf("cannot write picture %s: %w", path, err)}
-	switch {
-	case errors.Is(err, errDirectory):
-		f.hint = "give the name of a file in it"
-	case errors.Is(err, fs.ErrNotExist):
-		f.hint = "create its directory first"
-	case errors.Is(err, fs.ErrPermission):
-		f.hint = "choose a directory that this user may write to, or - for the output"
-	}
-	return f
-}
-
-var errDirectory = errors.New("it is a directory")
-
-// replaceFile writes beside the file and renames. A link stays a link; a device or
-// a pipe is written to, since renaming would do away with it.
-func replaceFile(path, text string) (err error) {
-	if to, err := filepath.EvalSymlinks(path); err == nil {
-		path = to
-	}
-	mode := fs.FileMode(0o666) // less what the user's mask takes away
-	switch was, err := os.Stat(path); {
-	case err == nil && was.IsDir():
-		return errDirectory
-	case err == nil && !was.Mode().IsRegular():
-		return withoutPath(os.WriteFile(path, []byte(text), mode))
-	case err == nil:
-		mode = was.Mode().Perm()
-	}
-	part := filepath.Join(filepath.Dir(path), ".picture-"+rand.Text()+".part")
-	w, err := os.OpenFile(part, os.O_WRONLY|os.O_CREATE|os.O_EXCL, mode)
-	if err != nil {
-		return withoutPath(err)
-	}
-	defer func() {
-		if err != nil {
-			os.Remove(part)
-		}
-	}()
-	_, err = io.WriteString(w, text)
-	if err == nil {
-		err = w.Sync()
-	}
-	if cerr := w.Close(); err == nil {
-		err = cerr
-	}
-	if err == nil {
-		err = os.Rename(part, path)
-	}
-	return withoutPath(err)
-}
-
-// withoutPath drops the name of the temporary file, which tells the user nothing.
-func withoutPath(err error) error {
-	var pe *fs.PathError
-	var le *os.LinkError
-	switch {
-	case errors.As(err, &pe):
-		return pe.Err
-	case errors.As(err, &le):
-		return le.Err
-	}
-	return err
 }

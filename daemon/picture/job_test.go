@@ -1,12 +1,10 @@
-package main
+package picture
 
 import (
-	"errors"
 	"math"
 	"os"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -51,7 +49,7 @@ func TestFootprintOnTheBelt(t *testing.T) {
 func TestPictureShowsHeadAndSeam(t *testing.T) {
 	p, o := written(t, gcode.Y, 1)
 	o.Head, o.SeamMM = []job.HeadStep{{AboveMM: 8, FrontMM: 30, BehindMM: 45}}, 12
-	text := picture(p, nil, o, 1200)
+	text := Job(p, nil, o, 1200).Standalone()
 	for _, want := range []string{"Above 8.0 mm over the nozzle&#39;s tip the head reaches 30.0 mm in front", ">head above 8.0 mm", "seam, 12.0 mm wide", ">seam, 12.0 mm"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)
@@ -79,7 +77,7 @@ func TestCycleEndsOnePitchOn(t *testing.T) {
 // Without a track, a seam or an advance the picture says so instead of drawing one.
 func TestPictureWithoutMovement(t *testing.T) {
 	p := &job.Plan{Path: "a/drip peg.gcode", PitchMM: 20, BeltAdvanceMM: 25}
-	text := picture(p, nil, job.Options{BeltAxis: gcode.Y, Forward: 1, ToDropMM: 250}, 1200)
+	text := Job(p, nil, job.Options{BeltAxis: gcode.Y, Forward: 1, ToDropMM: 250}, 1200).Standalone()
 	for _, want := range []string{">the job does not move the belt<", "No seam is configured", "drip peg.gcode: the belt from above"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)
@@ -87,30 +85,5 @@ func TestPictureWithoutMovement(t *testing.T) {
 	}
 	if strings.Contains(text, "discharge advance<") || strings.Contains(text, "a/drip") || strings.Contains(text, "NaN") {
 		t.Errorf("too much in\n%s", text)
-	}
-}
-
-// What exists is replaced whole and keeps its permissions; a failure leaves nothing
-// behind.
-func TestReplaceFile(t *testing.T) {
-	dir := t.TempDir()
-	path := filepath.Join(dir, "clip.svg")
-	if err := os.WriteFile(path, []byte(strings.Repeat("long ago ", 100)), 0o640); err != nil {
-		t.Fatal(err)
-	}
-	if err := replaceFile(path, "new"); err != nil {
-		t.Fatal(err)
-	}
-	got, _ := os.ReadFile(path)
-	info, err := os.Stat(path)
-	if err != nil || string(got) != "new" || info.Mode().Perm() != 0o640 {
-		t.Errorf("%q, %v, %v", got, info.Mode(), err)
-	}
-	// The name fails only when the picture is written already and gets it.
-	if err := replaceFile(filepath.Join(dir, strings.Repeat("n", 256)), "new"); !errors.Is(err, syscall.ENAMETOOLONG) {
-		t.Errorf("a name of 256 bytes gives %v", err)
-	}
-	if list, _ := os.ReadDir(dir); len(list) != 1 {
-		t.Errorf("left behind: %v", list)
 	}
 }
