@@ -14,6 +14,7 @@ const mostLying = 100
 type lying struct {
 	cycle        int64
 	lotID        int64
+	ordinal      int // nth cycle of its lot; 0 when that is not known
 	fromMM, toMM float64
 	xMM          [2]float64
 }
@@ -23,6 +24,7 @@ type lying struct {
 type PartPlace struct {
 	Cycle   int64      `json:"cycle"`
 	LotID   int64      `json:"lot_id,omitempty"`
+	Ordinal int        `json:"ordinal,omitempty"` // nth cycle of its lot; 0 when that is not known
 	RearMM  float64    `json:"rear_mm"`
 	FrontMM float64    `json:"front_mm"`
 	XMM     [2]float64 `json:"x_mm"`             // its sides; both 0 when they are not known
@@ -77,7 +79,7 @@ func (m *Machine) partsOnBelt() []PartPlace {
 	var list []PartPlace
 	at := m.belt.base.AdvanceMM
 	place := func(p lying, making bool) {
-		v := PartPlace{Cycle: p.cycle, LotID: p.lotID, RearMM: at - p.toMM, FrontMM: at - p.fromMM, XMM: p.xMM, Making: making}
+		v := PartPlace{Cycle: p.cycle, LotID: p.lotID, Ordinal: p.ordinal, RearMM: at - p.toMM, FrontMM: at - p.fromMM, XMM: p.xMM, Making: making}
 		if !making && m.set.ToDropMM > 0 && v.RearMM >= m.set.ToDropMM {
 			return
 		}
@@ -89,7 +91,7 @@ func (m *Machine) partsOnBelt() []PartPlace {
 	if c := m.cycle; c != nil && !c.made && c.placed {
 		if p := c.lot.plans[c.job]; p != nil {
 			s := spanOf(p)
-			place(lying{cycle: c.seq, lotID: c.lot.ID, fromMM: c.originMM + s.FromMM, toMM: c.originMM + s.ToMM, xMM: p.ExtentMM.X}, true)
+			place(lying{cycle: c.seq, lotID: c.lot.ID, ordinal: c.ordinal, fromMM: c.originMM + s.FromMM, toMM: c.originMM + s.ToMM, xMM: p.ExtentMM.X}, true)
 		}
 	}
 	return list

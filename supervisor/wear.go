@@ -37,7 +37,7 @@ func (m *Machine) laid(c *cycle, out *Output) {
 	}
 	origin, s := m.belt.base.AdvanceMM-p.BeltAdvanceMM, spanOf(p)
 	out.record(ledger.PartLaid{Seq: c.seq, FromMM: origin + s.FromMM, ToMM: origin + s.ToMM})
-	m.belt.lying = append(m.belt.lying, lying{cycle: c.seq, lotID: c.lot.ID, fromMM: origin + s.FromMM, toMM: origin + s.ToMM, xMM: p.ExtentMM.X})
+	m.belt.lying = append(m.belt.lying, lying{cycle: c.seq, lotID: c.lot.ID, ordinal: c.ordinal, fromMM: origin + s.FromMM, toMM: origin + s.ToMM, xMM: p.ExtentMM.X})
 	m.belt.dropped(m.set.ToDropMM)
 	if m.belt.wear != nil {
 		m.belt.wear.Lay(origin, s)

@@ -27,21 +27,24 @@ func read[T any](b *api, w http.ResponseWriter, r *http.Request, look func(ctx c
 
 // lots lists all lots, the newest first.
 func (b *api) lots(w http.ResponseWriter, r *http.Request) {
-	read(b, w, r, func(ctx context.Context) ([]client.LotSummary, error) {
-		lots, err := b.Ledger.Lots(ctx)
+	read(b, w, r, func(ctx context.Context) ([]client.LotSummary, error) { return Lots(ctx, b.Ledger) })
+}
+
+// Lots returns all lots, the newest first.
+func Lots(ctx context.Context, from Ledger) ([]client.LotSummary, error) {
+	lots, err := from.Lots(ctx)
+	if err != nil {
+		return nil, err
+	}
+	list := make([]client.LotSummary, 0, len(lots))
+	for _, l := range slices.Backward(lots) {
+		c, err := from.Counts(ctx, l.ID)
 		if err != nil {
 			return nil, err
 		}
-		list := make([]client.LotSummary, 0, len(lots))
-		for _, l := range slices.Backward(lots) {
-			c, err := b.Ledger.Counts(ctx, l.ID)
-			if err != nil {
-				return nil, err
-			}
-			list = append(list, summary(l, c))
-		}
-		return list, nil
-	})
+		list = append(list, summary(l, c))
+	}
+	return list, nil
 }
 
 func (b *api) lot(w http.ResponseWriter, r *http.Request) {
@@ -50,35 +53,36 @@ func (b *api) lot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	read(b, w, r, func(ctx context.Context) (*client.LotDetail, error) { return b.detail(ctx, id) })
+	read(b, w, r, func(ctx context.Context) (*client.LotDetail, error) { return Lot(ctx, b.Ledger, id) })
 }
 
-func (b *api) detail(ctx context.Context, id int64) (*client.LotDetail, error) {
-	l, err := b.Ledger.Lot(ctx, id)
+// Lot returns one lot with its history.
+func Lot(ctx context.Context, from Ledger, id int64) (*client.LotDetail, error) {
+	l, err := from.Lot(ctx, id)
 	if err != nil {
 		return nil, err
 	}
-	c, err := b.Ledger.Counts(ctx, id)
+	c, err := from.Counts(ctx, id)
 	if err != nil {
 		return nil, err
 	}
-	cycles, err := b.Ledger.Cycles(ctx, id)
+	cycles, err := from.Cycles(ctx, id)
 	if err != nil {
 		return nil, err
 	}
-	holds, err := b.Ledger.Holds(ctx, id)
+	holds, err := from.Holds(ctx, id)
 	if err != nil {
 		return nil, err
 	}
-	checks, err := b.Ledger.Checks(ctx, id, 0)
+	checks, err := from.Checks(ctx, id, 0)
 	if err != nil {
 		return nil, err
 	}
-	times, err := b.Ledger.Times(ctx, id)
+	times, err := from.Times(ctx, id)
 	if err != nil {
 		return nil, err
 	}
-	grip, err := supervisor.ReadGrip(ctx, b.Ledger)
+	grip, err := supervisor.ReadGrip(ctx, from)
 	if err != nil {
 		return nil, err
 	}

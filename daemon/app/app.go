@@ -137,7 +137,7 @@ func (a *App) build(ctx context.Context) (err error) {
 		Channels: a.channels(), Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
-	a.handler = access.Guard(access.Options{Secret: a.secret}, programs)
+	a.handler = access.Guard(access.Options{Secret: a.secret}, both(programs, a.board(options)))
 	return nil
 }
 

@@ -1,0 +1,145 @@
+// Package board is what the operator sees of the daemon in a browser: when to be at the
+// machine next and why, how many good parts there are, and forms for everything that is
+// done at the machine. Pages are made on the server and work without script; a script of
+// our own keeps them live. The board reads published snapshots and the ledger and hands
+// every wish to the run; it never touches the port.
+package board
+
+import (
+	"context"
+	"net/http"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/daemon/client"
+	"beltwarden/daemon/once"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// Run is what the board needs of the supervisor.
+type Run interface {
+	Snapshot() *supervisor.Snapshot
+	Do(ctx context.Context, r supervisor.Request) (supervisor.Result, error)
+}
+
+// Ledger is what the board reads of the ledger.
+type Ledger interface {
+	Journal(ctx context.Context, limit int) ([]ledger.Event, error)
+	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
+}
+
+// Options are what a board is made of.
+type Options struct {
+	Run    Run
+	Ledger Ledger
+	// Lots lists all lots, the newest first, and Lot gives one with its history.
+	Lots func(ctx context.Context) ([]client.LotSummary, error)
+	Lot  func(ctx context.Context, id int64) (*client.LotDetail, error)
+	// Inspect reads a job file for the machine at hand, and Job says for which machine.
+	Inspect supervisor.Inspector
+	Job     job.Options
+	// AdvanceFeed is that of the discharge, mm/min.
+	AdvanceFeed float64
+	Jobs        Jobs // nil: none can be uploaded
+	// Channels are the names of the receivers of alerts that are configured.
+	Channels []string
+	// TestAlert sends a test to a receiver and returns what came of it; nil where that is
+	// not possible.
+	TestAlert func(ctx context.Context, channel string) error
+	// Operates says whether a request may do more than look, and Who asks, where a form
+	// does not say. LogOut is whether there is a session to end.
+	Operates func(r *http.Request) bool
+	Who      func(r *http.Request, said string) string
+	LogOut   func(r *http.Request) bool
+	Version  string
+	Log      *zap.Logger
+}
+
+// Bounds on what a request may cost.
+const (
+	readLimit    = 10 * time.Second // one look into the ledger
+	inspectLimit = 30 * time.Minute // reading all job files of a lot
+	mostEvents   = 200
+)
+
+type board struct {
+	Options
+	pages     pages
+	hub       *hub
+	pace      pace
+	inspector chan struct{} // holds one token for the request that reads job files
+}
+
+// New returns the handler of the board's pages.
+func New(o Options) http.Handler {
+	b := &board{Options: o, pages: parse(), inspector: make(chan struct{}, 1)}
+	b.hub = newHub(b.fragments)
+	answers := once.New()
+	act := func(next http.HandlerFunc) http.HandlerFunc {
+		return b.operators(answers.Handler(once.Field("key"), next))
+	}
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", b.now)
+	mux.HandleFunc("GET /stream", b.stream)
+	mux.HandleFunc("GET /visit", b.operators(b.visitForm))
+	mux.HandleFunc("POST /visit", act(b.recordVisit))
+	mux.HandleFunc("GET /command/{name}", b.operators(b.commandForm))
+	mux.HandleFunc("POST /command", act(b.command))
+	mux.HandleFunc("GET /lots", b.lots)
+	mux.HandleFunc("GET /lots/new", b.operators(b.shelved(b.orderForm)))
+	mux.HandleFunc("POST /lots/new", b.operators(b.shelved(b.upload)))
+	mux.HandleFunc("POST /lots", act(b.shelved(b.openLot)))
+	mux.HandleFunc("GET /lots/{id}", b.lot)
+	mux.HandleFunc("POST /lots/{id}/end", act(b.endLot))
+	mux.HandleFunc("GET /alerts", b.alerts)
+	mux.HandleFunc("POST /alerts/test", act(b.testAlert))
+	mux.HandleFunc("GET /events", b.events)
+	mux.Handle("GET /static/{file}", http.HandlerFunc(serveStatic))
+	mux.HandleFunc("/", b.nothing)
+	return mux
+}
+
+// operators keeps those out who may only look.
+func (b *board) operators(next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if !b.Operates(r) {
+			b.sorry(w, r, http.StatusForbidden, "You may look, and not operate", "Log in with the secret of an operator to do this.")
+			return
+		}
+		next(w, r)
+	}
+}
+
+// shelved is for pages that need a place for job files.
+func (b *board) shelved(next http.HandlerFunc) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if b.Jobs == nil {
+			b.sorry(w, r, http.StatusNotFound, "There is no place for job files", "Name a folder for them in the configuration, or open the lot with: beltwarden lot start JOB --good N.")
+			return
+		}
+		next(w, r)
+	}
+}
+
+// nothing answers for a page that does not exist.
+func (b *board) nothing(w http.ResponseWriter, r *http.Request) {
+	b.sorry(w, r, http.StatusNotFound, "There is no such page", "The pages are named at the top.")
+}
+
+// now shows how everything stands.
+func (b *board) now(w http.ResponseWriter, r *http.Request) {
+	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+	defer cancel()
+	fragments, err := b.fragments(ctx)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	p := b.page(r, "Now")
+	p.Live, p.Said = true, doneTexts[r.URL.Query().Get("done")]
+	p.Body = fragments.html
+	b.write(w, http.StatusOK, "now", p)
+}

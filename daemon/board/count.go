@@ -1,0 +1,96 @@
+package board
+
+import (
+	"fmt"
+	"time"
+
+	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// countView is the count against the order.
+type countView struct {
+	Lot                                           bool
+	ID                                            int64
+	Name, Status                                  string
+	Good, Unverified, Scrap, Ordered, Interrupted int
+	Wanted                                        int
+	Done                                          string
+	Yield                                         string
+	Jobs                                          []jobView
+	// Bars are the shares of the order as whole percents, for the picture; they end at 100.
+	GoodShare, UnverifiedShare int
+}
+
+type jobView struct {
+	Name                       string
+	Ordered, Made, Good, Scrap int
+}
+
+func countOf(s *supervisor.Snapshot) countView {
+	l := s.Lot
+	if l == nil {
+		return countView{}
+	}
+	v := countView{Lot: true, ID: l.ID, Name: l.Name, Status: l.Status, Good: l.Good, Unverified: l.Unverified, Scrap: l.Scrap,
+		Ordered: l.Ordered, Interrupted: l.Interrupted, Wanted: l.Wanted}
+	if l.Ordered > 0 {
+		v.GoodShare = min(100, 100*l.Good/l.Ordered)
+		v.UnverifiedShare = min(100-v.GoodShare, 100*l.Unverified/l.Ordered)
+	}
+	if !l.DoneAt.IsZero() && l.Wanted > 0 {
+		v.Done = fmt.Sprintf("About %s the last part, holds not counted; %s still to begin.", screen.Clock(l.DoneAt, s.At), screen.Count(l.Wanted, "part"))
+	}
+	if y := l.Yield; y != nil && l.Status == ledger.LotOpen && y.Cycles > int64(l.Wanted) {
+		v.Yield = fmt.Sprintf("%.0f %% are expected to be good: with 95 %% certainty %d more to begin, not %d.", 100*y.Yield, y.Cycles, l.Wanted)
+	}
+	if len(l.Jobs) > 1 {
+		for _, j := range l.Jobs {
+			v.Jobs = append(v.Jobs, jobView{j.Name, j.Ordered, j.Made, j.Good, j.Scrap})
+		}
+	}
+	return v
+}
+
+// whereView says where the parts are.
+type whereView struct {
+	Making           bool
+	Part             int
+	Percent          int
+	Left             string
+	OnBelt, Off      int
+	Binned, BinHolds int
+	HasBin           bool
+	Clear            bool
+	Uncertain        string
+}
+
+func whereOf(s *supervisor.Snapshot) whereView {
+	v := whereView{Clear: s.Belt.Clear}
+	onBelt := 0
+	for _, p := range s.Belt.Parts {
+		if !p.Making {
+			onBelt++
+		}
+	}
+	v.OnBelt = onBelt
+	if l := s.Lot; l != nil {
+		v.Off = max(0, l.Made-onBelt)
+		if l.Part > 0 {
+			v.Making, v.Part = true, l.Part
+			if l.PartTakes > 0 {
+				elapsed := s.At.Sub(l.PartBegun)
+				v.Percent = int(100 * min(0.99, max(0, float64(elapsed)/float64(l.PartTakes))))
+				v.Left = "about " + screen.Span(max(0, l.PartTakes-elapsed).Round(time.Second)) + " left"
+			}
+		}
+	}
+	if n := s.Supply.Binned; n != nil {
+		v.HasBin, v.Binned, v.BinHolds = true, *n, s.Supply.BinHolds
+	}
+	if s.Belt.UncertainMM > 0 {
+		v.Uncertain = screen.Metres(s.Belt.UncertainMM)
+	}
+	return v
+}

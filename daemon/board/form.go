@@ -1,0 +1,125 @@
+package board
+
+import (
+	"math"
+	"net/url"
+	"strconv"
+	"strings"
+)
+
+// field is one input of a form with what was typed and what is wrong with it.
+type field struct {
+	Name, Label, Unit, Hint string
+	More                    string // of the label, for those who hear it without what stands beside it
+	Value, Wrong            string
+	Mode                    string // keyboard of a telephone: decimal or numeric
+	Auto                    string // what the browser may fill in; empty for nothing
+	Wide                    bool
+	Checked                 bool // of a tick box
+}
+
+// Described names what describes the input, for those who hear the page.
+func (f field) Described() string {
+	var ids []string
+	if f.Hint != "" {
+		ids = append(ids, f.Name+"-hint")
+	}
+	if f.Wrong != "" {
+		ids = append(ids, f.Name+"-wrong")
+	}
+	return strings.Join(ids, " ")
+}
+
+// mistake is one thing that is wrong with a form; Field is the id of its input.
+type mistake struct{ Field, Text string }
+
+// form reads what was typed, and collects everything that is wrong with it.
+type form struct {
+	values   url.Values
+	mistakes []mistake
+}
+
+func (f *form) text(name string) string { return strings.TrimSpace(f.values.Get(name)) }
+
+func (f *form) ticked(name string) bool { return f.values.Get(name) != "" }
+
+// wrong notes a mistake.
+func (f *form) wrong(name, text string) { f.mistakes = append(f.mistakes, mistake{name, text}) }
+
+// wrongAt returns what is wrong with an input.
+func (f *form) wrongAt(name string) string {
+	var list []string
+	for _, m := range f.mistakes {
+		if m.Field == name {
+			list = append(list, m.Text)
+		}
+	}
+	return strings.Join(list, " ")
+}
+
+// fill gives a field what was typed in it, and what is wrong with that.
+func (f *form) fill(v field) field {
+	if f == nil {
+		return v
+	}
+	if v.Checked = f.ticked(v.Name); v.Value == "" {
+		v.Value = f.values.Get(v.Name)
+	}
+	v.Wrong = f.wrongAt(v.Name)
+	return v
+}
+
+// decimal reads a number; nil where nothing was typed. A comma counts as the point,
+// as many keyboards offer no other.
+func (f *form) decimal(name, what string) *float64 {
+	text := f.text(name)
+	if text == "" {
+		return nil
+	}
+	v, ok := decimal(text)
+	if !ok {
+		f.wrong(name, what+" is "+strconv.Quote(text)+": write a number, like -1.5, without its unit.")
+		return nil
+	}
+	return &v
+}
+
+// decimals reads numbers with white space or semicolons between them.
+func (f *form) decimals(name, what string) (list []float64) {
+	for _, word := range strings.FieldsFunc(f.text(name), func(r rune) bool { return r == ';' || r == ' ' || r == '\n' || r == '\r' || r == '\t' }) {
+		v, ok := decimal(word)
+		if !ok {
+			f.wrong(name, what+" is "+strconv.Quote(word)+": write numbers like 20.1, with spaces between them.")
+			continue
+		}
+		list = append(list, v)
+	}
+	return list
+}
+
+// whole reads a count; 0 where nothing was typed.
+func (f *form) whole(name, what string) int {
+	text := f.text(name)
+	if text == "" {
+		return 0
+	}
+	n, err := strconv.Atoi(text)
+	if err != nil || n < 0 || n > 1_000_000 {
+		f.wrong(name, what+" is "+strconv.Quote(text)+": write a whole number.")
+		return 0
+	}
+	return n
+}
+
+// decimal reads one number as people type it.
+func decimal(text string) (float64, bool) {
+	text = strings.Replace(text, "\u2212", "-", 1) // the minus of typographers
+	if strings.Count(text, ",") == 1 && !strings.Contains(text, ".") {
+		text = strings.Replace(text, ",", ".", 1)
+	}
+	if strings.ContainsAny(text, "xXpP_nNiI") { // no hexadecimals, no infinities
+		return 0, false
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	return v, err == nil && !math.IsInf(v, 0) && !math.IsNaN(v)
+}

@@ -1,0 +1,215 @@
+package board
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"beltwarden/daemon/client"
+	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// lots lists all lots, the newest first.
+func (b *board) lots(w http.ResponseWriter, r *http.Request) {
+	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+	defer cancel()
+	list, err := b.Lots(ctx)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	s := b.Run.Snapshot()
+	type lotRow struct {
+		client.LotSummary
+		When string
+	}
+	var rows []lotRow
+	for _, l := range list {
+		rows = append(rows, lotRow{l, screen.Clock(l.Opened.At, s.At)})
+	}
+	p := b.page(r, "Lots")
+	p.Body = struct {
+		Rows []lotRow
+		Open bool
+	}{rows, s.Lot != nil && s.Lot.Status == ledger.LotOpen}
+	b.write(w, http.StatusOK, "lots", p)
+}
+
+// lotView is one lot with its history, as far as a page has room for it.
+type lotView struct {
+	*client.LotDetail
+	Key, Opened string
+	Current     bool // it is the lot in work and can be ended
+	Fulfilled   bool
+	Scraps      []row
+	Figures     []row
+	Visits      []visitRow
+	Holds       []holdRow
+	Cycles      []cycleRow
+	MoreCycles  int
+}
+
+type visitRow struct {
+	At, By, Found string
+	ID            int64
+	Gone          string // why it no longer counts
+}
+
+type holdRow struct{ At, Long, Why, How string }
+
+type cycleRow struct {
+	Ordinal        int
+	State, At      string
+	Minutes, Notes string
+}
+
+// mostCycles is how many cycles the page of a lot lists, the newest.
+const mostCycles = 50
+
+func (b *board) lot(w http.ResponseWriter, r *http.Request) { b.showLot(w, r, http.StatusOK) }
+
+func (b *board) showLot(w http.ResponseWriter, r *http.Request, status int) {
+	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
+	if err != nil || id < 1 {
+		b.nothing(w, r)
+		return
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+	defer cancel()
+	l, err := b.Lot(ctx, id)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	p := b.page(r, fmt.Sprintf("Lot %d", id))
+	p.Said = doneTexts[r.URL.Query().Get("done")]
+	p.Body = b.lotOf(l, p.Key)
+	b.write(w, status, "lot", p)
+}
+
+func (b *board) lotOf(l *client.LotDetail, key string) lotView {
+	s := b.Run.Snapshot()
+	v := lotView{LotDetail: l, Key: key, Opened: screen.Clock(l.Opened.At, s.At),
+		Current: s.Lot != nil && s.Lot.ID == l.ID && (l.Status == ledger.LotOpen || l.Status == ledger.LotMade), Fulfilled: l.Good >= l.Ordered}
+	for _, reason := range slices.Sorted(maps.Keys(l.ScrapByReason)) {
+		v.Scraps = append(v.Scraps, row{reason, fmt.Sprint(l.ScrapByReason[reason])})
+	}
+	if f := l.Figures.Figures; f != nil {
+		percent := func(x float64) string { return fmt.Sprintf("%.1f %%", 100*x) }
+		v.Figures = []row{{"Availability", percent(f.Availability)}, {"Effectiveness", percent(f.Effectiveness)},
+			{"Quality ratio", percent(f.QualityRatio)}, {"OEE", percent(f.OEE)}}
+	}
+	for _, c := range slices.Backward(l.Checks) {
+		row := visitRow{At: screen.Clock(c.At, s.At), By: c.By, ID: c.ID, Found: foundText(&c)}
+		if c.CorrectedBy != 0 {
+			row.Gone = fmt.Sprintf("no longer counts: corrected by check %d", c.CorrectedBy)
+		}
+		v.Visits = append(v.Visits, row)
+	}
+	for _, h := range slices.Backward(l.Holds) {
+		row := holdRow{At: screen.Clock(h.Begun.At, s.At), Why: sentence(h.Text), How: h.How, Long: "lasts"}
+		if h.Ended != nil {
+			row.Long = "ended"
+			if h.Ended.Boot == h.Begun.Boot {
+				row.Long = screen.Span(seconds(h.Ended.SinceStartS - h.Begun.SinceStartS))
+			}
+		}
+		if h.By != "" {
+			row.How = strings.TrimSpace(row.How + " by " + h.By)
+		}
+		if h.Override != "" {
+			row.How += ", against advice: " + h.Override
+		}
+		v.Holds = append(v.Holds, row)
+	}
+	shown := newest(l.Cycles, mostCycles)
+	v.MoreCycles = len(l.Cycles) - len(shown)
+	for _, c := range slices.Backward(shown) {
+		row := cycleRow{Ordinal: c.Ordinal, State: c.State, At: screen.Clock(c.Begun.At, s.At), Notes: c.Reason}
+		if c.MachineTimeS > 0 {
+			row.Minutes = screen.Span(seconds(c.MachineTimeS))
+		}
+		if c.Good != nil {
+			row.Notes += map[bool]string{true: "; decided good", false: "; decided scrap"}[*c.Good]
+		}
+		v.Cycles = append(v.Cycles, row)
+	}
+	return v
+}
+
+// foundText says in a line what a visit found and did.
+func foundText(c *client.Check) string {
+	var list []string
+	add := func(is bool, format string, a ...any) {
+		if is {
+			list = append(list, fmt.Sprintf(format, a...))
+		}
+	}
+	if c.OffsetMM != nil {
+		add(true, "offset %+.1f mm", *c.OffsetMM)
+	}
+	add(c.Good > 0, "%d good", c.Good)
+	for _, reason := range slices.Sorted(maps.Keys(c.Scrap)) {
+		add(true, "%d scrap (%s)", c.Scrap[reason], reason)
+	}
+	var lengths []string
+	for _, mm := range c.LengthsMM {
+		lengths = append(lengths, strconv.FormatFloat(mm, 'f', -1, 64))
+	}
+	add(len(lengths) > 0, "lengths %s mm", strings.Join(lengths, ", "))
+	add(c.Realigned, "realigned")
+	add(c.BeltCleared, "belt cleared")
+	if c.SpoolG != nil {
+		add(true, "spool %.0f g", *c.SpoolG)
+	}
+	add(c.BinEmptied, "bin emptied")
+	add(c.Corrects != 0, "corrects check %d", c.Corrects)
+	add(c.Note != "", "note: %s", c.Note)
+	if len(list) == 0 {
+		return "nothing noted"
+	}
+	return strings.Join(list, "; ")
+}
+
+// endLot gives up a lot, or closes one whose parts were all found good.
+func (b *board) endLot(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+		return
+	}
+	f := form{values: r.PostForm}
+	id := r.PathValue("id")
+	if lot := b.Run.Snapshot().Lot; lot == nil || fmt.Sprint(lot.ID) != id {
+		b.sorry(w, r, http.StatusConflict, "Cannot end the lot: it is not the lot in work", "It needs no ending.")
+		return
+	}
+	if _, err := b.Run.Do(r.Context(), supervisor.Request{EndLot: true, By: b.Who(r, f.text("by")), Override: f.text("reason")}); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/lots/"+id+"?done=ended", http.StatusSeeOther)
+}
+
+// events lists what happened, the newest first.
+func (b *board) events(w http.ResponseWriter, r *http.Request) {
+	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+	defer cancel()
+	list, err := b.Ledger.Journal(ctx, mostEvents)
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	p := b.page(r, "Events")
+	p.Body = eventsOf(list, b.Run.Snapshot().At)
+	b.write(w, http.StatusOK, "events", p)
+}
+
+// seconds is a time that JSON carries as a number.
+func seconds(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }

@@ -1,0 +1,135 @@
+package board
+
+import (
+	"fmt"
+	"strings"
+
+	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// nextView answers the operator's question: when, why, with how many good parts.
+type nextView struct {
+	Kind, State, Meaning string
+	Since                string
+	Why                  string // of the state
+	Big, Rest, Reason    string
+	Bring                []string
+	Later                []laterView
+	Do                   []string
+	Unsure               bool // heaters may be on
+	Headline             string
+}
+
+type laterView struct{ When, Why, Parts string }
+
+// meanings say in words what each state of the standard is here.
+var meanings = map[supervisor.State]string{
+	supervisor.Resetting: "getting ready with the board", supervisor.Idle: "ready and cold", supervisor.Starting: "heating and beginning the lot",
+	supervisor.Execute: "making parts", supervisor.Completing: "ending the lot", supervisor.Complete: "the lot is made",
+	supervisor.Holding: "coming to a hold after this part", supervisor.Held: "waiting for you between parts", supervisor.Unholding: "heating again to go on",
+	supervisor.Suspending: "coming to a wait after this part", supervisor.Suspended: "waiting for something from outside", supervisor.Unsuspending: "heating again to go on",
+	supervisor.Stopping: "stopping", supervisor.Stopped: "stopped, heaters off", supervisor.Aborting: "something went wrong: switching off",
+	supervisor.Aborted: "something went wrong: switched off", supervisor.Clearing: "making sure that it is cold",
+}
+
+func nextOf(s *supervisor.Snapshot) nextView {
+	when, why := screen.NextVisit(s)
+	v := nextView{Kind: kindOf(s), State: s.State.String(), Meaning: meanings[s.State], Since: screen.Clock(s.Since, s.At),
+		Why: sentence(s.Cause.Text), Reason: why, Unsure: s.Heat.Unsure, Do: doOf(s)}
+	switch head, rest, cut := strings.Cut(when, ": "); {
+	case cut && head == "now":
+		v.Big, v.Rest = "Now", sentence(rest)
+	case cut && head == "none is due":
+		v.Big, v.Rest = "No visit is due", sentence(rest)
+	case s.Next != nil && strings.HasPrefix(when, "about "):
+		v.Big = screen.Clock(s.Next.At, s.At)
+		v.Rest = "in " + screen.Span(s.Next.At.Sub(s.At)) + ", after " + screen.Count(s.Next.Parts, "more part")
+		if early, late := screen.Clock(s.Next.Early, s.At), screen.Clock(s.Next.Late, s.At); early != late && !s.Next.Early.IsZero() {
+			v.Rest += fmt.Sprintf("; between %s and %s with 95 %% certainty", early, late)
+		}
+	default:
+		v.Big, v.Rest = "Soon", sentence(when)
+	}
+	v.Headline = v.State + ". Next visit: " + v.Big
+	if n := s.Next; n != nil {
+		v.Bring = n.Bring
+		for i, l := range s.Later {
+			if i == 4 && len(s.Later) > 5 {
+				rest := s.Later[len(s.Later)-1]
+				v.Later = append(v.Later, laterView{screen.Clock(rest.At, s.At), fmt.Sprintf("the last of %s more", screen.Count(len(s.Later)-i, "visit")), ""})
+				break
+			}
+			v.Later = append(v.Later, laterView{screen.Clock(l.At, s.At), screen.Reason(l.Reason), screen.Count(l.Parts, "part") + " from now"})
+		}
+	}
+	return v
+}
+
+// doOf says what the operator is to do now, step by step.
+func doOf(s *supervisor.Snapshot) []string {
+	const look = "Look at the machine; keep hands off hot and moving parts."
+	switch s.State {
+	case supervisor.Held, supervisor.Suspended:
+		steps := []string{"Read the lateral offset and look at the parts.", "Record the visit.", "Let it go on."}
+		if o := s.Belt.OffsetMM; o != nil && s.Belt.OffsetLimitMM > 0 && max(*o, -*o) > s.Belt.OffsetLimitMM {
+			steps[0] = "Realign the belt: it stands beyond its limit."
+		} else if s.Cause.Code == supervisor.CauseFilament {
+			steps[0] = "Change the spool and weigh the new one."
+		} else if s.Cause.Code == supervisor.CauseBin {
+			steps[0] = "Empty the bin and count the parts."
+		}
+		return steps
+	case supervisor.Aborted:
+		steps := []string{look, "Clear the belt of parts, and record the visit.", "Clear the fault, reset, and start again."}
+		if l := s.Lot; l != nil && l.Interrupted > 0 {
+			steps[1] = "Clear the belt of parts, judge the part that was interrupted, and record the visit."
+		}
+		return steps
+	case supervisor.Complete:
+		if l := s.Lot; l != nil && l.Unverified > 0 {
+			return []string{"Take out the parts and count them.", "Record the visit."}
+		}
+	case supervisor.Stopped:
+		return []string{"Reset, to make the machine ready."}
+	case supervisor.Idle:
+		if l := s.Lot; l != nil && l.Status == ledger.LotOpen {
+			return []string{"Start, to go on with the lot."}
+		}
+		return []string{"Begin a lot."}
+	}
+	return nil
+}
+
+// action is something that the operator may have the machine do now.
+type action struct {
+	Name, Label string
+	Direct      bool // done at once, without a page that asks back
+	Danger      bool
+}
+
+// labels are the commands in the operator's words, beside the standard's.
+var labels = map[string]string{
+	"reset": "Reset: make ready", "start": "Start the lot", "hold": "Hold after this part", "unhold": "Unhold: go on",
+	"suspend": "Suspend after this part", "unsuspend": "Unsuspend: go on", "stop": "Stop", "abort": "Abort: switch off at once", "clear": "Clear the fault",
+}
+
+type actView struct {
+	Actions []action
+	Visit   bool // there is something that a visit can record
+	Order   bool // a lot can be begun
+}
+
+func actionsOf(s *supervisor.Snapshot) actView {
+	v := actView{Visit: true}
+	for _, name := range s.Accepts {
+		label := labels[name]
+		if label == "" || name == "suspend" {
+			continue // by hand, a hold is what is meant
+		}
+		v.Actions = append(v.Actions, action{Name: name, Label: label, Direct: name == "hold" || name == "abort", Danger: name == "abort"})
+	}
+	v.Order = s.Lot == nil || s.Lot.Status != ledger.LotOpen
+	return v
+}

@@ -1,0 +1,330 @@
+package board
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"mime/multipart"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"beltwarden/daemon/picture"
+	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// JobFile is one uploaded job.
+type JobFile struct {
+	Name, Path string
+	Bytes      int64
+	Stored     time.Time
+}
+
+// Jobs keeps uploaded job files. Errors are fit for the operator to read.
+type Jobs interface {
+	Put(ctx context.Context, name string, r io.Reader) (JobFile, error)
+	List() ([]JobFile, error)
+	Path(name string) (string, error)
+	LimitBytes() int64
+}
+
+// mostOrdered bounds the jobs of one lot that the form has room for.
+const mostOrdered = 12
+
+// orderView is the form that begins a lot: first a job file, then what it will do, then
+// the order.
+type orderView struct {
+	Key      string
+	Mistakes []mistake
+	Jobs     []jobChoice
+	Chosen   []chosenJob
+	Blocked  bool // a chosen job must not run
+	Many     bool
+	Order    []option
+	Name, By field
+	Start    field
+	Limit    string
+	CanStart bool
+}
+
+type jobChoice struct {
+	Name, Size, Stored string
+	Chosen             bool
+}
+
+// chosenJob is a job with its inspection.
+type chosenJob struct {
+	Name                    string
+	Wrong                   string
+	Facts                   []row
+	Findings                []findingView
+	SVG, Desc               string
+	Good, Length, Tolerance field
+}
+
+type findingView struct{ Severity, Where, Text, Remedy string }
+
+func (b *board) orderForm(w http.ResponseWriter, r *http.Request) {
+	b.showOrder(w, r, http.StatusOK, r.URL.Query()["job"], nil)
+}
+
+// showOrder inspects the chosen jobs and writes the form.
+func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, chosen []string, f *form) {
+	patient(w)
+	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
+	defer cancel()
+	s := b.Run.Snapshot()
+	p := b.page(r, "Begin a lot")
+	v := orderView{Key: p.Key, Limit: bytesText(b.Jobs.LimitBytes()), CanStart: s.State == supervisor.Idle || s.State == supervisor.Resetting || s.State == supervisor.Stopped || s.State == supervisor.Complete}
+	if f != nil {
+		v.Mistakes = f.mistakes
+	}
+	list, err := b.Jobs.List()
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	for _, j := range list[:min(len(list), 100)] {
+		v.Jobs = append(v.Jobs, jobChoice{j.Name, bytesText(j.Bytes), screen.Clock(j.Stored, s.At), slices.Contains(chosen, j.Name)})
+	}
+	if len(chosen) > mostOrdered {
+		chosen = chosen[:mostOrdered]
+	}
+	for i, name := range chosen {
+		c := b.chosen(ctx, i, name, f)
+		v.Blocked = v.Blocked || c.Wrong != "" || slices.ContainsFunc(c.Findings, func(x findingView) bool { return x.Severity == "Error" })
+		v.Chosen = append(v.Chosen, c)
+	}
+	v.Many = len(v.Chosen) > 1
+	v.Order = options(f, "order", [][2]string{{ledger.OrderBlocks, "one job after the other"}, {ledger.OrderTurn, "one part of each in turn"}})
+	v.Name = f.fill(field{Name: "name", Label: "Name of the lot", Wide: true, Hint: "Left empty, it is that of the first job."})
+	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
+	v.Start = f.fill(field{Name: "start", Label: "Begin at once", Hint: "The machine then heats and moves by itself, as soon as it is ready."})
+	if f == nil {
+		v.Start.Checked = true
+	}
+	p.Body = v
+	b.write(w, status, "order", p)
+}
+
+// chosen inspects one job.
+func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJob {
+	c := chosenJob{Name: name}
+	c.Good = f.fill(field{Name: fmt.Sprintf("good_%d", i+1), Label: "Good parts ordered", Mode: "numeric"})
+	c.Length = f.fill(field{Name: fmt.Sprintf("length_%d", i+1), Label: "Length a good part has along the belt", Unit: "mm", Mode: "decimal", Hint: "Optional: its size is then judged against it."})
+	c.Tolerance = f.fill(field{Name: fmt.Sprintf("tolerance_%d", i+1), Label: "How far it may be off, to either side", Unit: "mm", Mode: "decimal"})
+	plan, err := b.inspect(ctx, name)
+	var refusal *job.Refusal
+	if errors.As(err, &refusal) {
+		for _, found := range refusal.Problems {
+			c.Findings = append(c.Findings, finding(found))
+		}
+		c.Wrong = "This file cannot be run as a job."
+		return c
+	}
+	if err != nil {
+		c.Wrong = sentence(err.Error()) + "."
+		return c
+	}
+	for _, found := range plan.Findings {
+		c.Findings = append(c.Findings, finding(found))
+	}
+	e, l := plan.ExtentMM, plan.Placing
+	c.Facts = []row{
+		{"One part", fmt.Sprintf("%.1f mm along the belt, %.1f mm across, %.1f mm high", l.FootprintMM[1]-l.FootprintMM[0], e.X[1]-e.X[0], l.HeightMM)},
+		{"Time", screen.Span(plan.Duration) + " in motion; heating, cooling and the discharge come on top"},
+		{"Filament", fmt.Sprintf("%.2f m, %.1f g", plan.FilamentMM/1000, plan.FilamentG)},
+		{"Belt", fmt.Sprintf("%.2f m of travel for each part, %.1f mm from part to part", (plan.BeltTravelMM+max(0, plan.PitchMM-plan.BeltAdvanceMM))/1000, plan.PitchMM)},
+		{"Lines", fmt.Sprintf("%d, of which %d make a part; %s withheld, %s added", plan.Lines, plan.Body.SendLines, screen.Count(len(plan.Withheld), "line"), screen.Count(len(plan.Added), "line"))},
+	}
+	if track, err := plan.Track(ctx, b.Job); err == nil {
+		c.SVG = picture.Job(plan, track, b.Job, b.AdvanceFeed).Fragment()
+	}
+	return c
+}
+
+func finding(f job.Finding) findingView {
+	v := findingView{Severity: sentence(string(f.Severity)), Text: sentence(f.Text), Remedy: sentence(f.Remedy)}
+	if f.Line > 0 {
+		v.Where = fmt.Sprintf("line %d", f.Line)
+	}
+	return v
+}
+
+// inspect reads a stored job for this machine, one at a time.
+func (b *board) inspect(ctx context.Context, name string) (*job.Plan, error) {
+	path, err := b.Jobs.Path(name)
+	if err != nil {
+		return nil, err
+	}
+	select {
+	case b.inspector <- struct{}{}:
+		defer func() { <-b.inspector }()
+	case <-ctx.Done():
+		return nil, ctx.Err()
+	}
+	return b.Inspect(ctx, path)
+}
+
+// patient lifts the server's bounds on reading and answering, since a file of a gigabyte
+// takes longer than anything else may.
+func patient(w http.ResponseWriter) {
+	until := time.Now().Add(inspectLimit + time.Minute)
+	out := http.NewResponseController(w)
+	_, _ = out.SetWriteDeadline(until), out.SetReadDeadline(until) // not possible without a connection, as in a test
+}
+
+// upload stores a job file and shows what it will do.
+func (b *board) upload(w http.ResponseWriter, r *http.Request) {
+	patient(w)
+	const room = 1 << 20 // for the rest of the form
+	r.Body = http.MaxBytesReader(w, r.Body, b.Jobs.LimitBytes()+room)
+	chosen, err := b.take(r)
+	if err != nil {
+		f := &form{values: url.Values{}}
+		f.wrong("job", sentence(err.Error())+".")
+		b.showOrder(w, r, http.StatusUnprocessableEntity, chosen, f)
+		return
+	}
+	http.Redirect(w, r, "/lots/new?"+url.Values{"job": chosen}.Encode(), http.StatusSeeOther)
+}
+
+// take reads the parts of an upload one after the other, so that no file is ever held in
+// memory. Jobs chosen before come in the address.
+func (b *board) take(r *http.Request) (chosen []string, err error) {
+	chosen = slices.Clone(r.URL.Query()["job"])
+	parts, err := r.MultipartReader()
+	if err != nil {
+		return chosen, errors.New("no file has come: choose a job file first")
+	}
+	found := false
+	for {
+		part, err := parts.NextPart()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return chosen, fmt.Errorf("the upload was broken off: %w", plainUpload(err))
+		}
+		if part.FormName() != "job" || part.FileName() == "" {
+			continue
+		}
+		found = true
+		item, err := b.Jobs.Put(r.Context(), fileName(part), part)
+		if err != nil {
+			return chosen, plainUpload(err)
+		}
+		if !slices.Contains(chosen, item.Name) {
+			chosen = append(chosen, item.Name)
+		}
+	}
+	if !found {
+		return chosen, errors.New("no file has come: choose a job file first")
+	}
+	return chosen, nil
+}
+
+// fileName is the name as the browser gave it; the shelf makes it safe.
+func fileName(p *multipart.Part) string { return p.FileName() }
+
+// plainUpload words an upload that is too long.
+func plainUpload(err error) error {
+	if long := new(http.MaxBytesError); errors.As(err, &long) {
+		return fmt.Errorf("the file is longer than %s", bytesText(long.Limit))
+	}
+	return err
+}
+
+// openLot orders the chosen jobs.
+func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+		return
+	}
+	f := &form{values: r.PostForm}
+	chosen := f.values["job"]
+	patient(w)
+	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
+	defer cancel()
+	q := b.lotRequest(ctx, f, chosen)
+	if len(f.mistakes) > 0 {
+		b.showOrder(w, r, http.StatusUnprocessableEntity, chosen, f)
+		return
+	}
+	result, err := b.Run.Do(r.Context(), supervisor.Request{By: b.Who(r, f.text("by")), Lot: q})
+	if err != nil {
+		_, what, remedy := b.reason(r, err)
+		f.wrong("", what+". "+plain(remedy))
+		b.showOrder(w, r, http.StatusConflict, chosen, f)
+		return
+	}
+	done := "lot"
+	if q.Start {
+		done = "lot-start"
+	}
+	http.Redirect(w, r, fmt.Sprintf("/lots/%d?done=%s", result.LotID, done), http.StatusSeeOther)
+}
+
+// lotRequest reads the order.
+func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *supervisor.LotRequest {
+	q := &supervisor.LotRequest{Name: f.text("name"), Order: ledger.OrderBlocks, Start: f.ticked("start")}
+	if f.text("order") == ledger.OrderTurn {
+		q.Order = ledger.OrderTurn
+	}
+	if len(chosen) == 0 || len(chosen) > mostOrdered {
+		f.wrong("", fmt.Sprintf("Choose 1 to %d jobs.", mostOrdered))
+		return q
+	}
+	sized := false
+	for i, name := range chosen {
+		good, length, tolerance := fmt.Sprintf("good_%d", i+1), fmt.Sprintf("length_%d", i+1), fmt.Sprintf("tolerance_%d", i+1)
+		n := f.whole(good, "The number of good parts")
+		if n < 1 && f.wrongAt(good) == "" {
+			f.wrong(good, "Say how many good parts of "+name+" are ordered.")
+		}
+		var size supervisor.SizeOrder
+		l, t := f.decimal(length, "The length"), f.decimal(tolerance, "The tolerance")
+		switch {
+		case l != nil && t != nil && *l > 0 && *t > 0:
+			size, sized = supervisor.SizeOrder{LengthMM: *l, ToleranceMM: *t}, true
+		case l != nil && t != nil:
+			f.wrong(length, "Length and tolerance are above 0.")
+		case l != nil && f.wrongAt(tolerance) == "":
+			f.wrong(tolerance, "Say how far a good part may be off.")
+		case t != nil && f.wrongAt(length) == "":
+			f.wrong(length, "Say how long a good part is.")
+		}
+		plan, err := b.inspect(ctx, name)
+		switch {
+		case err != nil:
+			f.wrong("", name+": "+err.Error())
+			continue
+		case plan.Blocked():
+			f.wrong("", name+" must not run: see what was found in it.")
+		}
+		q.Good, q.Plans, q.Sizes = append(q.Good, n), append(q.Plans, plan), append(q.Sizes, size)
+	}
+	if !sized {
+		q.Sizes = nil
+	}
+	return q
+}
+
+// bytesText is a size for people.
+func bytesText(n int64) string {
+	switch {
+	case n < 1000:
+		return fmt.Sprintf("%d B", n)
+	case n < 1_000_000:
+		return fmt.Sprintf("%.0f kB", float64(n)/1e3)
+	case n < 1_000_000_000:
+		return strings.TrimSuffix(fmt.Sprintf("%.1f", float64(n)/1e6), ".0") + " MB"
+	}
+	return strings.TrimSuffix(fmt.Sprintf("%.1f", float64(n)/1e9), ".0") + " GB"
+}

@@ -1,0 +1,103 @@
+package board
+
+import (
+	"bytes"
+	"context"
+	"crypto/rand"
+	"embed"
+	"errors"
+	"html/template"
+	"net/http"
+
+	"go.uber.org/zap"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+//go:embed pages/*.html
+var pageFiles embed.FS
+
+// pages are the templates, one set for each page.
+type pages map[string]*template.Template
+
+// names of the pages; each is a file that fills the frame.
+var pageNames = []string{"now", "visit", "command", "lots", "lot", "order", "events", "alerts", "sorry"}
+
+// parse reads the templates, which are part of the program: a mistake in them ends it at
+// once, and every test with it.
+func parse() pages {
+	frame := template.Must(template.New("frame").Funcs(functions).ParseFS(pageFiles, "pages/frame.html", "pages/sections.html", "pages/fields.html"))
+	list := pages{"sections": frame}
+	for _, name := range pageNames {
+		list[name] = template.Must(template.Must(frame.Clone()).ParseFS(pageFiles, "pages/"+name+".html"))
+	}
+	return list
+}
+
+// page is what every page is filled with.
+type page struct {
+	Title, Machine, Version string
+	Path                    string // of the page, for the mark in the list of pages
+	Live                    bool   // kept live by the script
+	Operates, LogOut        bool
+	Asset                   string // changes with what is served under /static/
+	Said                    string // what the last form has done
+	Key                     string // of the form on the page
+	Body                    any
+}
+
+func (b *board) page(r *http.Request, title string) *page {
+	return &page{Title: title, Machine: b.Run.Snapshot().Machine, Version: b.Version, Path: r.URL.Path,
+		Operates: b.Operates(r), LogOut: b.LogOut(r), Asset: assetVersion, Key: rand.Text()}
+}
+
+// write makes a page whole before the first byte of it goes out.
+func (b *board) write(w http.ResponseWriter, status int, name string, p *page) {
+	var text bytes.Buffer
+	if err := b.pages[name].ExecuteTemplate(&text, "frame", p); err != nil {
+		b.Log.Error("cannot make a page", zap.String("page", name), zap.Error(err))
+		http.Error(w, "cannot make the page: "+err.Error(), http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write(text.Bytes()) // a reader who has gone needs no answer
+}
+
+// sorry is a page that says why there is no other.
+func (b *board) sorry(w http.ResponseWriter, r *http.Request, status int, what, remedy string) {
+	p := b.page(r, what)
+	p.Body = struct{ What, Remedy string }{what, remedy}
+	b.write(w, status, "sorry", p)
+}
+
+// fail answers with the page that an error is.
+func (b *board) fail(w http.ResponseWriter, r *http.Request, err error) {
+	status, what, remedy := b.reason(r, err)
+	b.sorry(w, r, status, what, remedy)
+}
+
+// reason says what an error is to the operator.
+func (b *board) reason(r *http.Request, err error) (status int, what, remedy string) {
+	var refusal *supervisor.Refusal
+	switch {
+	case errors.As(err, &refusal):
+		return http.StatusConflict, "Cannot " + refusal.What + ": " + refusal.Why, sentence(refusal.Remedy)
+	case errors.Is(err, supervisor.ErrEnded):
+		return http.StatusServiceUnavailable, "The daemon is ending and takes no more requests", "Ask again when it has been started again."
+	case errors.Is(err, ledger.ErrNotFound):
+		return http.StatusNotFound, sentence(err.Error()), "Look at the list of lots."
+	case errors.Is(err, ledger.ErrTooMany):
+		return http.StatusConflict, sentence(err.Error()), "Count the parts again."
+	case errors.Is(err, ledger.ErrFull):
+		return http.StatusInsufficientStorage, sentence(err.Error()), "Make room on the disk that holds the ledger."
+	case errors.Is(err, context.DeadlineExceeded):
+		return http.StatusServiceUnavailable, "The ledger or a job file takes too long to read", "Ask again; look at the disk if it stays."
+	case r.Context().Err() != nil:
+		return http.StatusServiceUnavailable, "The request was broken off before it was carried out", "Ask again."
+	}
+	b.Log.Error("a request failed", zap.String("path", r.URL.Path), zap.Error(err))
+	return http.StatusInternalServerError, sentence(err.Error()), "See the log of the daemon."
+}

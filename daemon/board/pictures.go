@@ -1,0 +1,178 @@
+package board
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"beltwarden/daemon/chart"
+	"beltwarden/daemon/picture"
+	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/quality"
+)
+
+// picturePX is how wide the board's pictures are made: on a telephone their letters are
+// then as large as they were made.
+const picturePX = 400
+
+// pictureView is a picture with what is said beside it.
+type pictureView struct {
+	SVG   string
+	Lines []string
+	Table table // the same as a table, for those who cannot see the picture
+}
+
+type table struct {
+	Head []string
+	Rows [][]string
+}
+
+// usualWidthMM is drawn where neither the machine's range nor a part tells how wide the
+// belt is.
+const usualWidthMM = 200
+
+// beltOf draws the belt as it is.
+func (b *board) beltOf(s *supervisor.Snapshot) pictureView {
+	v := &chart.LiveBelt{ToDropMM: s.Belt.ToDropMM, SeamAheadMM: s.Belt.SeamAheadMM, SeamMM: s.Belt.SeamMM, SeamDoubtMM: s.Belt.SeamDoubtMM,
+		OffsetMM: s.Belt.OffsetMM, LimitMM: s.Belt.OffsetLimitMM,
+		HighXRight: (b.Job.Forward >= 0) == (b.Job.BeltAxis == gcode.Y)}
+	low, high := math.Inf(1), math.Inf(-1)
+	for _, p := range s.Belt.Parts {
+		if p.XMM[1] > p.XMM[0] {
+			low, high = math.Min(low, p.XMM[0]), math.Max(high, p.XMM[1])
+		}
+		label := ""
+		switch {
+		case p.Making:
+			label = "being made"
+		case p.Ordinal > 0:
+			label = fmt.Sprintf("part %d", p.Ordinal)
+		}
+		v.Parts = append(v.Parts, chart.LivePart{RearMM: p.RearMM, FrontMM: p.FrontMM, LowXMM: p.XMM[0], HighXMM: p.XMM[1], Making: p.Making, Label: label})
+	}
+	switch r := b.Job.RangeMM[gcode.X]; {
+	case r[1] > r[0]:
+		v.LowXMM, v.HighXMM = r[0], r[1]
+	case high > low:
+		margin := math.Max(10, (high-low)/4)
+		v.LowXMM, v.HighXMM = low-margin, high+margin
+	default:
+		v.HighXMM = usualWidthMM
+	}
+	out := pictureView{Lines: beltLines(s)}
+	box := chart.Box{Y: 4, W: picturePX}
+	height := chart.New(picturePX, 0, "", "").Live(box, v) + 8 // drawn twice: the first time tells how high it gets
+	d := chart.New(picturePX, height, "The belt as it is now", v.Describe())
+	d.Live(box, v)
+	out.SVG = d.Fragment()
+	return out
+}
+
+func beltLines(s *supervisor.Snapshot) (lines []string) {
+	b := &s.Belt
+	lines = append(lines, fmt.Sprintf("%s run since the realignment, %s since the last check, %s in all.",
+		screen.Metres(b.SinceRealignMM), screen.Metres(b.SinceCheckMM), screen.Metres(b.TravelMM)))
+	if !b.Clear {
+		lines = append(lines, "Something may lie under the head: clear the belt before anything starts.")
+	}
+	if b.UncertainMM > 0 {
+		lines = append(lines, screen.Metres(b.UncertainMM)+" may or may not have been run.")
+	}
+	if text := screen.SeamText(b); text != "" {
+		lines = append(lines, "Seam: "+plain(text)+".")
+	}
+	if v := b.Surface; v != nil {
+		lines = append(lines, fmt.Sprintf("Surface %s %s, %s of belt travel ago.", v.How, screen.Clock(v.At, s.At), screen.Metres(v.TravelMM)))
+	}
+	return lines
+}
+
+// plain takes out what only the command line understands.
+func plain(text string) string {
+	for _, r := range [][2]string{{"; tell where it is with beltwarden check --seam-mm", "; tell where it is at the next visit"},
+		{"; tell it anew with beltwarden check --seam-mm", "; tell it anew at the next visit"},
+		{"; measure again, or correct the check (check --corrects)", "; measure again"}} {
+		text = strings.ReplaceAll(text, r[0], r[1])
+	}
+	return text
+}
+
+// driftOf draws the lateral offset with its forecast.
+func driftOf(s *supervisor.Snapshot) pictureView {
+	b := &s.Belt
+	now := belt.Reading{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM}
+	var out pictureView
+	if b.OffsetMM == nil {
+		out.Lines = append(out.Lines, fmt.Sprintf("No offset was read since the realignment; at the assumed rate it may be %.1f mm by now. The limit is %.1f mm.", b.WorstOffsetMM, b.OffsetLimitMM))
+	} else if b.Drift.Basis == belt.OnReadings {
+		out.Lines = append(out.Lines, sentence(screen.DriftText(&b.Drift))+".")
+	} else {
+		out.Lines = append(out.Lines, fmt.Sprintf("%+.1f mm at the last check; at the assumed rate at worst %.1f mm by now. The limit is %.1f mm.", *b.OffsetMM, b.WorstOffsetMM, b.OffsetLimitMM))
+	}
+	for _, flag := range b.Drift.Flagged {
+		out.Lines = append(out.Lines, "Doubtful: "+flag.String()+"; measure again.")
+	}
+	if len(b.Readings) == 0 {
+		return out
+	}
+	out.SVG = plot("Lateral offset of the belt", strings.Join(out.Lines, " "), picture.Drift(b.Outlook, b.Readings, now, &b.Drift))
+	out.Table = table{Head: []string{"Belt travel, m", "Lateral offset, mm"}}
+	for _, r := range newest(b.Readings, 20) {
+		out.Table.Rows = append(out.Table.Rows, []string{chart.Figure(r.TravelMM/1000, 3), fmt.Sprintf("%+.1f", r.OffsetMM)})
+	}
+	return out
+}
+
+// plot draws a diagram alone, without heading, since the section has one.
+func plot(title, desc string, p chart.Plot) string {
+	const height = 280
+	d := chart.New(picturePX, height, title, desc)
+	d.Plot(chart.Box{X: 2, Y: 6, W: picturePX - 6, H: height - 10}, p)
+	return d.Fragment()
+}
+
+// newest returns the last few of a list.
+func newest[T any](list []T, n int) []T { return list[max(0, len(list)-n):] }
+
+// sizesOf draws the control chart of each job that has lengths.
+func sizesOf(s *supervisor.Snapshot) (list []pictureView) {
+	const shown = 60
+	if s.Lot == nil {
+		return nil
+	}
+	for i := range s.Lot.Jobs {
+		j := &s.Lot.Jobs[i]
+		if j.Size == nil {
+			continue
+		}
+		v := j.Size
+		out := pictureView{Lines: []string{sentence(screen.SizeText(v, j.Name)) + "."}}
+		if s.Lot.SizeSignal != "" {
+			out.Lines = append(out.Lines, "Signal: "+s.Lot.SizeSignal+".")
+		}
+		values := newest(v.ValuesMM, shown)
+		first := int(v.N) - len(values) + 1
+		var limits *picture.Limits
+		var signals []int
+		if v.Phase == quality.Frozen {
+			limits = &picture.Limits{Lower: v.LowerMM, Mean: v.MeanMM, Upper: v.UpperMM}
+			for k, mm := range values {
+				if mm > v.UpperMM || mm < v.LowerMM {
+					signals = append(signals, k)
+				}
+			}
+		}
+		p := picture.Sizes(values, first, limits, signals)
+		p.YTitle = "length, mm"
+		out.SVG = plot("Control chart of the lengths of "+j.Name, strings.Join(out.Lines, " "), p)
+		out.Table = table{Head: []string{"Part measured", "Length, mm"}}
+		for k, mm := range newest(values, 20) {
+			out.Table.Rows = append(out.Table.Rows, []string{fmt.Sprint(int(v.N) - len(newest(values, 20)) + 1 + k), chart.Figure(mm, 2)})
+		}
+		list = append(list, out)
+	}
+	return list
+}

@@ -1,0 +1,198 @@
+package board
+
+import (
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"beltwarden/daemon/chart"
+	"beltwarden/daemon/screen"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// heatView is the newest reading of both heaters.
+type heatView struct {
+	Heaters []heaterView
+	Age     string // of the reading, when it is old
+	Unsure  bool
+}
+
+type heaterView struct{ Name, Text, SVG string }
+
+func heatOf(s *supervisor.Snapshot) heatView {
+	h := &s.Heat
+	v := heatView{Unsure: h.Unsure}
+	if h.Read.IsZero() {
+		return v
+	}
+	add := func(name string, has bool, nowC, targetC, topC float64) {
+		if !has {
+			return
+		}
+		text := fmt.Sprintf("%.0f °C, off", nowC)
+		if targetC > 0 {
+			text = fmt.Sprintf("%.0f °C of %.0f °C", nowC, targetC)
+		}
+		v.Heaters = append(v.Heaters, heaterView{name, text, thermometer(name+": "+text, nowC, targetC, topC)})
+	}
+	add("Nozzle", h.HasNozzle, h.NozzleC, h.NozzleTargetC, 300)
+	add("Bed", h.HasBed, h.BedC, h.BedTargetC, 120)
+	if age := s.At.Sub(h.Read); age > time.Minute || !s.Line.Connected {
+		v.Age = "That was " + screen.Span(age) + " ago."
+	}
+	return v
+}
+
+// thermometer draws a temperature on a scale from 0, with its target.
+func thermometer(title string, nowC, targetC, topC float64) string {
+	const width, y = 300.0, 8.0
+	topC = max(topC, nowC, targetC)
+	x := func(c float64) float64 { return 4 + (width-8)*min(1, max(0, c/topC)) }
+	d := chart.New(width, 24, title, fmt.Sprintf("The scale goes from 0 to %.0f °C; the mark is the target.", topC))
+	d.Rect("chart-belt", chart.Box{X: 4, Y: y, W: width - 8, H: 10})
+	d.Rect("chart-part", chart.Box{X: 4, Y: y, W: x(nowC) - 4, H: 10})
+	if targetC > 0 {
+		d.Line("chart-edge", chart.Point{X: x(targetC), Y: y - 6}, chart.Point{X: x(targetC), Y: y + 14})
+	}
+	return d.Fragment()
+}
+
+// pace tells how many lines a second the board takes, from two looks at its count.
+type pace struct {
+	mu     sync.Mutex
+	at     time.Time
+	lines  uint64
+	perSec float64
+	known  bool
+}
+
+// Looks closer together than this are too few lines, and ones further apart too long ago.
+const (
+	paceAfter  = 2 * time.Second
+	paceWithin = 30 * time.Second
+)
+
+// look takes up a count and returns the newest pace.
+func (p *pace) look(at time.Time, lines uint64) (perSec float64, known bool) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	switch gap := at.Sub(p.at); {
+	case p.at.IsZero() || gap > paceWithin || gap < 0 || lines < p.lines:
+		p.at, p.lines, p.known = at, lines, false
+	case gap >= paceAfter:
+		p.perSec, p.known = float64(lines-p.lines)/gap.Seconds(), true
+		p.at, p.lines = at, lines
+	}
+	return p.perSec, p.known
+}
+
+// row is a name with what is to be said of it.
+type row struct{ Name, Text string }
+
+type lineView struct {
+	Connected     bool
+	Port, Problem string
+	Rows          []row
+}
+
+func (b *board) lineOf(s *supervisor.Snapshot) lineView {
+	l := &s.Line
+	v := lineView{Connected: l.Connected, Port: l.Port, Problem: sentence(l.Problem)}
+	if !l.Connected {
+		return v
+	}
+	t := &l.Stats
+	text := "measured when two looks are some seconds apart"
+	if perSec, known := b.pace.look(s.At, t.LinesAccepted); known {
+		text = fmt.Sprintf("%.0f lines/s", perSec)
+	}
+	v.Rows = append(v.Rows, row{"Pace", text}, row{"Sent again", fmt.Sprintf("%d of %d lines", t.Resends, t.LinesSent)})
+	if n := t.RoundTrips.Lines(); n > 0 {
+		v.Rows = append(v.Rows, row{"Round trip", fmt.Sprintf("%.1f ms on average", float64(t.RoundTrips.Sum.Microseconds())/float64(n)/1000)})
+	}
+	if t.Garbled > 0 || t.Timeouts > 0 {
+		v.Rows = append(v.Rows, row{"Trouble", fmt.Sprintf("%s without sense, %d late", screen.Count(int(t.Garbled), "answer"), t.Timeouts)})
+	}
+	if l.Firmware != "" {
+		v.Rows = append(v.Rows, row{"Board", boardName(l.Firmware)})
+	}
+	if t.Hint != "" {
+		v.Rows = append(v.Rows, row{"Faster", sentence(t.Hint)})
+	}
+	return v
+}
+
+// furtherKey begins the next figure in what a board tells of itself.
+var furtherKey = regexp.MustCompile(` [A-Z_]+:`)
+
+// boardName is the first of what a board tells of itself: its name.
+func boardName(told string) string {
+	_, name, found := strings.Cut(told, ":")
+	if !found {
+		name = told
+	}
+	if at := furtherKey.FindStringIndex(name); at != nil {
+		name = name[:at[0]]
+	}
+	return screen.Printable(strings.TrimSpace(name))
+}
+
+func supplyOf(s *supervisor.Snapshot) []row {
+	v := &s.Supply
+	spool := "not weighed: tell its mass at a visit, and the machine waits before it is empty"
+	if v.SpoolLeftG != nil {
+		spool = fmt.Sprintf("%.0f g left", max(0, *v.SpoolLeftG))
+		if v.PartG > 0 {
+			spool += ", for " + screen.Count(int(max(0, *v.SpoolLeftG)/v.PartG), "part")
+		}
+	}
+	bin := "not watched"
+	switch {
+	case v.Binned != nil && v.BinHolds > 0:
+		bin = fmt.Sprintf("%s of %d since it was emptied", screen.Count(*v.Binned, "part"), v.BinHolds)
+	case v.Binned != nil:
+		bin = screen.Count(*v.Binned, "part") + " since it was emptied"
+	}
+	return []row{{"Spool", spool}, {"Bin", bin}}
+}
+
+// eventView is one thing that happened.
+type eventView struct{ At, Kind, Text string }
+
+// eventsOf puts events in words, the newest first.
+func eventsOf(events []ledger.Event, now time.Time) (list []eventView) {
+	for _, e := range slices.Backward(events) {
+		list = append(list, eventView{screen.Clock(e.Stamp.At, now), e.Kind, sentence(screen.Printable(e.Text))})
+	}
+	return list
+}
+
+// alertsView is the lasting mark for alerts that do not get through.
+type alertsView struct {
+	None    bool // no receiver is configured
+	Failing []channelView
+}
+
+type channelView struct {
+	Name, Why, Since string
+	Waiting          int
+}
+
+func alertsOf(queue []ledger.Channel, configured []string, now time.Time) alertsView {
+	v := alertsView{None: len(configured) == 0}
+	for _, c := range queue {
+		if c.Failing == 0 || !slices.Contains(configured, c.Name) {
+			continue
+		}
+		w := channelView{Name: c.Name, Why: c.LastError, Waiting: c.Pending}
+		if !c.Oldest.At.IsZero() {
+			w.Since = screen.Clock(c.Oldest.At, now)
+		}
+		v.Failing = append(v.Failing, w)
+	}
+	return v
+}

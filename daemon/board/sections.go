@@ -1,0 +1,90 @@
+package board
+
+import (
+	"bytes"
+	"context"
+	"html/template"
+	"strings"
+
+	"beltwarden/supervisor"
+)
+
+// sectionNames are the sections of the board in their order, which is that of the
+// operator's questions. Each is replaced as a whole when it changes.
+var sectionNames = []string{"next", "act", "alerts", "count", "where", "belt", "drift", "size", "heat", "line", "supply", "happened"}
+
+// fragments makes all sections as the run stands now.
+func (b *board) fragments(ctx context.Context) (*fragments, error) {
+	s := b.Run.Snapshot()
+	events, err := b.Ledger.Journal(ctx, 14)
+	if err != nil {
+		return nil, err
+	}
+	queue, err := b.Ledger.AlertQueue(ctx)
+	if err != nil {
+		return nil, err
+	}
+	views := map[string]any{
+		"next": nextOf(s), "act": actionsOf(s), "alerts": alertsOf(queue, b.Channels, s.At), "count": countOf(s), "where": whereOf(s),
+		"belt": b.beltOf(s), "drift": driftOf(s), "size": sizesOf(s), "heat": heatOf(s), "line": b.lineOf(s), "supply": supplyOf(s),
+		"happened": eventsOf(events, s.At),
+	}
+	f := &fragments{html: map[string]string{}}
+	for name, v := range views {
+		var text bytes.Buffer
+		if err := b.pages["sections"].ExecuteTemplate(&text, name, v); err != nil {
+			return nil, err
+		}
+		f.html[name] = strings.TrimSpace(text.String())
+	}
+	return f, nil
+}
+
+// functions are those of the templates.
+var functions = template.FuncMap{
+	"html": func(text string) template.HTML { return template.HTML(text) }, //nolint:gosec // made by our own templates and charts
+	"add":  func(a, b int) int { return a + b },
+	"join": strings.Join,
+	"now":  func(path, here string) bool { return path == here || here != "/" && strings.HasPrefix(path, here+"/") },
+}
+
+// sentence begins a text with a capital letter.
+func sentence(text string) string {
+	if text == "" || text[0] < 'a' || text[0] > 'z' {
+		return text
+	}
+	return string(text[0]-'a'+'A') + text[1:]
+}
+
+// Kinds of states, each with a sign of its own beside the word.
+const (
+	kindWorking = "working"
+	kindWaiting = "waiting" // for the operator
+	kindFault   = "fault"
+	kindRest    = "rest"
+)
+
+// kindOf says which kind the machine's state is.
+func kindOf(s *supervisor.Snapshot) string {
+	switch s.State {
+	case supervisor.Held, supervisor.Suspended:
+		return kindWaiting
+	case supervisor.Complete:
+		if s.Lot != nil && s.Lot.Unverified > 0 {
+			return kindWaiting
+		}
+		return kindRest
+	case supervisor.Aborting, supervisor.Aborted:
+		return kindFault
+	case supervisor.Stopped, supervisor.Idle:
+		if s.Heat.Unsure {
+			return kindFault
+		}
+		return kindRest
+	case supervisor.Resetting, supervisor.Clearing:
+		if s.Line.Problem != "" {
+			return kindFault
+		}
+	}
+	return kindWorking
+}

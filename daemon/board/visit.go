@@ -1,0 +1,227 @@
+package board
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// scrapRows is how many reasons for scrap the form has room for.
+const scrapRows = 3
+
+// scrapReasons are offered; any other word may be typed (common practice, no source).
+var scrapReasons = []string{"detached", "warped", "layer shift", "stringing", "wrong size", "incomplete"}
+
+// visitView is the form for what was found and done at the machine.
+type visitView struct {
+	Key                            string
+	Mistakes                       []mistake
+	Ask                            bool // nothing is impossible, but odd: asks whether it is so
+	State                          string
+	GoOn                           string // label of the button that records and goes on; empty where there is nothing to go on with
+	Lot                            *supervisor.LotView
+	LotTitle                       string
+	Jobs                           []option
+	Offset, Seam, Realigned        field
+	Cleared, CleanedAs             field
+	Surface                        []option
+	Good, AllGood, Lengths         field
+	Scrap                          []scrapRow
+	Reasons                        []string
+	Interrupted                    []option
+	InterruptedWrong               string
+	Detached                       field
+	Spool, Emptied, By, Note, IsSo field
+	Limit                          string
+	Picture                        string
+}
+
+type scrapRow struct{ Reason, Count field }
+
+type option struct {
+	Value, Label string
+	Chosen       bool
+}
+
+func (b *board) visitForm(w http.ResponseWriter, r *http.Request) {
+	b.showVisit(w, r, http.StatusOK, nil, false)
+}
+
+// showVisit writes the form, with what was typed and what is wrong with it.
+func (b *board) showVisit(w http.ResponseWriter, r *http.Request, status int, f *form, ask bool) {
+	s := b.Run.Snapshot()
+	p := b.page(r, "Record a visit")
+	v := visitView{Key: p.Key, Ask: ask, State: s.State.String(), Lot: s.Lot, Picture: offsetPicture(), Reasons: scrapReasons}
+	if f != nil {
+		v.Mistakes = f.mistakes
+	}
+	v.Offset = f.fill(field{Name: "offset_mm", Label: "Lateral offset of the belt, as found", Unit: "mm", Mode: "text",
+		Hint: fmt.Sprintf("To the right from where you stand is plus, to the left is minus. %.1f mm are allowed. Read it before you realign. Leave it empty if you did not read it.", s.Belt.OffsetLimitMM)})
+	v.Realigned = f.fill(field{Name: "realigned", Label: "I have realigned the belt", Hint: "Its drift is then learned anew."})
+	v.Cleared = f.fill(field{Name: "belt_cleared", Label: "Nothing lies under the head or just in front of it any more"})
+	v.Seam = f.fill(field{Name: "seam_mm", Label: "Middle of the belt's seam, ahead of the nozzle", Unit: "mm", Mode: "text", Hint: "Towards the drop edge is plus. Leave it empty if you did not look."})
+	v.CleanedAs = f.fill(field{Name: "surface", Label: "The belt's surface was made anew"})
+	v.Surface = options(f, "surface", [][2]string{{"", "no"}, {"cleaned", "cleaned"}, {"taped", "taped"}})
+	if l := s.Lot; l != nil {
+		v.lot(f, s)
+	}
+	v.Spool = f.fill(field{Name: "spool_g", Label: "Spool on the machine now", Unit: "g", Mode: "decimal", Hint: "Its mass as weighed, reel included if the configuration knows the reel's."})
+	v.Emptied = f.fill(field{Name: "bin_emptied", Label: "I have emptied the bin"})
+	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
+	v.Note = f.fill(field{Name: "note", Label: "Note", Wide: true})
+	v.IsSo = f.fill(field{Name: "sure", Label: "I have looked again: it is so"})
+	switch {
+	case slices.Contains(s.Accepts, "unhold"):
+		v.GoOn = "Record and unhold: go on"
+	case slices.Contains(s.Accepts, "unsuspend"):
+		v.GoOn = "Record and unsuspend: go on"
+	}
+	p.Body = v
+	b.write(w, status, "visit", p)
+}
+
+// lot adds the fields that belong to parts.
+func (v *visitView) lot(f *form, s *supervisor.Snapshot) {
+	l := s.Lot
+	v.LotTitle = fmt.Sprintf("Lot %d, %s: %d made and not looked at, %d good so far of %d ordered.", l.ID, l.Name, l.Unverified, l.Good, l.Ordered)
+	if len(l.Jobs) > 1 {
+		for i, j := range l.Jobs {
+			v.Jobs = append(v.Jobs, option{fmt.Sprint(i), fmt.Sprintf("%s (%d not looked at)", j.Name, j.Made-j.Good-j.Scrap), f != nil && f.values.Get("job") == fmt.Sprint(i)})
+		}
+	}
+	v.Good = f.fill(field{Name: "good", Label: "Good parts", Mode: "numeric", Hint: "Of those not looked at before."})
+	if l.Unverified > 0 && len(l.Jobs) == 1 {
+		v.AllGood = field{Name: "all_good", Label: fmt.Sprintf("All %d parts not looked at yet are good", l.Unverified), Value: fmt.Sprint(l.Unverified)}
+		if l.Unverified == 1 {
+			v.AllGood.Label = "The one part not looked at yet is good"
+		}
+		v.AllGood = f.fill(v.AllGood)
+	}
+	v.Lengths = f.fill(field{Name: "lengths_mm", Label: "Lengths measured along the belt", Unit: "mm", Mode: "text", Wide: true, Hint: "With spaces between them, cold parts, the first made first."})
+	for i := range scrapRows {
+		row := scrapRow{Reason: field{Name: fmt.Sprintf("scrap_reason_%d", i+1), Label: fmt.Sprintf("Scrap, reason %d", i+1)},
+			Count: field{Name: fmt.Sprintf("scrap_count_%d", i+1), Label: "How many", More: fmt.Sprintf(" for reason %d", i+1), Mode: "numeric"}}
+		row.Reason, row.Count = f.fill(row.Reason), f.fill(row.Count)
+		v.Scrap = append(v.Scrap, row)
+	}
+	v.Detached = f.fill(field{Name: "detached_min", Label: "Parts that came off the belt too early: minutes after their begin", Unit: "min", Mode: "text", Wide: true, Hint: "With spaces between them; leave it empty if none did."})
+	if l.Interrupted > 0 {
+		v.Interrupted = options(f, "interrupted", [][2]string{{"", "not decided yet"}, {"good", "good"}, {"scrap", "scrap"}})
+		if f != nil {
+			v.InterruptedWrong = f.wrongAt("interrupted")
+		}
+	}
+}
+
+// options marks what was chosen before; the first is chosen where nothing was.
+func options(f *form, name string, list [][2]string) (out []option) {
+	chosen := ""
+	if f != nil {
+		chosen = f.values.Get(name)
+	}
+	for _, o := range list {
+		out = append(out, option{o[0], o[1], o[0] == chosen})
+	}
+	return out
+}
+
+// recordVisit takes up what was typed and hands it to the run.
+func (b *board) recordVisit(w http.ResponseWriter, r *http.Request) {
+	if err := r.ParseForm(); err != nil {
+		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+		return
+	}
+	f := &form{values: r.PostForm}
+	v := visitOf(f)
+	if len(f.mistakes) > 0 {
+		b.showVisit(w, r, http.StatusUnprocessableEntity, f, false)
+		return
+	}
+	by := b.Who(r, f.text("by"))
+	result, err := b.Run.Do(r.Context(), supervisor.Request{Visit: v, By: by})
+	var refused *supervisor.VisitRefusal
+	if errors.As(err, &refused) {
+		for _, fault := range refused.Faults {
+			f.wrong(inputOf(fault.Field), sentence(fault.Text)+".")
+		}
+		b.showVisit(w, r, http.StatusUnprocessableEntity, f, refused.Odd)
+		return
+	}
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	if f.text("then") == "" {
+		http.Redirect(w, r, "/?done=visit", http.StatusSeeOther)
+		return
+	}
+	command := supervisor.Unhold
+	if b.Run.Snapshot().State == supervisor.Suspended {
+		command = supervisor.Unsuspend
+	}
+	if _, err := b.Run.Do(r.Context(), supervisor.Request{Command: command, By: by}); err != nil {
+		status, what, remedy := b.reason(r, err)
+		b.showCommand(w, r, status, commandState{name: strings.ToLower(command.String()), by: f.text("by"), before: "The visit is recorded: " + result.Text + ".", what: what, remedy: plain(remedy)})
+		return
+	}
+	http.Redirect(w, r, "/?done=went-on", http.StatusSeeOther)
+}
+
+// inputOf is the input that a fault of the run belongs to.
+func inputOf(name string) string {
+	switch name {
+	case "scrap":
+		return "scrap_count_1"
+	case "job":
+		return "job"
+	}
+	return name
+}
+
+// visitOf reads the form.
+func visitOf(f *form) *supervisor.Visit {
+	v := &supervisor.Visit{
+		OffsetMM: f.decimal("offset_mm", "The offset"), LengthsMM: f.decimals("lengths_mm", "A length"),
+		Good: f.whole("good", "The number of good parts"), Job: f.whole("job", "The job"), Interrupted: f.text("interrupted"),
+		Realigned: f.ticked("realigned"), BeltCleared: f.ticked("belt_cleared"), SeamMM: f.decimal("seam_mm", "The place of the seam"),
+		SpoolG: f.decimal("spool_g", "The mass of the spool"), BinEmptied: f.ticked("bin_emptied"), Note: f.text("note"),
+		DetachedMin: f.decimals("detached_min", "A time"), Surface: f.text("surface"), Sure: f.ticked("sure"),
+	}
+	if all := f.whole("all_good", "The number of good parts"); all > 0 {
+		if v.Good != 0 && v.Good != all {
+			f.wrong("good", fmt.Sprintf("%d good parts were typed, and all %d were ticked as good: leave one of the two.", v.Good, all))
+		}
+		v.Good = all
+	}
+	for i := range scrapRows {
+		why, count := fmt.Sprintf("scrap_reason_%d", i+1), fmt.Sprintf("scrap_count_%d", i+1)
+		reason, n := f.text(why), f.whole(count, "The number of scrap parts")
+		switch {
+		case reason == "" && n == 0:
+			continue
+		case reason == "":
+			f.wrong(why, "Say why these parts are scrap.")
+		case n == 0 && f.wrongAt(count) == "":
+			f.wrong(count, "Say how many parts are scrap for this reason.")
+		}
+		if v.Scrap == nil {
+			v.Scrap = map[string]int{}
+		}
+		if _, twice := v.Scrap[reason]; twice {
+			f.wrong(why, "This reason stands twice: add the parts up.")
+		}
+		v.Scrap[reason] += n
+	}
+	if n := len(v.DetachedMin); n > v.Scrap[ledger.Detached] && v.Scrap[ledger.Detached] > 0 {
+		f.wrong("detached_min", fmt.Sprintf("%d times, and %d parts counted as %s.", n, v.Scrap[ledger.Detached], ledger.Detached))
+	}
+	if len([]rune(v.Note)) > 1000 {
+		f.wrong("note", "The note is longer than 1000 characters.")
+	}
+	return v
+}
