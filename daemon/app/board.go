@@ -2,23 +2,29 @@ package app
 
 import (
 	"context"
+	"io"
 	"net/http"
 
 	"beltwarden/daemon/access"
 	"beltwarden/daemon/api"
 	"beltwarden/daemon/board"
 	"beltwarden/daemon/client"
+	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor/job"
 )
 
 // board makes the operator's pages.
 func (a *App) board(o job.Options) http.Handler {
+	var files board.Jobs
+	if a.shelf != nil {
+		files = jobs{a.shelf}
+	}
 	return board.New(board.Options{
 		Run: a.run, Ledger: a.ledger,
 		Lots:    func(ctx context.Context) ([]client.LotSummary, error) { return api.Lots(ctx, a.ledger) },
 		Lot:     func(ctx context.Context, id int64) (*client.LotDetail, error) { return api.Lot(ctx, a.ledger, id) },
 		Inspect: a.inspect, Job: o, AdvanceFeed: a.o.Config.Discharge.AdvanceFeedMMPerMin,
-		Channels: a.channels(), Version: a.o.Version, Log: a.log.Named("board"),
+		Jobs: files, Channels: a.channels(), Version: a.o.Version, Log: a.log.Named("board"),
 		Operates: func(*http.Request) bool { return true },
 		LogOut:   func(*http.Request) bool { return false },
 		Who:      access.Who,
@@ -34,4 +40,25 @@ func both(programs, pages http.Handler) http.Handler {
 	}
 	mux.Handle("/", pages)
 	return mux
+}
+
+// jobs is the folder of uploaded jobs as the board sees it.
+type jobs struct{ *shelf.Shelf }
+
+func (j jobs) Put(ctx context.Context, name string, r io.Reader) (board.JobFile, error) {
+	i, err := j.Shelf.Put(ctx, name, r)
+	return jobFile(i), err
+}
+
+func (j jobs) List() ([]board.JobFile, error) {
+	items, err := j.Shelf.List()
+	list := make([]board.JobFile, 0, len(items))
+	for _, i := range items {
+		list = append(list, jobFile(i))
+	}
+	return list, err
+}
+
+func jobFile(i shelf.Item) board.JobFile {
+	return board.JobFile{Name: i.Name, Path: i.Path, Bytes: i.Bytes, Stored: i.Stored}
 }
