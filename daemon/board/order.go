@@ -50,7 +50,7 @@ type orderView struct {
 	Name, By field
 	Start    field
 	Limit    string
-	CanStart bool
+	UploadTo string // address of an upload that adds to what is chosen
 }
 
 type jobChoice struct {
@@ -81,7 +81,7 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 	defer cancel()
 	s := b.Run.Snapshot()
 	p := b.page(r, "Begin a lot")
-	v := orderView{Key: p.Key, Limit: bytesText(b.Jobs.LimitBytes()), CanStart: s.State == supervisor.Idle || s.State == supervisor.Resetting || s.State == supervisor.Stopped || s.State == supervisor.Complete}
+	v := orderView{Key: p.Key, Limit: bytesText(b.Jobs.LimitBytes())}
 	if f != nil {
 		v.Mistakes = f.mistakes
 	}
@@ -100,6 +100,9 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 		c := b.chosen(ctx, i, name, f)
 		v.Blocked = v.Blocked || c.Wrong != "" || slices.ContainsFunc(c.Findings, func(x findingView) bool { return x.Severity == "Error" })
 		v.Chosen = append(v.Chosen, c)
+	}
+	if v.UploadTo = "/lots/new"; len(chosen) > 0 {
+		v.UploadTo += "?" + url.Values{"job": chosen}.Encode()
 	}
 	v.Many = len(v.Chosen) > 1
 	v.Order = options(f, "order", [][2]string{{ledger.OrderBlocks, "one job after the other"}, {ledger.OrderTurn, "one part of each in turn"}})

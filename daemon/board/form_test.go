@@ -1,0 +1,257 @@
+package board
+
+import (
+	"bytes"
+	"errors"
+	"mime/multipart"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// TestVisitReachesTheRun: every field of the form comes to the run as it was typed.
+func TestVisitReachesTheRun(t *testing.T) {
+	b := setUp(t)
+	w := b.post("/visit", "key", "1", "offset_mm", "−1,5", "lengths_mm", "20,1 20.2;19.9", "all_good", "6", "scrap_reason_1", "warped", "scrap_count_1", "1",
+		"scrap_reason_3", "detached", "scrap_count_3", "2", "detached_min", "31 44.5", "interrupted", "scrap", "realigned", "yes", "belt_cleared", "yes",
+		"seam_mm", "-40", "spool_g", "812", "bin_emptied", "yes", "note", "belt dusty", "surface", "cleaned", "sure", "yes", "by", "Ada")
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/?done=visit" || len(b.run.asked) != 1 {
+		t.Fatalf("%d %v, asked %d times", w.Code, w.Header(), len(b.run.asked))
+	}
+	number := func(v float64) *float64 { return &v }
+	want := &supervisor.Visit{OffsetMM: number(-1.5), LengthsMM: []float64{20.1, 20.2, 19.9}, Good: 6, Scrap: map[string]int{"warped": 1, "detached": 2},
+		DetachedMin: []float64{31, 44.5}, Interrupted: "scrap", Realigned: true, BeltCleared: true, SeamMM: number(-40), SpoolG: number(812), BinEmptied: true,
+		Note: "belt dusty", Surface: "cleaned", Sure: true}
+	if got := b.run.asked[0]; !reflect.DeepEqual(got.Visit, want) || got.By != "Ada" {
+		t.Errorf("%+v by %s\nwant %+v", got.Visit, got.By, want)
+	}
+	if w := b.post("/visit", "key", "2"); w.Code != http.StatusSeeOther || b.run.asked[1].By != "somebody" || b.run.asked[1].Visit.OffsetMM != nil {
+		t.Errorf("an empty visit: %d %+v", w.Code, b.run.asked[1])
+	}
+}
+
+// TestMistakesStandBesideTheirFields: all of them at once, with what was typed, and nothing
+// reaches the run.
+func TestMistakesStandBesideTheirFields(t *testing.T) {
+	b := setUp(t)
+	w := b.post("/visit", "offset_mm", "two", "lengths_mm", "20.1 x2", "good", "-3", "all_good", "6", "scrap_count_1", "2", "scrap_reason_2", "warped",
+		"spool_g", "0x10", "seam_mm", "NaN", "by", hostile, "note", strings.Repeat("n", 1001))
+	if w.Code != http.StatusUnprocessableEntity || len(b.run.asked) != 0 {
+		t.Fatalf("%d, asked %d times", w.Code, len(b.run.asked))
+	}
+	page := w.Body.String()
+	sound(t, page)
+	for _, name := range []string{"offset_mm", "lengths_mm", "good", "scrap_reason_1", "scrap_count_2", "spool_g", "seam_mm", "note"} {
+		for _, part := range []string{`id="` + name + `-wrong"`, `href="#` + name + `"`} {
+			if !strings.Contains(page, part) {
+				t.Errorf("%s is missing", part)
+			}
+		}
+	}
+	for _, part := range []string{`value="two"`, `value="20.1 x2"`, `value="warped"`, "aria-invalid", `aria-describedby="offset_mm-hint offset_mm-wrong"`} {
+		if !strings.Contains(page, part) {
+			t.Errorf("%s is missing", part)
+		}
+	}
+}
+
+// TestFaultsOfTheRunStandBesideTheirFields, and what is merely odd is asked back.
+func TestFaultsOfTheRunStandBesideTheirFields(t *testing.T) {
+	b := setUp(t)
+	b.run.err = &supervisor.VisitRefusal{Refusal: supervisor.Refusal{What: "record the check", Why: "too many"},
+		Faults: []supervisor.Fault{{Field: "good", Text: "9 good are more than 6"}, {Field: "scrap", Text: "no such scrap"}}, Odd: true}
+	w := b.post("/visit", "good", "9")
+	page := w.Body.String()
+	sound(t, page)
+	for _, part := range []string{`id="good-wrong">9 good are more than 6.`, `id="scrap_count_1-wrong"`, `name="sure"`, `value="9"`} {
+		if !strings.Contains(page, part) {
+			t.Errorf("%s is missing in\n%s", part, page)
+		}
+	}
+	if w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("%d", w.Code)
+	}
+	if page := b.get("/visit").Body.String(); strings.Contains(page, `name="sure"`) {
+		t.Error("a fresh form asks whether it is so")
+	}
+}
+
+// TestFormsAreCarriedOutOnce, however often they are sent.
+func TestFormsAreCarriedOutOnce(t *testing.T) {
+	b := setUp(t)
+	for range 3 {
+		if w := b.post("/visit", "key", "k", "good", "2"); w.Code != http.StatusSeeOther {
+			t.Fatalf("%d", w.Code)
+		}
+		if w := b.post("/command", "key", "k", "command", "unhold"); w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/?done=unhold" {
+			t.Fatalf("%d %v", w.Code, w.Header())
+		}
+	}
+	if len(b.run.asked) != 2 {
+		t.Errorf("the run was asked %d times", len(b.run.asked))
+	}
+}
+
+// TestRecordAndGoOn records first, and shows why the machine does not go on.
+func TestRecordAndGoOn(t *testing.T) {
+	b := setUp(t)
+	if w := b.post("/visit", "key", "1", "good", "2", "then", "go-on"); w.Header().Get("Location") != "/?done=went-on" {
+		t.Errorf("%d %v", w.Code, w.Header())
+	}
+	b.run.show(snapshot(supervisor.Suspended))
+	b.post("/visit", "key", "2", "then", "go-on")
+	if a := b.run.asked; len(a) != 4 || a[0].Visit == nil || a[1].Command != supervisor.Unhold || a[3].Command != supervisor.Unsuspend {
+		t.Errorf("%+v", a)
+	}
+}
+
+// TestCommandsThatAreRefused are shown with the reason, and a way to go on all the same.
+func TestCommandsThatAreRefused(t *testing.T) {
+	b := setUp(t)
+	b.run.err = &supervisor.Refusal{What: "unhold", Why: "the check is due", Remedy: "record it"}
+	w := b.post("/command", "command", "unhold", "by", "Ada")
+	page := w.Body.String()
+	sound(t, page)
+	if w.Code != http.StatusConflict || !strings.Contains(page, "Cannot unhold: the check is due") || !strings.Contains(page, `name="override"`) || !strings.Contains(page, `value="Ada"`) {
+		t.Errorf("%d %s", w.Code, page)
+	}
+	b.run.err = nil
+	b.post("/command", "command", "stop", "after_part", "yes", "override", "late")
+	if a := b.run.asked[1]; a.Command != supervisor.Stop || !a.AfterPart || a.ClearBelt || a.Override != "late" {
+		t.Errorf("%+v", a)
+	}
+	for _, name := range []string{"", "explode", "complete"} {
+		if w := b.post("/command", "command", name); w.Code != http.StatusUnprocessableEntity || len(b.run.asked) != 2 {
+			t.Errorf("%q: %d", name, w.Code)
+		}
+	}
+	b.run.err = supervisor.ErrEnded
+	if w := b.post("/command", "command", "hold"); w.Code != http.StatusServiceUnavailable {
+		t.Errorf("%d", w.Code)
+	}
+}
+
+// TestDecimalReadsWhatPeopleType: a number written in any of the usual ways reads back as
+// itself; what is no number is refused.
+func TestDecimalReadsWhatPeopleType(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(-9999, 9999).Draw(t, "hundredths")
+		sign, whole, rest := "", n, 0
+		if n < 0 {
+			sign, whole = rapid.SampledFrom([]string{"-", "−"}).Draw(t, "minus"), -n
+		} else if rapid.Bool().Draw(t, "plus") {
+			sign = "+"
+		}
+		whole, rest = whole/100, whole%100
+		text := sign + string(rune('0'+whole/10)) + string(rune('0'+whole%10)) + rapid.SampledFrom([]string{".", ","}).Draw(t, "point") +
+			string(rune('0'+rest/10)) + string(rune('0'+rest%10))
+		if got, ok := decimal(text); !ok || got != float64(n)/100 {
+			t.Fatalf("%q reads as %v, %v", text, got, ok)
+		}
+	})
+	for _, text := range []string{"", "mm", "1.2.3", "1,2,3", "1,234.5", "0x1p3", "inf", "NaN", "1e400", "1_000", "--1", "1 2"} {
+		if v, ok := decimal(text); ok {
+			t.Errorf("%q reads as %v", text, v)
+		}
+	}
+}
+
+// TestLotFromUpload: a job is uploaded, its inspection shown, and the lot opened as typed.
+func TestLotFromUpload(t *testing.T) {
+	clip := filepath.Join("..", "scenario", "stake-clip.gcode")
+	data, err := os.ReadFile(clip)
+	if err != nil {
+		t.Fatal(err)
+	}
+	files := &folder{files: map[string]string{"clip.gcode": clip}}
+	b := setUp(t, func(o *Options) { o.Jobs, o.Job = files, job.Options{BeltAxis: gcode.Y, Forward: 1, GapMM: 10, ToDropMM: 220} })
+	w := b.send("/lots/new?job=peg.gcode", "clip.gcode", data[:500])
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/lots/new?job=peg.gcode&job=clip.gcode" || !slices.Equal(files.order, []string{"clip.gcode"}) {
+		t.Errorf("%d %v %v", w.Code, w.Header(), files.order)
+	}
+	if w := b.send("/lots/new", "big.gcode", make([]byte, 2<<20)); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "longer than") {
+		t.Errorf("a file that is too long: %d", w.Code)
+	}
+	if w := b.send("/lots/new", "", nil); w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "choose a job file first") {
+		t.Errorf("no file: %d", w.Code)
+	}
+	page := b.get("/lots/new?job=clip.gcode&job=gone.gcode").Body.String()
+	sound(t, page)
+	for _, part := range []string{"mm along the belt", "Where its parts will lie", "There is no job gone.gcode", "disabled"} {
+		if !strings.Contains(page, part) {
+			t.Errorf("%q is missing", part)
+		}
+	}
+	if w := b.post("/lots", "job", "clip.gcode", "good_1", "", "length_1", "36"); w.Code != http.StatusUnprocessableEntity ||
+		!strings.Contains(w.Body.String(), `id="good_1-wrong"`) || !strings.Contains(w.Body.String(), `id="tolerance_1-wrong"`) || len(b.run.asked) != 0 {
+		t.Errorf("%d", w.Code)
+	}
+	w = b.post("/lots", "job", "clip.gcode", "good_1", "40", "length_1", "36,2", "tolerance_1", "0.3", "order", "turn", "name", "May order", "start", "yes", "by", "Ada")
+	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/lots/7?done=lot-start" || len(b.run.asked) != 1 {
+		t.Fatalf("%d %v %s", w.Code, w.Header(), w.Body)
+	}
+	q := b.run.asked[0].Lot
+	if q == nil || q.Name != "May order" || q.Order != ledger.OrderTurn || !q.Start || !slices.Equal(q.Good, []int{40}) || len(q.Plans) != 1 ||
+		q.Plans[0].Path != clip || q.Sizes[0] != (supervisor.SizeOrder{LengthMM: 36.2, ToleranceMM: 0.3}) {
+		t.Errorf("%+v", q)
+	}
+	b.run.err = errors.New("no")
+	if w := b.post("/lots", "job", "clip.gcode", "good_1", "1"); w.Code != http.StatusConflict || b.run.asked[1].Lot.Sizes != nil {
+		t.Errorf("%d", w.Code)
+	}
+}
+
+// send uploads one file as a browser does.
+func (b *bench) send(path, name string, data []byte) *httptest.ResponseRecorder {
+	var body bytes.Buffer
+	form := multipart.NewWriter(&body)
+	if name != "" {
+		part, _ := form.CreateFormFile("job", name)
+		_, _ = part.Write(data)
+	}
+	_ = form.Close()
+	r := httptest.NewRequest("POST", path, &body)
+	r.Header.Set("Content-Type", form.FormDataContentType())
+	w := httptest.NewRecorder()
+	b.ServeHTTP(w, r)
+	return w
+}
+
+// TestEndOfLot is asked of the run for the lot in work alone.
+func TestEndOfLot(t *testing.T) {
+	b := setUp(t)
+	if w := b.post("/lots/8/end", "reason", "x"); w.Code != http.StatusConflict || len(b.run.asked) != 0 {
+		t.Errorf("%d", w.Code)
+	}
+	if w := b.post("/lots/7/end", "reason", "enough", "by", "Ada"); w.Header().Get("Location") != "/lots/7?done=ended" || !b.run.asked[0].EndLot || b.run.asked[0].Override != "enough" {
+		t.Errorf("%d %+v", w.Code, b.run.asked)
+	}
+	for _, path := range []string{"/lots/8", "/lots/x", "/lots/-1"} {
+		if w := b.get(path); w.Code != http.StatusNotFound {
+			t.Errorf("%s: %d", path, w.Code)
+		}
+	}
+}
+
+// TestAlertTestTellsWhatCameOfIt.
+func TestAlertTestTellsWhatCameOfIt(t *testing.T) {
+	b := setUp(t)
+	if w := b.post("/alerts/test", "channel", "phone"); w.Code != http.StatusBadGateway || !strings.Contains(w.Body.String(), "nobody answers at phone") {
+		t.Errorf("%d", w.Code)
+	}
+	if w := b.post("/alerts/test", "channel", "nobody"); w.Code != http.StatusUnprocessableEntity {
+		t.Errorf("%d", w.Code)
+	}
+}
