@@ -176,7 +176,9 @@ func TestLotFromUpload(t *testing.T) {
 		t.Fatal(err)
 	}
 	files := &folder{files: map[string]string{"clip.gcode": clip}}
-	b := setUp(t, func(o *Options) { o.Jobs, o.Job = files, job.Options{BeltAxis: gcode.Y, Forward: 1, GapMM: 10, ToDropMM: 220} })
+	b := setUp(t, func(o *Options) {
+		o.Jobs, o.Job = files, job.Options{BeltAxis: gcode.Y, Forward: 1, GapMM: 10, ToDropMM: 220}
+	})
 	w := b.send("/lots/new?job=peg.gcode", "clip.gcode", data[:500])
 	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/lots/new?job=peg.gcode&job=clip.gcode" || !slices.Equal(files.order, []string{"clip.gcode"}) {
 		t.Errorf("%d %v %v", w.Code, w.Header(), files.order)
