@@ -37,7 +37,7 @@ func newDemo() *cobra.Command {
 	l.StringVar(&f.speed, "speed", "60", "machine seconds per second, or max")
 	l.BoolVar(&f.exit, "exit", false, "let a simulated operator work, end by itself, print JSON")
 	l.StringVar(&f.ledger, "ledger", "", "file for the ledger, kept afterwards (default: one that is removed)")
-	l.StringVar(&f.listen, "listen", config.Default().Server.Listen, "loopback address for metrics and interface, without --exit; empty for none")
+	l.StringVar(&f.listen, "listen", config.Default().Server.Listen, "loopback address for board, interface and metrics, without --exit; empty for none")
 	c.RunE = func(c *cobra.Command, _ []string) error { return f.run(c) }
 	return c
 }
@@ -181,7 +181,7 @@ func (f *demoFlags) invitation(w *scenario.World) []string {
 	}
 	text := "Simulated machine, " + pace + "; Ctrl-C ends it. In a second terminal, in the same directory:"
 	if f.listen != "" {
-		text = "Metrics: http://" + f.listen + "/metrics. " + text
+		text = "Board: http://" + f.listen + "/ in a browser. " + text
 	}
 	return []string{text, "  export " + daemonVariable + "=" + w.Socket}
 }

@@ -60,16 +60,38 @@ func (s *liveScale) x(mm float64) float64 {
 	return s.midX + d*s.pxPerMM
 }
 
+// known leaves out what is no figure, as if it were not known.
+func (v *LiveBelt) known() *LiveBelt {
+	k := *v
+	for _, mm := range []*float64{&k.ToDropMM, &k.LowXMM, &k.HighXMM, &k.SeamMM, &k.SeamDoubtMM, &k.LimitMM} {
+		if !finite(*mm) || math.Abs(*mm) > mostMM {
+			*mm = 0
+		}
+	}
+	k.LimitMM = math.Max(0, k.LimitMM)
+	if k.SeamAheadMM != nil && !finite(*k.SeamAheadMM) {
+		k.SeamAheadMM = nil
+	}
+	if k.OffsetMM != nil && !finite(*k.OffsetMM) {
+		k.OffsetMM = nil
+	}
+	return &k
+}
+
+// mostMM is longer than any belt.
+const mostMM = 1e6
+
 // Live draws the belt into the width of the box, from its top, and returns the height used.
 func (d *Drawing) Live(b Box, v *LiveBelt) float64 {
+	v = v.known()
 	s := liveScale{v: v, fromMM: -20, endMM: math.Max(v.ToDropMM, 40)}
 	for _, p := range v.Parts {
-		if finite(p.RearMM, p.FrontMM) {
+		if finite(p.RearMM, p.FrontMM) && math.Abs(p.RearMM) < mostMM {
 			s.fromMM, s.endMM = math.Min(s.fromMM, p.RearMM-6), math.Max(s.endMM, math.Min(p.FrontMM, s.endMM+60))
 		}
 	}
 	width := v.HighXMM - v.LowXMM
-	if !(width > 0) || !finite(v.ToDropMM, s.fromMM, s.endMM) {
+	if !(width > 0) {
 		d.Text("chart-soft", Point{b.X + marginPX, b.Y + 20}, Start, "nothing is known of the belt's size")
 		return 30
 	}
@@ -197,6 +219,7 @@ func (d *Drawing) liveRuler(b Box, s *liveScale, y float64) float64 {
 
 // Describe tells in words what the picture shows.
 func (v *LiveBelt) Describe() string {
+	v = v.known()
 	text := "The belt as seen from the drop edge towards the nozzle, to scale."
 	if v.ToDropMM > 0 {
 		text += fmt.Sprintf(" The drop edge is %s mm from the nozzle.", Figure(v.ToDropMM, 0))
