@@ -2,9 +2,6 @@ package report
 
 import (
 	"context"
-	"fmt"
-	"os"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -172,26 +169,3 @@ func clips() *book {
 // 1.75 mm filament of 1.24 g/cm3 is 0.0029826 g.
 var workshopSettings = Settings{Machine: "clip machine", OffsetLimitMM: 3, FilamentGPerMM: 0.003,
 	Rates: Rates{Currency: "EUR", FilamentPerKg: 20, EnergyPerKWh: 0.3, PowerW: 120, MachinePerHour: 1.5, LabourPerHour: 24, VisitMinutes: 5}}
-
-// TestWriteSamples puts reports where they can be looked at, when it is told where.
-func TestWriteSamples(t *testing.T) {
-	dir := os.Getenv("REPORTS")
-	if dir == "" {
-		t.Skip("REPORTS names no directory")
-	}
-	for name, r := range map[string]*Report{"clips": clips().read(t, workshopSettings, 24*time.Hour)} {
-		for form, r := range map[string]*Report{"": r, "-customer": r.Customer()} {
-			var files [2]*os.File
-			for i, end := range []string{".html", ".csv"} {
-				f, err := os.Create(filepath.Join(dir, name+form+end))
-				if err != nil {
-					t.Fatal(err)
-				}
-				files[i] = f
-			}
-			if err := fmt.Errorf("%w %w", r.HTML(files[0]), r.CSV(files[1])); err.Error() != "%!w(<nil>) %!w(<nil>)" {
-				t.Error(err)
-			}
-		}
-	}
-}

@@ -37,7 +37,7 @@ var pages = template.Must(template.New("page").Funcs(template.FuncMap{
 	"amount":   money,
 	"money":    func(v *float64) string { return money(*v) },
 	"metresOf": func(v *float64) string { return metres(*v) },
-	"grams":    grams, "fraction": smallFraction, "first": first, "rest": rest,
+	"grams":    grams, "fraction": smallFraction, "first": first, "rest": rest, "long": long,
 }).Parse(pageText + workshopText))
 
 func clockOf(v any) string {

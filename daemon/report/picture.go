@@ -86,7 +86,7 @@ func (r *Report) cyclePicture() *picture {
 	}
 	// From 0, so that a small difference does not look like a large one.
 	floor := []chart.Limit{{Class: "chart-thin", At: 0}}
-	return plot("Cycle times over the lot", caption, chart.Plot{XTitle: "part of the lot, in the order in which they were made",
+	return plot("Cycle times over the lot", caption, chart.Plot{XTitle: "part of the lot, in the order in which they were begun",
 		YTitle: "cycle time, " + unit, Series: series, Limits: floor})
 }
 

@@ -22,3 +22,12 @@ func rest(list any) string {
 	}
 	return fmt.Sprintf("The newest %d of %d are shown; all are in the report's CSV and JSON form, and in every figure.", mostRows, n)
 }
+
+// long gives a list that may be cut between two rows on paper its class. Shorter ones
+// stay whole.
+func long(list any) string {
+	if reflect.ValueOf(list).Len() > 12 {
+		return " long"
+	}
+	return ""
+}

@@ -119,7 +119,7 @@ func figures(p *supervisor.Production) []figure {
 	}
 	return []figure{
 		{"Availability", percent(f.Availability), "of the time planned to be busy, what went into making parts"},
-		{"Effectiveness", percent(f.Effectiveness), "planned time of the parts made, to the time that making them took; above 100 % the plan was too long"},
+		{"Effectiveness", percent(f.Effectiveness), "planned time of the parts made, to the time that making them took; above 100\u00a0% the plan was too long"},
 		{"Quality ratio", percent(f.QualityRatio), "good parts of those made; parts not looked at are not counted good"},
 		{"OEE", percent(f.OEE), "overall equipment effectiveness: the product of the three"},
 	}

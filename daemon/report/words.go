@@ -67,12 +67,12 @@ func plain(v float64) string {
 	return strconv.FormatFloat(v, 'f', -1, 64)
 }
 
-// percent writes a fraction.
-func percent(f float64) string { return decimal(100*f, 1) + " %" }
+// percent writes a fraction, the sign never on a line of its own.
+func percent(f float64) string { return decimal(100*f, 1) + "\u00a0%" }
 
 // money writes an amount: to a hundredth, and small ones to a ten-thousandth.
 func money(v float64) string {
-	if math.Abs(v) < 1 {
+	if v != 0 && math.Abs(v) < 0.1 {
 		return decimal(v, 4)
 	}
 	return decimal(v, 2)
