@@ -195,7 +195,7 @@
   };
   const here = (r) => {
     const x = r.left + r.width / 2, y = r.top + r.height / 2;
-    return x >= 0 && y >= 0 && x < innerWidth && y < innerHeight;
+    return x >= 0 && y >= 0 && x < innerWidth - 1 && y < innerHeight - 1;
   };
   const scroll0 = [scrollX, scrollY];
   for (const n of texts) {

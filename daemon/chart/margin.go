@@ -40,26 +40,24 @@ func (d *Drawing) limits(f Box, y scale, list []Limit) {
 	}
 }
 
-// spread moves sorted places apart, as little as may be, within [from, to] while they
-// fit there.
+// spread moves sorted places apart, each as little as may be, and keeps them within
+// [from, to] while they fit there. Less their least distances they are to rise or stay:
+// neighbours that fall are pooled to their mean, which is the nearest rising row.
 func spread(places []float64, from, to float64) []float64 {
-	out := slices.Clone(places)
-	for range len(out) { // each round settles one pair at least
-		moved := false
-		for i := 1; i < len(out); i++ {
-			if lack := apartPX - (out[i] - out[i-1]); lack > 1e-6 {
-				out[i-1], out[i] = out[i-1]-lack/2, out[i]+lack/2
-				moved = true
-			}
-		}
-		if !moved {
-			break
+	type pool struct{ sum, n float64 }
+	var pools []pool
+	for i, at := range places {
+		pools = append(pools, pool{at - float64(i)*apartPX, 1})
+		for k := len(pools) - 1; k > 0 && pools[k].sum/pools[k].n < pools[k-1].sum/pools[k-1].n; k-- {
+			pools[k-1].sum, pools[k-1].n = pools[k-1].sum+pools[k].sum, pools[k-1].n+pools[k].n
+			pools = pools[:k]
 		}
 	}
-	if n := len(out); n > 0 {
-		shift := math.Max(0, from-out[0]) - math.Max(0, out[n-1]-to)
-		for i := range out {
-			out[i] += shift
+	last := math.Max(from, to-float64(len(places)-1)*apartPX)
+	out := make([]float64, 0, len(places))
+	for _, p := range pools {
+		for range int(p.n) {
+			out = append(out, math.Max(from, math.Min(last, p.sum/p.n))+float64(len(out))*apartPX)
 		}
 	}
 	return out

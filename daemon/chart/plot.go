@@ -41,6 +41,8 @@ type Plot struct {
 	Marks          []Mark
 	// XSpan is what the x axis covers at least, when its second place is above its first.
 	XSpan [2]float64
+	// Whole says that the x axis counts things, so that no tick stands between two.
+	Whole bool
 	// Empty is said in the middle when there is no sample.
 	Empty string
 }
@@ -61,6 +63,7 @@ func (d *Drawing) Plot(b Box, p Plot) {
 	xs, ys, any := p.spans()
 	high := b.H - top - axisBottomPX
 	left := axisLeft(yTicks(ys, high))
+	right = math.Max(right, axisRight(p.xTicks(xs, b.W-left-right)))
 	frame := Box{X: b.X + left, Y: b.Y + top, W: b.W - left - right, H: high}
 	if frame.W < 10 || frame.H < 10 {
 		return // no room for a diagram: better none than one that is wrong
@@ -140,7 +143,7 @@ func (p Plot) spans() (xs, ys [2]float64, any bool) {
 
 // axes draws the grid, the ticks and the titles.
 func (d *Drawing) axes(f Box, x, y scale, p Plot) {
-	xTicks := Ticks(x.lo, x.hi, max(2, min(9, int(f.W/64))))
+	xTicks := p.xTicks([2]float64{x.lo, x.hi}, f.W)
 	levels := yTicks([2]float64{y.lo, y.hi}, f.H)
 	for _, v := range levels {
 		d.Line("chart-grid", Point{f.X, y.at(v)}, Point{f.X + f.W, y.at(v)})
@@ -154,6 +157,22 @@ func (d *Drawing) axes(f Box, x, y scale, p Plot) {
 	d.Line("chart-thin", Point{f.X, f.Y}, Point{f.X, f.Y + f.H})
 	d.Text("chart-text", Point{f.X + f.W/2, f.Y + f.H + 38}, Middle, p.XTitle)
 	d.TextUp("chart-text", Point{f.X - axisLeft(levels) + 14, f.Y + f.H/2}, p.YTitle)
+}
+
+func (p Plot) xTicks(xs [2]float64, widePX float64) []float64 {
+	most := max(2, min(9, int(widePX/64)))
+	if p.Whole {
+		most = min(most, int(xs[1]-xs[0])+1)
+	}
+	return Ticks(xs[0], xs[1], most)
+}
+
+// axisRight is the room that the last tick of the x axis may need beside the diagram.
+func axisRight(ticks []float64) float64 {
+	if len(ticks) == 0 {
+		return 0
+	}
+	return 2 + TextWidth(Label(ticks[len(ticks)-1], tickStep(ticks)))/2
 }
 
 func yTicks(ys [2]float64, highPX float64) []float64 {

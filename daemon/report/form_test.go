@@ -185,7 +185,7 @@ func TestProvisional(t *testing.T) {
 	r := inWork().read(t, workshopSettings, 3000*time.Second)
 	page := pageOf(t, r)
 	for _, want := range []string{"PROVISIONAL", "the lot is open: 2 of 3 ordered parts have been found good so far", "1 part made that nobody has looked at",
-		"1 part broke off and nobody has decided", "a part is being made", "Last part made so far", "not decided", "it lasts"} {
+		"1 part broke off and nobody has decided", "a part is being made", "Last part made so far", "Not decided yet", "it lasts"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)
 		}

@@ -30,7 +30,7 @@ const mostRows = 300
 // pages is the page's template. What people have written goes through clean and
 // stands apart from the text around it, so that no direction mark spills over.
 var pages = template.Must(template.New("page").Funcs(template.FuncMap{
-	"clean": clean, "plain": plain, "percent": percent, "span": span, "metres": metres, "clock": clockOf, "counted": counted,
+	"clean": clean, "plain": plain, "percent": percent, "span": span, "metres": metres, "clock": clockOf, "day": day, "hour": hour, "counted": counted,
 	"mm2":      func(v float64) string { return decimal(v, 2) },
 	"mm3":      func(v float64) string { return decimal(v, 3) },
 	"ratio":    func(v *float64) string { return decimal(*v, 2) },
@@ -78,6 +78,7 @@ type view struct {
 	Style         template.CSS
 	Why           []string // it is provisional
 	Sized         bool
+	Broken        int // parts that broke off
 	Jobs          []jobView
 
 	Figures                                 []figure
@@ -99,7 +100,8 @@ func (r *Report) HTML(w io.Writer) error {
 		v.Jobs = append(v.Jobs, jobView{j, j.sizePicture()})
 		v.Sized = v.Sized || j.Size != nil
 	}
-	if r.Workshop != nil {
+	if w := r.Workshop; w != nil {
+		v.Broken = len(w.Interruptions)
 		v.Figures, v.FigureNotes = figures(&r.Workshop.Production), figureNotes(&r.Workshop.Production)
 		v.TimePicture, v.CyclePicture, v.DriftPicture = r.timePicture(), r.cyclePicture(), r.driftPicture()
 	}

@@ -12,15 +12,15 @@ import (
 // picturePX is how wide a picture is made: letters are still read on a telephone, and
 // fill a page when they are made larger with it.
 const (
-	picturePX = 560
-	plotPX    = 280
+	picturePX = 480
+	plotPX    = 260
 )
 
 // mostSeries is how many jobs a diagram tells apart by lines of their own.
 const mostSeries = 3
 
 // jobClasses are the lines of the first jobs.
-var jobClasses = [mostSeries]string{"chart-first", "chart-second", "chart-third"}
+var jobClasses = [mostSeries]string{"chart-first", "chart-second", "chart-third chart-dashdot"}
 
 // picture is a drawing with what it shows in words.
 type picture struct {
@@ -86,8 +86,8 @@ func (r *Report) cyclePicture() *picture {
 	}
 	// From 0, so that a small difference does not look like a large one.
 	floor := []chart.Limit{{Class: "chart-thin", At: 0}}
-	return plot("Cycle times over the lot", caption, chart.Plot{XTitle: "part of the lot, in the order in which they were begun",
-		YTitle: "cycle time, " + unit, Series: series, Limits: floor})
+	return plot("Cycle times over the lot", caption, chart.Plot{XTitle: "part, in the order in which they were begun",
+		YTitle: "cycle time, " + unit, Series: series, Limits: floor, Whole: true})
 }
 
 // timePicture shows what the lot's time went to; nil before there is any.
@@ -116,7 +116,7 @@ func (r *Report) timePicture() *picture {
 // alignment; nil without a reading.
 func (r *Report) driftPicture() *picture {
 	b := &r.Workshop.Belt
-	p := chart.Plot{XTitle: "belt travel since the lot was opened, m", YTitle: "lateral offset, mm (+ to the right)", XSpan: [2]float64{0, b.TravelMM / 1000}}
+	p := chart.Plot{XTitle: "belt travel since the lot was opened, m", YTitle: "offset, mm (+ to the right)", XSpan: [2]float64{0, b.TravelMM / 1000}}
 	run := chart.Series{Name: "offset as found", Class: "chart-first", Dots: true}
 	n, least, most, realigned := 0, math.Inf(1), math.Inf(-1), 0
 	end := func() {
@@ -141,7 +141,11 @@ func (r *Report) driftPicture() *picture {
 	if n == 0 {
 		return nil
 	}
-	caption := fmt.Sprintf("%s of the lateral offset, from %s to %s; the belt was realigned %s.", counted(n, "reading"), offset(least), offset(most), times(realigned))
+	between := offset(least)
+	if n > 1 {
+		between = "from " + between + " to " + offset(most)
+	}
+	caption := fmt.Sprintf("%s of the lateral offset, %s; the belt was %s.", counted(n, "reading"), between, times(realigned))
 	if b.LimitMM > 0 {
 		p.Limits = []chart.Limit{{Name: "limit", Class: "chart-second", At: b.LimitMM}, {Class: "chart-thin", At: 0}, {Name: "limit", Class: "chart-second", At: -b.LimitMM}}
 		caption += fmt.Sprintf(" The limit is %s mm to either side.", plain(b.LimitMM))
@@ -152,14 +156,14 @@ func (r *Report) driftPicture() *picture {
 	return plot("Lateral offset of the belt over the lot", caption, p)
 }
 
-func times(n int) string {
-	switch n {
+func times(realigned int) string {
+	switch realigned {
 	case 0:
-		return "not once"
+		return "not realigned"
 	case 1:
-		return "once"
+		return "realigned once"
 	}
-	return fmt.Sprintf("%d times", n)
+	return fmt.Sprintf("realigned %d times", realigned)
 }
 
 // sizePicture shows the measured lengths of a job in their order, with the tolerance
@@ -169,7 +173,7 @@ func (j *Job) sizePicture() *picture {
 	if s == nil || s.N < 2 {
 		return nil
 	}
-	p := chart.Plot{XTitle: "measured part, in order", YTitle: "length along the belt, mm"}
+	p := chart.Plot{XTitle: "measured part, in order", YTitle: "length along the belt, mm", Whole: true}
 	lengths := chart.Series{Class: "chart-first", Dots: true}
 	for i, l := range s.Lengths {
 		lengths.Samples = append(lengths.Samples, chart.Sample{X: float64(i + 1), Min: l.MM, Max: l.MM})

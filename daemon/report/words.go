@@ -78,22 +78,24 @@ func money(v float64) string {
 	return decimal(v, 2)
 }
 
-// span writes a length of time, two units at most.
+// span writes a length of time, two units at most. It stays on one line.
 func span(seconds float64) string {
-	s := int64(math.Round(seconds))
+	s, text := int64(math.Round(seconds)), ""
 	switch {
 	case seconds < 10:
-		return decimal(seconds, 1) + " s"
+		text = decimal(seconds, 1) + " s"
 	case s < 90:
-		return fmt.Sprintf("%d s", s)
+		text = fmt.Sprintf("%d s", s)
 	case s < 5400:
-		return fmt.Sprintf("%d min %02d s", s/60, s%60)
+		text = fmt.Sprintf("%d min %02d s", s/60, s%60)
 	case s < 172800:
 		m := (s + 30) / 60
-		return fmt.Sprintf("%d h %02d min", m/60, m%60)
+		text = fmt.Sprintf("%d h %02d min", m/60, m%60)
+	default:
+		h := (s + 1800) / 3600
+		text = fmt.Sprintf("%d d %d h", h/24, h%24)
 	}
-	h := (s + 1800) / 3600
-	return fmt.Sprintf("%d d %d h", h/24, h%24)
+	return strings.ReplaceAll(text, " ", "\u00a0")
 }
 
 // metres writes a length of belt or filament.
@@ -102,6 +104,8 @@ func metres(mm float64) string { return decimal(mm/1000, 3) + " m" }
 func clock(t time.Time) string { return t.Format("2006-01-02 15:04") }
 
 func day(t time.Time) string { return t.Format("2006-01-02") }
+
+func hour(t time.Time) string { return t.Format("15:04") }
 
 // keys are the keys of a map, sorted.
 func keys(m map[string]int) []string {
