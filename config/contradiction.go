@@ -2,6 +2,8 @@ package config
 
 import (
 	"fmt"
+	"net"
+	"net/url"
 	"slices"
 	"strconv"
 	"time"
@@ -180,16 +182,26 @@ func (r *reader) holds() {
 // reach compares how the daemon can be reached, and its files.
 func (r *reader) reach() {
 	s := r.settings
-	if s.Server.Listen != "" && !loopback(s.Server.Listen) && s.Server.SecretFile == "" {
+	open := s.Server.SecretFile == "" && s.Server.LookSecretFile == ""
+	const makeSecret = "or make a secret with `beltwarden config secret FILE` and name that file"
+	if s.Server.Listen != "" && !loopback(s.Server.Listen) && open {
 		r.conflict("other computers could reach "+s.Server.Listen+" and start heaters and belt without a secret",
-			"write a loopback address such as 127.0.0.1:7353, or name a secret_file", "server.listen", "server.secret_file")
+			"write a loopback address such as 127.0.0.1:7353, "+makeSecret, "server.listen", "server.secret_file")
+	}
+	if u, err := url.Parse(s.Server.PublicURL); err == nil && s.Server.PublicURL != "" && open && !loopback(net.JoinHostPort(u.Hostname(), "0")) {
+		r.conflict("other computers could reach "+u.Host+" and start heaters and belt without a secret",
+			"leave public_url out, "+makeSecret, "server.public_url", "server.secret_file")
+	}
+	if (s.Server.TLSCertFile == "") != (s.Server.TLSKeyFile == "") {
+		r.conflict("a certificate and its key belong together", "name both, or neither", "server.tls_cert_file", "server.tls_key_file")
 	}
 	if s.Server.Listen == "" && s.Server.Socket == "" {
 		r.conflict("both are empty, so that no command could reach the daemon", "set one of them", "server.socket", "server.listen")
 	}
 	paths := []struct{ field, path string }{
 		{"ledger.path", s.Ledger.Path}, {"server.socket", s.Server.Socket}, {"server.secret_file", s.Server.SecretFile}, {"machine.port", s.Machine.Port},
-		{"server.jobs_folder", s.Server.JobsFolder},
+		{"server.jobs_folder", s.Server.JobsFolder}, {"server.look_secret_file", s.Server.LookSecretFile},
+		{"server.tls_key_file", s.Server.TLSKeyFile},
 	}
 	for i, a := range paths {
 		for _, b := range paths[:i] {

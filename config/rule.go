@@ -2,6 +2,7 @@ package config
 
 import (
 	"net"
+	"net/netip"
 	"net/url"
 	"path"
 	"strconv"
@@ -110,6 +111,34 @@ func urlRule(s string) (problem, remedy string) {
 		return "has a part after #, which is never sent", "remove it, or write # as %23"
 	}
 	return "", ""
+}
+
+// originRule accepts scheme and host, without a path.
+func originRule(s string) (problem, remedy string) {
+	if problem, remedy = urlRule(s); problem != "" {
+		return problem, "write it as https://host or http://host:7353"
+	}
+	if u, err := url.Parse(s); err != nil || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.User != nil {
+		return "has more than a host", "write it as https://host; the board is at its root"
+	}
+	return "", ""
+}
+
+// prefixRule accepts an address, or a network such as 192.0.2.0/24.
+func prefixRule(s string) (problem, remedy string) {
+	if _, ok := ParsePrefix(s); !ok {
+		return "is no address in numbers", "write it as 127.0.0.1, or a network as 192.0.2.0/24"
+	}
+	return "", ""
+}
+
+// ParsePrefix reads an address or a network, as Server.TrustedProxy holds it.
+func ParsePrefix(s string) (netip.Prefix, bool) {
+	if a, err := netip.ParseAddr(s); err == nil && a.Zone() == "" {
+		return netip.PrefixFrom(a, a.BitLen()), true
+	}
+	p, err := netip.ParsePrefix(s)
+	return p, err == nil
 }
 
 // headerName says whether s can be the name of a header (RFC 9110, 5.6.2).

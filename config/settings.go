@@ -170,10 +170,15 @@ type Ledger struct {
 type Server struct {
 	Socket     string // absolute path of the local socket; empty for none
 	Listen     string // host:port for the board and the metrics; empty for none
-	SecretFile string // absolute path of a file with the secret; empty for none
+	SecretFile string // absolute path of a file with the secret of those who operate; empty for none
 
-	JobsFolder    string // absolute path of the folder for uploaded jobs
-	UploadLimitMB int    // size of the largest job that is taken, in MB of 1,000,000 bytes
+	LookSecretFile string // the same for those who only look
+	PublicURL      string // scheme and host under which people reach the board; empty: as it listens
+	TrustedProxy   string // address or network of the proxy that may say for whom it asks; empty for none
+	TLSCertFile    string // absolute path of a certificate chain; empty for no encryption
+	TLSKeyFile     string // absolute path of its key
+	JobsFolder     string // absolute path of the folder for uploaded jobs
+	UploadLimitMB  int    // size of the largest job that is taken, in MB of 1,000,000 bytes
 }
 
 // Alerts describes who is called.

@@ -22,29 +22,57 @@ const answerLimit = 30 * time.Second
 // mostSecret bounds the file that holds the secret.
 const mostSecret = 4096
 
+// mostAuthority bounds the file with certificates.
+const mostAuthority = 1 << 20
+
 // newClient returns a client of the daemon that the command is meant for.
 func newClient(c *cobra.Command) (*client.Client, error) {
 	address, err := daemonAddress(c)
 	if err != nil {
 		return nil, err
 	}
-	path := os.Getenv(secretVariable)
-	if f := c.Flag("secret-file"); f != nil && f.Changed {
+	var options []client.Option
+	secret, err := namedFile(c, "secret", "secret-file", secretVariable, mostSecret)
+	if err != nil {
+		return nil, err
+	}
+	if secret != nil {
+		options = append(options, client.WithSecret(strings.TrimSpace(string(secret))))
+	}
+	pem, err := namedFile(c, "certificate", "authority-file", authorityVariable, mostAuthority)
+	if err != nil {
+		return nil, err
+	}
+	if pem != nil {
+		trust, err := client.WithAuthority(pem)
+		if err != nil {
+			return nil, &failure{status: exitUsage, err: fmt.Errorf("cannot use the certificate: %w", err), hint: "name a file in PEM form: it begins with -----BEGIN CERTIFICATE-----"}
+		}
+		options = append(options, trust)
+	}
+	return client.New(address, options...), nil
+}
+
+// namedFile reads the file that a flag names, or else a variable of the environment;
+// nil where neither does.
+func namedFile(c *cobra.Command, what, flag, variable string, most int64) ([]byte, error) {
+	path := os.Getenv(variable)
+	if f := c.Flag(flag); f != nil && f.Changed {
 		path = f.Value.String()
 	}
 	if path == "" {
-		return client.New(address), nil
+		return nil, nil
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, &failure{status: exitUsage, err: fmt.Errorf("cannot read the secret: %w", err), hint: "name its file with --secret-file or " + secretVariable}
+		return nil, &failure{status: exitUsage, err: fmt.Errorf("cannot read the %s: %w", what, err), hint: "name its file with --" + flag + " or " + variable}
 	}
 	defer f.Close()
-	text, err := io.ReadAll(io.LimitReader(f, mostSecret))
+	text, err := io.ReadAll(io.LimitReader(f, most))
 	if err != nil {
-		return nil, fmt.Errorf("cannot read the secret: %w", err)
+		return nil, fmt.Errorf("cannot read the %s: %w", what, err)
 	}
-	return client.New(address, client.WithSecret(strings.TrimSpace(string(text)))), nil
+	return text, nil
 }
 
 // withDaemon calls the daemon that the command is meant for.

@@ -16,6 +16,8 @@ import (
 const (
 	daemonVariable = "BELTWARDEN_DAEMON"
 	secretVariable = "BELTWARDEN_SECRET_FILE"
+	// authorityVariable names the file with the certificate that an https daemon is trusted by.
+	authorityVariable = "BELTWARDEN_AUTHORITY_FILE"
 )
 
 // newRoot returns the program's command tree. It keeps no state of its own, so
@@ -36,6 +38,7 @@ func newRoot() *cobra.Command {
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.PersistentFlags().String("daemon", "", "socket path or http address of the daemon (default $"+daemonVariable+" or "+config.Default().Server.Socket+")")
 	root.PersistentFlags().String("secret-file", "", "file with the secret that a daemon at an http address asks for (default $"+secretVariable+")")
+	root.PersistentFlags().String("authority-file", "", "file with the certificate that a daemon at an https address is trusted by (default $"+authorityVariable+", or the system's)")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot read the flags of %q: %w", c.CommandPath(), err),
 			hint: "see: " + c.CommandPath() + " --help"}

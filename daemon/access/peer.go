@@ -48,6 +48,9 @@ func peerName(c *net.UnixConn) string {
 // Local reports whether a request came over the local socket.
 func Local(r *http.Request) bool { return r.Context().Value(peerKey{}) != nil }
 
+// LoggedIn reports whether a request belongs to a session that can be ended.
+func LoggedIn(r *http.Request) bool { return r.Context().Value(sessionKey{}) != nil }
+
 // Who is who asks: as said in the request, or as the kernel knows.
 func Who(r *http.Request, said string) string {
 	if said != "" {

@@ -12,7 +12,6 @@ import (
 	"os"
 	"time"
 
-	"beltwarden/daemon/access"
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor"
@@ -133,7 +132,7 @@ func (b *api) putJob(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), uploadLimit)
 	defer cancel()
 	control := http.NewResponseController(w)
-	item, err := s.Put(ctx, r.URL.Query().Get("name"), &slow{Reader: access.Whole(r), control: control, began: time.Now()})
+	item, err := s.Put(ctx, r.URL.Query().Get("name"), &slow{Reader: r.Body, control: control, began: time.Now()})
 	_ = control.SetWriteDeadline(time.Now().Add(readLimit)) // not possible without a connection, as in a test
 	if err != nil {
 		w.Header().Set("Connection", "close") // or the server would wait for the rest first

@@ -47,16 +47,19 @@ type Options struct {
 // App is one daemon: ledger, run, receivers of alerts, and what is served. Its
 // life is New, Start, Wait, Stop, or Run for all of it.
 type App struct {
-	o       Options
-	log     *zap.Logger
-	ledger  *ledger.Ledger
-	run     *supervisor.Supervisor
-	hooks   []*alert.Webhook
-	inspect supervisor.Inspector
-	shelf   *shelf.Shelf // nil when its folder cannot be used
-	handler http.Handler
-	secret  string
-	startID string // names this process in the identities of alerts
+	o           Options
+	log         *zap.Logger
+	ledger      *ledger.Ledger
+	run         *supervisor.Supervisor
+	hooks       []*alert.Webhook
+	inspect     supervisor.Inspector
+	shelf       *shelf.Shelf // nil when its folder cannot be used
+	handler     http.Handler
+	secret      bool // whether somebody needs one to come in
+	gate        *access.Gate
+	certificate *access.Certificate // nil: no encryption
+	strangers   strangers
+	startID     string // names this process in the identities of alerts
 
 	address string        // of the TCP listener, set by Start
 	failed  chan error    // what ended the daemon from within
@@ -101,7 +104,7 @@ func (a *App) build(ctx context.Context) (err error) {
 	if a.o.Opener == nil {
 		a.o.Opener = serialio.OpenDevice
 	}
-	if a.secret, err = readSecret(c.Server.SecretFile); err != nil {
+	if err := a.openGate(c.Server); err != nil {
 		return err
 	}
 	if err := a.receivers(); err != nil {
@@ -131,13 +134,13 @@ func (a *App) build(ctx context.Context) (err error) {
 	a.run = supervisor.New(machine, a.ledger, a.o.Opener, a.log.Named("run"))
 
 	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels(),
-		Dir: filepath.Dir(c.Ledger.Path)})
+		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
 	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect, Shelf: a.shelf,
 		Channels: a.channels(), Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
-	a.handler = access.Guard(access.Options{Secret: a.secret}, both(programs, a.board(options)))
+	a.handler = a.gate.Handler(both(programs, a.board(options)))
 	return nil
 }
 

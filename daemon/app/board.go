@@ -25,8 +25,8 @@ func (a *App) board(o job.Options) http.Handler {
 		Lot:     func(ctx context.Context, id int64) (*client.LotDetail, error) { return api.Lot(ctx, a.ledger, id) },
 		Inspect: a.inspect, Job: o, AdvanceFeed: a.o.Config.Discharge.AdvanceFeedMMPerMin,
 		Jobs: files, Channels: a.channels(), Version: a.o.Version, Log: a.log.Named("board"),
-		Operates: func(*http.Request) bool { return true },
-		LogOut:   func(*http.Request) bool { return false },
+		Operates: func(r *http.Request) bool { return access.RoleOf(r) == access.Operate },
+		LogOut:   access.LoggedIn,
 		Who:      access.Who,
 	})
 }

@@ -94,6 +94,9 @@ func (a *App) startServer(ctx context.Context) error {
 		// What a request waits for ends with the server, as reading a long job file.
 		BaseContext: func(net.Listener) context.Context { return base },
 	}
+	if a.certificate != nil {
+		server.TLSConfig = a.certificate.Config()
+	}
 	var serving sync.WaitGroup
 	a.onStop("server", func(bound context.Context) error {
 		cancel()
@@ -112,12 +115,21 @@ func (a *App) startServer(ctx context.Context) error {
 	}
 	for _, l := range listeners {
 		serving.Go(func() {
-			if err := server.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			if err := a.serve(server, l); !errors.Is(err, http.ErrServerClosed) {
 				a.fail(fmt.Errorf("cannot serve on %s: %w", l.Addr(), err))
 			}
 		})
 	}
 	return nil
+}
+
+// serve works a listener until the server is shut down. What comes over the network
+// is encrypted if there is a certificate.
+func (a *App) serve(server *http.Server, l net.Listener) error {
+	if a.certificate == nil || l.Addr().Network() != "tcp" {
+		return server.Serve(l)
+	}
+	return server.ServeTLS(l, "", "") // the certificate is in its settings
 }
 
 // listen opens what the configuration names; when one fails, none stays open.
@@ -139,7 +151,7 @@ func (a *App) listen(ctx context.Context) (listeners []net.Listener, err error) 
 		listeners = append(listeners, l)
 	}
 	if c.Listen != "" {
-		l, err := listenTCP(ctx, c.Listen, a.secret != "")
+		l, err := listenTCP(ctx, c.Listen, a.secret)
 		if err != nil {
 			return listeners, err
 		}

@@ -24,14 +24,14 @@ const socketMode = 0o660
 func listenTCP(ctx context.Context, address string, secret bool) (net.Listener, error) {
 	if !secret && !loopback(address) {
 		return nil, fmt.Errorf("cannot listen on %s: other computers could heat and move the machine without a secret; "+
-			"use a loopback address such as 127.0.0.1:7353, or name a secret_file", address)
+			"use a loopback address such as 127.0.0.1:7353, or make a secret with: beltwarden config secret FILE, and name it as server.secret_file", address)
 	}
 	var c net.ListenConfig
 	l, err := c.Listen(ctx, "tcp", address)
 	if err != nil {
 		return nil, fmt.Errorf("cannot listen on %s: %w", address, err)
 	}
-	return l, nil
+	return newCrowd(l, mostConnections), nil
 }
 
 func loopback(address string) bool {

@@ -7,6 +7,8 @@ import (
 	"bytes"
 	"context"
 	"crypto/rand"
+	"crypto/tls"
+	"crypto/x509"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -30,6 +32,8 @@ type Client struct {
 	base    string // scheme and host of requests
 	secret  string
 	http    *http.Client
+
+	transport *http.Transport
 }
 
 // Option alters a Client.
@@ -38,6 +42,18 @@ type Option func(*Client)
 // WithSecret makes the client send the secret that a daemon asks for at an
 // address other than its socket.
 func WithSecret(secret string) Option { return func(c *Client) { c.secret = secret } }
+
+// WithAuthority makes the client trust the certificates of an authority, in PEM, and
+// no others: a workshop's daemon often has a certificate of its own making.
+func WithAuthority(pem []byte) (Option, error) {
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		return nil, errors.New("there is no certificate in it")
+	}
+	return func(c *Client) {
+		c.transport.TLSClientConfig = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+	}, nil
+}
 
 // New returns a client of the daemon at a socket, named by its path, or at a URL
 // that begins with http:// or https://. Nothing is connected yet.
@@ -51,6 +67,7 @@ func New(socketOrURL string, options ...Option) *Client {
 			return d.DialContext(ctx, "unix", socketOrURL)
 		}
 	}
+	c.transport = transport
 	c.http = &http.Client{Transport: transport, CheckRedirect: func(*http.Request, []*http.Request) error {
 		return http.ErrUseLastResponse // a secret is not carried elsewhere
 	}}

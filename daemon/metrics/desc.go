@@ -170,6 +170,8 @@ var (
 	alertsFailing   = desc("alerts_failing", "Pending alerts with at least one failed attempt.", "channel")
 	alertsDelivered = desc("alerts_delivered_total", "Alerts delivered.", "channel")
 	alertsOldest    = desc("alerts_oldest_timestamp_seconds", "When the oldest alert that is still to be delivered was raised; absent when there is none.", "channel")
+	accessRefused   = desc("access_refused_total", "Requests that were turned away, by why.", "reason")
+	accessSessions  = desc("access_sessions", "Browsers that are logged in.")
 	eventsSeen      = desc("events_total", "What was noted in the ledger, by kind.", "kind")
 	ledgerUp        = desc("ledger_up", "1 when the ledger answered this scrape.")
 	ledgerFree      = desc("ledger_free_bytes", "Room left for the daemon on the ledger's file system.")

@@ -13,3 +13,14 @@ func (c *Collector) room(out emitter) {
 		out.gauge(ledgerFree, float64(fs.Bavail)*float64(fs.Bsize))
 	}
 }
+
+// access tells of strangers and guests.
+func (c *Collector) access(out emitter) {
+	if c.o.Access == nil {
+		return
+	}
+	for why, n := range c.o.Access.Refused() {
+		out.counter(accessRefused, float64(n), why)
+	}
+	out.gauge(accessSessions, float64(c.o.Access.Sessions()))
+}

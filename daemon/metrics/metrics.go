@@ -33,6 +33,12 @@ type Ledger interface {
 	Times(ctx context.Context, lotID int64) (ledger.Times, error)
 }
 
+// Access is what the collector reads of the gate.
+type Access interface {
+	Refused() map[string]uint64 // by why; every reason is there
+	Sessions() int
+}
+
 // Options are what a collector is made of.
 type Options struct {
 	Snapshot func() *supervisor.Snapshot
@@ -42,7 +48,9 @@ type Options struct {
 	Channels []string
 	// Dir is the directory of the ledger, whose free room is told; "" for none.
 	Dir string
-	Now func() time.Time // nil: time.Now
+	// Access is who was turned away and who is logged in; nil for none.
+	Access Access
+	Now    func() time.Time // nil: time.Now
 }
 
 // Collector is a [prometheus.Collector] over one run.
@@ -97,6 +105,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	heat(out, &s.Heat)
 	line(out, &s.Line)
 	c.room(out)
+	c.access(out)
 	ctx, cancel := context.WithTimeout(context.Background(), readLimit)
 	defer cancel()
 	// What the ledger does not tell is left out: a count that falls to 0 because a

@@ -105,7 +105,16 @@ func held() *supervisor.Snapshot {
 
 func collector(b *books, s *supervisor.Snapshot) *Collector {
 	return New(Options{Snapshot: func() *supervisor.Snapshot { return s }, Ledger: b, Version: "1.2.3",
-		Now: func() time.Time { return s.At }, Channels: []string{"alerts.example.org-295ef0e6"}})
+		Now: func() time.Time { return s.At }, Channels: []string{"alerts.example.org-295ef0e6"}, Access: door{}})
+}
+
+// door is a gate at which somebody was turned away.
+type door struct{}
+
+func (door) Sessions() int { return 2 }
+
+func (door) Refused() map[string]uint64 {
+	return map[string]uint64{"no_secret": 1, "wrong_secret": 12, "too_many": 3, "role": 0, "origin": 0, "host": 1}
 }
 
 func TestGolden(t *testing.T) {

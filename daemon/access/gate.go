@@ -1,0 +1,232 @@
+// Package access decides who may ask the daemon what over HTTP: the local user by
+// the permissions of the socket, others by a secret, as a bearer token or, in a
+// browser, by a session. It also keeps other sites' pages out.
+package access
+
+import (
+	"crypto/sha256"
+	"crypto/subtle"
+	"errors"
+	"fmt"
+	"net/http"
+	"net/netip"
+	"net/url"
+	"strings"
+
+	"beltwarden/daemon/client"
+)
+
+// Options say who is let in.
+type Options struct {
+	// Operate and Look are the secrets of the two roles; empty for none. With neither,
+	// only this computer may ask, and may do everything.
+	Operate, Look string
+	// Public is the address under which people reach the daemon; nil when it is that of
+	// the listener. Its host and origin count as our own.
+	Public *url.URL
+	// Hosts are further names of this computer, without a port.
+	Hosts []string
+	// Proxy is who may say, in X-Forwarded-For, for whom it asks; the zero Prefix is nobody.
+	Proxy netip.Prefix
+	// Large reports whether the handler of a request bounds its body by itself; nil for
+	// none.
+	Large func(*http.Request) bool
+	// Tell is called once in each burst of wrong secrets, and may take its time; nil for
+	// nobody.
+	Tell func(Burst)
+}
+
+// mostBody bounds the bytes of a request.
+const mostBody = 1 << 20
+
+// Gate lets in who may come in. Its methods may be used from any goroutine.
+type Gate struct {
+	secrets  []secret // the roles that have one, the highest first
+	o        Options
+	cross    *http.CrossOriginProtection
+	hosts    map[string]bool
+	sessions *sessions
+	throttle *throttle
+	counts   counts
+}
+
+// secret is kept as its sum alone, which compares in the same time whatever was sent.
+type secret struct {
+	role Role
+	sum  [sha256.Size]byte
+}
+
+// New returns a gate. Errors name what does not go together, and hold no secret.
+// Close must be called when it is not needed any more.
+func New(o Options) (*Gate, error) {
+	g := &Gate{o: o, cross: http.NewCrossOriginProtection(), hosts: map[string]bool{"localhost": true}, sessions: newSessions(), throttle: newThrottle()}
+	for _, s := range []struct {
+		role Role
+		text string
+	}{{Operate, o.Operate}, {Look, o.Look}} {
+		if s.text != "" {
+			g.secrets = append(g.secrets, secret{s.role, sha256.Sum256([]byte(s.text))})
+		}
+	}
+	if o.Operate != "" && o.Operate == o.Look {
+		return nil, errors.New("cannot tell who may operate from who may look: both secrets are the same; make another with: beltwarden config secret FILE")
+	}
+	for _, h := range o.Hosts {
+		g.hosts[strings.ToLower(h)] = true
+	}
+	if o.Public != nil {
+		host := strings.ToLower(o.Public.Hostname())
+		g.hosts[host] = true
+		if len(g.secrets) == 0 && !ownName(host) {
+			return nil, fmt.Errorf("cannot be reached as %s without a secret: other computers could heat and move the machine; make one with: beltwarden config secret FILE", o.Public.Host)
+		}
+		if err := g.cross.AddTrustedOrigin(o.Public.Scheme + "://" + strings.ToLower(o.Public.Host)); err != nil {
+			return nil, fmt.Errorf("cannot take %s for an address of our own: %w", o.Public.Host, err)
+		}
+	}
+	return g, nil
+}
+
+// Close ends every session.
+func (g *Gate) Close() { g.sessions.close() }
+
+// Handler returns the handler that lets requests through to next, with their role.
+func (g *Gate) Handler(next http.Handler) http.Handler {
+	g.cross.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		g.counts.add(refusedOrigin)
+		g.refuse(w, r, http.StatusForbidden, "the request comes from a page of another site", "use the command line or this daemon's own pages")
+	}))
+	protected := g.cross.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		switch r.URL.Path {
+		case "/login":
+			g.atLogin(w, r)
+		case "/logout":
+			g.atLogout(w, r)
+		default:
+			g.admit(w, r, next)
+		}
+	}))
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		headers(w.Header())
+		if g.o.Large == nil || !g.o.Large(r) {
+			r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+		}
+		switch {
+		case Local(r) || r.URL.Path == "/healthz":
+		case len(g.secrets) == 0 && forwarded(r):
+			// Whoever is behind the proxy would pass for a user of this computer.
+			g.counts.add(refusedHost)
+			g.refuse(w, r, http.StatusForbidden, "a proxy passes requests on, and no secret keeps strangers out",
+				"make a secret with: beltwarden config secret FILE, and name it as server.secret_file")
+			return
+		case !g.ownHost(r.Host) && g.bearer(r) == None:
+			// A page whose name was made to resolve to this computer would pass for
+			// one of our own; the name it was called by gives it away. It cannot know
+			// a secret.
+			g.counts.add(refusedHost)
+			g.refuse(w, r, http.StatusMisdirectedRequest, "the daemon is called by a name that is not this computer's", g.ownNames())
+			return
+		}
+		protected.ServeHTTP(w, r)
+	})
+}
+
+// admit finds the role of a request and lets it through if that is enough.
+func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) {
+	switch {
+	case Local(r) || len(g.secrets) == 0:
+		next.ServeHTTP(w, with(r, Operate))
+		return
+	case reads(r) && (r.URL.Path == "/healthz" || strings.HasPrefix(r.URL.Path, "/static/")): // holds nothing of the machine's
+		next.ServeHTTP(w, r)
+		return
+	}
+	role, r, done := g.known(r)
+	defer done()
+	if role == None && token(r) != "" {
+		if role = g.bearerSlowly(w, r); role == None {
+			return
+		}
+	}
+	switch {
+	case role == None:
+		g.unknown(w, r)
+	case role < Operate && !reads(r):
+		g.counts.add(refusedRole)
+		g.refuse(w, r, http.StatusForbidden, "you may look and not operate", "log in with the other secret, or ask somebody who has it")
+	default:
+		next.ServeHTTP(w, with(r, role))
+	}
+}
+
+// reads reports whether a request only reads.
+func reads(r *http.Request) bool { return r.Method == http.MethodGet || r.Method == http.MethodHead }
+
+// role returns what a secret is good for.
+func (g *Gate) role(text string) Role {
+	sum, role := sha256.Sum256([]byte(text)), None
+	for _, s := range g.secrets { // all of them, so that the time tells nothing
+		if subtle.ConstantTimeCompare(sum[:], s.sum[:]) == 1 {
+			role = max(role, s.role)
+		}
+	}
+	return role
+}
+
+// token returns the bearer token of a request; "" is none.
+func token(r *http.Request) string {
+	scheme, text, _ := strings.Cut(r.Header.Get("Authorization"), " ")
+	if !strings.EqualFold(scheme, "Bearer") {
+		return ""
+	}
+	return strings.TrimSpace(text)
+}
+
+// bearer returns what the token of a request is good for. Who is turned away unheard
+// learns nothing.
+func (g *Gate) bearer(r *http.Request) Role {
+	text := token(r)
+	if text == "" || g.throttle.blocked(g.sender(r)) > 0 {
+		return None
+	}
+	return g.role(text)
+}
+
+// bearerSlowly is bearer for a request that has to answer for a wrong one.
+func (g *Gate) bearerSlowly(w http.ResponseWriter, r *http.Request) Role {
+	from := g.sender(r)
+	if wait := g.throttle.blocked(from); wait > 0 {
+		g.later(w, r, wait)
+		return None
+	}
+	if role := g.bearer(r); role != None {
+		return role
+	}
+	if !g.wrong(w, r, from) {
+		return None
+	}
+	w.Header().Set("WWW-Authenticate", `Bearer realm="beltwarden", error="invalid_token"`)
+	client.Refuse(w, http.StatusUnauthorized, "the secret is wrong", "send the right one as: Authorization: Bearer SECRET")
+	return None
+}
+
+// unknown turns away who has not said who he is: a browser to the page that asks,
+// a program with a problem.
+func (g *Gate) unknown(w http.ResponseWriter, r *http.Request) {
+	if wantsPage(r) {
+		w.Header().Set("Cache-Control", "no-store")
+		if reads(r) && r.Header.Get("Sec-Fetch-Site") == "cross-site" {
+			// Whoever follows a link in a message may be logged in: a browser keeps the
+			// cookie back on the way from another site. It sends it when asked again.
+			w.Header().Set("Refresh", "0;url="+backTo(r))
+			(&screen{Title: "One moment", Next: backTo(r)}).write(w, http.StatusOK)
+			return
+		}
+		g.counts.add(refusedUnknown)
+		http.Redirect(w, r, "/login?next="+url.QueryEscape(backTo(r)), http.StatusSeeOther)
+		return
+	}
+	g.counts.add(refusedUnknown)
+	w.Header().Set("WWW-Authenticate", `Bearer realm="beltwarden"`)
+	client.Refuse(w, http.StatusUnauthorized, "this address asks for a secret", "send it as: Authorization: Bearer SECRET")
+}

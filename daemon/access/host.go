@@ -1,0 +1,98 @@
+package access
+
+import (
+	"net"
+	"net/http"
+	"net/netip"
+	"strings"
+)
+
+// headers sets what keeps other sites' pages away from ours. A handler may be
+// stricter.
+func headers(h http.Header) {
+	h.Set("Content-Security-Policy", "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
+	h.Set("X-Content-Type-Options", "nosniff")
+	h.Set("X-Frame-Options", "DENY")
+	h.Set("Referrer-Policy", "same-origin")
+	h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=(), payment=(), usb=(), serial=(), bluetooth=()")
+	h.Set("Cross-Origin-Opener-Policy", "same-origin")
+	h.Set("Cross-Origin-Resource-Policy", "same-origin")
+}
+
+// name returns the name in a Host header, without port and brackets, in lower case.
+func name(host string) string {
+	if h, _, err := net.SplitHostPort(host); err == nil {
+		host = h
+	}
+	return strings.ToLower(strings.Trim(host, "[]"))
+}
+
+// ownName reports whether a name means this computer on this computer.
+func ownName(name string) bool {
+	if name == "localhost" {
+		return true
+	}
+	a, err := netip.ParseAddr(name)
+	return err == nil && a.IsLoopback()
+}
+
+// ownHost reports whether a Host header names us. Once a secret is asked for, any
+// address in numbers does: a name that was made to resolve to us is what is feared.
+func (g *Gate) ownHost(host string) bool {
+	n := name(host)
+	if ownName(n) || g.hosts[n] {
+		return true
+	}
+	_, err := netip.ParseAddr(n)
+	return err == nil && len(g.secrets) > 0
+}
+
+// ownNames says by which names the daemon may be called.
+func (g *Gate) ownNames() string {
+	if len(g.secrets) == 0 {
+		return "use 127.0.0.1, [::1] or localhost"
+	}
+	return "use its address in numbers, or name it as server.public_url"
+}
+
+// forwarded reports whether a proxy has passed a request on.
+func forwarded(r *http.Request) bool {
+	for _, h := range []string{"X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-Ip", "Forwarded", "Via"} {
+		if r.Header.Get(h) != "" {
+			return true
+		}
+	}
+	return false
+}
+
+// sender returns the address that a request comes from: that of the connection, or
+// behind the proxy that was named the last one that it did not add itself.
+func (g *Gate) sender(r *http.Request) netip.Addr {
+	peer := address(r.RemoteAddr)
+	if !g.o.Proxy.Contains(peer) {
+		return peer
+	}
+	chain := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
+	for i := len(chain) - 1; i >= 0; i-- {
+		a := address(strings.TrimSpace(chain[i]))
+		if !a.IsValid() {
+			return peer // nonsense may come from anybody
+		}
+		if !g.o.Proxy.Contains(a) {
+			return a
+		}
+	}
+	return peer
+}
+
+// address reads an address with or without a port; the zero Addr is none.
+func address(text string) netip.Addr {
+	if p, err := netip.ParseAddrPort(text); err == nil {
+		return p.Addr().Unmap().WithZone("")
+	}
+	a, err := netip.ParseAddr(strings.Trim(text, "[]"))
+	if err != nil {
+		return netip.Addr{}
+	}
+	return a.Unmap().WithZone("")
+}

@@ -1,0 +1,186 @@
+package access
+
+import (
+	"bytes"
+	_ "embed"
+	"html/template"
+	"net/http"
+	"net/url"
+	"strings"
+
+	"beltwarden/daemon/client"
+)
+
+//go:embed login.html
+var loginText string
+
+var loginTemplate = template.Must(template.New("login").Parse(loginText))
+
+// mostForm bounds the form, which holds a secret and a path.
+const mostForm = 16 << 10
+
+// mostNext bounds the path to go back to.
+const mostNext = 2000
+
+// screen is what the page shows.
+type screen struct {
+	Title   string
+	Ask     bool   // for a secret
+	Next    string // path to go to afterwards
+	Problem string // what is wrong with what was sent
+	Remedy  string
+	Session bool // whether logging in anew could help
+}
+
+func (s *screen) write(w http.ResponseWriter, status int) {
+	var b bytes.Buffer
+	if err := loginTemplate.Execute(&b, s); err != nil { // texts alone: it cannot fail
+		http.Error(w, "cannot write the page", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write(b.Bytes()) // a reader who has gone needs no answer
+}
+
+// atLogin answers at /login.
+func (g *Gate) atLogin(w http.ResponseWriter, r *http.Request) {
+	switch r.Method {
+	case http.MethodGet, http.MethodHead:
+		g.loginPage(w, r)
+	case http.MethodPost:
+		g.login(w, r)
+	default:
+		w.Header().Set("Allow", "GET, HEAD, POST")
+		g.refuse(w, r, http.StatusMethodNotAllowed, "the method "+r.Method+" is not possible here", "use GET or POST")
+	}
+}
+
+// atLogout answers at /logout.
+func (g *Gate) atLogout(w http.ResponseWriter, r *http.Request) {
+	if r.Method != http.MethodPost { // a link or a picture could log people out
+		w.Header().Set("Allow", "POST")
+		g.refuse(w, r, http.StatusMethodNotAllowed, "logging out is a form and no page", "use the button")
+		return
+	}
+	g.logout(w, r)
+}
+
+// loginPage asks for the secret.
+func (g *Gate) loginPage(w http.ResponseWriter, r *http.Request) {
+	next := local(r.URL.Query().Get("next"))
+	role, _, done := g.known(r)
+	done()
+	if Local(r) || len(g.secrets) == 0 || role == Operate {
+		http.Redirect(w, r, next, http.StatusSeeOther)
+		return
+	}
+	(&screen{Title: "Log in", Ask: true, Next: next}).write(w, http.StatusOK)
+}
+
+// login begins a session.
+func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, mostForm)
+	if err := r.ParseForm(); err != nil {
+		(&screen{Title: "Log in", Ask: true, Next: "/", Problem: "The form cannot be read.", Remedy: "Send it again."}).write(w, http.StatusBadRequest)
+		return
+	}
+	next, given := local(r.PostForm.Get("next")), strings.TrimSpace(r.PostForm.Get("secret"))
+	if Local(r) || len(g.secrets) == 0 {
+		http.Redirect(w, r, next, http.StatusSeeOther)
+		return
+	}
+	if g.secure(r) && strings.HasPrefix(r.Header.Get("Origin"), "http://") && !ownName(name(r.Host)) {
+		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "This page came without encryption, and a browser keeps no login over it.",
+			Remedy: "Open the machine's address that begins with https."}).write(w, http.StatusForbidden)
+		return
+	}
+	from := g.sender(r)
+	if wait := g.throttle.blocked(from); wait > 0 {
+		g.later(w, r, wait)
+		return
+	}
+	if given == "" {
+		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Write it here."}).write(w, http.StatusUnprocessableEntity)
+		return
+	}
+	role := g.role(given)
+	if role == None {
+		if g.wrong(w, r, from) {
+			(&screen{Title: "Log in", Ask: true, Next: next, Problem: "That is not the secret.",
+				Remedy: "Copy it whole from its file; capital and small letters matter."}).write(w, http.StatusUnauthorized)
+		}
+		return
+	}
+	g.forget(r) // whoever was logged in here before
+	g.setCookie(w, r, g.sessions.begin(role))
+	w.Header().Set("Cache-Control", "no-store")
+	http.Redirect(w, r, next, http.StatusSeeOther)
+}
+
+// logout ends the session, and everything that it has under way.
+func (g *Gate) logout(w http.ResponseWriter, r *http.Request) {
+	g.forget(r)
+	g.setCookie(w, r, "")
+	w.Header().Set("Cache-Control", "no-store")
+	http.Redirect(w, r, "/login", http.StatusSeeOther)
+}
+
+func (g *Gate) forget(r *http.Request) {
+	if c, err := r.Cookie(g.cookieName(r)); err == nil {
+		g.sessions.end(c.Value)
+	}
+}
+
+// refuse answers in the form that the sender can read.
+func (g *Gate) refuse(w http.ResponseWriter, r *http.Request, status int, detail, remedy string) {
+	if !wantsPage(r) {
+		client.Refuse(w, status, detail, remedy)
+		return
+	}
+	(&screen{Title: http.StatusText(status), Next: "/", Problem: sentence(detail), Remedy: sentence(remedy),
+		Session: len(g.secrets) > 0 && status != http.StatusTooManyRequests}).write(w, status)
+}
+
+// sentence makes a line of a problem one of a page.
+func sentence(s string) string {
+	if s == "" {
+		return ""
+	}
+	return strings.ToUpper(s[:1]) + s[1:] + "."
+}
+
+// wantsPage reports whether a person at a browser waits for a page.
+func wantsPage(r *http.Request) bool {
+	p := r.URL.Path
+	return strings.Contains(r.Header.Get("Accept"), "text/html") && !strings.HasPrefix(p, "/api/") && p != "/metrics" && p != "/readyz"
+}
+
+// backTo is where a browser wanted to go: the page it asked for, or the one with the
+// form that it has sent.
+func backTo(r *http.Request) string {
+	if reads(r) {
+		return local(r.URL.RequestURI())
+	}
+	if u, err := url.Parse(r.Header.Get("Referer")); err == nil && u.Host == r.Host {
+		return local(u.RequestURI())
+	}
+	return "/"
+}
+
+// local returns a path of ours as it stands, and "/" for everything that could lead
+// elsewhere or nowhere.
+func local(next string) string {
+	const home = "/"
+	if len(next) > mostNext || !strings.HasPrefix(next, "/") || strings.HasPrefix(next, "//") ||
+		strings.ContainsFunc(next, func(c rune) bool { return c == '\\' || c <= ' ' || c >= 0x7f }) {
+		return home
+	}
+	u, err := url.Parse(next)
+	if err != nil || u.Scheme != "" || u.Host != "" || u.User != nil || strings.HasPrefix(u.Path, "//") || strings.ContainsAny(u.Path, "\\\r\n\x00") ||
+		strings.HasPrefix(u.Path, "/login") || strings.HasPrefix(u.Path, "/logout") {
+		return home
+	}
+	return next
+}

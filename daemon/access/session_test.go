@@ -1,0 +1,274 @@
+package access
+
+import (
+	"context"
+	"fmt"
+	"net/http"
+	"net/http/httptest"
+	"net/netip"
+	"net/url"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+)
+
+// login sends the form, and returns the answer and the cookie it sets.
+func (h *house) login(secret, next string, lines ...string) (*http.Response, string) {
+	h.t.Helper()
+	body := url.Values{"secret": {secret}, "next": {next}}.Encode()
+	res := h.visit("POST", "/login", body, append([]string{form, browser}, lines...)...)
+	for _, c := range res.Cookies() {
+		if c.Value != "" {
+			return res, c.Name + "=" + c.Value
+		}
+	}
+	return res, ""
+}
+
+// TestASession goes from the page that asks to the end of the session.
+func TestASession(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t, both())
+		res := h.visit("GET", "/visit?part=3", "", browser)
+		if to := res.Header.Get("Location"); res.StatusCode != 303 || to != "/login?next="+url.QueryEscape("/visit?part=3") {
+			t.Fatalf("%d to %q", res.StatusCode, to)
+		}
+		page := bodyOf(h.visit("GET", "/login?next=%2Fvisit%3Fpart%3D3", "", browser))
+		if !strings.Contains(page, `value="/visit?part=3"`) || !strings.Contains(page, `type="password"`) {
+			t.Errorf("the page: %s", page)
+		}
+		res, cookie := h.login("wrong", "/visit?part=3")
+		if text := bodyOf(res); res.StatusCode != 401 || cookie != "" || !strings.Contains(text, "That is not the secret") || !strings.Contains(text, `value="/visit?part=3"`) {
+			t.Errorf("wrong: %d %q %s", res.StatusCode, cookie, text)
+		}
+		if res, cookie := h.login("", "/"); res.StatusCode != 422 || cookie != "" {
+			t.Errorf("empty: %d %q", res.StatusCode, cookie)
+		}
+		res, cookie = h.login(" "+operates+"\n", "/visit?part=3") // as it is copied from a file
+		if res.StatusCode != 303 || res.Header.Get("Location") != "/visit?part=3" {
+			t.Fatalf("right: %d to %q", res.StatusCode, res.Header.Get("Location"))
+		}
+		if c := res.Cookies()[0]; !c.HttpOnly || c.SameSite != http.SameSiteStrictMode || c.Path != "/" || c.Domain != "" {
+			t.Errorf("cookie %+v", c)
+		}
+		if text := bodyOf(h.visit("POST", "/visit", "", browser, "Cookie: "+cookie)); text != "in as operate" {
+			t.Errorf("with the session: %s", text)
+		}
+		if h.g.Sessions() != 1 {
+			t.Errorf("%d sessions", h.g.Sessions())
+		}
+		if res := h.visit("GET", "/logout", "", browser, "Cookie: "+cookie); res.StatusCode != 405 {
+			t.Errorf("a link logs out: %d", res.StatusCode)
+		}
+		if res := h.visit("POST", "/logout", "", browser, "Cookie: "+cookie, "Origin: https://evil.example"); res.StatusCode != 403 {
+			t.Errorf("another site logs out: %d", res.StatusCode)
+		}
+		h.visit("POST", "/logout", "", browser, "Cookie: "+cookie)
+		if res := h.visit("GET", "/", "", browser, "Cookie: "+cookie); res.StatusCode != 303 || h.g.Sessions() != 0 {
+			t.Errorf("after its end the session lets in: %d", res.StatusCode)
+		}
+		h.noSecret()
+	})
+}
+
+// TestTheLooker sees and does not act, also in a browser.
+func TestTheLooker(t *testing.T) {
+	h := newHouse(t, both())
+	_, cookie := h.login(looks, "/")
+	if text := bodyOf(h.visit("GET", "/", "", browser, "Cookie: "+cookie)); text != "in as look" {
+		t.Errorf("%s", text)
+	}
+	res := h.visit("POST", "/visit", "", browser, "Cookie: "+cookie)
+	if text := bodyOf(res); res.StatusCode != 403 || !strings.Contains(text, "You may look and not operate.") {
+		t.Errorf("%d %s", res.StatusCode, text)
+	}
+	if page := bodyOf(h.visit("GET", "/login", "", browser, "Cookie: "+cookie)); !strings.Contains(page, "Who is there?") {
+		t.Error("a looker cannot log in anew as an operator")
+	}
+}
+
+// TestSessionsEnd: a stream that a session has open ends with it, and so does the
+// session when it is not used, or too old.
+func TestSessionsEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		g, err := New(both())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer g.Close()
+		began := make(chan context.Context, 1)
+		handler := g.Handler(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+			began <- r.Context()
+			<-r.Context().Done()
+		}))
+		stream := func(id string) context.Context {
+			r := httptest.NewRequest("GET", "/stream", nil)
+			r.Host = "127.0.0.1:7353"
+			r.AddCookie(&http.Cookie{Name: "beltwarden-7353", Value: id})
+			go handler.ServeHTTP(httptest.NewRecorder(), r)
+			return <-began
+		}
+		id := g.sessions.begin(Look)
+		ctx := stream(id)
+		time.Sleep(29 * 24 * time.Hour) // a screen on the wall is in use all the time
+		if ctx.Err() != nil {
+			t.Error("an open stream was cut off")
+		}
+		time.Sleep(2 * 24 * time.Hour)
+		if synctest.Wait(); ctx.Err() == nil {
+			t.Error("a stream outlives its session")
+		}
+		id = g.sessions.begin(Operate)
+		ctx = stream(id)
+		g.sessions.end(id)
+		if synctest.Wait(); ctx.Err() == nil {
+			t.Error("a stream outlives the logout")
+		}
+		id = g.sessions.begin(Look)
+		time.Sleep(sessionIdle + time.Second)
+		if s, release := g.sessions.use(id); s != nil {
+			release()
+			t.Error("a session that was not used for a day lets in")
+		}
+	})
+}
+
+// TestSessionsAreBounded: the one unused for longest makes room.
+func TestSessionsAreBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newSessions()
+		defer s.close()
+		first := s.begin(Look)
+		time.Sleep(time.Second)
+		second := s.begin(Look)
+		for range mostSessions {
+			if v, release := s.use(second); v == nil {
+				t.Fatal("a session in use was given up")
+			} else {
+				release()
+			}
+			time.Sleep(time.Second)
+			s.begin(Look)
+		}
+		if v, _ := s.use(first); v != nil || len(s.byKey) != mostSessions {
+			t.Errorf("%d sessions, the oldest is there: %v", len(s.byKey), v != nil)
+		}
+	})
+}
+
+// TestWhereALoginLeads: nowhere but to us.
+func TestWhereALoginLeads(t *testing.T) {
+	h := newHouse(t, both())
+	for next, want := range map[string]string{
+		"/lots/3#parts": "/lots/3#parts", "/visit?x=1&y=2": "/visit?x=1&y=2", "": "/", "lots": "/",
+		"https://evil.example/": "/", "//evil.example": "/", "/\\evil.example": "/", "/%2F/evil.example": "/", "/%5Cevil.example": "/",
+		"javascript:alert(1)": "/", "/a\r\nSet-Cookie: x=y": "/", "/login": "/", "/logout": "/", "/\tx": "/", "/" + strings.Repeat("x", 3000): "/",
+	} {
+		res, _ := h.login(operates, next)
+		if got := res.Header.Get("Location"); got != want || len(res.Header.Values("Set-Cookie")) != 1 {
+			t.Errorf("%q leads to %q, want %q; %v", next, got, want, res.Header)
+		}
+	}
+	if page := bodyOf(h.visit("GET", "/login?next="+url.QueryEscape(`/"><script>alert(1)</script>`), "", browser)); strings.Contains(page, "<script") {
+		t.Error("the page carries what was written into its address")
+	}
+}
+
+// TestCookiesOverTLS: the session does not leave encryption, and is not another's.
+func TestCookiesOverTLS(t *testing.T) {
+	o := both()
+	o.Public = &url.URL{Scheme: "https", Host: "belt.workshop.example"}
+	h := newHouse(t, o)
+	res, cookie := h.login(operates, "/", "Host: belt.workshop.example", "Origin: https://belt.workshop.example")
+	if c := res.Cookies()[0]; !c.Secure || !strings.HasPrefix(cookie, "__Host-beltwarden=") {
+		t.Errorf("%q, %+v", cookie, c)
+	}
+	if res, cookie := h.login(operates, "/", "Host: belt.workshop.example", "Origin: http://belt.workshop.example"); res.StatusCode != 403 || cookie != "" {
+		t.Errorf("a login without encryption: %d, %q", res.StatusCode, cookie)
+	}
+	_, a := newHouse(t, both()).login(operates, "/", "Host: 127.0.0.1:7353")
+	_, b := newHouse(t, both()).login(operates, "/", "Host: 127.0.0.1:7354")
+	if strings.Split(a, "=")[0] == strings.Split(b, "=")[0] {
+		t.Error("two machines of one computer share a cookie")
+	}
+}
+
+// TestBruteForce guesses for a day: answers come ever later, then not at all, everybody
+// else works on, and the operator is told once.
+func TestBruteForce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var bursts []Burst
+		o := both()
+		o.Tell = func(b Burst) { bursts = append(bursts, b) }
+		h := newHouse(t, o)
+		heard := 0
+		start := time.Now()
+		for n := 0; time.Since(start) < 24*time.Hour; n++ {
+			var res *http.Response
+			if n%2 == 0 {
+				res, _ = h.login(fmt.Sprint("guess-", n), "/")
+			} else {
+				res = h.visit("GET", "/api/v1/status", "", fmt.Sprint("Authorization: Bearer guess-", n))
+			}
+			switch res.StatusCode {
+			case 401:
+				heard++
+			case 429:
+				if res.Header.Get("Retry-After") == "" {
+					t.Fatal("it is not said when to try again")
+				}
+			default:
+				t.Fatalf("a guess was answered %d", res.StatusCode)
+			}
+			time.Sleep(time.Second)
+			if n == 100 {
+				if text := bodyOf(h.visit("GET", "/", "", asOperator, "From: 192.0.2.8:1")); text != "in as operate" {
+					t.Errorf("a neighbour of the guesser: %s", text)
+				}
+				if res := h.visit("GET", "/", "", asOperator); res.StatusCode != 429 {
+					t.Errorf("a right guess by the guesser lets in: %d", res.StatusCode)
+				}
+			}
+		}
+		// One a minute is forgiven.
+		if heard > 24*60+mostFailures+1 {
+			t.Errorf("%d guesses were heard in a day", heard)
+		}
+		if len(bursts) != 1 || bursts[0].From != netip.MustParseAddr("192.0.2.7") || bursts[0].Failures != mostFailures {
+			t.Errorf("the operator was told %v", bursts)
+		}
+		time.Sleep(time.Hour)
+		for range mostFailures + 1 {
+			h.login("again", "/")
+		}
+		if len(bursts) != 2 {
+			t.Errorf("after an hour of quiet it is told %d times", len(bursts))
+		}
+		if c := h.g.Refused(); c["wrong_secret"] == 0 || c["too_many"] == 0 {
+			t.Errorf("counted %v", c)
+		}
+		h.noSecret()
+	})
+}
+
+// TestManyGuessers from many addresses hold up neither memory nor the daemon.
+func TestManyGuessers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t, both())
+		for n := range 3 * mostAddresses {
+			h.g.throttle.failed(netip.AddrFrom4([4]byte{198, 51, byte(n >> 8), byte(n)}))
+			h.g.throttle.failed(netip.AddrFrom16([16]byte{0: 0x20, 1: 1, 6: byte(n >> 8), 7: byte(n), 15: 1}))
+		}
+		if n := len(h.g.throttle.addresses); n > mostAddresses {
+			t.Errorf("%d addresses are remembered", n)
+		}
+		// One network of addresses is one guesser.
+		for n := range mostFailures {
+			h.g.throttle.failed(netip.AddrFrom16([16]byte{0: 0x20, 1: 2, 15: byte(n)}))
+		}
+		if h.g.throttle.blocked(netip.AddrFrom16([16]byte{0: 0x20, 1: 2, 15: 0xff})) == 0 {
+			t.Error("a network with addresses at will is not turned away as one")
+		}
+	})
+}

@@ -1,0 +1,82 @@
+package app
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"net/url"
+	"os"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/config"
+	"beltwarden/daemon/access"
+	"beltwarden/supervisor/ledger"
+)
+
+// tellLimit bounds how long an alert about strangers may take to be written down.
+const tellLimit = 10 * time.Second
+
+// openGate decides who may come in.
+func (a *App) openGate(c config.Server) (err error) {
+	o := access.Options{Large: large, Tell: a.tellOfStrangers}
+	if o.Operate, err = readSecret(c.SecretFile); err != nil {
+		return err
+	}
+	if o.Look, err = readSecret(c.LookSecretFile); err != nil {
+		return err
+	}
+	a.secret = o.Operate != "" || o.Look != ""
+	if c.PublicURL != "" {
+		if o.Public, err = url.Parse(c.PublicURL); err != nil {
+			return fmt.Errorf("cannot use server.public_url: %w", err)
+		}
+	}
+	if p, ok := config.ParsePrefix(c.TrustedProxy); ok {
+		o.Proxy = p
+	}
+	if name, err := os.Hostname(); err == nil { // names that nobody outside can make resolve to us
+		o.Hosts = []string{name, strings.TrimSuffix(name, ".local") + ".local"}
+	}
+	if a.gate, err = access.New(o); err != nil {
+		return err
+	}
+	a.onStop("sessions", func(context.Context) error { a.gate.Close(); return nil })
+	if c.TLSCertFile == "" {
+		return nil
+	}
+	a.certificate, err = access.NewCertificate(c.TLSCertFile, c.TLSKeyFile, func(err error) {
+		a.log.Error("the new certificate cannot be used, the old one stays", zap.Error(err))
+	})
+	return err
+}
+
+// large are the requests whose body may be a job file; their handlers bound it.
+func large(r *http.Request) bool {
+	return r.Method == http.MethodPost && (r.URL.Path == "/api/v1/jobs" || r.URL.Path == "/lots/new")
+}
+
+// strangers counts the alerts about wrong secrets, for their identities.
+type strangers struct{ told atomic.Int64 }
+
+// tellOfStrangers has the operator know that somebody tries secrets.
+func (a *App) tellOfStrangers(b access.Burst) {
+	text := fmt.Sprintf("%d wrong secrets were sent from %s; further ones from there are turned away for a while", b.Failures, b.From)
+	a.log.Warn("wrong secrets", zap.Stringer("from", b.From), zap.Int("failures", b.Failures))
+	s := a.run.Snapshot()
+	alert := ledger.Alert{ID: fmt.Sprintf("%s-access-%d", a.startID, a.strangers.told.Add(1)), Kind: "access", State: s.State.String(), Reason: "access", Text: text}
+	payload, err := json.Marshal(map[string]any{"id": alert.ID, "machine": s.Machine, "state": alert.State, "reason": alert.Reason, "text": text,
+		"advice": "if it was nobody of yours, find out who is on the network; make another secret with: beltwarden config secret FILE", "belt_travel_mm": s.Belt.TravelMM})
+	if err == nil { // texts and a number: it cannot fail
+		alert.Payload = payload
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), tellLimit)
+	defer cancel()
+	if err := a.ledger.Commit(ctx, ledger.EventNoted{Kind: "access", Text: text}, ledger.AlertQueued{Alert: alert}); err != nil {
+		a.log.Error("cannot keep that wrong secrets were sent", zap.Error(err))
+	}
+}
