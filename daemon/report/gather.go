@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"time"
 
@@ -12,8 +13,8 @@ import (
 func (s *source) belt() Belt {
 	c := &s.course
 	b := Belt{TravelMM: c.ToMM - c.FromMM, UncertainMM: c.UncertainMM, LimitMM: s.setting.OffsetLimitMM, Offsets: []Offset{}, Rescaled: []Rescaled{}}
-	for _, mm := range c.ByCycle {
-		b.PartsMM += mm
+	for _, cycle := range slices.Sorted(maps.Keys(c.ByCycle)) { // in one order, so that a report is the same twice
+		b.PartsMM += c.ByCycle[cycle]
 	}
 	if s.counts.Good > 0 {
 		each := b.TravelMM / float64(s.counts.Good)
