@@ -66,11 +66,18 @@ func series(t *testing.T, c prometheus.Collector) (n int, names []string) {
 	t.Helper()
 	r := prometheus.NewPedanticRegistry()
 	r.MustRegister(c)
+	n, names = gathered(t, r)
+	settle(c)
+	return n, names
+}
+
+// gathered is the same of a registry.
+func gathered(t *testing.T, r *prometheus.Registry) (n int, names []string) {
+	t.Helper()
 	families, err := r.Gather()
 	if err != nil {
 		t.Fatal(err)
 	}
-	settle(c)
 	for _, f := range families {
 		names = append(names, f.GetName())
 		for _, m := range f.GetMetric() {
@@ -83,10 +90,12 @@ func series(t *testing.T, c prometheus.Collector) (n int, names []string) {
 	return n, names
 }
 
-// The most series that there can be, as README.md states them.
+// The most series that there can be, as README.md and deploy/README.md state them.
 const (
 	mostSeries = 305
 	perChannel = 4
+	// Of Go and of the process: as many as the library has, with room for its next release.
+	mostOfProcess = 60
 )
 
 // In the busiest state every metric is there, and there are no more series than stated.
@@ -106,6 +115,12 @@ func TestSeriesAreBounded(t *testing.T) {
 		{Name: "two", Oldest: ledger.Stamp{At: time.Unix(1, 0)}}, {Name: "three", Oldest: ledger.Stamp{At: time.Unix(1, 0)}}}
 	if n, _ := series(t, c); n != mostSeries+3*perChannel {
 		t.Errorf("%d series with three channels", n)
+	}
+	c = busy(t)
+	all, _ := gathered(t, Registry(c))
+	settle(c)
+	if of := all - n; of < 20 || of > mostOfProcess {
+		t.Errorf("%d series of the process, stated are %d at most", of, mostOfProcess)
 	}
 }
 
