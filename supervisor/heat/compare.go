@@ -1,0 +1,45 @@
+package heat
+
+import "time"
+
+// What a warming must lack against the learned law to be told: so many standard
+// deviations of the difference that a healthy machine shows, and so many degrees, in
+// this many readings one after the other. A board reports some hundred times in a
+// warming; at six deviations chance alone does not speak once in a machine's life.
+const (
+	behindSD       = 6
+	behindC        = 5
+	behindReadings = 3
+	// A warming that takes times as long as usual, and this much more, is a fault: a
+	// sensor half out of its block follows a body that is far hotter than it shows.
+	// Common practice, no source.
+	times    = 2
+	slackFor = 20 * time.Second
+)
+
+// compare holds a warming against what was learned of this heater, so that a cartridge
+// that comes loose or a worn plug is known before it is a fault.
+func (w *Watch) compare(r Reading, m *Model, add func(Kind, bool, string, ...any)) {
+	if r.C >= r.TargetC-max(w.lim.NearC, mostNearC) {
+		return
+	}
+	if !w.started {
+		if r.C >= w.fromC+lagC { // the sensor has begun to follow
+			w.start, w.started = r, true
+		}
+		return
+	}
+	d := r.At - w.start.At
+	if usual, ok := m.Warming.takes(w.start.C, r.C); ok && r.C > w.start.C+behindC && d > times*usual+slackFor {
+		add(Slow, true, "took %s from %.0f to %.0f °C, which takes %s as a rule: heater, sensor or wire is broken or loose", inWords(d), w.start.C, r.C, inWords(usual))
+	}
+	by, ok := m.Deviation(Full, w.start.C, d, r.C)
+	mean, _, _ := m.Expect(Full, w.start.C, d)
+	if !ok || by > -behindSD || r.C > mean-behindC {
+		w.late = 0
+		return
+	}
+	if w.late++; w.late >= behindReadings {
+		add(Drifted, false, "heats slower than it used to: %.0f °C where %.0f were to be expected %s after %.0f; look at its cartridge, its plug and what keeps its heat in", r.C, mean, inWords(d), w.start.C)
+	}
+}

@@ -1,0 +1,31 @@
+package heat
+
+import "time"
+
+// NozzleLimits and BedLimits are for heaters of small printers. No standard gives such
+// figures: they are common practice, no source, and lie well outside what a sound
+// machine shows. ceilingC is the highest target that is ever sent; a reading may be
+// overC above it.
+func NozzleLimits(ceilingC float64) Limits {
+	return Limits{Name: "nozzle", CeilingC: ceilingC + overC,
+		RiseC: 2, RiseWithin: 40 * time.Second,
+		FallC: 20, FallFor: 45 * time.Second,
+		OverC: overC, OverFor: 30 * time.Second,
+		StillFor: 2 * time.Minute, HeldFor: 15 * time.Minute, NearC: 10}
+}
+
+// BedLimits are those of a bed, which is slow. One without a heater has ceiling 0.
+func BedLimits(ceilingC float64) Limits {
+	l := Limits{Name: "bed",
+		RiseC: 2, RiseWithin: 4 * time.Minute,
+		FallC: 10, FallFor: 2 * time.Minute,
+		OverC: overC, OverFor: 2 * time.Minute,
+		StillFor: 10 * time.Minute, HeldFor: 30 * time.Minute, NearC: 5}
+	if ceilingC > 0 {
+		l.CeilingC = ceilingC + overC
+	}
+	return l
+}
+
+// overC is how far a controller may well overshoot.
+const overC = 15
