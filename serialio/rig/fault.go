@@ -28,10 +28,13 @@ const (
 	HeaterFault                   // the board sees a heater fault and halts
 	NoHeat                        // a heater gives no more heat
 	StuckSensor                   // a temperature reading stays where it is
+	FullHeat                      // a heater is fully on for good
+	BrokenSensor                  // a temperature reading is far below freezing
+	Retarget                      // somebody else asks a heater for 20 degrees more
 )
 
 var faultNames = [...]string{"flip", "drop", "double", "delay", "lose-ok", "lose-resend", "repeat-resend",
-	"garbage", "silence", "busy", "reset", "unplug", "heater-fault", "no-heat", "stuck-sensor"}
+	"garbage", "silence", "busy", "reset", "unplug", "heater-fault", "no-heat", "stuck-sensor", "full-heat", "broken-sensor", "retarget"}
 
 // String returns the kind's name as [ParseFault] reads it.
 func (k FaultKind) String() string {
@@ -65,7 +68,7 @@ type Fault struct {
 	Rate float64
 	For  time.Duration // how long, in machine time (wall time at speed 0)
 	Way  Direction     // of damaged bytes
-	// Bed makes NoHeat and StuckSensor act on the bed instead of the nozzle.
+	// Bed makes NoHeat and the kinds after it act on the bed instead of the nozzle.
 	Bed bool
 	// Restart makes the board of an Unplug lose its power as well.
 	Restart bool
@@ -197,7 +200,7 @@ func (f Fault) check() error {
 	bad(!lasts || f.For > 0, "%v needs a duration: for=2s", f.Kind)
 	bad(lasts || f.Kind == Unplug || f.For == 0, "%v does not last; leave out for", f.Kind)
 	bad(f.Kind <= Delay || f.Way == BothWays, "%v has no way", f.Kind)
-	bad(f.Kind == NoHeat || f.Kind == StuckSensor || !f.Bed, "%v has no heater", f.Kind)
+	bad(f.Kind >= NoHeat || !f.Bed, "%v has no heater", f.Kind)
 	bad(f.Kind == Unplug || !f.Restart, "only unplug takes restart")
 	return errors.Join(errs...)
 }

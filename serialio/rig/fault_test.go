@@ -188,6 +188,31 @@ func TestThermalFaults(t *testing.T) {
 	})
 }
 
+func TestHeatNobodyAskedFor(t *testing.T) {
+	inject(t, Fault{Kind: FullHeat, At: time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S100")
+		<-time.After(10 * time.Minute)
+		h.do("M104 S0")
+		<-time.After(time.Minute)
+		truth, target, _, _ := r.Temperatures()
+		if got := h.do("M105"); truth < 300 || target != 0 || !strings.Contains(got[0], "@:0") {
+			t.Errorf("is %v, target %v: %q", truth, target, got)
+		}
+	})
+	inject(t, Fault{Kind: BrokenSensor, Bed: true}, func(t *testing.T, r *Rig, h *host) {
+		if got := h.do("M105"); !strings.Contains(got[0], "B:-14.00") {
+			t.Errorf("%q", got)
+		}
+	})
+	inject(t, Fault{Kind: Retarget, At: time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S100")
+		<-time.After(time.Minute)
+		if _, target, _, _ := r.Temperatures(); target != 120 {
+			t.Errorf("target %v", target)
+		}
+	})
+}
+
 func TestUnplug(t *testing.T) {
 	for _, restart := range []bool{false, true} {
 		f := Fault{Kind: Unplug, At: 90 * time.Second, For: 5 * time.Second, Restart: restart}

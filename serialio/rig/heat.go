@@ -14,6 +14,7 @@ type heater struct {
 	tempC   float64 // at the moment since
 	since   time.Duration
 	dead    bool    // the element gives no heat whatever the controller asks
+	always  bool    // the element is fully on whatever the controller asks
 	stuck   bool    // the sensor shows stuckC for ever
 	stuckC  float64 // see stuck
 }
@@ -25,6 +26,9 @@ func (h *heater) tau() float64 { return h.HeatJPerK / h.LossWPerK }
 
 // drive returns where the temperature is heading, given the target.
 func (h *heater) drive() float64 {
+	if h.always {
+		return h.end(1)
+	}
 	if h.dead || h.target == 0 || h.felt(h.tempC) > h.target {
 		return h.end(0)
 	}
@@ -44,7 +48,7 @@ func (h *heater) felt(tempC float64) float64 {
 func (h *heater) at(t time.Duration) float64 {
 	end := h.drive()
 	now := end + (h.tempC-end)*math.Exp(-(t-h.since).Seconds()/h.tau())
-	if h.target > 0 && !h.dead && !h.stuck {
+	if h.target > 0 && !h.dead && !h.always && !h.stuck {
 		if end > h.tempC && h.tempC <= h.target && now > h.target ||
 			end < h.tempC && h.tempC > h.target && now < h.target {
 			return h.target

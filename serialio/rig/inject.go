@@ -152,10 +152,6 @@ func (f *faults) fire(c *controller, is func(*planned) bool) {
 // act makes a fault of the board, its heaters or its cable happen now.
 func (f *faults) act(c *controller, x Fault) {
 	f.counts[x.Kind]++
-	h, name := &c.nozzle, "nozzle"
-	if x.Bed {
-		h, name = &c.bed, "bed"
-	}
 	switch x.Kind {
 	case Garbage:
 		c.out = append(c.out, f.nonsense()...)
@@ -170,17 +166,8 @@ func (f *faults) act(c *controller, x Fault) {
 		c.unplug(x)
 	case HeaterFault:
 		c.halt("heater fault")
-	case NoHeat:
-		h.settle(c.now)
-		h.dead = true
-		c.watchHeat()
-		c.damaged("the " + name + " heater has failed")
-	case StuckSensor:
-		t := h.reading(c.now)
-		h.settle(c.now)
-		h.stuck, h.stuckC = true, t
-		c.watchHeat()
-		c.damaged("the " + name + " sensor is stuck")
+	default:
+		c.heatFault(x)
 	}
 }
 
