@@ -22,6 +22,7 @@ func (m *Machine) fault(why Cause, out *Output) {
 // and then again in the ordinary way, which shows that the board has taken it.
 func (m *Machine) enterAborting(out *Output) {
 	m.endHold(out, "fault")
+	m.beginProof()
 	m.afterReset = false // whoever resets after a fault does not thereby start
 	m.heat.off.clear()
 	bound := abortBound
@@ -64,14 +65,14 @@ func (m *Machine) abortUnconfirmed(out *Output) {
 	m.completed(out)
 }
 
-// enterAborted calls the operator and goes on trying to reach a board that is
-// not there, since its heaters may be on.
+// enterAborted calls the operator and goes on trying to reach a board that is not
+// there: its heaters may be on, and its readings are to show that they are not.
 func (m *Machine) enterAborted(out *Output) {
 	m.work.giveUp.clear()
 	m.belt.save.clear()
 	m.beginHold(out)
 	switch {
-	case !m.heat.maybeOn:
+	case !m.heat.maybeOn && !m.guard.proof.limit.armed():
 		m.link.retry.clear()
 	case m.link.phase == linkDown && !m.link.retry.armed():
 		m.link.retry.set(m.now.Add(m.set.RetryFirst))

@@ -125,6 +125,7 @@ func (m *Machine) temperatures(t serialio.Temps, out *Output) {
 		h.hasBed, h.bedC, h.bedTargetC = true, t.BedC, t.BedTargetC
 	}
 	m.warmed(t)
+	m.watchHeat(t, out)
 	if m.satisfied() {
 		m.work.waiting = nil
 		m.work.limit.clear()
@@ -135,12 +136,15 @@ func (m *Machine) temperatures(t serialio.Temps, out *Output) {
 // poll asks for temperatures where the board does not send them by itself.
 func (m *Machine) poll(out *Output) {
 	m.heat.poll.set(m.now.Add(m.set.PollEvery))
-	if m.link.board.reports && m.work.waiting == nil {
-		m.heat.poll.clear()
+	if m.link.board.reports && m.now.Sub(m.heat.read) < silentPolls*m.set.PollEvery {
 		return
 	}
 	m.ask(out)
 }
+
+// silentPolls: a board that told its temperatures by itself and has missed so many
+// reports is asked again; it may have restarted the habit's timer, or lost the word.
+const silentPolls = 5
 
 // ask asks for one reading, unless one is on its way. An answer that never comes
 // is given up after ten polls.

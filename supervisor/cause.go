@@ -21,6 +21,7 @@ const (
 	CauseLink        = "link"         // cable, port or board is gone
 	CauseBoard       = "board"        // the board halted or restarted
 	CauseHeat        = "heat"         // a temperature did not come
+	CauseHeatOff     = "heat_off"     // the heaters are shown to be off
 	CauseLedger      = "ledger"       // records cannot be kept
 	CauseJob         = "job"          // the job file cannot be read as inspected
 	CauseRestart     = "restart"      // the daemon came back and found work unfinished

@@ -20,7 +20,6 @@ func (m *Machine) judgeBoard(out *Output) {
 		seconds := max(1, int(math.Round(m.set.PollEvery.Seconds())))
 		out.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})
 		b.reports = true
-		m.heat.poll.clear()
 	}
 	m.rescaling.unsure = ""
 	m.compareBoard(out)

@@ -118,6 +118,10 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	m.link.board = board{capabilities: map[string]bool{}}
 	m.heat = warm{maybeOn: m.heat.maybeOn, off: m.heat.off}
 	m.heat.poll.set(m.now.Add(m.set.PollEvery))
+	m.guard.forget()
+	if m.heat.maybeOn {
+		m.guard.lost.set(m.now.Add(m.set.ReadingLost))
+	}
 	m.settleOpenCycle(out, e.LastNumber, e.Reset)
 	switch m.state {
 	case Resetting:
@@ -138,6 +142,7 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 
 // enterResetting opens the port, or asks the board again if it is open.
 func (m *Machine) enterResetting(out *Output) {
+	m.guard.proof = proof{}
 	switch m.link.phase {
 	case linkUp:
 		m.setLegs(m.queryLegs(), out)
@@ -167,7 +172,7 @@ func (m *Machine) queryLegs() []leg {
 	ask := leg{
 		doing: "asking the board what it is",
 		program: func() Program {
-			words := append([]string{"M104 S0", "M140 S0", "M115", "M92"}, limitWords...)
+			words := append([]string{"M105", "M104 S0", "M140 S0", "M115", "M92"}, limitWords...)
 			return Program{Before: append(words, "M114", "M105")}
 		},
 		end: func(out *Output) { m.judgeBoard(out) },

@@ -43,6 +43,7 @@ type Inspector func(ctx context.Context, path string) (*job.Plan, error)
 // process ended. start names this process, for the ids of alerts.
 func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, start string, now time.Time) (*Machine, error) {
 	m := &Machine{set: set.withDefaults(), now: now, since: now, state: Stopped, start: start}
+	m.guard = newHeatWatch(&m.set)
 	fail := func(err error) (*Machine, error) {
 		return nil, fmt.Errorf("cannot take up the last run: %w", err)
 	}

@@ -23,6 +23,7 @@ type Machine struct {
 	work work
 
 	warmth warmth
+	guard  heatWatch
 
 	lot   *lot
 	cycle *cycle // begun and not yet discharged, interrupted or given up
@@ -67,7 +68,8 @@ type warm struct {
 func (m *Machine) Deadline() (time.Time, bool) {
 	var next time.Time
 	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
-		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge, m.rescaling.limit} {
+		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge, m.rescaling.limit,
+		m.guard.lost, m.guard.proof.limit} {
 		if d.armed() && (next.IsZero() || d.at.Before(next)) {
 			next = d.at
 		}
@@ -122,6 +124,12 @@ func (m *Machine) tick(out *Output) {
 	}
 	if m.heat.poll.due(m.now) {
 		m.poll(out)
+	}
+	if m.guard.lost.due(m.now) {
+		m.readingLost(out)
+	}
+	if m.guard.proof.limit.due(m.now) {
+		m.proofFailed(out)
 	}
 	if m.heat.off.due(m.now) {
 		m.heat.off.clear()

@@ -5,6 +5,7 @@ import (
 
 	"beltwarden/serialio"
 	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/heat"
 )
 
 // Settings are what the run needs to know about machine, belt and house rules.
@@ -53,6 +54,13 @@ type Settings struct {
 	ReheatLimit     time.Duration // longest heat-up
 	PrimeMM         float64       // pushed out after a hold, on top of what was drawn back
 
+	// NozzleWatch and BedWatch are what the heaters' readings are held to; zero takes
+	// heat.NozzleLimits and heat.BedLimits without a ceiling.
+	NozzleWatch, BedWatch heat.Limits
+	ReadingLost           time.Duration // a board that tells no temperature for so long while it heats has a fault
+	ProofWithin           time.Duration // after a fault, until falling readings must show that the heaters are off
+	TargetSlackC          float64       // by how much somebody at the machine may change a target of a run
+
 	PollEvery     time.Duration // temperatures, where the board does not report by itself
 	ProgressEvery time.Duration // belt position to the ledger while a part runs
 	RetryFirst    time.Duration // first wait before a port is tried again
@@ -75,6 +83,14 @@ func (s Settings) withDefaults() Settings {
 	set(&s.StopWithin, 3*time.Minute) // a nozzle heats up in less, and not every board can be told to stop waiting
 	set(&s.StuckAfter, 40*time.Minute)
 	set(&s.ReheatLimit, 20*time.Minute)
+	set(&s.ReadingLost, 2*time.Minute)
+	set(&s.ProofWithin, 5*time.Minute)
+	if s.NozzleWatch == (heat.Limits{}) {
+		s.NozzleWatch = heat.NozzleLimits(0)
+	}
+	if s.BedWatch == (heat.Limits{}) {
+		s.BedWatch = heat.BedLimits(0)
+	}
 	set(&s.ReleaseLimit, time.Hour)
 	for _, f := range []*float64{&s.AdvanceFeed, &s.TravelFeed, &s.LiftFeed, &s.RetractFeed} {
 		if *f <= 0 {

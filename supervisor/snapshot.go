@@ -124,6 +124,10 @@ type HeatView struct {
 	Read          time.Time `json:"read,omitzero"`
 	// Unsure: the heaters may be on, and there is no connection to switch them off by.
 	Unsure bool `json:"unsure"`
+	// Proof says, after a fault, whether falling readings have shown that the heaters are
+	// off; empty where there was none. Proved is its outcome.
+	Proof  string `json:"proof,omitempty"`
+	Proved bool   `json:"proved,omitempty"`
 	// Learned is how quickly the heaters warm and cool, as far as it is known.
 	Learned job.Heaters `json:"learned"`
 }
@@ -169,7 +173,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	h := m.heat
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
 		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: h.read,
-		Unsure: h.maybeOn && m.link.phase != linkUp, Learned: m.heaters()}
+		Unsure: h.maybeOn && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.proof.text, Proved: m.guard.proof.shown}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply = m.supplyView()

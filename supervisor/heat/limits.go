@@ -7,11 +7,12 @@ import "time"
 // machine shows. ceilingC is the highest target that is ever sent; a reading may be
 // overC above it.
 func NozzleLimits(ceilingC float64) Limits {
-	return Limits{Name: "nozzle", CeilingC: ceilingC + overC,
+	l := Limits{Name: "nozzle",
 		RiseC: 2, RiseWithin: 40 * time.Second,
 		FallC: 20, FallFor: 45 * time.Second,
 		OverC: overC, OverFor: 30 * time.Second,
 		StillFor: 2 * time.Minute, HeldFor: 15 * time.Minute, NearC: 10}
+	return l.under(ceilingC)
 }
 
 // BedLimits are those of a bed, which is slow. One without a heater has ceiling 0.
@@ -21,6 +22,10 @@ func BedLimits(ceilingC float64) Limits {
 		FallC: 10, FallFor: 2 * time.Minute,
 		OverC: overC, OverFor: 2 * time.Minute,
 		StillFor: 10 * time.Minute, HeldFor: 30 * time.Minute, NearC: 5}
+	return l.under(ceilingC)
+}
+
+func (l Limits) under(ceilingC float64) Limits {
 	if ceilingC > 0 {
 		l.CeilingC = ceilingC + overC
 	}

@@ -26,8 +26,11 @@ const (
 // NewProof begins one; name is the heater's, in words.
 func NewProof(name string) *Proof { return &Proof{name: name, fellC: proofFallC} }
 
-// Observe takes in a reading.
+// Observe takes in a reading. One of no sound sensor shows nothing.
 func (p *Proof) Observe(c float64) {
+	if !sane(c) {
+		return
+	}
 	if !p.seen || c > p.mostC {
 		p.mostC = c
 	}
@@ -43,7 +46,7 @@ func (p *Proof) Shown() bool {
 func (p *Proof) Text(d time.Duration) string {
 	switch {
 	case !p.seen:
-		return fmt.Sprintf("%s: no reading for %s", p.name, inWords(d))
+		return fmt.Sprintf("%s: no reading to believe for %s", p.name, inWords(d))
 	case p.mostC <= proofCoolC:
 		return fmt.Sprintf("%s cold at %.0f °C", p.name, p.lastC)
 	case p.Shown():

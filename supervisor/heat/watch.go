@@ -39,8 +39,8 @@ type Limits struct {
 	// FallC below a target once reached, for FallFor, is a loss of heat.
 	FallC   float64
 	FallFor time.Duration
-	// OverC above the target for OverFor, and not cooling, or OverC above the least
-	// reading since it was lowered, is heat that nobody asked for.
+	// OverC above the target for OverFor, and not cooling, or twice that at once, or OverC
+	// above the least reading since it was lowered, is heat that nobody asked for.
 	OverC   float64
 	OverFor time.Duration
 	// StillFor is how long a body that is driven or cools may show the very same value,
@@ -162,13 +162,16 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 
 // absurdly counts readings that cannot be.
 func (w *Watch) absurdly(r Reading) bool {
-	if r.C > leastC && r.C < 1000 {
+	if sane(r.C) {
 		w.absurd = 0
 		return false
 	}
 	w.absurd++
 	return true
 }
+
+// sane reports whether a reading can be of a sound sensor.
+func sane(c float64) bool { return c > leastC && c < 1000 }
 
 // begin enters the phase that a target leads to.
 func (w *Watch) begin(r Reading) {
@@ -219,7 +222,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 		w.above = never
 	case w.above == never || r.C < w.aboveC-w.lim.RiseC:
 		w.above, w.aboveC = r.At, r.C // it cools
-	case r.At-w.above >= w.lim.OverFor:
+	case r.At-w.above >= w.lim.OverFor || min(r.C, w.last.C) > r.TargetC+2*w.lim.OverC:
 		add(Over, true, "is at %.1f °C, was asked for %.0f and does not cool: its heater may be on for good", r.C, r.TargetC)
 	}
 	if w.stepC > 0 && w.stepC < fineC && still >= w.lim.HeldFor {
@@ -262,4 +265,12 @@ func inWords(d time.Duration) string {
 		return fmt.Sprintf("%.0f min", d.Minutes())
 	}
 	return fmt.Sprintf("%.0f s", d.Seconds())
+}
+
+// Gained is by how much the reading of a heater that is off has risen since it was.
+func (w *Watch) Gained() float64 {
+	if !w.seen || w.last.TargetC > 0 {
+		return 0
+	}
+	return w.last.C - w.fromC
 }

@@ -1,0 +1,203 @@
+package supervisor
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/heat"
+)
+
+// heatWatch holds what the board reports of its heaters against what they were asked.
+type heatWatch struct {
+	nozzle, bed             *heat.Watch
+	nozzleTarget, bedTarget asked
+	lost                    deadline // no reading since
+	proof                   proof
+}
+
+// asked follows what one heater was asked for, and what the board says that it was. A
+// line handed out reaches the heater only once the moves before it are under way, so that
+// what was asked a while ago may still stand.
+type asked struct {
+	nowC    float64
+	since   time.Time // when that was asked
+	beforeC []oldTarget
+	other   time.Time // since when the board tells another one; zero: it does not
+	otherC  float64
+	told    bool
+}
+
+type oldTarget struct {
+	c     float64
+	until time.Time
+}
+
+// How long what was asked before may still stand while lines are under way, and how long
+// the board may tell another target before it is taken for somebody's wish: at rest a
+// word takes a moment to get there.
+const (
+	oldTargetFor   = 10 * time.Minute
+	otherTargetFor = 10 * time.Second
+	sameTargetC    = 1.5
+)
+
+// newHeatWatch returns a watch that has seen nothing.
+func newHeatWatch(s *Settings) heatWatch {
+	return heatWatch{nozzle: heat.NewWatch(s.NozzleWatch), bed: heat.NewWatch(s.BedWatch)}
+}
+
+// forget begins anew with a board of which nothing is known.
+func (w *heatWatch) forget() {
+	w.nozzle.Forget()
+	w.bed.Forget()
+	w.nozzleTarget, w.bedTarget = asked{}, asked{}
+}
+
+// watchHeat judges a report. A fault switches the heaters off; what is only unlike
+// before is told.
+func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
+	w, at := &m.guard, m.now.Sub(m.warmth.origin)
+	w.lost.clear()
+	if m.mayHeat() {
+		w.lost.set(m.now.Add(m.set.ReadingLost))
+	}
+	m.proveCold(t, out)
+	position := m.position()
+	var nozzle, bed []heat.Finding
+	if t.HasNozzle {
+		r := heat.Reading{At: at, C: t.NozzleC, TargetC: position.NozzleTargetC}
+		if t.HasNozzleTarget {
+			r.TargetC = t.NozzleTargetC
+		}
+		beside := 0.0
+		if t.HasBed {
+			beside = t.BedC
+		}
+		model := m.warmth.nozzle.Model()
+		nozzle = w.nozzle.Observe(r, beside, &model)
+	}
+	if t.HasBed {
+		r := heat.Reading{At: at, C: t.BedC, TargetC: position.BedTargetC}
+		if t.HasBedTarget {
+			r.TargetC = t.BedTargetC
+		}
+		model := m.warmth.bed.Model()
+		bed = w.bed.Observe(r, 0, &model)
+	}
+	for _, f := range append(swapped(nozzle, w.bed, "bed"), swapped(bed, w.nozzle, "nozzle")...) {
+		m.heatFound(f, out)
+	}
+	if t.HasNozzle && t.HasNozzleTarget {
+		m.watchTarget("nozzle", &w.nozzleTarget, position.NozzleTargetC, t.NozzleTargetC, m.set.NozzleWatch.CeilingC, out)
+	}
+	if t.HasBed && t.HasBedTarget {
+		m.watchTarget("bed", &w.bedTarget, position.BedTargetC, t.BedTargetC, m.set.BedWatch.CeilingC, out)
+	}
+}
+
+// swapped says of a heater that does not warm up when the other does in its stead.
+func swapped(found []heat.Finding, other *heat.Watch, name string) []heat.Finding {
+	for i, f := range found {
+		if gained := other.Gained(); f.Kind == heat.Slow && f.Fault && gained >= 8 {
+			found[i].Text += fmt.Sprintf("; meanwhile the %s, which nobody asked, has gained %.0f degrees: are the two heaters or sensors swapped?", name, gained)
+		}
+	}
+	return found
+}
+
+// mayHeat reports whether a heater is on as far as is known.
+func (m *Machine) mayHeat() bool {
+	at := m.position()
+	return m.heat.maybeOn || at.NozzleTargetC > 0 || at.BedTargetC > 0
+}
+
+// heatFound acts on a finding. In an abort the heaters are off already, and what still
+// gets hot is beyond what can be done from here.
+func (m *Machine) heatFound(f heat.Finding, out *Output) {
+	switch {
+	case !f.Fault:
+		m.note(out, "heat", f.Text)
+		m.alert(out, CauseHeat, f.Text)
+	case m.state == Aborting || m.state == Aborted:
+		text := f.Text + "; the heaters were switched off before: switch the machine off at the mains"
+		m.note(out, "fault", text)
+		m.alert(out, CauseHeat, text)
+	default:
+		m.fault(Cause{CauseHeat, f.Text}, out)
+	}
+}
+
+// watchTarget compares what the board says that a heater is asked for with what it was
+// asked for from here.
+func (m *Machine) watchTarget(name string, a *asked, wantC, toldC, ceilingC float64, out *Output) {
+	if wantC != a.nowC || a.since.IsZero() {
+		if !a.since.IsZero() {
+			a.beforeC = append(slices.DeleteFunc(a.beforeC, func(o oldTarget) bool { return m.now.After(o.until) }),
+				oldTarget{a.nowC, m.now.Add(oldTargetFor)})
+		}
+		a.nowC, a.since = wantC, m.now
+	}
+	same := math.Abs(toldC-wantC) <= sameTargetC
+	if !same && m.work.running != 0 {
+		same = slices.ContainsFunc(a.beforeC, func(o oldTarget) bool { return math.Abs(toldC-o.c) <= sameTargetC && m.now.Before(o.until) })
+	}
+	if same {
+		a.other, a.told = time.Time{}, false
+		return
+	}
+	if a.other.IsZero() || math.Abs(toldC-a.otherC) > sameTargetC {
+		a.other, a.otherC, a.told = m.now, toldC, false
+		return
+	}
+	if m.now.Sub(a.other) < otherTargetFor || m.now.Sub(a.since) < otherTargetFor {
+		return
+	}
+	m.otherTarget(name, a, wantC, toldC, ceilingC, out)
+}
+
+// otherTarget acts on a target that somebody else has set: at the machine's own panel,
+// by another program, or the board by a time limit of its own.
+func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC float64, out *Output) {
+	text := fmt.Sprintf("the board's %s is asked for %.0f °C, and it was asked for %.0f from here: somebody else has changed it", name, toldC, wantC)
+	if toldC == 0 {
+		text = fmt.Sprintf("the board's %s was asked for %.0f °C and is switched off: somebody else did that, or a time limit of the board's", name, wantC)
+	}
+	rests := false // a person at rest may well warm the nozzle at the panel, to change the filament
+	switch m.state {
+	case Idle, Stopped, Complete, Held, Suspended:
+		rests = true
+	case Aborted, Aborting:
+		rests = toldC > 0
+	case Resetting, Clearing, Starting, Execute, Completing, Holding, Unholding, Suspending, Unsuspending, Stopping:
+	}
+	switch {
+	case ceilingC > 0 && toldC > ceilingC:
+		m.heatFound(heat.Finding{Kind: heat.Ceiling, Fault: true, Text: text}, out)
+	case rests && toldC > 0 && m.now.Sub(a.other) >= m.set.HeatersOffAfter:
+		m.heatersOff(out)
+		m.note(out, "heat", fmt.Sprintf("%s; after %s it was switched off", text, m.set.HeatersOffAfter))
+		a.other, a.told = time.Time{}, false
+	case a.told:
+	case rests && toldC > 0:
+		m.heat.maybeOn = true
+		m.note(out, "heat", fmt.Sprintf("%s; it is switched off in %s", text, m.set.HeatersOffAfter))
+	case rests || math.Abs(toldC-wantC) <= m.set.TargetSlackC && toldC > 0:
+		m.note(out, "heat", text)
+	default:
+		m.heatFound(heat.Finding{Kind: heat.Over, Fault: true, Text: text}, out)
+	}
+	a.told = true
+}
+
+// readingLost is a board that has not told a temperature for too long.
+func (m *Machine) readingLost(out *Output) {
+	m.guard.lost.clear()
+	if !m.mayHeat() || m.link.phase != linkUp {
+		return
+	}
+	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true,
+		Text: fmt.Sprintf("the board has told no temperature for %s while a heater may be on", m.set.ReadingLost)}, out)
+}

@@ -1,0 +1,96 @@
+package supervisor
+
+import (
+	"context"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/heat"
+	"beltwarden/supervisor/job"
+)
+
+// making brings a run to the middle of its second part.
+func making(t *testing.T, rs rig.Settings, set Settings) *run {
+	t.Helper()
+	x := newRun(t, rs, set)
+	x.start()
+	x.until(Idle, time.Minute)
+	x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{5}, Start: true}})
+	x.until(Execute, 2*time.Hour)
+	for s := x.s.Snapshot(); s.Lot.Made == 0 || !strings.HasPrefix(s.Doing, "making part 2"); s = x.s.Snapshot() {
+		time.Sleep(time.Second)
+	}
+	return x
+}
+
+// alerts lists what the operator was told, oldest first.
+func (x *run) alerts() string {
+	x.t.Helper()
+	list, err := x.ledger.PendingAlerts(context.Background(), "any", time.Now(), 100)
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	var texts []string
+	for _, a := range list {
+		texts = append(texts, a.Kind+": "+a.Text)
+	}
+	return strings.Join(texts, "\n")
+}
+
+// TestHeatFaultsEndTheRun injects each fault of a heater into a run and watches what the
+// bodies truly do: the run ends with the part interrupted and the count right, the
+// heaters are told to be off, and the operator is told whether they are.
+func TestHeatFaultsEndTheRun(t *testing.T) {
+	for _, c := range []struct {
+		fault             rig.Fault
+		says              string // one of these, between bars
+		within            time.Duration
+		made, interrupted int
+		proved            bool
+		mostC             float64 // of the body, nozzle or bed, before it is off
+	}{
+		// A board may refuse to push filament before the nozzle has been cold for long.
+		{rig.Fault{Kind: rig.NoHeat}, "nozzle had reached 205|did not push filament", 3 * time.Minute, 1, 1, true, 206},
+		// The bed is switched off between parts: it shows when the third is to begin.
+		{rig.Fault{Kind: rig.NoHeat, Bed: true}, "bed is at", 15 * time.Minute, 2, 1, true, 206},
+		{rig.Fault{Kind: rig.FullHeat}, "nozzle is at 23", 2 * time.Minute, 1, 1, false, 270},
+		{rig.Fault{Kind: rig.FullHeat, Bed: true}, "bed has risen", 15 * time.Minute, 2, 0, false, 206},
+		{rig.Fault{Kind: rig.BrokenSensor}, "nozzle shows -14.0|did not push filament", time.Minute, 1, 1, false, 260},
+		{rig.Fault{Kind: rig.BrokenSensor, Bed: true}, "bed shows -14.0", time.Minute, 1, 1, false, 206},
+		{rig.Fault{Kind: rig.Retarget}, "asked for 225 °C, and it was asked for 205", time.Minute, 1, 1, true, 226},
+		{rig.Fault{Kind: rig.Retarget, Bed: true}, "asked for 80 °C, and it was asked for 60", time.Minute, 1, 1, true, 206},
+	} {
+		t.Run(c.fault.String(), func(t *testing.T) {
+			t.Parallel()
+			inBubble(t, func(t *testing.T) {
+				set := testSettings()
+				set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260), heat.BedLimits(100)
+				x := making(t, testRig(), set)
+				if err := x.rig.Inject(c.fault); err != nil {
+					t.Fatal(err)
+				}
+				s := x.until(Aborted, c.within)
+				if s.Cause.Code != CauseHeat || !slices.ContainsFunc(strings.Split(c.says, "|"), func(w string) bool { return strings.Contains(s.Cause.Text, w) }) {
+					t.Errorf("cause %s: %s; want %q", s.Cause.Code, s.Cause.Text, c.says)
+				}
+				nozzle, nt, bed, bt := x.rig.Temperatures()
+				if nt != 0 || bt != 0 || max(nozzle, bed) > c.mostC {
+					t.Errorf("targets %.0f and %.0f, bodies at %.0f and %.0f °C", nt, bt, nozzle, bed)
+				}
+				if s.Lot.Made != c.made || s.Lot.Interrupted != c.interrupted {
+					t.Errorf("%d made, %d interrupted", s.Lot.Made, s.Lot.Interrupted)
+				}
+				time.Sleep(10 * time.Minute)
+				s = x.s.Snapshot()
+				told := x.alerts()
+				want := map[bool]string{true: "heat_off: the heaters are shown to be off: ", false: "NOT shown to be off: "}[c.proved]
+				if s.Heat.Proved != c.proved || !strings.Contains(told, want) {
+					t.Errorf("proof: %v, %s\n%s", s.Heat.Proved, s.Heat.Proof, told)
+				}
+			})
+		})
+	}
+}
