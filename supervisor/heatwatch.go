@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/heat"
 )
 
@@ -56,6 +57,17 @@ func (w *heatWatch) forget() {
 	w.nozzleTarget, w.bedTarget = asked{}, asked{}
 }
 
+// targetsAsked notes that other targets are on their way: what is read next must not be
+// held against the former ones.
+func (m *Machine) targetsAsked(before, now gcode.State) {
+	if before.NozzleTargetC != now.NozzleTargetC {
+		m.guard.nozzle.Anew()
+	}
+	if before.BedTargetC != now.BedTargetC {
+		m.guard.bed.Anew()
+	}
+}
+
 // watchHeat judges a report. A fault switches the heaters off; what is only unlike
 // before is told.
 func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
@@ -68,9 +80,9 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 	position := m.position()
 	var nozzle, bed []heat.Finding
 	if t.HasNozzle {
-		r := heat.Reading{At: at, C: t.NozzleC, TargetC: position.NozzleTargetC}
+		r := heat.Reading{At: at, C: t.NozzleC, TargetC: position.NozzleTargetC, Assumed: true}
 		if t.HasNozzleTarget {
-			r.TargetC = t.NozzleTargetC
+			r.TargetC, r.Assumed = t.NozzleTargetC, false
 		}
 		beside := 0.0
 		if t.HasBed {
@@ -80,9 +92,9 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 		nozzle = w.nozzle.Observe(r, beside, &model)
 	}
 	if t.HasBed {
-		r := heat.Reading{At: at, C: t.BedC, TargetC: position.BedTargetC}
+		r := heat.Reading{At: at, C: t.BedC, TargetC: position.BedTargetC, Assumed: true}
 		if t.HasBedTarget {
-			r.TargetC = t.BedTargetC
+			r.TargetC, r.Assumed = t.BedTargetC, false
 		}
 		model := m.warmth.bed.Model()
 		bed = w.bed.Observe(r, 0, &model)

@@ -88,6 +88,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	var out Output
 	switch e := ev.(type) {
 	case Progressed:
+		m.targetsAsked(m.position(), e.State)
 		m.belt.progress(e.Progress)
 	case LinkSynced:
 		m.linkSynced(e, &out)

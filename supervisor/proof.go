@@ -33,11 +33,11 @@ func (m *Machine) proveCold(t serialio.Temps, out *Output) {
 		return
 	}
 	if t.HasNozzle {
-		p.nozzle.Observe(t.NozzleC)
+		p.nozzle.Observe(m.now.Sub(p.since), t.NozzleC)
 		p.hasNozzle = true
 	}
 	if t.HasBed {
-		p.bed.Observe(t.BedC)
+		p.bed.Observe(m.now.Sub(p.since), t.BedC)
 		p.hasBed = true
 	}
 	if (p.hasNozzle || p.hasBed) && (!p.hasNozzle || p.nozzle.Shown()) && (!p.hasBed || p.bed.Shown()) {

@@ -10,7 +10,10 @@ type Reading struct {
 	At      time.Duration // on a monotonic clock of the caller's
 	C       float64       // measured, degrees Celsius
 	TargetC float64       // 0: off
-	Duty    float64       // in the board's own units
+	// Assumed: the board does not tell its target, and this is what was asked last. It
+	// may wait behind moves for a while.
+	Assumed bool
+	Duty    float64 // in the board's own units
 	HasDuty bool
 }
 

@@ -11,6 +11,7 @@ import (
 type Proof struct {
 	name  string
 	seen  bool
+	calm  middle
 	mostC float64 // highest since it was switched off
 	lastC float64
 	fellC float64 // what it must lose to be believed
@@ -27,8 +28,12 @@ const (
 func NewProof(name string) *Proof { return &Proof{name: name, fellC: proofFallC} }
 
 // Observe takes in a reading. One of no sound sensor shows nothing.
-func (p *Proof) Observe(c float64) {
+func (p *Proof) Observe(at time.Duration, c float64) {
 	if !sane(c) {
+		return
+	}
+	c, sure := p.calm.add(at, c)
+	if !sure {
 		return
 	}
 	if !p.seen || c > p.mostC {

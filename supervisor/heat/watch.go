@@ -80,6 +80,8 @@ type Watch struct {
 
 	seen    bool
 	last    Reading
+	calm    middle
+	anew    bool          // the target has changed since it was judged
 	anchorC float64       // rising: what the next gain counts from
 	anchor  time.Duration // and when that was read
 	from    time.Duration // when the phase began
@@ -91,6 +93,7 @@ type Watch struct {
 	moved   time.Duration // when the reading last changed
 	stepC   float64       // least difference between two readings: what the sensor resolves
 	hot     int           // readings in a row above the ceiling
+	risen   int           // or risen though it is off
 	absurd  int           // or absurd
 	start   Reading       // rising: where the learned law is followed from
 	started bool
@@ -121,12 +124,22 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 			found = append(found, Finding{kind, fault, w.lim.Name + " " + fmt.Sprintf(format, args...)})
 		}
 	}
-	if math.IsNaN(r.C) || math.IsNaN(r.TargetC) || w.seen && r.At <= w.last.At {
+	if math.IsNaN(r.C) || math.IsNaN(r.TargetC) || w.seen && r.At <= w.last.At || r.At <= w.calm.at {
 		return nil
 	}
 	if w.absurdly(r) {
 		if w.absurd >= 2 { // the board's words carry no checksum: one may be damaged
 			add(Absurd, true, "shows %.1f °C, which no sound sensor does: its sensor or wire is broken", r.C)
+		}
+		return found
+	}
+	if w.seen && r.At-w.calm.at > gap {
+		w.calm, w.anew = middle{}, true // what was read before says nothing of now
+	}
+	var sure bool
+	if r.C, sure = w.calm.add(r.At, r.C); !sure {
+		if !w.seen {
+			w.last, w.seen, w.anew = r, true, true
 		}
 		return found
 	}
@@ -137,7 +150,13 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	} else {
 		w.hot = 0
 	}
-	if !w.seen || r.TargetC != w.last.TargetC {
+	if r.TargetC != w.last.TargetC {
+		// A target told once may be damage, and what was read may be older than it.
+		w.anew, w.last = true, r
+		return found
+	}
+	if w.anew {
+		w.anew = false
 		w.begin(r)
 	}
 	if r.C != w.last.C {
@@ -170,6 +189,15 @@ func (w *Watch) absurdly(r Reading) bool {
 	return true
 }
 
+// patience is how long something may last: longer where it is not known whether the
+// heater has been asked yet.
+func (w *Watch) patience(r Reading, d time.Duration) time.Duration {
+	if r.Assumed {
+		return 5 * d
+	}
+	return d
+}
+
 // sane reports whether a reading can be of a sound sensor.
 func sane(c float64) bool { return c > leastC && c < 1000 }
 
@@ -177,7 +205,7 @@ func sane(c float64) bool { return c > leastC && c < 1000 }
 func (w *Watch) begin(r Reading) {
 	clear(w.told)
 	w.anchorC, w.anchor, w.from, w.fromC, w.leastC, w.moved = r.C, r.At, r.At, r.C, r.C, r.At
-	w.below, w.above, w.started, w.late = never, never, false, 0
+	w.below, w.above, w.started, w.late, w.risen = never, never, false, 0, 0
 	switch {
 	case r.TargetC > 0 && r.C < r.TargetC-w.lim.NearC:
 		w.phase = rising
@@ -186,91 +214,4 @@ func (w *Watch) begin(r Reading) {
 	default:
 		w.phase = falling
 	}
-}
-
-// rise judges a heater on its way up.
-func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bool, string, ...any)) {
-	if r.C >= r.TargetC-w.lim.NearC {
-		w.phase = holding
-		return
-	}
-	if r.C >= w.anchorC+w.lim.RiseC {
-		w.anchorC, w.anchor = r.C, r.At
-	}
-	if d := r.At - w.anchor; d >= w.lim.RiseWithin {
-		why := "heater, sensor or wire is broken or loose"
-		if still >= d {
-			why = "its reading does not move at all: sensor or heater is broken or loose"
-		}
-		add(Slow, true, "is at %.1f °C of %.0f and has gained less than %.0f degrees in %s: %s", r.C, r.TargetC, w.lim.RiseC, inWords(d), why)
-	}
-	w.compare(r, m, add)
-}
-
-// hold judges a heater that has reached its target.
-func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string, ...any)) {
-	switch {
-	case r.C >= r.TargetC-w.lim.FallC:
-		w.below = never
-	case w.below == never:
-		w.below = r.At
-	case r.At-w.below >= w.lim.FallFor:
-		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: it loses heat, or its sensor has come out", r.TargetC, r.C, inWords(r.At-w.below))
-	}
-	switch {
-	case r.C <= r.TargetC+w.lim.OverC:
-		w.above = never
-	case w.above == never || r.C < w.aboveC-w.lim.RiseC:
-		w.above, w.aboveC = r.At, r.C // it cools
-	case r.At-w.above >= w.lim.OverFor || min(r.C, w.last.C) > r.TargetC+2*w.lim.OverC:
-		add(Over, true, "is at %.1f °C, was asked for %.0f and does not cool: its heater may be on for good", r.C, r.TargetC)
-	}
-	if w.stepC > 0 && w.stepC < fineC && still >= w.lim.HeldFor {
-		add(Still, true, "has shown %.2f °C for %s without the least change: its sensor is not to be believed", r.C, inWords(still))
-	}
-}
-
-// fall judges a heater that is to cool, or is off. What warms it from outside does not
-// count.
-func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, add func(Kind, bool, string, ...any)) {
-	if r.TargetC > 0 && r.C <= r.TargetC+w.lim.NearC {
-		w.phase = holding
-		return
-	}
-	surroundC := nearbyC
-	if m.HasAmbient {
-		surroundC = max(surroundC, m.AmbientC)
-	}
-	w.leastC = min(w.leastC, r.C)
-	// A body goes on getting warmer for a moment after its heater is off.
-	if r.At-w.from < w.lim.OverFor {
-		w.leastC = max(w.leastC, r.C)
-	}
-	if r.C > w.leastC+w.lim.OverC && r.C > surroundC+w.lim.OverC {
-		asked := "is switched off"
-		if r.TargetC > 0 {
-			asked = fmt.Sprintf("was asked for %.0f", r.TargetC)
-		}
-		add(Over, true, "has risen from %.1f to %.1f °C though it %s: its heater may be on for good", w.leastC, r.C, asked)
-	}
-	if still >= w.lim.StillFor && r.C > surroundC+warmC && r.C > warmC+20 {
-		add(Still, true, "has shown %.1f °C for %s and must cool: its sensor is not to be believed", r.C, inWords(still))
-	}
-}
-
-// inWords writes a time without needless parts.
-func inWords(d time.Duration) string {
-	d = d.Round(time.Second)
-	if d >= 10*time.Minute {
-		return fmt.Sprintf("%.0f min", d.Minutes())
-	}
-	return fmt.Sprintf("%.0f s", d.Seconds())
-}
-
-// Gained is by how much the reading of a heater that is off has risen since it was.
-func (w *Watch) Gained() float64 {
-	if !w.seen || w.last.TargetC > 0 {
-		return 0
-	}
-	return w.last.C - w.fromC
 }

@@ -243,17 +243,31 @@ func TestASensorHalfOutOfItsBlock(t *testing.T) {
 
 // TestADamagedReadingIsNoFault: the board's words carry no checksum.
 func TestADamagedReadingIsNoFault(t *testing.T) {
-	for _, c := range []float64{-14, 2050, 999, 20.5, 295, math.NaN()} {
-		o := nozzle()
-		o.to(205)
-		o.run(5*time.Minute, 205)
-		good := o.sensorC
-		m := o.l.Model()
-		o.found = append(o.found, o.w.Observe(Reading{At: o.now + time.Second, C: c, TargetC: 205}, 22, &m)...)
-		o.sensorC = good
-		o.run(2*time.Minute, 205)
-		if len(o.found) > 0 {
-			t.Errorf("one reading of %v: %v", c, o.found)
+	for _, r := range []Reading{{C: -14, TargetC: 205}, {C: 2050, TargetC: 205}, {C: 999, TargetC: 205}, {C: 20.5, TargetC: 205},
+		{C: 295, TargetC: 205}, {C: math.NaN(), TargetC: 205}, {C: 205, TargetC: 5}, {C: 205, TargetC: 0}} {
+		for _, hot := range []bool{true, false} {
+			o := nozzle()
+			target := 0.0
+			if hot {
+				target = 205
+				o.to(100)
+			}
+			damage := func() {
+				m := o.l.Model()
+				r.At = o.now + time.Second
+				o.found = append(o.found, o.w.Observe(r, 22, &m)...)
+			}
+			o.run(10*time.Second, target)
+			damage()
+			if hot {
+				o.to(205)
+			}
+			o.run(5*time.Minute, target)
+			damage()
+			o.run(2*time.Minute, target)
+			if len(o.found) > 0 {
+				t.Errorf("one reading of %+v, hot %v: %v", r, hot, o.found)
+			}
 		}
 	}
 }
@@ -268,7 +282,7 @@ func TestProofOfCold(t *testing.T) {
 		o.targetC = 0
 		for range 60 {
 			o.tick()
-			p.Observe(o.sensorC)
+			p.Observe(o.now, o.sensorC)
 		}
 		if p.Shown() == always {
 			t.Errorf("heater on for good %v, shown to be off %v: %s", always, p.Shown(), p.Text(2*time.Minute))
@@ -278,7 +292,10 @@ func TestProofOfCold(t *testing.T) {
 	if p.Shown() {
 		t.Error("shown to be off without a reading")
 	}
-	if p.Observe(24); !p.Shown() {
+	for i := range 3 {
+		p.Observe(time.Duration(i+1)*time.Second, 24)
+	}
+	if !p.Shown() {
 		t.Error("a cold bed is not taken to be off")
 	}
 }

@@ -1,0 +1,99 @@
+package heat
+
+import (
+	"fmt"
+	"time"
+)
+
+// rise judges a heater on its way up.
+func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bool, string, ...any)) {
+	if r.C >= r.TargetC-w.lim.NearC {
+		w.phase = holding
+		return
+	}
+	if r.C >= w.anchorC+w.lim.RiseC {
+		w.anchorC, w.anchor = r.C, r.At
+	}
+	if d := r.At - w.anchor; d >= w.patience(r, w.lim.RiseWithin) {
+		why := "heater, sensor or wire is broken or loose"
+		if still >= d {
+			why = "its reading does not move at all: sensor or heater is broken or loose"
+		}
+		add(Slow, true, "is at %.1f °C of %.0f and has gained less than %.0f degrees in %s: %s", r.C, r.TargetC, w.lim.RiseC, inWords(d), why)
+	}
+	w.compare(r, m, add)
+}
+
+// hold judges a heater that has reached its target.
+func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string, ...any)) {
+	switch {
+	case r.C >= r.TargetC-w.lim.FallC:
+		w.below = never
+	case w.below == never:
+		w.below = r.At
+	case r.At-w.below >= w.patience(r, w.lim.FallFor):
+		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: it loses heat, or its sensor has come out", r.TargetC, r.C, inWords(r.At-w.below))
+	}
+	switch {
+	case r.C <= r.TargetC+w.lim.OverC:
+		w.above = never
+	case w.above == never || r.C < w.aboveC-w.lim.RiseC:
+		w.above, w.aboveC = r.At, r.C // it cools
+	case r.At-w.above >= w.patience(r, w.lim.OverFor) || !r.Assumed && min(r.C, w.last.C) > r.TargetC+2*w.lim.OverC:
+		add(Over, true, "is at %.1f °C, was asked for %.0f and does not cool: its heater may be on for good", r.C, r.TargetC)
+	}
+	if w.stepC > 0 && w.stepC < fineC && still >= w.lim.HeldFor {
+		add(Still, true, "has shown %.2f °C for %s without the least change: its sensor is not to be believed", r.C, inWords(still))
+	}
+}
+
+// fall judges a heater that is to cool, or is off. What warms it from outside does not
+// count.
+func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, add func(Kind, bool, string, ...any)) {
+	if r.TargetC > 0 && r.C <= r.TargetC+w.lim.NearC {
+		w.phase = holding
+		return
+	}
+	surroundC := nearbyC
+	if m.HasAmbient {
+		surroundC = max(surroundC, m.AmbientC)
+	}
+	w.leastC = min(w.leastC, r.C)
+	// A body goes on getting warmer for a moment after its heater is off.
+	if r.At-w.from < w.lim.OverFor {
+		w.leastC = max(w.leastC, r.C)
+	}
+	if r.C <= w.leastC+w.lim.OverC || r.C <= surroundC+w.lim.OverC {
+		w.risen = 0
+	} else if w.risen++; w.risen >= 3 {
+		asked := "is switched off"
+		if r.TargetC > 0 {
+			asked = fmt.Sprintf("was asked for %.0f", r.TargetC)
+		}
+		add(Over, true, "has risen from %.1f to %.1f °C though it %s: its heater may be on for good", w.leastC, r.C, asked)
+	}
+	if still >= w.lim.StillFor && r.C > surroundC+warmC && r.C > warmC+20 {
+		add(Still, true, "has shown %.1f °C for %s and must cool: its sensor is not to be believed", r.C, inWords(still))
+	}
+}
+
+// inWords writes a time without needless parts.
+func inWords(d time.Duration) string {
+	d = d.Round(time.Second)
+	if d >= 10*time.Minute {
+		return fmt.Sprintf("%.0f min", d.Minutes())
+	}
+	return fmt.Sprintf("%.0f s", d.Seconds())
+}
+
+// Anew says that the target has been another one since the last reading, though it may be
+// the same by the next.
+func (w *Watch) Anew() { w.anew = true }
+
+// Gained is by how much the reading of a heater that is off has risen since it was.
+func (w *Watch) Gained() float64 {
+	if !w.seen || w.last.TargetC > 0 {
+		return 0
+	}
+	return w.last.C - w.fromC
+}
