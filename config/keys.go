@@ -75,6 +75,16 @@ var keys = []key{
 	{group: "hold", name: "prime_mm", at: func(s *Settings) any { return &s.Hold.PrimeMM }, unit: mm, least: 0, most: 100},
 	{group: "hold", name: "none_acknowledged", at: func(s *Settings) any { return &s.Hold.NoneAcknowledged }},
 
+	{group: "heat", name: "nozzle_rise_limit_s", at: func(s *Settings) any { return &s.Heat.NozzleRiseLimit }, unit: second, least: 10, most: 300},
+	{group: "heat", name: "bed_rise_limit_s", at: func(s *Settings) any { return &s.Heat.BedRiseLimit }, unit: second, least: 30, most: 1800},
+	{group: "heat", name: "nozzle_fall_c", at: func(s *Settings) any { return &s.Heat.NozzleFallC }, unit: celsius, least: 5, most: 60},
+	{group: "heat", name: "bed_fall_c", at: func(s *Settings) any { return &s.Heat.BedFallC }, unit: celsius, least: 3, most: 40},
+	{group: "heat", name: "over_c", at: func(s *Settings) any { return &s.Heat.OverC }, unit: celsius, least: 8, most: 40},
+	{group: "heat", name: "still_limit_min", at: func(s *Settings) any { return &s.Heat.StillLimit }, unit: minute, least: 5, most: 240},
+	{group: "heat", name: "reading_limit_s", at: func(s *Settings) any { return &s.Heat.ReadingLimit }, unit: second, least: 20, most: 600},
+	{group: "heat", name: "proof_limit_min", at: func(s *Settings) any { return &s.Heat.ProofLimit }, unit: minute, least: 1, most: 60},
+	{group: "heat", name: "target_slack_c", at: func(s *Settings) any { return &s.Heat.TargetSlackC }, unit: celsius, least: 0, most: 30},
+
 	{group: "job", name: "bed_c", at: func(s *Settings) any { return &s.Job.BedC }, unit: celsius, least: 20, most: 150, off: true},
 	{group: "job", name: "filament_diameter_mm", at: func(s *Settings) any { return &s.Job.FilamentDiameterMM }, unit: mm, least: 1, most: 4},
 	{group: "job", name: "density_g_per_cm3", at: func(s *Settings) any { return &s.Job.DensityGPerCM3 }, unit: density, least: 0.3, most: 10,

@@ -10,6 +10,7 @@ type Settings struct {
 	Belt      Belt
 	Discharge Discharge
 	Hold      Hold
+	Heat      Heat
 	Job       Job
 	Motion    Motion
 	Costs     Costs
@@ -132,6 +133,17 @@ type Hold struct {
 	NoneAcknowledged bool          // the owner has said that no limit is meant
 }
 
+// Heat holds what the readings of nozzle and bed are held to.
+type Heat struct {
+	NozzleRiseLimit, BedRiseLimit time.Duration // within which 2 degrees must be gained
+	NozzleFallC, BedFallC         float64       // below a target that was reached
+	OverC                         float64       // above a target, or above the ceiling
+	StillLimit                    time.Duration // for a held nozzle to show the same; twice that for a bed
+	ReadingLimit                  time.Duration // without a reading while a heater may be on
+	ProofLimit                    time.Duration // after a fault, for falling readings
+	TargetSlackC                  float64       // by which a target may be changed at the machine
+}
+
 // Job holds what job files leave open.
 type Job struct {
 	BedC               float64 // bed target added to jobs that set none; 0 adds none
@@ -222,6 +234,8 @@ func Default() *Settings {
 			EveryParts: 100, EveryTravelMM: 50000, CertaintyPercent: 99, HeatersOffAfter: 15 * time.Minute,
 			ReheatLimit: 20 * time.Minute, PrimeMM: 2,
 		},
+		Heat: Heat{NozzleRiseLimit: 40 * time.Second, BedRiseLimit: 4 * time.Minute, NozzleFallC: 20, BedFallC: 10, OverC: 15,
+			StillLimit: 15 * time.Minute, ReadingLimit: 2 * time.Minute, ProofLimit: 5 * time.Minute, TargetSlackC: 10},
 		Job:    Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},
 		Ledger: Ledger{Path: "/var/lib/beltwarden/ledger.db", ProgressEvery: 30 * time.Second},
 		Server: Server{Socket: "/run/beltwarden/beltwarden.sock", Listen: "127.0.0.1:7353",

@@ -67,7 +67,7 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 			t.Parallel()
 			inBubble(t, func(t *testing.T) {
 				set := testSettings()
-				set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260), heat.BedLimits(100)
+				set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
 				x := making(t, testRig(), set)
 				if err := x.rig.Inject(c.fault); err != nil {
 					t.Fatal(err)

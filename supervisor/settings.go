@@ -86,10 +86,10 @@ func (s Settings) withDefaults() Settings {
 	set(&s.ReadingLost, 2*time.Minute)
 	set(&s.ProofWithin, 5*time.Minute)
 	if s.NozzleWatch == (heat.Limits{}) {
-		s.NozzleWatch = heat.NozzleLimits(0)
+		s.NozzleWatch = heat.NozzleLimits(0, heat.OverC)
 	}
 	if s.BedWatch == (heat.Limits{}) {
-		s.BedWatch = heat.BedLimits(0)
+		s.BedWatch = heat.BedLimits(0, heat.OverC)
 	}
 	set(&s.ReleaseLimit, time.Hour)
 	for _, f := range []*float64{&s.AdvanceFeed, &s.TravelFeed, &s.LiftFeed, &s.RetractFeed} {

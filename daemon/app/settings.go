@@ -8,6 +8,7 @@ import (
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 )
 
@@ -64,8 +65,27 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		ReheatLimit:     h.ReheatLimit,
 		PrimeMM:         h.PrimeMM,
 
+		NozzleWatch: nozzleWatch(c), BedWatch: bedWatch(c),
+		ReadingLost: c.Heat.ReadingLimit, ProofWithin: c.Heat.ProofLimit, TargetSlackC: c.Heat.TargetSlackC,
+
 		ProgressEvery: c.Ledger.ProgressEvery,
 	}
+}
+
+// nozzleWatch is what the nozzle's readings are held to. A job is never let above the
+// ceiling, so that a reading above it by more than an overshoot is a fault.
+func nozzleWatch(c *config.Settings) heat.Limits {
+	l := heat.NozzleLimits(c.Machine.NozzleCeilingC, c.Heat.OverC)
+	l.RiseWithin, l.FallC, l.HeldFor = c.Heat.NozzleRiseLimit, c.Heat.NozzleFallC, c.Heat.StillLimit
+	return l
+}
+
+// bedWatch is the same for the bed. One without heater has ceiling 0; a reading far
+// above any room is then of no bed.
+func bedWatch(c *config.Settings) heat.Limits {
+	l := heat.BedLimits(c.Machine.BedCeilingC, c.Heat.OverC)
+	l.RiseWithin, l.FallC, l.HeldFor = c.Heat.BedRiseLimit, c.Heat.BedFallC, 2*c.Heat.StillLimit
+	return l
 }
 
 // attended translates the attended hours; the zero Span is always.

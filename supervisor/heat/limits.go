@@ -6,7 +6,7 @@ import "time"
 // figures: they are common practice, no source, and lie well outside what a sound
 // machine shows. ceilingC is the highest target that is ever sent; a reading may be
 // overC above it.
-func NozzleLimits(ceilingC float64) Limits {
+func NozzleLimits(ceilingC, overC float64) Limits {
 	l := Limits{Name: "nozzle",
 		RiseC: 2, RiseWithin: 40 * time.Second,
 		FallC: 20, FallFor: 45 * time.Second,
@@ -16,7 +16,7 @@ func NozzleLimits(ceilingC float64) Limits {
 }
 
 // BedLimits are those of a bed, which is slow. One without a heater has ceiling 0.
-func BedLimits(ceilingC float64) Limits {
+func BedLimits(ceilingC, overC float64) Limits {
 	l := Limits{Name: "bed",
 		RiseC: 2, RiseWithin: 4 * time.Minute,
 		FallC: 10, FallFor: 2 * time.Minute,
@@ -25,12 +25,13 @@ func BedLimits(ceilingC float64) Limits {
 	return l.under(ceilingC)
 }
 
+// under sets the ceiling of a heater that has one.
 func (l Limits) under(ceilingC float64) Limits {
 	if ceilingC > 0 {
-		l.CeilingC = ceilingC + overC
+		l.CeilingC = ceilingC + l.OverC
 	}
 	return l
 }
 
-// overC is how far a controller may well overshoot.
-const overC = 15
+// OverC is how far a controller may well overshoot.
+const OverC = 15

@@ -101,12 +101,12 @@ func (o *oven) has(kind Kind) bool {
 
 func nozzle() *oven {
 	return &oven{ambientC: 22, endC: 350, tauS: 180, lagS: 2, stepC: 0.01, noiseC: 0.05, every: 2 * time.Second,
-		rand: rand.New(rand.NewPCG(1, 2)), bodyC: 22, sensorC: 22, w: NewWatch(NozzleLimits(260)), l: NewLearner(Model{})}
+		rand: rand.New(rand.NewPCG(1, 2)), bodyC: 22, sensorC: 22, w: NewWatch(NozzleLimits(260, OverC)), l: NewLearner(Model{})}
 }
 
 func bed() *oven {
 	return &oven{ambientC: 22, endC: 110, tauS: 700, lagS: 8, stepC: 0.01, noiseC: 0.03, every: 2 * time.Second,
-		rand: rand.New(rand.NewPCG(3, 4)), bodyC: 22, sensorC: 22, w: NewWatch(BedLimits(100)), l: NewLearner(Model{})}
+		rand: rand.New(rand.NewPCG(3, 4)), bodyC: 22, sensorC: 22, w: NewWatch(BedLimits(100, OverC)), l: NewLearner(Model{})}
 }
 
 // TestASoundHeaterIsLeftInPeace runs a morning's work on machines of all kinds.
