@@ -49,7 +49,8 @@ func (l *Ledger) probe(ctx context.Context) (err error) {
 	if err != nil || len(header) == 0 {
 		return err // no file yet, or one that was made and never written
 	}
-	if len(header) < 100 || string(header[:16]) != "SQLite format 3\x00" {
+	// Bytes 18 and 19 are versions of the format for writing and reading, 1 or 2; damage there makes it seem read only.
+	if len(header) < 100 || max(header[18], header[19]) > 2 || string(header[:16]) != "SQLite format 3\x00" {
 		return fmt.Errorf("it does not begin as a ledger does; %s: %w", remedyDamaged, ErrCorrupt)
 	}
 	db, err := sql.Open("sqlite", l.opts.sourceName(l.path, roleProbe))
@@ -81,6 +82,9 @@ func (l *Ledger) probe(ctx context.Context) (err error) {
 		return newer(schema)
 	}
 	if err := quickCheck(ctx, db); err != nil {
+		return err
+	}
+	if err := wholeSchema(ctx, db, schema); err != nil {
 		return err
 	}
 	if schema < len(steps) && l.opts.ReadOnly {

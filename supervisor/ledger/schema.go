@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"embed"
+	"errors"
 	"fmt"
 	"io/fs"
 	"strings"
@@ -61,4 +62,54 @@ func migrate(ctx context.Context, c *sql.Conn, want int) error {
 func newer(have int) error {
 	return fmt.Errorf("its schema is number %d and this program knows up to %d; start the newer program, "+
 		"or name a backup made before the upgrade: %w", have, len(steps), ErrNewer)
+}
+
+// wholeSchema compares the tables, indexes and triggers of a file with those that its schema has. SQLite takes their texts
+// as they are, and a damaged letter in one names another column.
+func wholeSchema(ctx context.Context, db *sql.DB, schema int) error {
+	want, err := schemaTexts(ctx, schema)
+	if err != nil {
+		return err
+	}
+	have := map[string]string{}
+	if err := readSchema(ctx, db, have); err != nil {
+		return damage(err)
+	}
+	for name, text := range want {
+		if have[name] != text {
+			return fmt.Errorf("the description of its %s is damaged; %s: %w", name, remedyDamaged, ErrCorrupt)
+		}
+	}
+	return nil
+}
+
+// schemaTexts makes an empty ledger of a schema in memory and reads its description.
+func schemaTexts(ctx context.Context, schema int) (texts map[string]string, err error) {
+	db, err := sql.Open("sqlite", ":memory:")
+	if err != nil {
+		return nil, err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	db.SetMaxOpenConns(1)
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if err := migrate(ctx, conn, schema); err != nil {
+		return nil, errors.Join(err, conn.Close())
+	}
+	if err := conn.Close(); err != nil {
+		return nil, err
+	}
+	texts = map[string]string{}
+	return texts, readSchema(ctx, db, texts)
+}
+
+func readSchema(ctx context.Context, db *sql.DB, into map[string]string) error {
+	return each(ctx, db, "SELECT type || ' ' || name, coalesce(sql, '') FROM sqlite_schema", nil, func(rows *sql.Rows) error {
+		var name, text string
+		err := rows.Scan(&name, &text)
+		into[name] = text
+		return err
+	})
 }

@@ -1,0 +1,206 @@
+// Package backup keeps copies of the ledger beside it: one a day, the newest few of
+// them. A copy that is there is a whole one, since the ledger looks through each before
+// it gets its name. Copies are numbered, and ordered by number: the clock of a small
+// board may be years off after a power cut.
+package backup
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"sync/atomic"
+	"time"
+
+	"go.uber.org/zap"
+	"golang.org/x/sys/unix"
+)
+
+// Source can copy itself into a new file. The real one is ledger.Ledger.
+type Source interface {
+	Backup(ctx context.Context, to string) error
+}
+
+// Options say what to keep, and where.
+type Options struct {
+	Source Source
+	Ledger string // path of the ledger, for the room that a copy takes
+	Folder string // absolute; made when it is not there
+	Keep   int    // how many copies
+	Every  time.Duration
+	Log    *zap.Logger
+}
+
+// Keeper makes the copies. Its methods may be used from any goroutine.
+type Keeper struct {
+	o    Options
+	last atomic.Pointer[Copy]
+	fail atomic.Pointer[string]
+	free func(dir string) (int64, error)
+}
+
+// Copy is one backup.
+type Copy struct {
+	Path   string    `json:"path"`
+	Number int       `json:"number"`
+	Bytes  int64     `json:"bytes"`
+	Made   time.Time `json:"made"` // by the clock of that time
+}
+
+const (
+	prefix, suffix = "ledger-", ".db"
+	// settle is how long after its start a daemon waits with the first copy: a start has
+	// better things to do with a slow card.
+	settle = 2 * time.Minute
+	// again is how long it waits after a copy that failed.
+	again = time.Hour
+	// bound is how long one copy may take.
+	bound = 10 * time.Minute
+	// reserve stays free on the disk, since the ledger needs room to go on.
+	reserve = 64 << 20
+)
+
+// New returns a keeper; [Keeper.Run] does the work.
+func New(o Options) *Keeper {
+	k := &Keeper{o: o, free: freeBytes}
+	if list, err := List(o.Folder); err == nil && len(list) > 0 {
+		k.last.Store(&list[len(list)-1])
+	}
+	return k
+}
+
+// Run makes a copy every so often until ctx ends. Time is counted from the start of the
+// process and not by the clock; a daemon that starts every hour makes a copy at a start
+// only when the newest is a day old or of a time to come.
+func (k *Keeper) Run(ctx context.Context) {
+	wait := settle
+	if last := k.last.Load(); last != nil {
+		if age := time.Since(last.Made); age >= 0 && age < k.o.Every {
+			wait = max(settle, k.o.Every-age)
+		}
+	}
+	timer := time.NewTimer(wait)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-timer.C:
+		}
+		wait = k.o.Every
+		if err := k.Make(ctx); err != nil && ctx.Err() == nil {
+			wait = min(again, k.o.Every)
+			k.o.Log.Warn("no backup of the ledger", zap.Error(err))
+		}
+		timer.Reset(wait)
+	}
+}
+
+// Make makes one copy now and takes away those that are too many.
+func (k *Keeper) Make(ctx context.Context) (err error) {
+	defer func() {
+		text := ""
+		if err != nil {
+			err = fmt.Errorf("cannot back up the ledger: %w", err)
+			text = err.Error()
+		}
+		k.fail.Store(&text)
+	}()
+	if err := os.MkdirAll(k.o.Folder, 0o750); err != nil {
+		return err
+	}
+	if err := k.room(); err != nil {
+		return err
+	}
+	list, err := List(k.o.Folder)
+	if err != nil {
+		return err
+	}
+	n := 1
+	if len(list) > 0 {
+		n = list[len(list)-1].Number + 1
+	}
+	path := filepath.Join(k.o.Folder, prefix+fmt.Sprintf("%06d", n)+suffix)
+	ctx, cancel := context.WithTimeout(ctx, bound)
+	defer cancel()
+	if err := k.o.Source.Backup(ctx, path); err != nil {
+		return err
+	}
+	made := Copy{Path: path, Number: n, Made: time.Now()}
+	if info, err := os.Stat(path); err == nil {
+		made.Bytes = info.Size()
+	}
+	k.last.Store(&made)
+	k.o.Log.Info("the ledger is backed up", zap.String("copy", path), zap.Int64("bytes", made.Bytes))
+	// Only now: a copy is never given up for one that does not come about.
+	var errs []error
+	for _, old := range list[:max(0, len(list)+1-k.o.Keep)] {
+		errs = append(errs, os.Remove(old.Path))
+	}
+	return errors.Join(errs...)
+}
+
+// room refuses a copy that would take what the ledger needs.
+func (k *Keeper) room() error {
+	info, err := os.Stat(k.o.Ledger)
+	if err != nil {
+		return err
+	}
+	free, err := k.free(k.o.Folder)
+	if err != nil {
+		return err
+	}
+	if need := info.Size() + reserve; free < need {
+		return fmt.Errorf("%d MB are free and %d MB are needed, of which %d MB stay free for the ledger: make room on the disk, or keep fewer copies (ledger.backup_keep)",
+			free/1e6, need/1e6, int64(reserve)/1e6)
+	}
+	return nil
+}
+
+// Newest returns the newest copy, nil when there is none, and why the last try failed,
+// if it did.
+func (k *Keeper) Newest() (last *Copy, failure string) {
+	if text := k.fail.Load(); text != nil {
+		failure = *text
+	}
+	return k.last.Load(), failure
+}
+
+// List returns the copies in a folder, oldest first. What is not named as one is left
+// alone. A folder that is not there holds none.
+func List(folder string) ([]Copy, error) {
+	entries, err := os.ReadDir(folder)
+	if errors.Is(err, os.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("cannot list backups: %w", err)
+	}
+	var list []Copy
+	for _, e := range entries {
+		digits, ok := strings.CutPrefix(e.Name(), prefix)
+		if digits, ok = strings.CutSuffix(digits, suffix); !ok || len(digits) < 6 {
+			continue
+		}
+		n, err := strconv.Atoi(digits)
+		info, ierr := e.Info()
+		if err != nil || n < 1 || ierr != nil || !info.Mode().IsRegular() {
+			continue
+		}
+		list = append(list, Copy{Path: filepath.Join(folder, e.Name()), Number: n, Bytes: info.Size(), Made: info.ModTime()})
+	}
+	slices.SortFunc(list, func(a, b Copy) int { return a.Number - b.Number })
+	return list, nil
+}
+
+func freeBytes(dir string) (int64, error) {
+	var fs unix.Statfs_t
+	if err := unix.Statfs(dir, &fs); err != nil {
+		return 0, fmt.Errorf("cannot tell the room on the disk: %w", err)
+	}
+	return int64(fs.Bavail) * int64(fs.Bsize), nil
+}
