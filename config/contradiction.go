@@ -201,6 +201,7 @@ func (r *reader) reach() {
 	paths := []struct{ field, path string }{
 		{"ledger.path", s.Ledger.Path}, {"server.socket", s.Server.Socket}, {"server.secret_file", s.Server.SecretFile}, {"machine.port", s.Machine.Port},
 		{"server.jobs_folder", s.Server.JobsFolder}, {"server.look_secret_file", s.Server.LookSecretFile},
+		{"ledger.backup_folder", s.Ledger.BackupFolder},
 		{"server.tls_key_file", s.Server.TLSKeyFile},
 	}
 	for i, a := range paths {

@@ -122,6 +122,8 @@ var keys = []key{
 
 	{group: "ledger", name: "path", at: func(s *Settings) any { return &s.Ledger.Path }, rule: pathRule},
 	{group: "ledger", name: "progress_every_s", at: func(s *Settings) any { return &s.Ledger.ProgressEvery }, unit: second, least: 1, most: 3600},
+	{group: "ledger", name: "backup_folder", at: func(s *Settings) any { return &s.Ledger.BackupFolder }, rule: folderRule},
+	{group: "ledger", name: "backup_keep", at: func(s *Settings) any { return &s.Ledger.BackupKeep }, unit: copies, least: 1, most: 1000, off: true},
 
 	{group: "server", name: "socket", at: func(s *Settings) any { return &s.Server.Socket }, rule: optional(socketRule)},
 	{group: "server", name: "listen", at: func(s *Settings) any { return &s.Server.Listen }, rule: optional(listenRule)},

@@ -176,6 +176,8 @@ type Motion struct {
 type Ledger struct {
 	Path          string        // absolute
 	ProgressEvery time.Duration // time between progress records within a part
+	BackupFolder  string        // absolute path of the folder for daily copies
+	BackupKeep    int           // copies that are kept; 0 makes none
 }
 
 // Server describes where the daemon can be reached.
@@ -236,8 +238,9 @@ func Default() *Settings {
 		},
 		Heat: Heat{NozzleRiseLimit: 40 * time.Second, BedRiseLimit: 4 * time.Minute, NozzleFallC: 20, BedFallC: 10, OverC: 15,
 			StillLimit: 15 * time.Minute, ReadingLimit: 2 * time.Minute, ProofLimit: 5 * time.Minute, TargetSlackC: 10},
-		Job:    Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},
-		Ledger: Ledger{Path: "/var/lib/beltwarden/ledger.db", ProgressEvery: 30 * time.Second},
+		Job: Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},
+		Ledger: Ledger{Path: "/var/lib/beltwarden/ledger.db", ProgressEvery: 30 * time.Second,
+			BackupFolder: "/var/lib/beltwarden/backups", BackupKeep: 7},
 		Server: Server{Socket: "/run/beltwarden/beltwarden.sock", Listen: "127.0.0.1:7353",
 			JobsFolder: "/var/lib/beltwarden/jobs", UploadLimitMB: 1024},
 		Alerts: Alerts{RetryFirst: 5 * time.Second, RetryLimit: time.Hour},

@@ -35,6 +35,7 @@ var (
 	megabyte = unit{"MB", "size", 1e6}
 	baudRate = unit{"bit/s", "rate", 1}
 	parts    = unit{"parts", "count", 1}
+	copies   = unit{"copies", "count", 1}
 	percent  = unit{"%", "share", 1}
 )
 

@@ -160,6 +160,9 @@ func (r *reader) finish() {
 	if r.set["server.jobs_folder"] == nil && r.set["ledger.path"] != nil && !r.bad["ledger.path"] {
 		s.Server.JobsFolder = path.Join(path.Dir(s.Ledger.Path), "jobs")
 	}
+	if r.set["ledger.backup_folder"] == nil && r.set["ledger.path"] != nil && !r.bad["ledger.path"] {
+		s.Ledger.BackupFolder = path.Join(path.Dir(s.Ledger.Path), "backups")
+	}
 	r.contradictions()
 }
 

@@ -14,11 +14,12 @@ import (
 func newLedger() *cobra.Command {
 	c := group(&cobra.Command{
 		Use:   "ledger",
-		Short: "Check, back up or export the file that keeps the count",
-		Long: "The ledger commands read the file beside a running daemon and never change it.\n" +
-			"Its path is ledger.path in the configuration.",
+		Short: "Check, back up, restore or export the file that keeps the count",
+		Long: "check, backup and export read the file beside a running daemon and never change it.\n" +
+			"restore puts a backup in its place while no daemon runs. Its path is ledger.path in\n" +
+			"the configuration.",
 	})
-	c.AddCommand(newLedgerCheck(), newLedgerBackup(), newLedgerExport())
+	c.AddCommand(newLedgerCheck(), newLedgerBackup(), newLedgerRestore(), newLedgerExport())
 	return c
 }
 

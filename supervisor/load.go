@@ -54,7 +54,7 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if m.belt.base, err = l.Belt(ctx); err != nil {
 		return fail(err)
 	}
-	m.belt.known = m.belt.base.Known || m.ids.Cycle <= 1 // a new ledger: nothing was ever printed
+	m.belt.known = m.belt.base.Known
 	m.belt.uncertainMM = m.belt.base.UncertainMM
 	m.rules.restart(now, m.belt.base.TravelMM-m.belt.base.SinceCheckMM)
 	if err := m.loadDrift(ctx, l); err != nil {

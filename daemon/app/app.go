@@ -21,6 +21,7 @@ import (
 	"beltwarden/daemon/access"
 	"beltwarden/daemon/alert"
 	"beltwarden/daemon/api"
+	"beltwarden/daemon/backup"
 	"beltwarden/daemon/metrics"
 	"beltwarden/daemon/shelf"
 	"beltwarden/serialio"
@@ -59,7 +60,8 @@ type App struct {
 	gate        *access.Gate
 	certificate *access.Certificate // nil: no encryption
 	strangers   strangers
-	startID     string // names this process in the identities of alerts
+	backups     *backup.Keeper // nil: none are made
+	startID     string         // names this process in the identities of alerts
 
 	address string        // of the TCP listener, set by Start
 	failed  chan error    // what ended the daemon from within
@@ -111,10 +113,14 @@ func (a *App) build(ctx context.Context) (err error) {
 		return err
 	}
 	if a.ledger, err = ledger.Open(c.Ledger.Path, ledger.Options{}); err != nil {
-		return err
+		return offerBackup(err, &c.Ledger)
 	}
 	a.onStop("ledger", func(context.Context) error { return a.ledger.Close() })
 
+	if n := c.Ledger.BackupKeep; n > 0 {
+		a.backups = backup.New(backup.Options{Source: a.ledger, Ledger: c.Ledger.Path, Folder: c.Ledger.BackupFolder, Keep: n,
+			Every: 24 * time.Hour, Log: a.log.Named("backup")})
+	}
 	a.openShelf(c.Server)
 	a.startID = strings.ToLower(rand.Text()[:12])
 	set, options := RunSettings(c), JobOptions(c)
@@ -134,7 +140,7 @@ func (a *App) build(ctx context.Context) (err error) {
 	a.run = supervisor.New(machine, a.ledger, a.o.Opener, a.log.Named("run"))
 
 	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels(),
-		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate})
+		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate, Backup: a.newestBackup})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
 	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect, Shelf: a.shelf,
 		Channels: a.channels(), Report: ReportSettings(c), Log: a.log.Named("api"),

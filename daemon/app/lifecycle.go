@@ -48,6 +48,7 @@ func (a *App) start(ctx context.Context) error {
 	if err := a.startServer(ctx); err != nil {
 		return err
 	}
+	a.startBackups()
 	a.startRun()
 	a.tell(notifyReady)
 	a.onStop("service manager", func(context.Context) error { a.tell(notifyStopping); return nil })

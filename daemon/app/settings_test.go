@@ -23,6 +23,8 @@ var elsewhere = map[string]string{
 	"Machine.CeilingAcknowledged": "the configuration is refused without it",
 	"Hold.NoneAcknowledged":       "the configuration is refused without it",
 	"Ledger.Path":                 "TestLotEndToEnd takes it up again",
+	"Ledger.BackupFolder":         "TestADamagedLedgerOffersItsBackup",
+	"Ledger.BackupKeep":           "TestADamagedLedgerOffersItsBackup",
 	"Server.Socket":               "TestLotEndToEnd speaks over it",
 	"Server.Listen":               "TestLotEndToEnd reads metrics from it",
 	"Server.SecretFile":           "TestSecret",

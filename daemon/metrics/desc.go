@@ -173,6 +173,8 @@ var (
 	accessRefused   = desc("access_refused_total", "Requests that were turned away, by why.", "reason")
 	accessSessions  = desc("access_sessions", "Browsers that are logged in.")
 	eventsSeen      = desc("events_total", "What was noted in the ledger, by kind.", "kind")
+	ledgerBackup    = desc("ledger_backup_timestamp_seconds", "When the newest backup of the ledger was made; absent when there is none.")
+	backupFailed    = desc("ledger_backup_failed", "1 while the last try to back up the ledger has failed.")
 	ledgerUp        = desc("ledger_up", "1 when the ledger answered this scrape.")
 	ledgerFree      = desc("ledger_free_bytes", "Room left for the daemon on the ledger's file system.")
 )

@@ -14,6 +14,16 @@ func (c *Collector) room(out emitter) {
 	}
 }
 
+// backup tells how old the newest backup is.
+func (c *Collector) backup(out emitter) {
+	if c.o.Backup == nil {
+		return
+	}
+	made, failed := c.o.Backup()
+	out.at(ledgerBackup, made)
+	out.gauge(backupFailed, truth(failed))
+}
+
 // access tells of strangers and guests.
 func (c *Collector) access(out emitter) {
 	if c.o.Access == nil {

@@ -48,6 +48,9 @@ type Options struct {
 	Channels []string
 	// Dir is the directory of the ledger, whose free room is told; "" for none.
 	Dir string
+	// Backup is when the newest backup of the ledger was made, and whether the last try
+	// failed; nil where none are made.
+	Backup func() (made time.Time, failed bool)
 	// Access is who was turned away and who is logged in; nil for none.
 	Access Access
 	Now    func() time.Time // nil: time.Now
@@ -106,6 +109,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	line(out, &s.Line)
 	c.room(out)
 	c.access(out)
+	c.backup(out)
 	ctx, cancel := context.WithTimeout(context.Background(), readLimit)
 	defer cancel()
 	// What the ledger does not tell is left out: a count that falls to 0 because a

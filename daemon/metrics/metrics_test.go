@@ -105,7 +105,8 @@ func held() *supervisor.Snapshot {
 
 func collector(b *books, s *supervisor.Snapshot) *Collector {
 	return New(Options{Snapshot: func() *supervisor.Snapshot { return s }, Ledger: b, Version: "1.2.3",
-		Now: func() time.Time { return s.At }, Channels: []string{"alerts.example.org-295ef0e6"}, Access: door{}})
+		Now: func() time.Time { return s.At }, Channels: []string{"alerts.example.org-295ef0e6"}, Access: door{},
+		Backup: func() (time.Time, bool) { return s.At.Add(-20 * time.Hour), false }})
 }
 
 // door is a gate at which somebody was turned away.

@@ -90,13 +90,14 @@ func limited(limit int) int {
 	return limit
 }
 
-// Belt returns the newest belt position; the zero Belt, which is not Known, when none was recorded.
+// Belt returns the newest belt position; when none was recorded nothing was ever printed, and that of a new belt is Known.
 func (l *Ledger) Belt(ctx context.Context) (b Belt, err error) {
 	err = l.view(ctx, "the belt", func(q querier) error {
 		err := q.QueryRowContext(ctx, `SELECT travel_mm, advance_mm, since_realign_mm, since_check_mm, uncertain_mm, known
 			FROM belt ORDER BY seq DESC LIMIT 1`).Scan(&b.TravelMM, &b.AdvanceMM, &b.SinceRealignMM, &b.SinceCheckMM,
 			&b.UncertainMM, &b.Known)
 		if errors.Is(err, sql.ErrNoRows) {
+			b.Known = true // nothing was ever printed
 			return nil
 		}
 		return err

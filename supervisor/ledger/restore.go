@@ -12,7 +12,8 @@ import (
 
 // Restore puts a backup in the ledger's place. The backup is looked through first, and is left where it is; what was in
 // the ledger's place, whole or damaged, is moved aside under a name that is returned, with what SQLite kept beside it:
-// nothing is lost by it. A ledger that a daemon has open is refused with ErrLocked.
+// nothing is lost by it. Since parts may have been made after the backup, the restored ledger no longer knows where the
+// belt stands, and says so. A ledger that a daemon has open is refused with ErrLocked.
 func Restore(ctx context.Context, backup, path string) (aside string, err error) {
 	defer func() {
 		if err != nil {
@@ -28,6 +29,14 @@ func Restore(ctx context.Context, backup, path string) (aside string, err error)
 	if err := usable(ctx, backup); err != nil {
 		return "", err
 	}
+	if aside, err = replace(ctx, backup, path); err != nil {
+		return aside, err
+	}
+	return aside, forgetBelt(ctx, backup, path)
+}
+
+// replace puts a copy of the backup in place while it holds the lock.
+func replace(ctx context.Context, backup, path string) (aside string, err error) {
 	dir := filepath.Dir(path)
 	if err := makeDirs(dir); err != nil {
 		return "", fmt.Errorf("cannot make its directory: %w", err)
@@ -56,6 +65,22 @@ func Restore(ctx context.Context, backup, path string) (aside string, err error)
 		return aside, err
 	}
 	return aside, syncDir(dir)
+}
+
+// forgetBelt notes in a restored ledger that it was, and that the belt may stand elsewhere by now.
+func forgetBelt(ctx context.Context, backup, path string) (err error) {
+	l, err := Open(path, Options{})
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, l.Close()) }()
+	b, err := l.Belt(ctx)
+	if err != nil {
+		return err
+	}
+	b.Known = false
+	return l.Commit(ctx, EventNoted{Kind: "recovery", Text: "the ledger was restored from the backup " + filepath.Base(backup) +
+		"; what was made since is not in it, and parts may lie on the belt"}, BeltMoved{Belt: b})
 }
 
 // usable reports why a file cannot serve as a ledger.

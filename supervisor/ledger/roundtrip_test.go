@@ -125,7 +125,7 @@ func TestAnEmptyLedgerReadsAsNothing(t *testing.T) {
 	if s := must(l.LastState(ctx))(t); s != nil {
 		t.Error("a state")
 	}
-	same(t, "belt", must(l.Belt(ctx))(t), Belt{})
+	same(t, "belt", must(l.Belt(ctx))(t), Belt{Known: true})
 	same(t, "next", must(l.NextIDs(ctx))(t), NextIDs{1, 1, 1, 1})
 	for _, err := range []error{second(l.Lot(ctx, 1)), second(l.Counts(ctx, 1))} {
 		if !errors.Is(err, ErrNotFound) {

@@ -1,0 +1,56 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"beltwarden/config"
+	"beltwarden/daemon/backup"
+	"beltwarden/supervisor/ledger"
+)
+
+// startBackups has the ledger copied once a day. A copy under way ends with the daemon,
+// and leaves nothing behind.
+func (a *App) startBackups() {
+	if a.backups == nil {
+		return
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var work sync.WaitGroup
+	work.Go(func() { a.backups.Run(ctx) })
+	a.onStop("backups", func(bound context.Context) error {
+		cancel()
+		return within(bound, work.Wait)
+	})
+}
+
+// newestBackup is for the metrics: when the newest copy was made, and whether the last try
+// has failed.
+func (a *App) newestBackup() (made time.Time, failed bool) {
+	if a.backups == nil {
+		return time.Time{}, false
+	}
+	last, why := a.backups.Newest()
+	if last != nil {
+		made = last.Made
+	}
+	return made, why != ""
+}
+
+// offerBackup says of a damaged ledger which copy can take its place. It is not put there
+// by itself: what has been made since is not in it, and somebody has to know.
+func offerBackup(err error, c *config.Ledger) error {
+	if !errors.Is(err, ledger.ErrCorrupt) {
+		return err
+	}
+	list, lerr := backup.List(c.BackupFolder)
+	if lerr != nil || len(list) == 0 {
+		return fmt.Errorf("%w; there is no backup in %s", err, c.BackupFolder)
+	}
+	last := list[len(list)-1]
+	return fmt.Errorf("%w; the newest backup is of %s, and what was made since is not in it; put it in place with: beltwarden ledger restore %s %s",
+		err, last.Made.Local().Format("2006-01-02 15:04"), c.Path, last.Path)
+}
