@@ -3,6 +3,8 @@ package supervisor
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
+	"time"
 
 	"beltwarden/supervisor/ledger"
 )
@@ -24,6 +26,53 @@ func (m *Machine) alert(out *Output, code, text string) {
 		a.Payload = payload
 	}
 	out.record(ledger.AlertQueued{Alert: a})
+}
+
+// ahead is what has been told of the next visit.
+type ahead struct {
+	told bool
+	look time.Time // not before
+}
+
+const (
+	// lookEvery is how often it is asked when the next visit is due.
+	lookEvery = 15 * time.Second
+	// farAgain: a visit that was told and has moved so many times VisitAhead away is
+	// told again when it comes near.
+	farAgain = 2
+)
+
+// tellAhead calls somebody for a visit that comes near: once, whichever way the
+// forecast moves a little. A hold, its end, or a check makes the next visit another one.
+func (m *Machine) tellAhead(out *Output) {
+	if m.set.VisitAhead <= 0 || m.state != Execute || m.now.Before(m.ahead.look) || m.nextDuration() <= 0 {
+		return
+	}
+	m.ahead.look = m.now.Add(lookEvery)
+	list := m.schedule()
+	if len(list) == 0 {
+		return
+	}
+	next := list[0]
+	switch in := next.At.Sub(m.now); {
+	case in > farAgain*m.set.VisitAhead:
+		m.ahead.told = false
+	case in <= m.set.VisitAhead && !m.ahead.told:
+		m.ahead.told = true
+		text := fmt.Sprintf("a visit is due about %s, in %s: %s", next.At.Local().Format("15:04"), minutes(in), next.Text)
+		if len(next.Bring) > 0 {
+			text += "; bring: " + strings.Join(next.Bring, ", ")
+		}
+		m.alert(out, CauseVisit, text)
+	}
+}
+
+// visited begins the next interval between visits.
+func (m *Machine) visited() { m.ahead = ahead{} }
+
+// minutes is a short time in words.
+func minutes(d time.Duration) string {
+	return plural(max(0, int(d.Round(time.Minute)/time.Minute)), "minute", "minutes")
 }
 
 // alertBody is what a webhook receives. Lengths are millimetres.

@@ -21,10 +21,13 @@ const (
 	CauseLink        = "link"         // cable, port or board is gone
 	CauseBoard       = "board"        // the board halted or restarted
 	CauseHeat        = "heat"         // a temperature did not come
+	CauseHeatOdd     = "heat_unusual" // a heater is not as it used to be, and still within its limits
 	CauseHeatOff     = "heat_off"     // the heaters are shown to be off
 	CauseLedger      = "ledger"       // records cannot be kept
 	CauseJob         = "job"          // the job file cannot be read as inspected
 	CauseRestart     = "restart"      // the daemon came back and found work unfinished
 	CauseShutdown    = "shutdown"     // the daemon is ending
 	CauseDone        = "done"         // the work is finished
+	CauseVisit       = "visit_soon"   // a visit comes near
+	CauseAccess      = "access"       // somebody tries to get in
 )

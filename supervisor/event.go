@@ -90,6 +90,8 @@ type Request struct {
 	TrialBegin *TrialBegin
 	TrialEnd   *TrialEnd
 	EndLot     bool // give up the open lot, or close it when it is fulfilled
+	// Acknowledge says no more than that somebody knows, so that no others are called.
+	Acknowledge bool
 }
 
 // LotRequest asks for a lot of jobs that have been inspected.

@@ -132,7 +132,7 @@ func (m *Machine) heatFound(f heat.Finding, out *Output) {
 	switch {
 	case !f.Fault:
 		m.note(out, "heat", f.Text)
-		m.alert(out, CauseHeat, f.Text)
+		m.alert(out, CauseHeatOdd, f.Text)
 	case m.state == Aborting || m.state == Aborted:
 		text := f.Text + "; the heaters were switched off before: switch the machine off at the mains"
 		m.note(out, "fault", text)

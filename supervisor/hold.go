@@ -34,6 +34,7 @@ func (m *Machine) beginHold(out *Output) {
 	}
 	m.ids.Hold++
 	m.hold = h
+	m.visited()
 	record := ledger.HoldBegun{ID: h.id, State: m.state.String(), Reason: m.cause.Code, Text: m.cause.Text,
 		TravelMM: m.belt.base.TravelMM}
 	if m.lot != nil {

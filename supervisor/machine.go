@@ -39,7 +39,8 @@ type Machine struct {
 	by         string // who asked, while a request is carried out
 	override   string // and the reason for going on against advice
 	undecided  []openPart
-	alerts     int    // alerts queued by this process
+	alerts     int // alerts queued by this process
+	ahead      ahead
 	recover    bool   // work was left unfinished: make safe first
 	start      string // identity of this process, for ids of alerts
 
@@ -90,6 +91,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Progressed:
 		m.targetsAsked(m.position(), e.State)
 		m.belt.progress(e.Progress)
+		return out // it comes ahead of an event, and asks for nothing by itself
 	case LinkSynced:
 		m.linkSynced(e, &out)
 	case LinkFailed:
@@ -113,6 +115,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Request:
 		m.request(e, &out)
 	}
+	m.tellAhead(&out)
 	m.keepWarmth(&out)
 	return out
 }

@@ -19,6 +19,8 @@ func (m *Machine) request(r Request, out *Output) {
 	err := m.busyWith(r)
 	switch {
 	case err != nil:
+	case r.Acknowledge:
+		out.Result.Text = "nobody else is called about what was told so far"
 	case r.Visit != nil && r.Visit.Corrects != 0:
 		err = m.correct(r, out)
 	case r.Visit != nil:
@@ -39,8 +41,28 @@ func (m *Machine) request(r Request, out *Output) {
 	m.by, m.override = "", ""
 	if err != nil {
 		*out = Output{Refused: err}
+	} else {
+		// It comes first: what this request brings about has to be told anew.
+		out.Records = append([]ledger.Record{ledger.Responded{What: what(r), By: who(r.By)}}, out.Records...)
 	}
 	out.Result.State = m.state
+}
+
+// what names a request for the record.
+func what(r Request) string {
+	switch {
+	case r.Acknowledge:
+		return "acknowledged"
+	case r.Visit != nil:
+		return "check"
+	case r.Lot != nil, r.EndLot:
+		return "lot"
+	case r.Scale != nil:
+		return "scale"
+	case r.TrialBegin != nil, r.TrialEnd != nil:
+		return "trial"
+	}
+	return strings.ToLower(r.Command.String())
 }
 
 // busyWith refuses what would come in the way of something short that the board does at
@@ -48,7 +70,7 @@ func (m *Machine) request(r Request, out *Output) {
 func (m *Machine) busyWith(r Request) error {
 	asks := r.Lot != nil || r.Scale != nil || r.TrialBegin != nil || r.TrialEnd != nil // a command beside it is not looked at
 	switch {
-	case r.Visit != nil, !asks && (r.EndLot || r.Command == Stop || r.Command == Abort):
+	case r.Visit != nil, r.Acknowledge, !asks && (r.EndLot || r.Command == Stop || r.Command == Abort):
 	case m.rescaling.on:
 		return &Refusal{"do that now", "the belt's scale is being set", "ask again in a moment"}
 	case m.work.running != 0 && !m.state.Acting(): // one that was broken off, and is not accounted for

@@ -22,16 +22,17 @@ type Settings struct {
 	TravelLimitMM float64 // longest single belt move the board takes
 	StepsPerMM    float64 // belt axis steps/mm the board should report; 0: do not compare
 
-	LoopMM        float64 // belt loop length, for the record; 0: not known
-	SeamMM        float64 // length of the seam along the belt, for the record
-	ToDropMM      float64 // from nozzle to drop edge
-	OffsetLimitMM float64 // lateral offset beyond which no part may begin
-	WorstDrift    float64 // mm of offset per metre of travel, assumed before the belt is known
-	SpoolG        float64 // filament on a full spool; 0 is not known
-	SpoolTareG    float64 // mass of an empty spool, taken off what is weighed
-	BinParts      int     // parts that the bin holds; 0 is not watched
-	Attended      Span    // when parts may be in the making; the zero Span is always
-	HoldCertainty float64 // probability that the belt is within its limit at a hold; 0 means 0.99
+	LoopMM        float64       // belt loop length, for the record; 0: not known
+	SeamMM        float64       // length of the seam along the belt, for the record
+	ToDropMM      float64       // from nozzle to drop edge
+	OffsetLimitMM float64       // lateral offset beyond which no part may begin
+	WorstDrift    float64       // mm of offset per metre of travel, assumed before the belt is known
+	SpoolG        float64       // filament on a full spool; 0 is not known
+	SpoolTareG    float64       // mass of an empty spool, taken off what is weighed
+	BinParts      int           // parts that the bin holds; 0 is not watched
+	Attended      Span          // when parts may be in the making; the zero Span is always
+	VisitAhead    time.Duration // a visit is told so long before it is due; 0: not at all
+	HoldCertainty float64       // probability that the belt is within its limit at a hold; 0 means 0.99
 
 	ReleaseC        float64       // bed temperature at which a part lets go; 0: do not wait
 	ReleaseLimit    time.Duration // longest wait for it

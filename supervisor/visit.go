@@ -52,6 +52,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 		m.decide(c.ID, v, out)
 	}
 	m.rules.restart(m.now, m.belt.base.TravelMM)
+	m.visited()
 	m.belt.checked(v.Realigned, v.BeltCleared)
 	if v.OffsetMM != nil {
 		m.rules.accepted = false

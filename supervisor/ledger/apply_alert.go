@@ -34,6 +34,7 @@ func (r AlertDelivered) faults() []string {
 	var f faultList
 	f.text("ID", r.ID)
 	f.text("Channel", r.Channel)
+	f.add(r.How != "" && r.How != HowSent && r.How != HowCollected && r.How != HowUnneeded, "How is %q", r.How)
 	return f
 }
 
@@ -130,8 +131,13 @@ func (r AlertDelivered) apply(t *txn) error {
 	if err := t.needDelivery(r.ID, r.Channel); err != nil {
 		return err
 	}
-	err := t.exec(`INSERT INTO delivery (alert, channel, delivered_seq) VALUES (?, ?, ?)
-		ON CONFLICT (alert, channel) DO UPDATE SET delivered_seq = excluded.delivered_seq`, r.ID, r.Channel, t.seq)
+	how := r.How
+	if how == "" {
+		how = HowSent
+	}
+	err := t.exec(`INSERT INTO delivery (alert, channel, delivered_seq, how) VALUES (?, ?, ?, ?)
+		ON CONFLICT (alert, channel) DO UPDATE SET delivered_seq = excluded.delivered_seq, how = excluded.how`,
+		r.ID, r.Channel, t.seq, how)
 	if err != nil {
 		return fmt.Errorf("alert %q on %s: %w", r.ID, r.Channel, err)
 	}

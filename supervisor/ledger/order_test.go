@@ -71,7 +71,7 @@ func TestIllegalRecordsAreRefusedWhole(t *testing.T) {
 		"alert reused": {[]Record{AlertQueued{Alert{ID: "a", Kind: "hold"}}}, AlertQueued{Alert{ID: "a", Kind: "fault"}}, ErrIllegal,
 			"another matter"},
 		"unknown alert tried": {nil, AlertTried{ID: "a", Channel: "w"}, ErrIllegal, `no alert "a"`},
-		"delivered twice": {[]Record{AlertQueued{Alert{ID: "a", Kind: "hold"}}, AlertDelivered{"a", "w"}}, AlertDelivered{"a", "w"},
+		"delivered twice": {[]Record{AlertQueued{Alert{ID: "a", Kind: "hold"}}, AlertDelivered{ID: "a", Channel: "w"}}, AlertDelivered{ID: "a", Channel: "w"},
 			ErrIllegal, "already been delivered"},
 		"negative good": {[]Record{lot}, CheckRecorded{Check{ID: 1, LotID: 1, Good: -1}}, ErrInvalid, "Good is -1"},
 		"parts without a lot": {nil, CheckRecorded{Check{ID: 1, Scrap: map[string]int{"bent": 1}}}, ErrInvalid,

@@ -31,7 +31,7 @@ func TestOutboxTriesUntilDelivered(t *testing.T) {
 		same(t, "at first", pending("webhook"), []string{"a0", "a1", "a2"})
 		same(t, "limited", ids(must(l.PendingAlerts(ctx, "webhook", time.Now(), 2))(t)), []string{"a0", "a1"})
 		commit(t, l, AlertTried{ID: "a0", Channel: "webhook", Err: "connection refused", NextTry: time.Now().Add(time.Minute)},
-			AlertDelivered{"a1", "webhook"})
+			AlertDelivered{ID: "a1", Channel: "webhook"})
 		same(t, "while waiting", pending("webhook"), []string{"a2"})
 		same(t, "on another channel", pending("mail"), []string{"a0", "a1", "a2"})
 		time.Sleep(time.Minute)
@@ -102,7 +102,7 @@ func TestTheQueueIsNeverStale(t *testing.T) {
 		{[]Record{BeltMoved{Belt{TravelMM: 1}}}, Channel{Name: "webhook", Pending: 1}},
 		{[]Record{BeltMoved{Belt{TravelMM: 2}}, AlertTried{ID: "a", Channel: "webhook", Err: "timed out"}},
 			Channel{Name: "webhook", Pending: 1, Failing: 1, LastError: "timed out"}},
-		{[]Record{AlertDelivered{"a", "webhook"}}, Channel{Name: "webhook", Delivered: 1}},
+		{[]Record{AlertDelivered{ID: "a", Channel: "webhook"}}, Channel{Name: "webhook", Delivered: 1}},
 	} {
 		commit(t, l, step.records...)
 		for range 2 {

@@ -74,19 +74,21 @@ func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error)
 	}
 	err = l.view(ctx, "the alert queue", func(q querier) error {
 		return each(ctx, q, `SELECT s.channel, s.pending, s.failing, s.delivered,
-				coalesce((SELECT last_error FROM delivery WHERE channel = s.channel AND tried_seq = s.tried), ''), `+stampColumns("e")+`
+				coalesce((SELECT last_error FROM delivery WHERE channel = s.channel AND tried_seq = s.tried), ''), `+stampColumns("e")+`, `+stampColumns("l")+`
 			FROM (SELECT c.channel, count(a.seq) - count(d.delivered_seq) AS pending,
-					count(*) FILTER (WHERE d.tries > 0 AND d.delivered_seq IS NULL) AS failing, count(d.delivered_seq) AS delivered,
+					count(*) FILTER (WHERE d.tries > 0 AND d.delivered_seq IS NULL) AS failing,
+					count(d.delivered_seq) FILTER (WHERE d.how <> 'unneeded') AS delivered,
 					min(a.seq) FILTER (WHERE d.delivered_seq IS NULL) AS oldest,
-					max(d.tried_seq) FILTER (WHERE d.delivered_seq IS NULL) AS tried
+					max(d.tried_seq) FILTER (WHERE d.delivered_seq IS NULL) AS tried,
+					max(d.delivered_seq) FILTER (WHERE d.how = 'sent') AS sent
 				FROM channel c LEFT JOIN alert a ON a.seq > c.from_seq
 				LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel GROUP BY c.channel) s
-			LEFT JOIN entry e ON e.seq = s.oldest ORDER BY s.channel`, nil,
+			LEFT JOIN entry e ON e.seq = s.oldest LEFT JOIN entry l ON l.seq = s.sent ORDER BY s.channel`, nil,
 			func(rows *sql.Rows) error {
 				var c Channel
-				var oldest stampRow
-				err := rows.Scan(append([]any{&c.Name, &c.Pending, &c.Failing, &c.Delivered, &c.LastError}, oldest.into()...)...)
-				c.Oldest = oldest.stamp()
+				var oldest, sent stampRow
+				err := rows.Scan(append(append([]any{&c.Name, &c.Pending, &c.Failing, &c.Delivered, &c.LastError}, oldest.into()...), sent.into()...)...)
+				c.Oldest, c.LastSent = oldest.stamp(), sent.stamp()
 				channels = append(channels, c)
 				return err
 			})

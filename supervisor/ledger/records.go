@@ -233,10 +233,18 @@ type AlertTried struct {
 	NextTry time.Time
 }
 
+// The ways in which a channel is done with an alert.
+const (
+	HowSent      = "sent"      // in a message of its own, or as the first of several
+	HowCollected = "collected" // in the message of another
+	HowUnneeded  = "unneeded"  // not at all: others have acted, or it is nothing for this receiver
+)
+
 // AlertDelivered takes an alert out of a channel's queue.
 type AlertDelivered struct {
 	ID      string
 	Channel string
+	How     string // HowSent and so on; empty is HowSent
 }
 
 // EventNoted records something worth telling the operator in plain words.

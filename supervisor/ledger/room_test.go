@@ -79,7 +79,7 @@ func TestNoRoomIsSaidAndGotOver(t *testing.T) {
 // The kernel's own full device cannot hold a ledger, but a small file system can, where the test may mount one.
 func TestDiskFull(t *testing.T) {
 	dir := t.TempDir()
-	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=400k"); err != nil {
+	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size=480k"); err != nil {
 		t.Skipf("mounting is not allowed here (%v); TestNoRoomIsSaidAndGotOver covers the same path", err)
 	}
 	t.Cleanup(func() {

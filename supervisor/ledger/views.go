@@ -114,9 +114,10 @@ type Channel struct {
 	Name      string
 	Pending   int    // alerts not yet delivered
 	Failing   int    // pending alerts with at least one failed attempt
-	Delivered int    // alerts delivered
+	Delivered int    // alerts delivered, those collected in the message of another included
 	LastError string // of the newest failed attempt on a pending alert
 	Oldest    Stamp  // of the oldest pending alert
+	LastSent  Stamp  // of the newest delivery
 }
 
 // NextIDs are the identifiers that the next records must use.

@@ -1,0 +1,73 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"time"
+)
+
+// Responded says that a person has acted: given a command, recorded a check, or acknowledged what they were told. Alerts
+// before it need not be brought to others. Stamp is filled by reading and ignored by writing.
+type Responded struct {
+	What string
+	By   string
+
+	Stamp Stamp
+}
+
+func (Responded) kind() string { return "responded" }
+
+func (r Responded) faults() []string {
+	var f faultList
+	f.text("What", r.What)
+	return f
+}
+
+func (r Responded) apply(t *txn) error {
+	return t.exec("INSERT INTO response (seq, what, by) VALUES (?, ?, ?)", t.seq, r.What, r.By)
+}
+
+// LastResponse returns the newest time that somebody has acted, with Stamp.Seq 0 when nobody ever has.
+func (l *Ledger) LastResponse(ctx context.Context) (r Responded, err error) {
+	err = l.view(ctx, "the responses", func(q querier) error {
+		var at stampRow
+		err := q.QueryRowContext(ctx, `SELECT what, by, `+stampColumns("e")+` FROM response r JOIN entry e ON e.seq = r.seq
+			ORDER BY r.seq DESC LIMIT 1`).Scan(append([]any{&r.What, &r.By}, at.into()...)...)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		r.Stamp = at.stamp()
+		return err
+	})
+	return r, err
+}
+
+// Sent returns up to limit alerts that were sent on a channel each in a message of its own or as the first of several,
+// the newest first, with the time of the sending as their stamp.
+func (l *Ledger) Sent(ctx context.Context, channel string, limit int) (alerts []Alert, err error) {
+	err = l.view(ctx, "the alerts sent", func(q querier) error {
+		return each(ctx, q, `SELECT a.alert, a.kind, a.state, a.reason, `+stampColumns("e")+` FROM delivery d
+			JOIN alert a ON a.alert = d.alert JOIN entry e ON e.seq = d.delivered_seq
+			WHERE d.channel = ? AND d.how = 'sent' ORDER BY d.delivered_seq DESC LIMIT ?`, []any{channel, limited(limit)},
+			func(rows *sql.Rows) error {
+				var a Alert
+				var at stampRow
+				err := rows.Scan(append([]any{&a.ID, &a.Kind, &a.State, &a.Reason}, at.into()...)...)
+				a.Stamp = at.stamp()
+				alerts = append(alerts, a)
+				return err
+			})
+	})
+	return alerts, err
+}
+
+// Age is how long ago a row was written, as far as that can be known: across starts the wall clock is all there is, and
+// the time since this start the least that it can be.
+func (l *Ledger) Age(s Stamp, now time.Time) time.Duration {
+	since := now.Sub(l.start)
+	if s.Boot == l.boot {
+		return max(0, since-s.SinceStart)
+	}
+	return max(since, now.Round(0).Sub(s.At))
+}
