@@ -25,6 +25,7 @@ func (r *reader) contradictions() {
 	r.reach()
 	r.corners()
 	r.costs()
+	r.levels()
 }
 
 // corners refuses two rules for one thing.

@@ -138,6 +138,14 @@ var keys = []key{
 		high: "write the size of the largest job in MB; it must find room on the disk"},
 
 	{group: "alerts", name: "webhooks", at: func(s *Settings) any { return &s.Alerts.Webhooks }},
+	{group: "alerts", name: "mails", at: func(s *Settings) any { return &s.Alerts.Mails }},
+	{group: "alerts", name: "services", at: func(s *Settings) any { return &s.Alerts.Services }},
+	{group: "alerts", name: "alertmanagers", at: func(s *Settings) any { return &s.Alerts.Alertmanagers }},
+	{group: "alerts", name: "ahead_min", at: func(s *Settings) any { return &s.Alerts.Ahead }, unit: minute, least: 1, most: 1440, off: true},
+	{group: "alerts", name: "escalate_after_min", at: func(s *Settings) any { return &s.Alerts.EscalateAfter }, unit: minute, least: 1, most: 1440},
+	{group: "alerts", name: "quiet", at: func(s *Settings) any { return &s.Alerts.Quiet }, rule: optional(quietRule)},
+	{group: "alerts", name: "quiet_holds", at: func(s *Settings) any { return &s.Alerts.QuietHolds }},
+	{group: "alerts", name: "per_hour", at: func(s *Settings) any { return &s.Alerts.PerHour }, unit: messages, least: 1, most: 3600, off: true},
 	{group: "alerts", name: "retry_first_s", at: func(s *Settings) any { return &s.Alerts.RetryFirst }, unit: second, least: 1, most: 3600},
 	{group: "alerts", name: "retry_limit_min", at: func(s *Settings) any { return &s.Alerts.RetryLimit }, unit: minute, least: 0.05, most: 1440},
 

@@ -88,6 +88,7 @@ type reader struct {
 	set      map[string]*yaml.Node // value node of each key that was written
 	bad      map[string]bool       // keys whose value is not to be believed
 	groups   map[string]*yaml.Node // key node of each group that was written
+	channels map[string]int        // line of each name of a receiver of alerts
 	errs     Errors
 	dropped  int
 }

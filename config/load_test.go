@@ -117,8 +117,18 @@ func TestSecretsStayOutOfMessages(t *testing.T) {
 		"url: ftp://host/hunter2", "url: 'http:// hunter2'", "url: [hunter2]", "url: 'https://hunter2@/'",
 		"{url: 'https://h/', header: {A: \"hunter2\\n\"}}", "{url: 'https://h/', header: {A: [hunter2]}}",
 		"{url: 'https://h/', header: {A: &x hunter2}}", "{url: 'https://h/', header: {A: \"hunter2}}", "hunter2",
+		"mails:{password_file: hunter2}", "mails:{user: [hunter2]}", "mails:{user: \"hunter2\\n\"}", "mails:{tls: hunter2}", "mails:{to: [hunter2]}",
+		"services:{url: 'generic://hunter2'}", "services:{url_file: hunter2}", "services:hunter2", "alertmanagers:{url: 'ftp://hunter2'}",
 	} {
-		_, err := Parse("x", []byte(least+"alerts:\n  webhooks:\n    - "+hook+"\n"))
+		list := "webhooks"
+		if rest, other := strings.CutPrefix(hook, "mails:"); other {
+			list, hook = "mails", rest
+		} else if rest, other := strings.CutPrefix(hook, "services:"); other {
+			list, hook = "services", rest
+		} else if rest, other := strings.CutPrefix(hook, "alertmanagers:"); other {
+			list, hook = "alertmanagers", rest
+		}
+		_, err := Parse("x", []byte(least+"alerts:\n  "+list+":\n    - "+hook+"\n"))
 		var all Errors
 		if !errors.As(err, &all) {
 			t.Errorf("%s: accepted", hook)

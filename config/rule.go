@@ -157,6 +157,14 @@ func attendedRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
+// quietRule accepts two times of day.
+func quietRule(s string) (problem, remedy string) {
+	if _, _, ok := ParseSpan(s); !ok {
+		return "is not two times of day", `write them like "22:00-07:00", in quotes; leave it out to be called around the clock`
+	}
+	return "", ""
+}
+
 // ParseSpan reads two times of day, in minutes from midnight, as Hold.Attended holds them.
 func ParseSpan(s string) (fromMin, toMin int, ok bool) {
 	from, to, ok := strings.Cut(s, "-")

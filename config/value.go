@@ -21,6 +21,15 @@ func (r *reader) value(k *key, n *yaml.Node) {
 	case *[]Webhook:
 		r.webhooks(n, to)
 		return
+	case *[]Mail:
+		r.mails(n, to)
+		return
+	case *[]Service:
+		r.services(n, to)
+		return
+	case *[]Alertmanager:
+		r.alertmanagers(n, to)
+		return
 	case *[]Axis:
 		r.axes(k, n, to)
 		return

@@ -25,7 +25,14 @@ func shape(n *yaml.Node) string {
 }
 
 // secret says whether values under this key are kept out of messages.
-func secret(field string) bool { return strings.HasPrefix(field, "alerts.webhooks") }
+func secret(field string) bool {
+	for _, list := range []string{"webhooks", "mails", "services", "alertmanagers"} {
+		if strings.HasPrefix(field, "alerts."+list) {
+			return true
+		}
+	}
+	return false
+}
 
 // sound reports what no node here may have: references, marks for them, and
 // type tags. They could hide or multiply what a reader of the file sees.

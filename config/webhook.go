@@ -1,8 +1,6 @@
 package config
 
 import (
-	"fmt"
-	"math"
 	"net/textproto"
 	"strings"
 	"time"
@@ -11,106 +9,65 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// mostWebhooks bounds how many requests one hold can set off.
-const mostWebhooks = 20
-
 // webhookTimeout is the time one delivery may take when none is written.
 const webhookTimeout = 10 * time.Second
 
-// webhookTimeoutKey is the key under each webhook that has a unit.
-var webhookTimeoutKey = key{name: "timeout_s", unit: second, least: 1, most: 120}
+const webAddress = "write it as https://host/path"
 
-// webhooks reads the list of receivers. Addresses and headers may carry secrets,
-// so that no message repeats their values.
+// webhooks reads the list of receivers that take a JSON body. Addresses and
+// headers may carry secrets, so that no message repeats their values.
 func (r *reader) webhooks(n *yaml.Node, to *[]Webhook) {
-	const field = "alerts.webhooks"
-	if n.Kind != yaml.SequenceNode {
-		r.at(n, field, "is "+shape(n)+" instead of a list", "begin each receiver with `- url:`, or write [] for none")
-		return
-	}
-	if len(n.Content) > mostWebhooks {
-		r.at(n, field, fmt.Sprintf("has %d receivers", len(n.Content)), fmt.Sprintf("name at most %d, and let one of them pass alerts on", mostWebhooks))
-		return
-	}
 	first := map[string]int{}
-	for i, item := range n.Content {
-		name := fmt.Sprintf("%s[%d]", field, i)
-		if !r.sound(item, name) {
-			continue
-		}
-		if item.Kind != yaml.MappingNode {
-			r.at(item, name, "is "+shape(item)+" instead of a group", "write `- url: https://host/path`")
-			continue
-		}
-		hook := Webhook{Timeout: webhookTimeout}
-		r.webhook(item, name, &hook)
+	r.items(n, "alerts.webhooks", "url: https://host/path", func(item *yaml.Node, at string) {
+		hook := Webhook{Channel: Channel{Level: 1}, Timeout: webhookTimeout}
+		fields := append(r.channel(&hook.Channel, ""),
+			r.words("url", "", webAddress, urlRule, &hook.URL),
+			r.words("url_file", "", absolute, pathRule, &hook.URLFile),
+			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &hook.Header) }},
+			r.words("sign_file", "", absolute, pathRule, &hook.SignFile),
+			r.seconds("timeout_s", 1, 120, &hook.Timeout))
+		r.item(item, at, fields)
+		r.oneAddress(item, at)
 		if line, twice := first[hook.URL]; twice && hook.URL != "" {
-			r.at(item, name, fmt.Sprintf("has the same url as the receiver in line %d", line), "keep one of the two")
+			r.at(item, at, "has the same url as the receiver in line "+itoa(line), "keep one of the two")
 		}
 		first[hook.URL] = item.Line
+		r.name(item, at, &hook.Channel)
 		*to = append(*to, hook)
-	}
-}
-
-// webhook reads one receiver.
-func (r *reader) webhook(n *yaml.Node, name string, hook *Webhook) {
-	seen := false
-	r.pairs(n, name, func(k, v *yaml.Node, field string) {
-		seen = seen || k.Value == "url"
-		if !r.sound(v, field) {
-			return
-		}
-		switch k.Value {
-		case "url":
-			r.webhookURL(v, field, &hook.URL)
-		case "header":
-			r.header(v, field, hook)
-		case "timeout_s":
-			if v.Kind != yaml.ScalarNode {
-				r.at(v, field, "is "+shape(v)+" instead of a single value", "write seconds")
-				return
-			}
-			t := webhookTimeoutKey
-			t.group, t.name = name, "timeout_s"
-			if s, ok := r.number(&t, v); ok {
-				hook.Timeout = time.Duration(math.Round(s * float64(time.Second)))
-			}
-		default:
-			remedy := "a receiver has url, header and timeout_s"
-			if near := nearest(k.Value, []string{"url", "header", "timeout_s"}); near != "" {
-				remedy = "did you mean " + near + "?"
-			}
-			r.at(k, field, "there is no such key", remedy)
-		}
 	})
-	if !seen {
-		r.at(n, name+".url", "is missing", "write where to send alerts, such as https://host/path")
+}
+
+// oneAddress asks for url or url_file, and not for both.
+func (r *reader) oneAddress(item *yaml.Node, at string) {
+	switch url, file := hasKey(item, "url"), hasKey(item, "url_file"); {
+	case !url && !file:
+		r.at(item, at+".url", "is missing", "write where to send alerts, such as https://host/path, or name a file that holds it: url_file")
+	case url && file:
+		r.at(item, at, "has both url and url_file", "keep one of the two")
 	}
 }
 
-// webhookURL reads the address of a receiver.
-func (r *reader) webhookURL(n *yaml.Node, field string, to *string) {
-	if n.Kind != yaml.ScalarNode || n.ShortTag() != "!!str" {
-		r.at(n, field, "is not a text", "write it as https://host/path")
-		return
+// hasKey says whether an item has a key.
+func hasKey(item *yaml.Node, name string) bool {
+	for i := 0; i+1 < len(item.Content); i += 2 {
+		if item.Content[i].Value == name {
+			return true
+		}
 	}
-	if problem, remedy := urlRule(n.Value); problem != "" {
-		r.at(n, field, problem, remedy)
-		return
-	}
-	*to = n.Value
+	return false
 }
 
 // header reads the lines added to each request.
-func (r *reader) header(n *yaml.Node, field string, hook *Webhook) {
+func (r *reader) header(n *yaml.Node, field string, to *map[string]string) {
 	if n.Kind != yaml.MappingNode {
 		r.at(n, field, "is "+shape(n)+" instead of a group", "write `{Name: value}`")
 		return
 	}
-	hook.Header = map[string]string{}
+	header := map[string]string{}
+	*to = header
 	r.pairs(n, field, func(k, v *yaml.Node, name string) {
 		canonical := textproto.CanonicalMIMEHeaderKey(k.Value)
-		_, twice := hook.Header[canonical]
+		_, twice := header[canonical]
 		switch {
 		case !r.sound(v, name):
 		case !headerName(k.Value):
@@ -124,7 +81,7 @@ func (r *reader) header(n *yaml.Node, field string, hook *Webhook) {
 		case strings.ContainsFunc(v.Value, unicode.IsControl):
 			r.at(v, name, "holds a control character or a line end", "write it on one line")
 		default:
-			hook.Header[canonical] = v.Value
+			header[canonical] = v.Value
 		}
 	})
 }

@@ -1,0 +1,162 @@
+package config
+
+import (
+	"net"
+	"net/mail"
+	"strconv"
+	"strings"
+	"time"
+	"unicode"
+
+	"gopkg.in/yaml.v3"
+)
+
+const (
+	absolute  = "write an absolute path"
+	mailbox   = "write it as name@example.org"
+	mostLevel = 3
+	mailWait  = 30 * time.Second // one delivery by mail or service, when no time is written
+)
+
+// channel returns the fields that all receivers have.
+func (r *reader) channel(to *Channel, missing string) []field {
+	return []field{
+		r.words("name", missing, "write a word such as workshop", channelRule, &to.Name),
+		r.whole("level", level, 1, mostLevel, &to.Level),
+	}
+}
+
+// channelRule accepts a word that can be an argument and a label.
+func channelRule(s string) (problem, remedy string) {
+	odd := func(c rune) bool { return (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '-' }
+	if s == "" || len(s) > 32 || strings.ContainsFunc(s, odd) || s[0] == '-' {
+		return "is not a name", "write 1 to 32 small letters, digits and dashes, such as workshop"
+	}
+	return "", ""
+}
+
+// name refuses a second receiver of one name: their queues would be one.
+func (r *reader) name(item *yaml.Node, at string, c *Channel) {
+	if c.Name == "" {
+		return
+	}
+	if line, twice := r.channels[c.Name]; twice {
+		r.at(item, at+".name", "is already the name of the receiver in line "+itoa(line), "give each receiver a name of its own")
+		return
+	}
+	if r.channels == nil {
+		r.channels = map[string]int{}
+	}
+	r.channels[c.Name] = item.Line
+}
+
+const nameIt = "give it a name, such as workshop"
+
+// mails reads the list of mailboxes.
+func (r *reader) mails(n *yaml.Node, to *[]Mail) {
+	r.items(n, "alerts.mails", "name: workshop", func(item *yaml.Node, at string) {
+		m := Mail{Channel: Channel{Level: 1}, TLS: MailStartTLS, Timeout: mailWait}
+		r.item(item, at, append(r.channel(&m.Channel, nameIt),
+			r.words("host", "name the mail server, such as mail.example.org", "write the mail server, such as mail.example.org", hostRule, &m.Host),
+			r.whole("port", ports, 1, 65535, &m.Port),
+			r.oneOf("tls", &m.TLS, MailStartTLS, MailTLS, MailPlain),
+			r.words("user", "", "write the name that the server knows", plainRule, &m.User),
+			r.words("password_file", "", absolute, pathRule, &m.PasswordFile),
+			r.words("from", "write who the mail is from, such as press@example.org", mailbox, mailRule, &m.From),
+			r.list("to", "write who gets the mail, such as [ana@example.org]", "write it as [ana@example.org]", mailRule, &m.To),
+			r.seconds("timeout_s", 1, 300, &m.Timeout)))
+		r.login(item, at, &m)
+		r.name(item, at, &m.Channel)
+		*to = append(*to, m)
+	})
+}
+
+// login refuses half a login, and one that everybody on the way could read.
+func (r *reader) login(item *yaml.Node, at string, m *Mail) {
+	switch user, file := hasKey(item, "user"), hasKey(item, "password_file"); {
+	case user && !file:
+		r.at(item, at+".password_file", "is missing", "name the file with the password of user, or take user out")
+	case file && !user:
+		r.at(item, at+".user", "is missing", "write the name that belongs to the password, or take password_file out")
+	case m.User != "" && m.TLS == MailPlain && !loopback(net.JoinHostPort(m.Host, "25")):
+		r.at(item, at+".tls", "is none, and the password would travel where others can read it", "write starttls or tls")
+	}
+}
+
+// services reads the list of chat and push services.
+func (r *reader) services(n *yaml.Node, to *[]Service) {
+	r.items(n, "alerts.services", "name: phone", func(item *yaml.Node, at string) {
+		s := Service{Channel: Channel{Level: 1}, Timeout: mailWait}
+		r.item(item, at, append(r.channel(&s.Channel, nameIt),
+			r.words("url_file", "name a file that holds the address of the service, with its token", absolute, pathRule, &s.URLFile),
+			r.seconds("timeout_s", 1, 300, &s.Timeout)))
+		r.name(item, at, &s.Channel)
+		*to = append(*to, s)
+	})
+}
+
+// alertmanagers reads the list of those.
+func (r *reader) alertmanagers(n *yaml.Node, to *[]Alertmanager) {
+	r.items(n, "alerts.alertmanagers", "name: alertmanager", func(item *yaml.Node, at string) {
+		m := Alertmanager{Channel: Channel{Level: 1}, Timeout: webhookTimeout}
+		r.item(item, at, append(r.channel(&m.Channel, nameIt),
+			r.words("url", "", "write it as http://127.0.0.1:9093", urlRule, &m.URL),
+			r.words("url_file", "", absolute, pathRule, &m.URLFile),
+			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &m.Header) }},
+			r.seconds("timeout_s", 1, 120, &m.Timeout)))
+		r.oneAddress(item, at)
+		r.name(item, at, &m.Channel)
+		*to = append(*to, m)
+	})
+}
+
+// levels refuses receivers that would never be called, or only after nobody.
+func (r *reader) levels() {
+	a := &r.settings.Alerts
+	levels := map[int]bool{}
+	for i := range a.Webhooks {
+		levels[a.Webhooks[i].Level] = true
+	}
+	for i := range a.Mails {
+		levels[a.Mails[i].Level] = true
+	}
+	for i := range a.Services {
+		levels[a.Services[i].Level] = true
+	}
+	for i := range a.Alertmanagers {
+		levels[a.Alertmanagers[i].Level] = true
+	}
+	if len(levels) > 0 && !levels[1] {
+		r.conflict("no receiver has level 1, so that nobody is called at once", "take the level of the first one out",
+			"alerts.webhooks", "alerts.mails", "alerts.services", "alerts.alertmanagers")
+	}
+}
+
+// hostRule accepts the name or number of a computer.
+func hostRule(s string) (problem, remedy string) {
+	if s == "" || strings.ContainsFunc(s, func(c rune) bool {
+		return unicode.IsSpace(c) || unicode.IsControl(c) || strings.ContainsRune("/@[]", c)
+	}) ||
+		strings.Contains(s, ":") && net.ParseIP(s) == nil {
+		return "is not the name of a computer", "write it as mail.example.org; its port has a key of its own"
+	}
+	return "", ""
+}
+
+// plainRule accepts one line.
+func plainRule(s string) (problem, remedy string) {
+	if s == "" || strings.ContainsFunc(s, unicode.IsControl) {
+		return "is empty or holds a line end", "write it on one line"
+	}
+	return "", ""
+}
+
+// mailRule accepts an address without a name beside it.
+func mailRule(s string) (problem, remedy string) {
+	if a, err := mail.ParseAddress(s); err != nil || a.Address != s || strings.ContainsFunc(s, unicode.IsControl) {
+		return "is not a mail address", mailbox
+	}
+	return "", ""
+}
+
+func itoa(n int) string { return strconv.Itoa(n) }

@@ -1,0 +1,156 @@
+package config
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"gopkg.in/yaml.v3"
+)
+
+// mostChannels bounds how many receivers of one kind one hold can set off.
+const mostChannels = 20
+
+// field is one key of an item in a list. Items may carry secrets, so that no
+// message about one repeats its value.
+type field struct {
+	name    string
+	missing string // what to write where it is not there; "" for one that may be left out
+	read    func(n *yaml.Node, at string)
+}
+
+// items calls each for every item of a list that is a group.
+func (r *reader) items(n *yaml.Node, list, begin string, each func(item *yaml.Node, at string)) {
+	if n.Kind != yaml.SequenceNode {
+		r.at(n, list, "is "+shape(n)+" instead of a list", "begin each receiver with `- "+begin[:strings.IndexByte(begin, ' ')]+"`, or write [] for none")
+		return
+	}
+	if len(n.Content) > mostChannels {
+		r.at(n, list, fmt.Sprintf("has %d receivers", len(n.Content)), fmt.Sprintf("name at most %d, and let one of them pass alerts on", mostChannels))
+		return
+	}
+	for i, item := range n.Content {
+		at := fmt.Sprintf("%s[%d]", list, i)
+		switch {
+		case !r.sound(item, at):
+		case item.Kind != yaml.MappingNode:
+			r.at(item, at, "is "+shape(item)+" instead of a group", "write `- "+begin+"`")
+		default:
+			each(item, at)
+		}
+	}
+}
+
+// item reads the keys of one item, and reports those that are missing or unknown.
+func (r *reader) item(n *yaml.Node, at string, fields []field) {
+	seen := map[string]bool{}
+	var known []string
+	for _, f := range fields {
+		known = append(known, f.name)
+	}
+	r.pairs(n, at, func(k, v *yaml.Node, name string) {
+		i := slices.Index(known, k.Value)
+		if i < 0 {
+			remedy := "a receiver has " + strings.Join(known[:len(known)-1], ", ") + " and " + known[len(known)-1]
+			if near := nearest(k.Value, known); near != "" {
+				remedy = "did you mean " + near + "?"
+			}
+			r.at(k, name, "there is no such key", remedy)
+			return
+		}
+		seen[k.Value] = true
+		if r.sound(v, name) {
+			fields[i].read(v, name)
+		}
+	})
+	for _, f := range fields {
+		if f.missing != "" && !seen[f.name] {
+			r.at(n, at+"."+f.name, "is missing", f.missing)
+		}
+	}
+}
+
+// words returns a field that holds a text.
+func (r *reader) words(name, missing, write string, rule func(string) (problem, remedy string), to *string) field {
+	return field{name, missing, func(n *yaml.Node, at string) {
+		if n.Kind != yaml.ScalarNode || n.ShortTag() != "!!str" {
+			r.at(n, at, "is not a text", write)
+			return
+		}
+		if problem, remedy := rule(n.Value); problem != "" {
+			r.at(n, at, problem, remedy)
+			return
+		}
+		*to = n.Value
+	}}
+}
+
+// seconds returns a field that holds a time.
+func (r *reader) seconds(name string, least, most float64, to *time.Duration) field {
+	return field{name, "", func(n *yaml.Node, at string) {
+		if v, ok := r.amount(n, at, second, least, most); ok {
+			*to = time.Duration(math.Round(v * float64(time.Second)))
+		}
+	}}
+}
+
+// whole returns a field that holds a whole number.
+func (r *reader) whole(name string, u unit, least, most int, to *int) field {
+	return field{name, "", func(n *yaml.Node, at string) {
+		v, ok := r.amount(n, at, u, float64(least), float64(most))
+		switch {
+		case ok && v != math.Trunc(v):
+			r.at(n, at, "is not a whole number", "write a whole number")
+		case ok:
+			*to = int(v)
+		}
+	}}
+}
+
+// amount reads a number of an item.
+func (r *reader) amount(n *yaml.Node, at string, u unit, least, most float64) (float64, bool) {
+	if n.Kind != yaml.ScalarNode {
+		r.at(n, at, "is "+shape(n)+" instead of a single value", "write "+u.name)
+		return 0, false
+	}
+	group, name := at[:strings.LastIndexByte(at, '.')], at[strings.LastIndexByte(at, '.')+1:]
+	return r.number(&key{group: group, name: name, unit: u, least: least, most: most}, n)
+}
+
+// oneOf returns a field that holds one of some words.
+func (r *reader) oneOf(name string, to *string, choices ...string) field {
+	return field{name, "", func(n *yaml.Node, at string) {
+		if n.Kind != yaml.ScalarNode || !slices.Contains(choices, n.Value) {
+			r.at(n, at, "must be "+strings.Join(choices, " or "), "write one of them")
+			return
+		}
+		*to = n.Value
+	}}
+}
+
+// list returns a field that holds several texts.
+func (r *reader) list(name, missing, write string, rule func(string) (problem, remedy string), to *[]string) field {
+	return field{name, missing, func(n *yaml.Node, at string) {
+		switch {
+		case n.Kind != yaml.SequenceNode:
+			r.at(n, at, "is "+shape(n)+" instead of a list", write)
+			return
+		case len(n.Content) == 0:
+			r.at(n, at, "is empty", write)
+			return
+		}
+		var list []string
+		for i, item := range n.Content {
+			one := ""
+			if place := fmt.Sprintf("%s[%d]", at, i); r.sound(item, place) {
+				r.words("", "", write, rule, &one).read(item, place)
+			}
+			if one != "" {
+				list = append(list, one)
+			}
+		}
+		*to = list
+	}}
+}
