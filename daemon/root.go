@@ -45,7 +45,7 @@ func newRoot() *cobra.Command {
 	})
 	group(root)
 	root.AddCommand(newDemo(), newServe(), newInspect(), newConfig(), newPorts(), newLot(), newStatus(),
-		newCheck(), newScale(), newTrial(), newForecast(), newChart(), newPlan(), newRig(), newLedger(), newVersion(), newExitStatuses())
+		newCheck(), newAlert(), newScale(), newTrial(), newForecast(), newChart(), newPlan(), newRig(), newLedger(), newVersion(), newExitStatuses())
 	root.AddCommand(newCommands()...)
 	return root
 }

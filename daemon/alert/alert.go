@@ -14,14 +14,20 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Notifier delivers alerts to one receiver.
+// Notifier delivers messages to one receiver. Its methods may be used from any
+// goroutine.
 type Notifier interface {
 	// Channel names the receiver in the ledger, in metrics and on screens: the same
 	// name after every restart, and without secrets.
 	Channel() string
-	// Notify makes one attempt. A nil error means that the receiver has the alert; a
-	// *[StatusError] that it has answered otherwise. No error shows a secret.
-	Notify(ctx context.Context, a ledger.Alert) error
+	// Kind says what it is: webhook, mail, service or alertmanager.
+	Kind() string
+	// Notify makes one attempt. A nil error means that the receiver has the message; an
+	// error with a method Refused, as of *[StatusError], that it has answered otherwise.
+	// No error shows a secret.
+	Notify(ctx context.Context, m *Message) error
+	// Close lets go what is kept open between messages.
+	Close()
 }
 
 // StatusError is a receiver that answered without taking the alert.
@@ -47,8 +53,18 @@ func (e *StatusError) Refused() bool {
 	return e.Status >= 300 && e.Status < 500 && e.Status != 408 && e.Status != 429
 }
 
+// refusal is an error that knows whether trying again soon is of no use.
+type refusal interface {
+	error
+	Refused() bool
+}
+
 // Outbox is what a worker needs of the ledger.
 type Outbox interface {
 	PendingAlerts(ctx context.Context, channel string, now time.Time, limit int) ([]ledger.Alert, error)
 	Commit(ctx context.Context, records ...ledger.Record) error
+	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
+	LastResponse(ctx context.Context) (ledger.Responded, error)
+	Sent(ctx context.Context, channel string, limit int) ([]ledger.Alert, error)
+	Age(s ledger.Stamp, now time.Time) time.Duration
 }

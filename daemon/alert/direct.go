@@ -17,6 +17,8 @@ import (
 type Direct struct {
 	snapshot func() *supervisor.Snapshot
 	to       Notifier
+	words    *Writer
+	patience time.Duration // how long it must have lasted: nobody has acted, as far as can be known
 	prefix   string
 	retry    Retry
 	log      *zap.Logger
@@ -30,8 +32,8 @@ type Direct struct {
 
 // NewDirect returns a watch on the run; [Direct.Run] does the work. The prefix
 // makes the identities of alerts differ from those of other starts.
-func NewDirect(snapshot func() *supervisor.Snapshot, to Notifier, prefix string, retry Retry, log *zap.Logger) *Direct {
-	return &Direct{snapshot: snapshot, to: to, prefix: prefix, retry: retry, log: log.With(zap.String("channel", to.Channel()))}
+func NewDirect(snapshot func() *supervisor.Snapshot, to Notifier, words *Writer, patience time.Duration, prefix string, retry Retry, log *zap.Logger) *Direct {
+	return &Direct{snapshot: snapshot, to: to, words: words, patience: patience, prefix: prefix, retry: retry, log: log.With(zap.String("channel", to.Channel()))}
 }
 
 // Run watches until ctx ends.
@@ -59,11 +61,11 @@ func (d *Direct) look(ctx context.Context) {
 	if d.fault.IsZero() {
 		d.fault, d.told, d.tries, d.next = s.Since, false, 0, time.Time{}
 	}
-	if d.told || time.Now().Before(d.next) {
+	if d.told || time.Now().Before(d.next) || time.Since(d.fault) < d.patience {
 		return
 	}
-	err := d.to.Notify(ctx, ledger.Alert{ID: fmt.Sprintf("%s-ledger-%d", d.prefix, d.fault.UnixMilli()),
-		Kind: s.Cause.Code, State: s.State.String(), Reason: s.Cause.Code, Text: s.Machine + ": " + s.Cause.Text})
+	err := d.to.Notify(ctx, d.words.Several([]ledger.Alert{{ID: fmt.Sprintf("%s-ledger-%d", d.prefix, d.fault.UnixMilli()),
+		Kind: s.Cause.Code, State: s.State.String(), Reason: s.Cause.Code, Text: s.Cause.Text, Stamp: ledger.Stamp{At: d.fault}}}, d.patience))
 	if err == nil {
 		d.told = true
 		return

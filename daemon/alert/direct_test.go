@@ -26,7 +26,7 @@ func TestFailedLedgerIsTold(t *testing.T) {
 		done := make(chan struct{})
 		go func() {
 			defer close(done)
-			NewDirect(shot.Load, hook(t, f), "x1", testRetry, zap.NewNop()).Run(ctx)
+			NewDirect(shot.Load, hook(t, f), &Writer{}, 0, "x1", testRetry, zap.NewNop()).Run(ctx)
 		}()
 		wait := func(d time.Duration, want int, why string) {
 			t.Helper()

@@ -3,9 +3,9 @@ package alert
 import (
 	"bytes"
 	"context"
+	"crypto/hmac"
 	"crypto/sha256"
 	"encoding/hex"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -13,13 +13,20 @@ import (
 	"net/url"
 	"strconv"
 	"time"
-
-	"beltwarden/supervisor/ledger"
 )
 
-// AlertIDHeader carries the identity of an alert, so that a receiver can tell a
-// repeated delivery from a new alert.
-const AlertIDHeader = "X-Beltwarden-Alert-Id"
+// Headers of a request beside its body.
+const (
+	// AlertIDHeader carries the identity of an alert, so that a receiver can tell a
+	// repeated delivery from a new alert.
+	AlertIDHeader = "X-Beltwarden-Alert-Id"
+	// TimestampHeader is when the request was made, in seconds since 1970. It is signed,
+	// so that a receiver can refuse one that somebody kept and sends again.
+	TimestampHeader = "X-Beltwarden-Timestamp"
+	// SignatureHeader is "sha256=" and the HMAC-SHA256, in hexadecimal, of timestamp,
+	// a point, and the body.
+	SignatureHeader = "X-Beltwarden-Signature"
+)
 
 // mostAnswer is how much of a receiver's answer is read, so that the connection
 // can be used again; the rest is of no interest.
@@ -27,8 +34,10 @@ const mostAnswer = 64 << 10
 
 // WebhookOptions describe a receiver that is called by HTTP POST.
 type WebhookOptions struct {
+	Name    string            // of the channel; made of the host when empty
 	URL     string            // may carry a secret
 	Header  map[string]string // added to each request; may carry secrets
+	Sign    string            // secret that requests are signed with; none when empty
 	Timeout time.Duration     // of one attempt, 10 s when 0
 	Agent   string            // the User-Agent, "beltwarden" when empty
 }
@@ -39,6 +48,7 @@ type Webhook struct {
 	header  http.Header
 	timeout time.Duration
 	channel string
+	sign    []byte
 	client  *http.Client
 }
 
@@ -48,7 +58,10 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return nil, errors.New("cannot use the address of a webhook: it is not of the form https://host/path")
 	}
-	w := &Webhook{url: o.URL, header: http.Header{}, timeout: o.Timeout, channel: channelName(u)}
+	w := &Webhook{url: o.URL, header: http.Header{}, timeout: o.Timeout, channel: o.Name, sign: []byte(o.Sign)}
+	if w.channel == "" {
+		w.channel = channelName(u)
+	}
 	if w.timeout <= 0 {
 		w.timeout = 10 * time.Second
 	}
@@ -85,20 +98,29 @@ func (w *Webhook) Channel() string { return w.channel }
 // Close lets idle connections go.
 func (w *Webhook) Close() { w.client.CloseIdleConnections() }
 
+// Kind implements [Notifier].
+func (w *Webhook) Kind() string { return "webhook" }
+
 // Notify implements [Notifier].
-func (w *Webhook) Notify(ctx context.Context, a ledger.Alert) error {
+func (w *Webhook) Notify(ctx context.Context, m *Message) error {
+	return w.post(ctx, m.ID, m.JSON)
+}
+
+// post makes one request, signed if there is a secret for that.
+func (w *Webhook) post(ctx context.Context, id string, body []byte) error {
 	ctx, cancel := context.WithTimeout(ctx, w.timeout)
 	defer cancel()
-	body, err := payload(a)
-	if err != nil {
-		return fmt.Errorf("cannot word the alert: %w", err)
-	}
 	r, err := http.NewRequestWithContext(ctx, http.MethodPost, w.url, bytes.NewReader(body))
 	if err != nil {
-		return errors.New("cannot use the address of the webhook")
+		return errors.New("cannot use the address of the receiver")
 	}
 	r.Header = w.header.Clone()
-	r.Header.Set(AlertIDHeader, a.ID)
+	r.Header.Set(AlertIDHeader, id)
+	if len(w.sign) > 0 {
+		at := strconv.FormatInt(time.Now().Unix(), 10)
+		r.Header.Set(TimestampHeader, at)
+		r.Header.Set(SignatureHeader, Signature(w.sign, at, body))
+	}
 	answer, err := w.client.Do(r)
 	if err != nil {
 		return w.plain(err)
@@ -109,6 +131,15 @@ func (w *Webhook) Notify(ctx context.Context, a ledger.Alert) error {
 		return nil
 	}
 	return &StatusError{Status: answer.StatusCode, RetryAfter: retryAfter(answer.Header.Get("Retry-After"), time.Now())}
+}
+
+// Signature is what [SignatureHeader] holds for a body sent at a time, given as in
+// [TimestampHeader].
+func Signature(secret []byte, timestamp string, body []byte) string {
+	mac := hmac.New(sha256.New, secret)
+	mac.Write([]byte(timestamp + "."))
+	mac.Write(body)
+	return "sha256=" + hex.EncodeToString(mac.Sum(nil))
 }
 
 // plain returns an error without the address, which may hold a secret.
@@ -131,19 +162,4 @@ func retryAfter(value string, now time.Time) time.Duration {
 		return max(0, at.Sub(now))
 	}
 	return 0
-}
-
-// payload is the body of the request: the alert's own, or its fields.
-func payload(a ledger.Alert) ([]byte, error) {
-	if len(a.Payload) > 0 {
-		return a.Payload, nil
-	}
-	return json.Marshal(struct {
-		ID     string `json:"id"`
-		Kind   string `json:"kind"`
-		State  string `json:"state,omitempty"`
-		Reason string `json:"reason,omitempty"`
-		Text   string `json:"text"`
-		Lot    int64  `json:"lot_id,omitempty"`
-	}{a.ID, a.Kind, a.State, a.Reason, a.Text, a.LotID})
 }

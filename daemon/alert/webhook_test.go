@@ -1,10 +1,14 @@
 package alert
 
 import (
+	"crypto/hmac"
+	"crypto/sha256"
 	"encoding/json"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -23,7 +27,7 @@ func post(t *testing.T, o WebhookOptions, a ledger.Alert) error {
 		t.Fatal(err)
 	}
 	defer w.Close()
-	return w.Notify(t.Context(), a)
+	return w.Notify(t.Context(), (&Writer{Machine: "clip press"}).Several([]ledger.Alert{a}, 0))
 }
 
 func TestWebhookRequest(t *testing.T) {
@@ -35,7 +39,7 @@ func TestWebhookRequest(t *testing.T) {
 		w.WriteHeader(http.StatusAccepted)
 	}))
 	defer s.Close()
-	a := ledger.Alert{ID: "s-7", Payload: json.RawMessage(`{"id":"s-7","text":"the belt has wandered"}`)}
+	a := ledger.Alert{ID: "s-7", Kind: "offset_limit", State: "Held", Text: "the belt has wandered", Payload: json.RawMessage(`{"id":"s-7","text":"the belt has wandered"}`)}
 	err := post(t, WebhookOptions{URL: s.URL + "/hook?key=1", Header: map[string]string{"Authorization": "Bearer t"}, Agent: "beltwarden/1"}, a)
 	if err != nil {
 		t.Fatal(err)
@@ -46,15 +50,46 @@ func TestWebhookRequest(t *testing.T) {
 			t.Errorf("%s is %q, want %q", name, v, want)
 		}
 	}
-	if got.Method != http.MethodPost || got.URL.String() != "/hook?key=1" || body != string(a.Payload) {
+	const want = `{"id":"s-7","kind":"offset_limit","message":"clip press: Held since now\nWhy: the belt has wandered\nAlert s-7\n",` +
+		`"subject":"clip press HELD: belt at its limit","text":"the belt has wandered","urgency":"hold"}`
+	if got.Method != http.MethodPost || got.URL.String() != "/hook?key=1" || body != want {
 		t.Errorf("%s %s with %s", got.Method, got.URL, body)
 	}
 }
 
-func TestPayloadOfAnAlertWithoutOne(t *testing.T) {
-	data, err := payload(ledger.Alert{ID: "s-1", Kind: "link", Text: "the cable is out", LotID: 3})
-	if err != nil || string(data) != `{"id":"s-1","kind":"link","text":"the cable is out","lot_id":3}` {
-		t.Errorf("%s, %v", data, err)
+// A receiver checks a signature with no more than the secret, and can tell a request
+// that somebody has kept.
+func TestSignature(t *testing.T) {
+	var got *http.Request
+	var body []byte
+	s := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		got = r
+		body, _ = io.ReadAll(r.Body)
+	}))
+	defer s.Close()
+	before := time.Now().Unix()
+	if err := post(t, WebhookOptions{URL: s.URL, Sign: "hunter2"}, ledger.Alert{ID: "s-7", Text: "the belt has wandered"}); err != nil {
+		t.Fatal(err)
+	}
+	at := got.Header.Get(TimestampHeader)
+	if n, err := strconv.ParseInt(at, 10, 64); err != nil || n < before || n > time.Now().Unix() {
+		t.Errorf("the timestamp is %q", at)
+	}
+	mac := hmac.New(sha256.New, []byte("hunter2"))
+	fmt.Fprintf(mac, "%s.%s", at, body)
+	if want := fmt.Sprintf("sha256=%x", mac.Sum(nil)); got.Header.Get(SignatureHeader) != want {
+		t.Errorf("signed %q, want %q", got.Header.Get(SignatureHeader), want)
+	}
+	if err := post(t, WebhookOptions{URL: s.URL}, ledger.Alert{ID: "s-7"}); err != nil || got.Header.Get(SignatureHeader) != "" {
+		t.Errorf("without a secret: %q, %v", got.Header.Get(SignatureHeader), err)
+	}
+}
+
+// The numbers come from another implementation:
+// printf '1700000000.{"id":"s-7"}' | openssl dgst -sha256 -hmac press-secret
+func TestSignatureByAnotherImplementation(t *testing.T) {
+	if got := Signature([]byte("press-secret"), "1700000000", []byte(`{"id":"s-7"}`)); got != "sha256=6e73835464cd389a28e634a135818fcb9c7d5223db649d793499276ef859e975" {
+		t.Error(got)
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math/rand/v2"
+	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -17,7 +18,7 @@ import (
 const pollEvery = 2 * time.Second
 
 // atOnce bounds how many alerts are held in memory.
-const atOnce = 200
+const atOnce = 500
 
 // Retry says how long to wait after a failed attempt: First, doubled each time,
 // up to Limit. Each wait is shortened by chance, by at most a half, so that
@@ -38,34 +39,39 @@ func (r Retry) wait(n int) time.Duration {
 
 func jitter(d time.Duration) time.Duration { return d/2 + rand.N(d/2+1) }
 
-// Worker brings the alerts of one channel to their receiver.
-type Worker struct {
+// worker brings the alerts of one channel to their receiver.
+type worker struct {
 	outbox Outbox
 	to     Notifier
+	words  *Writer
+	policy Policy
 	retry  Retry
 	log    *zap.Logger
 
-	// Owned by the goroutine of Run.
+	// Owned by the goroutine of run.
 	newest   int64           // highest position of an alert seen in the outbox
 	retryAt  time.Time       // an alert failed: nothing is tried before, unless a new one comes
 	sent     map[string]bool // delivered, but the ledger did not take the record
+	hour     *hour           // nil until read from the ledger
 	blind    bool            // the ledger did not answer when last asked
 	troubled bool            // the newest attempt failed
+
+	mu   sync.Mutex
+	seen kept // for those who ask how the channel stands
 }
 
-// NewWorker returns a worker; [Worker.Run] does the work.
-func NewWorker(outbox Outbox, to Notifier, retry Retry, log *zap.Logger) *Worker {
+func newWorker(o Outbox, to Notifier, words *Writer, p Policy, retry Retry, log *zap.Logger) *worker {
 	if retry.First <= 0 {
 		retry.First = 5 * time.Second
 	}
 	retry.Limit = max(retry.Limit, retry.First)
-	return &Worker{outbox: outbox, to: to, retry: retry, sent: map[string]bool{},
+	return &worker{outbox: o, to: to, words: words, policy: p, retry: retry, sent: map[string]bool{},
 		log: log.With(zap.String("channel", to.Channel()))}
 }
 
-// Run delivers alerts until ctx ends. An attempt under way is then broken off; the
+// run delivers alerts until ctx ends. An attempt under way is then broken off; the
 // alert stays in the outbox.
-func (w *Worker) Run(ctx context.Context) {
+func (w *worker) run(ctx context.Context) {
 	ticker := time.NewTicker(pollEvery)
 	defer ticker.Stop()
 	for {
@@ -78,25 +84,37 @@ func (w *Worker) Run(ctx context.Context) {
 	}
 }
 
-// round delivers what is due, the oldest first, and stops at the first alert that
+// round delivers what is due, the oldest first, and stops at the first message that
 // the receiver does not get, so that the order is kept.
-func (w *Worker) round(ctx context.Context) {
+func (w *worker) round(ctx context.Context) {
 	for ctx.Err() == nil {
-		alerts, ok := w.due(ctx)
-		if !ok || len(alerts) == 0 {
+		alerts, err := w.due(ctx)
+		var todo sorted
+		if err == nil {
+			todo, err = w.sort(ctx, alerts)
+		}
+		if err != nil {
+			if !w.blind && ctx.Err() == nil {
+				w.log.Error("cannot read the outbox of alerts", zap.Error(err))
+			}
+			w.blind = true
 			return
 		}
-		for _, a := range alerts {
-			if !w.deliver(ctx, a) {
+		w.blind = false
+		if !w.settle(ctx, todo.unneeded) || len(todo.send) == 0 {
+			return
+		}
+		for _, group := range todo.send {
+			if !w.deliver(ctx, group) {
 				return
 			}
 		}
 	}
 }
 
-// due returns what to try now. While a failed alert waits, everything waits, but
-// for a new alert: it is a reason to try again at once, from the oldest on.
-func (w *Worker) due(ctx context.Context) ([]ledger.Alert, bool) {
+// due returns what waits. While a failed alert waits, everything waits, but for a
+// new alert: it is a reason to try again at once, from the oldest on.
+func (w *worker) due(ctx context.Context) ([]ledger.Alert, error) {
 	now := time.Now()
 	alerts, err := w.outbox.PendingAlerts(ctx, w.to.Channel(), now, atOnce)
 	fresh := false
@@ -106,55 +124,126 @@ func (w *Worker) due(ctx context.Context) ([]ledger.Alert, bool) {
 	}
 	if err == nil && now.Before(w.retryAt) {
 		if !fresh {
-			return nil, true
+			return nil, nil
 		}
 		alerts, err = w.outbox.PendingAlerts(ctx, w.to.Channel(), w.retryAt, atOnce)
 	}
-	if err != nil {
-		if !w.blind && ctx.Err() == nil {
-			w.log.Error("cannot read the outbox of alerts", zap.Error(err))
-		}
-		w.blind = true
-		return nil, false
-	}
-	w.blind = false
-	return alerts, true
+	return alerts, err
 }
 
-// deliver makes one attempt and records it. It reports whether the next alert may
-// be tried.
-func (w *Worker) deliver(ctx context.Context, a ledger.Alert) bool {
-	if !w.sent[a.ID] {
-		if err := w.to.Notify(ctx, a); err != nil {
+// sort decides what of it is sent now.
+func (w *worker) sort(ctx context.Context, alerts []ledger.Alert) (sorted, error) {
+	if w.hour == nil {
+		if err := w.recall(ctx); err != nil {
+			return sorted{}, err
+		}
+	}
+	var acted int64
+	if w.policy.Level > 1 && len(alerts) > 0 {
+		last, err := w.outbox.LastResponse(ctx)
+		if err != nil {
+			return sorted{}, err
+		}
+		acted = last.Stamp.Seq
+	}
+	now := time.Now()
+	waiting := len(alerts) > 0 || !now.Before(w.retryAt)
+	todo := w.policy.sort(alerts, now, acted, func(a ledger.Alert) time.Duration { return w.outbox.Age(a.Stamp, now) }, w.hour)
+	if waiting {
+		w.mu.Lock()
+		w.seen = todo.kept
+		w.mu.Unlock()
+	}
+	return todo, nil
+}
+
+// recall reads what was sent in the last hour, so that a start sets no bound back.
+func (w *worker) recall(ctx context.Context) error {
+	h := new(hour)
+	if w.policy.PerHour > 0 {
+		last, err := w.outbox.Sent(ctx, w.to.Channel(), 2*w.policy.PerHour)
+		if err != nil {
+			return err
+		}
+		now := time.Now()
+		for _, a := range last {
+			h.add(UrgencyOf(a), now.Add(-w.outbox.Age(a.Stamp, now)))
+		}
+	}
+	w.hour = h
+	return nil
+}
+
+// settle takes out of the queue what is nothing for this channel.
+func (w *worker) settle(ctx context.Context, alerts []ledger.Alert) bool {
+	var records []ledger.Record
+	for _, a := range alerts {
+		records = append(records, ledger.AlertDelivered{ID: a.ID, Channel: w.to.Channel(), How: ledger.HowUnneeded})
+	}
+	if err := w.record(ctx, records...); err != nil {
+		w.log.Error("cannot record that an alert needs no further receiver", zap.Error(err))
+		return false
+	}
+	return true
+}
+
+// deliver makes one attempt to send a message and records it. It reports whether
+// the next one may be tried.
+func (w *worker) deliver(ctx context.Context, group []ledger.Alert) bool {
+	fresh := make([]ledger.Alert, 0, len(group))
+	for _, a := range group {
+		if !w.sent[a.ID] {
+			fresh = append(fresh, a)
+		}
+	}
+	if len(fresh) > 0 {
+		m := w.words.Several(fresh, w.policy.patience())
+		if err := w.to.Notify(ctx, m); err != nil {
 			if ctx.Err() != nil {
 				return false // we broke it off ourselves
 			}
-			return w.failed(ctx, a, err)
+			return w.failed(ctx, fresh[0], err)
 		}
+		w.hour.add(m.Urgency, time.Now())
 	}
 	if w.troubled {
 		w.troubled = false
 		w.log.Info("the receiver takes alerts again")
 	}
 	w.retryAt = time.Time{}
+	var records []ledger.Record
+	for i, a := range group {
+		how := ledger.HowSent
+		if i > 0 {
+			how = ledger.HowCollected
+		}
+		records = append(records, ledger.AlertDelivered{ID: a.ID, Channel: w.to.Channel(), How: how})
+	}
 	// The receiver has it: that must be kept even while the daemon is ending.
-	if err := w.record(ctx, ledger.AlertDelivered{ID: a.ID, Channel: w.to.Channel()}); err != nil {
-		w.log.Error("cannot record the delivery of an alert", zap.String("alert", a.ID), zap.Error(err))
-		w.sent[a.ID] = true // not sent again by this process; only the record is tried again
+	if err := w.record(ctx, records...); err != nil {
+		w.log.Error("cannot record the delivery of an alert", zap.String("alert", group[0].ID), zap.Error(err))
+		for _, a := range group {
+			w.sent[a.ID] = true // not sent again by this process; only the record is tried again
+		}
 		w.retryAt = time.Now().Add(w.retry.First)
 		return false
 	}
-	delete(w.sent, a.ID)
+	for _, a := range group {
+		delete(w.sent, a.ID)
+	}
 	return true
 }
 
-// failed records an attempt that failed. A receiver that refuses an alert for good
-// is asked again seldom, and the operator is told; the next alert may go ahead.
-func (w *Worker) failed(ctx context.Context, a ledger.Alert, err error) bool {
+// failed records an attempt that failed, with the first alert of the message. A
+// receiver that refuses it for good is asked again seldom, and the operator is told;
+// the next message may go ahead.
+func (w *worker) failed(ctx context.Context, a ledger.Alert, err error) bool {
 	wait := w.retry.wait(a.Tries + 1)
 	refused := false
+	if r := refusal(nil); errors.As(err, &r) {
+		refused = r.Refused()
+	}
 	if s := new(StatusError); errors.As(err, &s) {
-		refused = s.Refused()
 		wait = max(wait, min(s.RetryAfter, w.retry.Limit))
 	}
 	if refused {
@@ -185,8 +274,18 @@ func (w *Worker) failed(ctx context.Context, a ledger.Alert, err error) bool {
 // recordBound is how long a record may wait for its turn.
 const recordBound = 5 * time.Second
 
-func (w *Worker) record(ctx context.Context, r ...ledger.Record) error {
+func (w *worker) record(ctx context.Context, r ...ledger.Record) error {
+	if len(r) == 0 {
+		return nil
+	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), recordBound)
 	defer cancel()
 	return w.outbox.Commit(ctx, r...)
+}
+
+// standing returns what was kept back when the outbox was last looked at.
+func (w *worker) standing() kept {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	return w.seen
 }

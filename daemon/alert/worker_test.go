@@ -123,7 +123,7 @@ func work(t *testing.T, o Outbox, f *receiver) (stop func()) {
 	done := make(chan struct{})
 	go func() {
 		defer close(done)
-		NewWorker(o, hook(t, f), testRetry, zap.NewNop()).Run(ctx)
+		newWorker(o, hook(t, f), &Writer{Machine: "clip press"}, Policy{}, testRetry, zap.NewNop()).run(ctx)
 	}()
 	return func() { cancel(); <-done }
 }

@@ -29,7 +29,6 @@ type Ledger interface {
 	report.Ledger
 	Lots(ctx context.Context) ([]ledger.Lot, error)
 	supervisor.GripStore
-	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
 }
 
@@ -42,8 +41,7 @@ type Options struct {
 	// Shelf holds uploaded jobs; nil when there is no folder for them.
 	Shelf   *shelf.Shelf
 	Metrics http.Handler // answers /metrics
-	// Channels are the names of the receivers of alerts that are configured.
-	Channels []string
+	Alerts  Alerts
 	// Report is what a lot's report needs beside the ledger.
 	Report report.Settings
 	Log    *zap.Logger
@@ -78,6 +76,8 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("GET /api/v1/lots/{id}/report", b.lotReport)
 	mux.HandleFunc("GET /api/v1/events", b.events)
 	mux.HandleFunc("GET /api/v1/alerts", b.alerts)
+	mux.HandleFunc("POST /api/v1/alerts/test", act(b.testAlert))
+	mux.HandleFunc("POST /api/v1/alerts/acknowledge", act(b.acknowledge))
 	mux.HandleFunc("POST /api/v1/commands", act(b.command))
 	mux.HandleFunc("POST /api/v1/checks", act(b.check))
 	mux.HandleFunc("POST /api/v1/scale", act(b.scale))

@@ -59,7 +59,7 @@ func setUp(t *testing.T, alter ...func(*Options)) *bench {
 	t.Cleanup(func() { _ = l.Close() })
 	b := &bench{run: new(script), ledger: l}
 	b.run.shot.State = supervisor.Held
-	o := Options{Run: b.run, Ledger: l, Log: zap.NewNop(),
+	o := Options{Run: b.run, Ledger: l, Log: zap.NewNop(), Alerts: calls(l, new(phone)),
 		Inspect: func(_ context.Context, path string) (*job.Plan, error) {
 			return job.Inspect(t.Context(), path, job.Options{}, nil)
 		},
@@ -219,7 +219,7 @@ func TestQueries(t *testing.T) {
 			t.Errorf("%s: %d", q, w.Code)
 		}
 	}
-	for _, path := range []string{"/api/v1/events", "/api/v1/lots", "/api/v1/alerts"} {
+	for _, path := range []string{"/api/v1/events", "/api/v1/lots"} {
 		if w := b.ask("GET", path, ""); w.Code != 200 || strings.TrimSpace(w.Body.String()) != "[]" {
 			t.Errorf("%s of an empty ledger: %d %s", path, w.Code, w.Body)
 		}

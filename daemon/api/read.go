@@ -118,17 +118,6 @@ func (b *api) events(w http.ResponseWriter, r *http.Request) {
 	})
 }
 
-// alerts shows the outbox for every receiver that was ever configured.
-func (b *api) alerts(w http.ResponseWriter, r *http.Request) {
-	read(b, w, r, func(ctx context.Context) ([]client.Channel, error) {
-		queue, err := b.Ledger.AlertQueue(ctx)
-		return each(queue, func(c ledger.Channel) client.Channel {
-			return client.Channel{Name: c.Name, Configured: slices.Contains(b.Channels, c.Name), Pending: c.Pending,
-				Failing: c.Failing, Delivered: c.Delivered, LastError: c.LastError, Oldest: optional(c.Oldest)}
-		}), err
-	})
-}
-
 // number reads a whole number of the query.
 func number(r *http.Request, name string, otherwise, least, most int64) (int64, error) {
 	text := r.URL.Query().Get(name)

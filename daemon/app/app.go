@@ -6,7 +6,6 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
-	"fmt"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -52,7 +51,7 @@ type App struct {
 	log         *zap.Logger
 	ledger      *ledger.Ledger
 	run         *supervisor.Supervisor
-	hooks       []*alert.Webhook
+	calls       *alert.Switchboard
 	inspect     supervisor.Inspector
 	shelf       *shelf.Shelf // nil when its folder cannot be used
 	handler     http.Handler
@@ -109,7 +108,8 @@ func (a *App) build(ctx context.Context) (err error) {
 	if err := a.openGate(c.Server); err != nil {
 		return err
 	}
-	if err := a.receivers(); err != nil {
+	callees, err := a.receivers()
+	if err != nil {
 		return err
 	}
 	if a.ledger, err = ledger.Open(c.Ledger.Path, ledger.Options{}); err != nil {
@@ -138,12 +138,14 @@ func (a *App) build(ctx context.Context) (err error) {
 		return err
 	}
 	a.run = supervisor.New(machine, a.ledger, a.o.Opener, a.log.Named("run"))
+	a.calls = alert.NewSwitchboard(alert.SwitchboardOptions{Outbox: a.ledger, Receivers: callees, Words: alertWords(c),
+		Policy: alertPolicy(c), Retry: alertRetry(c), Snapshot: a.run.Snapshot, StartID: a.startID, Log: a.log.Named("alert")})
 
-	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: a.ledger, Version: a.o.Version, Channels: a.channels(),
+	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: told{a.ledger, a.calls}, Version: a.o.Version, Channels: a.calls.Names(),
 		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate, Backup: a.newestBackup})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
 	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect, Shelf: a.shelf,
-		Channels: a.channels(), Report: ReportSettings(c), Log: a.log.Named("api"),
+		Alerts: a.calls, Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
 	a.handler = a.gate.Handler(both(programs, a.board(options)))
@@ -159,34 +161,6 @@ func (a *App) openShelf(c config.Server) {
 		return
 	}
 	a.onStop("folder for jobs", func(context.Context) error { return a.shelf.Close() })
-}
-
-// receivers makes what the alerts are sent with.
-func (a *App) receivers() error {
-	seen := map[string]bool{}
-	for i, h := range webhookOptions(a.o.Config, a.o.Version) {
-		hook, err := alert.NewWebhook(h)
-		if err != nil {
-			return fmt.Errorf("alerts.webhooks[%d]: %w", i, err)
-		}
-		if seen[hook.Channel()] {
-			return fmt.Errorf("alerts.webhooks[%d]: cannot tell %s from a receiver before it, "+
-				"since they differ in user and password alone; keep one of the two", i, hook.Channel())
-		}
-		seen[hook.Channel()] = true
-		a.hooks = append(a.hooks, hook)
-	}
-	if len(a.hooks) == 0 {
-		a.log.Warn("no receiver of alerts is configured: nobody is called when the machine holds or fails")
-	}
-	return nil
-}
-
-func (a *App) channels() (names []string) {
-	for _, h := range a.hooks {
-		names = append(names, h.Channel())
-	}
-	return names
 }
 
 // Addr returns the address that the board listens on, such as 127.0.0.1:7353; it

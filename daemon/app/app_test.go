@@ -149,7 +149,7 @@ func TestLotEndToEnd(t *testing.T) {
 	receiver := httptest.NewServer(heard)
 	defer receiver.Close()
 	c, r := settings(t), machine(t)
-	c.Hold.EveryParts = 2
+	c.Hold.EveryParts, c.Alerts.Ahead = 2, 0
 	c.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: time.Second}}
 	o := Options{Config: c, Opener: r.Open, Version: "9.9.9"}
 	a := start(t, o)

@@ -20,11 +20,12 @@ func (a *App) board(o job.Options) http.Handler {
 		files = jobs{a.shelf}
 	}
 	return board.New(board.Options{
-		Run: a.run, Ledger: a.ledger,
+		Run: a.run, Ledger: told{a.ledger, a.calls},
 		Lots:    func(ctx context.Context) ([]client.LotSummary, error) { return api.Lots(ctx, a.ledger) },
 		Lot:     func(ctx context.Context, id int64) (*client.LotDetail, error) { return api.Lot(ctx, a.ledger, id) },
 		Inspect: a.inspect, Job: o, AdvanceFeed: a.o.Config.Discharge.AdvanceFeedMMPerMin,
-		Jobs: files, Channels: a.channels(), Version: a.o.Version, Log: a.log.Named("board"),
+		Alerts: func(ctx context.Context) ([]client.Channel, error) { return api.Channels(ctx, a.calls) },
+		Jobs:   files, TestAlert: a.calls.Test, Version: a.o.Version, Log: a.log.Named("board"),
 		Operates: func(r *http.Request) bool { return access.RoleOf(r) == access.Operate },
 		LogOut:   access.LoggedIn,
 		Who:      access.Who,

@@ -12,7 +12,6 @@ import (
 	"go.uber.org/zap"
 
 	"beltwarden/daemon/access"
-	"beltwarden/daemon/alert"
 )
 
 // StopWithin is how long an orderly end may take altogether: heaters off, which
@@ -65,23 +64,14 @@ func (a *App) tell(state string) {
 	}
 }
 
-// startAlerts gives each receiver a worker of its own.
+// startAlerts sets the calling of people going.
 func (a *App) startAlerts() {
 	ctx, cancel := context.WithCancel(context.Background())
-	var workers sync.WaitGroup
-	for _, h := range a.hooks {
-		w := alert.NewWorker(a.ledger, h, alertRetry(a.o.Config), a.log.Named("alert"))
-		workers.Go(func() { w.Run(ctx) })
-		d := alert.NewDirect(a.run.Snapshot, h, a.startID, alertRetry(a.o.Config), a.log.Named("alert"))
-		workers.Go(func() { d.Run(ctx) })
-	}
+	var calling sync.WaitGroup
+	calling.Go(func() { a.calls.Run(ctx) })
 	a.onStop("alerts", func(bound context.Context) error {
 		cancel()
-		err := within(bound, workers.Wait)
-		for _, h := range a.hooks {
-			h.Close()
-		}
-		return err
+		return within(bound, calling.Wait)
 	})
 }
 

@@ -1,10 +1,7 @@
 package app
 
 import (
-	"strings"
-
 	"beltwarden/config"
-	"beltwarden/daemon/alert"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/gcode"
@@ -53,6 +50,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		GapMM:          d.GapMM,
 		ClearAtEnd:     d.ClearAtEnd,
 
+		VisitAhead:      c.Alerts.Ahead,
 		PartEveryParts:  h.EveryParts,
 		CheckEveryMM:    h.EveryTravelMM,
 		CheckEvery:      h.Every,
@@ -120,18 +118,4 @@ func JobOptions(c *config.Settings) job.Options {
 		o.HomedAxes = append(o.HomedAxes, axes[a])
 	}
 	return o
-}
-
-// webhookOptions are the receivers of alerts.
-func webhookOptions(c *config.Settings, version string) (list []alert.WebhookOptions) {
-	for _, h := range c.Alerts.Webhooks {
-		list = append(list, alert.WebhookOptions{URL: h.URL, Header: h.Header, Timeout: h.Timeout,
-			Agent: strings.TrimSuffix("beltwarden/"+version, "/")})
-	}
-	return list
-}
-
-// alertRetry says how long a receiver is left alone after it has failed.
-func alertRetry(c *config.Settings) alert.Retry {
-	return alert.Retry{First: c.Alerts.RetryFirst, Limit: c.Alerts.RetryLimit}
 }

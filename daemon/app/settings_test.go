@@ -35,13 +35,28 @@ var elsewhere = map[string]string{
 	"Server.TLSKeyFile":           "TestEncrypted",
 	"Server.JobsFolder":           "TestUploadedJob finds the file there",
 	"Server.UploadLimitMB":        "TestUploadedJob sends one byte more",
+	"Alerts.Services":             "TestReceiversOfEveryKind",
+	"Alerts.Alertmanagers":        "TestReceiversOfEveryKind",
 	"Log.Level":                   "TestLogger",
 	"Log.Format":                  "TestLogger",
 }
 
 // translated is all that is made of a configuration.
 func translated(c *config.Settings) string {
-	return fmt.Sprintf("%#v %#v %#v %#v %#v", RunSettings(c), JobOptions(c), webhookOptions(c, ""), alertRetry(c), ReportSettings(c))
+	return fmt.Sprintf("%#v %#v %#v %#v %#v %#v", RunSettings(c), JobOptions(c), receiverOptions(c), alertPolicy(c), alertRetry(c), ReportSettings(c))
+}
+
+// receiverOptions is what is made of the receivers that need no file.
+func receiverOptions(c *config.Settings) (text string) {
+	for _, h := range c.Alerts.Webhooks {
+		o, err := webhookOptions(h, "")
+		text += fmt.Sprintf("%#v %v", o, err)
+	}
+	for _, m := range c.Alerts.Mails {
+		o, err := mailOptions(m, "")
+		text += fmt.Sprintf("%#v %v", o, err)
+	}
+	return text
 }
 
 // Each setting, changed alone, must change what is made of the configuration.
@@ -97,9 +112,15 @@ func change(t *testing.T, name string, v reflect.Value) {
 		v.Set(reflect.ValueOf(config.Range{-5, 225}))
 	case []config.Webhook:
 		v.Set(reflect.ValueOf([]config.Webhook{{URL: "http://127.0.0.1/", Header: map[string]string{"A": "b"}, Timeout: time.Second}}))
+	case []config.Mail:
+		v.Set(reflect.ValueOf([]config.Mail{{Host: "127.0.0.1"}}))
+	case []config.Service:
+		v.Set(reflect.ValueOf([]config.Service{{URLFile: "/x"}}))
+	case []config.Alertmanager:
+		v.Set(reflect.ValueOf([]config.Alertmanager{{URL: "http://127.0.0.1/"}}))
 	default:
 		switch {
-		case name == "Hold.Attended":
+		case name == "Hold.Attended" || name == "Alerts.Quiet":
 			v.SetString("07:00-22:30")
 		case v.CanInt():
 			v.SetInt(v.Int() + 1)

@@ -4,64 +4,125 @@ import (
 	"context"
 	"net/http"
 	"slices"
+	"time"
 
+	"beltwarden/daemon/client"
 	"beltwarden/daemon/screen"
-	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor"
 )
+
+// alertsView is the lasting mark for alerts that do not get through.
+type alertsView struct {
+	None    bool // no receiver is configured
+	Failing []channelView
+	Others  []string // who is called if nobody acts on what was told
+}
+
+type channelView struct {
+	Name, Why, Since string
+	Waiting          int
+}
+
+func alertsOf(channels []client.Channel, now time.Time) alertsView {
+	v := alertsView{None: !slices.ContainsFunc(channels, func(c client.Channel) bool { return c.Configured })}
+	for _, c := range channels {
+		switch {
+		case !c.Configured:
+		case c.Failing > 0:
+			v.Failing = append(v.Failing, channelView{Name: c.Name, Why: sentence(c.LastError), Waiting: c.Pending, Since: since(c.Oldest, now)})
+		case c.Level > 1 && c.KeptBack > 0 && !c.Quiet:
+			v.Others = append(v.Others, c.Name)
+		}
+	}
+	return v
+}
+
+func since(s *client.Stamp, now time.Time) string {
+	if s == nil || s.At.IsZero() {
+		return ""
+	}
+	return screen.Clock(s.At, now)
+}
 
 // alertsPage shows how it stands with each receiver.
 type alertsPage struct {
 	Key       string
 	Channels  []receiver
 	Test      bool // a test can be sent
+	Others    bool // somebody else is called if nobody acts
+	By        field
 	Told, Bad string
 }
 
 type receiver struct {
-	Name, State, Error, Oldest string
-	Pending, Delivered         int
-	Configured                 bool
+	Name, Kind, When, State, Error, Oldest, Last string
+	Pending, KeptBack, Delivered                 int
+	Configured                                   bool
 }
 
+// kinds and levels of receivers in words.
+var (
+	channelKinds = map[string]string{"webhook": "webhook", "mail": "e-mail", "service": "chat or push service", "alertmanager": "Alertmanager"}
+	calledWhen   = []string{"", "called at once", "called when nobody has acted for a while", "called last, when still nobody has acted"}
+)
+
+// alertsSaid are what the page says after a form was carried out.
+var alertsSaid = map[string]string{"known": "It is noted that you know. Nobody else is called about what was told so far."}
+
 func (b *board) alerts(w http.ResponseWriter, r *http.Request) {
-	b.showAlerts(w, r, http.StatusOK, "", "")
+	b.showAlerts(w, r, http.StatusOK, alertsSaid[r.URL.Query().Get("done")], "")
 }
 
 func (b *board) showAlerts(w http.ResponseWriter, r *http.Request, status int, told, bad string) {
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	queue, err := b.Ledger.AlertQueue(ctx)
+	channels, err := b.Alerts(ctx)
 	if err != nil {
 		b.fail(w, r, err)
 		return
 	}
 	s := b.Run.Snapshot()
 	p := b.page(r, "Alerts")
-	v := alertsPage{Key: p.Key, Test: b.TestAlert != nil && p.Operates, Told: told, Bad: bad}
-	for _, name := range b.Channels {
-		if !slices.ContainsFunc(queue, func(c ledger.Channel) bool { return c.Name == name }) {
-			queue = append(queue, ledger.Channel{Name: name})
-		}
-	}
-	for _, c := range queue {
-		x := receiver{Name: c.Name, Pending: c.Pending, Delivered: c.Delivered, Error: c.LastError, Configured: slices.Contains(b.Channels, c.Name)}
-		switch {
-		case !x.Configured:
-			x.State = "no longer configured: nothing is sent to it"
-		case c.Failing > 0:
-			x.State = "does not get through"
-		case c.Pending > 0:
-			x.State = "on its way"
-		default:
-			x.State = "all delivered"
-		}
-		if c.Pending > 0 && !c.Oldest.At.IsZero() {
-			x.Oldest = screen.Clock(c.Oldest.At, s.At)
-		}
-		v.Channels = append(v.Channels, x)
+	v := alertsPage{Key: p.Key, Test: b.TestAlert != nil && p.Operates, Told: told, Bad: bad,
+		By: field{Name: "by", Label: "Your name", Auto: "name"}}
+	for _, c := range channels {
+		v.Channels = append(v.Channels, receiverOf(c, s.At))
+		v.Others = v.Others || c.Configured && c.Level > 1
 	}
 	p.Body = v
 	b.write(w, status, "alerts", p)
+}
+
+// receiverOf puts the state of a channel in words.
+func receiverOf(c client.Channel, now time.Time) receiver {
+	x := receiver{Name: c.Name, Kind: channelKinds[c.Kind], Pending: c.Pending, KeptBack: c.KeptBack, Delivered: c.Delivered,
+		Error: sentence(c.LastError), Configured: c.Configured}
+	if c.Level > 0 && c.Level < len(calledWhen) {
+		x.When = calledWhen[c.Level]
+	}
+	switch {
+	case !c.Configured:
+		x.State = "no longer configured: nothing is sent to it"
+	case c.Failing > 0:
+		x.State = "does not get through"
+	case c.Pending > 0:
+		x.State = "on its way"
+	case c.KeptBack > 0 && c.Quiet:
+		x.State = "keeps quiet: what can wait is told when the quiet hours end"
+	case c.KeptBack > 0 && c.Limited:
+		x.State = "has had enough messages for this hour: the rest is told in one"
+	case c.KeptBack > 0:
+		x.State = "waits whether somebody acts"
+	default:
+		x.State = "all delivered"
+	}
+	if c.Pending > 0 {
+		x.Oldest = since(c.Oldest, now)
+	}
+	if !c.LastDelivered.IsZero() {
+		x.Last = screen.Clock(c.LastDelivered, now)
+	}
+	return x
 }
 
 // testAlert sends a test to one receiver and says what came of it.
@@ -71,7 +132,12 @@ func (b *board) testAlert(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	name := r.PostFormValue("channel")
-	if !slices.Contains(b.Channels, name) {
+	channels, err := b.Alerts(r.Context())
+	if err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	if !slices.ContainsFunc(channels, func(c client.Channel) bool { return c.Configured && c.Name == name }) {
 		b.showAlerts(w, r, http.StatusUnprocessableEntity, "", "There is no such receiver.")
 		return
 	}
@@ -80,4 +146,14 @@ func (b *board) testAlert(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	b.showAlerts(w, r, http.StatusOK, "The test was taken by "+name+": see that it has arrived.", "")
+}
+
+// acknowledge records that somebody knows, so that nobody else is called.
+func (b *board) acknowledge(w http.ResponseWriter, r *http.Request) {
+	if _, err := b.Run.Do(r.Context(), supervisor.Request{Acknowledge: true, By: b.Who(r, r.PostFormValue("by"))}); err != nil {
+		status, what, _ := b.reason(r, err)
+		b.showAlerts(w, r, status, "", "It could not be noted: "+what+".")
+		return
+	}
+	http.Redirect(w, r, "/alerts?done=known", http.StatusSeeOther)
 }

@@ -28,7 +28,6 @@ type Run interface {
 // Ledger is what the board reads of the ledger.
 type Ledger interface {
 	Journal(ctx context.Context, limit int) ([]ledger.Event, error)
-	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
 }
 
 // Options are what a board is made of.
@@ -44,8 +43,8 @@ type Options struct {
 	// AdvanceFeed is that of the discharge, mm/min.
 	AdvanceFeed float64
 	Jobs        Jobs // nil: none can be uploaded
-	// Channels are the names of the receivers of alerts that are configured.
-	Channels []string
+	// Alerts tells how every receiver of alerts stands, the configured ones first.
+	Alerts func(ctx context.Context) ([]client.Channel, error)
 	// TestAlert sends a test to a receiver and returns what came of it; nil where that is
 	// not possible.
 	TestAlert func(ctx context.Context, channel string) error
@@ -96,6 +95,7 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("POST /lots/{id}/end", act(b.endLot))
 	mux.HandleFunc("GET /alerts", b.alerts)
 	mux.HandleFunc("POST /alerts/test", act(b.testAlert))
+	mux.HandleFunc("POST /alerts/acknowledge", act(b.acknowledge))
 	mux.HandleFunc("GET /events", b.events)
 	mux.Handle("GET /static/{file}", http.HandlerFunc(serveStatic))
 	mux.HandleFunc("/", b.nothing)

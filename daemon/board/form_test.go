@@ -257,3 +257,32 @@ func TestAlertTestTellsWhatCameOfIt(t *testing.T) {
 		t.Errorf("%d", w.Code)
 	}
 }
+
+// TestAcknowledging says that somebody knows, once, and tells what came of it.
+func TestAcknowledging(t *testing.T) {
+	b := setUp(t)
+	if page := b.get("/alerts").Body.String(); !strings.Contains(page, "I know, call nobody else") || !strings.Contains(page, "called when nobody has acted for a while") {
+		t.Error("the page does not say who is called when, or cannot be answered")
+	}
+	if page := b.get("/").Body.String(); !strings.Contains(page, "Others are called if nobody acts: foreman") {
+		t.Error("the board does not say that others are called")
+	}
+	w := b.post("/alerts/acknowledge", "by", "Ada")
+	if w.Header().Get("Location") != "/alerts?done=known" || len(b.run.asked) != 1 || !b.run.asked[0].Acknowledge || b.run.asked[0].By != "Ada" {
+		t.Errorf("%d %+v", w.Code, b.run.asked)
+	}
+	if page := b.get("/alerts?done=known").Body.String(); !strings.Contains(page, "It is noted that you know") {
+		t.Error("it is not said that it was noted")
+	}
+	b.run.err = &supervisor.Refusal{What: "do that now", Why: "the belt's scale is being set"}
+	if w := b.post("/alerts/acknowledge", "by", "Ada"); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "scale is being set") {
+		t.Errorf("%d", w.Code)
+	}
+	b.looks = true
+	if w := b.post("/alerts/acknowledge", "by", "Ada"); w.Code != http.StatusForbidden {
+		t.Errorf("a looker acknowledges: %d", w.Code)
+	}
+	if page := b.get("/alerts").Body.String(); strings.Contains(page, "<form") && strings.Contains(page, "acknowledge") {
+		t.Error("a looker is offered what would be refused")
+	}
+}

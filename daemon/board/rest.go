@@ -19,6 +19,8 @@ type heatView struct {
 	Heaters []heaterView
 	Age     string // of the reading, when it is old
 	Unsure  bool
+	Proof   string // after a fault: whether readings have shown that the heaters are off
+	Proved  bool
 }
 
 type heaterView struct{ Name, Text, SVG string }
@@ -26,6 +28,9 @@ type heaterView struct{ Name, Text, SVG string }
 func heatOf(s *supervisor.Snapshot) heatView {
 	h := &s.Heat
 	v := heatView{Unsure: h.Unsure}
+	if s.State == supervisor.Aborting || s.State == supervisor.Aborted {
+		v.Proof, v.Proved = h.Proof, h.Proved
+	}
 	if h.Read.IsZero() {
 		return v
 	}
@@ -169,30 +174,4 @@ func eventsOf(events []ledger.Event, now time.Time) (list []eventView) {
 		list = append(list, eventView{screen.Clock(e.Stamp.At, now), e.Kind, sentence(screen.Printable(e.Text))})
 	}
 	return list
-}
-
-// alertsView is the lasting mark for alerts that do not get through.
-type alertsView struct {
-	None    bool // no receiver is configured
-	Failing []channelView
-}
-
-type channelView struct {
-	Name, Why, Since string
-	Waiting          int
-}
-
-func alertsOf(queue []ledger.Channel, configured []string, now time.Time) alertsView {
-	v := alertsView{None: len(configured) == 0}
-	for _, c := range queue {
-		if c.Failing == 0 || !slices.Contains(configured, c.Name) {
-			continue
-		}
-		w := channelView{Name: c.Name, Why: c.LastError, Waiting: c.Pending}
-		if !c.Oldest.At.IsZero() {
-			w.Since = screen.Clock(c.Oldest.At, now)
-		}
-		v.Failing = append(v.Failing, w)
-	}
-	return v
 }

@@ -20,12 +20,12 @@ func (b *board) fragments(ctx context.Context) (*fragments, error) {
 	if err != nil {
 		return nil, err
 	}
-	queue, err := b.Ledger.AlertQueue(ctx)
+	channels, err := b.Alerts(ctx)
 	if err != nil {
 		return nil, err
 	}
 	views := map[string]any{
-		"next": nextOf(s), "act": actionsOf(s), "alerts": alertsOf(queue, b.Channels, s.At), "count": countOf(s), "where": whereOf(s),
+		"next": nextOf(s), "act": actionsOf(s), "alerts": alertsOf(channels, s.At), "count": countOf(s), "where": whereOf(s),
 		"belt": b.beltOf(s), "drift": driftOf(s), "size": sizesOf(s), "heat": heatOf(s), "line": b.lineOf(s), "supply": supplyOf(s),
 		"happened": eventsOf(events, s.At),
 	}

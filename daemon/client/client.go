@@ -166,11 +166,6 @@ func (c *Client) EventsAfter(ctx context.Context, after int64, limit int) ([]Eve
 	return get[[]Event](ctx, c, "/api/v1/events?"+q.Encode())
 }
 
-// Alerts returns the state of the outbox for every receiver of alerts.
-func (c *Client) Alerts(ctx context.Context) ([]Channel, error) {
-	return get[[]Channel](ctx, c, "/api/v1/alerts")
-}
-
 // Ready returns nil when the daemon has its board and its ledger at hand, and
 // says what is missing otherwise.
 func (c *Client) Ready(ctx context.Context) error {

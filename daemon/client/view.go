@@ -144,16 +144,3 @@ type Event struct {
 	Kind string `json:"kind"`
 	Text string `json:"text"`
 }
-
-// Channel is the outbox as one receiver of alerts sees it.
-type Channel struct {
-	Name string `json:"name"`
-	// Configured is false for a receiver that is no longer in the configuration;
-	// nothing is sent to it.
-	Configured bool   `json:"configured"`
-	Pending    int    `json:"pending"`
-	Failing    int    `json:"failing"` // pending ones with at least one failed attempt
-	Delivered  int    `json:"delivered"`
-	LastError  string `json:"last_error,omitempty"`
-	Oldest     *Stamp `json:"oldest,omitempty"` // of the oldest pending alert
-}

@@ -1,0 +1,265 @@
+package alert
+
+import (
+	"encoding/json"
+	"fmt"
+	"strings"
+	"time"
+	"unicode"
+
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// Urgency is how long an alert can wait.
+type Urgency int
+
+// The urgencies, the least first.
+const (
+	Notice Urgency = iota // nothing stands still yet: a visit comes near, a lot is made
+	Hold                  // the machine waits, safe, for a person
+	Urgent                // a fault, or heaters that may be on: never kept back
+)
+
+// String returns the word that receivers are told.
+func (u Urgency) String() string { return [...]string{"notice", "hold", "urgent"}[u] }
+
+// UrgencyOf judges an alert by what it is about.
+func UrgencyOf(a ledger.Alert) Urgency {
+	switch a.Kind {
+	case supervisor.CauseVisit, supervisor.CauseDone, supervisor.CauseHeatOdd:
+		return Notice
+	case supervisor.CauseHeat, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseLedger, supervisor.CauseRestart, supervisor.CauseAccess, supervisor.CauseHeatOff:
+		return Urgent
+	}
+	if a.State == supervisor.Aborting.String() || a.State == supervisor.Aborted.String() {
+		return Urgent
+	}
+	return Hold
+}
+
+// Message is what one receiver is told at once: an alert, or several collected into
+// one. Its text is the same whichever way it goes.
+type Message struct {
+	ID      string // the same for a repetition
+	Subject string // short enough for the lock screen of a telephone
+	Text    string // what is the matter, counts, what to do, where; several lines
+	Link    string // to the visit form; "" where none is known
+	Urgency Urgency
+	About   ledger.Alert    // the alert; of several the newest of the most urgent
+	Parts   []string        // identities of the alerts collected; nil for a single one
+	JSON    json.RawMessage // the alert's own figures, with subject and text added
+}
+
+// Writer words messages.
+type Writer struct {
+	Machine string // for alerts that do not name theirs
+	// VisitURL is the address of the visit form; "" where none is known.
+	VisitURL string
+}
+
+// body is what of an alert's payload goes into the text.
+type body struct {
+	Machine string `json:"machine"`
+	Advice  string `json:"advice"`
+	Lot     *struct {
+		ID         int64  `json:"id"`
+		Name       string `json:"name"`
+		Good       int    `json:"good"`
+		Unverified int    `json:"unverified"`
+		Scrap      int    `json:"scrap"`
+		Ordered    int    `json:"ordered"`
+	} `json:"lot"`
+}
+
+// one words a single alert.
+func (w *Writer) one(a ledger.Alert, patience time.Duration) *Message {
+	b := w.read(a)
+	m := &Message{ID: a.ID, About: a, Link: w.VisitURL, Urgency: UrgencyOf(a), Subject: shorten(shorten(b.Machine, mostMachine)+" "+headline(a), mostSubject)}
+	var t strings.Builder
+	preface(&t, patience)
+	fmt.Fprintf(&t, "%s: %s since %s\n", b.Machine, stateWord(a), moment(a.Stamp.At))
+	w.rest(&t, a, b)
+	m.Text = t.String()
+	m.JSON = w.json(a, m)
+	return m
+}
+
+// rest writes what follows the first line: why, counts, what to do, where.
+func (w *Writer) rest(t *strings.Builder, a ledger.Alert, b body) {
+	if a.Text != "" {
+		fmt.Fprintf(t, "Why: %s\n", line(a.Text))
+	}
+	if l := b.Lot; l != nil {
+		fmt.Fprintf(t, "Lot %d (%s): %d good, %d unverified, %d scrap, %d ordered\n", l.ID, line(l.Name), l.Good, l.Unverified, l.Scrap, l.Ordered)
+	}
+	if b.Advice != "" {
+		fmt.Fprintf(t, "What to do: %s\n", line(b.Advice))
+	}
+	if w.VisitURL != "" {
+		fmt.Fprintf(t, "Visit form: %s\n", w.VisitURL)
+	}
+	fmt.Fprintf(t, "Alert %s\n", a.ID)
+}
+
+// mostLines is how many of the alerts collected are listed one by one.
+const mostLines = 12
+
+// Several words alerts, given the oldest first, in one message; the newest of the
+// most urgent is told whole. patience is how long nobody has acted, 0 for those who
+// are called first.
+func (w *Writer) Several(alerts []ledger.Alert, patience time.Duration) *Message {
+	if len(alerts) == 1 {
+		return w.one(alerts[0], patience)
+	}
+	about := alerts[0]
+	for _, a := range alerts {
+		if UrgencyOf(a) >= UrgencyOf(about) {
+			about = a
+		}
+	}
+	first, last := alerts[0], alerts[len(alerts)-1]
+	b := w.read(about)
+	m := &Message{ID: first.ID + "--" + last.ID, About: about, Link: w.VisitURL, Urgency: UrgencyOf(about)}
+	since := first.Stamp.At.Local().Format("15:04")
+	m.Subject = shorten(fmt.Sprintf("%s %d alerts since %s: %s", shorten(b.Machine, mostMachine), len(alerts), since, headline(about)), mostSubject)
+	var t strings.Builder
+	preface(&t, patience)
+	fmt.Fprintf(&t, "%s: %d alerts since %s\n", b.Machine, len(alerts), moment(first.Stamp.At))
+	listed := alerts
+	if n := len(alerts) - mostLines; n > 0 {
+		fmt.Fprintf(&t, "(the first %d are left out)\n", n)
+		listed = alerts[n:]
+	}
+	for _, a := range listed {
+		fmt.Fprintf(&t, "%s %s: %s\n", moment(a.Stamp.At), stateWord(a), shorten(a.Text, 120))
+	}
+	fmt.Fprintf(&t, "\nThe gravest, %s since %s\n", stateWord(about), moment(about.Stamp.At))
+	w.rest(&t, about, b)
+	m.Text = t.String()
+	for _, a := range alerts {
+		m.Parts = append(m.Parts, a.ID)
+	}
+	m.JSON = w.json(about, m)
+	return m
+}
+
+// preface says why somebody is called who is not the first.
+func preface(t *strings.Builder, patience time.Duration) {
+	if patience > 0 {
+		fmt.Fprintf(t, "Nobody has acted on this for %s, so you are called too.\n", inWords(patience))
+	}
+}
+
+// inWords is a time of minutes.
+func inWords(d time.Duration) string {
+	return fmt.Sprintf("%d min", int(d.Round(time.Minute)/time.Minute))
+}
+
+// read takes from an alert's payload what goes into the text.
+func (w *Writer) read(a ledger.Alert) body {
+	var b body
+	if err := json.Unmarshal(a.Payload, &b); err != nil {
+		b = body{} // an alert without figures is told without them
+	}
+	if b.Machine == "" {
+		b.Machine = w.Machine
+	}
+	b.Machine = line(b.Machine)
+	return b
+}
+
+// json is the alert's own payload, or its fields, with what was worded added.
+func (w *Writer) json(a ledger.Alert, m *Message) json.RawMessage {
+	var all map[string]any
+	if err := json.Unmarshal(a.Payload, &all); err != nil || all == nil {
+		all = map[string]any{"machine": w.Machine, "state": a.State, "reason": a.Reason, "text": a.Text}
+		if a.LotID > 0 {
+			all["lot_id"] = a.LotID
+		}
+	}
+	all["id"], all["kind"], all["urgency"] = m.ID, a.Kind, m.Urgency.String()
+	all["subject"], all["message"] = m.Subject, m.Text
+	if !a.Stamp.At.IsZero() {
+		all["raised"] = a.Stamp.At.UTC().Format(time.RFC3339)
+	}
+	if m.Link != "" {
+		all["visit_url"] = m.Link
+	}
+	if m.Parts != nil {
+		all["alerts"] = m.Parts
+	}
+	data, err := json.Marshal(all)
+	if err != nil { // what was read from JSON can be written as it
+		return a.Payload
+	}
+	return data
+}
+
+// Lock screens show some forty characters of a first line.
+const (
+	mostSubject = 60
+	mostMachine = 18
+)
+
+// headline is the matter in a few words.
+func headline(a ledger.Alert) string {
+	word := strings.ReplaceAll(a.Kind, "_", " ")
+	if w, ok := headlines[a.Kind]; ok {
+		word = w
+	}
+	switch {
+	case a.Kind == supervisor.CauseHeatOdd || a.Kind == supervisor.CauseVisit || a.Kind == supervisor.CauseDone || a.Kind == testKind || a.Kind == supervisor.CauseAccess:
+		return word
+	case a.State == "":
+		return word
+	}
+	return strings.ToUpper(a.State) + ": " + word
+}
+
+// headlines are the reasons in few words.
+var headlines = map[string]string{
+	supervisor.CauseOperator: "asked for by hand", supervisor.CauseCheckParts: "check due", supervisor.CauseCheckTravel: "check due",
+	supervisor.CauseCheckTime: "check due", supervisor.CauseOffset: "belt at its limit", supervisor.CauseFilament: "spool runs out",
+	supervisor.CauseBin: "bin full", supervisor.CauseUnattended: "nobody near", supervisor.CauseSize: "part size is off",
+	supervisor.CauseLink: "board out of reach", supervisor.CauseBoard: "board halted", supervisor.CauseHeat: "heat",
+	supervisor.CauseLedger: "count cannot be kept", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
+	supervisor.CauseShutdown: "daemon ended", supervisor.CauseDone: "lot made", supervisor.CauseVisit: "needs you soon",
+	supervisor.CauseHeatOdd: "a heater is not as usual", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "somebody tries secrets", testKind: "test",
+}
+
+// stateWord is the state that the machine was in.
+func stateWord(a ledger.Alert) string {
+	if a.State == "" {
+		return strings.ReplaceAll(a.Kind, "_", " ")
+	}
+	return a.State
+}
+
+// moment is a point in time as people near the machine say it.
+func moment(at time.Time) string {
+	if at.IsZero() {
+		return "now"
+	}
+	return at.Local().Format("2 Jan 15:04")
+}
+
+// line makes one line of a text, without what a screen could take for orders.
+func line(s string) string {
+	s = strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || unicode.In(r, unicode.Cf, unicode.Zl, unicode.Zp) {
+			return ' '
+		}
+		return r
+	}, strings.ToValidUTF8(s, "?"))
+	return strings.Join(strings.Fields(s), " ")
+}
+
+// shorten cuts a text at so many characters.
+func shorten(s string, most int) string {
+	r := []rune(line(s))
+	if len(r) <= most {
+		return string(r)
+	}
+	return strings.TrimRight(string(r[:most-1]), " ") + "…"
+}

@@ -1,0 +1,168 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/daemon/client"
+	"beltwarden/daemon/screen"
+)
+
+func newAlert() *cobra.Command {
+	c := group(&cobra.Command{Use: "alert", Short: "See how alerts get through, try a receiver, say that you know"})
+	c.AddCommand(newAlertList(), newAlertTest(), newAlertAcknowledge())
+	return c
+}
+
+func newAlertList() *cobra.Command {
+	c := &cobra.Command{Use: "list", Short: "Show each receiver of alerts and what it has still to get", Args: args(0, 0, "")}
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			list, err := d.Alerts(ctx)
+			if err != nil {
+				return err
+			}
+			if *asJSON {
+				return printJSON(c.OutOrStdout(), list)
+			}
+			return writeChannels(c.OutOrStdout(), list)
+		})
+	}
+	return c
+}
+
+// writeChannels lists receivers, and below them what keeps alerts from those that do not
+// get them.
+func writeChannels(w io.Writer, list []client.Channel) error {
+	if len(list) == 0 {
+		_, err := fmt.Fprintln(w, "nobody is called: write receivers into the section alerts of the configuration")
+		return err
+	}
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "receiver\tkind\tcalled\tdelivered\twaiting\tkept back\t")
+	for _, c := range list {
+		called := "no more"
+		if c.Configured {
+			called = [...]string{"at once", "at once", "second", "third"}[min(3, max(0, c.Level))]
+		}
+		fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%d\t%d\t\n", screen.Printable(c.Name), c.Kind, called, c.Delivered, c.Pending, c.KeptBack)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	var b strings.Builder
+	for _, c := range list {
+		if !c.Configured || c.Pending == 0 {
+			continue
+		}
+		fmt.Fprintf(&b, "%s waits for %s, the oldest %s old", screen.Printable(c.Name), counted(c.Pending, "alert"), screen.Span(time.Duration(c.OldestAgeS*float64(time.Second))))
+		if c.LastError != "" {
+			b.WriteString(": " + screen.Printable(c.LastError))
+		}
+		b.WriteString("\n")
+	}
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+func newAlertTest() *cobra.Command {
+	c := &cobra.Command{
+		Use: "test [RECEIVER...]", Short: "Send a test message, and say whether it was taken", Args: args(0, -1, ""),
+		Long: "test sends a message to the receivers that are named, or to all of them, now and\n" +
+			"beside what waits. That a receiver has taken it does not say that it has reached\n" +
+			"anybody: see that it has.",
+	}
+	asJSON := c.Flags().Bool("json", false, "print the answer as JSON")
+	c.RunE = func(c *cobra.Command, names []string) error {
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			list, err := d.Alerts(ctx)
+			if err != nil {
+				return err
+			}
+			if len(names) == 0 {
+				for _, one := range list {
+					if one.Configured {
+						names = append(names, one.Name)
+					}
+				}
+				if len(names) == 0 {
+					return &failure{status: exitRefused, err: fmt.Errorf("cannot send a test: no receiver of alerts is configured"),
+						hint: "write one into the section alerts of the configuration, and start the daemon anew"}
+				}
+			}
+			var answers []client.AlertTested
+			for _, name := range names {
+				one, err := d.TestAlert(ctx, name)
+				if err != nil {
+					return err
+				}
+				answers = append(answers, one)
+			}
+			return printTests(c, answers, *asJSON)
+		})
+	}
+	return c
+}
+
+// printTests tells what came of tests; one that did not arrive is a failure.
+func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) error {
+	if asJSON {
+		if err := printJSON(c.OutOrStdout(), answers); err != nil {
+			return err
+		}
+	}
+	for _, a := range answers {
+		if a.Arrived && !asJSON {
+			if _, err := fmt.Fprintf(c.OutOrStdout(), "%s has taken it after %.1f s: see that it has arrived\n", screen.Printable(a.Channel), a.TookS); err != nil {
+				return err
+			}
+		}
+	}
+	var details []string
+	for _, a := range answers {
+		if !a.Arrived {
+			details = append(details, screen.Printable(a.Channel+": "+a.Error))
+		}
+	}
+	if len(details) > 0 {
+		return &failure{status: exitRefused, err: fmt.Errorf("cannot reach %s of %d", counted(len(details), "receiver"), len(answers)),
+			details: details, hint: "until that is put right, nobody is called there"}
+	}
+	return nil
+}
+
+func newAlertAcknowledge() *cobra.Command {
+	var by string
+	c := &cobra.Command{
+		Use: "acknowledge", Short: "Say that you know what was told so far, so that nobody else is called", Args: args(0, 0, ""),
+		Long: "acknowledge changes nothing at the machine. Any command and any check does the same:\n" +
+			"whoever acts knows.",
+	}
+	c.Flags().StringVar(&by, "by", "", "who knows (default: the user at the socket)")
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+			if err := d.Acknowledge(ctx, by); err != nil {
+				return err
+			}
+			list, err := d.Alerts(ctx)
+			if err != nil {
+				return err
+			}
+			text := "noted"
+			if slices.ContainsFunc(list, func(c client.Channel) bool { return c.Configured && c.Level > 1 }) {
+				text += ": nobody else is called about what was told so far"
+			}
+			_, err = fmt.Fprintln(c.OutOrStdout(), text)
+			return err
+		})
+	}
+	return c
+}

@@ -1,0 +1,68 @@
+package api
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"time"
+
+	"beltwarden/daemon/access"
+	"beltwarden/daemon/alert"
+	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
+)
+
+// Alerts is what the interface needs of the switchboard.
+type Alerts interface {
+	Channels(ctx context.Context) ([]alert.State, error)
+	Test(ctx context.Context, channel string) error
+}
+
+// alerts shows the outbox for every receiver that was ever configured.
+func (b *api) alerts(w http.ResponseWriter, r *http.Request) {
+	read(b, w, r, func(ctx context.Context) ([]client.Channel, error) {
+		return Channels(ctx, b.Alerts)
+	})
+}
+
+// Channels returns how every receiver of alerts stands, in the form that is sent.
+func Channels(ctx context.Context, a Alerts) ([]client.Channel, error) {
+	list, err := a.Channels(ctx)
+	return each(list, func(c alert.State) client.Channel {
+		return client.Channel{Name: c.Name, Configured: c.Level > 0, Kind: c.Kind, Level: c.Level, Pending: c.Pending, KeptBack: c.KeptBack,
+			Failing: c.Failing, Delivered: c.Delivered, LastError: c.LastError, LastDelivered: c.LastDelivered,
+			Oldest: optional(c.Oldest), OldestAgeS: c.OldestAge.Seconds(), Quiet: c.Quiet, Limited: c.Limited}
+	}), err
+}
+
+// testAlert sends a test message and answers with what came of it: that it did not
+// arrive is an answer, no failure of the request.
+func (b *api) testAlert(w http.ResponseWriter, r *http.Request) {
+	var q client.AlertTest
+	if err := decode(r, &q); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	patient(w)
+	begin := time.Now()
+	err := b.Alerts.Test(r.Context(), q.Channel)
+	if errors.Is(err, alert.ErrNoChannel) {
+		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of receivers: beltwarden alert list")
+		return
+	}
+	t := client.AlertTested{Channel: q.Channel, Arrived: err == nil, TookS: time.Since(begin).Seconds()}
+	if err != nil {
+		t.Error = err.Error()
+	}
+	answer(w, http.StatusOK, t)
+}
+
+// acknowledge records that somebody knows.
+func (b *api) acknowledge(w http.ResponseWriter, r *http.Request) {
+	var q client.Acknowledgement
+	if err := decode(r, &q); err != nil {
+		b.fail(w, r, err)
+		return
+	}
+	b.do(w, r, supervisor.Request{Acknowledge: true, By: access.Who(r, q.By)})
+}

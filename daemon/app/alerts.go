@@ -1,0 +1,176 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"strings"
+	"time"
+
+	"beltwarden/config"
+	"beltwarden/daemon/alert"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
+)
+
+// staleAfter is the age from which alerts that could not be delivered are told
+// together: nobody acts on yesterday's one by one.
+const staleAfter = time.Hour
+
+// alertRetry says how long a receiver is left alone after it has failed.
+func alertRetry(c *config.Settings) alert.Retry {
+	return alert.Retry{First: c.Alerts.RetryFirst, Limit: c.Alerts.RetryLimit}
+}
+
+// alertPolicy says when who is called.
+func alertPolicy(c *config.Settings) alert.Policy {
+	p := alert.Policy{EscalateAfter: c.Alerts.EscalateAfter, QuietHolds: c.Alerts.QuietHolds, PerHour: c.Alerts.PerHour, Stale: staleAfter}
+	if from, to, ok := config.ParseSpan(c.Alerts.Quiet); ok {
+		p.Quiet = alert.Span{FromMin: from, ToMin: to}
+	}
+	return p
+}
+
+// alertWords says what alerts are worded with.
+func alertWords(c *config.Settings) alert.Writer {
+	w := alert.Writer{Machine: c.Machine.Name}
+	if u := c.Server.PublicURL; u != "" {
+		w.VisitURL = strings.TrimSuffix(u, "/") + "/visit"
+	}
+	return w
+}
+
+// receivers makes what the alerts are sent with. Every file that cannot be read and
+// every address that cannot be used is told, not the first one only.
+func (a *App) receivers() (list []alert.Receiver, err error) {
+	c := &a.o.Config.Alerts
+	agent := strings.TrimSuffix("beltwarden/"+a.o.Version, "/")
+	var wrong []error
+	add := func(where string, level int, n alert.Notifier, errs ...error) {
+		if err := errors.Join(errs...); err != nil {
+			wrong = append(wrong, fmt.Errorf("%s: %w", where, err))
+			return
+		}
+		for _, before := range list {
+			if before.Channel() == n.Channel() {
+				wrong = append(wrong, fmt.Errorf("%s: cannot tell %s from a receiver before it; give each a name", where, n.Channel()))
+				return
+			}
+		}
+		list = append(list, alert.Receiver{Notifier: n, Level: level})
+	}
+	for i, h := range c.Webhooks {
+		o, err := webhookOptions(h, agent)
+		hook, fault := alert.NewWebhook(o)
+		add(fmt.Sprintf("alerts.webhooks[%d]", i), h.Level, hook, first(err, fault))
+	}
+	for i, m := range c.Mails {
+		o, err := mailOptions(m, agent)
+		mail, fault := alert.NewMail(o)
+		add(fmt.Sprintf("alerts.mails[%d]", i), m.Level, mail, first(err, fault))
+	}
+	for i, s := range c.Services {
+		address, err := readHidden(s.URLFile)
+		service, fault := alert.NewService(alert.ServiceOptions{Name: s.Name, URL: address, Timeout: s.Timeout})
+		add(fmt.Sprintf("alerts.services[%d]", i), s.Level, service, first(err, fault))
+	}
+	for i, m := range c.Alertmanagers {
+		o, err := webhookOptions(config.Webhook{Channel: m.Channel, URL: m.URL, URLFile: m.URLFile, Header: m.Header, Timeout: m.Timeout}, agent)
+		to, fault := alert.NewAlertmanager(alert.AlertmanagerOptions{Webhook: o, Machine: a.o.Config.Machine.Name,
+			Snapshot: func() *supervisor.Snapshot { return a.run.Snapshot() }})
+		add(fmt.Sprintf("alerts.alertmanagers[%d]", i), m.Level, to, first(err, fault))
+	}
+	if len(wrong) > 0 {
+		return nil, errors.Join(wrong...)
+	}
+	if len(list) == 0 {
+		a.log.Warn("no receiver of alerts is configured: nobody is called when the machine holds or fails")
+	}
+	return list, nil
+}
+
+// first returns the first error: what follows from it is no news.
+func first(errs ...error) error {
+	for _, err := range errs {
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func webhookOptions(h config.Webhook, agent string) (o alert.WebhookOptions, err error) {
+	o = alert.WebhookOptions{Name: h.Name, URL: h.URL, Header: h.Header, Timeout: h.Timeout, Agent: agent}
+	if h.URLFile != "" {
+		o.URL, err = readHidden(h.URLFile)
+	}
+	if err == nil && h.SignFile != "" {
+		o.Sign, err = readHidden(h.SignFile)
+		if err == nil && len(o.Sign) < leastSecret {
+			err = fmt.Errorf("cannot sign with what %s holds: it is shorter than %d characters", h.SignFile, leastSecret)
+		}
+	}
+	return o, err
+}
+
+func mailOptions(m config.Mail, agent string) (o alert.MailOptions, err error) {
+	o = alert.MailOptions{Name: m.Name, Host: m.Host, Port: m.Port, TLS: m.TLS, User: m.User, From: m.From, To: m.To, Timeout: m.Timeout, Agent: agent}
+	if m.PasswordFile != "" {
+		o.Password, err = readHidden(m.PasswordFile)
+	}
+	return o, err
+}
+
+// readHidden reads one line that is kept out of the configuration: a password, a
+// key or an address that holds one. Errors show nothing of it.
+func readHidden(path string) (string, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return "", fmt.Errorf("cannot read the secret: %w", err)
+	}
+	defer f.Close()
+	info, err := f.Stat()
+	if err != nil {
+		return "", fmt.Errorf("cannot read the secret: %w", err)
+	}
+	switch {
+	case !info.Mode().IsRegular():
+		return "", fmt.Errorf("cannot use the secret in %s: it is no file", path)
+	case info.Mode().Perm()&0o007 != 0:
+		return "", fmt.Errorf("cannot use the secret in %s: every user of this computer can read it; take that right away: chmod o= %s", path, path)
+	}
+	data, err := io.ReadAll(io.LimitReader(f, mostSecret+1))
+	if err != nil {
+		return "", fmt.Errorf("cannot read the secret: %w", err)
+	}
+	line := strings.TrimRight(string(data), "\r\n")
+	switch {
+	case len(data) > mostSecret:
+		return "", fmt.Errorf("cannot use the secret in %s: the file is longer than %d bytes", path, mostSecret)
+	case line == "":
+		return "", fmt.Errorf("cannot use the secret in %s: the file is empty", path)
+	case strings.ContainsAny(line, "\r\n\x00"):
+		return "", fmt.Errorf("cannot use the secret in %s: it has more than one line", path)
+	}
+	return line, nil
+}
+
+// told is the ledger with the outbox as the metrics should tell it: without what is
+// kept back on purpose.
+type told struct {
+	*ledger.Ledger
+	calls *alert.Switchboard
+}
+
+// AlertQueue returns how each channel stands.
+func (t told) AlertQueue(ctx context.Context) ([]ledger.Channel, error) {
+	channels, err := t.calls.Channels(ctx)
+	var queue []ledger.Channel
+	for _, c := range channels {
+		queue = append(queue, ledger.Channel{Name: c.Name, Pending: c.Pending, Failing: c.Failing, Delivered: c.Delivered,
+			LastError: c.LastError, Oldest: c.Oldest})
+	}
+	return queue, err
+}
