@@ -19,15 +19,16 @@ import (
 
 // TestHoldReachesAReceiver: a lot runs on the simulated machine behind a terminal, the
 // real Prometheus scrapes the hold, a rule of deploy fires, and the real Alertmanager
-// hands the alert to a receiver; and tells it when the hold is over.
+// hands the alert to a receiver; and tells it when the hold is over. The same Alertmanager
+// takes what the daemon tells by itself.
 func TestHoldReachesAReceiver(t *testing.T) {
 	t.Parallel() // it waits most of the time
 	prometheus, alertmanager := tool(t, "prometheus"), tool(t, "prometheus-alertmanager")
 	if _, err := os.Stat("/usr/share/prometheus/alertmanager/email.tmpl"); err != nil {
 		t.Skip("Debian's Alertmanager does not start without its templates: ", err)
 	}
-	w := newWorkshop(t, "", "hold:\n  every_parts: 1\n")
 	daemonAt, prometheusAt, alertmanagerAt := freeAddress(t), freeAddress(t), freeAddress(t)
+	w := newWorkshop(t, "", "hold:\n  every_parts: 1\nalerts:\n  alertmanagers:\n    - name: direct\n      url: http://"+alertmanagerAt+"\n")
 	rewrite(t, w.config, w.config, `listen: ""`, "listen: "+daemonAt)
 	s := rig.DefaultSettings()
 	s.Belt.Axis, s.Speed = 'Y', 1000
@@ -40,7 +41,7 @@ func TestHoldReachesAReceiver(t *testing.T) {
 	rewrite(t, "../deploy/prometheus.yml", w.dir+"/prometheus.yml", "127.0.0.1:7353", daemonAt, "127.0.0.1:9093", alertmanagerAt,
 		"scrape_interval: 15s", "scrape_interval: 1s", "evaluation_interval: 15s", "evaluation_interval: 1s")
 	rewrite(t, "../deploy/alertmanager.yml", w.dir+"/alertmanager.yml", "http://127.0.0.1:7360", calls.URL,
-		"group_wait: 10s", "group_wait: 1s", "group_interval: 2m", "group_interval: 1s")
+		"group_wait: 10s", "group_wait: 1s", "group_interval: 2m", "group_interval: 1s", "mute_time_intervals: [nights]", "mute_time_intervals: []")
 	background(t, alertmanager, alertmanagerAt, "--config.file="+w.dir+"/alertmanager.yml", "--storage.path="+w.dir+"/am",
 		"--web.listen-address="+alertmanagerAt, "--cluster.listen-address=")
 	background(t, prometheus, prometheusAt, "--config.file="+w.dir+"/prometheus.yml", "--storage.tsdb.path="+w.dir+"/tsdb", "--web.listen-address="+prometheusAt)
@@ -54,12 +55,17 @@ func TestHoldReachesAReceiver(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.reach(t, supervisor.Held)
-	held := calls.wait(t, "firing", "BeltwardenHeld")
-	if held.Labels["machine"] != "clip-press" || held.Labels["reason"] != "check_parts" || held.Labels["severity"] != "warning" {
+	held := calls.wait(t, "firing", "BeltwardenHeld", "check_parts")
+	if held.Labels["machine"] != "clip-press" || held.Labels["severity"] != "warning" {
 		t.Errorf("the alert has the labels %v", held.Labels)
 	}
 	if why := held.Annotations["why"]; why != "a check is due after so many parts" {
 		t.Errorf("it says why: %q", why)
+	}
+	direct := calls.wait(t, "firing", "BeltwardenNeedsSomebody", "check_parts")
+	if direct.Labels["machine"] != "clip machine" || direct.Labels["state"] != "Held" ||
+		!strings.Contains(direct.Annotations["description"], "beltwarden") {
+		t.Errorf("the daemon itself told %v, %v", direct.Labels, direct.Annotations)
 	}
 	askDashboard(t, prometheusAt)
 	askRules(t, prometheusAt)
@@ -73,10 +79,11 @@ func TestHoldReachesAReceiver(t *testing.T) {
 		t.Fatal(err)
 	}
 	d.reach(t, supervisor.Complete)
-	calls.wait(t, "resolved", "BeltwardenHeld")
-	calls.wait(t, "firing", "BeltwardenLotMade")
+	calls.wait(t, "resolved", "BeltwardenHeld", "check_parts")
+	calls.wait(t, "resolved", "BeltwardenNeedsSomebody", "check_parts")
+	calls.wait(t, "firing", "BeltwardenLotMade", "")
 	for _, name := range calls.names() {
-		if !slices.Contains([]string{"BeltwardenHeld", "BeltwardenLotMade", "BeltwardenVisitSoon"}, name) {
+		if !slices.Contains([]string{"BeltwardenHeld", "BeltwardenLotMade", "BeltwardenVisitSoon", "BeltwardenNeedsSomebody"}, name) {
 			t.Errorf("a quiet lot has brought %s", name)
 		}
 	}

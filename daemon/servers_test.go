@@ -139,13 +139,15 @@ func newReceiver(t *testing.T) *receiver {
 	return r
 }
 
-// wait returns the first call of this status about the alert.
-func (r *receiver) wait(t *testing.T, status, name string) (found call) {
+// wait returns the first call of this status about the alert, for this reason.
+func (r *receiver) wait(t *testing.T, status, name, reason string) (found call) {
 	t.Helper()
 	eventually(t, fmt.Sprintf("the receiver is told that %s is %s", name, status), func() bool {
 		r.mu.Lock()
 		defer r.mu.Unlock()
-		i := slices.IndexFunc(r.calls, func(c call) bool { return c.Status == status && c.Labels["alertname"] == name })
+		i := slices.IndexFunc(r.calls, func(c call) bool {
+			return c.Status == status && c.Labels["alertname"] == name && c.Labels["reason"] == reason
+		})
 		if i >= 0 {
 			found = r.calls[i]
 		}
