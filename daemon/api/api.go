@@ -64,32 +64,43 @@ type api struct {
 // New returns the handler of everything that the daemon serves.
 func New(o Options) http.Handler {
 	b := &api{Options: o, inspector: make(chan struct{}, 1), uploads: make(chan struct{}, mostUploads)}
-	answers := once.New()
-	act := func(next http.HandlerFunc) http.HandlerFunc { return answers.Handler(once.Header, next) }
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) { text(w, http.StatusOK, "alive") })
-	mux.HandleFunc("GET /readyz", b.ready)
-	mux.Handle("GET /metrics", o.Metrics)
-	mux.HandleFunc("GET /api/v1/status", b.status)
-	mux.HandleFunc("GET /api/v1/lots", b.lots)
-	mux.HandleFunc("GET /api/v1/lots/{id}", b.lot)
-	mux.HandleFunc("GET /api/v1/lots/{id}/report", b.lotReport)
-	mux.HandleFunc("GET /api/v1/events", b.events)
-	mux.HandleFunc("GET /api/v1/alerts", b.alerts)
-	mux.HandleFunc("POST /api/v1/alerts/test", act(b.testAlert))
-	mux.HandleFunc("POST /api/v1/alerts/acknowledge", act(b.acknowledge))
-	mux.HandleFunc("POST /api/v1/commands", act(b.command))
-	mux.HandleFunc("POST /api/v1/checks", act(b.check))
-	mux.HandleFunc("POST /api/v1/scale", act(b.scale))
-	mux.HandleFunc("POST /api/v1/trials/begin", act(b.beginTrial))
-	mux.HandleFunc("POST /api/v1/trials/end", act(b.endTrial))
-	mux.HandleFunc("POST /api/v1/lots", act(b.openLot))
-	mux.HandleFunc("POST /api/v1/lots/{id}/end", act(b.endLot))
-	mux.HandleFunc("GET /api/v1/jobs", b.jobs)
-	mux.HandleFunc("GET /api/v1/jobs/{name}", b.job)
-	mux.HandleFunc("POST /api/v1/jobs", b.putJob) // the same file sent twice is stored once
-	mux.HandleFunc("DELETE /api/v1/jobs/{name}", act(b.removeJob))
+	for pattern, handler := range b.routes(o.Metrics) {
+		mux.Handle(pattern, handler)
+	}
 	return spoken(mux)
+}
+
+// routes are all that is answered; openapi.yaml describes each.
+func (b *api) routes(metrics http.Handler) map[string]http.Handler {
+	answers := once.New()
+	act := func(next http.HandlerFunc) http.Handler { return answers.Handler(once.Header, next) }
+	read := func(next http.HandlerFunc) http.Handler { return next }
+	return map[string]http.Handler{
+		"GET /healthz":                    read(func(w http.ResponseWriter, _ *http.Request) { text(w, http.StatusOK, "alive") }),
+		"GET /readyz":                     read(b.ready),
+		"GET /metrics":                    metrics,
+		"GET /api/v1/status":              read(b.status),
+		"GET /api/v1/lots":                read(b.lots),
+		"GET /api/v1/lots/{id}":           read(b.lot),
+		"GET /api/v1/lots/{id}/report":    read(b.lotReport),
+		"GET /api/v1/events":              read(b.events),
+		"GET /api/v1/alerts":              read(b.alerts),
+		"POST /api/v1/alerts/test":        act(b.testAlert),
+		"POST /api/v1/alerts/acknowledge": act(b.acknowledge),
+		"POST /api/v1/commands":           act(b.command),
+		"POST /api/v1/checks":             act(b.check),
+		"POST /api/v1/scale":              act(b.scale),
+		"POST /api/v1/trials/begin":       act(b.beginTrial),
+		"POST /api/v1/trials/end":         act(b.endTrial),
+		"POST /api/v1/lots":               act(b.openLot),
+		"POST /api/v1/lots/{id}/end":      act(b.endLot),
+		"GET /api/v1/jobs":                read(b.jobs),
+		"GET /api/v1/jobs/{name}":         read(b.job),
+		"POST /api/v1/jobs":               read(b.putJob), // the same file sent twice is stored once
+		"DELETE /api/v1/jobs/{name}":      act(b.removeJob),
+		"GET /api/v1/openapi.yaml":        read(document),
+	}
 }
 
 // ready tells whether the daemon can do its work: the board answers, and so does

@@ -48,6 +48,7 @@ type bench struct {
 	ledger *ledger.Ledger
 	http.Handler
 	plain http.Handler // without the guard
+	t     testing.TB
 }
 
 func setUp(t *testing.T, alter ...func(*Options)) *bench {
@@ -57,7 +58,7 @@ func setUp(t *testing.T, alter ...func(*Options)) *bench {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = l.Close() })
-	b := &bench{run: new(script), ledger: l}
+	b := &bench{run: new(script), ledger: l, t: t}
 	b.run.shot.State = supervisor.Held
 	o := Options{Run: b.run, Ledger: l, Log: zap.NewNop(), Alerts: calls(l, new(phone)),
 		Inspect: func(_ context.Context, path string) (*job.Plan, error) {
@@ -99,6 +100,7 @@ func (b *bench) ask(method, path, body string, headers ...string) *httptest.Resp
 	}
 	w := httptest.NewRecorder()
 	b.ServeHTTP(w, r)
+	conforms(b.t, r, []byte(body), w)
 	return w
 }
 

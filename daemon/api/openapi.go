@@ -1,0 +1,16 @@
+package api
+
+import (
+	_ "embed"
+	"net/http"
+)
+
+//go:embed openapi.yaml
+var openAPI []byte
+
+// document answers with the description of the interface in the form of OpenAPI 3.0.
+// Its media type is that of RFC 9512.
+func document(w http.ResponseWriter, _ *http.Request) {
+	w.Header().Set("Content-Type", "application/yaml")
+	_, _ = w.Write(openAPI) // a reader who has gone needs no answer
+}
