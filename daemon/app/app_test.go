@@ -42,7 +42,7 @@ func settings(t *testing.T) *config.Settings {
 	dir := t.TempDir()
 	c.Ledger.Path = filepath.Join(dir, "ledger.db")
 	c.Server.Socket = filepath.Join(dir, "run", "s")
-	c.Server.JobsFolder = filepath.Join(dir, "jobs")
+	c.Server.JobsFolder, c.Ledger.BackupFolder = filepath.Join(dir, "jobs"), filepath.Join(dir, "backups")
 	c.Server.Listen = "127.0.0.1:0"
 	c.Machine.ResetWait = time.Second
 	c.Belt.WorstDriftMMPerM = 0.01

@@ -142,7 +142,7 @@ func (b *board) testAlert(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if err := b.TestAlert(r.Context(), name); err != nil {
-		b.showAlerts(w, r, http.StatusBadGateway, "", "The test did not get through to "+name+": "+err.Error()+".")
+		b.showAlerts(w, r, http.StatusOK, "", "The test did not get through to "+name+": "+err.Error()+".")
 		return
 	}
 	b.showAlerts(w, r, http.StatusOK, "The test was taken by "+name+": see that it has arrived.", "")

@@ -121,6 +121,7 @@ func (w *World) settings() *config.Settings {
 	c.Ledger.Path = w.Ledger
 	c.Server.Socket, c.Server.Listen = w.Socket, w.set.Listen
 	c.Server.JobsFolder = filepath.Join(w.set.Dir, "jobs")
+	c.Ledger.BackupKeep = 0 // it lives for an hour
 	return c
 }
 
