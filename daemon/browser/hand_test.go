@@ -91,7 +91,7 @@ func plain(v *accessibility.Value) string {
 
 // roles of what is filled in, pressed and so on.
 var (
-	boxes   = []string{"textbox", "spinbutton", "searchbox"}
+	boxes   = []string{"textbox", "spinbutton", "searchbox", "combobox"} // the last with suggestions, or a list
 	presses = []string{"button", "link"}
 	ticks   = []string{"checkbox", "radio", "switch"}
 )
@@ -218,13 +218,25 @@ func (b *tab) upload(label, path string) {
 // value is what a field holds.
 func (b *tab) value(label string) string {
 	b.t.Helper()
-	return b.find(label, slices.Concat(boxes, []string{"combobox"})...).value
+	return b.find(label, boxes...).value
 }
 
 // keys presses keys, one after the other.
 func (b *tab) keys(keys string, o ...chromedp.KeyOption) {
 	b.t.Helper()
 	b.do(chromedp.KeyEvent(keys, o...))
+}
+
+// enter presses Enter. As one event with its text, as a keyboard's comes: sent apart,
+// the text of a key that has followed a link would fall into the field it leads to.
+func (b *tab) enter() {
+	b.t.Helper()
+	down := input.DispatchKeyEventParams{Type: input.DispatchKeyEventTypeKeyDown, Key: "Enter", Code: "Enter", WindowsVirtualKeyCode: 13,
+		NativeVirtualKeyCode: 13, Text: "\r", UnmodifiedText: "\r"}
+	call(b, input.DispatchKeyEvent, down)
+	up := down
+	up.Type, up.Text, up.UnmodifiedText = input.DispatchKeyEventTypeKeyUp, "", ""
+	call(b, input.DispatchKeyEvent, up)
 }
 
 // words are all texts of the page, in order.
@@ -274,3 +286,22 @@ func within(bound time.Duration, is func() bool) bool {
 		}
 	}
 }
+
+// has reports whether a thing is there now.
+func (b *tab) has(name string, roles ...string) bool {
+	b.t.Helper()
+	_, ok := b.look(name, roles...)
+	return ok
+}
+
+// says reports whether a text stands in the page now.
+func (b *tab) says(text string) bool {
+	b.t.Helper()
+	return strings.Contains(strings.ToLower(b.words()), strings.ToLower(text))
+}
+
+func contains(text, part string) bool {
+	return strings.Contains(strings.ToLower(text), strings.ToLower(part))
+}
+
+func lastWord(text string) string { return text[strings.LastIndexByte(text, ' ')+1:] }

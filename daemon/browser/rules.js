@@ -187,6 +187,7 @@
   };
   const judge = (e, colour, sizePX, bold, x, y, what) => {
     const ground = behind(e, x, y);
+    if (!ground && document.elementsFromPoint(x, y).indexOf(e) < 0) return; // out of the part that its box shows
     if (!ground) return say('contrast', e, 'what lies behind it cannot be told');
     const ink = read(colour);
     ink[3] *= faint(e);
@@ -204,7 +205,7 @@
     let r = range.getClientRects()[0];
     if (!r || r.width <= 1 || r.height <= 1) continue;
     if (!here(r)) {
-      e.scrollIntoView({ block: 'center', behavior: 'instant' });
+      e.scrollIntoView({ block: 'center', inline: 'nearest', behavior: 'instant' });
       r = range.getClientRects()[0];
       if (!here(r)) continue; // put aside until it has the focus
     }

@@ -14,7 +14,7 @@ import (
 var rules string
 
 // named are roles that are nothing without a name.
-var named = slices.Concat(boxes, presses, ticks, []string{"combobox", "listbox", "image", "img", "table", "heading", "DisclosureTriangle", "progressbar", "meter", "slider", "group"})
+var named = slices.Concat(boxes, presses, ticks, []string{"listbox", "image", "img", "table", "heading", "DisclosureTriangle", "progressbar", "meter", "slider", "group"})
 
 // unlawful returns what breaks the rules, light and dark.
 func (b *tab) unlawful() (problems []string) {

@@ -119,6 +119,13 @@ func (b *tab) visit(path string) {
 	b.do(chromedp.Navigate(b.base + path))
 }
 
+// back goes to the page before, as it was kept or made anew.
+func (b *tab) back() {
+	b.t.Helper()
+	h := call(b, page.GetNavigationHistory, struct{}{})
+	call(b, page.NavigateToHistoryEntry, page.NavigateToHistoryEntryParams{EntryID: h.Entries[h.CurrentIndex-1].ID})
+}
+
 // path is where the tab is, with its query.
 func (b *tab) path() string {
 	b.t.Helper()
@@ -127,23 +134,34 @@ func (b *tab) path() string {
 }
 
 // shot keeps a picture of the whole page in build/screens, under the test's name.
+// One that cannot be taken is no failure: it is for eyes.
 func (b *tab) shot(name string) {
 	b.t.Helper()
-	ctx, cancel := b.bounded()
+	var data []byte
+	var err error
+	for range 3 { // now and then a browser without a window makes no frame
+		if data, err = b.picture(); err == nil {
+			keep(b.t, name+".png", data)
+			return
+		}
+	}
+	b.t.Logf("no picture of %s: %v", name, err)
+}
+
+func (b *tab) picture() ([]byte, error) {
+	ctx, cancel := context.WithTimeout(b.ctx, 5*time.Second)
 	defer cancel()
+	if _, err := chromedp.Call(ctx, page.BringToFront, struct{}{}); err != nil {
+		return nil, err
+	}
 	m, err := chromedp.Call(ctx, page.GetLayoutMetrics, struct{}{})
 	if err != nil {
-		b.t.Errorf("no picture of %s: %v", name, err)
-		return
+		return nil, err
 	}
 	high := max(m.CSSContentSize.Height, float64(b.size.high))
-	p, err := chromedp.Call(ctx, page.CaptureScreenshot, page.CaptureScreenshotParams{CaptureBeyondViewport: new(true),
+	p, err := chromedp.Call(ctx, page.CaptureScreenshot, page.CaptureScreenshotParams{CaptureBeyondViewport: new(true), OptimizeForSpeed: new(true),
 		Clip: &page.Viewport{Width: max(m.CSSContentSize.Width, float64(b.size.wide)), Height: min(high, 12000), Scale: 1}})
-	if err != nil {
-		b.t.Errorf("no picture of %s: %v", name, err)
-		return
-	}
-	keep(b.t, name+".png", p.Data)
+	return p.Data, err
 }
 
 // kept counts what each test has kept.

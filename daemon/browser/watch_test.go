@@ -131,3 +131,21 @@ func (w *watch) forget() {
 	defer w.mu.Unlock()
 	w.wrong = nil
 }
+
+// gone says that the daemon is meant to be away, or is back.
+func (w *watch) gone(away bool) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	w.away = away
+}
+
+// weight is how many bytes came over the wire so far, streams not counted.
+func (w *watch) weight() (bytes int64, parts []string) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for id, n := range w.bytes {
+		bytes += n
+		parts = append(parts, fmt.Sprintf("%s %d", strings.TrimPrefix(w.address[id], w.base), n))
+	}
+	return bytes, parts
+}

@@ -1,0 +1,68 @@
+package browser
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"beltwarden/config"
+	"beltwarden/supervisor"
+)
+
+// A receiver that is down leaves a mark until it is up; a test can be sent, and whoever
+// knows can say so.
+func TestAlertsPage(t *testing.T) {
+	var up atomic.Bool
+	var got atomic.Int32
+	server := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, _ *http.Request) {
+		if !up.Load() {
+			rw.WriteHeader(http.StatusServiceUnavailable)
+			return
+		}
+		got.Add(1)
+	}))
+	defer server.Close()
+	w := newWorkshop(t, 0, func(c *config.Settings) {
+		c.Hold.EveryParts = 2
+		c.Alerts.RetryFirst, c.Alerts.RetryLimit, c.Alerts.EscalateAfter = time.Second, 2*time.Second, time.Hour
+		c.Alerts.Webhooks = []config.Webhook{{Channel: config.Channel{Name: "workshop phone", Level: 1}, URL: server.URL, Timeout: 2 * time.Second},
+			{Channel: config.Channel{Name: "foreman", Level: 2}, URL: server.URL + "/2", Timeout: 2 * time.Second}}
+	})
+	w.order("plant-stake clips", 12)
+	w.reach(supervisor.Held)
+	b := open(t, w.url, phone)
+	b.visit("/")
+	b.seesWithin(20*time.Second, "Alerts do not get through to workshop phone", "Others are called if nobody acts: foreman")
+	b.lawful()
+	b.shot("mark")
+	b.press("See the alerts")
+	b.sees("does not get through", "called when nobody has acted for a while", "waits whether somebody acts")
+	b.lawful()
+	b.shot("down")
+	b.press("Send a test to workshop phone")
+	b.sees("The test did not get through to workshop phone")
+	b.shot("test-failed")
+	up.Store(true)
+	b.press("Send a test to workshop phone")
+	b.sees("The test was taken by workshop phone")
+	b.fill("Your name", "Ada")
+	b.press("I know, call nobody else")
+	b.sees("It is noted that you know")
+	b.visit("/")
+	b.seesWithin(20*time.Second, "Parts against the order")
+	if !within(20*time.Second, func() bool {
+		b.visit("/")
+		return !b.says("Alerts do not get through") && !b.says("Others are called")
+	}) {
+		t.Error("the mark stays though everything is delivered and known")
+	}
+	b.visit("/alerts")
+	b.sees("all delivered")
+	b.lawful()
+	b.shot("up")
+	if got.Load() < 2 {
+		t.Errorf("the receiver got %d messages", got.Load())
+	}
+}

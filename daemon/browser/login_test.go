@@ -1,0 +1,74 @@
+package browser
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"beltwarden/config"
+	"beltwarden/supervisor"
+)
+
+// locked makes a workshop whose daemon asks for secrets.
+func locked(t *testing.T, alter func(*config.Settings)) *workshop {
+	t.Helper()
+	dir := t.TempDir()
+	for name, text := range map[string]string{"operate": "wide-open-greenhouse-42", "look": "glass-front-door-17"} {
+		if err := os.WriteFile(filepath.Join(dir, name), []byte(text+"\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	return newWorkshop(t, 0, func(c *config.Settings) {
+		c.Server.SecretFile, c.Server.LookSecretFile = filepath.Join(dir, "operate"), filepath.Join(dir, "look")
+		if alter != nil {
+			alter(c)
+		}
+	})
+}
+
+// Whoever follows a link to the visit form is asked for the secret, may mistake it, and
+// lands on the form; whoever only looks is shown no form; logging out ends it. With
+// scripts and without.
+func TestLogInAndOut(t *testing.T) {
+	w := locked(t, func(c *config.Settings) { c.Hold.EveryParts = 2 })
+	w.order("plant-stake clips", 12)
+	w.reach(supervisor.Held)
+	for _, scripts := range []bool{true, false} {
+		b := open(t, w.url, phone)
+		b.scripts(scripts)
+		b.visit("/visit")
+		b.find("Log in", "heading")
+		b.lawful()
+		b.shot("asked")
+		b.fill("Secret", "nonsense")
+		b.press("Log in")
+		b.sees("That is not the secret.")
+		b.lawful()
+		b.shot("refused")
+		b.fill("Secret", "wide-open-greenhouse-42")
+		b.press("Log in")
+		b.find("Record a visit", "heading")
+		if at := b.path(); at != "/visit" {
+			t.Errorf("the login leads to %s", at)
+		}
+		b.fill("Good parts", "1")
+		b.press("Record only")
+		b.sees("The visit is recorded")
+		b.press("Log out")
+		b.find("Log in", "heading")
+		b.visit("/")
+		b.find("Log in", "heading")
+
+		b.fill("Secret", "glass-front-door-17")
+		b.press("Log in")
+		b.sees("Parts against the order")
+		b.lawful()
+		b.shot("looking")
+		for _, name := range []string{"Record a visit", "Go on", "Stop", "Abort: switch off at once"} {
+			if b.has(name, presses...) {
+				t.Errorf("a looker is offered %q (scripts %v)", name, scripts)
+			}
+		}
+		b.press("Log out")
+	}
+}
