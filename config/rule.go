@@ -115,7 +115,7 @@ func urlRule(s string) (problem, remedy string) {
 
 // originRule accepts scheme and host, without a path.
 func originRule(s string) (problem, remedy string) {
-	if problem, remedy = urlRule(s); problem != "" {
+	if problem, _ = urlRule(s); problem != "" {
 		return problem, "write it as https://host or http://host:7353"
 	}
 	if u, err := url.Parse(s); err != nil || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.User != nil {

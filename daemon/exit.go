@@ -28,6 +28,7 @@ const (
 	exitUnreachable = 9
 	exitShort       = 10
 	exitTable       = 11
+	exitHot         = 12
 )
 
 // exitMeanings is what the help says of each status.
@@ -47,6 +48,7 @@ var exitMeanings = []struct {
 	{exitUnreachable, "the daemon cannot be reached"},
 	{exitShort, "the lot ended without the ordered good parts"},
 	{exitTable, "a table of measurements is missing or wrong"},
+	{exitHot, "the heaters were not shown to be off: switch the machine off at the mains"},
 }
 
 // failure is an error with its exit status and what to do about it.

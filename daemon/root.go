@@ -44,7 +44,7 @@ func newRoot() *cobra.Command {
 			hint: "see: " + c.CommandPath() + " --help"}
 	})
 	group(root)
-	root.AddCommand(newDemo(), newServe(), newInspect(), newConfig(), newPorts(), newLot(), newStatus(),
+	root.AddCommand(newDemo(), newServe(), newCool(), newInspect(), newConfig(), newPorts(), newLot(), newStatus(),
 		newCheck(), newAlert(), newScale(), newTrial(), newForecast(), newChart(), newPlan(), newRig(), newLedger(), newVersion(), newExitStatuses())
 	root.AddCommand(newCommands()...)
 	return root

@@ -24,6 +24,7 @@ type Supervisor struct {
 	log    *zap.Logger
 
 	requests chan call
+	pings    chan chan struct{}
 	snapshot atomic.Pointer[Snapshot]
 	ended    chan struct{}
 
@@ -60,7 +61,7 @@ var ErrEnded = errors.New("the run has ended")
 // New returns a supervisor for a machine taken up by [NewMachine].
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
-		requests: make(chan call), ended: make(chan struct{}), opened: make(chan opening)}
+		requests: make(chan call), pings: make(chan chan struct{}), ended: make(chan struct{}), opened: make(chan opening)}
 	s.speak = func(p serialio.Port, o serialio.Options) connection { return serialio.NewConn(p, o) }
 	s.track.axis, s.track.forward = m.set.BeltAxis, m.set.Forward
 	s.track.forget()
@@ -92,13 +93,52 @@ func (s *Supervisor) Do(ctx context.Context, r Request) (Result, error) {
 	}
 }
 
-// errHot is an end of the process that leaves the operator something to do.
-var errHot = errors.New("cannot show that the heaters are off: switch the machine off at the mains")
+// ErrHot is an end of the process that leaves the operator something to do.
+var ErrHot = errors.New("cannot show that the heaters are off: switch the machine off at the mains")
+
+// Ping returns once the goroutine of Run has gone round, which shows that neither the state
+// machine nor the connection hangs.
+func (s *Supervisor) Ping(ctx context.Context) error {
+	p := make(chan struct{})
+	select {
+	case s.pings <- p:
+	case <-s.ended:
+		return ErrEnded
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case <-p:
+		return nil
+	case <-s.ended:
+		return ErrEnded
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// lastWordsFor is how long the last words of a run that falls over may take to the wire.
+const lastWordsFor = time.Second
+
+// lastWords switch the heaters off when the run falls over by a fault of our own: nobody
+// would do so any more. Then it goes on to fall.
+func (s *Supervisor) lastWords() {
+	fault := recover()
+	if fault == nil {
+		return
+	}
+	if s.conn != nil {
+		s.conn.Urgent([]byte("\nM112\n" + coolWords))
+		time.Sleep(lastWordsFor)
+	}
+	panic(fault)
+}
 
 // Run owns the machine until ctx ends; then it makes the machine safe, within a
 // bound, and closes the port. It returns an error when it could not.
 func (s *Supervisor) Run(ctx context.Context) error {
 	defer close(s.ended)
+	defer s.lastWords()
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
 	s.carryOut(ctx, s.machine.Begin(time.Now()), nil)
@@ -109,7 +149,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 			s.commitOwed(0)
 			s.close()
 			if s.machine.MaybeHot() {
-				return errHot
+				return ErrHot
 			}
 			return nil
 		}
@@ -123,7 +163,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 			s.step(Shutdown{}, nil)
 		case <-bound:
 			s.close()
-			return fmt.Errorf("%w within %s", errHot, s.set.StopWithin)
+			return fmt.Errorf("%w within %s", ErrHot, s.set.StopWithin)
 		case ev, ok := <-s.events:
 			if !ok {
 				s.events = nil
@@ -132,6 +172,9 @@ func (s *Supervisor) Run(ctx context.Context) error {
 			s.lineEvent(ev)
 		case o := <-s.opened:
 			s.portOpened(o)
+		case p := <-s.pings:
+			s.stats() // the connection answers too
+			close(p)
 		case c := <-s.requests:
 			if err := s.lookUp(&c.request); err != nil {
 				c.answer <- answer{Result{}, err}

@@ -135,7 +135,7 @@ func (w *world) open(ctx context.Context, s serialio.Settings) (serialio.Port, e
 func (w *world) stop() {
 	w.cancel()
 	switch err := <-w.ended; {
-	case errors.Is(err, errHot):
+	case errors.Is(err, ErrHot):
 		w.hot++ // it says so, and that is what it is for
 	case err != nil:
 		w.wrong("run ended: %v", err)

@@ -49,6 +49,7 @@ func (a *App) start(ctx context.Context) error {
 	}
 	a.startBackups()
 	a.startRun()
+	a.startWatchdog()
 	a.tell(notifyReady)
 	a.onStop("service manager", func(context.Context) error { a.tell(notifyStopping); return nil })
 	c := a.o.Config

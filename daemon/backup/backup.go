@@ -182,8 +182,9 @@ func List(folder string) ([]Copy, error) {
 	}
 	var list []Copy
 	for _, e := range entries {
-		digits, ok := strings.CutPrefix(e.Name(), prefix)
-		if digits, ok = strings.CutSuffix(digits, suffix); !ok || len(digits) < 6 {
+		digits, begins := strings.CutPrefix(e.Name(), prefix)
+		digits, ends := strings.CutSuffix(digits, suffix)
+		if !begins || !ends || len(digits) < 6 {
 			continue
 		}
 		n, err := strconv.Atoi(digits)

@@ -1,0 +1,65 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"beltwarden/config"
+	"beltwarden/daemon/app"
+	"beltwarden/serialio"
+	"beltwarden/supervisor"
+)
+
+// serviceResult is what systemd tells the commands that run after a service has ended
+// (systemd.exec(5), SERVICE_RESULT).
+const serviceResult = "SERVICE_RESULT"
+
+func newCool() *cobra.Command {
+	var file string
+	var within time.Duration
+	var failed bool
+	c := &cobra.Command{
+		Use: "cool --config FILE", Short: "Switch the heaters off while no daemon runs, and watch them cool", Args: args(0, 0, ""),
+		Long: "cool opens the port, switches both heaters off and watches the readings fall. The\n" +
+			"service runs it after a daemon that was killed, hung or fell over; run it yourself\n" +
+			"when you are in doubt. Opening the port restarts many boards, which ends a print.\n\n" +
+			"It does not replace the board's own heater protection, nor the mains switch.",
+	}
+	c.Flags().StringVar(&file, "config", "", "configuration file")
+	c.Flags().DurationVar(&within, "within", 5*time.Minute, "longest time to try")
+	c.Flags().BoolVar(&failed, "after-failure", false, "do nothing after a service that has ended in order ($"+serviceResult+")")
+	asJSON := jsonFlag(c)
+	c.RunE = func(c *cobra.Command, _ []string) error {
+		if err := needFlags(c, "config"); err != nil {
+			return err
+		}
+		if within <= 0 {
+			return usagef("cannot cool: --within %s: write a time such as 5m", within)
+		}
+		if failed && os.Getenv(serviceResult) == "success" {
+			return nil
+		}
+		cfg, err := config.Load(file)
+		if err != nil {
+			return err
+		}
+		set := app.RunSettings(cfg)
+		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery}, serialio.OpenDevice)
+		if errors.Is(err, supervisor.ErrHot) {
+			return &failure{status: exitHot, err: err, hint: "switch the machine off at the mains, and look at it"}
+		}
+		if err != nil {
+			return err
+		}
+		if *asJSON {
+			return printJSON(c.OutOrStdout(), map[string]any{"off": true, "seen": said})
+		}
+		_, err = fmt.Fprintln(c.OutOrStdout(), "the heaters are off: "+said)
+		return err
+	}
+	return c
+}

@@ -1,0 +1,141 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/supervisor/heat"
+)
+
+// Cooling bounds the work of [Cool].
+type Cooling struct {
+	Port   serialio.Settings
+	Conn   serialio.Options
+	Within time.Duration // altogether
+	Every  time.Duration // between two readings
+}
+
+// coolWords switch the heaters off. Sent without a number and before anything else is
+// known, most boards obey them, also one that waits for a temperature once the first has
+// ended that wait.
+const coolWords = "\nM108\nM104 S0\nM140 S0\n"
+
+// Cool switches the heaters of a board off while no daemon works it, and watches the
+// readings fall: for the time after a daemon that was killed, or fell over. It tries until
+// ctx or the time that is set ends, also through restarts of the board, and returns what was
+// seen. The error is [ErrHot] with the reason where they were not shown to be off.
+func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) {
+	ctx, cancel := context.WithTimeout(ctx, c.Within)
+	defer cancel()
+	k := &cooler{c: c, nozzle: heat.NewProof("nozzle"), bed: heat.NewProof("bed"), begun: time.Now()}
+	last := errors.New("the board was not reached")
+	for {
+		done, err := k.attempt(ctx, open)
+		switch {
+		case done:
+			return k.words(), nil
+		case err != nil && ctx.Err() == nil:
+			last = err
+		}
+		if !sleep(ctx, c.Every) {
+			if k.read {
+				last = errors.New(k.words())
+			}
+			return "", fmt.Errorf("%w; %w", ErrHot, last)
+		}
+	}
+}
+
+// cooler follows one cooling over several connections.
+type cooler struct {
+	c               Cooling
+	nozzle, bed     *heat.Proof
+	has             struct{ nozzle, bed bool }
+	read            bool
+	begun           time.Time
+	nozzleOn, bedOn bool // the board tells a target that is not 0
+}
+
+// attempt works one connection until the heaters are shown to be off, or it ends.
+func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error) {
+	port, err := open(ctx, k.c.Port)
+	if err != nil {
+		return false, err
+	}
+	conn := serialio.NewConn(port, k.c.Conn)
+	defer conn.Close()
+	conn.Urgent([]byte(coolWords))
+	tick := time.NewTicker(k.c.Every)
+	defer tick.Stop()
+	synced := false
+	for {
+		select {
+		case <-ctx.Done():
+			return false, ctx.Err()
+		case ev, ok := <-conn.Events():
+			switch {
+			case !ok:
+				return false, serialio.ErrClosed
+			case ev.Kind == serialio.EventLost:
+				return false, ev.Err
+			case ev.Kind == serialio.EventSynced:
+				synced = true
+				k.off(conn)
+			case ev.Kind == serialio.EventReport && k.report(ev.Reply.Temps):
+				return true, nil
+			}
+		case <-tick.C:
+			switch {
+			case !synced:
+			case k.nozzleOn || k.bedOn:
+				k.off(conn) // it was asked for heat again, or has not heard us
+			default:
+				conn.Ask(askID, "M105")
+			}
+		}
+	}
+}
+
+func (k *cooler) off(conn *serialio.Conn) {
+	for _, line := range []string{"M104 S0", "M140 S0", "M105"} {
+		conn.Ask(askID, line)
+	}
+}
+
+// report takes a reading in, and says whether the heaters are off beyond doubt.
+func (k *cooler) report(t serialio.Temps) bool {
+	if !t.HasNozzle && !t.HasBed {
+		return false
+	}
+	at := time.Since(k.begun)
+	k.read = true
+	if t.HasNozzle {
+		k.has.nozzle, k.nozzleOn = true, t.HasNozzleTarget && t.NozzleTargetC > 0
+		k.nozzle.Observe(at, t.NozzleC)
+	}
+	if t.HasBed {
+		k.has.bed, k.bedOn = true, t.HasBedTarget && t.BedTargetC > 0
+		k.bed.Observe(at, t.BedC)
+	}
+	return !k.nozzleOn && !k.bedOn && (!k.has.nozzle || k.nozzle.Shown()) && (!k.has.bed || k.bed.Shown())
+}
+
+func (k *cooler) words() string {
+	p := proof{nozzle: k.nozzle, bed: k.bed, hasNozzle: k.has.nozzle, hasBed: k.has.bed}
+	return p.words(time.Since(k.begun))
+}
+
+// sleep waits; it returns false when ctx has ended.
+func sleep(ctx context.Context, d time.Duration) bool {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+		return true
+	case <-ctx.Done():
+		return false
+	}
+}

@@ -1,0 +1,170 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"strings"
+	"testing"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/serialio"
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// hotBoard is a board that somebody has left with its heaters on, in the middle of
+// something.
+func hotBoard(t *testing.T, words string, alter func(*rig.Settings)) *rig.Rig {
+	t.Helper()
+	s := testRig()
+	s.Board.ResetOnOpen = false
+	if alter != nil {
+		alter(&s)
+	}
+	r, err := rig.New(s)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = r.Close() })
+	port, err := r.Open(t.Context(), serialio.Settings{Path: "rig", BaudRate: 250000})
+	if err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(10 * time.Second) // a board that restarts when it is opened
+	if _, err := port.Write([]byte(words)); err != nil {
+		t.Fatal(err)
+	}
+	time.Sleep(4 * time.Minute)
+	_ = port.Close() // the daemon is gone
+	return r
+}
+
+func coolIt(r *rig.Rig, within time.Duration) (string, error) {
+	return Cool(context.Background(), Cooling{Port: serialio.Settings{Path: "rig", BaudRate: 250000}, Conn: serialio.Options{BootWait: time.Second},
+		Within: within, Every: 2 * time.Second}, r.Open)
+}
+
+// TestCool: whatever the board was doing when the daemon died, its heaters are off soon
+// after, and readings show it.
+func TestCool(t *testing.T) {
+	for name, words := range map[string]string{
+		"heated":                  "M104 S205\nM140 S60\n",
+		"heating, and waiting":    "M140 S60\nM109 S280\n",
+		"waiting for a cold bed":  "M104 S205\nM190 R15\n",
+		"in the middle of a move": "M104 S205\nM140 S60\nG91\nG1 X1 F1\n",
+		"cold":                    "M105\n",
+	} {
+		for _, resets := range []bool{false, true} {
+			t.Run(fmt.Sprintf("%s, restarts when opened %v", name, resets), func(t *testing.T) {
+				inBubble(t, func(t *testing.T) {
+					r := hotBoard(t, words, func(s *rig.Settings) { s.Board.ResetOnOpen = resets })
+					said, err := coolIt(r, 10*time.Minute)
+					if err != nil {
+						t.Fatal(err)
+					}
+					if _, nt, _, bt := r.Temperatures(); nt != 0 || bt != 0 {
+						t.Errorf("targets left at %.0f and %.0f °C", nt, bt)
+					}
+					if want := map[bool]string{true: "cold at", false: "fell from"}[name == "cold"]; !strings.Contains(said, want) {
+						t.Errorf("said %q", said)
+					}
+				})
+			})
+		}
+	}
+}
+
+// TestCoolInTrouble: a heater that stays on, a board that is gone for a while, and one that
+// is gone for good.
+func TestCoolInTrouble(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		r := hotBoard(t, "M104 S205\n", nil)
+		if err := r.Inject(rig.Fault{Kind: rig.FullHeat}); err != nil {
+			t.Fatal(err)
+		}
+		if said, err := coolIt(r, 5*time.Minute); !errors.Is(err, ErrHot) || !strings.Contains(err.Error(), "nozzle still at") || !strings.Contains(err.Error(), "mains") {
+			t.Errorf("a heater that is on for good: %q %v", said, err)
+		}
+	})
+	inBubble(t, func(t *testing.T) {
+		r := hotBoard(t, "M104 S205\n", nil)
+		r.Unplug()
+		time.AfterFunc(2*time.Minute, r.Replug)
+		if said, err := coolIt(r, 10*time.Minute); err != nil {
+			t.Errorf("a cable that is back after two minutes: %q %v", said, err)
+		}
+		if _, nt, _, _ := r.Temperatures(); nt != 0 {
+			t.Errorf("target left at %.0f °C", nt)
+		}
+	})
+	inBubble(t, func(t *testing.T) {
+		r := hotBoard(t, "M104 S205\n", nil)
+		r.Unplug()
+		if said, err := coolIt(r, 5*time.Minute); !errors.Is(err, ErrHot) {
+			t.Errorf("a cable that stays out: %q %v", said, err)
+		}
+	})
+}
+
+// falls is a ledger that makes the run fall over by a fault of the program.
+type falls struct {
+	Ledger
+	now chan struct{}
+}
+
+func (f *falls) Commit(ctx context.Context, r ...ledger.Record) error {
+	select {
+	case <-f.now:
+		panic("a fault of the program")
+	default:
+		return f.Ledger.Commit(ctx, r...)
+	}
+}
+
+// TestARunThatFallsOver switches the heaters off on its way down, and is not held up.
+func TestARunThatFallsOver(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		l, err := ledger.Open(x.path, ledger.Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		f := &falls{l, make(chan struct{})}
+		m, err := NewMachine(t.Context(), x.set, f, x.inspect, "test", time.Now())
+		if err != nil {
+			t.Fatal(err)
+		}
+		x.s = New(m, f, x.rig.Open, zap.NewNop())
+		fell := make(chan any, 1)
+		go func() {
+			defer func() { fell <- recover() }()
+			_ = x.s.Run(t.Context())
+		}()
+		x.until(Idle, time.Minute)
+		if err := x.s.Ping(t.Context()); err != nil {
+			t.Errorf("the run does not answer: %v", err)
+		}
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
+		x.until(Execute, 2*time.Hour)
+		time.Sleep(20 * time.Second)
+		if _, nt, _, _ := x.rig.Temperatures(); nt == 0 {
+			t.Fatal("nothing is heated")
+		}
+		close(f.now)
+		if said := <-fell; said != "a fault of the program" {
+			t.Errorf("it fell with %v", said)
+		}
+		if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
+			t.Errorf("targets left at %.0f and %.0f °C", nt, bt)
+		}
+		if err := x.s.Ping(t.Context()); !errors.Is(err, ErrEnded) {
+			t.Errorf("a run that has ended answers: %v", err)
+		}
+		x.s.close()
+	})
+}
