@@ -22,29 +22,36 @@ import (
 	"beltwarden/supervisor"
 )
 
-// described is the document and what finds the operation of a request in it, read by
+// description is the document and what finds the operation of a request in it, read by
 // another implementation of OpenAPI than ours, which is a text.
-var described = sync.OnceValues(func() (*openapi3.T, error) {
+type description struct {
+	*openapi3.T
+	routers.Router
+}
+
+// described reads it once: that takes longer than a request, and requests come together.
+var described = sync.OnceValues(func() (description, error) {
 	// What the library does not know it does not look at.
 	for _, kind := range []string{"application/yaml", "text/csv", "text/html", "text/plain"} {
 		openapi3filter.RegisterBodyDecoder(kind, openapi3filter.FileBodyDecoder)
 	}
 	openapi3filter.RegisterBodyDecoder("application/problem+json", openapi3filter.JSONBodyDecoder)
-	return openapi3.NewLoader().LoadFromData(openAPI)
+	doc, err := openapi3.NewLoader().LoadFromData(openAPI)
+	if err != nil {
+		return description{}, err
+	}
+	doc.Servers = nil // any address will do
+	r, err := legacy.NewRouter(doc)
+	return description{doc, r}, err
 })
 
 func router(t testing.TB) (*openapi3.T, routers.Router) {
 	t.Helper()
-	doc, err := described()
+	d, err := described()
 	if err != nil {
 		t.Fatal(err)
 	}
-	doc.Servers = nil
-	r, err := legacy.NewRouter(doc)
-	if err != nil {
-		t.Fatal(err)
-	}
-	return doc, r
+	return d.T, d.Router
 }
 
 // conforms holds an answer against what the document says of it.
