@@ -41,6 +41,8 @@ func newCommand(command supervisor.Command) *cobra.Command {
 	switch command {
 	case supervisor.Start, supervisor.Unhold, supervisor.Unsuspend:
 		c.Flags().StringVar(&r.Override, "override", "", "reason for going on against the machine's advice; it is kept")
+	case supervisor.Clear, supervisor.Reset:
+		c.Flags().BoolVar(&r.GoOn, "go-on", false, "then go on with the open lot, as far as it may begin: the machine heats and moves by itself")
 	case supervisor.Stop:
 		c.Flags().BoolVar(&r.AfterPart, "after-part", false, "finish the part in progress first")
 		c.Flags().BoolVar(&r.ClearBelt, "clear-belt", false, "run the parts on the belt over the drop edge")

@@ -23,6 +23,7 @@ func (m *Machine) fault(why Cause, out *Output) {
 func (m *Machine) enterAborting(out *Output) {
 	m.endHold(out, "fault")
 	m.beginProof()
+	m.goOn = false
 	m.afterReset = false // whoever resets after a fault does not thereby start
 	m.heat.off.clear()
 	bound := abortBound

@@ -80,6 +80,8 @@ type Request struct {
 	Override string  // reason for going on against the machine's advice; kept
 	// AfterPart makes Stop wait until the part in progress is discharged.
 	AfterPart bool
+	// GoOn makes Clear and Reset go on with the open lot, as far as it may begin.
+	GoOn bool
 	// ClearBelt makes Stop run the parts over the drop edge.
 	ClearBelt bool
 	Visit     *Visit

@@ -28,6 +28,7 @@ type link struct {
 	halting bool
 	places  bool // some board of this port has said where it stands
 	board   board
+	truth   boardTruth // since the newest fault
 }
 
 // openLink opens the port unless it is open or opening.
@@ -75,6 +76,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 	m.link.phase = linkDown
 	m.rescaleBroken("the connection was lost", out)
 	m.trialBroken("the connection was lost", out)
+	m.goOn, m.afterReset = false, false // whoever wished it may have gone by the time the board is back
 	why := Cause{CauseLink, err.Error()}
 	restarted := errors.Is(err, serialio.ErrReset)
 	halted := errors.Is(err, serialio.ErrHalted)
@@ -87,6 +89,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 		m.heat.maybeOn = true
 	}
 	m.heat.maybeOn = m.heat.maybeOn && !restarted && !halted
+	m.link.truth = boardTruth{restarted: restarted || m.state == Aborted && m.link.truth.restarted}
 	if restarted || halted || errors.Is(err, serialio.ErrRecount) {
 		why.Code = CauseBoard
 		m.belt.uncertainMM += m.belt.latest.PlannedMM // it forgets the moves it had taken
@@ -122,6 +125,7 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	if m.heat.maybeOn {
 		m.guard.lost.set(m.now.Add(m.set.ReadingLost))
 	}
+	m.link.truth = boardTruth{answered: true, restarted: m.link.truth.restarted || e.Reset, number: e.LastNumber}
 	m.settleOpenCycle(out, e.LastNumber, e.Reset)
 	switch m.state {
 	case Resetting:

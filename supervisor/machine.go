@@ -35,6 +35,7 @@ type Machine struct {
 	headUp     bool // the head is lifted off the belt and parked
 	shutdown   bool
 	afterReset bool // Start once Resetting is done
+	goOn       bool // Reset once Clearing is done, and then start
 	stopNow    stopWish
 	by         string // who asked, while a request is carried out
 	override   string // and the reason for going on against advice

@@ -99,6 +99,12 @@ func (m *Machine) command(r Request, out *Output) error {
 		if err := m.mayStart(r); err != nil {
 			return err
 		}
+	case Clear, Reset:
+		if r.GoOn { // what is missing is better said now than when the board is ready
+			if err := m.mayStart(r); err != nil {
+				return err
+			}
+		}
 	case Unhold:
 		if err := m.mayUnhold(r); err != nil {
 			return err
@@ -121,6 +127,10 @@ func (m *Machine) command(r Request, out *Output) error {
 		}
 	}
 	switch r.Command {
+	case Clear:
+		m.goOn = r.GoOn
+	case Reset:
+		m.afterReset = r.GoOn
 	case Start:
 		m.acceptBoard(out)
 	case Unhold, Unsuspend:
@@ -196,6 +206,11 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 func (m *Machine) enterStopped(out *Output) {
 	m.belt.save.clear()
 	if m.trials.wanted {
+		m.change(Reset, m.cause, out)
+		return
+	}
+	if m.goOn {
+		m.goOn, m.afterReset = false, true
 		m.change(Reset, m.cause, out)
 		return
 	}

@@ -28,6 +28,9 @@ type Snapshot struct {
 	Line   LineView   `json:"line"`
 	Trial  *TrialView `json:"trial,omitempty"`
 	Next   *NextVisit `json:"next_visit,omitempty"`
+	// Recovery is what is certain after a fault and what is not; nil while there is nothing
+	// to recover from.
+	Recovery *RecoveryView `json:"recovery,omitempty"`
 	// Later are the visits foreseen after it, to the end of the lot.
 	Later []NextVisit `json:"later_visits,omitempty"`
 }
@@ -177,7 +180,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply = m.supplyView()
-	s.Lot, s.Trial = m.lotView(), m.trialView()
+	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()
 	if list := m.schedule(); len(list) > 0 && m.running() {
 		s.Next, s.Later = &list[0], list[1:]
 	}

@@ -33,7 +33,11 @@ func (b *api) command(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "after_part and clear_belt belong to stop alone", "leave them out"})
 		return
 	}
-	b.do(w, r, supervisor.Request{Command: q.Command, By: access.Who(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt})
+	if q.GoOn && q.Command != supervisor.Clear && q.Command != supervisor.Reset {
+		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "go_on belongs to clear and reset alone", "leave it out"})
+		return
+	}
+	b.do(w, r, supervisor.Request{Command: q.Command, By: access.Who(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, GoOn: q.GoOn})
 }
 
 func commandNames() string {

@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
 )
 
 // doneTexts are what the board says after a form was carried out, by the word in the
@@ -39,6 +40,8 @@ type commandView struct {
 	Moves                     bool // it heats or moves
 	Stop                      bool
 	AfterPart, ClearBelt      field
+	Continues                 bool // it can go on with the lot by itself
+	GoOn                      field
 	Override                  field
 	Advised                   bool // the machine advises against it: a reason is asked for
 	By                        field
@@ -51,6 +54,7 @@ type commandView struct {
 type commandState struct {
 	name, by, override   string
 	afterPart, clearBelt bool
+	goOn                 bool
 	before, what, remedy string
 }
 
@@ -70,6 +74,8 @@ func (b *board) showCommand(w http.ResponseWriter, r *http.Request, status int, 
 		Stop: c.name == "stop", Possible: slices.Contains(s.Accepts, c.name), Before: c.before, What: c.what, Remedy: c.remedy}
 	v.AfterPart = field{Name: "after_part", Label: "Finish the part in progress first", Checked: c.afterPart}
 	v.ClearBelt = field{Name: "clear_belt", Label: "Run the parts over the drop edge", Hint: "The belt moves: see that nobody reaches in.", Checked: c.clearBelt}
+	v.Continues = (c.name == "clear" || c.name == "reset") && s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0
+	v.GoOn = field{Name: "go_on", Label: "Then go on with the lot", Hint: "The machine heats and moves by itself: nobody reaching in.", Checked: c.goOn}
 	v.By = field{Name: "by", Label: "Your name", Auto: "name", Value: c.by}
 	v.Override = field{Name: "override", Label: "Go on all the same, because", Value: c.override, Wide: true, Hint: "Your reason is kept with the lot."}
 	v.Advised = c.what != "" && v.Possible && (c.name == "unhold" || c.name == "unsuspend" || c.name == "start")
@@ -85,7 +91,8 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	f := form{values: r.PostForm}
-	c := commandState{name: f.text("command"), by: f.text("by"), override: f.text("override"), afterPart: f.ticked("after_part"), clearBelt: f.ticked("clear_belt")}
+	c := commandState{name: f.text("command"), by: f.text("by"), override: f.text("override"), afterPart: f.ticked("after_part"), clearBelt: f.ticked("clear_belt"),
+		goOn: f.ticked("go_on")}
 	var command supervisor.Command
 	if labels[c.name] == "" || command.UnmarshalText([]byte(c.name)) != nil {
 		b.sorry(w, r, http.StatusUnprocessableEntity, "There is no such command", "Go back to how it stands.")
@@ -95,6 +102,7 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 	if command == supervisor.Stop {
 		q.AfterPart, q.ClearBelt = c.afterPart, c.clearBelt
 	}
+	q.GoOn = c.goOn && (command == supervisor.Clear || command == supervisor.Reset)
 	if _, err := b.Run.Do(r.Context(), q); err != nil {
 		status, what, remedy := b.reason(r, err)
 		c.what, c.remedy = what, plain(strings.TrimSpace(remedy))

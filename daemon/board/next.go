@@ -18,7 +18,8 @@ type nextView struct {
 	Bring                []string
 	Later                []laterView
 	Do                   []string
-	Unsure               bool // heaters may be on
+	Unsure               bool     // heaters may be on
+	Certain, Uncertain   []string // after a fault
 	Headline             string
 }
 
@@ -53,6 +54,14 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		v.Big, v.Rest = "Soon", sentence(when)
 	}
 	v.Headline = v.State + ". Next visit: " + v.Big
+	if r := s.Recovery; r != nil {
+		for _, text := range r.Certain {
+			v.Certain = append(v.Certain, sentence(text)+".")
+		}
+		for _, text := range r.Uncertain {
+			v.Uncertain = append(v.Uncertain, sentence(text)+".")
+		}
+	}
 	if n := s.Next; n != nil {
 		v.Bring = n.Bring
 		for i, l := range s.Later {
@@ -82,9 +91,9 @@ func doOf(s *supervisor.Snapshot) []string {
 		}
 		return steps
 	case supervisor.Aborted:
-		steps := []string{look, "Clear the belt of parts, and record the visit.", "Clear the fault, reset, and start again."}
+		steps := []string{look, "Clear the belt of parts, realign it if it has wandered, and record the visit.", "Clear the fault, and go on with the lot or end it."}
 		if l := s.Lot; l != nil && l.Interrupted > 0 {
-			steps[1] = "Clear the belt of parts, judge the part that was interrupted, and record the visit."
+			steps[1] = "Clear the belt of parts, judge the part that was interrupted: good or scrap, realign the belt if it has wandered, and record the visit."
 		}
 		return steps
 	case supervisor.Complete:

@@ -11,6 +11,8 @@ type CommandRequest struct {
 	Override string `json:"override,omitempty"`
 	// AfterPart makes stop wait until the part in progress is off the belt.
 	AfterPart bool `json:"after_part,omitempty"`
+	// GoOn makes clear and reset go on with the open lot, as far as it may begin.
+	GoOn bool `json:"go_on,omitempty"`
 	// ClearBelt makes stop run the parts over the drop edge.
 	ClearBelt bool `json:"clear_belt,omitempty"`
 }

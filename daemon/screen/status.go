@@ -28,7 +28,9 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 			add(st.row("  then", text))
 		}
 	}
-	if s.Advice != "" {
+	if s.Recovery != nil {
+		add(recoveryRows(s.Recovery, st))
+	} else if s.Advice != "" {
 		add(st.strongRow("Do now", sentence(s.Advice)))
 	}
 	out = append(out, "")

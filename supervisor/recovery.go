@@ -1,0 +1,158 @@
+package supervisor
+
+import (
+	"fmt"
+	"strings"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// RecoveryView says in one place, after a fault or a start that found work unfinished,
+// what is certain, what is not, and what can be done about it.
+type RecoveryView struct {
+	Certain   []string `json:"certain"`
+	Uncertain []string `json:"uncertain"`
+	// Options are ways to go on, the usual one first. Each needs somebody at the machine.
+	Options []RecoveryOption `json:"options"`
+}
+
+// RecoveryOption is one way to go on.
+type RecoveryOption struct {
+	Name  string   `json:"name"` // scrap, good, go-on, realigned or end
+	Text  string   `json:"text"`
+	Steps []string `json:"steps"` // commands, to be given one after the other
+}
+
+// boardTruth is what the board has said of itself since the fault.
+type boardTruth struct {
+	answered  bool
+	restarted bool
+	number    int64 // its last accepted line number, -1: not told
+}
+
+// recoveryView is nil while there is nothing to recover from.
+func (m *Machine) recoveryView() *RecoveryView {
+	switch m.state {
+	case Aborting, Aborted, Clearing, Stopped, Resetting, Idle:
+	case Starting, Execute, Completing, Complete, Holding, Held, Unholding, Suspending, Suspended, Unsuspending, Stopping:
+		return nil
+	}
+	l := m.lot
+	open := l != nil && l.Status == ledger.LotOpen
+	if m.state != Aborting && m.state != Aborted && (!open || m.belt.known && len(m.undecided) == 0) {
+		return nil
+	}
+	v := &RecoveryView{Certain: []string{}, Uncertain: []string{}, Options: []RecoveryOption{}}
+	sure := func(format string, a ...any) { v.Certain = append(v.Certain, fmt.Sprintf(format, a...)) }
+	doubt := func(format string, a ...any) { v.Uncertain = append(v.Uncertain, fmt.Sprintf(format, a...)) }
+	if l != nil {
+		t := l.total()
+		sure("%s of lot %d were made and are counted: %d found good, %d scrap, %d not looked at", plural(t.made, "part", "parts"), l.ID, t.good, t.scrap+t.torn, t.unverified())
+		if t.interrupted > 0 {
+			doubt("%s: it counts for nothing until you say whether it is good or scrap", plural(t.interrupted, "part was interrupted", "parts were interrupted"))
+		}
+	}
+	m.boardsWord(sure, doubt)
+	m.heatersWord(sure, doubt)
+	m.beltsWord(sure, doubt)
+	v.Options = m.recoveryOptions(open)
+	return v
+}
+
+// boardsWord tells what the board says of itself. It is asked first: it has taken what it
+// has taken, whatever is written down.
+func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
+	b := &m.link.truth
+	switch {
+	case !b.answered:
+		doubt("the board has not answered since; %s", m.linkTrouble())
+	case b.restarted:
+		sure("the board has restarted: its heaters were off by that, and it has forgotten where it stood")
+	case b.number >= 0:
+		sure("the board has not restarted, and took line %d last", b.number)
+	default:
+		sure("the board answers")
+		doubt("whether the board has restarted: it does not tell its line number")
+	}
+	if m.rules.strange != "" {
+		doubt("whether it is the same board: %s", m.rules.strange)
+	} else if b.answered && m.link.board.stepsPerMM > 0 && m.rules.known != nil {
+		sure("the belt's scale is still %g steps/mm", m.link.board.stepsPerMM)
+	}
+}
+
+func (m *Machine) linkTrouble() string {
+	if m.link.problem != "" {
+		return m.link.problem
+	}
+	return "it is being tried"
+}
+
+// heatersWord tells whether anything is hot.
+func (m *Machine) heatersWord(sure, doubt func(string, ...any)) {
+	p := &m.guard.proof
+	switch {
+	case p.shown:
+		sure("the heaters are %s", p.text)
+	case p.text != "":
+		doubt("the heaters are %s", p.text)
+	case m.heat.maybeOn:
+		doubt("the heaters may be on")
+	case m.link.phase == linkUp:
+		sure("the heaters were switched off")
+	}
+}
+
+// beltsWord tells where the belt stands and what may lie on it.
+func (m *Machine) beltsWord(sure, doubt func(string, ...any)) {
+	b := &m.belt
+	switch {
+	case b.known:
+		sure("nothing lies under the head, and the belt's position is known")
+	case b.uncertainMM > 0:
+		doubt("something may lie under the head, and up to %.1f mm of belt may have run that are not counted", b.uncertainMM)
+	default:
+		doubt("something may lie under the head")
+	}
+}
+
+// recoveryOptions are the ways on from here.
+func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
+	ready := []string{"beltwarden start"}
+	switch m.state {
+	case Aborting, Aborted, Clearing:
+		ready = []string{"beltwarden clear --go-on"}
+	case Stopped, Resetting:
+		ready = []string{"beltwarden reset --go-on"}
+	}
+	check := func(words ...string) string {
+		if !m.belt.known {
+			words = append([]string{"--belt-cleared"}, words...)
+		}
+		return strings.TrimSpace("beltwarden check " + strings.Join(words, " "))
+	}
+	var list []RecoveryOption
+	add := func(name, text string, steps ...string) { list = append(list, RecoveryOption{name, text, steps}) }
+	switch {
+	case !open:
+		if m.state == Aborted {
+			add("go-on", "look at the machine, then make it ready", "beltwarden clear", "beltwarden reset")
+		}
+		return list
+	case len(m.undecided) > 0:
+		add("scrap", "clear the belt, call the interrupted part scrap, and go on", append([]string{check("--interrupted scrap")}, ready...)...)
+		add("good", "clear the belt, call the interrupted part good, and go on", append([]string{check("--interrupted good")}, ready...)...)
+		add("realigned", "clear and realign the belt, call the part scrap, and go on", append([]string{check("--interrupted scrap", "--realigned")}, ready...)...)
+	case !m.belt.known:
+		add("go-on", "clear the belt and go on", append([]string{check()}, ready...)...)
+		add("realigned", "clear and realign the belt, and go on", append([]string{check("--realigned")}, ready...)...)
+	default:
+		add("go-on", "look at the machine, and go on", ready...)
+	}
+	end := []string{fmt.Sprintf("beltwarden lot end %d --reason TEXT", m.lot.ID)}
+	if m.state == Aborted || m.state == Aborting {
+		end = append(end, "beltwarden clear")
+	}
+	add("end", "give the lot up", end...)
+	return list
+}
