@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
 .PHONY: help build test race check needs fuzz vet cross bench sim crash models big clean \
-	lane-static lane-test lane-deploy lane-seeds format staticcheck
+	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
 
 GO ?= go
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
@@ -59,13 +59,22 @@ needs: ## install what the tests need, or name what is missing
 	@mkdir -p build && : > $(SKIPPED) && .ci/needs $(TOOLS) $(SKIPPED) && cat $(SKIPPED)
 
 lane-static:
-	@$(MAKE) --no-print-directory --keep-going format vet staticcheck lane-deploy lane-seeds
+	@$(MAKE) --no-print-directory --keep-going format vet staticcheck lane-deploy lane-seeds lane-packages
 
 lane-test:
 	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) ./...
 
 lane-deploy:
 	@.ci/deploy $(TOOLS) $(SKIPPED)
+
+lane-packages:
+	@.ci/package-check $(TOOLS) $(SKIPPED)
+
+deb: ## Debian packages for amd64, arm64 and armhf in build/packages
+	@.ci/package $(VERSION) $(TOOLS) build/packages
+
+release: ## packages, checksums, what is in them (SBOM), known weaknesses, sizes
+	@.ci/release $(VERSION) $(TOOLS) build/packages
 
 fuzz: ## each fuzz target for FUZZTIME=10s
 	@found=0; \

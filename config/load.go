@@ -58,7 +58,7 @@ func read(path string) ([]byte, *Error) {
 	case err == nil:
 		return data, nil
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, fail(err, "does not exist", "write one, beginning with what `beltwarden config example` prints")
+		return nil, fail(err, "does not exist", "write one with: beltwarden config new "+path)
 	case errors.Is(err, fs.ErrPermission):
 		return nil, fail(err, "cannot be read: "+cause.Error(), "let the user that runs the daemon read it and its directories")
 	default:

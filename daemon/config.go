@@ -13,8 +13,8 @@ import (
 )
 
 func newConfig() *cobra.Command {
-	c := group(&cobra.Command{Use: "config", Short: "Check a configuration file, print one to begin with, or make a secret"})
-	c.AddCommand(newConfigCheck(), newConfigSecret(), &cobra.Command{
+	c := group(&cobra.Command{Use: "config", Short: "Write a first configuration, check one, print an example, or make a secret"})
+	c.AddCommand(newConfigCheck(), newConfigNew(), newConfigSecret(), &cobra.Command{
 		Use: "example", Short: "Print a complete configuration file with every key explained", Args: args(0, 0, ""),
 		RunE: func(c *cobra.Command, _ []string) error {
 			_, err := c.OutOrStdout().Write(config.Example())

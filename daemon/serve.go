@@ -20,7 +20,7 @@ func newServe() *cobra.Command {
 			"status says so. A wrong configuration, a ledger that cannot be used or an address\n" +
 			"in use end it at once.",
 	}
-	c.Flags().StringVar(&file, "config", "", "configuration file; begin with: beltwarden config example")
+	c.Flags().StringVar(&file, "config", "", "configuration file; write one with: beltwarden config new FILE")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if err := needFlags(c, "config"); err != nil {
 			return err
