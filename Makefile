@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash models big clean \
+.PHONY: help build test race check needs fuzz vet cross bench sim crash models damage long big clean \
 	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
 
 GO ?= go
@@ -105,6 +105,12 @@ crash: ## the campaigns with killed processes (TestKill...), N=50 of them each
 
 models: ## what the forecasts are worth, over LOTS=10000 simulated lots
 	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestCalibration$$' ./supervisor/belt
+
+damage: ## ledgers damaged at random places, N of them, and as many power cuts in a commit
+	@BELTWARDEN_DAMAGES=$(N) BELTWARDEN_CUTS=$(N) $(GO) test -count=1 -timeout=0 -v -run '^(TestDamageAtRandom|TestPowerCut)$$' ./supervisor/ledger
+
+long: ## a lot of PARTS=10000 parts in virtual time
+	@BELTWARDEN_PARTS=$(or $(PARTS),10000) $(GO) test -count=1 -timeout=0 -v -run '^TestLongLot$$' ./supervisor
 
 big: ## the memory of the daemon over a job of 1 GB
 	@BELTWARDEN_BIG=1 .ci/campaign TestBigJob
