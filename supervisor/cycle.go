@@ -151,7 +151,7 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 // cycleMade is the board's word that all moves of a part have ended.
 func (m *Machine) cycleMade(c *cycle, out *Output) {
 	if wrong := m.wrongPlace(); wrong != "" {
-		m.fault(Cause{CauseBoard, wrong}, out)
+		m.fault(Cause{CauseBoard, wrong + ": the part is not as it should be"}, out)
 		return
 	}
 	c.made = true

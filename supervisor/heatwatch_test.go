@@ -94,3 +94,24 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 		})
 	}
 }
+
+// TestMovedMeanwhile: whoever moves an axis at the panel while the machine is held ends the
+// run before it goes on from a place that is not where it thinks it is.
+func TestMovedMeanwhile(t *testing.T) {
+	for axis, name := range []string{"X", "Y", "Z"} {
+		inBubble(t, func(t *testing.T) {
+			x := making(t, testRig(), testSettings())
+			x.do(Request{Command: Hold})
+			x.until(Held, 2*time.Hour)
+			x.rig.Jog(axis, 3)
+			x.do(Request{Command: Unhold})
+			s := x.until(Aborted, 10*time.Minute)
+			if s.Cause.Code != CauseBoard || !strings.Contains(s.Cause.Text, "the board stands at "+name) || !strings.Contains(s.Cause.Text, "moved the machine meanwhile") {
+				t.Errorf("%s", s.Cause.Text)
+			}
+			if made := len(x.rig.Parts()); s.Lot.Made != made {
+				t.Errorf("%d made by the ledger, %d by the machine", s.Lot.Made, made)
+			}
+		})
+	}
+}

@@ -186,7 +186,7 @@ func (m *Machine) reheatLegs() []leg {
 	if k < 0 {
 		return nil
 	}
-	legs := m.heatLegs(m.lot.plans[k].Begin)
+	legs := append([]leg{m.placeLeg()}, m.heatLegs(m.lot.plans[k].Begin)...)
 	return append(legs, leg{
 		doing: "priming",
 		program: func() Program {

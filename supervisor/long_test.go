@@ -7,11 +7,24 @@ import (
 	"runtime"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
 )
+
+// counting is a ledger that counts what is committed.
+type counting struct {
+	Ledger
+	n atomic.Int64
+}
+
+func (c *counting) Commit(ctx context.Context, r ...ledger.Record) error {
+	c.n.Add(1)
+	return c.Ledger.Commit(ctx, r...)
+}
 
 // TestLongLot makes a lot of many parts in virtual time, with a visit every hundred and
 // all alerts that come with them: memory and goroutines stay as they are, the count is the
@@ -33,7 +46,8 @@ func TestLongLot(t *testing.T) {
 		set.PartEveryParts, set.ReleaseC, set.BinParts = 100, 0, 0
 		rs := testRig()
 		x := newRun(t, rs, set)
-		x.start()
+		kept := new(counting)
+		x.cancel, x.ended = x.startOn(func(l Ledger) Ledger { kept.Ledger = l; return kept })
 		x.until(Idle, time.Minute)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(path)}, Good: []int{parts}, Start: true}})
 		begun := time.Now()
@@ -86,9 +100,10 @@ func TestLongLot(t *testing.T) {
 		if late.goroutines > early.goroutines+2 {
 			t.Errorf("%d goroutines after a tenth of the lot, %d at its end", early.goroutines, late.goroutines)
 		}
+		commits := float64(kept.n.Load()) / float64(parts)
 		perPart := float64(late.bytes-early.bytes) / float64(parts-parts/10)
-		t.Logf("parts: %d in %s of machine time; heap %.1f MB after a tenth, %.1f MB at the end (%.0f bytes a part, the simulated machine's memory of it included); goroutines %d and %d; the ledger grew by %.0f bytes a part",
-			parts, time.Since(begun).Round(time.Hour), float64(early.heap)/1e6, float64(late.heap)/1e6, float64(own)/float64(parts), early.goroutines, late.goroutines, perPart)
+		t.Logf("parts: %d in %s of machine time; heap %.1f MB after a tenth, %.1f MB at the end (%.0f bytes a part, the simulated machine's memory of it included); goroutines %d and %d; the ledger grew by %.0f bytes a part, by %.1f commits, each of which is synced",
+			parts, time.Since(begun).Round(time.Hour), float64(early.heap)/1e6, float64(late.heap)/1e6, float64(own)/float64(parts), early.goroutines, late.goroutines, perPart, commits)
 		if problems, err := x.ledger.Check(context.Background()); err != nil || len(problems) > 0 {
 			t.Errorf("%s %v", strings.Join(problems, "; "), err)
 		}

@@ -56,6 +56,21 @@ func (m *Machine) unproved(out *Output) bool {
 	return true
 }
 
+// placeLeg asks the board where it stands before the machine goes on after a rest. What was
+// moved meanwhile, at the panel or by another program, would be taken for nothing, and the
+// next part be laid on the last one.
+func (m *Machine) placeLeg() leg {
+	return leg{
+		doing:   "asking the board where it stands",
+		program: func() Program { return Program{Before: []string{"M400", "M114"}} },
+		end: func(out *Output) {
+			if wrong := m.wrongPlace(); wrong != "" {
+				m.fault(Cause{CauseBoard, wrong + ": somebody or something has moved the machine meanwhile"}, out)
+			}
+		},
+	}
+}
+
 // asksPlace reports whether a program's last line asks where the board stands.
 func (p *Program) asksPlace() bool {
 	last := p.After
@@ -84,7 +99,7 @@ func (m *Machine) wrongPlace() string {
 			continue // boards differ in the units of the report
 		}
 		if math.Abs(told-want) > placeToleranceMM {
-			return fmt.Sprintf("the board stands at %s %.2f mm and the lines it has taken lead to %.2f: the part is not as it should be", a, told, want)
+			return fmt.Sprintf("the board stands at %s %.2f mm and the lines it has taken lead to %.2f", a, told, want)
 		}
 	}
 	return ""

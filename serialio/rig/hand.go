@@ -20,3 +20,16 @@ func (r *Rig) ClearBelt() (n int) {
 	})
 	return n
 }
+
+// Jog is somebody moving an axis at the machine's own panel, by mm; the board knows of it.
+// Axes count X, Y, Z from 0.
+func (r *Rig) Jog(axis int, mm float64) {
+	r.do(func() {
+		c := r.ctl
+		c.book(c.now)
+		c.pos[axis] += mm
+		if "XYZ"[axis] == c.set.Belt.Axis {
+			c.belt.move(mm, max(mm, -mm), 0)
+		}
+	})
+}
