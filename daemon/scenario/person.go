@@ -16,7 +16,12 @@ import (
 // Follow does at the simulated machine what a person has recorded as done:
 // tracking the belt, emptying the bin. It returns when the context ends.
 func (w *World) Follow(ctx context.Context) error {
-	tick := time.NewTicker(100 * time.Millisecond)
+	// Often enough for the machine's own time, and no oftener: at its real speed a second.
+	pace := 100 * time.Millisecond
+	if v := w.set.Speed; v > 0 {
+		pace = min(time.Second, max(pace, time.Duration(6/v*float64(time.Second))))
+	}
+	tick := time.NewTicker(pace)
 	defer tick.Stop()
 	var seen int64
 	for {
