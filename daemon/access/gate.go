@@ -72,7 +72,9 @@ func New(o Options) (*Gate, error) {
 		return nil, errors.New("cannot tell who may operate from who may look: both secrets are the same; make another with: beltwarden config secret FILE")
 	}
 	for _, h := range o.Hosts {
-		g.hosts[strings.ToLower(h)] = true
+		if h != "" { // whoever says no name would pass
+			g.hosts[strings.ToLower(h)] = true
+		}
 	}
 	if o.Public != nil {
 		host := strings.ToLower(o.Public.Hostname())
@@ -200,6 +202,7 @@ func (g *Gate) bearerSlowly(w http.ResponseWriter, r *http.Request) Role {
 		return None
 	}
 	if role := g.bearer(r); role != None {
+		g.throttle.right(from)
 		return role
 	}
 	if !g.wrong(w, r, from) {

@@ -113,6 +113,7 @@ func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
 		}
 		return
 	}
+	g.throttle.right(from)
 	g.forget(r) // whoever was logged in here before
 	g.setCookie(w, r, g.sessions.begin(role))
 	w.Header().Set("Cache-Control", "no-store")

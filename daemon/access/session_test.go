@@ -256,7 +256,7 @@ func TestBruteForce(t *testing.T) {
 func TestManyGuessers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t, both())
-		for n := range 3 * mostAddresses {
+		for n := range mostAddresses/2 + 200 { // two addresses each
 			h.g.throttle.failed(netip.AddrFrom4([4]byte{198, 51, byte(n >> 8), byte(n)}))
 			h.g.throttle.failed(netip.AddrFrom16([16]byte{0: 0x20, 1: 1, 6: byte(n >> 8), 7: byte(n), 15: 1}))
 		}
@@ -269,6 +269,54 @@ func TestManyGuessers(t *testing.T) {
 		}
 		if h.g.throttle.blocked(netip.AddrFrom16([16]byte{0: 0x20, 1: 2, 15: 0xff})) == 0 {
 			t.Error("a network with addresses at will is not turned away as one")
+		}
+	})
+}
+
+// TestGuessersTogether send one secret each from ever new addresses, a thousand a second:
+// hardly any is heard, whoever is known works on, and the operator is told once.
+func TestGuessersTogether(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var bursts []Burst
+		o := both()
+		o.Tell = func(b Burst) { bursts = append(bursts, b) }
+		h := newHouse(t, o)
+		const friend, newcomer = "From: 192.0.2.8:1", "From: 192.0.2.9:1"
+		h.visit("GET", "/", "", asLooker, friend)
+		_, cookie := h.login(operates, "/", "From: 192.0.2.10:1")
+		const guesses = 10_000
+		heard := 0
+		for n := range guesses {
+			res := h.visit("GET", "/api/v1/status", "", fmt.Sprint("Authorization: Bearer guess-", n), fmt.Sprintf("From: 198.%d.%d.%d:1", n>>16, n>>8&0xff, n&0xff))
+			if res.StatusCode == 401 {
+				heard++
+			}
+			time.Sleep(time.Millisecond)
+		}
+		if most := mostTogether + int(guesses*time.Millisecond/forgiveTogether) + 1; heard > most {
+			t.Errorf("%d guesses of %d were heard, want %d at most", heard, guesses, most)
+		}
+		if text := bodyOf(h.visit("GET", "/", "", asLooker, friend)); text != "in as look" {
+			t.Errorf("an address that is known: %s", text)
+		}
+		if text := bodyOf(h.visit("GET", "/", "", "Cookie: "+cookie, newcomer)); text != "in as operate" {
+			t.Errorf("a browser that is logged in, from elsewhere: %s", text)
+		}
+		if res := h.visit("GET", "/", "", asLooker, newcomer); res.StatusCode != 429 || res.Header.Get("Retry-After") != "1" {
+			t.Errorf("a newcomer at the height of it: %d", res.StatusCode)
+		}
+		time.Sleep(time.Second)
+		if text := bodyOf(h.visit("GET", "/", "", asLooker, newcomer)); text != "in as look" {
+			t.Errorf("a newcomer a second later: %s", text)
+		}
+		if len(bursts) != 1 || bursts[0].From.IsValid() || bursts[0].Failures != mostTogether {
+			t.Errorf("the operator was told %v", bursts)
+		}
+		for n := range 2 * mostProven {
+			h.g.throttle.right(netip.AddrFrom4([4]byte{203, 0, byte(n >> 8), byte(n)}))
+		}
+		if n := len(h.g.throttle.proven); n != mostProven {
+			t.Errorf("%d addresses are known", n)
 		}
 	})
 }

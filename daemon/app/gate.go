@@ -65,8 +65,12 @@ type strangers struct{ told atomic.Int64 }
 
 // tellOfStrangers has the operator know that somebody tries secrets.
 func (a *App) tellOfStrangers(b access.Burst) {
-	text := fmt.Sprintf("%d wrong secrets were sent from %s; further ones from there are turned away for a while", b.Failures, b.From)
-	a.log.Warn("wrong secrets", zap.Stringer("from", b.From), zap.Int("failures", b.Failures))
+	from, further := b.From.String(), "further ones from there"
+	if !b.From.IsValid() {
+		from, further = "many addresses", "those of strangers"
+	}
+	text := fmt.Sprintf("%d wrong secrets were sent from %s; %s are turned away for a while", b.Failures, from, further)
+	a.log.Warn("wrong secrets", zap.String("from", from), zap.Int("failures", b.Failures))
 	s := a.run.Snapshot()
 	alert := ledger.Alert{ID: fmt.Sprintf("%s-access-%d", a.startID, a.strangers.told.Add(1)), Kind: "access", State: s.State.String(), Reason: "access", Text: text}
 	payload, err := json.Marshal(map[string]any{"id": alert.ID, "machine": s.Machine, "state": alert.State, "reason": alert.Reason, "text": text,
