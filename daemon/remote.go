@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"io"
@@ -37,7 +38,12 @@ func newClient(c *cobra.Command) (*client.Client, error) {
 		return nil, err
 	}
 	if secret != nil {
-		options = append(options, client.WithSecret(strings.TrimSpace(string(secret))))
+		text := strings.TrimSpace(string(secret))
+		if strings.ContainsFunc(text, func(r rune) bool { return r <= ' ' || r > '~' }) {
+			return nil, &failure{status: exitUsage, err: errors.New("cannot use the secret: its file holds more than one word of letters and digits"),
+				hint: "name the file that was made with: beltwarden config secret FILE"}
+		}
+		options = append(options, client.WithSecret(text))
 	}
 	pem, err := namedFile(c, "certificate", "authority-file", authorityVariable, mostAuthority)
 	if err != nil {
@@ -92,7 +98,7 @@ func classifyRemote(err error) *failure {
 	var unreachable *client.UnreachableError
 	if errors.As(err, &unreachable) {
 		return &failure{status: exitUnreachable, err: errors.New("cannot reach the daemon at " + unreachable.Address + ": " + unreachable.Err.Error()),
-			hint: "start it with: beltwarden serve --config FILE, or say where it is with --daemon or " + daemonVariable}
+			hint: wayTo(unreachable.Err)}
 	}
 	var p *client.Problem
 	if !errors.As(err, &p) {
@@ -100,7 +106,7 @@ func classifyRemote(err error) *failure {
 	}
 	f := &failure{status: exitUnexpected, err: err}
 	switch p.Status {
-	case http.StatusConflict, http.StatusNotFound, http.StatusUnauthorized, http.StatusForbidden:
+	case http.StatusConflict, http.StatusNotFound, http.StatusUnauthorized, http.StatusForbidden, http.StatusMisdirectedRequest, http.StatusTooManyRequests:
 		f.status = exitRefused
 	case http.StatusBadRequest, http.StatusUnprocessableEntity, http.StatusRequestEntityTooLarge:
 		f.status = exitUsage
@@ -116,6 +122,18 @@ func classifyRemote(err error) *failure {
 		f.err, f.hint = errors.New(withoutTail(text, p.Remedy)), p.Remedy
 	}
 	return f
+}
+
+// wayTo says what to do where no daemon was reached.
+func wayTo(err error) string {
+	var untrusted *tls.CertificateVerificationError
+	switch {
+	case errors.As(err, &untrusted):
+		return "call it by a name that its certificate holds; name a certificate of your own making with --authority-file or " + authorityVariable
+	case errors.Is(err, http.ErrSchemeMismatch):
+		return "it does not encrypt: begin its address with http://, or name server.tls_cert_file in its configuration"
+	}
+	return "start it with: beltwarden serve --config FILE, or say where it is with --daemon or " + daemonVariable
 }
 
 // withoutTail takes a remedy off the end of a text that repeats it.

@@ -15,9 +15,11 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/http/httptrace"
 	"net/url"
 	"strconv"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"beltwarden/supervisor"
@@ -194,12 +196,15 @@ func (c *Client) call(ctx context.Context, method, path string, body, to any) er
 	if err != nil {
 		return fmt.Errorf("cannot ask the daemon at %s: %w", c.address, err)
 	}
+	// Nothing is sent before there is a connection, with the name that was called.
+	var reached atomic.Bool
+	request = request.WithContext(httptrace.WithClientTrace(request.Context(), &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { reached.Store(true) }}))
 	answer, err := c.http.Do(request)
 	if err != nil {
 		if cause := context.Cause(ctx); cause != nil {
 			return fmt.Errorf("cannot wait for the daemon at %s: %w", c.address, cause)
 		}
-		if dial := new(net.OpError); errors.As(err, &dial) && dial.Op == "dial" {
+		if !reached.Load() {
 			return &UnreachableError{c.address, bare(err)}
 		}
 		return &LostError{c.address, bare(err)}

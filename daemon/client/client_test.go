@@ -3,6 +3,8 @@ package client
 import (
 	"context"
 	"errors"
+	"io"
+	"log"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -86,6 +88,24 @@ func TestUnreachable(t *testing.T) {
 			!strings.HasPrefix(err.Error(), "cannot reach the daemon at "+address+": ") ||
 			!strings.HasSuffix(err.Error(), "; start it with: beltwarden serve --config FILE") {
 			t.Errorf("%v", err)
+		}
+	}
+}
+
+// Whoever cannot be trusted, or does not speak TLS, has been sent nothing.
+func TestNothingIsSentUnseen(t *testing.T) {
+	came := http.HandlerFunc(func(http.ResponseWriter, *http.Request) { t.Error("the request was sent") })
+	strange, open := httptest.NewTLSServer(came), httptest.NewServer(came)
+	defer strange.Close()
+	defer open.Close()
+	strange.Config.ErrorLog = log.New(io.Discard, "", 0) // it hears that it is not trusted
+	for address, want := range map[string]string{strange.URL: "certificate", strings.Replace(open.URL, "http:", "https:", 1): "HTTP response to HTTPS client"} {
+		c := New(address, WithSecret("glass-front-door-17"))
+		defer c.Close()
+		_, err := c.Command(t.Context(), CommandRequest{Command: supervisor.Start})
+		var u *UnreachableError
+		if !errors.As(err, &u) || !strings.Contains(err.Error(), want) {
+			t.Errorf("%v, want %q", err, want)
 		}
 	}
 }
