@@ -47,7 +47,7 @@ func (m *Machine) recoveryView() *RecoveryView {
 	doubt := func(format string, a ...any) { v.Uncertain = append(v.Uncertain, fmt.Sprintf(format, a...)) }
 	if l != nil {
 		t := l.total()
-		sure("%s of lot %d were made and are counted: %d found good, %d scrap, %d not looked at", plural(t.made, "part", "parts"), l.ID, t.good, t.scrap+t.torn, t.unverified())
+		sure("%s of lot %d made and counted: %d found good, %d scrap, %d not looked at", plural(t.made, "part", "parts"), l.ID, t.good, t.scrap+t.torn, t.unverified())
 		if t.interrupted > 0 {
 			doubt("%s: it counts for nothing until you say whether it is good or scrap", plural(t.interrupted, "part was interrupted", "parts were interrupted"))
 		}

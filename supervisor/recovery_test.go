@@ -67,7 +67,7 @@ func TestRecovery(t *testing.T) {
 						t.Fatalf("%s, and nothing is said: %s", s.State, s.Cause.Text)
 					}
 					sure, doubt := strings.Join(r.Certain, "\n"), strings.Join(r.Uncertain, "\n")
-					if !strings.Contains(sure, "1 part of lot 1 were made and are counted: 0 found good, 0 scrap, 1 not looked at") || !strings.Contains(sure, b.says) ||
+					if !strings.Contains(sure, "1 part of lot 1 made and counted: 0 found good, 0 scrap, 1 not looked at") || !strings.Contains(sure, b.says) ||
 						!strings.Contains(doubt, "1 part was interrupted") || !strings.Contains(doubt, "something may lie under the head") {
 						t.Errorf("certain:\n%s\nuncertain:\n%s", sure, doubt)
 					}
