@@ -437,7 +437,7 @@ func (c *campaign) finish() {
 		n += k
 	}
 	seen := c.witness.tally()
-	if seen.made == 0 {
+	if seen.made == 0 && n >= 8 { // two or three may well all strike in the middle of a part
 		c.Error("not one part was made: the kills show nothing")
 	}
 	c.Logf("%d kills (seed %d; %v, %d during recovery): %d parts on the machine, %d counted, %d interrupted, %d proved by line number",
