@@ -174,6 +174,10 @@ func (r *reader) holds() {
 			"write 0 for all three, or none_acknowledged: false", limits...)
 	}
 	a := &r.settings.Alerts
+	if n := r.settings.Fault.GoOnPerDay; n > 0 && len(a.Webhooks)+len(a.Mails)+len(a.Services)+len(a.Alertmanagers) == 0 {
+		r.conflict("heaters and belt may go on by themselves after a fault, up to "+r.said("fault.go_on_per_day", strconv.Itoa(n)+" times a day")+", and nobody is told beforehand",
+			"name a receiver of alerts under alerts, or write go_on_per_day: 0", "fault.go_on_per_day")
+	}
 	if a.RetryFirst > a.RetryLimit {
 		r.conflict("the first wait of "+r.said("alerts.retry_first_s", plain(a.RetryFirst.Seconds())+" s")+" is longer than the longest, "+
 			r.said("alerts.retry_limit_min", plain(a.RetryLimit.Seconds())+" s"), "make the first wait shorter", "alerts.retry_first_s", "alerts.retry_limit_min")

@@ -85,6 +85,11 @@ var keys = []key{
 	{group: "heat", name: "proof_limit_min", at: func(s *Settings) any { return &s.Heat.ProofLimit }, unit: minute, least: 1, most: 60},
 	{group: "heat", name: "target_slack_c", at: func(s *Settings) any { return &s.Heat.TargetSlackC }, unit: celsius, least: 0, most: 30},
 
+	{group: "fault", name: "go_on_per_day", at: func(s *Settings) any { return &s.Fault.GoOnPerDay }, unit: times, least: 1, most: 10, off: true,
+		high: "a machine that goes on by itself so often has a fault that somebody has to find"},
+	{group: "fault", name: "go_on_after_min", at: func(s *Settings) any { return &s.Fault.GoOnAfter }, unit: minute, least: 1, most: 240,
+		low: "whoever stands at the machine needs time to step back or to say no"},
+
 	{group: "job", name: "bed_c", at: func(s *Settings) any { return &s.Job.BedC }, unit: celsius, least: 20, most: 150, off: true},
 	{group: "job", name: "filament_diameter_mm", at: func(s *Settings) any { return &s.Job.FilamentDiameterMM }, unit: mm, least: 1, most: 4},
 	{group: "job", name: "density_g_per_cm3", at: func(s *Settings) any { return &s.Job.DensityGPerCM3 }, unit: density, least: 0.3, most: 10,

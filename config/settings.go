@@ -11,6 +11,7 @@ type Settings struct {
 	Discharge Discharge
 	Hold      Hold
 	Heat      Heat
+	Fault     Fault
 	Job       Job
 	Motion    Motion
 	Costs     Costs
@@ -142,6 +143,12 @@ type Heat struct {
 	ReadingLimit                  time.Duration // without a reading while a heater may be on
 	ProofLimit                    time.Duration // after a fault, for falling readings
 	TargetSlackC                  float64       // by which a target may be changed at the machine
+}
+
+// Fault says what the machine may do by itself after one.
+type Fault struct {
+	GoOnPerDay int           // times in 24 hours that it may go on by itself; 0 never
+	GoOnAfter  time.Duration // that people have to say no
 }
 
 // Job holds what job files leave open.
@@ -293,7 +300,8 @@ func Default() *Settings {
 		},
 		Heat: Heat{NozzleRiseLimit: 40 * time.Second, BedRiseLimit: 4 * time.Minute, NozzleFallC: 20, BedFallC: 10, OverC: 15,
 			StillLimit: 15 * time.Minute, ReadingLimit: 2 * time.Minute, ProofLimit: 5 * time.Minute, TargetSlackC: 10},
-		Job: Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},
+		Fault: Fault{GoOnAfter: 5 * time.Minute},
+		Job:   Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},
 		Ledger: Ledger{Path: "/var/lib/beltwarden/ledger.db", ProgressEvery: 30 * time.Second,
 			BackupFolder: "/var/lib/beltwarden/backups", BackupKeep: 7},
 		Server: Server{Socket: "/run/beltwarden/beltwarden.sock", Listen: "127.0.0.1:7353",

@@ -37,6 +37,7 @@ var (
 	parts    = unit{"parts", "count", 1}
 	copies   = unit{"copies", "count", 1}
 	percent  = unit{"%", "share", 1}
+	times    = unit{"times a day", "count", 1}
 	messages = unit{"messages", "messages", 1}
 	level    = unit{"as level", "level", 1}
 	ports    = unit{"as port number", "number", 1}

@@ -89,6 +89,10 @@ func (m *Machine) interrupt(out *Output, why string) {
 		return // a cycle of an earlier process is settled when the board has spoken
 	}
 	m.cycle = nil
+	if !m.laying {
+		m.giveUp(c, why, out)
+		return
+	}
 	m.belt.known = false
 	if c.made {
 		out.record(ledger.BeltMoved{Belt: m.belt.now()})
@@ -96,6 +100,15 @@ func (m *Machine) interrupt(out *Output, why string) {
 	}
 	m.setAside(c)
 	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.now()})
+}
+
+// giveUp ends a cycle of which nothing was laid: the heaters were on their way. There is
+// neither a part to decide on nor anything under the head.
+func (m *Machine) giveUp(c *cycle, why string, out *Output) {
+	c.lot.void++
+	c.lot.last = c.lastJob
+	c.lot.filamentMM = m.belt.latest.FilamentMM
+	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was laid", Belt: m.belt.now()}, ledger.CycleDecided{Seq: c.seq})
 }
 
 // openPart is an interrupted part that waits for the operator's word.

@@ -16,6 +16,9 @@ func (m *Machine) alert(out *Output, code, text string) {
 	a := ledger.Alert{ID: fmt.Sprintf("%s-%d", m.start, m.alerts), Kind: code, State: m.state.String(), Reason: code, Text: text}
 	body := alertBody{ID: a.ID, Machine: m.set.Machine, State: a.State, Reason: code, Text: text,
 		TravelMM: m.belt.base.TravelMM, Advice: m.advice()}
+	if code == CauseGoOn {
+		body.Advice = "keep hands off; to keep it where it is: beltwarden alert acknowledge"
+	}
 	if l := m.lot; l != nil {
 		t := l.total()
 		a.LotID = l.ID

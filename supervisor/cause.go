@@ -30,4 +30,5 @@ const (
 	CauseDone        = "done"         // the work is finished
 	CauseVisit       = "visit_soon"   // a visit comes near
 	CauseAccess      = "access"       // somebody tries to get in
+	CauseGoOn        = "go_on"        // it goes on by itself after a fault
 )

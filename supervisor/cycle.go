@@ -31,6 +31,8 @@ type cycle struct {
 	// leftAdvanceMM is its net advance that may or may not have been run.
 	leftAdvanceMM float64
 	filamentMM    float64 // what a whole cycle takes
+
+	lastJob int // of the cycle before
 }
 
 // endNumberBase keeps end numbers clear of ordinary line numbers, below the
@@ -66,8 +68,9 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	seq := m.ids.Cycle
 	m.ids.Cycle++
 	l.begun++
+	before := l.last
 	l.last = k
-	c := &cycle{lot: l, seq: seq, job: k, ordinal: l.begun, endNumber: endNumber(seq), begun: m.now,
+	c := &cycle{lot: l, lastJob: before, seq: seq, job: k, ordinal: l.begun, endNumber: endNumber(seq), begun: m.now,
 		startTravelMM: m.belt.latest.TravelMM}
 	c.warm = !m.lot.warmed
 	m.lot.warmed = true
@@ -81,6 +84,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	legs = append(legs, m.heatLegs(plan.Begin)...)
 	legs = append(legs, leg{
 		doing:   fmt.Sprintf("making part %d", c.ordinal),
+		begin:   func(*Output) { m.laying = true },
 		program: func() Program { return m.bodyProgram(plan, c) },
 		end:     func(out *Output) { m.cycleMade(c, out) },
 	})
@@ -166,7 +170,7 @@ func (m *Machine) cycleMade(c *cycle, out *Output) {
 
 // cycleDischarged ends a cycle: the part is off the head and the belt is clear.
 func (m *Machine) cycleDischarged(c *cycle, out *Output) {
-	m.cycle = nil
+	m.cycle, m.laying = nil, false
 	m.belt.known = true
 	m.lot.seen.add(m.now.Sub(c.begun), m.belt.latest.TravelMM-c.startTravelMM, c.warm)
 	m.rules.partsSinceCheck++
@@ -176,7 +180,7 @@ func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 // startLegs are the work of Starting: the lead-in of the first job. The lead-in
 // of a further job comes before its own first part.
 func (m *Machine) startLegs() []leg {
-	m.lot.led, m.lot.warmed = map[int]bool{}, false
+	m.lot.led, m.lot.warmed, m.laying = map[int]bool{}, false, false
 	return m.leadInLegs(m.lot.next())
 }
 
@@ -190,7 +194,7 @@ func (m *Machine) leadInLegs(k int) []leg {
 	}
 	return append(legs, leg{
 		doing: "lead-in of " + m.lot.Jobs[k].Name,
-		begin: func(*Output) { m.heat.maybeOn, m.headUp = true, false },
+		begin: func(*Output) { m.heat.maybeOn, m.headUp, m.laying = true, false, true },
 		program: func() Program {
 			return Program{Before: m.openingLines(), Plan: plan, Section: job.LeadIn, After: []string{"M400"}}
 		},

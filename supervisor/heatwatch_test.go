@@ -54,8 +54,8 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 	}{
 		// A board may refuse to push filament before the nozzle has been cold for long.
 		{rig.Fault{Kind: rig.NoHeat}, "nozzle had reached 205|did not push filament", 3 * time.Minute, 1, 1, true, 206},
-		// The bed is switched off between parts: it shows when the third is to begin.
-		{rig.Fault{Kind: rig.NoHeat, Bed: true}, "bed is at", 15 * time.Minute, 2, 1, true, 206},
+		// The bed is switched off between parts: it shows when the third is to begin, and nothing of that is laid.
+		{rig.Fault{Kind: rig.NoHeat, Bed: true}, "bed is at", 15 * time.Minute, 2, 0, true, 206},
 		{rig.Fault{Kind: rig.FullHeat}, "nozzle is at 23", 2 * time.Minute, 1, 1, false, 270},
 		{rig.Fault{Kind: rig.FullHeat, Bed: true}, "bed has risen", 15 * time.Minute, 2, 0, false, 206},
 		{rig.Fault{Kind: rig.BrokenSensor}, "nozzle shows -14.0|did not push filament", time.Minute, 1, 1, false, 260},

@@ -94,6 +94,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 		why.Code = CauseBoard
 		m.belt.uncertainMM += m.belt.latest.PlannedMM // it forgets the moves it had taken
 	}
+	m.alone.moved = m.belt.latest.PendingMM > 0
 	m.belt.lost()
 	m.dropWork()
 	out.do(CloseLink{})

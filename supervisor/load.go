@@ -32,6 +32,7 @@ type Ledger interface {
 	OpenHold(ctx context.Context) (*ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
+	EventsOf(ctx context.Context, kind string, limit int) ([]ledger.Event, error)
 	HeatStore
 }
 
@@ -92,6 +93,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if err := m.loadWarmth(ctx, l, now); err != nil {
 		return fail(err)
 	}
+	if err := m.loadAlone(ctx, l); err != nil {
+		return fail(err)
+	}
 	last, err := l.LastState(ctx)
 	if err != nil {
 		return fail(err)
@@ -146,6 +150,9 @@ func (m *Machine) resume(last *ledger.State) {
 		m.heat.maybeOn = true
 		m.recover = true
 		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
+		if m.alone.from = was; was == Starting {
+			m.alone.from = Aborting // whether its lead-in had begun is not recorded
+		}
 	}
 }
 
@@ -159,7 +166,9 @@ func (m *Machine) Begin(now time.Time) Output {
 	if m.recover {
 		m.recover = false
 		m.note(&out, "recovery", m.cause.Text)
+		from := m.alone.from
 		m.change(Abort, m.cause, &out)
+		m.alone.from = from
 		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
 	} else {
 		m.endHold(&out, "restart")

@@ -13,7 +13,7 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 	if err != nil {
 		return err
 	}
-	lt := &lot{Lot: *open, last: -1, led: map[int]bool{}, begun: counts.CyclesBegun, made: counts.Made}
+	lt := &lot{Lot: *open, last: -1, led: map[int]bool{}, begun: counts.CyclesBegun + counts.Void, void: counts.Void, made: counts.Made}
 	m.lot = lt
 	if err := m.loadOrdered(ctx, l); err != nil {
 		return err

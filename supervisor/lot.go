@@ -14,7 +14,8 @@ type lot struct {
 	plans   []*job.Plan // nil where the file could not be inspected again
 	missing string      // why a plan is missing
 	jobs    []jobCount
-	begun   int // cycles begun
+	begun   int // cycles begun, those that are void too: the ordinal of the newest
+	void    int // cycles given up before anything of them was laid
 	made    int // cycles made since the lot began, all jobs
 	last    int // job of the newest cycle, -1 before the first
 	led     map[int]bool

@@ -33,6 +33,7 @@ type Machine struct {
 	ids   ledger.NextIDs
 
 	headUp     bool // the head is lifted off the belt and parked
+	laying     bool // plastic may have been laid since the last part was moved off
 	shutdown   bool
 	afterReset bool // Start once Resetting is done
 	goOn       bool // Reset once Clearing is done, and then start
@@ -50,7 +51,8 @@ type Machine struct {
 	rescaling  rescaling
 	trials     trials
 	trialFeed  float64 // mm/min, of the trial that begins
-	supplyGoOn int     // a part with this ordinal may begin though something is short
+	alone      alone
+	supplyGoOn int // a part with this ordinal may begin though something is short
 }
 
 // warm is what is known of temperatures now.
@@ -71,7 +73,7 @@ func (m *Machine) Deadline() (time.Time, bool) {
 	var next time.Time
 	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
 		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge, m.rescaling.limit,
-		m.guard.lost, m.guard.proof.limit} {
+		m.guard.lost, m.guard.proof.limit, m.alone.at} {
 		if d.armed() && (next.IsZero() || d.at.Before(next)) {
 			next = d.at
 		}
@@ -117,6 +119,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 		m.request(e, &out)
 	}
 	m.tellAhead(&out)
+	m.lookAlone(&out)
 	m.keepWarmth(&out)
 	return out
 }
@@ -135,6 +138,9 @@ func (m *Machine) tick(out *Output) {
 	}
 	if m.guard.proof.limit.due(m.now) {
 		m.proofFailed(out)
+	}
+	if m.alone.at.due(m.now) {
+		m.goOnAlone(out)
 	}
 	if m.heat.off.due(m.now) {
 		m.heat.off.clear()
@@ -175,6 +181,9 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 	m.rescaleBroken("the machine went on to "+to.String(), out)
 	if c == Stop || c == Abort {
 		m.trialBroken(why.Text, out)
+	}
+	if c == Abort {
+		m.struck(m.state)
 	}
 	m.state, m.since = to, m.now
 	m.cause = why

@@ -3,6 +3,7 @@ package supervisor
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"beltwarden/supervisor/ledger"
 )
@@ -14,6 +15,10 @@ type RecoveryView struct {
 	Uncertain []string `json:"uncertain"`
 	// Options are ways to go on, the usual one first. Each needs somebody at the machine.
 	Options []RecoveryOption `json:"options"`
+	// GoesOnAt is when the machine goes on by itself, where it may; NotAlone says what keeps it
+	// from that. Both are empty where it never does.
+	GoesOnAt *time.Time `json:"goes_on_at,omitempty"`
+	NotAlone string     `json:"not_alone,omitempty"`
 }
 
 // RecoveryOption is one way to go on.
@@ -56,6 +61,10 @@ func (m *Machine) recoveryView() *RecoveryView {
 	m.heatersWord(sure, doubt)
 	m.beltsWord(sure, doubt)
 	v.Options = m.recoveryOptions(open)
+	if v.NotAlone = m.alone.why; m.alone.at.armed() {
+		at := m.alone.at.at
+		v.GoesOnAt = &at
+	}
 	return v
 }
 
@@ -68,7 +77,9 @@ func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
 		doubt("the board has not answered since; %s", m.linkTrouble())
 	case b.restarted:
 		sure("the board has restarted: its heaters were off by that, and it has forgotten where it stood")
-	case b.number >= 0:
+	case b.number == 0:
+		sure("the board has taken no line since it started")
+	case b.number > 0:
 		sure("the board has not restarted, and took line %d last", b.number)
 	default:
 		sure("the board answers")

@@ -16,6 +16,7 @@ type stopWish struct {
 // refused request leaves no trace but a refusal.
 func (m *Machine) request(r Request, out *Output) {
 	m.by, m.override = who(r.By), r.Override
+	m.alone.spoke = true
 	err := m.busyWith(r)
 	switch {
 	case err != nil:

@@ -78,6 +78,10 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, pool []strin
 	if rng.IntN(4) == 0 {
 		s.set.PartEveryParts = 1 + rng.IntN(2)
 	}
+	// Drawn apart, so that seeds that were kept are what they were.
+	if more := rand.New(rand.NewPCG(seed, 0x6d6f7265)); more.IntN(2) == 0 {
+		s.set.GoOnPerDay, s.set.GoOnAfter = 1+more.IntN(3), time.Duration(1+more.IntN(5))*time.Minute
+	}
 	s.order = []string{ledger.OrderBlocks, ledger.OrderTurn}[rng.IntN(2)]
 	for range 1 + rng.IntN(5)/4 {
 		s.jobs = append(s.jobs, pool[rng.IntN(len(pool))])

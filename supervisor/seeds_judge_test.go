@@ -139,6 +139,10 @@ func (w *world) judgeCount(record []rig.Executed) {
 			if counted := w.kept.made[c.Seq]; !done || counted < at {
 				w.wrong("part %d was counted at %v, and the machine had made it to its end at %v (%t)", c.Ordinal, counted, at, done)
 			}
+		case ledger.CycleStateVoid:
+			if done {
+				w.wrong("part %d was given up as not yet laid, and the machine made it to its end at %v", c.Ordinal, at)
+			}
 		case ledger.CycleStateBegun:
 			w.wrong("part %d is neither made nor interrupted", c.Ordinal)
 		}
@@ -147,6 +151,10 @@ func (w *world) judgeCount(record []rig.Executed) {
 	if err != nil {
 		w.wrong("%v", err)
 		return
+	}
+	w.void = counts.Void
+	if events, err := w.ledger.EventsOf(context.Background(), eventGoOn, 100); err == nil {
+		w.alone = len(events)
 	}
 	if interrupted := counts.CyclesBegun - counts.Confirmed; counts.Confirmed > whole || counts.Confirmed+interrupted < whole {
 		w.wrong("the ledger counts %d made and %d interrupted; the machine made %d whole", counts.Confirmed, interrupted, whole)

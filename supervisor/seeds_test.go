@@ -35,6 +35,8 @@ type tally struct {
 	inPlace  int    // and taken in its place
 	lost     uint64 // bytes that found the receive buffer full
 	hot      int
+	alone    int
+	void     int
 	opens    int
 	checked  int // ledgers whose rows were checked
 	failed   []uint64
@@ -61,6 +63,8 @@ func (s *tally) add(w *world) {
 	s.inPlace += w.inPlace
 	s.lost += w.figures.OverflowBytes
 	s.hot += w.hot
+	s.alone += w.alone
+	s.void += w.void
 	s.opens += w.opens
 	if len(w.problems) > 0 {
 		s.failed = append(s.failed, w.seed)
@@ -189,6 +193,7 @@ func (s *tally) print(t *testing.T, took time.Duration) {
 	t.Logf("words and hands: %v", s.acts)
 	t.Logf("outcomes: %v", s.outcomes)
 	t.Logf("runs that could not show the heaters off, and said so: %d", s.hot)
+	t.Logf("went on by itself after a fault: %d times; parts given up before anything was laid: %d", s.alone, s.void)
 	t.Logf("bytes lost at a full receive buffer: %d", s.lost)
 	t.Logf("damaged lines: %d; taken by the board: %d (%.0f per million); in place of what was sent: %d (%.0f per million); beside it, without a number: %d",
 		s.damaged, s.accepted, perMillion(s.accepted), s.inPlace, perMillion(uint64(s.inPlace)), s.letIn-s.inPlace)

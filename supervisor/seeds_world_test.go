@@ -29,6 +29,8 @@ type world struct {
 	lot    int64
 
 	rest     State    // where it came to rest in the end
+	alone    int      // times that the run went on by itself
+	void     int      // parts given up before anything of them was laid
 	hot      int      // runs that could not show the heaters off, and said so
 	slow     string   // it did not come to rest within the bound
 	told     bool     // the snapshot said that they may be on

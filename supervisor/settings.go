@@ -62,6 +62,11 @@ type Settings struct {
 	ProofWithin           time.Duration // after a fault, until falling readings must show that the heaters are off
 	TargetSlackC          float64       // by how much somebody at the machine may change a target of a run
 
+	// GoOnPerDay is how often in 24 h the machine may go on by itself after a fault of cable or
+	// computer that struck between parts; 0: never. GoOnAfter is the time that people have before.
+	GoOnPerDay int
+	GoOnAfter  time.Duration
+
 	PollEvery     time.Duration // temperatures, where the board does not report by itself
 	ProgressEvery time.Duration // belt position to the ledger while a part runs
 	RetryFirst    time.Duration // first wait before a port is tried again
@@ -86,6 +91,7 @@ func (s Settings) withDefaults() Settings {
 	set(&s.ReheatLimit, 20*time.Minute)
 	set(&s.ReadingLost, 2*time.Minute)
 	set(&s.ProofWithin, 5*time.Minute)
+	set(&s.GoOnAfter, 5*time.Minute)
 	if s.NozzleWatch == (heat.Limits{}) {
 		s.NozzleWatch = heat.NozzleLimits(0, heat.OverC)
 	}

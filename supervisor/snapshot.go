@@ -194,7 +194,7 @@ func (m *Machine) lotView() *LotView {
 	}
 	t := l.total()
 	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.ordered, Made: t.made, Good: t.good, Scrap: t.scrap + t.torn,
-		Unverified: t.unverified(), Interrupted: t.interrupted, Begun: l.begun, Wanted: l.wanted(), PartTakes: m.nextDuration()}
+		Unverified: t.unverified(), Interrupted: t.interrupted, Begun: l.begun - l.void, Wanted: l.wanted(), PartTakes: m.nextDuration()}
 	for i, j := range l.jobs {
 		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap + j.torn, Size: l.sizeView(i)})
 	}

@@ -29,7 +29,7 @@ func UrgencyOf(a ledger.Alert) Urgency {
 	switch a.Kind {
 	case supervisor.CauseVisit, supervisor.CauseDone, supervisor.CauseHeatOdd:
 		return Notice
-	case supervisor.CauseHeat, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseLedger, supervisor.CauseRestart, supervisor.CauseAccess, supervisor.CauseHeatOff:
+	case supervisor.CauseHeat, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseLedger, supervisor.CauseRestart, supervisor.CauseAccess, supervisor.CauseHeatOff, supervisor.CauseGoOn:
 		return Urgent
 	}
 	if a.State == supervisor.Aborting.String() || a.State == supervisor.Aborted.String() {
@@ -225,7 +225,8 @@ var headlines = map[string]string{
 	supervisor.CauseLink: "board out of reach", supervisor.CauseBoard: "board halted", supervisor.CauseHeat: "heat",
 	supervisor.CauseLedger: "count cannot be kept", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
 	supervisor.CauseShutdown: "daemon ended", supervisor.CauseDone: "lot made", supervisor.CauseVisit: "needs you soon",
-	supervisor.CauseHeatOdd: "a heater is not as usual", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "somebody tries secrets", testKind: "test",
+	supervisor.CauseHeatOdd: "a heater is not as usual", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "somebody tries secrets",
+	supervisor.CauseGoOn: "goes on by itself", testKind: "test",
 }
 
 // stateWord is the state that the machine was in.

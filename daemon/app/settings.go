@@ -66,6 +66,8 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		NozzleWatch: nozzleWatch(c), BedWatch: bedWatch(c),
 		ReadingLost: c.Heat.ReadingLimit, ProofWithin: c.Heat.ProofLimit, TargetSlackC: c.Heat.TargetSlackC,
 
+		GoOnPerDay: c.Fault.GoOnPerDay, GoOnAfter: c.Fault.GoOnAfter,
+
 		ProgressEvery: c.Ledger.ProgressEvery,
 	}
 }

@@ -20,6 +20,8 @@ type nextView struct {
 	Do                   []string
 	Unsure               bool     // heaters may be on
 	Certain, Uncertain   []string // after a fault
+	Alone                string   // whether it goes on by itself then
+	GoesOn               bool     // it does
 	Headline             string
 }
 
@@ -61,6 +63,7 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		for _, text := range r.Uncertain {
 			v.Uncertain = append(v.Uncertain, sentence(text)+".")
 		}
+		v.Alone, v.GoesOn = screen.ByItself(r), r.GoesOnAt != nil
 	}
 	if n := s.Next; n != nil {
 		v.Bring = n.Bring

@@ -74,7 +74,7 @@ type Cycle struct {
 	Seq          int64   `json:"seq"`
 	JobIndex     int     `json:"job"`
 	Ordinal      int     `json:"ordinal"` // nth cycle of the lot, from 1
-	State        string  `json:"state"`   // begun, made, discharged, interrupted or decided
+	State        string  `json:"state"`   // begun, made, discharged, interrupted, decided or void
 	FilamentMM   float64 `json:"filament_mm"`
 	MachineTimeS float64 `json:"machine_time_s"`
 	Evidence     string  `json:"evidence,omitempty"` // why it counts as made
@@ -89,6 +89,9 @@ type Cycle struct {
 	Interrupted  *Stamp  `json:"interrupted,omitempty"`
 	Decided      *Stamp  `json:"decided,omitempty"`
 }
+
+// Void reports whether the cycle was given up before anything of it was laid: it is no part.
+func (c *Cycle) Void() bool { return c.State == "void" }
 
 // Hold is one wait between parts.
 type Hold struct {

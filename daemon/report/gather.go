@@ -107,8 +107,11 @@ func (s *source) interruptions() []Interruption {
 		v := Interruption{Part: c.Ordinal, Job: c.JobIndex + 1, At: s.at(c.Interrupted), Reason: c.Reason}
 		if c.Decided.Seq > 0 {
 			v.Found, v.Decided, v.Visit, v.Note = "scrap", s.when(c.Decided), c.CheckID, c.Note
-			if c.Good {
+			switch {
+			case c.Good:
 				v.Found = "good"
+			case c.State == ledger.CycleStateVoid:
+				v.Found = foundVoid
 			}
 			if i := slices.IndexFunc(s.checks, func(k ledger.Check) bool { return k.ID == c.CheckID }); i >= 0 {
 				v.By = s.checks[i].By

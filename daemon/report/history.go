@@ -49,7 +49,7 @@ type Interruption struct {
 	Job     int        `json:"job"`
 	At      time.Time  `json:"at"`
 	Reason  string     `json:"reason"`
-	Found   string     `json:"found"` // good, scrap, or empty while nobody has decided
+	Found   string     `json:"found"` // good, scrap, void where nothing of it was laid, or empty while nobody has decided
 	Decided *time.Time `json:"decided,omitempty"`
 	By      string     `json:"by,omitempty"`
 	Visit   int64      `json:"visit,omitempty"`
@@ -72,11 +72,14 @@ type Event struct {
 	Text string    `json:"text"`
 }
 
+// foundVoid is what became of a part of which nothing was laid: nobody has to decide on it.
+const foundVoid = "void"
+
 // Part is one part that was begun.
 type Part struct {
 	Number     int       `json:"part"` // nth of the lot, from 1
 	Job        int       `json:"job"`
-	State      string    `json:"state"` // begun, made, discharged, interrupted or decided
+	State      string    `json:"state"` // begun, made, discharged, interrupted, decided or void
 	Good       *bool     `json:"good,omitempty"`
 	Begun      time.Time `json:"begun"`
 	CycleS     *float64  `json:"cycle_s,omitempty"`

@@ -90,6 +90,10 @@ func cycleRows(l *client.LotDetail, st Style) []string {
 			continue
 		}
 		text := fmt.Sprintf("%s: %s", stamp(*c.Interrupted), c.Reason)
+		if c.Void() {
+			out = append(out, st.row(fmt.Sprintf("Cycle %d", c.Ordinal), text)...)
+			continue
+		}
 		if c.Good != nil {
 			verdict := "scrap"
 			if *c.Good {

@@ -2,6 +2,18 @@ package screen
 
 import "beltwarden/supervisor"
 
+// ByItself says when the machine goes on by itself, or why it does not; "" where the owner
+// has not chosen that it may.
+func ByItself(r *supervisor.RecoveryView) string {
+	switch {
+	case r.GoesOnAt != nil:
+		return "Keep hands off: it goes on at " + r.GoesOnAt.Local().Format("15:04:05") + " unless somebody gives it a word. To keep it where it is: beltwarden alert acknowledge"
+	case r.NotAlone != "":
+		return "It waits for somebody: " + r.NotAlone
+	}
+	return ""
+}
+
 // recoveryRows tell after a fault what is certain, what is not, and the ways on, each with
 // its commands.
 func recoveryRows(r *supervisor.RecoveryView, st Style) (out []string) {
@@ -14,6 +26,9 @@ func recoveryRows(r *supervisor.RecoveryView, st Style) (out []string) {
 	out = append(out, "")
 	list("Certain", r.Certain)
 	list("Not certain", r.Uncertain)
+	if text := ByItself(r); text != "" {
+		out = append(out, st.row("By itself", text+".")...)
+	}
 	for i, o := range r.Options {
 		name := ""
 		if i == 0 {

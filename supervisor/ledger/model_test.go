@@ -76,7 +76,11 @@ func (m *twin) accepts(r Record) bool {
 	case CycleInterrupted:
 		return move(r.Seq, CycleStateInterrupted, CycleStateBegun)
 	case CycleDecided:
-		if !move(r.Seq, CycleStateDecided, CycleStateInterrupted) {
+		to := CycleStateDecided
+		if !r.Good && r.CheckID == 0 {
+			to = CycleStateVoid
+		}
+		if !move(r.Seq, to, CycleStateInterrupted) {
 			return false
 		}
 		m.cycles[r.Seq-1].good = r.Good
@@ -137,7 +141,7 @@ func (m *twin) clone() *twin {
 }
 
 func (m *twin) counts(lot Lot) Counts {
-	c := Counts{LotID: lot.ID, CyclesBegun: len(m.cycles), Confirmed: m.confirmed(-1), ScrapByReason: map[string]int{}}
+	c := Counts{LotID: lot.ID, Confirmed: m.confirmed(-1), ScrapByReason: map[string]int{}}
 	c.ByJob = make([]JobCounts, len(lot.Jobs))
 	for i, j := range lot.Jobs {
 		c.Ordered += j.GoodOrdered
@@ -147,6 +151,12 @@ func (m *twin) counts(lot Lot) Counts {
 	}
 	for _, y := range m.cycles {
 		b := &c.ByJob[y.job]
+		if y.state == CycleStateVoid {
+			c.Void++
+			b.Void++
+			continue
+		}
+		c.CyclesBegun++
 		b.CyclesBegun++
 		switch {
 		case y.state == CycleStateBegun:
@@ -212,7 +222,11 @@ func drawAny(t *rapid.T, m *twin) Record {
 	case 6:
 		return CycleInterrupted{Seq: cycle}
 	case 7:
-		return CycleDecided{Seq: cycle, Good: rapid.Bool().Draw(t, "good")}
+		d := CycleDecided{Seq: cycle, Good: rapid.Bool().Draw(t, "good")}
+		if n := int64(len(m.checks)); !d.Good && n > 0 {
+			d.CheckID = rapid.Int64Range(1, n).Draw(t, "check")
+		}
+		return d
 	case 8:
 		if rapid.IntRange(0, 9).Draw(t, "lot") == 0 {
 			return LotChanged{LotID: 1, Status: rapid.SampledFrom([]string{LotOpen, LotMade, LotClosed}).Draw(t, "status")}

@@ -152,6 +152,25 @@ func (l *Ledger) Events(ctx context.Context, limit int, afterSeq int64) (events 
 	return events, err
 }
 
+// EventsOf returns the newest limit of the noted events of a kind, the oldest of them first.
+func (l *Ledger) EventsOf(ctx context.Context, kind string, limit int) (events []Event, err error) {
+	if limit <= 0 {
+		return nil, nil
+	}
+	err = l.view(ctx, "the events of a kind", func(q querier) error {
+		return each(ctx, q, "SELECT "+stampColumns("e")+`, v.kind, v.text FROM event v JOIN entry e ON e.seq = v.seq
+			WHERE v.seq IN (SELECT seq FROM event WHERE kind = ? ORDER BY seq DESC LIMIT ?) ORDER BY v.seq`, []any{kind, limit}, func(rows *sql.Rows) error {
+			var at stampRow
+			var v Event
+			err := rows.Scan(append(at.into(), &v.Kind, &v.Text)...)
+			v.Stamp = at.stamp()
+			events = append(events, v)
+			return err
+		})
+	})
+	return events, err
+}
+
 // Boots returns every start of a process that wrote to the ledger, the oldest first.
 func (l *Ledger) Boots(ctx context.Context) (boots []Boot, err error) {
 	err = l.view(ctx, "the starts", func(q querier) error {

@@ -44,8 +44,23 @@ func countsOf(ctx context.Context, q querier, lotID int64) (Counts, error) {
 	if err != nil {
 		return Counts{}, err
 	}
+	// Few cycles are void: they alone are looked up in the table, the others in the index.
+	err = each(ctx, q, `SELECT job_index, count(*) FROM cycle WHERE lot = ? AND state = 'decided' AND good = 0 AND visit IS NULL
+		GROUP BY job_index`, []any{lotID}, func(rows *sql.Rows) error {
+		var job, n int
+		err := rows.Scan(&job, &n)
+		if err == nil {
+			j := &c.ByJob[job]
+			j.Void, j.CyclesBegun, j.InterruptedScrap = n, j.CyclesBegun-n, j.InterruptedScrap-n
+		}
+		return err
+	})
+	if err != nil {
+		return Counts{}, err
+	}
 	for i := range c.ByJob {
 		j := &c.ByJob[i]
+		c.Void += j.Void
 		j.Made = j.Confirmed + j.InterruptedGood
 		c.CyclesBegun += j.CyclesBegun
 		c.Confirmed += j.Confirmed

@@ -119,6 +119,9 @@ func cyclesWhere(ctx context.Context, q querier, where string, args ...any) (cyc
 		c.MachineTime = time.Duration(machineNS)
 		c.Begun, c.Made, c.Discharged = at[0].stamp(), at[1].stamp(), at[2].stamp()
 		c.Interrupted, c.Decided = at[3].stamp(), at[4].stamp()
+		if c.State == CycleStateDecided && !c.Good && c.CheckID == 0 {
+			c.State = CycleStateVoid
+		}
 		cycles = append(cycles, c)
 		return err
 	})

@@ -188,7 +188,8 @@ type CycleInterrupted struct {
 	Belt   Belt
 }
 
-// CycleDecided is the operator's word on an interrupted part.
+// CycleDecided is the operator's word on an interrupted part. Without a check and not good it is the machine's own: nothing
+// of the cycle was laid on the belt, so that there is neither a part nor scrap (CycleStateVoid).
 type CycleDecided struct {
 	Seq     int64
 	Good    bool

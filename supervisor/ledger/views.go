@@ -2,13 +2,14 @@ package ledger
 
 import "time"
 
-// The states of a cycle. The only ways are begun, made, discharged and begun, interrupted, decided.
+// The states of a cycle. The only ways are begun, made, discharged; begun, interrupted, decided; and begun, void.
 const (
 	CycleStateBegun       = "begun"
 	CycleStateMade        = "made"
 	CycleStateDischarged  = "discharged"
 	CycleStateInterrupted = "interrupted"
 	CycleStateDecided     = "decided"
+	CycleStateVoid        = "void" // given up before anything of it was laid; stored as decided, not good, by no check
 )
 
 // Cycle is one cycle as the ledger has it. A Stamp with Seq 0 belongs to a step not taken.
@@ -40,7 +41,8 @@ type Cycle struct {
 type Counts struct {
 	LotID            int64
 	Ordered          int // good parts ordered
-	CyclesBegun      int
+	CyclesBegun      int // those that are void left out
+	Void             int // cycles given up before anything of them was laid: no part, and no scrap
 	Running          int // cycles begun whose end is not recorded, 0 or 1
 	Confirmed        int // cycles shown complete by the board
 	Made             int // Confirmed and InterruptedGood: never more than the machine completed
@@ -60,7 +62,8 @@ type JobCounts struct {
 	Index            int
 	Name             string
 	Ordered          int
-	CyclesBegun      int
+	CyclesBegun      int // those that are void left out
+	Void             int
 	Confirmed        int
 	Made             int
 	Interrupted      int

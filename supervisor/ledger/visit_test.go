@@ -74,9 +74,34 @@ func TestInterruptedPartsCountAsDecided(t *testing.T) {
 	if c.Made != 2 || c.Good != 0 || c.Interrupted != 3 || c.Unverified != 2 || c.CyclesBegun != 5 {
 		t.Errorf("undecided: %+v", c)
 	}
-	commit(t, l, CheckRecorded{Check{ID: 1, LotID: 1, Good: 2}}, CycleDecided{Seq: 3, Good: true, CheckID: 1}, CycleDecided{Seq: 4})
+	commit(t, l, CheckRecorded{Check{ID: 1, LotID: 1, Good: 2}}, CycleDecided{Seq: 3, Good: true, CheckID: 1}, CycleDecided{Seq: 4, CheckID: 1})
 	c = must(l.Counts(ctx, 1))(t)
 	if c.Confirmed != 2 || c.Made != 3 || c.Good != 3 || c.Scrap != 1 || c.Interrupted != 1 || c.Unverified != 0 {
 		t.Errorf("decided: %+v", c)
+	}
+}
+
+// A cycle that was given up before anything of it was laid is neither a part nor scrap, and its number is used up.
+func TestVoidCyclesCountForNothing(t *testing.T) {
+	l := newLedger(t)
+	made(t, l, 2)
+	ctx := context.Background()
+	commit(t, l, CycleBegun{Seq: 3, LotID: 1, Ordinal: 3}, CycleInterrupted{Seq: 3, Reason: "unplugged"}, CycleDecided{Seq: 3},
+		CycleBegun{Seq: 4, LotID: 1, Ordinal: 4}, CycleInterrupted{Seq: 4, Reason: "power lost"},
+		CheckRecorded{Check{ID: 1, LotID: 1, Good: 1}}, CycleDecided{Seq: 4, CheckID: 1})
+	c := must(l.Counts(ctx, 1))(t)
+	if c.Void != 1 || c.CyclesBegun != 3 || c.Made != 2 || c.Good != 1 || c.Scrap != 1 || c.InterruptedScrap != 1 || c.Interrupted != 0 ||
+		c.Unverified != 1 || c.ByJob[0].Void != 1 || c.ByJob[0].CyclesBegun != 3 || c.ByJob[0].InterruptedScrap != 1 {
+		t.Errorf("%+v", c)
+	}
+	cycles := must(l.Cycles(ctx, 1))(t)
+	if v := cycles[2]; v.State != CycleStateVoid || v.Reason != "unplugged" || v.Interrupted.Seq == 0 {
+		t.Errorf("%+v", v)
+	}
+	if s := cycles[3].State; s != CycleStateDecided {
+		t.Errorf("a part decided scrap reads as %s", s)
+	}
+	if left := must(l.Undecided(ctx, 1))(t); len(left) != 0 {
+		t.Errorf("still to decide on: %+v", left)
 	}
 }

@@ -1,0 +1,147 @@
+package supervisor
+
+import (
+	"context"
+	"fmt"
+	"time"
+)
+
+// alone is what the machine needs to go on by itself after a fault, where the owner has
+// chosen that. It is for faults of cable and computer alone, at moments at which nothing lies
+// under the head, and it leaves the people near it time to say no.
+type alone struct {
+	from  State  // the state in which the fault struck
+	spoke bool   // somebody has given a word since: it is theirs
+	moved bool   // the belt may have moved unseen by the fault
+	why   string // what is in its way, for the operator
+	at    deadline
+	past  []time.Time // when it went on by itself, the newest last
+}
+
+// aDay is what Settings.GoOnPerDay counts over, by the wall clock: it must hold over restarts
+// of the computer. Times to come, which a clock that was set back leaves, count as well.
+const aDay = 24 * time.Hour
+
+// loadAlone takes up how often it has gone on by itself of late.
+func (m *Machine) loadAlone(ctx context.Context, l Ledger) error {
+	events, err := l.EventsOf(ctx, eventGoOn, m.set.GoOnPerDay)
+	for _, e := range events {
+		m.alone.past = append(m.alone.past, e.Stamp.At)
+	}
+	return err
+}
+
+// eventGoOn is the kind of event by which it is counted.
+const eventGoOn = "go_on"
+
+// struck notes in which state a fault has come.
+func (m *Machine) struck(from State) {
+	m.alone.from, m.alone.spoke = from, false
+	m.alone.at.clear()
+}
+
+// lookAlone sees whether the machine may go on by itself, and says so beforehand.
+func (m *Machine) lookAlone(out *Output) {
+	a := &m.alone
+	if m.set.GoOnPerDay <= 0 || m.state != Aborted {
+		a.why = ""
+		a.at.clear()
+		return
+	}
+	a.why = m.notAlone()
+	if a.why != "" {
+		if a.at.armed() {
+			a.at.clear()
+			m.note(out, "fault", "it does not go on by itself after all: "+a.why)
+		}
+		return
+	}
+	if !a.at.armed() {
+		a.at.set(m.now.Add(m.set.GoOnAfter))
+		text := fmt.Sprintf("keep hands off: it goes on by itself at %s, in %s, unless somebody gives it a word", a.at.at.Local().Format("15:04:05"), m.set.GoOnAfter)
+		m.note(out, "fault", text)
+		m.alert(out, CauseGoOn, text+"; beltwarden alert acknowledge keeps it where it is")
+	}
+}
+
+// goOnAlone goes on: through Clearing, Stopped and Resetting, in which the board is asked all
+// over again, to the next part.
+func (m *Machine) goOnAlone(out *Output) {
+	a := &m.alone
+	a.at.clear()
+	if a.why = m.notAlone(); a.why != "" || m.state != Aborted {
+		return
+	}
+	a.past = append(a.past, m.now)
+	text := fmt.Sprintf("it goes on by itself, for the %s of at most %d times in a day, after: %s", nth(len(m.goneOn())), m.set.GoOnPerDay, m.cause.Text)
+	m.note(out, eventGoOn, text)
+	m.alert(out, CauseGoOn, "keep hands off: "+text)
+	m.by, m.goOn = "the daemon", true
+	m.change(Clear, Cause{CauseGoOn, text}, out)
+	m.by = ""
+}
+
+// goneOn are the times of the last day at which it went on by itself.
+func (m *Machine) goneOn() []time.Time {
+	for len(m.alone.past) > 0 && m.now.Sub(m.alone.past[0]) >= aDay {
+		m.alone.past = m.alone.past[1:]
+	}
+	return m.alone.past
+}
+
+// notAlone says what keeps the machine from going on by itself; "" when nothing does.
+func (m *Machine) notAlone() string {
+	a, t, p := &m.alone, &m.link.truth, &m.guard.proof
+	switch a.from {
+	case Starting, Execute, Unholding, Unsuspending:
+	default:
+		return fmt.Sprintf("it was %s, not at work on the next part", a.from)
+	}
+	switch {
+	case m.cause.Code != CauseLink && m.cause.Code != CauseRestart:
+		return "somebody has to look after a fault of this kind"
+	case a.spoke:
+		return "somebody has it in hand"
+	case m.lot == nil:
+		return "no lot is open"
+	case m.trials.open() != nil:
+		return "a trial has not ended"
+	case !m.belt.known:
+		return "something may lie under the head"
+	case m.laying:
+		return "the lead-in had begun"
+	case a.moved:
+		return "the belt may have moved without being counted"
+	case len(m.undecided) > 0:
+		return "an interrupted part waits for somebody's word"
+	case !t.answered || m.link.phase != linkUp:
+		return "the board has not answered yet"
+	case t.restarted:
+		return "the board has restarted, and its motors let the belt go"
+	case t.number < 0:
+		return "the board does not tell whether it has restarted"
+	case t.number == 0: // it has taken no line since it started
+		return "the board has restarted unseen, and its motors let the belt go"
+	case !p.shown, m.heat.maybeOn:
+		return "the heaters are " + p.text
+	case len(m.goneOn()) >= m.set.GoOnPerDay:
+		return fmt.Sprintf("it has gone on by itself %s within a day", plural(len(m.goneOn()), "time", "times"))
+	}
+	if err := m.mayStart(Request{}); err != nil {
+		return err.Error()
+	}
+	return ""
+}
+
+// nth writes an ordinal number up to the most times in a day.
+func nth(n int) string {
+	switch n {
+	case 1:
+		return "first"
+	case 2:
+		return "second"
+	case 3:
+		return "third"
+	}
+	return fmt.Sprintf("%dth", n)
+}

@@ -1,0 +1,207 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/serialio"
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/ledger"
+)
+
+// reheating is a lot of five on a board that lasts, stopped where the machine heats for
+// the third part: the second was moved off and nothing lies under the head.
+func reheating(t *testing.T, perDay int) *run {
+	t.Helper()
+	set := testSettings()
+	set.GoOnPerDay, set.GoOnAfter = perDay, 5*time.Minute
+	rs := testRig()
+	rs.Board = rig.Variations()["lasting"]
+	x := making(t, rs, set)
+	x.heats(3)
+	return x
+}
+
+// heats waits until the machine heats for a part.
+func (x *run) heats(part int) {
+	x.t.Helper()
+	for end := time.Now().Add(3 * time.Hour); ; time.Sleep(200 * time.Millisecond) {
+		s := x.s.Snapshot()
+		if s.State == Execute && s.Lot.Part == part && s.Doing == "heating" {
+			return
+		}
+		if time.Now().After(end) {
+			x.t.Fatalf("%s, %s, part %d: it does not heat for part %d", s.State, s.Doing, s.Lot.Part, part)
+		}
+	}
+}
+
+// unplug takes the cable out for a minute.
+func (x *run) unplug() {
+	x.rig.Unplug()
+	time.Sleep(time.Minute)
+	x.rig.Replug()
+}
+
+// TestGoesOnByItself: a cable that comes out while the machine heats between two parts costs
+// nobody a way to it, as often in a day as the owner has said. It says so beforehand.
+func TestGoesOnByItself(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := reheating(t, 2)
+		x.unplug()
+		s := x.until(Aborted, 10*time.Minute)
+		time.Sleep(4 * time.Minute)
+		s = x.s.Snapshot()
+		if s.State != Aborted || s.Recovery.GoesOnAt == nil || s.Lot.Interrupted != 0 || !s.Belt.Clear {
+			t.Fatalf("%s, %d interrupted, clear %t: %+v", s.State, s.Lot.Interrupted, s.Belt.Clear, s.Recovery)
+		}
+		if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
+			t.Errorf("targets %.0f and %.0f °C while it waits", nt, bt)
+		}
+		x.until(Execute, time.Hour)
+		if told := x.alerts(); !strings.Contains(told, "go_on: keep hands off: it goes on by itself at ") || !strings.Contains(told, "for the first of at most 2 times in a day") {
+			t.Errorf("told:\n%s", told)
+		}
+		for s = x.s.Snapshot(); s.Lot.Made < 3; s = x.s.Snapshot() {
+			time.Sleep(time.Second)
+		}
+		x.heats(5)
+		x.unplug()
+		x.until(Aborted, 10*time.Minute)
+		x.until(Complete, 3*time.Hour)
+		c := x.counts(1)
+		if made := len(x.rig.Parts()); made != 5 || c.Made != 5 || c.CyclesBegun != 5 || c.Void != 2 || c.Interrupted != 0 || c.Scrap != 0 {
+			t.Errorf("the machine made %d; %+v", made, c)
+		}
+	})
+}
+
+// TestGoesOnNoOftener: not a third time where two are allowed, also when the daemon was
+// started anew in between.
+func TestGoesOnNoOftener(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := reheating(t, 1)
+		x.unplug()
+		x.until(Aborted, 10*time.Minute)
+		x.until(Execute, time.Hour)
+		x.do(Request{Command: Stop})
+		x.until(Stopped, time.Hour)
+		x.stop()
+		x.start()
+		x.until(Idle, time.Hour)
+		x.do(Request{Visit: &Visit{BeltCleared: true, Interrupted: interruptedWord(x.s.Snapshot())}})
+		x.do(Request{Command: Start})
+		made := x.s.Snapshot().Lot.Made
+		for x.s.Snapshot().Lot.Made == made {
+			time.Sleep(time.Second)
+		}
+		x.heats(x.s.Snapshot().Lot.Part + 1)
+		x.unplug()
+		x.until(Aborted, 10*time.Minute)
+		time.Sleep(time.Hour)
+		if s := x.s.Snapshot(); s.State != Aborted || !strings.Contains(s.Recovery.NotAlone, "1 time within a day") {
+			t.Fatalf("%s: %+v", s.State, s.Recovery)
+		}
+		x.do(Request{Visit: &Visit{BeltCleared: true}}) // a check would be due by then; but that is a word
+		time.Sleep(24 * time.Hour)
+		if s := x.s.Snapshot(); s.State != Aborted || s.Recovery.NotAlone != "somebody has it in hand" {
+			t.Errorf("a day later it is %s: %+v", s.State, s.Recovery)
+		}
+	})
+}
+
+func interruptedWord(s *Snapshot) string {
+	if s.Lot.Interrupted > 0 {
+		return "scrap"
+	}
+	return ""
+}
+
+// TestNeverGoesOnByItself where somebody has to have looked, or wants it to stay.
+func TestNeverGoesOnByItself(t *testing.T) {
+	for name, c := range map[string]struct {
+		perDay int
+		does   func(x *run)
+		says   string // what is in the way; "" where it never goes on
+	}{
+		"not chosen":  {0, (*run).unplug, ""},
+		"in the part": {3, func(x *run) { time.Sleep(5 * time.Minute); x.unplug() }, "something may lie under the head"},
+		"a board that restarts": {3, func(x *run) {
+			x.rig.Unplug()
+			x.rig.Reset()
+			time.Sleep(time.Minute)
+			x.rig.Replug()
+		}, "the board has restarted"},
+		"restart announced":   {3, func(x *run) { x.rig.Reset() }, "after a fault of this kind"},
+		"heater":              {3, func(x *run) { _ = x.rig.Inject(rig.Fault{Kind: rig.BrokenSensor}) }, "after a fault of this kind"},
+		"operator's abort":    {3, func(x *run) { x.do(Request{Command: Abort}) }, "after a fault of this kind"},
+		"held":                {3, func(x *run) { x.do(Request{Command: Hold}); x.until(Held, 2*time.Hour); x.unplug() }, "it was Held"},
+		"somebody says no":    {3, func(x *run) { x.unplug(); time.Sleep(2 * time.Minute); x.do(Request{Acknowledge: true}) }, "somebody has it in hand"},
+		"somebody is refused": {3, func(x *run) { x.unplug(); time.Sleep(2 * time.Minute); x.refuse(Request{Command: Unhold}) }, "somebody has it in hand"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Parallel()
+			inBubble(t, func(t *testing.T) {
+				x := reheating(t, c.perDay)
+				c.does(x)
+				x.until(Aborted, 30*time.Minute)
+				time.Sleep(3 * time.Hour)
+				s := x.s.Snapshot()
+				if s.State != Aborted || s.Recovery == nil || s.Recovery.GoesOnAt != nil {
+					t.Fatalf("%s: %+v", s.State, s.Recovery)
+				}
+				if !strings.Contains(s.Recovery.NotAlone, c.says) || (c.says == "") != (s.Recovery.NotAlone == "") {
+					t.Errorf("in its way: %q, want %q", s.Recovery.NotAlone, c.says)
+				}
+				if c := x.counts(1); c.Made != s.Lot.Made || c.Made < 2 || c.Made > 3 {
+					t.Errorf("%+v", c)
+				}
+				x.rig.Reset() // some of the boards stand halted
+				time.Sleep(time.Minute)
+			})
+		})
+	}
+}
+
+// TestGoesOnAfterTheDaemon was killed where the ledger says that no part was begun: while it
+// heated again after a hold, but not while it led in, which may have laid something.
+func TestGoesOnAfterTheDaemon(t *testing.T) {
+	for _, due := range []bool{false, true} {
+		for was, goes := range map[State]bool{Unholding: true, Unsuspending: true, Execute: true, Starting: false, Holding: false, Held: false, Completing: false, Stopping: false, Aborting: false} {
+			l, _ := killed(t)
+			keep(t, l, ledger.CycleMade{Seq: 1, Evidence: ledger.EvidenceConfirmed, Belt: ledger.Belt{TravelMM: 200, Known: true}},
+				ledger.CycleDischarged{Seq: 1, Belt: ledger.Belt{TravelMM: 230, Known: true}}, ledger.StateChanged{State: was.String()})
+			set := testSettings()
+			set.GoOnPerDay = 1
+			if due {
+				set.PartEveryParts = 1
+			}
+			now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+			m, err := NewMachine(context.Background(), set, l, (&run{opts: testJobOptions()}).inspect, "test", now)
+			if err != nil {
+				t.Fatal(err)
+			}
+			keep(t, l, m.Begin(now).Records...)
+			step := func(ev Event) {
+				keep(t, l, m.Step(now, ev).Records...)
+			}
+			step(LinkFailed{errors.New("busy")})
+			step(LinkSynced{LastNumber: 77})
+			step(Reported{serialio.Reply{HasPosition: true}})
+			step(ProgramDone{m.work.running})
+			for range 40 {
+				now = now.Add(10 * time.Second)
+				step(Reported{serialio.Reply{Temps: serialio.Temps{HasNozzle: true, NozzleC: 24, HasBed: true, BedC: 23}}})
+				if at, ok := m.Deadline(); ok && !at.After(now) {
+					step(Tick{})
+				}
+			}
+			if went := m.State() == Clearing; went != (goes && !due) {
+				t.Errorf("killed in %s, check due %t: it is %s (%s), in its way: %s", was, due, m.State(), m.cause.Text, m.alone.why)
+			}
+		}
+	}
+}
