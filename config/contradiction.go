@@ -173,6 +173,17 @@ func (r *reader) holds() {
 			r.said("hold.every_travel_mm", plain(h.EveryTravelMM)+" mm")+" and "+r.said("hold.every_hours", plain(h.Every.Hours())+" h")+" are set",
 			"write 0 for all three, or none_acknowledged: false", limits...)
 	}
+	if idle := r.settings.Heat.BoardIdleLimit; idle > 0 {
+		for _, still := range []struct {
+			field string
+			limit time.Duration
+		}{{"hold.reheat_limit_min", h.ReheatLimit}, {"hold.heaters_off_after_min", h.HeatersOffAfter}, {"discharge.release_limit_min", r.settings.Discharge.ReleaseLimit}} {
+			if idle <= still.limit {
+				r.conflict("the board is to halt after "+r.said("heat.board_idle_limit_min", plain(idle.Minutes())+" min")+" without a move, and the machine may stand still for "+
+					r.said(still.field, plain(still.limit.Minutes())+" min")+" with a heater on", "write a longer board_idle_limit_min, or 0", "heat.board_idle_limit_min", still.field)
+			}
+		}
+	}
 	a := &r.settings.Alerts
 	if n := r.settings.Fault.GoOnPerDay; n > 0 && len(a.Webhooks)+len(a.Mails)+len(a.Services)+len(a.Alertmanagers) == 0 {
 		r.conflict("heaters and belt may go on by themselves after a fault, up to "+r.said("fault.go_on_per_day", strconv.Itoa(n)+" times a day")+", and nobody is told beforehand",

@@ -83,6 +83,8 @@ var keys = []key{
 	{group: "heat", name: "still_limit_min", at: func(s *Settings) any { return &s.Heat.StillLimit }, unit: minute, least: 5, most: 240},
 	{group: "heat", name: "reading_limit_s", at: func(s *Settings) any { return &s.Heat.ReadingLimit }, unit: second, least: 20, most: 600},
 	{group: "heat", name: "proof_limit_min", at: func(s *Settings) any { return &s.Heat.ProofLimit }, unit: minute, least: 1, most: 60},
+	{group: "heat", name: "board_idle_limit_min", at: func(s *Settings) any { return &s.Heat.BoardIdleLimit }, unit: minute, least: 10, most: 1440, off: true,
+		low: "a bed that warms up or cools stands still for longer than that"},
 	{group: "heat", name: "target_slack_c", at: func(s *Settings) any { return &s.Heat.TargetSlackC }, unit: celsius, least: 0, most: 30},
 
 	{group: "fault", name: "go_on_per_day", at: func(s *Settings) any { return &s.Fault.GoOnPerDay }, unit: times, least: 1, most: 10, off: true,

@@ -142,6 +142,7 @@ type Heat struct {
 	StillLimit                    time.Duration // for a held nozzle to show the same; twice that for a bed
 	ReadingLimit                  time.Duration // without a reading while a heater may be on
 	ProofLimit                    time.Duration // after a fault, for falling readings
+	BoardIdleLimit                time.Duration // without a move, after which the board halts by itself while heaters are on; 0 does not tell it to
 	TargetSlackC                  float64       // by which a target may be changed at the machine
 }
 

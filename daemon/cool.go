@@ -48,7 +48,7 @@ func newCool() *cobra.Command {
 			return err
 		}
 		set := app.RunSettings(cfg)
-		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery}, serialio.OpenDevice)
+		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery, Idle: set.BoardIdle > 0}, serialio.OpenDevice)
 		if errors.Is(err, supervisor.ErrHot) {
 			return &failure{status: exitHot, err: err, hint: "switch the machine off at the mains, and look at it"}
 		}

@@ -165,13 +165,16 @@ func (m *Machine) heatersOff(out *Output) {
 		return
 	}
 	out.do(AskBoard{Text: "M104 S0"}, AskBoard{Text: "M140 S0"})
+	for _, line := range m.idleLines(0) {
+		out.do(AskBoard{Text: line})
+	}
 	m.heat.maybeOn = false
 }
 
 // offLeg switches the heaters off, and shows that the board has taken it. With
 // settle it also waits until all moves have ended.
 func (m *Machine) offLeg(settle bool) leg {
-	lines := []string{"M104 S0", "M140 S0"}
+	lines := append([]string{"M104 S0", "M140 S0"}, m.idleLines(0)...)
 	if settle {
 		lines = append(lines, "M400")
 	}

@@ -16,6 +16,7 @@ type Cooling struct {
 	Conn   serialio.Options
 	Within time.Duration // altogether
 	Every  time.Duration // between two readings
+	Idle   bool          // the board was told to halt when it is idle for long, and is to forget that
 }
 
 // coolWords switch the heaters off. Sent without a number and before anything else is
@@ -100,7 +101,11 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 }
 
 func (k *cooler) off(conn *serialio.Conn) {
-	for _, line := range []string{"M104 S0", "M140 S0", "M105"} {
+	lines := []string{"M104 S0", "M140 S0", "M105"}
+	if k.c.Idle {
+		lines = append(lines, "M85 S0")
+	}
+	for _, line := range lines {
 		conn.Ask(askID, line)
 	}
 }

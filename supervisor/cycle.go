@@ -225,7 +225,7 @@ func (m *Machine) heating(doing string, lines []string, until wait) []leg {
 	var legs []leg
 	if len(lines) > 0 {
 		legs = append(legs, leg{doing: doing, begin: func(*Output) { m.heat.maybeOn = true },
-			program: func() Program { return Program{Before: lines} }})
+			program: func() Program { return Program{Before: append(m.idleLines(m.set.BoardIdle), lines...)} }})
 	}
 	until.limit = m.set.ReheatLimit
 	return append(legs, leg{doing: doing, wait: &until})

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strconv"
+	"time"
 
 	"beltwarden/serialio"
 	"beltwarden/supervisor/gcode"
@@ -39,7 +40,17 @@ func (m *Machine) openingLines() []string {
 	if m.set.MotorsStayOn {
 		lines = append(lines, "M84 S0")
 	}
-	return lines
+	return append(lines, m.idleLines(m.set.BoardIdle)...)
+}
+
+// idleLines tell the board after how long without a move it is to halt, which switches its
+// heaters off whatever has become of this process, the computer and the cable; with 0 that it
+// is not to. A halt lets the motors go too, so that it stands only while heaters may be on.
+func (m *Machine) idleLines(after time.Duration) []string {
+	if m.set.BoardIdle <= 0 {
+		return nil
+	}
+	return []string{"M85 S" + number(math.Ceil(after.Seconds()))}
 }
 
 // additions lists what the machine adds around a job, for the lot's record.

@@ -177,7 +177,8 @@ func (m *Machine) queryLegs() []leg {
 	ask := leg{
 		doing: "asking the board what it is",
 		program: func() Program {
-			words := append([]string{"M104 S0", "M140 S0", "M115", "M92"}, limitWords...)
+			words := append([]string{"M104 S0", "M140 S0"}, m.idleLines(0)...)
+			words = append(append(words, "M115", "M92"), limitWords...)
 			return Program{Before: append(words, "M114", "M105")}
 		},
 		end: func(out *Output) { m.judgeBoard(out) },

@@ -144,6 +144,9 @@ func (m *Machine) command(r Request, out *Output) error {
 	}
 	m.change(r.Command, why, out)
 	out.Result.Text = fmt.Sprintf("%s: the machine is %s", what, m.state)
+	if r.GoOn || r.Command == Start || r.Command == Unhold || r.Command == Unsuspend {
+		out.Result.Text += "; keep hands off: it heats and moves by itself now"
+	}
 	if m.lot != nil {
 		out.Result.LotID = m.lot.ID
 	}

@@ -58,6 +58,7 @@ type Settings struct {
 	// NozzleWatch and BedWatch are what the heaters' readings are held to; zero takes
 	// heat.NozzleLimits and heat.BedLimits without a ceiling.
 	NozzleWatch, BedWatch heat.Limits
+	BoardIdle             time.Duration // the board halts after so long without a move while heaters may be on (M85); 0: it is not told to
 	ReadingLost           time.Duration // a board that tells no temperature for so long while it heats has a fault
 	ProofWithin           time.Duration // after a fault, until falling readings must show that the heaters are off
 	TargetSlackC          float64       // by how much somebody at the machine may change a target of a run

@@ -64,7 +64,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		PrimeMM:         h.PrimeMM,
 
 		NozzleWatch: nozzleWatch(c), BedWatch: bedWatch(c),
-		ReadingLost: c.Heat.ReadingLimit, ProofWithin: c.Heat.ProofLimit, TargetSlackC: c.Heat.TargetSlackC,
+		BoardIdle: c.Heat.BoardIdleLimit, ReadingLost: c.Heat.ReadingLimit, ProofWithin: c.Heat.ProofLimit, TargetSlackC: c.Heat.TargetSlackC,
 
 		GoOnPerDay: c.Fault.GoOnPerDay, GoOnAfter: c.Fault.GoOnAfter,
 

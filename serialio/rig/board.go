@@ -60,6 +60,7 @@ type Board struct {
 	Tells         Telling // how it tells its limits of speed and acceleration
 	ExtruderAlone bool    // G90 and G91 leave the extruder's mode to M82 and M83
 	HaltBang      bool    // a halt is announced by "!!" instead of an error text
+	IdleHalt      bool    // M85 S sets after how many seconds without a move the board halts
 }
 
 // Telling is how a board tells its limits of speed and acceleration to who asks.
@@ -110,6 +111,7 @@ func Variations() map[string]Board {
 	})
 	add("silent", func(b *Board) { b.Busy, b.Wait, b.HeatReports = 0, 0, false })
 	add("lasting", func(b *Board) { b.ResetOnOpen, b.MotorTimeout = false, 0 })
+	add("dozing", func(b *Board) { b.ResetOnOpen, b.MotorTimeout, b.IdleHalt = false, 0, true })
 	add("limited", func(b *Board) { b.LimitMM = [3][2]float64{{-20, 220}, {-50, 220}, {-50, 300}} })
 	add("refusing", func(b *Board) {
 		b.LimitMM, b.Limits = [3][2]float64{{-20, 220}, {-50, 220}, {-50, 300}}, LimitIgnore

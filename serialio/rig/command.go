@@ -57,6 +57,12 @@ func (c *controller) machineWord(w *words) bool {
 	case 112:
 		c.figures.EmergencyStops++
 		c.halt("emergency stop")
+	case 85:
+		if !c.set.Board.IdleHalt {
+			return c.reportWord(w)
+		}
+		c.lastMotion = max(c.lastMotion, c.now) // its time begins with the word
+		c.idleHalt = time.Duration(max(0, w.get('S', 0)) * 1e9)
 	case 400:
 		c.after(nil)
 	case 410:

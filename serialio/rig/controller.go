@@ -86,6 +86,7 @@ type controller struct {
 	fan          float64
 	motorsOn     bool
 	motorTimeout time.Duration
+	idleHalt     time.Duration // without a move, by M85; 0: never
 	lastMotion   time.Duration
 	nozzle, bed  heater
 
@@ -145,7 +146,7 @@ func (c *controller) forget() {
 	c.steps, c.maxFeed, c.maxAccel = c.stored, m.MaxFeedMMPerS, m.MaxAccelMMPerS2
 	c.accel, c.deviation, c.minExtrudeC = m.AccelMMPerS2, m.JunctionDeviationMM, m.MinExtrudeC
 	c.limitsOff, c.fan = false, 0
-	c.motorTimeout = c.set.Board.MotorTimeout
+	c.motorTimeout, c.idleHalt = c.set.Board.MotorTimeout, 0
 	c.busyEvery = c.set.Board.Busy
 	c.busyDue, c.tempsDue, c.posDue, c.watchDue = never, never, never, never
 	c.tempsEvery, c.posEvery = 0, 0

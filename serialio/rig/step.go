@@ -43,8 +43,13 @@ func (c *controller) nextEvent() time.Duration {
 	t := min(c.bootAt, c.busyDue, c.waitDue, c.tempsDue, c.posDue, c.watchDue, c.plugAt, c.faults.nextTime)
 	if c.planner.count > 0 {
 		t = min(t, c.planner.at(0).end)
-	} else if c.motorsOn && c.motorTimeout > 0 {
-		t = min(t, c.lastMotion+c.motorTimeout)
+	} else {
+		if c.motorsOn && c.motorTimeout > 0 {
+			t = min(t, c.lastMotion+c.motorTimeout)
+		}
+		if c.idleHalt > 0 && !c.halted {
+			t = min(t, c.lastMotion+c.idleHalt)
+		}
 	}
 	if c.stallUntil > c.now {
 		t = min(t, c.stallUntil)
@@ -114,6 +119,9 @@ func (c *controller) happen() {
 	c.reports()
 	if c.planner.count == 0 && c.motorsOn && c.motorTimeout > 0 && c.now >= c.lastMotion+c.motorTimeout {
 		c.releaseMotors("idle timeout released the motors")
+	}
+	if c.planner.count == 0 && c.idleHalt > 0 && !c.halted && c.now >= c.lastMotion+c.idleHalt {
+		c.halt("idle for too long")
 	}
 	c.settle()
 }

@@ -125,6 +125,7 @@ var boardFields = map[string]field{
 	"reset-on-open":    yesNo(func(b *Board) *bool { return &b.ResetOnOpen }),
 	"extruder-alone":   yesNo(func(b *Board) *bool { return &b.ExtruderAlone }),
 	"halt-bang":        yesNo(func(b *Board) *bool { return &b.HaltBang }),
+	"idle-halt":        yesNo(func(b *Board) *bool { return &b.IdleHalt }),
 }
 
 // ReadBoards reads a text table of boards: a line "board NAME" begins one that is

@@ -54,6 +54,8 @@ func withheldWhy(l *gcode.Line) string {
 		return "the end of the program is the end of the file"
 	case 80, 81:
 		return "switching the supply would lose the position of the belt"
+	case 85:
+		return "after how long without a move the board halts is set from here"
 	case 303:
 		return "it heats by itself to tune the board"
 	case 500, 501, 502, 504:
