@@ -52,9 +52,9 @@ func TestGoesOnByItself(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := reheating(t, 2)
 		x.unplug()
-		s := x.until(Aborted, 10*time.Minute)
+		x.until(Aborted, 10*time.Minute)
 		time.Sleep(4 * time.Minute)
-		s = x.s.Snapshot()
+		s := x.s.Snapshot()
 		if s.State != Aborted || s.Recovery.GoesOnAt == nil || s.Lot.Interrupted != 0 || !s.Belt.Clear {
 			t.Fatalf("%s, %d interrupted, clear %t: %+v", s.State, s.Lot.Interrupted, s.Belt.Clear, s.Recovery)
 		}
