@@ -125,6 +125,7 @@ func (m *Machine) temperatures(t serialio.Temps, out *Output) {
 		h.hasBed, h.bedC, h.bedTargetC = true, t.BedC, t.BedTargetC
 	}
 	m.warmed(t)
+	m.foundHot(t, out)
 	m.watchHeat(t, out)
 	if m.satisfied() {
 		m.work.waiting = nil

@@ -26,6 +26,7 @@ type link struct {
 	// halting: the board was told to halt by the emergency word, so its going
 	// away is the confirmation and not another fault.
 	halting bool
+	read    bool // it has told temperatures since it is there
 	places  bool // some board of this port has said where it stands
 	board   board
 	truth   boardTruth // since the newest fault
@@ -118,7 +119,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	m.link.phase, m.link.problem, m.link.wait = linkUp, "", 0
 	m.link.retry.clear()
-	m.link.halting = false
+	m.link.halting, m.link.read = false, false
 	m.link.board = board{capabilities: map[string]bool{}}
 	m.heat = warm{maybeOn: m.heat.maybeOn, off: m.heat.off}
 	m.heat.poll.set(m.now.Add(m.set.PollEvery))
@@ -177,7 +178,8 @@ func (m *Machine) queryLegs() []leg {
 	ask := leg{
 		doing: "asking the board what it is",
 		program: func() Program {
-			words := append([]string{"M104 S0", "M140 S0"}, m.idleLines(0)...)
+			// What it is asked for now would be gone after the next two words.
+			words := append([]string{"M105", "M104 S0", "M140 S0"}, m.idleLines(0)...)
 			words = append(append(words, "M115", "M92"), limitWords...)
 			return Program{Before: append(words, "M114", "M105")}
 		},

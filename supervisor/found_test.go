@@ -1,0 +1,53 @@
+package supervisor
+
+import (
+	"errors"
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/serialio/rig"
+)
+
+// TestABoardFoundHot: heaters that are on when the daemon starts, with no lot at work, are
+// switched off, and somebody is told of it and of the proof.
+func TestABoardFoundHot(t *testing.T) {
+	for _, proved := range []bool{true, false} {
+		inBubble(t, func(t *testing.T) {
+			rs := testRig()
+			rs.Board = rig.Variations()["lasting"]
+			x := newRun(t, rs, testSettings())
+			for range 10 {
+				if err := x.rig.Inject(rig.Fault{Kind: rig.Retarget}); err != nil {
+					t.Fatal(err)
+				}
+			}
+			time.Sleep(10 * time.Minute)
+			if c, target, _, _ := x.rig.Temperatures(); c < 190 || target < 190 {
+				t.Fatalf("the nozzle is at %.0f of %.0f °C: this shows nothing", c, target)
+			}
+			if !proved {
+				_ = x.rig.Inject(rig.Fault{Kind: rig.FullHeat})
+			}
+			x.start()
+			time.Sleep(10 * time.Minute)
+			_, target, _, _ := x.rig.Temperatures()
+			told := x.alerts()
+			if s := x.s.Snapshot(); target != 0 || !strings.Contains(told, "found with a heater on and no lot at work: nozzle at ") || s.Heat.Proved != proved {
+				t.Errorf("target %.0f °C, proved %t, told:\n%s", target, s.Heat.Proved, told)
+			}
+			if proved {
+				return
+			}
+			if !strings.Contains(told, "the heaters are NOT shown to be off") {
+				t.Errorf("told:\n%s", told)
+			}
+			x.cancel()
+			x.cancel = nil
+			if err := <-x.ended; !errors.Is(err, ErrHot) {
+				t.Errorf("the daemon ends with %v", err)
+			}
+			x.ledger.Close()
+		})
+	}
+}
