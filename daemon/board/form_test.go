@@ -12,6 +12,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"pgregory.net/rapid"
 
@@ -283,6 +284,29 @@ func TestAcknowledging(t *testing.T) {
 		t.Errorf("a looker acknowledges: %d", w.Code)
 	}
 	if page := b.get("/alerts").Body.String(); strings.Contains(page, "<form") && strings.Contains(page, "acknowledge") {
+		t.Error("a looker is offered what would be refused")
+	}
+}
+
+// TestGoingOnByItself: whoever looks at the board of a machine that is about to go on by
+// itself is told to keep hands off, and can keep it where it is; one who only looks cannot.
+func TestGoingOnByItself(t *testing.T) {
+	b := setUp(t)
+	s := snapshot(supervisor.Aborted)
+	at := s.At.Add(5 * time.Minute)
+	s.Recovery = &supervisor.RecoveryView{GoesOnAt: &at}
+	b.run.shot = s
+	page := b.get("/").Body.String()
+	if !strings.Contains(page, "Keep hands off: it goes on at 12:05:00") || !strings.Contains(page, `id="act-keep"`) || strings.Contains(page, "Clear the belt of parts") {
+		t.Error("the board does not say that it goes on by itself, or offers nothing against it")
+	}
+	s.Recovery = &supervisor.RecoveryView{NotAlone: "something may lie under the head"}
+	if page := b.get("/").Body.String(); !strings.Contains(page, "It waits for somebody: something may lie under the head") || strings.Contains(page, `id="act-keep"`) {
+		t.Error("the board does not say why it waits, or offers to keep what stays by itself")
+	}
+	s.Recovery.GoesOnAt = &at
+	b.looks = true
+	if page := b.get("/").Body.String(); strings.Contains(page, `id="act-keep"`) {
 		t.Error("a looker is offered what would be refused")
 	}
 }

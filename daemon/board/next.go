@@ -94,6 +94,9 @@ func doOf(s *supervisor.Snapshot) []string {
 		}
 		return steps
 	case supervisor.Aborted:
+		if s.Recovery != nil && s.Recovery.GoesOnAt != nil {
+			return []string{"Keep hands off the machine. To look at it first, keep it where it is."}
+		}
 		steps := []string{look, "Clear the belt of parts, realign it if it has wandered, and record the visit.", "Clear the fault, and go on with the lot or end it."}
 		if l := s.Lot; l != nil && l.Interrupted > 0 {
 			steps[1] = "Clear the belt of parts, judge the part that was interrupted: good or scrap, realign the belt if it has wandered, and record the visit."
@@ -131,10 +134,11 @@ type actView struct {
 	Actions []action
 	Visit   bool // there is something that a visit can record
 	Order   bool // a lot can be begun
+	Keep    bool // it goes on by itself, unless it is told not to
 }
 
 func actionsOf(s *supervisor.Snapshot) actView {
-	v := actView{Visit: true}
+	v := actView{Visit: true, Keep: s.Recovery != nil && s.Recovery.GoesOnAt != nil}
 	for _, name := range s.Accepts {
 		label := labels[name]
 		if label == "" || name == "suspend" {
