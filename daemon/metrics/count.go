@@ -58,7 +58,7 @@ const (
 )
 
 func (t *tally) add(c ledger.Counts) {
-	t.begun += c.CyclesBegun
+	t.begun += c.CyclesBegun + c.Void // a counter never falls
 	t.made += c.Made
 	t.good += c.Good
 	t.unverified += c.Unverified

@@ -46,7 +46,7 @@ var (
 var (
 	lotsSet = desc("lots", "Lots in the ledger by how they stand.", "status")
 
-	partsBegun      = desc("cycles_begun_total", "Parts begun.")
+	partsBegun      = desc("cycles_begun_total", "Parts begun, those given up before anything of them was laid among them.")
 	partsCompleted  = desc("parts_completed_total", "Parts shown complete by the board or found good at a visit.")
 	partsGood       = desc("parts_good_total", "Parts found good at visits.")
 	partsScrapped   = desc("parts_scrapped_total", "Parts found bad at visits, by the operator's word; rare words are counted as other.", "reason")
