@@ -22,6 +22,7 @@ const placeToleranceMM = 0.05
 func (m *Machine) stands(r serialio.Reply) {
 	if r.HasPosition {
 		m.work.place = place{r.Position, true}
+		m.link.truth.place = m.work.place
 		m.link.places = true
 	}
 }

@@ -33,6 +33,7 @@ type boardTruth struct {
 	answered  bool
 	restarted bool
 	number    int64 // its last accepted line number, -1: not told
+	place     place // where it says that it stands
 }
 
 // recoveryView is nil while there is nothing to recover from.
@@ -84,6 +85,9 @@ func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
 	default:
 		sure("the board answers")
 		doubt("whether the board has restarted: it does not tell its line number")
+	}
+	if b.place.told && !b.restarted {
+		sure("the board says that it stands at X %.1f, Y %.1f, Z %.1f", b.place.at[0], b.place.at[1], b.place.at[2])
 	}
 	if m.rules.strange != "" {
 		doubt("whether it is the same board: %s", m.rules.strange)
