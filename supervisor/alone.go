@@ -100,6 +100,8 @@ func (m *Machine) notAlone() string {
 	switch {
 	case m.cause.Code != CauseLink && m.cause.Code != CauseRestart:
 		return "somebody has to look after a fault of this kind"
+	case m.shutdown:
+		return "the daemon is ending"
 	case a.spoke:
 		return "somebody has it in hand"
 	case m.lot == nil:
