@@ -124,7 +124,7 @@ func (m *Machine) temperatures(t serialio.Temps, out *Output) {
 	if t.HasBed {
 		h.hasBed, h.bedC, h.bedTargetC = true, t.BedC, t.BedTargetC
 	}
-	m.warmed(t)
+	m.warmed(t, out)
 	m.foundHot(t, out)
 	m.watchHeat(t, out)
 	if m.satisfied() {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"math"
 	"time"
 
 	"beltwarden/serialio"
@@ -53,17 +54,33 @@ func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error
 	return h, nil
 }
 
-// warmed learns from a report. Without a target it is not known what the heater does.
-func (m *Machine) warmed(t serialio.Temps) {
+// warmed learns from a report, and tells of a drive that is not as it used to be. Without a
+// target it is not known what the heater does.
+func (m *Machine) warmed(t serialio.Temps, out *Output) {
 	w, at := &m.warmth, m.now.Sub(m.warmth.origin)
-	if t.HasNozzle && t.HasNozzleTarget && w.nozzle.Observe(heat.Reading{At: at, C: t.NozzleC, TargetC: t.NozzleTargetC,
-		Duty: t.NozzleDuty, HasDuty: t.HasNozzleDuty}) {
-		w.nozzleNew = true
+	if t.HasNozzle && t.HasNozzleTarget {
+		r := heat.Reading{At: at, C: t.NozzleC, TargetC: t.NozzleTargetC, Duty: t.NozzleDuty, HasDuty: t.HasNozzleDuty}
+		w.nozzleNew = w.nozzle.Observe(r) || w.nozzleNew
+		m.unusual("nozzle", w.nozzle.Unusual(), out)
 	}
-	if t.HasBed && t.HasBedTarget && w.bed.Observe(heat.Reading{At: at, C: t.BedC, TargetC: t.BedTargetC,
-		Duty: t.BedDuty, HasDuty: t.HasBedDuty}) {
-		w.bedNew = true
+	if t.HasBed && t.HasBedTarget {
+		r := heat.Reading{At: at, C: t.BedC, TargetC: t.BedTargetC, Duty: t.BedDuty, HasDuty: t.HasBedDuty}
+		w.bedNew = w.bed.Observe(r) || w.bedNew
+		m.unusual("bed", w.bed.Unusual(), out)
 	}
+}
+
+// unusual tells what drive a heater needs now and did not need before.
+func (m *Machine) unusual(name string, u *heat.Unusual, out *Output) {
+	if u == nil {
+		return
+	}
+	more, why := "more", "see whether a fan blows at it, its insulation has come off, or the supply sags"
+	if u.Is < u.Was {
+		more, why = "less", "see whether its sensor sits tight, before it leaves its place"
+	}
+	m.heatFound(heat.Finding{Kind: heat.Drifted, Text: fmt.Sprintf("%s needs %.0f %% %s drive to hold %.0f °C than it did over %s: %s",
+		name, 100*math.Abs(u.Is/u.Was-1), more, u.TargetC, minutes(u.Learned), why)}, out)
 }
 
 // keepWarmth adds what was learned to a step that is recorded anyway.

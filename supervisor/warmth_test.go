@@ -3,9 +3,11 @@ package supervisor
 import (
 	"context"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
+	"beltwarden/serialio"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -98,4 +100,33 @@ func restarted(t *testing.T, x *run, seen time.Duration) {
 		t.Errorf("the next part is foretold to take %v, and parts took %v", takes, seen)
 	}
 	x.stop()
+}
+
+// TestMoreDriveIsTold: a nozzle that needs much more drive than it did for the same
+// temperature is no fault yet; somebody is told of it once, and nothing stops.
+func TestMoreDriveIsTold(t *testing.T) {
+	l, _ := killed(t)
+	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	was := m.State()
+	var told []string
+	report := func(d time.Duration, duty float64) {
+		for end := m.now.Add(d); m.now.Before(end); {
+			m.now = m.now.Add(2 * time.Second)
+			var out Output
+			m.warmed(serialio.Temps{HasNozzle: true, NozzleC: 205, HasNozzleTarget: true, NozzleTargetC: 205, HasNozzleDuty: true, NozzleDuty: duty}, &out)
+			for _, r := range out.Records {
+				if a, ok := r.(ledger.AlertQueued); ok {
+					told = append(told, a.Alert.Kind+": "+a.Alert.Text)
+				}
+			}
+		}
+	}
+	report(40*time.Minute, 70)
+	if len(told) > 0 {
+		t.Fatalf("told %q of what is as usual", told)
+	}
+	report(40*time.Minute, 100)
+	if len(told) != 1 || !strings.HasPrefix(told[0], "heat_unusual: nozzle needs 42 % more drive to hold 205 °C than it did over 3") || m.State() != was {
+		t.Errorf("%s, told %q", m.State(), told)
+	}
 }

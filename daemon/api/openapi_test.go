@@ -137,7 +137,7 @@ func TestSchemasAreTheTypes(t *testing.T) {
 			if name := strings.TrimPrefix(ref, "#/components/schemas/"); !seen[name] {
 				compare(name, typ)
 			}
-		case typ.Kind() == reflect.Slice && s.Value.Items != nil:
+		case (typ.Kind() == reflect.Slice || typ.Kind() == reflect.Array) && s.Value.Items != nil:
 			follow(s.Value.Items, typ.Elem())
 		case typ.Kind() == reflect.Map && s.Value.AdditionalProperties.Schema != nil:
 			follow(s.Value.AdditionalProperties.Schema, typ.Elem())

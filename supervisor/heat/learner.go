@@ -47,6 +47,8 @@ type Learner struct {
 	seen  bool
 	most  float64 // highest duty seen: fully on
 	span  span
+	held  held
+	odd   *Unusual // found and not yet asked for
 
 	sinceC float64       // ambient: reading at since
 	since  time.Duration // when the body was last seen to change by a degree, or not off
@@ -82,7 +84,15 @@ func NewLearner(m Model) *Learner {
 // Model returns what is known by now.
 func (l *Learner) Model() Model { return l.model }
 
-// Observe takes in a reading. It returns true when a warming or cooling has ended
+// Unusual returns what the newest reading has shown to be unlike what was learned of the
+// drive that holds a target; nil when nothing, and after it was asked for once.
+func (l *Learner) Unusual() *Unusual {
+	odd := l.odd
+	l.odd = nil
+	return odd
+}
+
+// Observe takes in a reading. It returns true when a warming, cooling or hold has ended
 // that the model has learned from: the moment to keep it. Readings out of order and
 // out of reason are passed over.
 func (l *Learner) Observe(r Reading) bool {
@@ -97,6 +107,11 @@ func (l *Learner) Observe(r Reading) bool {
 	}
 	if drive != Part {
 		l.span.observe(r, l.model.HasAmbient && math.Abs(r.C-l.model.AmbientC) < 5)
+	}
+	ended, odd := l.hold(r)
+	learned = learned || ended
+	if odd != nil {
+		l.odd = odd
 	}
 	l.ambient(r)
 	l.last, l.seen = r, true

@@ -12,6 +12,7 @@ type Model struct {
 	HasAmbient bool    `json:"has_ambient"`
 	Warming    Curve   `json:"warming"`
 	Cooling    Curve   `json:"cooling"`
+	Duties     Duties  `json:"duties"`
 }
 
 // HeatUp returns how long the heater, fully on, takes from fromC to toC. It is false
@@ -100,5 +101,5 @@ func (m *Model) valid() bool {
 			return false
 		}
 	}
-	return !math.IsNaN(m.AmbientC) && !math.IsInf(m.AmbientC, 0)
+	return m.Duties.valid() && !math.IsNaN(m.AmbientC) && !math.IsInf(m.AmbientC, 0)
 }

@@ -1,0 +1,145 @@
+package heat
+
+import (
+	"math"
+	"time"
+)
+
+// Duties is what is known of the drive that a heater needs to hold the targets it was
+// given last, the newest first.
+type Duties [4]Duty
+
+// Duty is the drive that holds one target, in the board's own units: mean over windows
+// of three minutes and their variance. More drive for the same temperature is more loss: a
+// fan that blows at the block, insulation that has come off, a sagging supply. Less of it is
+// a sensor that begins to leave its place. Neither is a fault yet.
+type Duty struct {
+	TargetC float64 `json:"target_c"` // 0: none
+	N       int     `json:"n"`        // windows, counted to 1000
+	Mean    float64 `json:"mean"`
+	Var     float64 `json:"var"`
+
+	odd  int  // windows in a row unlike those before
+	told bool // that they are
+}
+
+// Unusual is a drive unlike the one that was needed before.
+type Unusual struct {
+	TargetC     float64
+	Was, Is     float64 // in the board's own units
+	Learned, In time.Duration
+}
+
+// How the drive is learned and judged (common practice, no source: a controller that
+// switches on and off needs a window over some of its cycles).
+const (
+	dutyWindow   = 3 * time.Minute
+	dutySettle   = time.Minute // after the target was reached
+	dutyWithinC  = 3           // of the target, or it is not held
+	enoughDuties = 10
+	oddDuties    = 3    // windows in a row
+	newDuties    = 20   // windows in a row after which it is the usual one
+	oddShare     = 0.35 // of the mean
+	oddSigmas    = 5
+	mostDuty     = 10000 // beyond any board's units: a damaged word
+	sameDutyC    = 0.5   // targets that are one
+)
+
+// held is a run of readings at a target that was reached.
+type held struct {
+	targetC float64
+	from    time.Duration // when it has settled
+	begun   time.Duration // of the window
+	n, sum  float64
+	fresh   bool // a window was learned since the target was reached
+}
+
+// hold learns the drive that holds a target. It returns true when a hold has ended from which
+// something was learned, and what is unusual, once.
+func (l *Learner) hold(r Reading) (learned bool, odd *Unusual) {
+	s := &l.held
+	if !r.HasDuty || !(r.Duty >= 0 && r.Duty <= mostDuty) || r.TargetC <= 0 || math.Abs(r.C-r.TargetC) > dutyWithinC ||
+		r.TargetC != s.targetC || l.seen && r.At-l.last.At > gap {
+		learned = s.fresh
+		*s = held{targetC: r.TargetC, from: r.At + dutySettle}
+		return learned, nil
+	}
+	if r.At < s.from {
+		return false, nil
+	}
+	if s.n == 0 {
+		s.begun = r.At
+	}
+	s.n++
+	s.sum += r.Duty
+	if r.At-s.begun < dutyWindow {
+		return false, nil
+	}
+	mean := s.sum / s.n
+	s.n, s.sum = 0, 0
+	odd, s.fresh = l.model.Duties.of(r.TargetC).window(mean), true
+	return false, odd
+}
+
+// of returns the entry of a target, which becomes the newest.
+func (d *Duties) of(targetC float64) *Duty {
+	at := len(d) - 1 // the oldest makes room
+	for i := range d {
+		if d[i].TargetC > 0 && math.Abs(d[i].TargetC-targetC) <= sameDutyC {
+			at = i
+			break
+		}
+	}
+	e := d[at]
+	if math.Abs(e.TargetC-targetC) > sameDutyC {
+		e = Duty{TargetC: targetC}
+	}
+	copy(d[1:at+1], d[:at])
+	d[0] = e
+	return &d[0]
+}
+
+// window takes in the mean of one window.
+func (d *Duty) window(mean float64) *Unusual {
+	off := mean - d.Mean
+	if d.N >= enoughDuties && d.Mean > 0 {
+		bound := max(oddSigmas*math.Sqrt(d.Var), oddShare*d.Mean)
+		switch {
+		case math.Abs(off) <= bound/2:
+			d.odd, d.told = 0, false
+		case math.Abs(off) <= bound:
+			d.odd = 0
+		default:
+			d.odd++
+			if d.odd >= newDuties { // it stays so: another job, or another machine by now
+				*d = Duty{TargetC: d.TargetC, N: 1, Mean: mean}
+				return nil
+			}
+			if d.odd == oddDuties && !d.told {
+				d.told = true
+				return &Unusual{TargetC: d.TargetC, Was: d.Mean, Is: mean, Learned: time.Duration(d.N) * dutyWindow, In: oddDuties * dutyWindow}
+			}
+			return nil
+		}
+	}
+	share := max(1/float64(d.N+1), 0.02)
+	d.Mean += share * off
+	d.Var = (1 - share) * (d.Var + share*off*off)
+	d.N = min(d.N+1, 1000)
+	return nil
+}
+
+// valid reports whether the entries can be gone on with.
+func (d *Duties) valid() bool {
+	for _, e := range d {
+		for _, v := range []float64{e.TargetC, e.Mean, e.Var} {
+			if !(v >= 0 && v <= 1e9) {
+				return false
+			}
+		}
+		if e.N < 0 {
+			return false
+		}
+	}
+	return true
+}
