@@ -131,6 +131,8 @@ var keys = []key{
 	{group: "ledger", name: "progress_every_s", at: func(s *Settings) any { return &s.Ledger.ProgressEvery }, unit: second, least: 1, most: 3600},
 	{group: "ledger", name: "backup_folder", at: func(s *Settings) any { return &s.Ledger.BackupFolder }, rule: folderRule},
 	{group: "ledger", name: "backup_keep", at: func(s *Settings) any { return &s.Ledger.BackupKeep }, unit: copies, least: 1, most: 1000, off: true},
+	{group: "ledger", name: "keep_details_days", at: func(s *Settings) any { return &s.Ledger.KeepDetails }, unit: days, least: 7, most: 10000, off: true},
+	{group: "ledger", name: "reserve_mb", at: func(s *Settings) any { return &s.Ledger.ReserveMB }, unit: megabyte, least: 10, most: 100000, off: true},
 
 	{group: "server", name: "socket", at: func(s *Settings) any { return &s.Server.Socket }, rule: optional(socketRule)},
 	{group: "server", name: "listen", at: func(s *Settings) any { return &s.Server.Listen }, rule: optional(listenRule)},
@@ -143,6 +145,8 @@ var keys = []key{
 	{group: "server", name: "jobs_folder", at: func(s *Settings) any { return &s.Server.JobsFolder }, rule: folderRule},
 	{group: "server", name: "upload_limit_mb", at: func(s *Settings) any { return &s.Server.UploadLimitMB }, unit: megabyte, least: 1, most: 100000,
 		high: "write the size of the largest job in MB; it must find room on the disk"},
+	{group: "server", name: "keep_jobs_days", at: func(s *Settings) any { return &s.Server.KeepJobs }, unit: days, least: 1, most: 10000, off: true},
+	{group: "server", name: "jobs_limit_mb", at: func(s *Settings) any { return &s.Server.JobsLimitMB }, unit: megabyte, least: 1, most: 10000000, off: true},
 
 	{group: "alerts", name: "webhooks", at: func(s *Settings) any { return &s.Alerts.Webhooks }},
 	{group: "alerts", name: "mails", at: func(s *Settings) any { return &s.Alerts.Mails }},

@@ -186,6 +186,8 @@ type Ledger struct {
 	ProgressEvery time.Duration // time between progress records within a part
 	BackupFolder  string        // absolute path of the folder for daily copies
 	BackupKeep    int           // copies that are kept; 0 makes none
+	KeepDetails   int           // days that details are kept which no report and no count rests on; 0 for ever
+	ReserveMB     int           // MB of 1,000,000 bytes that must be free before a part begins; 0 is not watched
 }
 
 // Server describes where the daemon can be reached.
@@ -200,6 +202,8 @@ type Server struct {
 	TLSCertFile    string // absolute path of a certificate chain; empty for no encryption
 	TLSKeyFile     string // absolute path of its key
 	JobsFolder     string // absolute path of the folder for uploaded jobs
+	KeepJobs       int    // days after which an uploaded job that no lot used is taken away; 0 for never
+	JobsLimitMB    int    // size that all uploaded jobs together may have, in MB; 0 for no limit
 	UploadLimitMB  int    // size of the largest job that is taken, in MB of 1,000,000 bytes
 }
 
@@ -304,9 +308,9 @@ func Default() *Settings {
 		Fault: Fault{GoOnAfter: 5 * time.Minute},
 		Job:   Job{FilamentDiameterMM: 1.75, DensityGPerCM3: 1.24},
 		Ledger: Ledger{Path: "/var/lib/beltwarden/ledger.db", ProgressEvery: 30 * time.Second,
-			BackupFolder: "/var/lib/beltwarden/backups", BackupKeep: 7},
+			BackupFolder: "/var/lib/beltwarden/backups", BackupKeep: 7, KeepDetails: 90, ReserveMB: 50},
 		Server: Server{Socket: "/run/beltwarden/beltwarden.sock", Listen: "127.0.0.1:7353",
-			JobsFolder: "/var/lib/beltwarden/jobs", UploadLimitMB: 1024},
+			JobsFolder: "/var/lib/beltwarden/jobs", UploadLimitMB: 1024, KeepJobs: 180, JobsLimitMB: 4096},
 		Alerts: Alerts{RetryFirst: 5 * time.Second, RetryLimit: time.Hour, Ahead: 30 * time.Minute,
 			EscalateAfter: 15 * time.Minute, PerHour: 12},
 		Log: Log{Level: "info", Format: "json"},

@@ -35,6 +35,7 @@ var (
 	megabyte = unit{"MB", "size", 1e6}
 	baudRate = unit{"bit/s", "rate", 1}
 	parts    = unit{"parts", "count", 1}
+	days     = unit{"days", "time", 86400}
 	copies   = unit{"copies", "count", 1}
 	percent  = unit{"%", "share", 1}
 	times    = unit{"times a day", "count", 1}
@@ -48,13 +49,13 @@ var written = map[string][]unit{
 	"ms": {{"ms", "time", 0.001}}, "s": {second}, "sec": {second}, "secs": {second}, "second": {second}, "seconds": {second},
 	"m": {minute, {"m", "length", 1000}}, "min": {minute}, "mins": {minute}, "minute": {minute}, "minutes": {minute},
 	"h": {hour}, "hr": {hour}, "hrs": {hour}, "hour": {hour}, "hours": {hour},
-	"d": {{"d", "time", 86400}}, "day": {{"d", "time", 86400}}, "days": {{"d", "time", 86400}},
+	"d": {{"d", "time", 86400}}, "day": {{"d", "time", 86400}}, "days": {{"d", "time", 86400}}, "week": {{"weeks", "time", 604800}}, "weeks": {{"weeks", "time", 604800}},
 	"um": {{"um", "length", 0.001}}, "mm": {mm}, "cm": {{"cm", "length", 10}}, "metres": {{"m", "length", 1000}}, "meters": {{"m", "length", 1000}},
 	"in": {{"in", "length", 25.4}}, "inch": {{"in", "length", 25.4}}, "inches": {{"in", "length", 25.4}}, "\"": {{"in", "length", 25.4}},
 	"c": {celsius}, "°c": {celsius}, "°": {celsius}, "degc": {celsius},
 	"mm/min": {feed}, "mm/m": {drift, feed}, "mm/s": {speed}, "mm/sec": {speed}, "mm/s2": {accel}, "mm/s^2": {accel}, "mm/s²": {accel}, "m/s2": {{"m/s2", "acceleration", 1000}}, "m/min": {{"m/min", "feed", 1000}},
 	"g/cm3": {density}, "g/cm^3": {density}, "g/cm³": {density}, "g/cc": {density}, "kg/m3": {{"kg/m3", "density", 0.001}}, "kg/m³": {{"kg/m3", "density", 0.001}},
-	"steps/mm": {stepsMM}, "b": {octets}, "byte": {octets}, "bytes": {octets}, "k": {{"k", "size", 1024}, {"k", "rate", 1000}}, "kb": {{"kB", "size", 1024}}, "kib": {{"KiB", "size", 1024}},
+	"steps/mm": {stepsMM}, "b": {octets}, "byte": {octets}, "bytes": {octets}, "k": {{"k", "size", 1024}, {"k", "rate", 1000}}, "kb": {{"kB", "size", 1024}}, "kib": {{"KiB", "size", 1024}}, "mb": {megabyte}, "gb": {{"GB", "size", 1e9}},
 	"baud": {baudRate}, "bd": {baudRate}, "bit/s": {baudRate}, "bps": {baudRate}, "kbaud": {{"kbaud", "rate", 1000}}, "kbit/s": {{"kbit/s", "rate", 1000}},
 	"w": {watt}, "kw": {{"kW", "power", 1000}}, "%": {percent}, "percent": {percent}, "part": {parts}, "parts": {parts}, "pcs": {parts},
 }

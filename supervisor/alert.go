@@ -116,6 +116,9 @@ func (m *Machine) advice() string {
 		}
 		return "go on with: beltwarden unhold"
 	case Suspended:
+		if m.cause.Code == CauseDisk {
+			return remedyRoom + "; then it goes on by itself: keep hands off the belt"
+		}
 		return "go on with: beltwarden unsuspend"
 	case Aborted:
 		visit := "beltwarden check --belt-cleared"

@@ -17,6 +17,7 @@ const (
 	CauseFilament    = "filament"     // the spool does not hold another part (starved)
 	CauseBin         = "bin_full"     // the bin holds no more parts (blocked)
 	CauseUnattended  = "unattended"   // a part would end outside the attended hours
+	CauseDisk        = "disk_low"     // the ledger's disk has little room left
 	CauseSize        = "part_size"    // measured lengths are out of control
 	CauseLink        = "link"         // cable, port or board is gone
 	CauseBoard       = "board"        // the board halted or restarted

@@ -118,6 +118,7 @@ func (m *Machine) maySupply(what string, r Request) error {
 			CauseFilament:   "put a full spool on and record its mass with: beltwarden check --spool-g G",
 			CauseBin:        "empty the bin and record it with: beltwarden check --bin-emptied",
 			CauseUnattended: "wait for the attended hours",
+			CauseDisk:       remedyRoom,
 		}[why.Code]
 		return &Refusal{what, why.Text, remedy + ", or give a reason (--override)"}
 	}

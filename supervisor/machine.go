@@ -48,6 +48,7 @@ type Machine struct {
 
 	surface    *ledger.SurfaceRenewed // how the belt's surface was last made anew; nil: never
 	supply     supply
+	room       diskRoom
 	rescaling  rescaling
 	trials     trials
 	trialFeed  float64 // mm/min, of the trial that begins
@@ -113,6 +114,8 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 		m.tick(&out)
 	case LedgerFailed:
 		m.fault(Cause{CauseLedger, "records cannot be kept: " + e.Err.Error()}, &out)
+	case RoomLeft:
+		m.roomLeft(e.FreeBytes, &out)
 	case Shutdown:
 		m.shutDown(&out)
 	case Request:

@@ -22,6 +22,9 @@ func (m *Machine) openLot(r Request, out *Output) error {
 	if len(q.Plans) == 0 || len(q.Plans) != len(q.Good) {
 		return &Refusal{what, fmt.Sprintf("it has %d jobs and %d counts", len(q.Plans), len(q.Good)), "give one count, or one for each job"}
 	}
+	if err := m.mayKeep(what, r); err != nil {
+		return err
+	}
 	l := &lot{plans: q.Plans, last: -1, led: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}
 	l.Lot = ledger.Lot{ID: m.ids.Lot, Name: q.Name, Status: ledger.LotOpen, Order: q.Order}
 	if l.Order == "" {

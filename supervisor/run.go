@@ -25,6 +25,7 @@ type Supervisor struct {
 
 	requests chan call
 	pings    chan chan struct{}
+	rooms    chan int64 // measurements of the room on the ledger's disk
 	snapshot atomic.Pointer[Snapshot]
 	ended    chan struct{}
 
@@ -61,7 +62,7 @@ var ErrEnded = errors.New("the run has ended")
 // New returns a supervisor for a machine taken up by [NewMachine].
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
-		requests: make(chan call), pings: make(chan chan struct{}), ended: make(chan struct{}), opened: make(chan opening)}
+		requests: make(chan call), pings: make(chan chan struct{}), rooms: make(chan int64), ended: make(chan struct{}), opened: make(chan opening)}
 	s.speak = func(p serialio.Port, o serialio.Options) connection { return serialio.NewConn(p, o) }
 	s.track.axis, s.track.forward = m.set.BeltAxis, m.set.Forward
 	s.track.forget()
@@ -175,6 +176,8 @@ func (s *Supervisor) Run(ctx context.Context) error {
 		case p := <-s.pings:
 			s.stats() // the connection answers too
 			close(p)
+		case free := <-s.rooms:
+			s.step(RoomLeft{free}, nil)
 		case c := <-s.requests:
 			if err := s.lookUp(&c.request); err != nil {
 				c.answer <- answer{Result{}, err}

@@ -58,7 +58,7 @@ func (m *Machine) schedule() []NextVisit {
 }
 
 // supplies are the reasons that only something brought along does away with.
-var supplies = map[string]bool{CauseFilament: true, CauseBin: true, CauseUnattended: true}
+var supplies = map[string]bool{CauseFilament: true, CauseBin: true, CauseUnattended: true, CauseDisk: true}
 
 // interval is how many parts a rule allows from one check to the next.
 func (m *Machine) interval(v *NextVisit) int {

@@ -30,6 +30,7 @@ type Settings struct {
 	SpoolG        float64       // filament on a full spool; 0 is not known
 	SpoolTareG    float64       // mass of an empty spool, taken off what is weighed
 	BinParts      int           // parts that the bin holds; 0 is not watched
+	DiskReserve   int64         // bytes that must be free on the ledger's file system before a part; 0 is not watched
 	Attended      Span          // when parts may be in the making; the zero Span is always
 	VisitAhead    time.Duration // a visit is told so long before it is due; 0: not at all
 	HoldCertainty float64       // probability that the belt is within its limit at a hold; 0 means 0.99

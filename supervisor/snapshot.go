@@ -114,6 +114,10 @@ type SupplyView struct {
 	PartG      float64  `json:"part_g,omitempty"` // what the next part takes
 	Binned     *int     `json:"bin_parts,omitempty"`
 	BinHolds   int      `json:"bin_holds,omitempty"`
+	// DiskFreeBytes is the room left on the ledger's file system; DiskLow: too little for
+	// another part.
+	DiskFreeBytes *int64 `json:"disk_free_bytes,omitempty"`
+	DiskLow       bool   `json:"disk_low,omitempty"`
 }
 
 // HeatView is the newest temperature reading, degrees Celsius.

@@ -98,6 +98,9 @@ func (m *Machine) shortages() []NextVisit {
 	if v, ok := m.unattended(); ok {
 		list = append(list, v)
 	}
+	if m.room.low {
+		list = append(list, NextVisit{Reason: CauseDisk, Text: m.roomText()})
+	}
 	return list
 }
 
@@ -151,6 +154,9 @@ func (m *Machine) dueSuspend() (Cause, bool) {
 // supplyView is the supply for the snapshot.
 func (m *Machine) supplyView() SupplyView {
 	v := SupplyView{BinHolds: m.set.BinParts}
+	if r := m.room; r.told {
+		v.DiskFreeBytes, v.DiskLow = &r.free, r.low
+	}
 	if left, ok := m.spoolLeftG(); ok {
 		v.SpoolLeftG = &left
 	}

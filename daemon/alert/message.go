@@ -222,6 +222,7 @@ var headlines = map[string]string{
 	supervisor.CauseOperator: "asked for by hand", supervisor.CauseCheckParts: "check due", supervisor.CauseCheckTravel: "check due",
 	supervisor.CauseCheckTime: "check due", supervisor.CauseOffset: "belt at its limit", supervisor.CauseFilament: "spool runs out",
 	supervisor.CauseBin: "bin full", supervisor.CauseUnattended: "nobody near", supervisor.CauseSize: "part size is off",
+	supervisor.CauseDisk: "disk nearly full",
 	supervisor.CauseLink: "board out of reach", supervisor.CauseBoard: "board halted", supervisor.CauseHeat: "heat",
 	supervisor.CauseLedger: "count cannot be kept", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
 	supervisor.CauseShutdown: "daemon ended", supervisor.CauseDone: "lot made", supervisor.CauseVisit: "needs you soon",

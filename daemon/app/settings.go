@@ -69,6 +69,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		GoOnPerDay: c.Fault.GoOnPerDay, GoOnAfter: c.Fault.GoOnAfter,
 
 		ProgressEvery: c.Ledger.ProgressEvery,
+		DiskReserve:   int64(c.Ledger.ReserveMB) * 1e6,
 	}
 }
 

@@ -162,7 +162,11 @@ func supplyOf(s *supervisor.Snapshot) []row {
 	case v.Binned != nil:
 		bin = screen.Count(*v.Binned, "part") + " since it was emptied"
 	}
-	return []row{{"Spool", spool}, {"Bin", bin}}
+	list := []row{{"Spool", spool}, {"Bin", bin}}
+	if v.DiskLow && v.DiskFreeBytes != nil {
+		list = append(list, row{"Disk of the ledger", fmt.Sprintf("nearly full: %d MB left", *v.DiskFreeBytes/1e6)})
+	}
+	return list
 }
 
 // eventView is one thing that happened.

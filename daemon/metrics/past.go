@@ -6,7 +6,7 @@ import (
 )
 
 // kinds are those of noted events; any other is "other".
-var kinds = []string{"board", "correction", "fault", "heat", "link", "lot", "override", "recovery", "scale", "trial", otherCode}
+var kinds = []string{"board", "correction", "fault", "heat", "link", "lot", "override", "recovery", "retention", "scale", "trial", otherCode}
 
 const (
 	eventsAtOnce   = 1000

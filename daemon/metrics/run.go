@@ -14,14 +14,14 @@ const otherCode = "other"
 // reasons are the codes that a hold or a fault can have; any other is "other".
 var reasons = []string{
 	supervisor.CauseOperator, supervisor.CauseCheckParts, supervisor.CauseCheckTravel, supervisor.CauseCheckTime,
-	supervisor.CauseOffset, supervisor.CauseSize, supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseHeat, supervisor.CauseLedger,
+	supervisor.CauseOffset, supervisor.CauseSize, supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseDisk, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseHeat, supervisor.CauseLedger,
 	supervisor.CauseJob, supervisor.CauseRestart, supervisor.CauseShutdown, otherCode,
 }
 
 // visitReasons are the codes that a visit can have; any other is "other".
 var visitReasons = []string{
 	supervisor.CauseCheckParts, supervisor.CauseCheckTravel, supervisor.CauseCheckTime, supervisor.CauseOffset, supervisor.CauseSize,
-	supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseDone, otherCode,
+	supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseDisk, supervisor.CauseDone, otherCode,
 }
 
 // known returns the code, or "other" when the list does not have it.

@@ -111,5 +111,8 @@ func SupplyText(v *supervisor.SupplyView) string {
 		}
 		list = append(list, text)
 	}
+	if v.DiskLow && v.DiskFreeBytes != nil {
+		list = append(list, fmt.Sprintf("disk of the ledger nearly full: %d MB left", *v.DiskFreeBytes/1e6))
+	}
 	return strings.Join(list, "; ")
 }

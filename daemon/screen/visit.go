@@ -80,7 +80,7 @@ func later(s *supervisor.Snapshot) string {
 // reasons are the causes of visits in a word or two.
 var reasons = map[string]string{
 	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
-	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseFilament: "filament", supervisor.CauseBin: "bin", supervisor.CauseUnattended: "attended hours", supervisor.CauseDone: "end of the lot",
+	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseFilament: "filament", supervisor.CauseBin: "bin", supervisor.CauseUnattended: "attended hours", supervisor.CauseDisk: "disk", supervisor.CauseDone: "end of the lot",
 }
 
 // Reason is the cause of a visit in a word or two.

@@ -1,0 +1,81 @@
+package supervisor
+
+import (
+	"context"
+	"fmt"
+)
+
+// RoomLeft says how much room is left on the ledger's file system. It is measured outside
+// the run, which must not wait for a disk.
+type RoomLeft struct{ FreeBytes int64 }
+
+func (RoomLeft) event() {}
+
+// diskRoom is what is known of that room.
+type diskRoom struct {
+	told bool
+	free int64
+	low  bool // no part begins
+}
+
+// roomSlack is by which share of the bound there must be more room before it is called
+// enough again: what is freed by rotation of a log would be taken again at once.
+const roomSlack = 0.2
+
+// roomLeft takes in a measurement, and goes on where it was all that was missing.
+func (m *Machine) roomLeft(free int64, out *Output) {
+	need := m.set.DiskReserve
+	if need <= 0 {
+		return
+	}
+	if m.room.low {
+		need += int64(roomSlack * float64(need))
+	}
+	m.room = diskRoom{told: true, free: free, low: free < need}
+	if m.room.low || m.state != Suspended || m.cause.Code != CauseDisk {
+		return
+	}
+	// It waits for nobody: whoever made room is elsewhere, and was told that it goes on.
+	const again = "there is room on the disk again"
+	m.by = "the daemon"
+	defer func() { m.by = "" }()
+	why, due := m.dueSuspend()
+	if err := m.mayGoOn("go on", Request{}); err != nil {
+		why, due = Cause{CauseOperator, again + ", but: " + err.Error()}, true
+	}
+	m.endHold(out, again)
+	if due {
+		m.cause = why
+		m.beginHold(out)
+		return
+	}
+	m.change(Unsuspend, Cause{CauseDisk, again}, out)
+}
+
+// mayKeep refuses what makes records while there is no room for many.
+func (m *Machine) mayKeep(what string, r Request) error {
+	if !m.room.low || r.Override != "" {
+		return nil
+	}
+	return &Refusal{what, m.roomText(), remedyRoom + ", or give a reason (--override)"}
+}
+
+const remedyRoom = "make room on the disk of the ledger: take away old jobs and copies, or move what is not beltwarden's"
+
+// roomText is the shortage in words.
+func (m *Machine) roomText() string {
+	return fmt.Sprintf("%d MB are free on the disk of the ledger, and %d MB must be: without room no count can be kept",
+		m.room.free/1e6, m.set.DiskReserve/1e6)
+}
+
+// Room tells the run how many bytes are left on the ledger's file system.
+func (s *Supervisor) Room(ctx context.Context, freeBytes int64) error {
+	select {
+	case s.rooms <- freeBytes:
+		return nil
+	case <-s.ended:
+		return ErrEnded
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}

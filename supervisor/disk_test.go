@@ -1,0 +1,132 @@
+package supervisor
+
+import (
+	"context"
+	"strings"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// room tells the run how much is left on the disk.
+func (x *run) room(free int64) {
+	x.t.Helper()
+	if err := x.s.Room(context.Background(), free); err != nil {
+		x.t.Fatal(err)
+	}
+	synctest.Wait()
+}
+
+// TestADiskThatFillsUp: the part in progress is finished, then the machine waits with its
+// count whole, calls somebody who is told what to do, and goes on by itself once there is
+// room, but not for a few bytes.
+func TestADiskThatFillsUp(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.DiskReserve = 50e6
+		x := newRun(t, testRig(), set)
+		x.start()
+		x.until(Idle, time.Minute)
+		x.room(1e9)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(pegJob)}, Good: []int{4}, Start: true}})
+		x.until(Execute, time.Hour)
+		time.Sleep(2 * time.Minute)
+		if s := x.s.Snapshot(); s.Lot.Part != 1 || s.Supply.DiskFreeBytes == nil || *s.Supply.DiskFreeBytes != 1e9 {
+			t.Fatalf("%+v %+v", s.Lot, s.Supply)
+		}
+		x.room(49e6)
+		if s := x.s.Snapshot(); s.State != Execute || s.Lot.Part != 1 || !s.Supply.DiskLow {
+			t.Fatalf("it must finish its part first: %s, %+v", s.State, s.Lot)
+		}
+		s := x.until(Suspended, time.Hour)
+		if s.Cause.Code != CauseDisk || s.Lot.Made != 1 || s.Lot.Begun != 1 || !strings.Contains(s.Cause.Text, "49 MB are free") {
+			t.Fatalf("suspended for %+v, %+v", s.Cause, s.Lot)
+		}
+		alerts, err := x.ledger.PendingAlerts(context.Background(), "phone", time.Now(), 0)
+		if n := len(alerts); err != nil || n != 1 || alerts[0].Kind != CauseDisk || !strings.Contains(string(alerts[0].Payload), "goes on by itself: keep hands off") {
+			t.Errorf("%v, %d alerts: %+v", err, n, alerts)
+		}
+		if err := x.refuse(Request{Command: Unsuspend}); !strings.Contains(err.Error(), "make room on the disk") {
+			t.Errorf("the refusal says %q", err)
+		}
+		x.room(55e6) // more than the bound, and not enough to begin again
+		time.Sleep(30 * time.Minute)
+		if s = x.s.Snapshot(); s.State != Suspended || s.Heat.NozzleTargetC != 0 {
+			t.Errorf("after half an hour it is %s, nozzle for %v °C", s.State, s.Heat.NozzleTargetC)
+		}
+		x.room(70e6)
+		if s = x.until(Complete, 10*time.Hour); s.Lot.Made != 4 || len(x.rig.Parts()) != 4 {
+			t.Errorf("%d made by the ledger, %d by the machine", s.Lot.Made, len(x.rig.Parts()))
+		}
+		holds, err := x.ledger.Holds(context.Background(), 1)
+		if n := len(holds); err != nil || n != 1 || holds[0].Reason != CauseDisk || holds[0].How != "there is room on the disk again" || holds[0].By != "the daemon" {
+			t.Errorf("%v, holds %+v", err, holds)
+		}
+		x.stop()
+	})
+}
+
+// TestNoLotBeginsOnAFullDisk, unless somebody gives a reason.
+func TestNoLotBeginsOnAFullDisk(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.DiskReserve = 50e6
+		x := newRun(t, testRig(), set)
+		x.start()
+		x.until(Idle, time.Minute)
+		x.room(10e6)
+		order := &LotRequest{Plans: []*job.Plan{x.plan(pegJob)}, Good: []int{2}, Start: true}
+		if err := x.refuse(Request{Lot: order}); !strings.Contains(err.Error(), "10 MB are free on the disk of the ledger, and 50 MB must be") {
+			t.Errorf("the refusal says %q", err)
+		}
+		if s := x.s.Snapshot(); s.Lot != nil || s.State != Idle {
+			t.Errorf("it left %s and %+v", s.State, s.Lot)
+		}
+		x.do(Request{Lot: order, Override: "the log is being moved"})
+		if s := x.until(Suspended, time.Hour); s.Lot.Made != 1 || s.Cause.Code != CauseDisk {
+			t.Errorf("with a reason it made %d, and waits for %+v", s.Lot.Made, s.Cause)
+		}
+		x.stop()
+	})
+}
+
+// TestRoomComesBackAndSomethingElseIsMissing: it waits on, for the other reason, and calls
+// anew; nothing goes on by itself then.
+func TestRoomComesBackAndSomethingElseIsMissing(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.DiskReserve, set.OffsetLimitMM = 50e6, 3
+		x := newRun(t, testRig(), set)
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(pegJob)}, Good: []int{4}, Start: true}})
+		x.until(Execute, time.Hour)
+		x.room(1e6)
+		x.until(Suspended, time.Hour)
+		off := 3.5
+		x.do(Request{Visit: &Visit{OffsetMM: &off, Sure: true}})
+		x.room(1e9)
+		time.Sleep(time.Hour)
+		s := x.s.Snapshot()
+		if s.State != Suspended || s.Cause.Code == CauseDisk || !strings.Contains(s.Cause.Text, "there is room on the disk again, but: ") {
+			t.Fatalf("%s for %+v", s.State, s.Cause)
+		}
+		holds, err := x.ledger.Holds(context.Background(), 1)
+		if err != nil || len(holds) != 2 {
+			t.Errorf("%v, holds %+v", err, holds)
+		}
+		x.do(Request{Visit: &Visit{Realigned: true}})
+		x.do(Request{Command: Unsuspend})
+		x.until(Complete, 10*time.Hour)
+		if c := x.counts(1); c.Made != 4 || c.Interrupted != 0 {
+			t.Errorf("%+v", c)
+		}
+		if lot, err := x.ledger.Lot(context.Background(), 1); err != nil || lot.Status != ledger.LotMade {
+			t.Errorf("%v %+v", err, lot)
+		}
+		x.stop()
+	})
+}
