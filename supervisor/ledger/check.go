@@ -28,10 +28,17 @@ var detailTables = []struct{ kind, table, column string }{
 // beltKinds are the entries that carry a belt position.
 const beltKinds = "('belt_moved', 'cycle_begun', 'cycle_made', 'cycle_discharged', 'cycle_interrupted')"
 
+// trimmedUpTo is the entry after which none was removed because it was old.
+const trimmedUpTo = "coalesce((SELECT up_to FROM trimmed), 0)"
+
 func invariants() []invariant {
 	list := []invariant{
 		{"the journal has a gap or does not begin at 1",
-			`SELECT 'entry ' || seq FROM (SELECT seq, row_number() OVER (ORDER BY seq) AS n FROM entry) WHERE seq <> n LIMIT 1`},
+			`SELECT 'entry ' || seq FROM (SELECT seq, row_number() OVER (ORDER BY seq) + ` + trimmedUpTo + ` AS n FROM entry
+			WHERE seq > ` + trimmedUpTo + `) WHERE seq <> n LIMIT 1`},
+		{"more or fewer entries are missing than were removed because they were old",
+			`SELECT 'entries up to ' || up_to FROM trimmed WHERE entries <> up_to - (SELECT count(*) FROM entry WHERE seq <= up_to)
+			OR up_to > (SELECT max(seq) FROM entry)`},
 		{"the starts in the journal are out of order",
 			`SELECT 'entry ' || seq FROM (SELECT seq, boot, lag(boot) OVER (ORDER BY seq) AS before FROM entry)
 			WHERE boot < before`},

@@ -1,6 +1,7 @@
 package ledger
 
 import (
+	"fmt"
 	"net/url"
 	"strings"
 
@@ -16,6 +17,9 @@ const (
 	roleProbe // looks at a file before anything may change it
 )
 
+// logBytes is what the write-ahead log keeps on the disk: twice the size at which it is taken over into the file.
+const logBytes = 8 << 20
+
 // sourceName builds the name by which the driver opens a connection. It is the only place that does.
 func (o Options) sourceName(path string, r role) string {
 	base := "file:" + (&url.URL{Path: path}).EscapedPath()
@@ -30,7 +34,9 @@ func (o Options) sourceName(path string, r role) string {
 	switch r {
 	case roleWriter:
 		// FULL syncs the write-ahead log at every commit: a commit that has returned survives the loss of power.
-		params = append(params, "_pragma=journal_mode(WAL)", "_pragma=synchronous(FULL)")
+		params = append(params, "_pragma=journal_mode(WAL)", "_pragma=synchronous(FULL)",
+			// What a long reader has made the log grow beyond, is given back once it has been taken over into the file.
+			fmt.Sprintf("_pragma=journal_size_limit(%d)", logBytes))
 	case roleReader, roleProbe:
 		params = append(params, "mode=ro")
 	}

@@ -134,6 +134,11 @@ func (l *Ledger) write(ctx context.Context, do func(*txn) error) (err error) {
 		return err
 	}
 	defer l.release()
+	return l.transact(ctx, do)
+}
+
+// transact is write for the holder of the turn.
+func (l *Ledger) transact(ctx context.Context, do func(*txn) error) (err error) {
 	if l.broken != nil {
 		return fmt.Errorf("an earlier commit failed, restart to read again what is on the disk: %w", l.broken)
 	}

@@ -73,7 +73,7 @@ func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error)
 		return slices.Clone(k.channels), nil
 	}
 	err = l.view(ctx, "the alert queue", func(q querier) error {
-		return each(ctx, q, `SELECT s.channel, s.pending, s.failing, s.delivered,
+		return each(ctx, q, `SELECT s.channel, s.pending, s.failing, s.delivered + coalesce((SELECT n FROM trimmed_total WHERE what = 'delivery' AND name = s.channel), 0),
 				coalesce((SELECT last_error FROM delivery WHERE channel = s.channel AND tried_seq = s.tried), ''), `+stampColumns("e")+`, `+stampColumns("l")+`
 			FROM (SELECT c.channel, count(a.seq) - count(d.delivered_seq) AS pending,
 					count(*) FILTER (WHERE d.tries > 0 AND d.delivered_seq IS NULL) AS failing,
