@@ -47,6 +47,7 @@ type Ledger struct {
 	// number has read the same. It is raised after the commit, so that who reads in between only reads once more.
 	changes atomic.Int64
 	queue   atomic.Pointer[queued]
+	settled sync.Map // by channel: the number of changes at which it had nothing left to deliver
 
 	readers *sql.DB       // nil when the ledger lives in memory: then reading takes its turn too
 	lock    *os.File      // nil when no lock was taken

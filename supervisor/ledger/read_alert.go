@@ -13,12 +13,18 @@ import (
 // channel that asks for the first time is entered in the ledger: the first one of all takes every alert, a later one those
 // queued since this start. A limit of 0 is none.
 func (l *Ledger) PendingAlerts(ctx context.Context, channel string, now time.Time, limit int) (alerts []Alert, err error) {
+	// Asked every few seconds and mostly for nothing: the file is looked at only after something was recorded.
+	at := l.changes.Load()
+	if k, ok := l.settled.Load(channel); ok && k == at && !l.opts.ReadOnly && !l.isClosed() {
+		return nil, nil
+	}
 	if err := l.enterChannel(ctx, channel); err != nil {
 		return nil, err
 	}
+	waits := true
 	// An attempt of an earlier start says nothing about when to try: its clock is gone.
 	err = l.view(ctx, "the pending alerts", func(q querier) error {
-		return each(ctx, q, `SELECT a.alert, a.kind, a.state, a.reason, a.text, coalesce(a.lot, 0), a.payload,
+		err := each(ctx, q, `SELECT a.alert, a.kind, a.state, a.reason, a.text, coalesce(a.lot, 0), a.payload,
 			coalesce(d.tries, 0), `+stampColumns("e")+` FROM channel c JOIN alert a ON a.seq > c.from_seq
 			JOIN entry e ON e.seq = a.seq LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel
 			LEFT JOIN entry t ON t.seq = d.tried_seq
@@ -37,7 +43,15 @@ func (l *Ledger) PendingAlerts(ctx context.Context, channel string, now time.Tim
 				alerts = append(alerts, a)
 				return err
 			})
+		if err != nil || len(alerts) > 0 {
+			return err
+		}
+		return q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM channel c JOIN alert a ON a.seq > c.from_seq
+			LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel WHERE c.channel = ? AND d.delivered_seq IS NULL)`, channel).Scan(&waits)
 	})
+	if err == nil && !waits {
+		l.settled.Store(channel, at)
+	}
 	return alerts, err
 }
 
