@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 )
 
 // Restore puts a backup in the ledger's place. The backup is looked through first, and is left where it is; what was in
@@ -46,6 +47,9 @@ func replace(ctx context.Context, backup, path string) (aside string, err error)
 		return "", err
 	}
 	defer func() { err = errors.Join(err, l.lock.Close()) }()
+	if err := sweep(path); err != nil {
+		return "", err
+	}
 	part, err := copyBeside(backup, path)
 	if err != nil {
 		return "", err
@@ -112,6 +116,19 @@ func sameFile(a, b string) bool {
 	}
 	y, err := os.Stat(b)
 	return err == nil && os.SameFile(x, y)
+}
+
+// sweep takes away copies that a restore which was killed has left half made. The caller holds the lock: no other is at work.
+func sweep(path string) error {
+	entries, err := os.ReadDir(filepath.Dir(path))
+	errs := []error{err}
+	for _, e := range entries {
+		middle, begins := strings.CutPrefix(e.Name(), "."+filepath.Base(path)+".")
+		if _, ends := strings.CutSuffix(middle, ".part"); begins && ends && e.Type().IsRegular() {
+			errs = append(errs, os.Remove(filepath.Join(filepath.Dir(path), e.Name())))
+		}
+	}
+	return errors.Join(errs...)
 }
 
 // copyBeside copies a file to one beside path, synced, that only the daemon's group can read.

@@ -87,6 +87,27 @@ func TestRestoreMovesTheDamagedOneAside(t *testing.T) {
 	}
 }
 
+// TestRestoreSweepsAwayHalfACopy that one before it has left, since it was killed.
+func TestRestoreSweepsAwayHalfACopy(t *testing.T) {
+	path, backup, want := written(t)
+	half, other := filepath.Join(filepath.Dir(path), ".ledger.db.77.part"), filepath.Join(filepath.Dir(path), ".copy.db.77.part")
+	for _, name := range []string{half, other} {
+		if err := os.WriteFile(name, []byte("half"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := Restore(context.Background(), backup, path); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := os.Stat(half); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("half a copy is still there: %v", err)
+	}
+	if _, err := os.Stat(other); err != nil {
+		t.Error(err)
+	}
+	holds(t, path, want)
+}
+
 func TestRestoreWhereThereIsNone(t *testing.T) {
 	path, backup, want := written(t)
 	other := filepath.Join(filepath.Dir(path), "new", "ledger.db")

@@ -70,13 +70,29 @@ func (l *Ledger) Trim(ctx context.Context, r Retention) (done Trimmed, err error
 	if err != nil {
 		return done, err
 	}
-	upTo := known.newest - max(r.Newest, LeastNewest)
+	upTo, err := l.newestBefore(ctx, known.newest-max(r.Newest, LeastNewest), r.Before)
+	if err != nil {
+		return done, err
+	}
 	for _, c := range trimClasses(&done, known) {
 		if err := l.trimClass(ctx, c, r, upTo, known, &done); err != nil {
 			return done, err
 		}
 	}
 	return done, nil
+}
+
+// newestBefore returns the newest entry up to one that is of before a time, 0 for none. It saves each kind a look at
+// everything that is too young.
+func (l *Ledger) newestBefore(ctx context.Context, upTo int64, before time.Time) (seq int64, err error) {
+	err = l.view(ctx, "what is old", func(q querier) error {
+		err := q.QueryRowContext(ctx, "SELECT seq FROM entry WHERE seq <= ? AND wall_ms < ? ORDER BY seq DESC LIMIT 1", upTo, before.UnixMilli()).Scan(&seq)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		return err
+	})
+	return seq, err
 }
 
 // trimClass removes one kind of detail, page by page.

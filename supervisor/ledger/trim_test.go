@@ -313,3 +313,39 @@ func TestPlacesOfPartsLongGone(t *testing.T) {
 		t.Errorf("something else is told: %s", diff)
 	}
 }
+
+// TestALongReaderLeavesNoLongLog: while somebody reads, what is committed piles up in the
+// log beside the file; afterwards the disk has it back.
+func TestALongReaderLeavesNoLongLog(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "ledger.db")
+	l := open(t, path, Options{})
+	commit(t, l, EventNoted{"note", "first"})
+	reads, release, done := make(chan struct{}), make(chan struct{}), make(chan error)
+	go func() {
+		done <- l.view(context.Background(), "slowly", func(q querier) error {
+			var n int
+			err := q.QueryRowContext(context.Background(), "SELECT count(*) FROM event").Scan(&n)
+			close(reads)
+			<-release
+			return err
+		})
+	}()
+	<-reads
+	pad := EventNoted{"pad", strings.Repeat("x", 9000)}
+	for range 400 {
+		commit(t, l, pad, pad, pad, pad)
+	}
+	if n := fileBytes(t, path+"-wal"); n < 2*logBytes {
+		t.Fatalf("the log has %d bytes: too few to show anything", n)
+	}
+	close(release)
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+	for range 5 { // what comes next takes it over, and cuts it back
+		commit(t, l, pad)
+	}
+	if n := fileBytes(t, path+"-wal"); n > logBytes {
+		t.Errorf("the log still has %d bytes", n)
+	}
+}
