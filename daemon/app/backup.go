@@ -12,15 +12,16 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// startBackups has the ledger copied once a day. A copy under way ends with the daemon,
-// and leaves nothing behind.
+// startBackups has the ledger copied once a day, and then what is old removed. A copy under
+// way ends with the daemon, and leaves nothing behind.
 func (a *App) startBackups() {
-	if a.backups == nil {
-		return
-	}
 	ctx, cancel := context.WithCancel(context.Background())
 	var work sync.WaitGroup
-	work.Go(func() { a.backups.Run(ctx) })
+	if a.backups != nil {
+		work.Go(func() { a.backups.Run(ctx) })
+	} else {
+		work.Go(func() { a.upkeepAlone(ctx) })
+	}
 	a.onStop("backups", func(bound context.Context) error {
 		cancel()
 		return within(bound, work.Wait)

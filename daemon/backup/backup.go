@@ -33,6 +33,9 @@ type Options struct {
 	Keep   int    // how many copies
 	Every  time.Duration
 	Log    *zap.Logger
+	// After is called after each copy that has come about, nil for nothing: what is removed
+	// from the ledger then is in a copy.
+	After func(ctx context.Context)
 }
 
 // Keeper makes the copies. Its methods may be used from any goroutine.
@@ -95,6 +98,8 @@ func (k *Keeper) Run(ctx context.Context) {
 		if err := k.Make(ctx); err != nil && ctx.Err() == nil {
 			wait = min(again, k.o.Every)
 			k.o.Log.Warn("no backup of the ledger", zap.Error(err))
+		} else if err == nil && k.o.After != nil {
+			k.o.After(ctx)
 		}
 		timer.Reset(wait)
 	}
@@ -111,6 +116,9 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 		k.fail.Store(&text)
 	}()
 	if err := os.MkdirAll(k.o.Folder, 0o750); err != nil {
+		return err
+	}
+	if err := k.sweep(); err != nil {
 		return err
 	}
 	if err := k.room(); err != nil {
@@ -140,6 +148,26 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 	var errs []error
 	for _, old := range list[:max(0, len(list)+1-k.o.Keep)] {
 		errs = append(errs, os.Remove(old.Path))
+	}
+	return errors.Join(errs...)
+}
+
+// sweep takes away copies that a process which was killed has left half made. One that is
+// being made just now, by a command, is younger than a copy may take.
+func (k *Keeper) sweep() error {
+	entries, err := os.ReadDir(k.o.Folder)
+	errs := []error{err}
+	for _, e := range entries {
+		if name := e.Name(); !strings.HasPrefix(name, "."+prefix) || !strings.Contains(name, suffix+".") || !strings.Contains(name, ".part") {
+			continue
+		}
+		info, err := e.Info()
+		if err != nil || !info.Mode().IsRegular() {
+			continue
+		}
+		if age := time.Since(info.ModTime()); age < 0 || age > bound {
+			errs = append(errs, os.Remove(filepath.Join(k.o.Folder, e.Name())))
+		}
 	}
 	return errors.Join(errs...)
 }

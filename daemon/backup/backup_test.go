@@ -160,3 +160,33 @@ func TestRestartsMakeNoCopyEach(t *testing.T) {
 		}
 	})
 }
+
+// TestHalfMadeCopiesAreSweptAway: those of a process that was killed, and nothing else; one
+// that somebody makes just now is left alone.
+func TestHalfMadeCopiesAreSweptAway(t *testing.T) {
+	k := keeper(t, &copies{})
+	if err := os.MkdirAll(k.o.Folder, 0o750); err != nil {
+		t.Fatal(err)
+	}
+	old := time.Now().Add(-2 * bound)
+	for name, stays := range map[string]bool{".ledger-000007.db.1234.part": false, ".ledger-000007.db.1234.part-journal": false,
+		".ledger-000009.db.99.part": true, ".notes": true, "ledger-notes.part": true} {
+		path := filepath.Join(k.o.Folder, name)
+		if err := os.WriteFile(path, []byte("half"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if name != ".ledger-000009.db.99.part" {
+			if err := os.Chtimes(path, old, old); err != nil {
+				t.Fatal(err)
+			}
+		}
+		defer func() {
+			if _, err := os.Stat(path); (err == nil) != stays {
+				t.Errorf("%s: %v", name, err)
+			}
+		}()
+	}
+	if err := k.Make(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+}

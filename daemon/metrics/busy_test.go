@@ -160,6 +160,24 @@ func TestEventsAreReadOnce(t *testing.T) {
 	}
 }
 
+// Events that were removed since they were old count on; those that went while the others
+// were read are counted once.
+func TestRemovedEventsCountOn(t *testing.T) {
+	const name = "beltwarden_events_total"
+	b := clips()
+	b.events = []ledger.Event{{Stamp: ledger.Stamp{Seq: 9}, Kind: "fault"}}
+	b.trimmed = []map[string]int{{"fault": 4, "new": 1}, {"fault": 5, "new": 1}, {"fault": 5, "new": 1}, {"fault": 5, "new": 1}, {"fault": 7}}
+	c := collector(b, held())
+	if got := values(t, c, name); len(got) != 0 {
+		t.Errorf("%v while something was removed", got)
+	}
+	for range 2 { // what is removed later was counted
+		if got := values(t, c, name); got["fault"] != 6 || got["other"] != 1 {
+			t.Errorf("%v", got)
+		}
+	}
+}
+
 func TestFiguresAreReckonedNowAndThen(t *testing.T) {
 	c := busy(t)
 	b, now := c.o.Ledger.(*books), c.o.Snapshot().At

@@ -27,6 +27,7 @@ type Ledger interface {
 	Counts(ctx context.Context, lotID int64) (ledger.Counts, error)
 	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
 	Events(ctx context.Context, limit int, afterSeq int64) ([]ledger.Event, error)
+	TrimmedEvents(ctx context.Context) (map[string]int, error)
 	Lot(ctx context.Context, id int64) (ledger.Lot, error)
 	Cycles(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
 	Holds(ctx context.Context, lotID int64) ([]ledger.Hold, error)

@@ -2,6 +2,7 @@ package metrics
 
 import (
 	"context"
+	"maps"
 	"sync"
 )
 
@@ -20,14 +21,50 @@ type events struct {
 	mu     sync.Mutex
 	seen   int64 // sequence of the newest that is counted, -1 for none: 0 asks for the newest ones
 	counts map[string]int
+
+	removed map[string]int // by kind, when counting began; those were too old to be read
+	caught  bool           // the history was read to its end
 }
 
 func newEvents(l Ledger) *events { return &events{ledger: l, seen: -1, counts: map[string]int{}} }
+
+// begin counts what was removed from the ledger since it was old: a total never falls.
+func (e *events) begin(ctx context.Context) (err error) {
+	if e.seen >= 0 || e.removed != nil {
+		return nil
+	}
+	if e.removed, err = e.ledger.TrimmedEvents(ctx); err != nil {
+		return err
+	}
+	for kind, n := range e.removed {
+		e.counts[known(kinds, kind)] += n
+	}
+	return nil
+}
+
+// whole says whether all of the history was counted: none of it must have been removed
+// before it was read. Then it is counted anew.
+func (e *events) whole(ctx context.Context) (bool, error) {
+	if e.caught {
+		return true, nil
+	}
+	now, err := e.ledger.TrimmedEvents(ctx)
+	if err != nil {
+		return false, err
+	}
+	if e.caught = maps.Equal(now, e.removed); !e.caught {
+		e.seen, e.counts, e.removed = -1, map[string]int{}, nil
+	}
+	return e.caught, nil
+}
 
 // tell sends the counts, once it has caught up with the ledger.
 func (e *events) tell(ctx context.Context, out emitter) error {
 	e.mu.Lock()
 	defer e.mu.Unlock()
+	if err := e.begin(ctx); err != nil {
+		return err
+	}
 	for range mostEventReads {
 		list, err := e.ledger.Events(ctx, eventsAtOnce, e.seen)
 		if err != nil {
@@ -38,6 +75,9 @@ func (e *events) tell(ctx context.Context, out emitter) error {
 			e.seen = v.Stamp.Seq
 		}
 		if len(list) < eventsAtOnce {
+			if ok, err := e.whole(ctx); err != nil || !ok {
+				return err
+			}
 			for _, kind := range kinds {
 				out.counter(eventsSeen, float64(e.counts[kind]), kind)
 			}

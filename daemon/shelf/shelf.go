@@ -49,8 +49,9 @@ type Shelf struct {
 	root  *os.Root
 	free  func() (int64, error) // bytes free on the disk
 
-	mu   sync.Mutex // guards names and sums
-	sums sums
+	mu     sync.Mutex // guards names, sums and chosen
+	sums   sums
+	chosen map[string]bool // by name: its path was asked for since the last Tidy
 }
 
 // Open makes the folder if need be, and takes away what an ended process had not
@@ -68,7 +69,7 @@ func Open(dir string, limitBytes int64) (*Shelf, error) {
 	if err != nil {
 		return fail(err)
 	}
-	s := &Shelf{dir: dir, limit: limitBytes, root: root}
+	s := &Shelf{dir: dir, limit: limitBytes, root: root, chosen: map[string]bool{}}
 	s.free = s.freeBytes
 	entries, err := fs.ReadDir(root.FS(), ".")
 	if err != nil {
@@ -124,6 +125,7 @@ func (s *Shelf) Get(name string) (Item, error) {
 	if err != nil {
 		return Item{}, fmt.Errorf("cannot find the stored job %s: %w", quoted(name), err)
 	}
+	s.chosen[i.Name] = true
 	return i, nil
 }
 

@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// sumsFile keeps the checksums of what was stored. It may be lost: files then show
-// none until they are sent again.
+// sumsFile keeps the checksums of what was stored, and for how long nobody has used it. It
+// may be lost: files then show none until they are sent again, and are kept for ever.
 const sumsFile = ".sums.json"
 
 // mostSums bounds the file that is read; some hundred bytes belong to each job.
@@ -19,6 +19,9 @@ type sum struct {
 	Bytes  int64     `json:"bytes"`
 	Stored time.Time `json:"stored"`
 	SHA256 string    `json:"sha256"`
+	// Idle are the days of work on which no lot was made from it, since Lot was.
+	Idle int   `json:"idle_days,omitempty"`
+	Lot  int64 `json:"lot,omitempty"`
 }
 
 // sums are kept by the name of the file.

@@ -1,0 +1,108 @@
+package app
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/daemon/screen"
+	"beltwarden/daemon/shelf"
+	"beltwarden/supervisor/ledger"
+)
+
+const (
+	// upkeepEvery is how often the ledger is copied and what is old removed.
+	upkeepEvery = 24 * time.Hour
+	// trimPause is left between two transactions that remove something: much longer than
+	// one takes, so that the run has the ledger nearly to itself.
+	trimPause = 100 * time.Millisecond
+	// newestKept is how much of the journal stays whatever the clock says: about two weeks
+	// of parts of 20 minutes around the clock.
+	newestKept = 50_000
+	// worthNoting is from how many rows on it is noted in the ledger, and not in the log alone.
+	worthNoting = 100
+)
+
+// upkeep removes what is old, once a day and only after a copy of the ledger has come
+// about: what goes is in the copies for some days more.
+func (a *App) upkeep(ctx context.Context) {
+	var told []string
+	if days := a.o.Config.Ledger.KeepDetails; days > 0 {
+		done, err := a.ledger.Trim(ctx, ledger.Retention{Before: time.Now().AddDate(0, 0, -days), Newest: newestKept, Channels: a.calls.Names(), Pause: trimPause})
+		if err != nil && ctx.Err() == nil {
+			a.log.Warn("not all that is old was removed", zap.Error(err))
+		}
+		if n := done.Rows(); n > 0 {
+			a.log.Info("old details were removed from the ledger", zap.Int("rows", n), zap.Int("belt", done.Progress), zap.Int("alerts", done.Alerts),
+				zap.Int("events", done.Events), zap.Int("states", done.States), zap.Duration("longest_write", done.Longest))
+			if n >= worthNoting {
+				told = append(told, fmt.Sprintf("%s of the ledger that no count and no report rests on", screen.Count(n, "old detail")))
+			}
+		}
+	}
+	if a.shelf != nil {
+		gone, err := a.tidyShelf(ctx)
+		if err != nil {
+			a.log.Warn("uploaded jobs that nobody needs were not all taken away", zap.Error(err))
+		}
+		if len(gone) > 0 {
+			told = append(told, fmt.Sprintf("%s that no lot has used for long: %s", screen.Count(len(gone), "uploaded job"), namesOf(gone)))
+		}
+	}
+	if len(told) == 0 {
+		return
+	}
+	if err := a.ledger.Commit(ctx, ledger.EventNoted{Kind: "retention", Text: "removed " + strings.Join(told, "; ")}); err != nil {
+		a.log.Warn("cannot note what was removed", zap.Error(err))
+	}
+}
+
+// namesOf lists the first few names.
+func namesOf(list []shelf.Item) string {
+	const most = 5
+	var names []string
+	for i, item := range list {
+		if i == most {
+			names = append(names, fmt.Sprintf("and %d more", len(list)-most))
+			break
+		}
+		names = append(names, item.Name)
+	}
+	return strings.Join(names, ", ")
+}
+
+// tidyShelf takes away uploaded jobs that nobody needs.
+func (a *App) tidyShelf(ctx context.Context) ([]shelf.Item, error) {
+	lots, err := a.ledger.Lots(ctx)
+	if err != nil {
+		return nil, err
+	}
+	use := map[string]shelf.Use{}
+	for _, l := range lots {
+		for _, j := range l.Jobs {
+			u := use[j.Path]
+			u.Lot = max(u.Lot, l.ID)
+			u.Needed = u.Needed || l.Status == ledger.LotOpen || l.Status == ledger.LotMade
+			use[j.Path] = u
+		}
+	}
+	return a.shelf.Tidy(a.o.Config.Server.KeepJobs, int64(a.o.Config.Server.JobsLimitMB)*1e6, use)
+}
+
+// upkeepAlone is for a daemon that makes no copies.
+func (a *App) upkeepAlone(ctx context.Context) {
+	timer := time.NewTimer(upkeepEvery)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-timer.C:
+			a.upkeep(ctx)
+			timer.Reset(upkeepEvery)
+		}
+	}
+}
