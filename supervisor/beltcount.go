@@ -1,6 +1,8 @@
 package supervisor
 
 import (
+	"time"
+
 	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/ledger"
 )
@@ -23,6 +25,24 @@ type beltCount struct {
 	wear        *belt.Wear     // nil when the length of the loop is not known
 	uncertainMM float64
 	save        deadline
+	saved       ledger.Belt // as written at the last save,
+	savedAt     time.Time   // which was then
+}
+
+// stillSaves: while the belt stands still, as when a part cools, only one save in so many
+// is written. It says no more than that all goes on, and each one wears the card.
+const stillSaves = 10
+
+// saveBelt keeps how far the belt has got.
+func (m *Machine) saveBelt(out *Output) {
+	b := &m.belt
+	b.save.set(m.now.Add(m.set.ProgressEvery))
+	now := b.now()
+	if now == b.saved && m.now.Sub(b.savedAt) < stillSaves*m.set.ProgressEvery {
+		return
+	}
+	b.saved, b.savedAt = now, m.now
+	out.record(ledger.BeltMoved{Belt: now})
 }
 
 // progress moves the totals on to what the board has accepted now.

@@ -151,8 +151,7 @@ func (m *Machine) tick(out *Output) {
 		m.note(out, "heat", "heaters are off; the belt keeps its position")
 	}
 	if m.belt.save.due(m.now) {
-		m.belt.save.set(m.now.Add(m.set.ProgressEvery))
-		out.record(ledger.BeltMoved{Belt: m.belt.now()})
+		m.saveBelt(out)
 	}
 	if m.work.nudge.due(m.now) {
 		m.breakWait(out)
