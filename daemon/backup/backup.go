@@ -17,7 +17,8 @@ import (
 	"time"
 
 	"go.uber.org/zap"
-	"golang.org/x/sys/unix"
+
+	"beltwarden/daemon/disk"
 )
 
 // Source can copy itself into a new file. The real one is ledger.Ledger.
@@ -69,7 +70,7 @@ const (
 
 // New returns a keeper; [Keeper.Run] does the work.
 func New(o Options) *Keeper {
-	k := &Keeper{o: o, free: freeBytes}
+	k := &Keeper{o: o, free: disk.Free}
 	if list, err := List(o.Folder); err == nil && len(list) > 0 {
 		k.last.Store(&list[len(list)-1])
 	}
@@ -224,12 +225,4 @@ func List(folder string) ([]Copy, error) {
 	}
 	slices.SortFunc(list, func(a, b Copy) int { return a.Number - b.Number })
 	return list, nil
-}
-
-func freeBytes(dir string) (int64, error) {
-	var fs unix.Statfs_t
-	if err := unix.Statfs(dir, &fs); err != nil {
-		return 0, fmt.Errorf("cannot tell the room on the disk: %w", err)
-	}
-	return int64(fs.Bavail) * int64(fs.Bsize), nil
 }

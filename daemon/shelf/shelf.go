@@ -15,7 +15,7 @@ import (
 	"sync"
 	"time"
 
-	"golang.org/x/sys/unix"
+	"beltwarden/daemon/disk"
 )
 
 // Item is one stored job file.
@@ -70,7 +70,7 @@ func Open(dir string, limitBytes int64) (*Shelf, error) {
 		return fail(err)
 	}
 	s := &Shelf{dir: dir, limit: limitBytes, root: root, chosen: map[string]bool{}}
-	s.free = s.freeBytes
+	s.free = func() (int64, error) { return disk.Free(dir) }
 	entries, err := fs.ReadDir(root.FS(), ".")
 	if err != nil {
 		return fail(errors.Join(err, root.Close()))
@@ -179,13 +179,4 @@ func (s *Shelf) sync() error {
 		return err
 	}
 	return errors.Join(d.Sync(), d.Close())
-}
-
-// freeBytes asks the disk what an ordinary user may still write.
-func (s *Shelf) freeBytes() (int64, error) {
-	var st unix.Statfs_t
-	if err := unix.Statfs(s.dir, &st); err != nil {
-		return 0, err
-	}
-	return int64(st.Bavail) * int64(st.Bsize), nil
 }

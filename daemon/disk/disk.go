@@ -1,0 +1,19 @@
+// Package disk tells how much room there is on disks.
+package disk
+
+import (
+	"fmt"
+
+	"golang.org/x/sys/unix"
+)
+
+// Free returns the bytes that an ordinary user may still write to the file system that a
+// file or folder is on, as statfs(2) has it; what is kept back for the superuser is not
+// counted. The error says that nothing can be said, such as of a folder that is not there.
+func Free(dir string) (int64, error) {
+	var fs unix.Statfs_t
+	if err := unix.Statfs(dir, &fs); err != nil {
+		return 0, fmt.Errorf("cannot tell the room on the disk of %s: %w", dir, err)
+	}
+	return int64(fs.Bavail) * int64(fs.Bsize), nil
+}
