@@ -52,12 +52,12 @@ func (m *Machine) roomLeft(free int64, out *Output) {
 	m.change(Unsuspend, Cause{CauseDisk, again}, out)
 }
 
-// mayKeep refuses what makes records while there is no room for many.
-func (m *Machine) mayKeep(what string, r Request) error {
-	if !m.room.low || r.Override != "" {
+// mayKeep refuses to take an order while there is no room for the records of it.
+func (m *Machine) mayKeep(what string) error {
+	if !m.room.low {
 		return nil
 	}
-	return &Refusal{what, m.roomText(), remedyRoom + ", or give a reason (--override)"}
+	return &Refusal{what, m.roomText(), remedyRoom}
 }
 
 const remedyRoom = "make room on the disk of the ledger: take away old jobs and copies, or move what is not beltwarden's"

@@ -69,7 +69,8 @@ func TestADiskThatFillsUp(t *testing.T) {
 	})
 }
 
-// TestNoLotBeginsOnAFullDisk, unless somebody gives a reason.
+// TestNoLotBeginsOnAFullDisk. One that is open already makes a part where somebody gives a
+// reason.
 func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
@@ -85,7 +86,14 @@ func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 		if s := x.s.Snapshot(); s.Lot != nil || s.State != Idle {
 			t.Errorf("it left %s and %+v", s.State, s.Lot)
 		}
-		x.do(Request{Lot: order, Override: "the log is being moved"})
+		x.room(1e9)
+		order.Start = false
+		x.do(Request{Lot: order})
+		x.room(10e6)
+		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "make room on the disk") {
+			t.Errorf("the refusal says %q", err)
+		}
+		x.do(Request{Command: Start, Override: "the log is being moved"})
 		if s := x.until(Suspended, time.Hour); s.Lot.Made != 1 || s.Cause.Code != CauseDisk {
 			t.Errorf("with a reason it made %d, and waits for %+v", s.Lot.Made, s.Cause)
 		}

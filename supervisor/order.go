@@ -22,7 +22,7 @@ func (m *Machine) openLot(r Request, out *Output) error {
 	if len(q.Plans) == 0 || len(q.Plans) != len(q.Good) {
 		return &Refusal{what, fmt.Sprintf("it has %d jobs and %d counts", len(q.Plans), len(q.Good)), "give one count, or one for each job"}
 	}
-	if err := m.mayKeep(what, r); err != nil {
+	if err := m.mayKeep(what); err != nil {
 		return err
 	}
 	l := &lot{plans: q.Plans, last: -1, led: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}

@@ -30,6 +30,8 @@ type MailOptions struct {
 	To       []string
 	Timeout  time.Duration // of one attempt, 30 s when 0
 	Agent    string
+	// Dial reaches the server; nil is the network.
+	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 
 	roots *x509.CertPool // of a test's own server
 }
@@ -58,6 +60,9 @@ func NewMail(o MailOptions) (*Mail, error) {
 	}
 	if o.Agent == "" {
 		o.Agent = "beltwarden"
+	}
+	if o.Dial == nil {
+		o.Dial = new(net.Dialer).DialContext
 	}
 	m := &Mail{o: o, got: map[string]map[string]bool{}}
 	for _, to := range o.To {
@@ -154,7 +159,7 @@ func (m *Mail) client(conn *held) (*mail.Client, error) {
 	config := &tls.Config{ServerName: m.o.Host, MinVersion: tls.VersionTLS12, RootCAs: m.o.roots}
 	options := []mail.Option{mail.WithPort(m.o.Port), mail.WithTimeout(m.o.Timeout), mail.WithTLSConfig(config),
 		mail.WithDialContextFunc(func(ctx context.Context, network, address string) (net.Conn, error) {
-			c, err := new(net.Dialer).DialContext(ctx, network, address)
+			c, err := m.o.Dial(ctx, network, address)
 			if err != nil {
 				return nil, err
 			}

@@ -9,6 +9,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -40,6 +41,8 @@ type WebhookOptions struct {
 	Sign    string            // secret that requests are signed with; none when empty
 	Timeout time.Duration     // of one attempt, 10 s when 0
 	Agent   string            // the User-Agent, "beltwarden" when empty
+	// Dial reaches the receiver; nil is the network.
+	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 }
 
 // Webhook is a [Notifier] that posts the alert's payload as JSON.
@@ -74,7 +77,7 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	}
 	w.header.Set("Content-Type", "application/json")
 	w.client = &http.Client{
-		Transport: &http.Transport{MaxIdleConns: 1, IdleConnTimeout: time.Minute, ForceAttemptHTTP2: true,
+		Transport: &http.Transport{DialContext: o.Dial, MaxIdleConns: 1, IdleConnTimeout: time.Minute, ForceAttemptHTTP2: true,
 			TLSHandshakeTimeout: w.timeout, ResponseHeaderTimeout: w.timeout, MaxResponseHeaderBytes: mostAnswer},
 		// What was meant for one receiver, secrets included, does not go to another.
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },

@@ -63,11 +63,13 @@ func (a *App) receivers() (list []alert.Receiver, err error) {
 	}
 	for i, h := range c.Webhooks {
 		o, err := webhookOptions(h, agent)
+		o.Dial = a.o.Dial
 		hook, fault := alert.NewWebhook(o)
 		add(fmt.Sprintf("alerts.webhooks[%d]", i), h.Level, hook, first(err, fault))
 	}
 	for i, m := range c.Mails {
 		o, err := mailOptions(m, agent)
+		o.Dial = a.o.Dial
 		mail, fault := alert.NewMail(o)
 		add(fmt.Sprintf("alerts.mails[%d]", i), m.Level, mail, first(err, fault))
 	}

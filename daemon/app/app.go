@@ -6,6 +6,7 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
+	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -42,6 +43,11 @@ type Options struct {
 	// Alter, when not nil, may change the settings of the run before it begins, as
 	// the demo does to shorten its waits.
 	Alter func(*supervisor.Settings)
+	// Dial reaches receivers of alerts; nil is the network. It is for tests that run in
+	// virtual time, in which nothing may wait for a network.
+	Dial func(ctx context.Context, network, address string) (net.Conn, error)
+	// Free measures the bytes left on the file system of a folder; nil asks the system.
+	Free func(dir string) (int64, error)
 }
 
 // App is one daemon: ledger, run, receivers of alerts, and what is served. Its
@@ -119,7 +125,7 @@ func (a *App) build(ctx context.Context) (err error) {
 
 	if n := c.Ledger.BackupKeep; n > 0 {
 		a.backups = backup.New(backup.Options{Source: a.ledger, Ledger: c.Ledger.Path, Folder: c.Ledger.BackupFolder, Keep: n,
-			Every: 24 * time.Hour, Log: a.log.Named("backup")})
+			Every: upkeepEvery, Log: a.log.Named("backup"), After: a.upkeep})
 	}
 	a.openShelf(c.Server)
 	a.startID = strings.ToLower(rand.Text()[:12])

@@ -48,6 +48,7 @@ func (a *App) start(ctx context.Context) error {
 		return err
 	}
 	a.startBackups()
+	a.startRoom()
 	a.startRun()
 	a.startWatchdog()
 	a.tell(notifyReady)

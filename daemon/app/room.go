@@ -1,0 +1,60 @@
+package app
+
+import (
+	"context"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/daemon/disk"
+)
+
+// roomEvery is how often the room on the ledger's disk is measured: what a part writes in
+// that time is a thousandth of the room that is asked for.
+const roomEvery = 20 * time.Second
+
+// startRoom tells the run how much room there is on the ledger's disk. The asking is done
+// here, since a disk that hangs must not stop the run.
+func (a *App) startRoom() {
+	if a.o.Config.Ledger.ReserveMB <= 0 {
+		return
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	var work sync.WaitGroup
+	work.Go(func() { a.watchRoom(ctx) })
+	a.onStop("watch on the disk", func(bound context.Context) error {
+		cancel()
+		return within(bound, work.Wait)
+	})
+}
+
+func (a *App) watchRoom(ctx context.Context) {
+	dir, silent := filepath.Dir(a.o.Config.Ledger.Path), false
+	ticker := time.NewTicker(roomEvery)
+	defer ticker.Stop()
+	for {
+		free, err := a.free(dir)
+		switch {
+		case err != nil && !silent:
+			a.log.Warn("the room on the ledger's disk is not known", zap.Error(err))
+		case err == nil && a.run.Room(ctx, free) != nil:
+			return // it has ended, or we have
+		}
+		silent = err != nil
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+		}
+	}
+}
+
+// free measures what the daemon may still write to a folder's file system, in bytes.
+func (a *App) free(dir string) (int64, error) {
+	if a.o.Free != nil {
+		return a.o.Free(dir)
+	}
+	return disk.Free(dir)
+}
