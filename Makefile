@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash models damage long big clean \
+.PHONY: help build test race check needs fuzz vet cross bench sim crash models damage long week writes year big clean \
 	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
 
 GO ?= go
@@ -111,6 +111,15 @@ damage: ## ledgers damaged at random places, N of them, and as many power cuts i
 
 long: ## a lot of PARTS=10000 parts in virtual time
 	@BELTWARDEN_PARTS=$(or $(PARTS),10000) $(GO) test -count=1 -timeout=0 -v -run '^TestLongLot$$' ./supervisor
+
+week: ## the whole daemon through DAYS=7 days of virtual time
+	@BELTWARDEN_DAYS=$(or $(DAYS),7) $(GO) test -count=1 -timeout=0 -v -run '^TestWeek$$' ./daemon/app
+
+writes: ## what the daemon writes to the disk and has synced, counted by strace
+	@BELTWARDEN_WRITES=1 $(GO) test -count=1 -v -run '^TestWrites$$' ./daemon/app
+
+year: ## a ledger of a year of heavy use: its size, and what removing what is old costs
+	@BELTWARDEN_YEAR=1 $(GO) test -count=1 -timeout=0 -v -run '^TestYear$$' ./supervisor/ledger
 
 big: ## the memory of the daemon over a job of 1 GB
 	@BELTWARDEN_BIG=1 .ci/campaign TestBigJob
