@@ -181,7 +181,7 @@ func TestMachineAtRandom(t *testing.T) {
 		calm := heat.Limits{Name: "heater", RiseC: 1, OverC: 1000, FallC: 1000, NearC: 10, RiseWithin: never, FallFor: never, OverFor: never, StillFor: never, HeldFor: never}
 		set.NozzleWatch, set.BedWatch, set.ReadingLost = calm, calm, never
 		set.PartEveryParts = rapid.IntRange(0, 3).Draw(rt, "every")
-		set.BinParts, set.SeamMM = rapid.IntRange(0, 4).Draw(rt, "bin"), 20
+		set.BinParts, set.SeamMM, set.DiskReserve = rapid.IntRange(0, 4).Draw(rt, "bin"), 20, 50e6
 		if rapid.IntRange(0, 3).Draw(rt, "hours") == 0 {
 			set.Attended = Span{0, 60 * rapid.IntRange(1, 23).Draw(rt, "until")}
 		}
@@ -205,6 +205,7 @@ func TestMachineAtRandom(t *testing.T) {
 			"operate": w.operate,
 			"visit":   w.visit,
 			"break":   w.breakLink,
+			"disk":    w.disk,
 		})
 		problems, err := l.Check(context.Background())
 		if err != nil || len(problems) > 0 {
@@ -287,6 +288,19 @@ func (w *twin) breakLink(rt *rapid.T) {
 	case linkUp:
 		w.running = 0
 		w.feed(LinkLost{err})
+	}
+}
+
+// disk measures the room for the ledger, which is mostly enough.
+func (w *twin) disk(rt *rapid.T) {
+	was := w.state
+	free := rapid.SampledFrom([]int64{10e6, 55e6, 1e9, 1e9}).Draw(rt, "free")
+	w.feed(RoomLeft{free})
+	if was == Suspended && w.state == Unsuspending {
+		if free < 60e6 {
+			rt.Fatalf("it goes on with %d bytes free", free)
+		}
+		w.seen["room again"]++
 	}
 }
 
