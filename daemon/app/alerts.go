@@ -80,6 +80,7 @@ func (a *App) receivers() (list []alert.Receiver, err error) {
 	}
 	for i, m := range c.Alertmanagers {
 		o, err := webhookOptions(config.Webhook{Channel: m.Channel, URL: m.URL, URLFile: m.URLFile, Header: m.Header, Timeout: m.Timeout}, agent)
+		o.Dial = a.o.Dial
 		to, fault := alert.NewAlertmanager(alert.AlertmanagerOptions{Webhook: o, Machine: a.o.Config.Machine.Name,
 			Snapshot: func() *supervisor.Snapshot { return a.run.Snapshot() }})
 		add(fmt.Sprintf("alerts.alertmanagers[%d]", i), m.Level, to, first(err, fault))

@@ -43,8 +43,8 @@ type Options struct {
 	// Alter, when not nil, may change the settings of the run before it begins, as
 	// the demo does to shorten its waits.
 	Alter func(*supervisor.Settings)
-	// Dial reaches receivers of alerts; nil is the network. It is for tests that run in
-	// virtual time, in which nothing may wait for a network.
+	// Dial reaches webhooks, mail servers and Alertmanagers; nil is the network. It is for
+	// tests in virtual time, in which nothing may wait for a network.
 	Dial func(ctx context.Context, network, address string) (net.Conn, error)
 	// Free measures the bytes left on the file system of a folder; nil asks the system.
 	Free func(dir string) (int64, error)

@@ -27,6 +27,8 @@ type shop struct {
 	web  *web
 	app  *App
 	free func(time.Time) int64 // on the disk
+	// alter changes the rules before the nth start, from 0; nil leaves them.
+	alter func(h *config.Hold, n int)
 
 	plan   *job.Plan
 	last   string    // state and reason at which somebody was called
@@ -45,6 +47,9 @@ type shop struct {
 // a network.
 func (s *shop) begin() {
 	s.t.Helper()
+	if s.alter != nil {
+		s.alter(&s.c.Hold, s.starts)
+	}
 	a, err := New(context.Background(), Options{Config: s.c, Opener: s.rig.Open, Log: s.log(), Version: "week", Dial: s.web.dial,
 		Free: func(string) (int64, error) { return s.free(time.Now()), nil }})
 	if err != nil {
@@ -234,18 +239,16 @@ func (s *shop) look(shot *supervisor.Snapshot) {
 			v.Good, v.Scrap = v.Good-1, map[string]int{"warped": 1}
 		}
 	}
-	switch shot.Cause.Code {
-	case supervisor.CauseFilament:
+	idle := shot.State == supervisor.Idle // after a restart nothing says what is missing but the refusal
+	if g := shot.Supply.SpoolLeftG; shot.Cause.Code == supervisor.CauseFilament || idle && g != nil && *g < 1 {
 		full := 15.0
 		v.SpoolG = &full
-	case supervisor.CauseBin:
+	}
+	if n := shot.Supply.Binned; shot.Cause.Code == supervisor.CauseBin || idle && n != nil && *n >= s.c.Discharge.BinParts {
 		s.rig.EmptyBin()
 		v.BinEmptied = true
-	case supervisor.CauseOffset:
-		s.rig.Realign(0)
-		v.Realigned = true
 	}
-	if math.Abs(offset) > 2.5 {
+	if shot.Cause.Code == supervisor.CauseOffset || math.Abs(offset) > 2.5 {
 		s.rig.Realign(0)
 		v.Realigned = true
 	}

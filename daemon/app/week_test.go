@@ -57,7 +57,7 @@ func workWeek(t *testing.T) *config.Settings {
 	c := settings(t)
 	c.Machine.TemperaturePoll = 10 * time.Second
 	c.Belt.WorstDriftMMPerM, c.Belt.LoopLengthMM, c.Belt.SeamWidthMM = 0.05, 1200, 8
-	c.Hold.EveryParts, c.Hold.Every, c.Hold.Attended = 9, 6*time.Hour, "06:00-22:00"
+	c.Hold.Attended = "06:00-22:00"
 	c.Discharge.BinParts, c.Ledger.BackupKeep = 40, 3
 	hook := func(name string, level int) config.Webhook {
 		return config.Webhook{Channel: config.Channel{Name: name, Level: level}, URL: "http://" + name + ".example/", Timeout: 15 * time.Second}
@@ -148,6 +148,11 @@ func TestWeek(t *testing.T) {
 				return 40e6
 			}
 			return 5e9
+		}
+		s.alter = func(h *config.Hold, n int) { // checks by parts one day, by hours the next
+			if h.EveryParts, h.Every = 7, 12*time.Hour; n%2 == 1 {
+				h.EveryParts, h.Every = 50, 3*time.Hour
+			}
 		}
 		s.begin()
 		if s.plan, err = s.app.inspect(t.Context(), path); err != nil {
@@ -291,7 +296,7 @@ func (s *shop) judge(days int, long time.Duration, figures []day) {
 	}
 	t.Logf("%s of virtual time: %d parts made and %d found good in %d lots, the machine's record %d; %d starts of the daemon, %d faults; %d visits, %d checks corrected, %d times \"I know\"; holds by reason: %v",
 		time.Duration(days)*long, made, good, s.lots, whole, s.starts, s.faults, s.visits, s.fixed, s.calls, reasons)
-	t.Logf("alerts: %d raised, each told once on each channel or not needed there, in messages %v; a waiting machine was hot for %s at most; %d copies kept; by day heap in MB and goroutines: %s; %d details removed of a ledger that then tells the same",
+	t.Logf("alerts: %d raised, each told once on each channel or not needed there, in messages %v; a waiting machine was hot for %s at most, one whose cable is out included; %d copies kept; by day heap in MB and goroutines: %s; %d details removed of a ledger that then tells the same",
 		told, messages, s.hot.Round(time.Second), len(list), inMB(figures), kept.Rows())
 }
 
