@@ -7,7 +7,6 @@ SHELL := /bin/bash
 
 GO ?= go
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
-FLAGS := -trimpath -ldflags="-s -w -X main.version=$(VERSION)"
 
 STATICCHECK_VERSION := v0.8.2
 TOOLS := build/tools
@@ -26,7 +25,7 @@ help: ## list the targets
 	@sed -n 's/^\([a-z-]*\):.*## /\1\t/p' Makefile | expand -t 12
 
 build: ## build/beltwarden for this computer
-	CGO_ENABLED=0 $(GO) build $(FLAGS) -o build/beltwarden ./daemon
+	@GO=$(GO) .ci/build $(VERSION) build/beltwarden
 
 test: ## all tests, quickly
 	$(GO) test ./...
@@ -125,9 +124,9 @@ big: ## the memory of the daemon over a job of 1 GB
 	@BELTWARDEN_BIG=1 .ci/campaign TestBigJob
 
 cross: ## build/beltwarden-linux-* for the small boards
-	CGO_ENABLED=0 GOOS=linux GOARCH=arm64 $(GO) build $(FLAGS) -o build/beltwarden-linux-arm64 ./daemon
-	CGO_ENABLED=0 GOOS=linux GOARCH=arm GOARM=6 $(GO) build $(FLAGS) -o build/beltwarden-linux-armv6 ./daemon
-	CGO_ENABLED=0 GOOS=linux GOARCH=arm GOARM=7 $(GO) build $(FLAGS) -o build/beltwarden-linux-armv7 ./daemon
+	@GO=$(GO) .ci/build $(VERSION) build/beltwarden-linux-arm64 arm64
+	@GO=$(GO) .ci/build $(VERSION) build/beltwarden-linux-armv6 arm 6
+	@GO=$(GO) .ci/build $(VERSION) build/beltwarden-linux-armv7 arm 7
 
 clean: ## remove what was built
 	rm -rf build

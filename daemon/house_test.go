@@ -54,7 +54,7 @@ func only(what, reason string, allowed func(s source) bool) rule {
 }
 
 // pure are the rooms that compute and do nothing else.
-var pure = []string{"supervisor/gcode", "supervisor/job", "supervisor/belt", "supervisor/quality", "supervisor/motion", "supervisor/heat", "daemon/chart", "daemon/picture"}
+var pure = []string{"supervisor/gcode", "supervisor/job", "supervisor/belt", "supervisor/quality", "supervisor/motion", "supervisor/heat", "supervisor/distribution", "daemon/chart", "daemon/picture"}
 
 var rules = []rule{
 	{

@@ -4,7 +4,7 @@ import (
 	"math"
 	"time"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"beltwarden/supervisor/distribution"
 )
 
 // mostVisits is how many visits a schedule foresees.
@@ -146,6 +146,6 @@ func (s *cycleSeen) doubt(parts int) time.Duration {
 	n, k := float64(s.n), float64(parts)
 	mean := s.seconds / n
 	variance := math.Max(0, s.squares-n*mean*mean) / (n - 1)
-	t := distuv.StudentsT{Sigma: 1, Nu: n - 1}.Quantile(0.975)
+	t := distribution.StudentQuantile(0.975, n-1)
 	return time.Duration(t * math.Sqrt(variance*(k+k*k/n)) * 1e9)
 }

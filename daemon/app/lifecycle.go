@@ -51,6 +51,7 @@ func (a *App) start(ctx context.Context) error {
 	a.startRoom()
 	a.startRun()
 	a.startWatchdog()
+	a.startSparing()
 	a.tell(notifyReady)
 	a.onStop("service manager", func(context.Context) error { a.tell(notifyStopping); return nil })
 	c := a.o.Config

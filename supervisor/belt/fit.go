@@ -5,8 +5,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/mat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"beltwarden/supervisor/distribution"
 )
 
 // ErrFit: the points determine no line.
@@ -25,9 +24,9 @@ type Fit struct {
 	ResidualSS float64
 
 	through bool
-	mean    []float64     // of the columns
-	scale   []float64     // that the columns were divided by
-	inverse *mat.SymDense // of the scaled cross products
+	mean    []float64   // of the columns
+	scale   []float64   // that the columns were divided by
+	inverse [][]float64 // of the triangle R that the scaled columns are Q times
 }
 
 // FitLine fits y = constant + slope*x. It needs two different x.
@@ -40,8 +39,8 @@ func FitThroughZero(x, y []float64) (*Fit, error) { return fit(y, true, x) }
 // lie on a line in (a, b).
 func FitPlane(a, b, y []float64) (*Fit, error) { return fit(y, false, a, b) }
 
-// fit solves by QR on columns that are centred and scaled, so that large values with
-// small differences lose no digits (NIST StRD Pontius is the test).
+// fit solves on columns that are centred and scaled, so that large values with small
+// differences lose no digits (NIST StRD Pontius is the test).
 func fit(y []float64, through bool, columns ...[]float64) (*Fit, error) {
 	n, p := len(y), len(columns)
 	f := &Fit{N: n, through: through, mean: make([]float64, p), scale: make([]float64, p), Slope: make([]float64, p), SlopeSE: make([]float64, p)}
@@ -56,7 +55,7 @@ func fit(y []float64, through bool, columns ...[]float64) (*Fit, error) {
 	if !through {
 		yMean = mean(y)
 	}
-	design := mat.NewDense(n, p, nil)
+	design := make([][]float64, p)
 	for k, c := range columns {
 		if len(c) != n {
 			return nil, fmt.Errorf("cannot fit: %w: %d values for %d points", ErrFit, len(c), n)
@@ -70,46 +69,76 @@ func fit(y []float64, through bool, columns ...[]float64) (*Fit, error) {
 		if f.scale[k] == 0 || math.IsInf(f.scale[k], 0) || math.IsNaN(f.scale[k]) {
 			return nil, fmt.Errorf("cannot fit: %w: a column does not vary", ErrFit)
 		}
+		design[k] = make([]float64, n)
 		for i, v := range c {
-			design.Set(i, k, (v-f.mean[k])/f.scale[k])
+			design[k][i] = (v - f.mean[k]) / f.scale[k]
 		}
 	}
-	centred := mat.NewVecDense(n, nil)
+	centred := make([]float64, n)
 	for i, v := range y {
-		centred.SetVec(i, v-yMean)
+		centred[i] = v - yMean
 	}
+	total := dot(centred, centred)
 	if err := f.solve(design, centred); err != nil {
 		return nil, err
 	}
-	f.spread(yMean, mat.Dot(centred, centred))
+	f.spread(yMean, total)
 	return f, nil
 }
 
-// solve finds the slopes of the scaled columns, the residuals and the inverse of the
-// cross products.
-func (f *Fit) solve(design *mat.Dense, y *mat.VecDense) error {
-	var qr mat.QR
-	qr.Factorize(design)
-	if qr.Cond() > 1e10 {
-		return fmt.Errorf("cannot fit: %w: the columns run together", ErrFit)
+// solve finds the slopes of the scaled columns and the residuals. It takes from each
+// column, and then from y, the share of the columns before it (modified Gram-Schmidt
+// with y as the last column, Golub and Van Loan, Matrix Computations, 5.3.5): what is
+// left of y are the residuals, and the shares make a triangle that the slopes follow
+// from. Columns and y are worked on in place.
+func (f *Fit) solve(columns [][]float64, y []float64) error {
+	p := len(columns)
+	shares, ofY := make([][]float64, p), make([]float64, p)
+	for k, q := range columns {
+		shares[k] = make([]float64, p)
+		length := math.Sqrt(dot(q, q))
+		if length < 1e-10 { // the largest value of a scaled column is 1
+			return fmt.Errorf("cannot fit: %w: the columns run together", ErrFit)
+		}
+		shares[k][k] = length
+		for i := range q {
+			q[i] /= length
+		}
+		for j := k + 1; j < p; j++ {
+			shares[k][j] = takeShare(q, columns[j])
+		}
+		ofY[k] = takeShare(q, y)
 	}
-	p := len(f.Slope)
-	b := mat.NewVecDense(p, f.Slope)
-	if err := qr.SolveVecTo(b, false, y); err != nil {
-		return fmt.Errorf("cannot fit: %w: %w", ErrFit, err)
+	f.ResidualSS = dot(y, y)
+	f.inverse = invertTriangle(shares)
+	for k := range f.Slope {
+		f.Slope[k] = dot(f.inverse[k], ofY)
 	}
-	var residual mat.VecDense
-	residual.MulVec(design, b)
-	residual.SubVec(y, &residual)
-	f.ResidualSS = mat.Dot(&residual, &residual)
-	cross := mat.NewSymDense(p, nil)
-	cross.SymOuterK(1, design.T())
-	var ch mat.Cholesky
-	if !ch.Factorize(cross) {
-		return fmt.Errorf("cannot fit: %w: the columns run together", ErrFit)
+	return nil
+}
+
+// takeShare takes from v what lies along q, a column of length 1, and returns it.
+func takeShare(q, v []float64) float64 {
+	share := dot(q, v)
+	for i := range v {
+		v[i] -= share * q[i]
 	}
-	f.inverse = mat.NewSymDense(p, nil)
-	return ch.InverseTo(f.inverse)
+	return share
+}
+
+// invertTriangle inverts an upper triangle.
+func invertTriangle(r [][]float64) [][]float64 {
+	inverse := make([][]float64, len(r))
+	for k := len(r) - 1; k >= 0; k-- {
+		inverse[k] = make([]float64, len(r))
+		inverse[k][k] = 1 / r[k][k]
+		for j := k + 1; j < len(r); j++ {
+			for l := k + 1; l <= j; l++ {
+				inverse[k][j] -= r[k][l] * inverse[l][j] / r[k][k]
+			}
+		}
+	}
+	return inverse
 }
 
 // spread works out the constant and the standard errors, in the units of the points.
@@ -124,7 +153,7 @@ func (f *Fit) spread(yMean, total float64) {
 	f.Constant = yMean
 	for k := range f.Slope {
 		f.Slope[k] /= f.scale[k]
-		f.SlopeSE[k] = f.ResidualSD * math.Sqrt(f.inverse.At(k, k)) / f.scale[k]
+		f.SlopeSE[k] = f.ResidualSD * math.Sqrt(dot(f.inverse[k], f.inverse[k])) / f.scale[k]
 		f.Constant -= f.Slope[k] * f.mean[k]
 	}
 	if f.through {
@@ -174,16 +203,16 @@ func (f *Fit) quantile(confidence float64) float64 {
 	if f.DF == 0 {
 		return math.Inf(1)
 	}
-	return distuv.StudentsT{Sigma: 1, Nu: float64(f.DF)}.Quantile(0.5 + confidence/2)
+	return distribution.StudentQuantile(0.5+confidence/2, float64(f.DF))
 }
 
 // leverage is the variance of the fitted value at x, as a share of the residual's.
 func (f *Fit) leverage(x []float64) float64 {
-	d := mat.NewVecDense(len(x), nil)
+	d := make([]float64, len(x))
 	for k, v := range x {
-		d.SetVec(k, (v-f.mean[k])/f.scale[k])
+		d[k] = (v - f.mean[k]) / f.scale[k]
 	}
-	h := mat.Inner(d, f.inverse, d)
+	h := f.form(d)
 	if !f.through {
 		h += 1 / float64(f.N)
 	}
@@ -206,9 +235,40 @@ func mean(v []float64) float64 {
 
 // combinedSE is the standard error of the sum of the slopes times per.
 func (f *Fit) combinedSE(per []float64) float64 {
-	d := mat.NewVecDense(len(per), nil)
+	d := make([]float64, len(per))
 	for k, v := range per {
-		d.SetVec(k, v/f.scale[k])
+		d[k] = v / f.scale[k]
 	}
-	return f.ResidualSD * math.Sqrt(mat.Inner(d, f.inverse, d))
+	return f.ResidualSD * math.Sqrt(f.form(d))
+}
+
+// form is d' (X'X)^-1 d for the scaled columns X = QR: the square of the length of
+// d' R^-1.
+func (f *Fit) form(d []float64) float64 {
+	sum := 0.0
+	for j := range d {
+		along := 0.0
+		for k := 0; k <= j; k++ {
+			along += d[k] * f.inverse[k][j]
+		}
+		sum += along * along
+	}
+	return sum
+}
+
+func dot(a, b []float64) float64 {
+	sum := 0.0
+	for i, v := range a {
+		sum += v * b[i]
+	}
+	return sum
+}
+
+// squaresAbout sums up the squares of what lies between the values and a middle.
+func squaresAbout(v []float64, middle float64) float64 {
+	sum := 0.0
+	for _, x := range v {
+		sum += (x - middle) * (x - middle)
+	}
+	return sum
 }

@@ -3,7 +3,7 @@ package belt
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"beltwarden/supervisor/distribution"
 )
 
 // mixture is what is believed of an offset, over all shares.
@@ -14,7 +14,7 @@ func (m *mixture) below(v float64) float64 {
 	p := 0.0
 	for _, b := range m {
 		if b.weight > 1e-6 {
-			p += b.weight * distuv.StudentsT{Mu: b.centre, Sigma: b.scale, Nu: b.df}.CDF(v)
+			p += b.weight * distribution.StudentBelow((v-b.centre)/b.scale, b.df)
 		}
 	}
 	return p
@@ -36,7 +36,7 @@ func (m *mixture) doubt(v float64) (p float64, above bool) {
 func (m *mixture) quantile(p float64) float64 {
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, b := range m {
-		q := distuv.StudentsT{Mu: b.centre, Sigma: b.scale, Nu: b.df}.Quantile(p)
+		q := b.centre + b.scale*distribution.StudentQuantile(p, b.df)
 		low, high = min(low, q), max(high, q)
 	}
 	for high-low > 1e-3 {

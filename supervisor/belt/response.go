@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"beltwarden/supervisor/distribution"
 )
 
 // Turn is one adjustment of the belt's tracking, and what it did: how far one adjuster was
@@ -60,7 +60,7 @@ func Respond(list []Turn, changeSD, df float64) Response {
 	nu := float64(f.DF) + df
 	variance := (f.ResidualSS + df*changeSD*changeSD) / nu
 	r.PerTurn, r.PerTurnSE = f.Slope[0], math.Sqrt(variance/squares)
-	half := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: nu}.Quantile(0.975) * r.PerTurnSE
+	half := distribution.StudentQuantile(0.975, nu) * r.PerTurnSE
 	r.PerTurn95 = [2]float64{r.PerTurn - half, r.PerTurn + half}
 	r.Known = r.PerTurn95[0] > 0 || r.PerTurn95[1] < 0
 	return r

@@ -5,8 +5,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+	"beltwarden/supervisor/distribution"
 )
 
 // Length is one length along the belt, as it should be and as it was measured.
@@ -54,7 +53,7 @@ func MeasureScale(stepsPerMM float64, lengths []Length, resolutionMM float64) (S
 		x[i], y[i] = l.NominalMM, l.MeasuredMM
 		sizes[l.NominalMM] = true
 	}
-	s := Scale{MeasuredMM: stat.Mean(y, nil), N: len(lengths), Sizes: len(sizes)}
+	s := Scale{MeasuredMM: mean(y), N: len(lengths), Sizes: len(sizes)}
 	ratio, se, df := 0.0, 0.0, 0.0
 	if len(sizes) == 1 {
 		ratio, se, df = ratioOf(x[0], y, resolutionMM)
@@ -71,8 +70,8 @@ func MeasureScale(stepsPerMM float64, lengths []Length, resolutionMM float64) (S
 		ratio, se, df = fit.Slope[0], fit.SlopeSE[0]*widen, float64(fit.DF)
 		offset := fit.ConstantSE * widen
 		if fit.ResidualSD == 0 { // two points, or points in line: only the caliper's error
-			unit := math.Sqrt(stat.Variance(x, nil) * float64(len(x)-1))
-			se, offset, df = own/unit, own*math.Sqrt(1/float64(len(x))+math.Pow(stat.Mean(x, nil)/unit, 2)), math.Inf(1)
+			unit := math.Sqrt(squaresAbout(x, mean(x)))
+			se, offset, df = own/unit, own*math.Sqrt(1/float64(len(x))+math.Pow(mean(x)/unit, 2)), math.Inf(1)
 		}
 		s.OffsetMM, s.OffsetSE = fit.Constant, &offset
 	}
@@ -91,20 +90,20 @@ func ratioOf(nominal float64, measured []float64, resolutionMM float64) (ratio, 
 	own := resolutionMM / math.Sqrt(12)
 	se, df = own, math.Inf(1)
 	if n > 1 {
-		scatter := stat.StdDev(measured, nil)
+		scatter := math.Sqrt(squaresAbout(measured, mean(measured)) / (n - 1))
 		se = math.Hypot(scatter, own) / math.Sqrt(n)
 		if scatter > own {
 			df = n - 1
 		}
 	}
-	return stat.Mean(measured, nil) / nominal, se / nominal, df
+	return mean(measured) / nominal, se / nominal, df
 }
 
 func quantile975(df float64) float64 {
 	if math.IsInf(df, 1) {
-		return distuv.UnitNormal.Quantile(0.975)
+		return distribution.NormalQuantile(0.975)
 	}
-	return distuv.StudentsT{Sigma: 1, Nu: df}.Quantile(0.975)
+	return distribution.StudentQuantile(0.975, df)
 }
 
 // checkLengths refuses what no caliper shows.

@@ -3,7 +3,7 @@ package belt
 import (
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"beltwarden/supervisor/distribution"
 )
 
 // Alignment is how a trial judges the alignment of the belt.
@@ -70,7 +70,7 @@ func (o Outlook) Judge(before, after Reading, aheadMM, aheadAdvanceMM float64) V
 	}
 	// Two readings, each with its own error; Student's t, since the error itself is known
 	// only as well as so many readings would tell.
-	blur := distuv.StudentsT{Mu: 0, Sigma: 1, Nu: o.Scatter.DF}.Quantile(0.975) * o.Scatter.SDMM * math.Sqrt2
+	blur := distribution.StudentQuantile(0.975, o.Scatter.DF) * o.Scatter.SDMM * math.Sqrt2
 	doubt := 1000 * blur / run
 	v.Rate95 = [2]float64{v.RateMMPerM - doubt, v.RateMMPerM + doubt}
 	v.NeededMM = 2 * blur * aheadMM / o.LimitMM

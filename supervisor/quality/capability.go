@@ -5,7 +5,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"beltwarden/supervisor/distribution"
 )
 
 // ErrNoScatter: all values are equal, so that nothing can be said about their scatter.
@@ -77,19 +77,18 @@ func CapabilityOf(s Sample, t Tolerance, confidence float64) (Capability, error)
 	if !math.IsInf(t.Upper, 1) {
 		c.Cpu = (t.Upper - s.Mean) / (3 * s.SD)
 		c.Cpk = c.Cpu
-		c.Above = distuv.UnitNormal.Survival((t.Upper - s.Mean) / s.SD)
+		c.Above = distribution.NormalBelow((s.Mean - t.Upper) / s.SD)
 	}
 	if !math.IsInf(t.Lower, -1) {
 		c.Cpl = (s.Mean - t.Lower) / (3 * s.SD)
 		c.Cpk = math.Min(c.Cpk, c.Cpl)
-		c.Below = distuv.UnitNormal.CDF((t.Lower - s.Mean) / s.SD)
+		c.Below = distribution.NormalBelow((t.Lower - s.Mean) / s.SD)
 	}
 	df := float64(s.N - 1)
 	if !math.IsNaN(c.Cpu) && !math.IsNaN(c.Cpl) {
 		c.Cp = (t.Upper - t.Lower) / (6 * s.SD)
 		c.K = math.Abs(t.Lower+(t.Upper-t.Lower)/2-s.Mean) / ((t.Upper - t.Lower) / 2)
-		chi := distuv.ChiSquared{K: df}
-		c.CpInterval = Interval{c.Cp * math.Sqrt(chi.Quantile((1-confidence)/2)/df), c.Cp * math.Sqrt(chi.Quantile((1+confidence)/2)/df)}
+		c.CpInterval = Interval{c.Cp * math.Sqrt(distribution.ChiSquaredQuantile((1-confidence)/2, df)/df), c.Cp * math.Sqrt(distribution.ChiSquaredQuantile((1+confidence)/2, df)/df)}
 	}
 	half := z((1+confidence)/2) * math.Sqrt(1/(9*float64(s.N))+c.Cpk*c.Cpk/(2*df))
 	c.CpkInterval = Interval{c.Cpk - half, c.Cpk + half}
@@ -97,6 +96,6 @@ func CapabilityOf(s Sample, t Tolerance, confidence float64) (Capability, error)
 }
 
 // z is the standard normal quantile.
-func z(p float64) float64 { return distuv.UnitNormal.Quantile(p) }
+func z(p float64) float64 { return distribution.NormalQuantile(p) }
 
 func between(p float64) bool { return p > 0 && p < 1 }

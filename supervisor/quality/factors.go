@@ -5,7 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/integrate/quad"
-	"gonum.org/v1/gonum/stat/distuv"
+
+	"beltwarden/supervisor/distribution"
 )
 
 // ExactD2 is the mean range of two values of a normal population, in standard
@@ -36,14 +37,14 @@ func FactorsFor(n int) (Factors, error) {
 	const reach, points = 8.5, 160 // beyond 8.5 standard deviations lie under 2e-17 of all values
 	size := float64(n)
 	d2 := quad.Fixed(func(x float64) float64 {
-		below := distuv.UnitNormal.CDF(x)
+		below := distribution.NormalBelow(x)
 		return 1 - math.Pow(below, size) - math.Pow(1-below, size)
 	}, -reach, reach, points, quad.Legendre{}, 0)
 	// The range exceeds w unless all other values lie within w above the least one.
 	exceeds := func(w float64) float64 {
 		return 1 - quad.Fixed(func(x float64) float64 {
-			within := distuv.UnitNormal.CDF(x+w) - distuv.UnitNormal.CDF(x)
-			return size * distuv.UnitNormal.Prob(x) * math.Pow(within, size-1)
+			within := distribution.NormalBelow(x+w) - distribution.NormalBelow(x)
+			return size * distribution.NormalDensity(x) * math.Pow(within, size-1)
 		}, -reach, reach, points, quad.Legendre{}, 0)
 	}
 	square := quad.Fixed(func(w float64) float64 { return 2 * w * exceeds(w) }, 0, 2*reach, points, quad.Legendre{}, 0)
