@@ -61,7 +61,7 @@ func (r *reader) mails(n *yaml.Node, to *[]Mail) {
 			r.whole("port", ports, 1, 65535, &m.Port),
 			r.oneOf("tls", &m.TLS, MailStartTLS, MailTLS, MailPlain),
 			r.words("user", "", "write the name that the server knows", plainRule, &m.User),
-			r.words("password_file", "", absolute, pathRule, &m.PasswordFile),
+			r.words("password_file", "", absolute, secretRule, &m.PasswordFile),
 			r.words("from", "write who the mail is from, such as press@example.org", mailbox, mailRule, &m.From),
 			r.list("to", "write who gets the mail, such as [ana@example.org]", "write it as [ana@example.org]", mailRule, &m.To),
 			r.seconds("timeout_s", 1, 300, &m.Timeout)))
@@ -88,7 +88,7 @@ func (r *reader) services(n *yaml.Node, to *[]Service) {
 	r.items(n, "alerts.services", "name: phone", func(item *yaml.Node, at string) {
 		s := Service{Channel: Channel{Level: 1}, Timeout: mailWait}
 		r.item(item, at, append(r.channel(&s.Channel, nameIt),
-			r.words("url_file", "name a file that holds the address of the service, with its token", absolute, pathRule, &s.URLFile),
+			r.words("url_file", "name a file that holds the address of the service, with its token", absolute, secretRule, &s.URLFile),
 			r.seconds("timeout_s", 1, 300, &s.Timeout)))
 		r.name(item, at, &s.Channel)
 		*to = append(*to, s)
@@ -101,7 +101,7 @@ func (r *reader) alertmanagers(n *yaml.Node, to *[]Alertmanager) {
 		m := Alertmanager{Channel: Channel{Level: 1}, Timeout: webhookTimeout}
 		r.item(item, at, append(r.channel(&m.Channel, nameIt),
 			r.words("url", "", "write it as http://127.0.0.1:9093", urlRule, &m.URL),
-			r.words("url_file", "", absolute, pathRule, &m.URLFile),
+			r.words("url_file", "", absolute, secretRule, &m.URLFile),
 			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &m.Header) }},
 			r.seconds("timeout_s", 1, 120, &m.Timeout)))
 		r.oneAddress(item, at)

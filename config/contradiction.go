@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"math"
 	"net"
 	"net/url"
 	"slices"
@@ -150,6 +151,16 @@ func (r *reader) lengths() {
 		r.conflict("the drop edge is "+length(b.ToDropMM)+" from the nozzle, more than half of the loop of "+length(b.LoopLengthMM),
 			"measure both again: a loop is twice as long as its upper run, and a little more", "belt.to_drop_mm", "belt.loop_length_mm")
 	}
+	if b.LoopLengthMM > 0 && d.PitchMM >= b.LoopLengthMM {
+		r.conflict("the pitch of "+length(d.PitchMM)+" goes once round a loop of "+length(b.LoopLengthMM)+", onto the part before",
+			"measure both again", "discharge.pitch_mm", "belt.loop_length_mm")
+	}
+	if reach := 1000 * b.LimitMM / b.WorstDriftMMPerM; b.ToDropMM > 0 && reach < b.ToDropMM {
+		r.conflict("a belt that drifts by "+r.said("belt.worst_drift_mm_per_m", plain(b.WorstDriftMMPerM)+" mm/m")+" is off by "+
+			r.said("belt.limit_mm", length(b.LimitMM))+" after "+length(math.Round(reach))+", before a part has reached the drop edge",
+			"write the drift in mm for each metre of belt, such as 0.05, or track the belt first", "belt.worst_drift_mm_per_m", "belt.limit_mm", "belt.to_drop_mm")
+	}
+	r.headReach()
 	if n := r.set["discharge.park_x_mm"]; n != nil && !d.Park {
 		r.conflict("a place to park is given, but the head is not to move aside", "write park: true, or remove park_x_mm",
 			"discharge.park_x_mm", "discharge.park")
@@ -157,6 +168,24 @@ func (r *reader) lengths() {
 	if d.PitchMM > 0 && d.PitchMM <= d.GapMM {
 		r.conflict("the pitch is "+r.said("discharge.pitch_mm", length(d.PitchMM))+", no more than the gap of "+r.said("discharge.gap_mm", length(d.GapMM))+" alone",
 			"write part length and gap together as the pitch, or 0", "discharge.pitch_mm", "discharge.gap_mm")
+	}
+}
+
+// headReach holds what the head does between parts to where it can go.
+func (r *reader) headReach() {
+	m, d := &r.settings.Machine, &r.settings.Discharge
+	span := func(e Range) string { return plain(e[0]) + " to " + plain(e[1]) + " mm" }
+	if x := m.RangeMM.X; d.Park && x[0] < x[1] && (d.ParkXMM < x[0] || d.ParkXMM > x[1]) {
+		r.conflict("the head parks at "+r.said("discharge.park_x_mm", plain(d.ParkXMM)+" mm")+", and X goes from "+r.said("machine.x_range_mm", span(x)),
+			"write a place that it can reach", "discharge.park_x_mm", "machine.x_range_mm")
+	}
+	field, up := "machine.z_range_mm", m.RangeMM.Z
+	if m.LiftAxis == AxisY {
+		field, up = "machine.y_range_mm", m.RangeMM.Y
+	}
+	if up[0] < up[1] && d.LiftMM > up[1]-up[0] {
+		r.conflict("the head is lifted by "+r.said("discharge.lift_mm", plain(d.LiftMM)+" mm")+", and "+m.LiftAxis.String()+" goes from "+r.said(field, span(up)),
+			"lift it less, or measure how far it goes", "discharge.lift_mm", field)
 	}
 }
 

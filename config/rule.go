@@ -42,6 +42,14 @@ func pathRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
+// portRule accepts the path of a device.
+func portRule(s string) (problem, remedy string) {
+	if problem, remedy = pathRule(s); problem != "" {
+		remedy = "write the whole path, such as /dev/serial/by-id/...; `beltwarden ports` lists them"
+	}
+	return problem, remedy
+}
+
 // folderRule accepts the absolute path of a folder.
 func folderRule(s string) (problem, remedy string) {
 	if s == "/" {

@@ -40,6 +40,8 @@ func checkLine(line []byte) *Error {
 			return &Error{Column: column, Problem: "a zero byte stands here", Remedy: "save the file as plain UTF-8 text; it may be UTF-16 or damaged"}
 		case c == '\t' && indent && len(bytes.TrimSpace(rest)) > 0 && bytes.TrimSpace(rest)[0] != '#':
 			return &Error{Column: column, Problem: "a tab is used to indent", Remedy: "indent with spaces"}
+		case c == '\u00a0' && indent:
+			return &Error{Column: column, Problem: "a no-break space is used to indent, as text copied from a page has it", Remedy: "indent with plain spaces"}
 		case c < ' ' && c != '\t', c == 0x7f:
 			return &Error{Column: column, Problem: fmt.Sprintf("the control character %#02x stands here", c), Remedy: "remove it"}
 		}
@@ -79,6 +81,7 @@ var advice = []struct{ part, problem, remedy string }{
 	{"'-' indicator", "this line does not fit the list above it", "begin each item of the list with a dash in the same column"},
 	{"unknown anchor", "a reference (*name) is used", "write the value itself"},
 	{"max depth", "the nesting is far too deep", "begin with what `beltwarden config example` prints"},
+	{"expected <document start>", "this line is not of a configuration in YAML", "write each group as `machine:` on a line of its own, and its keys below as `key: value`, indented"},
 	{"unknown escape", "a backslash begins no known escape", "use single quotation marks, or double the backslash"},
 }
 

@@ -57,6 +57,7 @@ var written = map[string][]unit{
 	"g/cm3": {density}, "g/cm^3": {density}, "g/cm³": {density}, "g/cc": {density}, "kg/m3": {{"kg/m3", "density", 0.001}}, "kg/m³": {{"kg/m3", "density", 0.001}},
 	"steps/mm": {stepsMM}, "b": {octets}, "byte": {octets}, "bytes": {octets}, "k": {{"k", "size", 1024}, {"k", "rate", 1000}}, "kb": {{"kB", "size", 1024}}, "kib": {{"KiB", "size", 1024}}, "mb": {megabyte}, "gb": {{"GB", "size", 1e9}},
 	"baud": {baudRate}, "bd": {baudRate}, "bit/s": {baudRate}, "bps": {baudRate}, "kbaud": {{"kbaud", "rate", 1000}}, "kbit/s": {{"kbit/s", "rate", 1000}},
+	"g": {grams}, "kg": {{"kg", "weight", 1000}}, "oz": {{"oz", "weight", 28.349523}}, "lb": {{"lb", "weight", 453.59237}},
 	"w": {watt}, "kw": {{"kW", "power", 1000}}, "%": {percent}, "percent": {percent}, "part": {parts}, "parts": {parts}, "pcs": {parts},
 }
 
@@ -74,6 +75,9 @@ func unitMistake(text string, want unit) (problem, remedy string, found bool) {
 	value, err := strconv.ParseFloat(strings.Replace(number[:end], ",", ".", 1), 64)
 	if err != nil {
 		return "", "", false
+	}
+	if want == celsius && (word == "f" || word == "°f" || word == "degf") {
+		return "is written in degrees Fahrenheit (" + shorten(text) + "), but the key's own unit is C", "write " + plain(fromFahrenheit(value)), true
 	}
 	units, known := written[word]
 	if !known {

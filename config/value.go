@@ -93,6 +93,9 @@ func (r *reader) number(k *key, n *yaml.Node) (float64, bool) {
 	if v > k.most {
 		remedy = k.high
 	}
+	if meant := k.meant(v); meant != "" {
+		remedy = strings.TrimSuffix(meant+"; "+remedy, "; ")
+	}
 	if remedy == "" {
 		remedy = "write " + k.bounds()
 	}
@@ -152,7 +155,13 @@ func (r *reader) sign(k *key, n *yaml.Node, to *int) {
 // text reads a text, which YAML must not have taken for something else.
 func (r *reader) text(k *key, n *yaml.Node, to *string) {
 	if n.ShortTag() != "!!str" {
-		r.at(n, k.path(), "is not a text ("+shorten(n.Value)+")", `write it in quotation marks if it is meant`)
+		remedy := "write it in quotation marks if it is meant"
+		if k.rule != nil {
+			if wrong, right := k.rule(n.Value); wrong != "" {
+				remedy = right
+			}
+		}
+		r.at(n, k.path(), "is not a text ("+shorten(n.Value)+")", remedy)
 		return
 	}
 	if k.choices != nil && !r.choice(k, n) {

@@ -44,6 +44,7 @@ func (r *reader) sound(n *yaml.Node, field string) bool {
 		r.at(n, field, "a mark for references (&name) is used", "remove it, and write each value where it belongs")
 	case n.Style&yaml.TaggedStyle != 0:
 		r.at(n, field, "a type tag (!) is used", "remove it")
+	case r.copied(n, field):
 	default:
 		return true
 	}
@@ -100,7 +101,11 @@ func (r *reader) root(n *yaml.Node) {
 			r.group(k.Value, v)
 		case shape(v) != "nothing":
 			r.doubt(field)
-			r.at(v, field, "is "+shape(v)+" instead of a group", "write its keys on lines of their own below "+field+":, indented")
+			remedy := "write its keys on lines of their own below " + field + ":, indented"
+			if v.Kind == yaml.ScalarNode && assigned(v.Value) {
+				remedy = "write `key: value`, with a colon and a blank behind it"
+			}
+			r.at(v, field, "is "+shape(v)+" instead of a group", remedy)
 		}
 	})
 	for _, g := range groupNames {

@@ -22,9 +22,9 @@ func (r *reader) webhooks(n *yaml.Node, to *[]Webhook) {
 		hook := Webhook{Channel: Channel{Level: 1}, Timeout: webhookTimeout}
 		fields := append(r.channel(&hook.Channel, ""),
 			r.words("url", "", webAddress, urlRule, &hook.URL),
-			r.words("url_file", "", absolute, pathRule, &hook.URLFile),
+			r.words("url_file", "", absolute, secretRule, &hook.URLFile),
 			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &hook.Header) }},
-			r.words("sign_file", "", absolute, pathRule, &hook.SignFile),
+			r.words("sign_file", "", absolute, secretRule, &hook.SignFile),
 			r.seconds("timeout_s", 1, 120, &hook.Timeout))
 		r.item(item, at, fields)
 		r.oneAddress(item, at)

@@ -2,7 +2,10 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"regexp"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -41,6 +44,9 @@ func newConfigCheck() *cobra.Command {
 		}
 		answer := configAnswer{File: args[0], Machine: cfg.Machine.Name, Port: cfg.Machine.Port, BaudRate: cfg.Machine.BaudRate,
 			BeltAxis: cfg.Machine.BeltAxis.String(), Forward: cfg.Machine.Forward, Ledger: cfg.Ledger.Path}
+		if answer.NotChecked, err = credentials(cfg); err != nil {
+			return err
+		}
 		if connect {
 			if answer.Board, err = greet(c.Context(), cfg); err != nil {
 				return err
@@ -50,6 +56,9 @@ func newConfigCheck() *cobra.Command {
 			return printJSON(c.OutOrStdout(), answer)
 		}
 		text := fmt.Sprintf("%s has no mistake: %s at %s, belt axis %s, forward %+d\n", answer.File, answer.Machine, answer.Port, answer.BeltAxis, answer.Forward)
+		for _, n := range answer.NotChecked {
+			text += "not checked: " + n + "\n"
+		}
 		if b := answer.Board; b != nil {
 			text += "the board answers: " + b.describe() + "\n"
 		}
@@ -69,6 +78,31 @@ type configAnswer struct {
 	Forward  int          `json:"forward"`
 	Ledger   string       `json:"ledger"`
 	Board    *boardAnswer `json:"board,omitempty"`
+	// NotChecked are settings that can only be checked where the service runs.
+	NotChecked []string `json:"not_checked,omitempty"`
+}
+
+// credentials looks for what the service manager hands over. Outside the service there
+// is none, which is no mistake.
+func credentials(cfg *config.Settings) (notChecked []string, err error) {
+	var missing []string
+	for _, s := range cfg.Secrets() {
+		name, ok := config.Credential(s.File)
+		if !ok {
+			continue
+		}
+		switch _, err := app.SecretPath(s.File); {
+		case errors.Is(err, app.ErrNoManager):
+			notChecked = append(notChecked, s.Field+" is the credential "+name+", which only the service gets (LoadCredential="+name+":/FILE)")
+		case err != nil:
+			missing = append(missing, s.Field+": "+err.Error())
+		}
+	}
+	if len(missing) > 0 {
+		return nil, &failure{status: exitConfig, err: fmt.Errorf("cannot use the configuration: %s missing", counted(len(missing), "credential")),
+			details: missing, hint: "give the service what is missing, or name a file in its place"}
+	}
+	return notChecked, nil
 }
 
 // boardAnswer is what a board said when it was greeted.
@@ -81,13 +115,36 @@ type boardAnswer struct {
 
 func (b *boardAnswer) describe() string {
 	text := "firmware " + b.Firmware
-	if b.Firmware == "" {
+	switch said := firmwareWords(b.Firmware); {
+	case b.Firmware == "":
 		text = "it does not say what it runs"
+	case said["FIRMWARE_NAME"] != "":
+		text = "firmware " + said["FIRMWARE_NAME"]
+		if m := said["MACHINE_TYPE"]; m != "" {
+			text += ", for a " + m
+		}
 	}
 	if b.Restarted {
 		text += "; it restarted when the port was opened"
 	}
 	return text
+}
+
+// aWord is a key in the answer to M115: capitals before a colon.
+var aWord = regexp.MustCompile(`(?:^| )([A-Z][A-Z_]+):`)
+
+// firmwareWords takes the answer to M115 apart: "FIRMWARE_NAME:x 1.0 MACHINE_TYPE:y".
+func firmwareWords(answer string) map[string]string {
+	words := map[string]string{}
+	keys := aWord.FindAllStringSubmatchIndex(answer, -1)
+	for i, k := range keys {
+		end := len(answer)
+		if i+1 < len(keys) {
+			end = keys[i+1][0]
+		}
+		words[answer[k[2]:k[3]]] = strings.TrimSpace(answer[k[1]:end])
+	}
+	return words
 }
 
 // greetLimit bounds a greeting beyond what the connection itself waits for.

@@ -8,6 +8,7 @@ import (
 	"syscall"
 
 	"beltwarden/config"
+	"beltwarden/daemon/app"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
@@ -39,7 +40,7 @@ var exitMeanings = []struct {
 	{exitOK, "done"},
 	{exitUnexpected, "something failed that has no status of its own"},
 	{exitUsage, "the command line is wrong: command, argument or flag"},
-	{exitConfig, "the configuration file is missing or wrong"},
+	{exitConfig, "the configuration file is missing or wrong, or what it names cannot be used"},
 	{exitJob, "a job file cannot be read, or must not run on this machine"},
 	{exitPort, "a port is absent, in use, no serial port, or not permitted"},
 	{exitBoard, "the board gives no answer, or something else answers"},
@@ -108,6 +109,7 @@ func classify(err error) *failure {
 		refusal  *job.Refusal
 		open     *serialio.OpenError
 		refused  *supervisor.Refusal
+		settings *app.SettingsError
 	)
 	switch {
 	case errors.As(err, &own):
@@ -119,6 +121,8 @@ func classify(err error) *failure {
 		return manyMistakes(mistakes)
 	case errors.As(err, &mistake):
 		return manyMistakes(config.Errors{mistake})
+	case errors.As(err, &settings):
+		return &failure{status: exitConfig, err: err}
 	case errors.As(err, &refusal):
 		return jobRefused(refusal)
 	case errors.As(err, &open):

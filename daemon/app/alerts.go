@@ -129,6 +129,10 @@ func mailOptions(m config.Mail, agent string) (o alert.MailOptions, err error) {
 // readHidden reads one line that is kept out of the configuration: a password, a
 // key or an address that holds one. Errors show nothing of it.
 func readHidden(path string) (string, error) {
+	path, err := SecretPath(path)
+	if err != nil {
+		return "", err
+	}
 	f, err := os.Open(path)
 	if err != nil {
 		return "", fmt.Errorf("cannot read the secret: %w", err)

@@ -50,6 +50,16 @@ type Options struct {
 	Free func(dir string) (int64, error)
 }
 
+// SettingsError is what a configuration names and cannot be used, such as a file with a
+// secret: no other start will do better until somebody has put it right.
+type SettingsError struct{ Err error }
+
+// Error implements error.
+func (e *SettingsError) Error() string { return e.Err.Error() }
+
+// Unwrap returns the cause.
+func (e *SettingsError) Unwrap() error { return e.Err }
+
 // App is one daemon: ledger, run, receivers of alerts, and what is served. Its
 // life is New, Start, Wait, Stop, or Run for all of it.
 type App struct {
@@ -112,11 +122,11 @@ func (a *App) build(ctx context.Context) (err error) {
 		a.o.Opener = serialio.OpenDevice
 	}
 	if err := a.openGate(c.Server); err != nil {
-		return err
+		return &SettingsError{err}
 	}
 	callees, err := a.receivers()
 	if err != nil {
-		return err
+		return &SettingsError{err}
 	}
 	if a.ledger, err = ledger.Open(c.Ledger.Path, ledger.Options{}); err != nil {
 		return offerBackup(err, &c.Ledger)

@@ -49,7 +49,11 @@ func (a *App) openGate(c config.Server) (err error) {
 	if c.TLSCertFile == "" {
 		return nil
 	}
-	a.certificate, err = access.NewCertificate(c.TLSCertFile, c.TLSKeyFile, func(err error) {
+	pair, err := secretPaths(c.TLSCertFile, c.TLSKeyFile)
+	if err != nil {
+		return err
+	}
+	a.certificate, err = access.NewCertificate(pair[0], pair[1], func(err error) {
 		a.log.Error("the new certificate cannot be used, the old one stays", zap.Error(err))
 	})
 	return err

@@ -132,6 +132,10 @@ func readSecret(path string) (string, error) {
 	if path == "" {
 		return "", nil
 	}
+	path, err := SecretPath(path)
+	if err != nil {
+		return "", err
+	}
 	fail := func(why string) (string, error) {
 		return "", fmt.Errorf("cannot use the secret in %s: %s", path, why)
 	}
