@@ -111,7 +111,7 @@ var badInputs = []badInput{
 	{"numbers that are none", inspecting(strings.Replace(soundJob, "G92 Y0\n", "G92 Y0x\nG1 Z--3\n", 1)), exitJob,
 		[]string{"job.gcode:7: ", "job.gcode:8: ", "hint: correct the job"}, false},
 	{"a configuration that is not there", func(_ *testing.T, w *workshop) []string { return []string{"serve", "--config", w.dir + "/none"} },
-		exitConfig, []string{"/none: it does not exist", "hint: write one"}, false},
+		exitConfig, []string{"/none yet", "hint: write one"}, false},
 	{"a configuration without its keys", configured("  belt_axis: Y\n  forward: +1\n", ""), exitConfig,
 		[]string{"2 mistakes", "machine.belt_axis: is missing; write Y for an upright gantry, Z for a tilted one", "machine.forward: is missing; write +1 or -1", "hint: correct the file"}, false},
 	{"a unit that is not the key's", configured("to_drop_mm: 220", "to_drop_mm: 22 cm"), exitConfig,

@@ -6,13 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 
 	"github.com/spf13/cobra"
+	"golang.org/x/sys/unix"
 
 	"beltwarden/config"
 	"beltwarden/serialio"
@@ -48,51 +48,90 @@ func newConfigNew() *cobra.Command {
 	fl.StringVar(&f.name, "name", "", "name of the machine (default: machine)")
 	fl.StringVar(&f.dir, "dir", "", "folder for ledger, jobs and socket, to try it without a service (default: those of the service)")
 	fl.BoolVar(&f.greet, "greet", true, "greet the board")
-	c.RunE = func(c *cobra.Command, args []string) error { return f.write(c, args[0]) }
+	c.RunE = func(c *cobra.Command, args []string) error {
+		var in *bufio.Reader
+		if isTerminal(c.InOrStdin()) {
+			in = bufio.NewReader(c.InOrStdin())
+		}
+		return f.write(c, in, args[0])
+	}
 	return c
 }
 
-func (f *newFlags) write(c *cobra.Command, path string) error {
-	if _, err := os.Lstat(path); err == nil {
+// write asks at in, which is nil without a terminal, for what it was not told, and
+// writes the file.
+func (f *newFlags) write(c *cobra.Command, in *bufio.Reader, path string) error {
+	if !blank(path) {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot write a configuration: %s is there already", path), hint: "name another file, or edit that one and check it with: beltwarden config check " + path}
 	}
-	var in *bufio.Reader
-	if isTerminal(c.InOrStdin()) {
-		in = bufio.NewReader(c.InOrStdin())
+	if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
+		return &failure{status: exitUsage, err: fmt.Errorf("cannot write a configuration: there is no folder %s", filepath.Dir(path)), hint: "make it, or name a file in another"}
 	}
-	if err := f.complete(in, c.ErrOrStderr()); err != nil {
+	if !mayWrite(path) { // known before anything is asked
+		return &failure{status: exitUsage, err: fmt.Errorf("cannot write a configuration: you may not write %s", path), hint: "name a file in a folder that you may write, or use sudo"}
+	}
+	fmt.Fprint(c.ErrOrStderr(), cautions+"\n")
+	if err := f.complete(c.Context(), in, c.ErrOrStderr()); err != nil {
 		return err
 	}
-	if f.greet && f.baud == 0 {
-		f.findBaud(c.Context(), c.ErrOrStderr())
+	if err := f.meet(c.Context(), in, c.ErrOrStderr()); err != nil {
+		return err
 	}
 	text, err := f.text()
 	if err != nil {
 		return err
 	}
-	if _, err := config.Parse(path, text); err != nil {
+	cfg, err := config.Parse(path, text)
+	if err != nil {
 		return err
 	}
-	out, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
-	if errors.Is(err, fs.ErrPermission) || errors.Is(err, fs.ErrNotExist) {
-		return &failure{status: exitUsage, err: fmt.Errorf("cannot write a configuration: %w", err), hint: "name a file in a folder that you may write, or use sudo"}
-	}
-	if err != nil {
+	if err := keep(path, text); err != nil {
 		return fmt.Errorf("cannot write a configuration: %w", err)
 	}
-	_, err = out.Write(text)
-	if err = errors.Join(err, out.Sync(), out.Close()); err != nil {
-		return fmt.Errorf("cannot write a configuration: %w", errors.Join(err, os.Remove(path)))
-	}
-	_, err = fmt.Fprintf(c.OutOrStdout(), `%s is written. Before the machine moves by it:
+	_, err = fmt.Fprintf(c.OutOrStdout(), `%[1]s is written. Before the machine moves by it:
   - read it through: every key is explained in it. What depends on your machine and was
     not asked for: head, lift and park, belt.loop_length_mm with the seam, the ceilings
     of temperature, hold limits, and whom to call (alerts)
   - try the sign of the belt by hand with 5 mm: with the wrong one parts run under the head
-  - check it, with the board: beltwarden config check %s --connect
+  - measure: how far the belt may wander (belt.limit_mm), the longest move that the board
+    takes (machine.travel_limit_mm), a part's length (beltwarden scale)
+  - check it, with the board: beltwarden config check %[1]s --connect
   - have a switch for the mains within reach, a smoke alarm, and someone awake near
-`, path, path)
+Then start it: %[2]s
+`, path, startWord(path, cfg))
 	return err
+}
+
+// startWord is what starts the daemon by this file.
+func startWord(path string, cfg *config.Settings) string {
+	if path == defaultConfig {
+		return "sudo systemctl restart beltwarden"
+	}
+	word := "beltwarden serve --config " + path
+	if flag := daemonFlag(cfg); flag != "" {
+		word += "\nand ask it from another terminal: beltwarden " + flag + "status"
+	}
+	return word
+}
+
+// keep writes the file whole or not at all. Made by root in a folder of another group,
+// as the service's is, it may be read by that group: the daemon is not root.
+func keep(path string, text []byte) error {
+	out, err := os.CreateTemp(filepath.Dir(path), ".beltwarden-*")
+	if err != nil {
+		return err
+	}
+	defer func() { _ = os.Remove(out.Name()) }() // gone once it has its name
+	_, err = out.Write(text)
+	err = errors.Join(err, out.Chmod(0o640))
+	var folder unix.Stat_t
+	if os.Geteuid() == 0 && unix.Stat(filepath.Dir(path), &folder) == nil {
+		err = errors.Join(err, out.Chown(-1, int(folder.Gid)))
+	}
+	if err = errors.Join(err, out.Sync(), out.Close()); err != nil {
+		return err
+	}
+	return os.Rename(out.Name(), path)
 }
 
 // text is the configuration as it is written.
@@ -130,7 +169,7 @@ type question struct {
 }
 
 // complete asks for what was not given; without a terminal it says all that is missing.
-func (f *newFlags) complete(in *bufio.Reader, out io.Writer) error {
+func (f *newFlags) complete(ctx context.Context, in *bufio.Reader, out io.Writer) error {
 	oneOf := func(to *string, words ...string) func(string) string {
 		return func(word string) string {
 			for _, w := range words {
@@ -142,11 +181,12 @@ func (f *newFlags) complete(in *bufio.Reader, out io.Writer) error {
 			return "write one of: " + strings.Join(words, ", ")
 		}
 	}
+	var listed []string
 	if f.port == "" {
-		f.findPort(out)
+		listed = f.findPort(out)
 	}
 	questions := []question{
-		{"--port", "Device path of the board", func() bool { return f.port != "" }, func(w string) string { f.port = w; return "" }},
+		{"--port", "Device path of the board", func() bool { return f.port != "" }, func(w string) string { return f.takePort(w, listed) }},
 		{"--belt-axis", "Which axis is the belt? Y for an upright gantry, Z for a tilted one", func() bool { return f.axis != "" }, oneOf(&f.axis, "Y", "Z")},
 		{"--forward", "Does a move of it by a positive length carry parts to the drop edge (+1), or away from it (-1)?", func() bool { return f.forward != "" }, oneOf(&f.forward, "+1", "-1")},
 		{"--to-drop-mm", "How far is it along the belt from the nozzle to the edge where parts fall, in mm?", func() bool { return f.toDropMM > 0 },
@@ -177,7 +217,7 @@ func (f *newFlags) complete(in *bufio.Reader, out io.Writer) error {
 				missing = append(missing, q.flag+": "+q.ask)
 				break
 			}
-			word, err := askWord(in, out, q.ask+": ")
+			word, err := askLine(ctx, in, out, q.ask+": ")
 			if err != nil {
 				return err
 			}
@@ -192,58 +232,56 @@ func (f *newFlags) complete(in *bufio.Reader, out io.Writer) error {
 	return nil
 }
 
-// findPort takes the only port that there is, by its stable name, and lists several.
-func (f *newFlags) findPort(out io.Writer) {
+// findPort takes the only USB port that there is, by its stable name, and lists ports
+// otherwise. What is built into a computer is there without a machine.
+func (f *newFlags) findPort(out io.Writer) (listed []string) {
 	list, err := serialio.Ports()
-	if err != nil || len(list) == 0 {
-		fmt.Fprintln(out, "No serial port is there: plug the machine in and switch it on, or give its path.")
-		return
+	if err != nil {
+		fmt.Fprintln(out, err)
+		return nil
 	}
-	if len(list) > 1 {
-		fmt.Fprintln(out, "Serial ports:")
-	}
-	for _, p := range list {
-		name := p.Path
+	var usb int
+	for i, p := range list {
+		name, what := p.Path, "built in"
 		if len(p.StableNames) > 0 {
 			name = p.StableNames[0]
 		}
-		if len(list) == 1 {
-			f.port = name
-			fmt.Fprintln(out, "The port is "+name+", the only one there is.")
-			return
+		if p.VendorID != "" {
+			usb++
+			f.port, what = name, strings.TrimSpace("USB "+p.Product)
 		}
-		fmt.Fprintf(out, "  %s %s\n", name, p.Product)
+		listed = append(listed, name)
+		list[i].Product = what
 	}
+	if usb == 1 {
+		fmt.Fprintln(out, "The port is "+f.port+", the only one at USB.")
+		return nil
+	}
+	f.port = ""
+	if usb == 0 {
+		fmt.Fprintln(out, "No serial port is there at USB: plug the machine in and switch it on, or give its path.")
+	}
+	if len(listed) > 0 {
+		fmt.Fprintln(out, "Serial ports; write the number of one, or a path:")
+	}
+	for i, name := range listed {
+		fmt.Fprintf(out, "  %d  %s (%s)\n", i+1, name, list[i].Product)
+	}
+	return listed
 }
 
-// rates are tried in this order: those that boards are mostly built for.
-var rates = []int{250000, 115200}
-
-// findBaud greets the board at the usual rates. That none answers is told, and no reason
-// not to write the file.
-func (f *newFlags) findBaud(ctx context.Context, out io.Writer) {
-	for _, rate := range rates {
-		f.baud = rate
-		text, err := f.text()
-		if err != nil {
-			break
+// takePort takes a path, or the number of a port that was listed.
+func (f *newFlags) takePort(word string, listed []string) string {
+	if n, err := strconv.Atoi(word); err == nil {
+		if n < 1 || n > len(listed) {
+			return "no port of that number is listed"
 		}
-		cfg, err := config.Parse("", text)
-		if err != nil {
-			break
-		}
-		fmt.Fprintf(out, "Greeting the board at %d bit/s...\n", rate)
-		b, err := greet(ctx, cfg)
-		if err == nil {
-			fmt.Fprintln(out, "The board answers: "+b.describe()+".")
-			return
-		}
-		fmt.Fprintln(out, "  "+err.Error())
-		var open *serialio.OpenError
-		if errors.As(err, &open) {
-			break // no rate helps
-		}
+		f.port = listed[n-1]
+		return ""
 	}
-	f.baud = 0
-	fmt.Fprintln(out, "The board was not greeted: the rate in the file is a guess. Put it right before the first start.")
+	if !filepath.IsAbs(word) {
+		return "write the whole path from / on, such as /dev/serial/by-id/...; `beltwarden ports` lists them"
+	}
+	f.port = word
+	return ""
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"strconv"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -16,7 +17,10 @@ import (
 
 // serviceResult is what systemd tells the commands that run after a service has ended
 // (systemd.exec(5), SERVICE_RESULT).
-const serviceResult = "SERVICE_RESULT"
+const (
+	serviceResult = "SERVICE_RESULT"
+	exitStatus    = "EXIT_STATUS"
+)
 
 func newCool() *cobra.Command {
 	var file string
@@ -40,8 +44,8 @@ func newCool() *cobra.Command {
 		if within <= 0 {
 			return usagef("cannot cool: --within %s: write a time such as 5m", within)
 		}
-		if failed && os.Getenv(serviceResult) == "success" {
-			return nil
+		if failed && (os.Getenv(serviceResult) == "success" || os.Getenv(exitStatus) == strconv.Itoa(exitConfig)) {
+			return nil // it has switched off by itself, or has never opened the port
 		}
 		cfg, err := config.Load(file)
 		if err != nil {

@@ -21,17 +21,28 @@ type portRow struct {
 
 func newPorts() *cobra.Command {
 	c := &cobra.Command{
-		Use: "ports", Short: "List serial ports with their stable names", Args: args(0, 0, ""),
+		Use: "ports [PORT --rule]", Short: "List serial ports with their stable names", Args: args(0, 1, "one port"),
 		Long: "ports lists the serial ports of this computer, with names that stay the same when\n" +
 			"a cable is plugged in again: put one of those into the configuration.\n" +
 			"It touches ports for a moment to see whether they are there: do not call it while\n" +
-			"a machine is printing.",
+			"a machine is printing.\n\n" +
+			"With --rule and a port it prints a rule for udev that gives this one adapter the name\n" +
+			"/dev/beltwarden/machine, and keeps programs that look for modems from writing to it.",
+		Example: "  beltwarden ports\n" +
+			"  beltwarden ports /dev/ttyACM0 --rule | sudo tee /etc/udev/rules.d/71-beltwarden.rules",
 	}
+	rule := c.Flags().Bool("rule", false, "print a rule for udev about this port")
 	asJSON := jsonFlag(c)
-	c.RunE = func(c *cobra.Command, _ []string) error {
+	c.RunE = func(c *cobra.Command, args []string) error {
+		if *rule != (len(args) == 1) {
+			return usagef("cannot list ports: --rule and a port belong together, as in: beltwarden ports /dev/ttyACM0 --rule")
+		}
 		list, err := serialio.Ports()
 		if err != nil {
 			return &failure{status: exitPort, err: err}
+		}
+		if *rule {
+			return printRule(c.OutOrStdout(), list, args[0])
 		}
 		rows := make([]portRow, 0, len(list))
 		for _, p := range list {

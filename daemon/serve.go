@@ -14,16 +14,22 @@ import (
 func newServe() *cobra.Command {
 	var file string
 	c := &cobra.Command{
-		Use: "serve --config FILE", Short: "Run the daemon that works the machine", Args: args(0, 0, ""),
+		Use: "serve [--config FILE]", Short: "Run the daemon that works the machine", Args: args(0, 0, ""),
 		Long: "serve connects to the machine and works it until a signal to end; then it switches\n" +
 			"the heaters off and ends. A port or board that is not there is waited for, and\n" +
 			"status says so. A wrong configuration, a ledger that cannot be used or an address\n" +
-			"in use end it at once.",
+			"in use end it at once.\n\n" +
+			"Where there is no configuration yet it leads to one, at a terminal, as config new\n" +
+			"does: it heats and moves nothing, and starts nothing.",
 	}
-	c.Flags().StringVar(&file, "config", "", "configuration file; write one with: beltwarden config new FILE")
+	c.Flags().StringVar(&file, "config", "", "configuration file (default "+defaultConfig+")")
 	c.RunE = func(c *cobra.Command, _ []string) error {
-		if err := needFlags(c, "config"); err != nil {
-			return err
+		given := file != ""
+		if !given {
+			file = defaultConfig
+		}
+		if blank(file) {
+			return firstRun(c, file, given)
 		}
 		cfg, err := config.Load(file)
 		if err != nil {
