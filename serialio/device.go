@@ -242,7 +242,7 @@ func Ports() ([]PortInfo, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot list serial ports: %w", err)
 	}
-	stable := stableNames("/dev/serial/by-id", "/dev/serial/by-path")
+	stable := stableNames("/dev/serial/by-id", "/dev/beltwarden", "/dev/serial/by-path")
 	var out []PortInfo
 	for _, p := range list {
 		if p.Name == "" {
