@@ -3,6 +3,7 @@ package disk
 
 import (
 	"fmt"
+	"math"
 
 	"golang.org/x/sys/unix"
 )
@@ -15,5 +16,17 @@ func Free(dir string) (int64, error) {
 	if err := unix.Statfs(dir, &fs); err != nil {
 		return 0, fmt.Errorf("cannot tell the room on the disk of %s: %w", dir, err)
 	}
-	return int64(fs.Bavail) * int64(fs.Bsize), nil
+	return bytes(fs.Bavail, int64(fs.Bsize)), nil // Bsize has 32 bits on small boards
+}
+
+// bytes multiplies within what an int64 holds: some file systems that end at a network
+// claim to be endless, and a negative figure would say that they are full.
+func bytes(blocks uint64, size int64) int64 {
+	if size <= 0 {
+		return 0
+	}
+	if blocks > uint64(math.MaxInt64/size) {
+		return math.MaxInt64
+	}
+	return int64(blocks) * size
 }

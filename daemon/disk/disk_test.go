@@ -2,6 +2,7 @@ package disk
 
 import (
 	"errors"
+	"math"
 	"os"
 	"path/filepath"
 	"testing"
@@ -31,5 +32,25 @@ func TestFree(t *testing.T) {
 	}
 	if free, err := Free(dir); err != nil || free != 768<<10 {
 		t.Errorf("after a quarter was written %d bytes are free, %v", free, err)
+	}
+}
+
+func TestBytes(t *testing.T) {
+	for _, c := range []struct {
+		blocks     uint64
+		size, want int64
+	}{
+		{0, 4096, 0},
+		{3, 4096, 12288},
+		{1 << 40, 4096, 1 << 52},          // beyond 32 bits
+		{math.MaxInt64 / 2, 2, 1<<63 - 2}, // the last that fits
+		{1 << 62, 2, math.MaxInt64},
+		{math.MaxUint64, 1, math.MaxInt64},
+		{math.MaxUint64, 4096, math.MaxInt64},
+		{7, 0, 0},
+	} {
+		if got := bytes(c.blocks, c.size); got != c.want {
+			t.Errorf("%d blocks of %d bytes: got %d, want %d", c.blocks, c.size, got, c.want)
+		}
 	}
 }
