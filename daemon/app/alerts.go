@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"strings"
 	"time"
 
@@ -124,44 +122,6 @@ func mailOptions(m config.Mail, agent string) (o alert.MailOptions, err error) {
 		o.Password, err = readHidden(m.PasswordFile)
 	}
 	return o, err
-}
-
-// readHidden reads one line that is kept out of the configuration: a password, a
-// key or an address that holds one. Errors show nothing of it.
-func readHidden(path string) (string, error) {
-	path, err := SecretPath(path)
-	if err != nil {
-		return "", err
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return "", fmt.Errorf("cannot read the secret: %w", err)
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return "", fmt.Errorf("cannot read the secret: %w", err)
-	}
-	switch {
-	case !info.Mode().IsRegular():
-		return "", fmt.Errorf("cannot use the secret in %s: it is no file", path)
-	case info.Mode().Perm()&0o007 != 0:
-		return "", fmt.Errorf("cannot use the secret in %s: every user of this computer can read it; take that right away: chmod o= %s", path, path)
-	}
-	data, err := io.ReadAll(io.LimitReader(f, mostSecret+1))
-	if err != nil {
-		return "", fmt.Errorf("cannot read the secret: %w", err)
-	}
-	line := strings.TrimRight(string(data), "\r\n")
-	switch {
-	case len(data) > mostSecret:
-		return "", fmt.Errorf("cannot use the secret in %s: the file is longer than %d bytes", path, mostSecret)
-	case line == "":
-		return "", fmt.Errorf("cannot use the secret in %s: the file is empty", path)
-	case strings.ContainsAny(line, "\r\n\x00"):
-		return "", fmt.Errorf("cannot use the secret in %s: it has more than one line", path)
-	}
-	return line, nil
 }
 
 // told is the ledger with the outbox as the metrics should tell it: without what is

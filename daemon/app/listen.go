@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
-	"io"
 	"io/fs"
 	"net"
 	"net/netip"
@@ -117,52 +116,4 @@ func (l *socketListener) Close() error {
 		_ = os.Remove(l.path)
 	}
 	return l.Listener.Close()
-}
-
-// mostSecret bounds the file that holds the secret.
-const mostSecret = 4096
-
-// leastSecret is the shortest secret: sixteen characters are out of reach of
-// guessing over a network, if they are random.
-const leastSecret = 16
-
-// readSecret reads the secret that other computers must give; an empty path is
-// none.
-func readSecret(path string) (string, error) {
-	if path == "" {
-		return "", nil
-	}
-	path, err := SecretPath(path)
-	if err != nil {
-		return "", err
-	}
-	fail := func(why string) (string, error) {
-		return "", fmt.Errorf("cannot use the secret in %s: %s", path, why)
-	}
-	f, err := os.Open(path)
-	if err != nil {
-		return "", fmt.Errorf("cannot read the secret: %w", err)
-	}
-	defer f.Close()
-	info, err := f.Stat()
-	if err != nil {
-		return "", fmt.Errorf("cannot read the secret: %w", err)
-	}
-	if info.Mode().Perm()&0o007 != 0 {
-		return fail("every user of this computer can read it; take that right away: chmod o= " + path)
-	}
-	data, err := io.ReadAll(io.LimitReader(f, mostSecret+1))
-	if err != nil {
-		return "", fmt.Errorf("cannot read the secret: %w", err)
-	}
-	secret := strings.TrimSpace(string(data))
-	switch {
-	case len(data) > mostSecret:
-		return fail(fmt.Sprintf("the file is longer than %d bytes", mostSecret))
-	case len(secret) < leastSecret:
-		return fail(fmt.Sprintf("it is shorter than %d characters", leastSecret))
-	case strings.ContainsFunc(secret, func(r rune) bool { return r <= ' ' || r > '~' }):
-		return fail("it holds white space or characters that do not travel in a header; use letters and digits")
-	}
-	return secret, nil
 }

@@ -121,34 +121,3 @@ func TestSecret(t *testing.T) {
 		t.Errorf("over the socket: %v", err)
 	}
 }
-
-func TestSecretFiles(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "secret")
-	for _, c := range []struct {
-		content string
-		mode    os.FileMode
-		want    string
-	}{
-		{"0123456789abcdef", 0o640, ""}, {"0123456789abcdef\n", 0o400, ""},
-		{"0123456789abcdef", 0o644, "every user"}, {"short", 0o600, "shorter"}, {"", 0o600, "shorter"},
-		{"0123456789 abcdef", 0o600, "white space"}, {"0123456789abcdef\nx", 0o600, "white space"}, {strings.Repeat("x", 5000), 0o600, "longer"},
-	} {
-		os.Remove(path)
-		if err := os.WriteFile(path, []byte(c.content), 0o600); err != nil {
-			t.Fatal(err)
-		}
-		if err := os.Chmod(path, c.mode); err != nil {
-			t.Fatal(err)
-		}
-		got, err := readSecret(path)
-		if c.want == "" && (err != nil || got != "0123456789abcdef") {
-			t.Errorf("%q: %q, %v", c.content, got, err)
-		}
-		if c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
-			t.Errorf("%q, %v: %v, want %q", c.content, c.mode, err, c.want)
-		}
-	}
-	if _, err := readSecret(path + "x"); !errors.Is(err, os.ErrNotExist) {
-		t.Errorf("an absent file: %v", err)
-	}
-}
