@@ -3,6 +3,8 @@ package supervisor
 import (
 	"context"
 	"errors"
+	"os"
+	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -116,5 +118,36 @@ func TestFaultsEndSafely(t *testing.T) {
 				x.stop()
 			})
 		})
+	}
+}
+
+// TestNoColdFilament: whoever stops or aborts while the nozzle warms up must not have cold
+// filament drawn back.
+func TestNoColdFilament(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "peg.gcode") // its lead-in does not wait for the heat
+	text := "G21\nG90\nM82\nM104 S205\nG28\nG92 E0\nG1 X20 Y3 Z0.2 F6000\nG1 X40 Y9 E1 F1200\nG1 X20 Y3 E2\nM104 S0\nM84\n"
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []Command{Stop, Abort, Hold} {
+		for after := time.Duration(0); after < 3*time.Minute; after += 7 * time.Second {
+			inBubble(t, func(t *testing.T) {
+				rs := testRig()
+				rs.Board = rig.Variations()["lasting"]
+				x := newRun(t, rs, testSettings())
+				x.start()
+				x.until(Idle, time.Minute)
+				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(path)}, Good: []int{1}, Start: true}})
+				time.Sleep(after)
+				x.s.Do(context.Background(), Request{Command: c})
+				time.Sleep(10 * time.Minute)
+				if n := x.rig.Figures().ColdExtrusions; n != 0 {
+					c, target, _, _ := x.rig.Temperatures()
+					t.Errorf("after %s: cold filament was to be pushed %d times; nozzle %.0f of %.0f °C", after, n, c, target)
+				}
+				x.rig.Reset() // the abort has halted it
+				time.Sleep(time.Minute)
+			})
+		}
 	}
 }

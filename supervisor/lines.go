@@ -212,11 +212,17 @@ func (m *Machine) reheatLegs() []leg {
 	})
 }
 
-// mayExtrude reports whether the nozzle was told to be hot enough for filament to
-// move. Boards refuse cold extrusion below about 170 °C (common practice, no
-// source), and a cold extruder grinds the filament.
+// mayExtrude reports whether filament moves in the nozzle: it was told to be hot enough, and
+// is by the newest reading, of which it may have cooled since. Boards refuse cold extrusion
+// below about 170 °C (common practice, no source), and a cold extruder grinds the filament.
 func (m *Machine) mayExtrude(at gcode.State) bool {
-	return at.NozzleTargetC >= coldC && !at.FirmwareRetracted
+	if at.NozzleTargetC < coldC || at.FirmwareRetracted {
+		return false
+	}
+	return !m.heat.hasNozzle || m.heat.nozzleC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
 }
+
+// cooledC is how far a nozzle may have cooled since it was read.
+const cooledC = 10
 
 const coldC = 170

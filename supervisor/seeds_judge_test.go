@@ -99,12 +99,31 @@ func (w *world) judge() {
 	if f := w.figures; f.Overflows > 0 && !w.mayOverflow() {
 		w.wrong("the receive buffer of %d bytes ran over %d times with a window of %d", w.scene.rig.Board.ReceiveBuffer, f.Overflows, w.set.Conn.WindowBytes)
 	}
+	w.judgeBelt()
 	if w.unchecked {
 		return
 	}
 	problems, err := w.ledger.Check(context.Background())
 	if err != nil || len(problems) > 0 {
 		w.wrong("ledger: %v %v", problems, err)
+	}
+}
+
+// judgeBelt asks whether the head ran into what stood on the belt, laid one part on another, or
+// was to push cold filament. What damage that no checksum shows has made of a line is not ours.
+func (w *world) judgeBelt() {
+	f := w.figures
+	if w.acted > 0 {
+		return
+	}
+	if f.Collisions > 0 {
+		w.wrong("the head ran into %d parts: %v", f.Collisions, f.Damage)
+	}
+	if f.ColdExtrusions > 0 {
+		w.wrong("cold filament was to be pushed %d times", f.ColdExtrusions)
+	}
+	if f.LaidOn > 0 {
+		w.wrong("a part was begun on another %d times", f.LaidOn)
 	}
 }
 

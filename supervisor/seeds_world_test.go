@@ -213,6 +213,7 @@ func (w *world) again() bool {
 		return err == nil
 	}
 	look := func() {
+		w.rig.ClearBelt()
 		v := &Visit{BeltCleared: true}
 		if s := w.sup.Snapshot(); s.Lot != nil && s.Lot.Interrupted > 0 {
 			v.Interrupted = "scrap"

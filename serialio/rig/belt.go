@@ -18,7 +18,10 @@ type Part struct {
 	Begun      time.Duration
 	DroppedAt  time.Duration
 
+	TopMM  float64    // height of the nozzle over the belt when its highest plastic was laid; belts on Y
+	XMM    [2]float64 // across the belt
 	letsGo time.Duration
+	struck bool // the head ran into it
 }
 
 // quantumM is the belt travel, in metres, between two draws of the random walk.
@@ -37,7 +40,9 @@ type beltState struct {
 	parts      []Part
 	open       int // parts before this one have all dropped
 	nextID     int
-	current    int // index of the part being printed, -1 none
+	laidOn     uint64 // times that a part was begun on another
+	own        int    // id of the part that the lines at hand make; 0: none yet
+	current    int    // index of the part being printed, -1 none
 	bin        int
 	rubbing    bool
 	damage     func(string)
@@ -96,7 +101,12 @@ func (b *beltState) drop(t time.Duration, bedC float64) {
 func (b *beltState) extrude(t time.Duration, filament float64, moving bool, low, high float64) {
 	b.filamentMM += filament
 	if moving && filament > 0 {
+		known := b.nextID
 		b.current = b.touch(t, low, high)
+		if id := b.parts[b.current].ID; b.own == 0 && id <= known {
+			b.laidOn++ // what it begins stands on what was there
+		}
+		b.own = b.parts[b.current].ID
 	}
 	if b.current >= 0 {
 		b.parts[b.current].FilamentMM += filament
@@ -119,6 +129,7 @@ func (b *beltState) touch(t time.Duration, low, high float64) int {
 		q := &b.parts[hit]
 		q.FromMM, q.ToMM = min(q.FromMM, p.FromMM), max(q.ToMM, p.ToMM)
 		q.FilamentMM += p.FilamentMM
+		q.TopMM, q.XMM = max(q.TopMM, p.TopMM), [2]float64{min(q.XMM[0], p.XMM[0]), max(q.XMM[1], p.XMM[1])}
 		q.OnSeam = q.OnSeam || p.OnSeam
 		b.parts = append(b.parts[:i], b.parts[i+1:]...)
 		i--

@@ -61,6 +61,7 @@ func (r *Rig) Figures() (f Figures) {
 		f = c.figures
 		f.MachineTime = c.now
 		f.BeltTravelMM, f.BeltAdvanceMM = c.belt.travelMM, c.belt.advanceMM
+		f.LaidOn = c.belt.laidOn
 		f.CommandedMM, f.FilamentMM = c.belt.commanded, c.belt.filamentMM
 		for _, p := range c.belt.parts {
 			if p.Dropped {

@@ -44,6 +44,8 @@ type Figures struct {
 	UnknownCommands uint64
 	Starved         uint64 // times the nozzle stood still on the part because moves came too slowly
 	ColdExtrusions  uint64
+	Collisions      uint64 // parts that the head ran into
+	LaidOn          uint64 // times that a part was begun on another
 	LimitHits       uint64
 	Halts           uint64
 	Resets          uint64

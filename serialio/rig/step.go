@@ -29,8 +29,13 @@ func (c *controller) book(t time.Duration) {
 	if travel > 0 {
 		c.belt.move(net*k, travel*k, travel)
 	}
+	c.belt.leave(m.from[Z] + m.delta[Z]*f)
+	c.collide(m, f, at+low*k, at+high*k)
 	if e := m.delta[E] * (f - m.done); e != 0 {
 		c.belt.extrude(t, e, m.dirIn != [3]float64{}, at+low*k, at+high*k)
+		if e > 0 && c.belt.current >= 0 && m.dirIn != [3]float64{} {
+			c.belt.parts[c.belt.current].laid(m, f)
+		}
 	}
 	if travel > 0 {
 		c.belt.drop(t, c.bed.at(t))

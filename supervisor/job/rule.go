@@ -54,6 +54,8 @@ func withheldWhy(l *gcode.Line) string {
 		return "the end of the program is the end of the file"
 	case 80, 81:
 		return "switching the supply would lose the position of the belt"
+	case 302:
+		return "no part of a run pushes filament through a cold nozzle: it grinds, and the part has gaps"
 	case 85:
 		return "after how long without a move the board halts is set from here"
 	case 303:
@@ -118,8 +120,6 @@ func adviceFor(l *gcode.Line) advice {
 		if v, ok := l.Get('S'); ok && v == 0 {
 			return advice{"limits-off", "M211 S0 switches the board's travel limits off", "take it out of the job"}
 		}
-	case 302:
-		return advice{"cold-allowed", "M302 lets the board push filament through a cold nozzle", "take it out of the job"}
 	}
 	return advice{}
 }
