@@ -8,24 +8,40 @@ import (
 	"runtime/debug"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/sys/unix"
 )
 
-// spareAfter is how long after the start what only the start needed is given back.
-const spareAfter = 30 * time.Second
+// spareEvery is how often memory is given back while the machine is at rest. It takes
+// some milliseconds.
+const spareEvery = time.Minute
 
-// startSparing gives memory back once the start is over: what the start has left on
+// startSparing gives memory back: what the start, or a page of the board, has left on
 // the heap, and the code that ran for it alone. The kernel maps the program in large
-// pieces around each function that is called, so that after the start nearly all of it
-// counts as used. What is called again is mapped again, from the page cache.
+// pieces around each function that is called, so that nearly all of it counts as used
+// after a while. What is called again is mapped again, from the page cache. While the
+// machine acts nothing is touched: lines must not wait for a card.
 func (a *App) startSparing() {
-	timer := time.AfterFunc(spareAfter, func() {
-		debug.FreeOSMemory()
-		spareCode()
+	ctx, cancel := context.WithCancel(context.Background())
+	var sparing sync.WaitGroup
+	sparing.Go(func() {
+		tick := time.NewTicker(spareEvery)
+		defer tick.Stop()
+		for {
+			select {
+			case <-ctx.Done():
+				return
+			case <-tick.C:
+				if !a.run.Snapshot().State.Acting() {
+					debug.FreeOSMemory()
+					spareCode()
+				}
+			}
+		}
 	})
-	a.onStop("sparing", func(context.Context) error { timer.Stop(); return nil })
+	a.onStop("sparing", func(bound context.Context) error { cancel(); return within(bound, sparing.Wait) })
 }
 
 // spareCode tells the kernel that this program's code is not needed just now. That it
