@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io/fs"
 	"strings"
+	"sync"
 )
 
 //go:embed steps/*.sql
@@ -83,8 +84,20 @@ func wholeSchema(ctx context.Context, db *sql.DB, schema int) error {
 	return nil
 }
 
-// schemaTexts makes an empty ledger of a schema in memory and reads its description.
+// descriptions holds what schemaTexts has found, by the schema's number. The texts are of this program and never change; a
+// failure is not kept.
+var descriptions sync.Map
+
+// schemaTexts makes an empty ledger of a schema in memory and reads its description, which nobody may write to.
 func schemaTexts(ctx context.Context, schema int) (texts map[string]string, err error) {
+	if known, ok := descriptions.Load(schema); ok {
+		return known.(map[string]string), nil
+	}
+	defer func() {
+		if err == nil {
+			descriptions.Store(schema, texts)
+		}
+	}()
 	db, err := sql.Open("sqlite", ":memory:")
 	if err != nil {
 		return nil, err
