@@ -131,46 +131,6 @@ func (l *Ledger) LastState(ctx context.Context) (state *State, err error) {
 	return state, err
 }
 
-// Events returns noted events in the order of the journal: with afterSeq 0 the newest limit of them, otherwise the first
-// limit of those after it, so that a reader who goes on from the last Seq misses none. A limit of 0 is none.
-func (l *Ledger) Events(ctx context.Context, limit int, afterSeq int64) (events []Event, err error) {
-	columns := "SELECT " + stampColumns("e") + ", v.kind, v.text FROM event v JOIN entry e ON e.seq = v.seq"
-	query := columns + " WHERE v.seq > ? ORDER BY v.seq LIMIT ?"
-	if afterSeq == 0 {
-		query = columns + " WHERE v.seq IN (SELECT seq FROM event WHERE seq > ? ORDER BY seq DESC LIMIT ?) ORDER BY v.seq"
-	}
-	err = l.view(ctx, "the events", func(q querier) error {
-		return each(ctx, q, query, []any{afterSeq, limited(limit)}, func(rows *sql.Rows) error {
-			var at stampRow
-			var v Event
-			err := rows.Scan(append(at.into(), &v.Kind, &v.Text)...)
-			v.Stamp = at.stamp()
-			events = append(events, v)
-			return err
-		})
-	})
-	return events, err
-}
-
-// EventsOf returns the newest limit of the noted events of a kind, the oldest of them first.
-func (l *Ledger) EventsOf(ctx context.Context, kind string, limit int) (events []Event, err error) {
-	if limit <= 0 {
-		return nil, nil
-	}
-	err = l.view(ctx, "the events of a kind", func(q querier) error {
-		return each(ctx, q, "SELECT "+stampColumns("e")+`, v.kind, v.text FROM event v JOIN entry e ON e.seq = v.seq
-			WHERE v.seq IN (SELECT seq FROM event WHERE kind = ? ORDER BY seq DESC LIMIT ?) ORDER BY v.seq`, []any{kind, limit}, func(rows *sql.Rows) error {
-			var at stampRow
-			var v Event
-			err := rows.Scan(append(at.into(), &v.Kind, &v.Text)...)
-			v.Stamp = at.stamp()
-			events = append(events, v)
-			return err
-		})
-	})
-	return events, err
-}
-
 // Boots returns every start of a process that wrote to the ledger, the oldest first.
 func (l *Ledger) Boots(ctx context.Context) (boots []Boot, err error) {
 	err = l.view(ctx, "the starts", func(q querier) error {
