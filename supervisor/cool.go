@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"beltwarden/serialio"
-	"beltwarden/supervisor/heat"
 )
 
 // Cooling bounds the work of [Cool].
@@ -31,19 +30,19 @@ const coolWords = "\nM108\nM104 S0\nM140 S0\n"
 func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) {
 	ctx, cancel := context.WithTimeout(ctx, c.Within)
 	defer cancel()
-	k := &cooler{c: c, nozzle: heat.NewProof("nozzle"), bed: heat.NewProof("bed"), begun: time.Now()}
+	k := &cooler{c: c, fall: newFall(), begun: time.Now()}
 	last := errors.New("the board was not reached")
 	for {
 		done, err := k.attempt(ctx, open)
 		switch {
 		case done:
-			return k.words(), nil
+			return k.words(time.Since(k.begun)), nil
 		case err != nil && ctx.Err() == nil:
 			last = err
 		}
 		if !sleep(ctx, c.Every) {
-			if k.read {
-				last = errors.New(k.words())
+			if k.hasNozzle || k.hasBed {
+				last = errors.New(k.words(time.Since(k.begun)))
 			}
 			return "", fmt.Errorf("%w; %w", ErrHot, last)
 		}
@@ -52,10 +51,8 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 
 // cooler follows one cooling over several connections.
 type cooler struct {
-	c               Cooling
-	nozzle, bed     *heat.Proof
-	has             struct{ nozzle, bed bool }
-	read            bool
+	c Cooling
+	fall
 	begun           time.Time
 	nozzleOn, bedOn bool // the board tells a target that is not 0
 }
@@ -115,22 +112,14 @@ func (k *cooler) report(t serialio.Temps) bool {
 	if !t.HasNozzle && !t.HasBed {
 		return false
 	}
-	at := time.Since(k.begun)
-	k.read = true
 	if t.HasNozzle {
-		k.has.nozzle, k.nozzleOn = true, t.HasNozzleTarget && t.NozzleTargetC > 0
-		k.nozzle.Observe(at, t.NozzleC)
+		k.nozzleOn = t.HasNozzleTarget && t.NozzleTargetC > 0
 	}
 	if t.HasBed {
-		k.has.bed, k.bedOn = true, t.HasBedTarget && t.BedTargetC > 0
-		k.bed.Observe(at, t.BedC)
+		k.bedOn = t.HasBedTarget && t.BedTargetC > 0
 	}
-	return !k.nozzleOn && !k.bedOn && (!k.has.nozzle || k.nozzle.Shown()) && (!k.has.bed || k.bed.Shown())
-}
-
-func (k *cooler) words() string {
-	p := proof{nozzle: k.nozzle, bed: k.bed, hasNozzle: k.has.nozzle, hasBed: k.has.bed}
-	return p.words(time.Since(k.begun))
+	k.observe(time.Since(k.begun), t)
+	return !k.nozzleOn && !k.bedOn && k.fallen()
 }
 
 // sleep waits; it returns false when ctx has ended.

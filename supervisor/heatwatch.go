@@ -80,24 +80,16 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 	position := m.position()
 	var nozzle, bed []heat.Finding
 	if t.HasNozzle {
-		r := heat.Reading{At: at, C: t.NozzleC, TargetC: position.NozzleTargetC, Assumed: true}
-		if t.HasNozzleTarget {
-			r.TargetC, r.Assumed = t.NozzleTargetC, false
-		}
 		beside := 0.0
 		if t.HasBed {
 			beside = t.BedC
 		}
 		model := m.warmth.nozzle.Model()
-		nozzle = w.nozzle.Observe(r, beside, &model)
+		nozzle = w.nozzle.Observe(heated(at, t.NozzleC, position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC), beside, &model)
 	}
 	if t.HasBed {
-		r := heat.Reading{At: at, C: t.BedC, TargetC: position.BedTargetC, Assumed: true}
-		if t.HasBedTarget {
-			r.TargetC, r.Assumed = t.BedTargetC, false
-		}
 		model := m.warmth.bed.Model()
-		bed = w.bed.Observe(r, 0, &model)
+		bed = w.bed.Observe(heated(at, t.BedC, position.BedTargetC, t.HasBedTarget, t.BedTargetC), 0, &model)
 	}
 	for _, f := range append(swapped(nozzle, w.bed, "bed"), swapped(bed, w.nozzle, "nozzle")...) {
 		m.heatFound(f, out)
@@ -108,6 +100,15 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 	if t.HasBed && t.HasBedTarget {
 		m.watchTarget("bed", &w.bedTarget, position.BedTargetC, t.BedTargetC, m.set.BedWatch.CeilingC, out)
 	}
+}
+
+// heated is what the board says of one heater. One that tells no target is taken to have
+// what it was asked for.
+func heated(at time.Duration, c, wantC float64, told bool, toldC float64) heat.Reading {
+	if told {
+		return heat.Reading{At: at, C: c, TargetC: toldC}
+	}
+	return heat.Reading{At: at, C: c, TargetC: wantC, Assumed: true}
 }
 
 // swapped says of a heater that does not warm up when the other does in its stead.

@@ -11,18 +11,17 @@ import (
 // proof follows the heaters after a fault, until their readings fall. That the board took
 // the words to switch them off does not show that they are off.
 type proof struct {
-	nozzle, bed       *heat.Proof
-	hasNozzle, hasBed bool
-	since             time.Time
-	limit             deadline
-	text              string // how it ended, or stands
-	shown             bool
+	fall
+	since time.Time
+	limit deadline
+	text  string // how it ended, or stands
+	shown bool
 }
 
 // beginProof begins one. What has been read so far counts as the first reading.
 func (m *Machine) beginProof() {
-	m.guard.proof = proof{nozzle: heat.NewProof("nozzle"), bed: heat.NewProof("bed"), hasNozzle: m.heat.hasNozzle, hasBed: m.heat.hasBed,
-		since: m.now, text: "not yet shown to be off by falling readings"}
+	m.guard.proof = proof{fall: newFall(), since: m.now, text: "not yet shown to be off by falling readings"}
+	m.guard.proof.hasNozzle, m.guard.proof.hasBed = m.heat.hasNozzle, m.heat.hasBed
 	m.guard.proof.limit.set(m.now.Add(m.set.ProofWithin))
 }
 
@@ -32,15 +31,8 @@ func (m *Machine) proveCold(t serialio.Temps, out *Output) {
 	if !p.limit.armed() {
 		return
 	}
-	if t.HasNozzle {
-		p.nozzle.Observe(m.now.Sub(p.since), t.NozzleC)
-		p.hasNozzle = true
-	}
-	if t.HasBed {
-		p.bed.Observe(m.now.Sub(p.since), t.BedC)
-		p.hasBed = true
-	}
-	if (p.hasNozzle || p.hasBed) && (!p.hasNozzle || p.nozzle.Shown()) && (!p.hasBed || p.bed.Shown()) {
+	p.observe(m.now.Sub(p.since), t)
+	if p.fallen() {
 		p.limit.clear()
 		p.shown = true
 		p.text = "shown to be off: " + p.words(m.now.Sub(p.since))
@@ -60,12 +52,39 @@ func (m *Machine) proofFailed(out *Output) {
 	m.alert(out, CauseHeat, "the heaters are "+p.text)
 }
 
-func (p *proof) words(d time.Duration) string {
-	switch {
-	case p.hasNozzle && p.hasBed:
-		return fmt.Sprintf("%s, %s", p.nozzle.Text(d), p.bed.Text(d))
-	case p.hasBed:
-		return p.bed.Text(d)
+// fall follows the readings of both heaters after these were switched off. A heater of
+// which the board tells nothing needs no showing, but one must be there.
+type fall struct {
+	nozzle, bed       *heat.Proof
+	hasNozzle, hasBed bool
+}
+
+func newFall() fall { return fall{nozzle: heat.NewProof("nozzle"), bed: heat.NewProof("bed")} }
+
+// observe takes in a report that came so long after the fall began.
+func (f *fall) observe(at time.Duration, t serialio.Temps) {
+	if t.HasNozzle {
+		f.hasNozzle = true
+		f.nozzle.Observe(at, t.NozzleC)
 	}
-	return p.nozzle.Text(d)
+	if t.HasBed {
+		f.hasBed = true
+		f.bed.Observe(at, t.BedC)
+	}
+}
+
+// fallen reports whether every heater is shown to be off.
+func (f *fall) fallen() bool {
+	return (f.hasNozzle || f.hasBed) && (!f.hasNozzle || f.nozzle.Shown()) && (!f.hasBed || f.bed.Shown())
+}
+
+// words says what was seen within d.
+func (f *fall) words(d time.Duration) string {
+	switch {
+	case f.hasNozzle && f.hasBed:
+		return fmt.Sprintf("%s, %s", f.nozzle.Text(d), f.bed.Text(d))
+	case f.hasBed:
+		return f.bed.Text(d)
+	}
+	return f.nozzle.Text(d)
 }
