@@ -1,6 +1,8 @@
 package alert
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"beltwarden/supervisor/ledger"
@@ -127,7 +129,9 @@ func (p *Policy) sort(alerts []ledger.Alert, now time.Time, acted int64, age fun
 	if p.PerHour > 0 {
 		groups = p.limit(groups, now, h, &out.kept)
 	}
-	out.send = inOrder(groups)
+	// In the order of the oldest alert in each.
+	slices.SortStableFunc(groups, func(a, b []ledger.Alert) int { return cmp.Compare(a[0].Stamp.Seq, b[0].Stamp.Seq) })
+	out.send = groups
 	return out
 }
 
@@ -184,14 +188,4 @@ func (p *Policy) limit(groups [][]ledger.Alert, now time.Time, h *hour, k *kept)
 		out = append(out, mine...)
 	}
 	return out
-}
-
-// inOrder sorts messages by the oldest alert in each.
-func inOrder(groups [][]ledger.Alert) [][]ledger.Alert {
-	for i := 1; i < len(groups); i++ {
-		for j := i; j > 0 && groups[j][0].Stamp.Seq < groups[j-1][0].Stamp.Seq; j-- {
-			groups[j], groups[j-1] = groups[j-1], groups[j]
-		}
-	}
-	return groups
 }

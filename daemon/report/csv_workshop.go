@@ -2,6 +2,8 @@ package report
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 )
@@ -23,7 +25,7 @@ func (w *Workshop) rows() (list []row) {
 		{"interrupted, found good", w.InterruptedGood}, {"interrupted, found scrap", w.InterruptedScrap}, {"visits", w.VisitTimes}} {
 		add("count", c.name, row{"parts": whole(c.n)})
 	}
-	for _, reason := range keys(w.ScrapByReason) {
+	for _, reason := range slices.Sorted(maps.Keys(w.ScrapByReason)) {
 		add("scrap", cell(reason), row{"parts": whole(w.ScrapByReason[reason])})
 	}
 	if y := w.Yield; y != nil {

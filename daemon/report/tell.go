@@ -2,6 +2,8 @@ package report
 
 import (
 	"fmt"
+	"maps"
+	"slices"
 
 	"beltwarden/supervisor"
 )
@@ -30,7 +32,7 @@ func (v Visit) Words() (list []string) {
 		say(true, "measured %s mm", text)
 	}
 	say(v.Good > 0, "%d good", v.Good)
-	for _, reason := range keys(v.Scrap) {
+	for _, reason := range slices.Sorted(maps.Keys(v.Scrap)) {
 		say(v.Scrap[reason] > 0, "%d scrap (%s)", v.Scrap[reason], clean(reason))
 	}
 	for _, min := range v.DetachedMin {

@@ -3,7 +3,6 @@ package report
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -106,13 +105,3 @@ func clock(t time.Time) string { return t.Format("2006-01-02 15:04") }
 func day(t time.Time) string { return t.Format("2006-01-02") }
 
 func hour(t time.Time) string { return t.Format("15:04") }
-
-// keys are the keys of a map, sorted.
-func keys(m map[string]int) []string {
-	list := make([]string, 0, len(m))
-	for k := range m {
-		list = append(list, k)
-	}
-	slices.Sort(list)
-	return list
-}

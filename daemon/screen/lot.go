@@ -2,6 +2,7 @@ package screen
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -37,7 +38,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 	if l.Interrupted+l.InterruptedGood+l.InterruptedScrap > 0 {
 		add(st.row("  broken off", fmt.Sprintf("%d to decide on, %d found good, %d scrap", l.Interrupted, l.InterruptedGood, l.InterruptedScrap)))
 	}
-	for _, reason := range keys(l.ScrapByReason) {
+	for _, reason := range slices.Sorted(maps.Keys(l.ScrapByReason)) {
 		add(st.row("  scrap", fmt.Sprintf("%d %s", l.ScrapByReason[reason], reason)))
 	}
 	for _, j := range l.Jobs {
@@ -142,7 +143,7 @@ func checkText(c client.Check) string {
 		say(true, "length %.2f mm", mm)
 	}
 	say(c.Good > 0, "%d good", c.Good)
-	for _, reason := range keys(c.Scrap) {
+	for _, reason := range slices.Sorted(maps.Keys(c.Scrap)) {
 		say(true, "%d scrap (%s)", c.Scrap[reason], reason)
 	}
 	for _, min := range c.DetachedMin {
@@ -165,12 +166,3 @@ func checkText(c client.Check) string {
 }
 
 func stamp(s client.Stamp) string { return s.At.Local().Format("2006-01-02 15:04:05") }
-
-func keys(m map[string]int) []string {
-	list := make([]string, 0, len(m))
-	for k := range m {
-		list = append(list, k)
-	}
-	slices.Sort(list)
-	return list
-}
