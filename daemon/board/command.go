@@ -86,11 +86,10 @@ func (b *board) showCommand(w http.ResponseWriter, r *http.Request, status int, 
 
 // command has the run carry out one of the commands.
 func (b *board) command(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+	f := b.formOf(w, r)
+	if f == nil {
 		return
 	}
-	f := form{values: r.PostForm}
 	c := commandState{name: f.text("command"), by: f.text("by"), override: f.text("override"), afterPart: f.ticked("after_part"), clearBelt: f.ticked("clear_belt"),
 		goOn: f.ticked("go_on")}
 	var command supervisor.Command

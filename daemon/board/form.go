@@ -2,6 +2,7 @@ package board
 
 import (
 	"math"
+	"net/http"
 	"net/url"
 	"strconv"
 	"strings"
@@ -37,6 +38,15 @@ type mistake struct{ Field, Text string }
 type form struct {
 	values   url.Values
 	mistakes []mistake
+}
+
+// formOf returns what was sent; nil when that is no form, which is answered then.
+func (b *board) formOf(w http.ResponseWriter, r *http.Request) *form {
+	if err := r.ParseForm(); err != nil {
+		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+		return nil
+	}
+	return &form{values: r.PostForm}
 }
 
 func (f *form) text(name string) string { return strings.TrimSpace(f.values.Get(name)) }

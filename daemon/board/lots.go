@@ -180,11 +180,10 @@ func foundText(c *client.Check) string {
 
 // endLot gives up a lot, or closes one whose parts were all found good.
 func (b *board) endLot(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+	f := b.formOf(w, r)
+	if f == nil {
 		return
 	}
-	f := form{values: r.PostForm}
 	id := r.PathValue("id")
 	if lot := b.Run.Snapshot().Lot; lot == nil || fmt.Sprint(lot.ID) != id {
 		b.sorry(w, r, http.StatusConflict, "Cannot end the lot: it is not the lot in work", "It needs no ending.")

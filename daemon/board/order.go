@@ -246,11 +246,10 @@ func plainUpload(err error) error {
 
 // openLot orders the chosen jobs.
 func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+	f := b.formOf(w, r)
+	if f == nil {
 		return
 	}
-	f := &form{values: r.PostForm}
 	chosen := f.values["job"]
 	patient(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)

@@ -132,11 +132,10 @@ func options(f *form, name string, list [][2]string) (out []option) {
 
 // recordVisit takes up what was typed and hands it to the run.
 func (b *board) recordVisit(w http.ResponseWriter, r *http.Request) {
-	if err := r.ParseForm(); err != nil {
-		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+	f := b.formOf(w, r)
+	if f == nil {
 		return
 	}
-	f := &form{values: r.PostForm}
 	v := visitOf(f)
 	if len(f.mistakes) > 0 {
 		b.showVisit(w, r, http.StatusUnprocessableEntity, f, false)
