@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"strings"
 
+	"beltwarden/daemon/screen"
 	"beltwarden/supervisor"
 )
 
@@ -49,12 +50,7 @@ var functions = template.FuncMap{
 }
 
 // sentence begins a text with a capital letter.
-func sentence(text string) string {
-	if text == "" || text[0] < 'a' || text[0] > 'z' {
-		return text
-	}
-	return string(text[0]-'a'+'A') + text[1:]
-}
+var sentence = screen.Sentence
 
 // Kinds of states, each with a sign of its own beside the word.
 const (

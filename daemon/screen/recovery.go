@@ -19,7 +19,7 @@ func ByItself(r *supervisor.RecoveryView) string {
 func recoveryRows(r *supervisor.RecoveryView, st Style) (out []string) {
 	list := func(name string, texts []string) {
 		for _, text := range texts {
-			out = append(out, st.row(name, sentence(text)+".")...)
+			out = append(out, st.row(name, Sentence(text)+".")...)
 			name = ""
 		}
 	}
@@ -35,7 +35,7 @@ func recoveryRows(r *supervisor.RecoveryView, st Style) (out []string) {
 			name = "You can"
 			out = append(out, "")
 		}
-		out = append(out, st.row(name, sentence(o.Text)+":")...)
+		out = append(out, st.row(name, Sentence(o.Text)+":")...)
 		for _, step := range o.Steps {
 			out = append(out, st.row("", "  "+step)...)
 		}

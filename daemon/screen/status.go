@@ -31,7 +31,7 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	if s.Recovery != nil {
 		add(recoveryRows(s.Recovery, st))
 	} else if s.Advice != "" {
-		add(st.strongRow("Do now", sentence(s.Advice)))
+		add(st.strongRow("Do now", Sentence(s.Advice)))
 	}
 	out = append(out, "")
 	add(st.row("Machine", fmt.Sprintf("%s is %s since %s (%s)", s.Machine, s.State, Clock(s.Since, s.At), Span(s.At.Sub(s.Since)))))

@@ -45,7 +45,7 @@ func NextVisit(s *supervisor.Snapshot) (when, why string) {
 		by := min(l.Ordered, l.Good+l.Unverified+n.Parts)
 		why += fmt.Sprintf(" By then %d of %d good parts, if every part not looked at is good.", by, l.Ordered)
 	}
-	return when, sentence(why)
+	return when, Sentence(why)
 }
 
 // good says how many good parts there are.
@@ -56,8 +56,8 @@ func good(s *supervisor.Snapshot) string {
 	return fmt.Sprintf("%d of %d good parts found, %d made and not looked at.", s.Lot.Good, s.Lot.Ordered, s.Lot.Unverified)
 }
 
-// sentence begins a text with a capital letter.
-func sentence(text string) string {
+// Sentence begins a text with a capital letter.
+func Sentence(text string) string {
 	if text == "" || text[0] < 'a' || text[0] > 'z' {
 		return text
 	}
