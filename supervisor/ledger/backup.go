@@ -2,7 +2,6 @@ package ledger
 
 import (
 	"context"
-	"database/sql"
 	"errors"
 	"fmt"
 	"os"
@@ -34,12 +33,7 @@ func (l *Ledger) Backup(ctx context.Context, to string) (err error) {
 	if err != nil {
 		return err
 	}
-	defer func() {
-		// Gone already when all went well.
-		if rerr := os.Remove(part.Name()); rerr != nil && !errors.Is(rerr, os.ErrNotExist) {
-			err = errors.Join(err, rerr)
-		}
-	}()
+	defer func() { err = errors.Join(err, removeAll(part.Name())) }()
 	if err := l.copyTo(ctx, part.Name()); err != nil {
 		return errors.Join(err, part.Close())
 	}
@@ -47,7 +41,7 @@ func (l *Ledger) Backup(ctx context.Context, to string) (err error) {
 		return err
 	}
 	if err := lookThrough(ctx, part.Name()); err != nil {
-		return err
+		return fmt.Errorf("the copy is not what was written (%s); %s: %w", clean(err), remedyFailing, ErrDisk)
 	}
 	// A link, unlike a rename, fails when someone else has taken the name meanwhile.
 	if err := os.Link(part.Name(), to); err != nil {
@@ -78,11 +72,13 @@ func (l *Ledger) copyTo(ctx context.Context, file string) error {
 	return err
 }
 
-func lookThrough(ctx context.Context, file string) (err error) {
-	db, err := sql.Open("sqlite", Options{}.sourceName(file, roleProbe))
-	if err != nil {
-		return err
+// removeAll removes a file, if it is there, with what SQLite keeps beside one. What stays is named in the error.
+func removeAll(file string) error {
+	var errs []error
+	for _, end := range []string{"", "-wal", "-shm", "-journal"} {
+		if err := os.Remove(file + end); err != nil && !errors.Is(err, os.ErrNotExist) {
+			errs = append(errs, err)
+		}
 	}
-	defer func() { err = errors.Join(err, db.Close()) }()
-	return quickCheck(ctx, db)
+	return errors.Join(errs...)
 }

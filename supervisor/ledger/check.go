@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
 	"strings"
 )
@@ -99,6 +100,9 @@ func (l *Ledger) Check(ctx context.Context) (problems []string, err error) {
 		if err != nil {
 			return err
 		}
+		if err := notRead(found); err != nil {
+			return err
+		}
 		if len(found) != 1 || found[0] != "ok" {
 			// Rows of a damaged file would only contradict each other.
 			problems = found
@@ -118,10 +122,13 @@ func (l *Ledger) Check(ctx context.Context) (problems []string, err error) {
 		}
 		return nil
 	})
-	if err != nil && isCorruption(err) {
+	switch {
+	case errors.Is(err, ErrCorrupt):
 		return append(problems, clean(err)), nil
+	case err != nil:
+		return nil, err // what was found before may come of the same failure
 	}
-	return problems, err
+	return problems, nil
 }
 
 func strayReferences(ctx context.Context, q querier) (problems []string, err error) {

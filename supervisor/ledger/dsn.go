@@ -14,7 +14,8 @@ type role int
 const (
 	roleWriter role = iota
 	roleReader
-	roleProbe // looks at a file before anything may change it
+	roleProbe  // looks at a file before anything may change it
+	roleMender // rolls back what was under way when the making of a file was cut short
 )
 
 // logBytes is what the write-ahead log keeps on the disk: twice the size at which it is taken over into the file.
@@ -39,6 +40,8 @@ func (o Options) sourceName(path string, r role) string {
 			fmt.Sprintf("_pragma=journal_size_limit(%d)", logBytes))
 	case roleReader, roleProbe:
 		params = append(params, "mode=ro")
+	case roleMender:
+		params = append(params, "mode=rw")
 	}
 	sep := "?"
 	if strings.Contains(base, "?") {

@@ -12,8 +12,9 @@ var (
 	ErrFull = errors.New("no room left to write")
 	// ErrLocked says that another process has the ledger open for writing.
 	ErrLocked = errors.New("the ledger is in use")
-	// ErrDisk says that the disk failed to write or sync. What was being committed is unknown until the next Open.
-	ErrDisk = errors.New("the disk failed")
+	// ErrDisk says that the disk failed to read, write or sync, or refused to. What was being committed is unknown until the
+	// next Open.
+	ErrDisk = errors.New("the disk failed or refused")
 	// ErrReadOnly says that the ledger was opened for reading only.
 	ErrReadOnly = errors.New("the ledger is open for reading only")
 	// ErrClosed says that Close has been called.

@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 
 	"golang.org/x/sys/unix"
 	"modernc.org/sqlite"
@@ -48,6 +49,9 @@ func (l *Ledger) classify(err error) error {
 	case codeFull:
 		return wrap(ErrFull, "make room on the disk")
 	case codeCorrupt, codeNotADB:
+		if rerr := l.unreadable(err); rerr != nil {
+			return rerr
+		}
 		return wrap(ErrCorrupt, remedyDamaged)
 	case codeBusy:
 		return wrap(ErrLocked, "another program is writing the file: stop it")
@@ -57,13 +61,31 @@ func (l *Ledger) classify(err error) error {
 		if why := noRoom(l.path); why != "" {
 			return wrap(ErrFull, why)
 		}
-		return wrap(ErrDisk, "look at the system log and replace the disk or card if it is failing")
+		if primaryCode(err) == codeCannotOpen {
+			return wrap(ErrDisk, "give the daemon's user the right to write in its directory; where it has that, "+remedyFailing)
+		}
+		return wrap(ErrDisk, remedyFailing)
 	}
-	if errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT) || errors.Is(err, unix.EFBIG) {
+	if errors.Is(err, ErrFull) || errors.Is(err, ErrDisk) {
+		return err
+	}
+	is := func(list ...error) bool {
+		return slices.ContainsFunc(list, func(e error) bool { return errors.Is(err, e) })
+	}
+	switch {
+	case is(unix.ENOSPC, unix.EDQUOT, unix.EFBIG):
 		return fmt.Errorf("%w; make room on the disk: %w", err, ErrFull)
+	case is(unix.EROFS):
+		return fmt.Errorf("%w; check its permissions and how the disk is mounted: %w", err, ErrDisk)
+	case is(unix.EACCES, unix.EPERM):
+		return fmt.Errorf("%w; give the daemon's user the right to read and write there, or name another path: %w", err, ErrDisk)
+	case is(unix.EIO, unix.ENXIO, unix.ENODEV, unix.ESTALE, unix.ETIMEDOUT):
+		return fmt.Errorf("%w; %s: %w", err, remedyFailing, ErrDisk)
 	}
 	return err
 }
+
+const remedyFailing = "look at the system log and replace the disk or card if it is failing"
 
 // The driver surrounds SQLite's own words with a class and a code; "constraint failed: the hold has ended (1811)".
 var (

@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"encoding/binary"
 	"errors"
 	"fmt"
 	"io"
@@ -19,8 +20,7 @@ import (
 func (l *Ledger) takeLock() error {
 	f, err := os.OpenFile(l.path+".lock", os.O_RDWR|os.O_CREATE, 0o640)
 	if err != nil {
-		return fmt.Errorf("cannot make the lock file beside it: %w; "+
-			"give the daemon's user the right to write in that directory, or name another path", err)
+		return fmt.Errorf("cannot make the lock file beside it: %w", err)
 	}
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		owner := "another process"
@@ -44,7 +44,53 @@ func (l *Ledger) takeLock() error {
 }
 
 // probe looks at the file without changing it: whether it is a ledger at all, of this version or an older one, and whole.
-func (l *Ledger) probe(ctx context.Context) (err error) {
+// No other connection of this Ledger is open.
+func (l *Ledger) probe(ctx context.Context) error {
+	if err := l.rollBack(ctx); err != nil {
+		return err
+	}
+	err := l.lookInto(ctx)
+	if !errors.Is(err, ErrCorrupt) {
+		return err
+	}
+	if rerr := readThrough(l.path); rerr != nil {
+		return rerr
+	}
+	if again := l.lookInto(ctx); !errors.Is(again, ErrCorrupt) {
+		return passing(err)
+	}
+	return err
+}
+
+// rollBack undoes what was under way when the making of a ledger was cut short, before it had its write-ahead log: SQLite
+// leaves a journal then, which one who only looks cannot carry out. Of another program's file it keeps its hands off.
+func (l *Ledger) rollBack(ctx context.Context) (err error) {
+	if _, serr := os.Lstat(l.path + "-journal"); serr != nil {
+		return nil
+	}
+	header, err := readHeader(l.path)
+	if err != nil || len(header) < 100 || !ours(header) {
+		return err
+	}
+	if l.opts.ReadOnly {
+		return errors.New("its making was cut short; start the daemon once, which puts it right")
+	}
+	db, err := sql.Open("sqlite", l.opts.sourceName(l.path, roleMender))
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, db.Close()) }()
+	var n int
+	return damage(db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&n)) // reading is enough
+}
+
+// ours says whether the first bytes of a file may be those of a ledger of ours: marked as one, or not marked yet.
+func ours(header []byte) bool {
+	mark := binary.BigEndian.Uint32(header[68:])
+	return mark == 0 || mark == applicationID
+}
+
+func (l *Ledger) lookInto(ctx context.Context) (err error) {
 	header, err := readHeader(l.path)
 	if err != nil || len(header) == 0 {
 		return err // no file yet, or one that was made and never written
@@ -109,6 +155,9 @@ func quickCheck(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return damage(err)
 	}
+	if err := notRead(found); err != nil {
+		return err
+	}
 	if len(found) == 1 && found[0] == "ok" {
 		return nil
 	}
@@ -132,7 +181,7 @@ func readHeader(path string) ([]byte, error) {
 		return nil, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("cannot read it: %w; give the daemon's user the right to", err)
+		return nil, fmt.Errorf("cannot read it: %w", err)
 	}
 	defer func() { _ = f.Close() }()
 	buf := make([]byte, 100)

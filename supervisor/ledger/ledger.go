@@ -49,11 +49,14 @@ type Ledger struct {
 	queue   atomic.Pointer[queued]
 	settled sync.Map // by channel: the number of changes at which it had nothing left to deliver
 
-	readers *sql.DB       // nil when the ledger lives in memory: then reading takes its turn too
-	lock    *os.File      // nil when no lock was taken
-	closed  chan struct{} // closed by Close
-	closing sync.Once
-	ended   error // what Close returned
+	readers *sql.DB   // nil when the ledger lives in memory: then reading takes its turn too
+	lock    *os.File  // nil when no lock was taken
+	witness sync.Once // opens witnesses
+	// witnesses are the ledger's files, opened to see whether they can be read; see unreadable.
+	witnesses []*os.File
+	closed    chan struct{} // closed by Close
+	closing   sync.Once
+	ended     error // what Close returned
 }
 
 // Commit writes the records in one transaction: all of them, in order, or none. It returns when they are on the disk,
@@ -191,6 +194,9 @@ func (l *Ledger) shut() error {
 	}
 	if l.writer != nil {
 		errs = append(errs, l.writer.Close())
+	}
+	for _, f := range l.witnesses {
+		errs = append(errs, f.Close())
 	}
 	if l.lock != nil {
 		// The lock file stays: removing it would let two processes lock two files of one name.

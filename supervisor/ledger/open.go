@@ -21,9 +21,10 @@ func Open(path string, o Options) (*Ledger, error) {
 	l := &Ledger{path: path, opts: o, start: time.Now(), turn: make(chan struct{}, 1), closed: make(chan struct{}),
 		cached: map[string]*sql.Stmt{}}
 	if err := l.open(context.Background()); err != nil {
+		err = fmt.Errorf("cannot open ledger %s: %w", path, l.classify(err))
 		// What shutting down says beside it would only hide the cause.
 		_ = l.shut()
-		return nil, fmt.Errorf("cannot open ledger %s: %w", path, l.classify(err))
+		return nil, err
 	}
 	return l, nil
 }
@@ -64,6 +65,9 @@ func (l *Ledger) open(ctx context.Context) error {
 
 // prepareFile takes the lock and refuses, before anything may change it, a file that is not to be written.
 func (l *Ledger) prepareFile(ctx context.Context) error {
+	if err := unfinished(l.path); err != nil {
+		return err
+	}
 	info, err := os.Stat(l.path)
 	switch {
 	case err == nil && info.IsDir():
@@ -90,7 +94,7 @@ func (l *Ledger) prepareFile(ctx context.Context) error {
 	// Made here and not by SQLite, so that nobody but the daemon's group can read it.
 	f, err := os.OpenFile(l.path, os.O_RDWR|os.O_CREATE, 0o640)
 	if err != nil {
-		return fmt.Errorf("cannot write it: %w; give the daemon's user the right to, or name another path", err)
+		return fmt.Errorf("cannot write it: %w", err)
 	}
 	return f.Close()
 }

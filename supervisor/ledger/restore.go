@@ -14,11 +14,12 @@ import (
 // Restore puts a backup in the ledger's place. The backup is looked through first, and is left where it is; what was in
 // the ledger's place, whole or damaged, is moved aside under a name that is returned, with what SQLite kept beside it:
 // nothing is lost by it. Since parts may have been made after the backup, the restored ledger no longer knows where the
-// belt stands, and says so. A ledger that a daemon has open is refused with ErrLocked.
+// belt stands, and says so. A ledger that a daemon has open is refused with ErrLocked. When it fails, what was in place is
+// there as before; where that could not be brought about, Open refuses until Restore has been through.
 func Restore(ctx context.Context, backup, path string) (aside string, err error) {
 	defer func() {
 		if err != nil {
-			err = fmt.Errorf("cannot restore ledger %s from %s: %w", path, backup, err)
+			err = fmt.Errorf("cannot restore ledger %s from %s: %w", path, backup, (&Ledger{path: path}).classify(err))
 		}
 	}()
 	if path, err = filepath.Abs(path); err != nil {
@@ -30,10 +31,7 @@ func Restore(ctx context.Context, backup, path string) (aside string, err error)
 	if err := usable(ctx, backup); err != nil {
 		return "", err
 	}
-	if aside, err = replace(ctx, backup, path); err != nil {
-		return aside, err
-	}
-	return aside, forgetBelt(ctx, backup, path)
+	return replace(ctx, backup, path)
 }
 
 // replace puts a copy of the backup in place while it holds the lock.
@@ -55,20 +53,24 @@ func replace(ctx context.Context, backup, path string) (aside string, err error)
 		return "", err
 	}
 	defer func() {
-		if rerr := os.Remove(part); rerr != nil && !errors.Is(rerr, os.ErrNotExist) {
-			err = errors.Join(err, rerr)
+		if rerr := errors.Join(removeAll(part), removeAll(part+".lock")); err != nil {
+			err = errors.Join(err, rerr) // else the ledger is in place, and what lies beside it hurts nobody
 		}
 	}()
 	if err := usable(ctx, part); err != nil {
 		return "", fmt.Errorf("the copy is not what the backup was: %w", err)
 	}
-	if aside, err = moveAside(path); err != nil {
+	// Before it is in place: a ledger there that believes to know where the belt stands would lay parts on parts.
+	if err := forgetBelt(ctx, backup, part); err != nil {
 		return "", err
 	}
-	if err := os.Rename(part, path); err != nil {
-		return aside, err
+	if err := mark(path); err != nil {
+		return "", err
 	}
-	return aside, syncDir(dir)
+	if aside, err = exchange(part, path); err != nil {
+		return "", err
+	}
+	return aside, errors.Join(syncDir(dir), unmark(path))
 }
 
 // forgetBelt notes in a restored ledger that it was, and that the belt may stand elsewhere by now.
@@ -77,14 +79,20 @@ func forgetBelt(ctx context.Context, backup, path string) (err error) {
 	if err != nil {
 		return err
 	}
-	defer func() { err = errors.Join(err, l.Close()) }()
 	b, err := l.Belt(ctx)
-	if err != nil {
+	if err == nil {
+		b.Known = false
+		err = l.Commit(ctx, EventNoted{Kind: "recovery", Text: "the ledger was restored from the backup " + filepath.Base(backup) +
+			"; what was made since is not in it, and parts may lie on the belt"}, BeltMoved{Belt: b})
+	}
+	if err = errors.Join(err, l.Close()); err != nil {
 		return err
 	}
-	b.Known = false
-	return l.Commit(ctx, EventNoted{Kind: "recovery", Text: "the ledger was restored from the backup " + filepath.Base(backup) +
-		"; what was made since is not in it, and parts may lie on the belt"}, BeltMoved{Belt: b})
+	// SQLite keeps to itself that the log did not reach the file at closing.
+	if _, err := os.Lstat(path + "-wal"); !errors.Is(err, os.ErrNotExist) {
+		return fmt.Errorf("the copy could not be written to its end; %s: %w", remedyFailing, ErrDisk)
+	}
+	return nil
 }
 
 // usable reports why a file cannot serve as a ledger.
@@ -148,33 +156,4 @@ func copyBeside(from, path string) (part string, err error) {
 		return "", errors.Join(err, os.Remove(out.Name()))
 	}
 	return out.Name(), nil
-}
-
-// moveAside gives what is at path, and what SQLite keeps beside it, a name that is free. It returns that name, or nothing
-// where there was no file.
-func moveAside(path string) (string, error) {
-	if _, err := os.Lstat(path); errors.Is(err, os.ErrNotExist) {
-		// A log without its file would be taken for the new one's.
-		for _, end := range []string{"-wal", "-shm"} {
-			if err := os.Remove(path + end); err != nil && !errors.Is(err, os.ErrNotExist) {
-				return "", err
-			}
-		}
-		return "", nil
-	}
-	for n := 1; ; n++ {
-		aside := fmt.Sprintf("%s.aside-%d", path, n)
-		if _, err := os.Lstat(aside); err == nil {
-			continue
-		} else if !errors.Is(err, os.ErrNotExist) {
-			return "", err
-		}
-		// The log first: should this be cut short, a file without its log is still refused or whole, and the log is kept.
-		for _, end := range []string{"-wal", "-shm", ""} {
-			if err := os.Rename(path+end, aside+end); err != nil && !errors.Is(err, os.ErrNotExist) {
-				return "", err
-			}
-		}
-		return aside, nil
-	}
 }

@@ -1,0 +1,105 @@
+package ledger
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+)
+
+// A ledger is up to three files, and no call of the kernel exchanges three names at once. In between, one file may lie
+// beside the log of another, or a ledger without its log, which SQLite would take for the whole of it. So a mark is set
+// for that while, and Open refuses where it finds one.
+
+const markEnd = ".restoring"
+
+var sidecars = []string{"-wal", "-shm", ""}
+
+// mark says durably that names are being exchanged.
+func mark(path string) error {
+	f, err := os.OpenFile(path+markEnd, os.O_WRONLY|os.O_CREATE, 0o640)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(f.Sync(), f.Close(), syncDir(filepath.Dir(path))); err != nil {
+		return errors.Join(err, unmark(path)) // nothing was exchanged
+	}
+	return nil
+}
+
+func unmark(path string) error {
+	if err := os.Remove(path + markEnd); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return cutShort(path, err)
+	}
+	return syncDir(filepath.Dir(path))
+}
+
+// cutShort words what to do about a restore that has neither been finished nor undone.
+func cutShort(path string, why error) error {
+	if why == nil {
+		why = fmt.Errorf("%w by a restore", ErrDisk)
+	}
+	return fmt.Errorf("a restore was cut short (mark %s): do it again, and what was there before stays aside: %w", path+markEnd, why)
+}
+
+// unfinished refuses a ledger at which a restore was cut short.
+func unfinished(path string) error {
+	if _, err := os.Lstat(path + markEnd); err != nil {
+		return nil // none, or the path has other faults, which opening names
+	}
+	return cutShort(path, nil)
+}
+
+// exchange gives what is at path, with what SQLite keeps beside it, a name that is free, and its own to part. It returns
+// the new name of what was there, or nothing where there was none. When it fails everything is where it was, and the mark
+// is taken off; or else the mark stays.
+func exchange(part, path string) (aside string, err error) {
+	if aside, err = freeAside(path); err != nil {
+		return "", errors.Join(err, unmark(path))
+	}
+	var moved []string
+	for _, end := range sidecars {
+		err = os.Rename(path+end, aside+end)
+		if errors.Is(err, os.ErrNotExist) {
+			err = nil
+			continue
+		}
+		if err != nil {
+			break
+		}
+		moved = append(moved, end)
+	}
+	if err == nil {
+		err = os.Rename(part, path)
+	}
+	if err == nil {
+		if len(moved) == 0 {
+			aside = ""
+		}
+		return aside, nil
+	}
+	for _, end := range moved {
+		if berr := os.Rename(aside+end, path+end); berr != nil {
+			return "", cutShort(path, errors.Join(err, berr))
+		}
+	}
+	return "", errors.Join(err, unmark(path))
+}
+
+// freeAside returns a name under which nothing lies yet.
+func freeAside(path string) (string, error) {
+	for n := 1; ; n++ {
+		aside := fmt.Sprintf("%s.aside-%d", path, n)
+		free := true
+		for _, end := range sidecars {
+			if _, err := os.Lstat(aside + end); err == nil {
+				free = false
+			} else if !errors.Is(err, os.ErrNotExist) {
+				return "", err
+			}
+		}
+		if free {
+			return aside, nil
+		}
+	}
+}
