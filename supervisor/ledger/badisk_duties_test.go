@@ -12,8 +12,6 @@ import (
 	"reflect"
 	"strings"
 	"testing"
-
-	"beltwarden/supervisor/ledger/disk"
 )
 
 // courseLength is the number of commits in a course.
@@ -366,5 +364,3 @@ func unpacked(name string) ([]byte, error) {
 	}
 	return io.ReadAll(z)
 }
-
-var _ = disk.NoSpace

@@ -85,12 +85,31 @@ func forgetBelt(ctx context.Context, backup, path string) (err error) {
 		err = l.Commit(ctx, EventNoted{Kind: "recovery", Text: "the ledger was restored from the backup " + filepath.Base(backup) +
 			"; what was made since is not in it, and parts may lie on the belt"}, BeltMoved{Belt: b})
 	}
+	if err == nil {
+		err = l.foldLog(ctx)
+	}
 	if err = errors.Join(err, l.Close()); err != nil {
 		return err
 	}
-	// SQLite keeps to itself that the log did not reach the file at closing.
+	// What SQLite does not achieve at closing it keeps to itself.
 	if _, err := os.Lstat(path + "-wal"); !errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("the copy could not be written to its end; %s: %w", remedyFailing, ErrDisk)
+	}
+	return nil
+}
+
+// foldLog brings all of the log into the file.
+func (l *Ledger) foldLog(ctx context.Context) error {
+	if err := l.acquire(ctx); err != nil {
+		return err
+	}
+	defer l.release()
+	var busy, frames, folded int
+	if err := l.conn.QueryRowContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)").Scan(&busy, &frames, &folded); err != nil {
+		return l.classify(err)
+	}
+	if busy != 0 {
+		return ErrLocked
 	}
 	return nil
 }

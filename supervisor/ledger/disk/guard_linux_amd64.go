@@ -14,12 +14,11 @@ import (
 
 // guard decides, call by call, what fails. It is used by the goroutine of serve alone.
 type guard struct {
-	fault    Fault
-	listener int
-	memory   *os.File // of this process: arguments are read from it
-	report   Report
-	synced   map[string][]byte // what each file held when it was last synced
-	full     bool              // the last operation concerned failed for want of room
+	fault  Fault
+	memory *os.File // of this process: arguments are read from it
+	report Report
+	synced map[string][]byte // what each file held when it was last synced
+	full   bool              // the last operation concerned failed for want of room
 }
 
 // act is what a call does to a disk.

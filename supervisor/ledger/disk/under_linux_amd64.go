@@ -14,41 +14,72 @@ import (
 // Under runs do in a goroutine of its own, bound to a thread whose calls on files the fault concerns, and returns when do
 // has returned. What do leaves to other goroutines is not concerned. The thread ends with do.
 func Under(f Fault, do func()) (Report, error) {
-	g := &guard{fault: f, synced: map[string][]byte{}}
-	var err error
-	if g.memory, err = os.OpenFile("/proc/self/mem", os.O_RDWR, 0); err != nil {
-		return Report{}, fmt.Errorf("%w: %w", ErrNoMeans, err)
-	}
-	defer g.memory.Close()
-	g.remember()
-	var quit [2]int
-	if err := unix.Pipe2(quit[:], unix.O_CLOEXEC); err != nil {
+	b, err := Begin(f)
+	if err != nil {
 		return Report{}, err
 	}
-	defer unix.Close(quit[0])
-	listening := make(chan error)
-	ended := make(chan struct{})
+	ended := make(chan error)
 	go func() {
-		defer close(ended)
-		runtime.LockOSThread() // never unlocked: the filter cannot be taken off again
-		fd, err := listen()
-		g.listener = fd
-		listening <- err
+		err := b.Here()
 		if err == nil {
 			do()
 		}
+		ended <- err
 	}()
-	if err := <-listening; err != nil {
-		unix.Close(quit[1])
-		return Report{}, fmt.Errorf("%w: %w", ErrNoMeans, err)
+	err = <-ended
+	r, eerr := b.End()
+	return r, errors.Join(err, eerr)
+}
+
+// Bad is a disk on which a fault lies.
+type Bad struct {
+	guard     *guard
+	listening chan int // descriptors that Here has opened
+	quit      [2]int
+	served    chan error
+}
+
+// Begin lays a fault on a disk. Nothing is concerned by it before Here.
+func Begin(f Fault) (*Bad, error) {
+	b := &Bad{guard: &guard{fault: f, synced: map[string][]byte{}}, listening: make(chan int, 1), served: make(chan error, 1)}
+	var err error
+	if b.guard.memory, err = os.OpenFile("/proc/self/mem", os.O_RDWR, 0); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrNoMeans, err)
 	}
-	defer unix.Close(g.listener)
-	served := make(chan error, 1)
-	go func() { served <- g.serve(quit[0]) }()
-	<-ended
-	unix.Close(quit[1])
-	err = <-served
-	return g.report, err
+	if err := unix.Pipe2(b.quit[:], unix.O_CLOEXEC); err != nil {
+		return nil, errors.Join(err, b.guard.memory.Close())
+	}
+	b.guard.remember()
+	go func() {
+		fd, any := <-b.listening
+		if !any {
+			b.served <- nil
+			return
+		}
+		err := b.guard.serve(fd, b.quit[0])
+		b.served <- errors.Join(err, unix.Close(fd))
+	}()
+	return b, nil
+}
+
+// Here lets the fault concern all that the calling goroutine does from now on. It is called once. The goroutine must end
+// before End is called, and its thread ends with it.
+func (b *Bad) Here() error {
+	runtime.LockOSThread() // never unlocked: the filter cannot be taken off again
+	fd, err := listen()
+	if err != nil {
+		return fmt.Errorf("%w: %w", ErrNoMeans, err)
+	}
+	b.listening <- fd
+	return nil
+}
+
+// End returns what was met.
+func (b *Bad) End() (Report, error) {
+	close(b.listening)
+	err := unix.Close(b.quit[1])
+	err = errors.Join(err, <-b.served, unix.Close(b.quit[0]), b.guard.memory.Close())
+	return b.guard.report, err
 }
 
 // watched are the calls that come to the guard: what SQLite and the os package use on files.
@@ -121,9 +152,9 @@ type reply struct {
 }
 
 // serve answers calls until the other end of quit is closed.
-func (g *guard) serve(quit int) error {
+func (g *guard) serve(listener, quit int) error {
 	for {
-		ready := []unix.PollFd{{Fd: int32(g.listener), Events: unix.POLLIN}, {Fd: int32(quit)}}
+		ready := []unix.PollFd{{Fd: int32(listener), Events: unix.POLLIN}, {Fd: int32(quit)}}
 		if _, err := unix.Poll(ready, -1); err != nil && !errors.Is(err, unix.EINTR) {
 			return err
 		}
@@ -134,7 +165,7 @@ func (g *guard) serve(quit int) error {
 			continue
 		}
 		var n notice
-		if _, _, no := unix.Syscall(unix.SYS_IOCTL, uintptr(g.listener), unix.SECCOMP_IOCTL_NOTIF_RECV, uintptr(unsafe.Pointer(&n))); no != 0 {
+		if _, _, no := unix.Syscall(unix.SYS_IOCTL, uintptr(listener), unix.SECCOMP_IOCTL_NOTIF_RECV, uintptr(unsafe.Pointer(&n))); no != 0 {
 			if no == unix.EINTR || no == unix.ENOENT {
 				continue
 			}
@@ -148,7 +179,7 @@ func (g *guard) serve(quit int) error {
 		} else if no := g.judge(n); no != 0 {
 			r.errno, r.flags = -int32(no), 0
 		}
-		if _, _, no := unix.Syscall(unix.SYS_IOCTL, uintptr(g.listener), unix.SECCOMP_IOCTL_NOTIF_SEND, uintptr(unsafe.Pointer(&r))); no != 0 && no != unix.ENOENT {
+		if _, _, no := unix.Syscall(unix.SYS_IOCTL, uintptr(listener), unix.SECCOMP_IOCTL_NOTIF_SEND, uintptr(unsafe.Pointer(&r))); no != 0 && no != unix.ENOENT {
 			return no
 		}
 	}
