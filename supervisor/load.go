@@ -33,6 +33,7 @@ type Ledger interface {
 	LastState(ctx context.Context) (*ledger.State, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
 	EventsOf(ctx context.Context, kind string, limit int) ([]ledger.Event, error)
+	Before() ledger.Stamp
 	HeatStore
 }
 
@@ -45,6 +46,7 @@ type Inspector func(ctx context.Context, path string) (*job.Plan, error)
 func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, start string, now time.Time) (*Machine, error) {
 	m := &Machine{set: set.withDefaults(), now: now, since: now, state: Stopped, start: start}
 	m.guard = newHeatWatch(&m.set)
+	m.clock = clockWatch{began: now, newest: l.Before().At}
 	fail := func(err error) (*Machine, error) {
 		return nil, fmt.Errorf("cannot take up the last run: %w", err)
 	}
@@ -175,6 +177,7 @@ func (m *Machine) Begin(now time.Time) Output {
 		m.change(Reset, m.cause, &out)
 	}
 	m.by = ""
+	m.watchClock(&out)
 	return out
 }
 

@@ -24,6 +24,7 @@ type Machine struct {
 
 	warmth warmth
 	guard  heatWatch
+	clock  clockWatch
 
 	lot   *lot
 	cycle *cycle // begun and not yet discharged, interrupted or given up
@@ -121,6 +122,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Request:
 		m.request(e, &out)
 	}
+	m.watchClock(&out)
 	m.tellAhead(&out)
 	m.lookAlone(&out)
 	m.keepWarmth(&out)

@@ -25,8 +25,10 @@ type Production struct {
 	UnattendedS float64 `json:"unattended_s"`  // outside the attended hours
 	IdleS       float64 `json:"idle_s"`        // stopped, idle or complete
 	InWorkS     float64 `json:"in_progress_s"` // of the part that is not made yet
-	// UnseenS is about how long no daemon ran, by the wall clock.
-	UnseenS float64 `json:"unseen_s"`
+	// UnseenS is about how long no daemon ran, by the wall clock. UnseenStarts counts the
+	// starts before which it is not known, since the clock was set.
+	UnseenS      float64 `json:"unseen_s"`
+	UnseenStarts int     `json:"unseen_starts,omitempty"`
 
 	Produced   int `json:"produced"`
 	Good       int `json:"good"` // found good; parts not looked at are not among them
@@ -90,7 +92,11 @@ func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, hol
 			span.from = max(span.from, o.SinceStart)
 		}
 		if last := t.Last[s.Stamp.Boot]; next.Boot > s.Stamp.Boot && last.Seq > 0 {
-			p.UnseenS += max(0, next.At.Sub(last.At)).Seconds()
+			if gap, ok := t.Gap(last, next); ok {
+				p.UnseenS += gap.Seconds()
+			} else {
+				p.UnseenStarts++
+			}
 		}
 		p.add(stateOf(&s), span, made, broken, running, unattended)
 	}

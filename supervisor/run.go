@@ -22,6 +22,7 @@ type Supervisor struct {
 	open   serialio.Opener
 	speak  func(serialio.Port, serialio.Options) connection
 	log    *zap.Logger
+	now    func() time.Time
 
 	requests chan call
 	pings    chan chan struct{}
@@ -63,10 +64,13 @@ var ErrEnded = errors.New("the run has ended")
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
 		requests: make(chan call), pings: make(chan chan struct{}), rooms: make(chan int64), ended: make(chan struct{}), opened: make(chan opening)}
+	if s.now = m.set.Now; s.now == nil {
+		s.now = time.Now
+	}
 	s.speak = func(p serialio.Port, o serialio.Options) connection { return serialio.NewConn(p, o) }
 	s.track.axis, s.track.forward = m.set.BeltAxis, m.set.Forward
 	s.track.forget()
-	s.snapshot.Store(m.Snapshot(time.Now()))
+	s.snapshot.Store(m.Snapshot(s.now()))
 	return s
 }
 
@@ -142,7 +146,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 	defer s.lastWords()
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
-	s.carryOut(ctx, s.machine.Begin(time.Now()), nil)
+	s.carryOut(ctx, s.machine.Begin(s.now()), nil)
 	cancelled := ctx.Done()
 	var bound <-chan time.Time
 	for {
@@ -201,7 +205,7 @@ func arm(timer *time.Timer, m *Machine) {
 
 // step hands the machine one event, after what the board has accepted so far.
 func (s *Supervisor) step(ev Event, c *call) {
-	now := time.Now()
+	now := s.now()
 	s.machine.Step(now, Progressed{s.track.progress()})
 	s.carryOut(context.Background(), s.machine.Step(now, ev), c)
 }
@@ -213,7 +217,7 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 		s.commitOwed(owedEvery)
 	} else {
 		s.log.Error("cannot keep records", zap.Error(err))
-		safe := s.machine.Step(time.Now(), LedgerFailed{err})
+		safe := s.machine.Step(s.now(), LedgerFailed{err})
 		// Safety first: these effects switch heaters off, and are carried out
 		// whether or not the ledger takes the records that tell of it.
 		if again := s.commit(ctx, safe.Records); again != nil {
@@ -224,7 +228,7 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	for _, e := range out.Effects {
 		s.effect(e)
 	}
-	shot := s.machine.Snapshot(time.Now())
+	shot := s.machine.Snapshot(s.now())
 	shot.Line.Stats = s.stats()
 	s.snapshot.Store(shot)
 	if d := out.Settled; d != nil && s.later != nil {

@@ -32,6 +32,7 @@ type Settings struct {
 	BinParts      int           // parts that the bin holds; 0 is not watched
 	DiskReserve   int64         // bytes that must be free on the ledger's file system before a part; 0 is not watched
 	Attended      Span          // when parts may be in the making; the zero Span is always
+	ClockFloor    time.Time     // no clock that shows an earlier time is right; zero: any may be
 	VisitAhead    time.Duration // a visit is told so long before it is due; 0: not at all
 	HoldCertainty float64       // probability that the belt is within its limit at a hold; 0 means 0.99
 
@@ -55,6 +56,9 @@ type Settings struct {
 	HeatersOffAfter time.Duration // in a hold, from standby to off
 	ReheatLimit     time.Duration // longest heat-up
 	PrimeMM         float64       // pushed out after a hold, on top of what was drawn back
+
+	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
+	Now func() time.Time
 
 	// NozzleWatch and BedWatch are what the heaters' readings are held to; zero takes
 	// heat.NozzleLimits and heat.BedLimits without a ceiling.

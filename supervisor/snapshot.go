@@ -12,7 +12,9 @@ import (
 // Snapshot is an immutable picture of the run, published after each step. Board,
 // metrics and command line read it; none of them touches machine or port.
 type Snapshot struct {
-	At      time.Time `json:"at"`
+	At time.Time `json:"at"`
+	// Clock says why the clock of the computer cannot be right; empty where nothing speaks against it.
+	Clock   string    `json:"clock,omitempty"`
 	Machine string    `json:"machine"`
 	State   State     `json:"state"`
 	Since   time.Time `json:"since"`
@@ -157,7 +159,7 @@ type LineView struct {
 // Snapshot returns a picture of the machine as it stands at now.
 func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	m.now = now
-	s := &Snapshot{At: now, Machine: m.set.Machine, State: m.state, Since: m.since, Cause: m.cause,
+	s := &Snapshot{At: now, Clock: m.clockDoubt(), Machine: m.set.Machine, State: m.state, Since: m.shown(m.since), Cause: m.cause,
 		Doing: m.work.doing, Advice: m.advice(), Accepts: m.possible()}
 	b := m.belt.now()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
@@ -179,7 +181,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	}
 	h := m.heat
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
-		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: h.read,
+		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: m.shown(h.read),
 		Unsure: h.maybeOn && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.proof.text, Proved: m.guard.proof.shown}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
@@ -203,7 +205,7 @@ func (m *Machine) lotView() *LotView {
 		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap + j.torn, Size: l.sizeView(i)})
 	}
 	if c := m.cycle; c != nil && !c.fromLedger {
-		v.Part, v.PartBegun = c.ordinal, c.begun
+		v.Part, v.PartBegun = c.ordinal, m.shown(c.begun)
 		if !c.made {
 			v.Wanted = max(0, v.Wanted-1) // it has begun
 		}

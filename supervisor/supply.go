@@ -112,6 +112,9 @@ func (m *Machine) unattended() (NextVisit, bool) {
 		return NextVisit{}, false
 	}
 	left := h.left(m.now)
+	if m.clockUnset() {
+		left = 0
+	}
 	v := NextVisit{Reason: CauseUnattended, Text: fmt.Sprintf("a part takes %s and would end outside the attended hours, %s", d.Round(time.Minute), h)}
 	if c := m.cycle; c != nil && !c.fromLedger && !c.made {
 		v.Parts++
@@ -119,6 +122,9 @@ func (m *Machine) unattended() (NextVisit, bool) {
 	}
 	if left > 0 {
 		v.Parts += int(left / d)
+	}
+	if m.clockUnset() {
+		v.Text = fmt.Sprintf("nobody can tell whether these are the attended hours, %s: %s", h, m.clockDoubt())
 	}
 	return v, true
 }

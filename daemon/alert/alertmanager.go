@@ -16,9 +16,6 @@ import (
 const (
 	// tellAgain is how often a condition that lasts is told anew.
 	tellAgain = time.Minute
-	// lasting is how long it counts without that: what a daemon that has ended has told
-	// is over by itself.
-	lasting = 5 * time.Minute
 	// mostResolve is how many conditions that are over are remembered while nobody takes them.
 	mostResolve = 100
 )
@@ -32,7 +29,9 @@ type AlertmanagerOptions struct {
 
 // Alertmanager is a [Notifier] that posts alerts to the interface of that name,
 // version 2. Holds, suspensions, aborts and a finished lot are told anew while they
-// last, and ended when they are over; what else there is to tell ends by itself.
+// last, and ended when they are over; what else there is to tell ends by itself, after the
+// resolve_timeout of the Alertmanager. When a condition begins is left to its clock: by one of
+// ours that is behind, every alert would be over before it is taken, and one that is ahead is refused.
 type Alertmanager struct {
 	post *Webhook
 	o    AlertmanagerOptions
@@ -45,7 +44,6 @@ type Alertmanager struct {
 type posted struct {
 	Labels       map[string]string `json:"labels"`
 	Annotations  map[string]string `json:"annotations,omitempty"`
-	StartsAt     time.Time         `json:"startsAt,omitzero"`
 	EndsAt       time.Time         `json:"endsAt,omitzero"`
 	GeneratorURL string            `json:"generatorURL,omitempty"`
 }
@@ -76,11 +74,8 @@ func (m *Alertmanager) Close() { m.post.Close() }
 // Notify implements [Notifier].
 func (m *Alertmanager) Notify(ctx context.Context, message *Message) error {
 	a := message.About
-	p := posted{Labels: m.labels(a.State, a.Kind, message.Urgency), StartsAt: a.Stamp.At, EndsAt: time.Now().Add(lasting), GeneratorURL: message.Link,
+	p := posted{Labels: m.labels(a.State, a.Kind, message.Urgency), GeneratorURL: message.Link,
 		Annotations: map[string]string{"summary": message.Subject, "description": message.Text}}
-	if p.StartsAt.IsZero() || p.StartsAt.After(time.Now()) { // the clock was set meanwhile
-		p.StartsAt = time.Now()
-	}
 	if err := m.send(ctx, message.ID, p); err != nil {
 		return err
 	}
@@ -162,7 +157,6 @@ func (m *Alertmanager) again(ctx context.Context, over []posted, now time.Time) 
 	all := slices.Clone(m.posted)
 	m.mu.Unlock()
 	for i := range all {
-		all[i].EndsAt = now.Add(lasting)
 		if slices.ContainsFunc(over, func(q posted) bool { return same(all[i], q) }) {
 			all[i].EndsAt = now
 		}

@@ -57,7 +57,7 @@ func TestAlertmanager(t *testing.T) {
 			!strings.Contains(first.Annotations["description"], "12 good") || first.GeneratorURL != "https://belt.workshop.example/visit" {
 			t.Errorf("told %+v", first)
 		}
-		if n < 9 || n > 14 || !last.EndsAt.After(time.Now().Add(3*time.Minute)) || last.Labels["reason"] != first.Labels["reason"] {
+		if n < 9 || n > 14 || !last.EndsAt.IsZero() || last.Labels["reason"] != first.Labels["reason"] {
 			t.Errorf("told %d times in 10 min, the last ends at %s", n, last.EndsAt)
 		}
 		mu.Lock()

@@ -22,6 +22,7 @@ type Direct struct {
 	prefix   string
 	retry    Retry
 	log      *zap.Logger
+	now      func() time.Time
 
 	// Owned by the goroutine of Run.
 	fault time.Time // when the fault began that is being told; zero: none
@@ -33,7 +34,7 @@ type Direct struct {
 // NewDirect returns a watch on the run; [Direct.Run] does the work. The prefix
 // makes the identities of alerts differ from those of other starts.
 func NewDirect(snapshot func() *supervisor.Snapshot, to Notifier, words *Writer, patience time.Duration, prefix string, retry Retry, log *zap.Logger) *Direct {
-	return &Direct{snapshot: snapshot, to: to, words: words, patience: patience, prefix: prefix, retry: retry, log: log.With(zap.String("channel", to.Channel()))}
+	return &Direct{snapshot: snapshot, to: to, words: words, patience: patience, prefix: prefix, retry: retry, now: time.Now, log: log.With(zap.String("channel", to.Channel()))}
 }
 
 // Run watches until ctx ends.
@@ -61,7 +62,7 @@ func (d *Direct) look(ctx context.Context) {
 	if d.fault.IsZero() {
 		d.fault, d.told, d.tries, d.next = s.Since, false, 0, time.Time{}
 	}
-	if d.told || time.Now().Before(d.next) || time.Since(d.fault) < d.patience {
+	if d.told || d.now().Before(d.next) || d.now().Sub(d.fault) < d.patience {
 		return
 	}
 	err := d.to.Notify(ctx, d.words.Several([]ledger.Alert{{ID: fmt.Sprintf("%s-ledger-%d", d.prefix, d.fault.UnixMilli()),
@@ -74,6 +75,6 @@ func (d *Direct) look(ctx context.Context) {
 		return
 	}
 	d.tries++
-	d.next = time.Now().Add(d.retry.wait(d.tries))
+	d.next = d.now().Add(d.retry.wait(d.tries))
 	d.log.Warn("nobody could be told that the ledger has failed", zap.Error(err))
 }

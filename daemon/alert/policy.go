@@ -37,6 +37,8 @@ type Policy struct {
 	Stale time.Duration
 	// In is where Quiet is meant; nil is the local time.
 	In *time.Location
+	// ClockFloor: a clock that shows an earlier time is not set, and nothing is kept back for quiet hours by it.
+	ClockFloor time.Time
 }
 
 // patience is how long nobody must have acted before the channel is called.
@@ -51,6 +53,9 @@ func (p *Policy) quiet(u Urgency, now time.Time) bool {
 }
 
 func (p *Policy) quietNow(now time.Time) bool {
+	if now.Before(p.ClockFloor) {
+		return false
+	}
 	in := p.In
 	if in == nil {
 		in = time.Local

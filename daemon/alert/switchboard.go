@@ -35,6 +35,8 @@ type SwitchboardOptions struct {
 	Snapshot  func() *supervisor.Snapshot // nil: a failing ledger is told by nobody
 	StartID   string                      // makes identities differ from those of other starts
 	Log       *zap.Logger
+	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
+	Now func() time.Time
 }
 
 // Switchboard calls people: it has a worker for each channel, and knows how they
@@ -47,13 +49,20 @@ type Switchboard struct {
 
 // NewSwitchboard returns a switchboard; [Switchboard.Run] does the work.
 func NewSwitchboard(o SwitchboardOptions) *Switchboard {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
 	s := &Switchboard{o: o}
 	for _, r := range o.Receivers {
 		p := o.Policy
 		p.Level = max(1, r.Level)
-		s.workers = append(s.workers, newWorker(o.Outbox, r.Notifier, &s.o.Words, p, o.Retry, o.Log))
+		w := newWorker(o.Outbox, r.Notifier, &s.o.Words, p, o.Retry, o.Log)
+		w.now = o.Now
+		s.workers = append(s.workers, w)
 		if o.Snapshot != nil {
-			s.direct = append(s.direct, NewDirect(o.Snapshot, r.Notifier, &s.o.Words, p.patience(), o.StartID, o.Retry, o.Log))
+			d := NewDirect(o.Snapshot, r.Notifier, &s.o.Words, p.patience(), o.StartID, o.Retry, o.Log)
+			d.now = o.Now
+			s.direct = append(s.direct, d)
 		}
 	}
 	return s
@@ -115,7 +124,7 @@ func (s *Switchboard) Channels(ctx context.Context) ([]State, error) {
 	if err != nil {
 		return nil, err
 	}
-	now := time.Now()
+	now := s.o.Now()
 	var list []State
 	for _, w := range s.workers {
 		one := State{Name: w.to.Channel(), Kind: w.to.Kind(), Level: w.policy.Level, Quiet: w.policy.quietNow(now)}
@@ -175,7 +184,7 @@ func (s *Switchboard) Test(ctx context.Context, channel string) error {
 			continue
 		}
 		a := ledger.Alert{ID: "test-" + strings.ToLower(rand.Text()[:12]), Kind: testKind, Reason: testKind,
-			Text: "this is a test: whoever reads it is called when the machine needs somebody", Stamp: ledger.Stamp{At: time.Now()}}
+			Text: "this is a test: whoever reads it is called when the machine needs somebody", Stamp: ledger.Stamp{At: s.o.Now()}}
 		return w.to.Notify(ctx, s.o.Words.Several([]ledger.Alert{a}, 0))
 	}
 	return ErrNoChannel

@@ -47,6 +47,7 @@ type worker struct {
 	policy Policy
 	retry  Retry
 	log    *zap.Logger
+	now    func() time.Time
 
 	// Owned by the goroutine of run.
 	newest   int64           // highest position of an alert seen in the outbox
@@ -65,7 +66,7 @@ func newWorker(o Outbox, to Notifier, words *Writer, p Policy, retry Retry, log 
 		retry.First = 5 * time.Second
 	}
 	retry.Limit = max(retry.Limit, retry.First)
-	return &worker{outbox: o, to: to, words: words, policy: p, retry: retry, sent: map[string]bool{},
+	return &worker{outbox: o, to: to, words: words, policy: p, retry: retry, sent: map[string]bool{}, now: time.Now,
 		log: log.With(zap.String("channel", to.Channel()))}
 }
 
@@ -115,7 +116,7 @@ func (w *worker) round(ctx context.Context) {
 // due returns what waits. While a failed alert waits, everything waits, but for a
 // new alert: it is a reason to try again at once, from the oldest on.
 func (w *worker) due(ctx context.Context) ([]ledger.Alert, error) {
-	now := time.Now()
+	now := w.now()
 	alerts, err := w.outbox.PendingAlerts(ctx, w.to.Channel(), now, atOnce)
 	fresh := false
 	for _, a := range alerts {
@@ -146,7 +147,7 @@ func (w *worker) sort(ctx context.Context, alerts []ledger.Alert) (sorted, error
 		}
 		acted = last.Stamp.Seq
 	}
-	now := time.Now()
+	now := w.now()
 	waiting := len(alerts) > 0 || !now.Before(w.retryAt)
 	todo := w.policy.sort(alerts, now, acted, func(a ledger.Alert) time.Duration { return w.outbox.Age(a.Stamp, now) }, w.hour)
 	if waiting {
@@ -165,7 +166,7 @@ func (w *worker) recall(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		now := time.Now()
+		now := w.now()
 		for _, a := range last {
 			h.add(UrgencyOf(a), now.Add(-w.outbox.Age(a.Stamp, now)))
 		}
@@ -204,7 +205,7 @@ func (w *worker) deliver(ctx context.Context, group []ledger.Alert) bool {
 			}
 			return w.failed(ctx, fresh[0], err)
 		}
-		w.hour.add(m.Urgency, time.Now())
+		w.hour.add(m.Urgency, w.now())
 	}
 	if w.troubled {
 		w.troubled = false
@@ -225,7 +226,7 @@ func (w *worker) deliver(ctx context.Context, group []ledger.Alert) bool {
 		for _, a := range group {
 			w.sent[a.ID] = true // not sent again by this process; only the record is tried again
 		}
-		w.retryAt = time.Now().Add(w.retry.First)
+		w.retryAt = w.now().Add(w.retry.First)
 		return false
 	}
 	for _, a := range group {
@@ -249,7 +250,7 @@ func (w *worker) failed(ctx context.Context, a ledger.Alert, err error) bool {
 	if refused {
 		wait = max(wait, jitter(w.retry.Limit))
 	}
-	next := time.Now().Add(wait)
+	next := w.now().Add(wait)
 	records := []ledger.Record{ledger.AlertTried{ID: a.ID, Channel: w.to.Channel(), Err: err.Error(), NextTry: next}}
 	if refused && a.Tries == 0 {
 		records = append(records, ledger.EventNoted{Kind: "alert",

@@ -24,7 +24,8 @@ func alertRetry(c *config.Settings) alert.Retry {
 
 // alertPolicy says when who is called.
 func alertPolicy(c *config.Settings) alert.Policy {
-	p := alert.Policy{EscalateAfter: c.Alerts.EscalateAfter, QuietHolds: c.Alerts.QuietHolds, PerHour: c.Alerts.PerHour, Stale: staleAfter}
+	p := alert.Policy{EscalateAfter: c.Alerts.EscalateAfter, QuietHolds: c.Alerts.QuietHolds, PerHour: c.Alerts.PerHour, Stale: staleAfter,
+		ClockFloor: clockFloor()}
 	if from, to, ok := config.ParseSpan(c.Alerts.Quiet); ok {
 		p.Quiet = alert.Span{FromMin: from, ToMin: to}
 	}

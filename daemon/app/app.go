@@ -135,7 +135,7 @@ func (a *App) build(ctx context.Context) (err error) {
 
 	if n := c.Ledger.BackupKeep; n > 0 {
 		a.backups = backup.New(backup.Options{Source: a.ledger, Ledger: c.Ledger.Path, Folder: c.Ledger.BackupFolder, Keep: n,
-			Every: upkeepEvery, Log: a.log.Named("backup"), After: a.upkeep})
+			Every: upkeepEvery, Log: a.log.Named("backup"), After: a.upkeep, ClockFloor: clockFloor()})
 	}
 	a.openShelf(c.Server)
 	a.startID = strings.ToLower(rand.Text()[:12])

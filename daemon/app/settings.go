@@ -50,6 +50,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		GapMM:          d.GapMM,
 		ClearAtEnd:     d.ClearAtEnd,
 
+		ClockFloor:      clockFloor(),
 		VisitAhead:      c.Alerts.Ahead,
 		PartEveryParts:  h.EveryParts,
 		CheckEveryMM:    h.EveryTravelMM,

@@ -37,6 +37,10 @@ type Options struct {
 	// After is called after each copy that has come about, nil for nothing: what is removed
 	// from the ledger then is in a copy.
 	After func(ctx context.Context)
+	// ClockFloor: a clock that shows an earlier time is not set, and says nothing about the age of a copy.
+	ClockFloor time.Time
+	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
+	Now func() time.Time
 }
 
 // Keeper makes the copies. Its methods may be used from any goroutine.
@@ -70,6 +74,9 @@ const (
 
 // New returns a keeper; [Keeper.Run] does the work.
 func New(o Options) *Keeper {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
 	k := &Keeper{o: o, free: disk.Free}
 	if list, err := List(o.Folder); err == nil && len(list) > 0 {
 		k.last.Store(&list[len(list)-1])
@@ -83,7 +90,8 @@ func New(o Options) *Keeper {
 func (k *Keeper) Run(ctx context.Context) {
 	wait := settle
 	if last := k.last.Load(); last != nil {
-		if age := time.Since(last.Made); age >= 0 && age < k.o.Every {
+		now := k.o.Now()
+		if age := now.Sub(last.Made); !now.Before(k.o.ClockFloor) && age >= 0 && age < k.o.Every {
 			wait = max(settle, k.o.Every-age)
 		}
 	}
@@ -139,7 +147,7 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 	if err := k.o.Source.Backup(ctx, path); err != nil {
 		return err
 	}
-	made := Copy{Path: path, Number: n, Made: time.Now()}
+	made := Copy{Path: path, Number: n, Made: k.o.Now()}
 	if info, err := os.Stat(path); err == nil {
 		made.Bytes = info.Size()
 	}
@@ -191,12 +199,17 @@ func (k *Keeper) room() error {
 }
 
 // Newest returns the newest copy, nil when there is none, and why the last try failed,
-// if it did.
+// if it did. When a copy of this process was made is told by the clock as it stands now.
 func (k *Keeper) Newest() (last *Copy, failure string) {
 	if text := k.fail.Load(); text != nil {
 		failure = *text
 	}
-	return k.last.Load(), failure
+	if c := k.last.Load(); c != nil {
+		now, told := k.o.Now(), *c
+		told.Made = now.Add(-now.Sub(c.Made))
+		last = &told
+	}
+	return last, failure
 }
 
 // List returns the copies in a folder, oldest first. What is not named as one is left

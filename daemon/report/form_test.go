@@ -434,10 +434,20 @@ func TestControlAfterAChangeOfScale(t *testing.T) {
 // A hold over a restart of the daemon is measured by the wall clock, and says so.
 func TestHoldOverARestart(t *testing.T) {
 	b := pegs()
-	b.holds[0].Ended.Boot, b.holds[0].Ended.SinceStart = 2, time.Second
+	ended := &b.holds[0].Ended
+	ended.Boot, ended.SinceStart = 2, time.Second
+	b.times.Last = map[int64]ledger.Stamp{1: b.holds[0].Begun, 2: *ended}
 	h := b.read(t, Settings{}, time.Hour).Workshop.Holds[0]
 	if h.LengthS != 600 || !h.ByWall {
 		t.Errorf("%+v", h)
+	}
+	for _, years := range []int{5, -5, -56} { // the clock was set between the starts: what is certain is told
+		moved := *ended
+		moved.At = ended.At.AddDate(years, 0, 0)
+		b.holds[0].Ended, b.times.Last[2] = moved, moved
+		if h := b.read(t, Settings{}, time.Hour).Workshop.Holds[0]; h.LengthS != 1 || !h.ByWall {
+			t.Errorf("clock set by %d years: %+v", years, h)
+		}
 	}
 	b.cycles[0].Discharged.Boot = 2
 	if c := b.read(t, Settings{}, time.Hour).Workshop.Cycle; c.N != 3 {

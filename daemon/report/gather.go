@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"time"
 
 	"beltwarden/supervisor/ledger"
 )
@@ -83,16 +82,8 @@ func (s *source) holdList() []Hold {
 	for _, h := range s.holds {
 		v := Hold{ID: h.ID, State: h.State, Reason: h.Reason, Text: h.Text, AtPart: h.AtPart, TravelMM: h.TravelMM - s.course.FromMM,
 			Begun: s.at(h.Begun), Ended: s.when(h.Ended), How: h.How, By: h.By, Override: h.Override}
-		var long time.Duration
-		switch {
-		case h.Ended.Seq == 0:
-			long, v.ByWall = s.now.Sub(h.Begun.At), true
-		case h.Ended.Boot != h.Begun.Boot:
-			long, v.ByWall = h.Ended.At.Sub(h.Begun.At), true
-		default:
-			long = h.Ended.SinceStart - h.Begun.SinceStart
-		}
-		v.LengthS = max(0, long.Seconds())
+		long, exact := s.times.Length(h.Begun, h.Ended, s.now)
+		v.LengthS, v.ByWall = long.Seconds(), !exact
 		list = append(list, v)
 	}
 	return list

@@ -49,17 +49,7 @@ func (l *Ledger) probe(ctx context.Context) error {
 	if err := l.rollBack(ctx); err != nil {
 		return err
 	}
-	err := l.lookInto(ctx)
-	if !errors.Is(err, ErrCorrupt) {
-		return err
-	}
-	if rerr := readThrough(l.path); rerr != nil {
-		return rerr
-	}
-	if again := l.lookInto(ctx); !errors.Is(again, ErrCorrupt) {
-		return passing(err)
-	}
-	return err
+	return confirmed(l.path, func() error { return l.lookInto(ctx) })
 }
 
 // rollBack undoes what was under way when the making of a ledger was cut short, before it had its write-ahead log: SQLite

@@ -25,6 +25,9 @@ type Options struct {
 	// looked at beforehand; the path only names it in errors.
 	DSN string
 
+	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
+	Now func() time.Time
+
 	schema int // the number of schema steps to take, 0 for all; tests make old ledgers with it
 }
 
@@ -34,6 +37,8 @@ type Ledger struct {
 	opts  Options
 	start time.Time // of this Ledger; monotonic time counts from here
 	boot  int64     // number of this start in the ledger
+	// before is the newest row that an earlier start wrote; Seq 0 when there is none.
+	before Stamp
 
 	// turn holds one token for the goroutine that uses the writing connection. Waiting on a channel, unlike on a mutex,
 	// lets virtual time pass in tests. Close takes the token for good.

@@ -18,7 +18,10 @@ import (
 // Open opens the ledger at path, making the file and its directories when they are not there, and records this start of
 // the process. Errors wrap ErrLocked, ErrNewer, ErrCorrupt, ErrFull or ErrDisk; the first three leave the file as it was.
 func Open(path string, o Options) (*Ledger, error) {
-	l := &Ledger{path: path, opts: o, start: time.Now(), turn: make(chan struct{}, 1), closed: make(chan struct{}),
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	l := &Ledger{path: path, opts: o, start: o.Now(), turn: make(chan struct{}, 1), closed: make(chan struct{}),
 		cached: map[string]*sql.Stmt{}}
 	if err := l.open(context.Background()); err != nil {
 		err = fmt.Errorf("cannot open ledger %s: %w", path, l.classify(err))
@@ -121,6 +124,9 @@ func (l *Ledger) openWriter(ctx context.Context) error {
 	if err := migrate(ctx, l.conn, want); err != nil {
 		return err
 	}
+	if err := l.lookBack(ctx); err != nil {
+		return err
+	}
 	startID, err := randomID()
 	if err != nil {
 		return err
@@ -137,6 +143,17 @@ func (l *Ledger) openWriter(ctx context.Context) error {
 		l.boot, err = res.LastInsertId()
 		return err
 	})
+}
+
+// lookBack reads the newest row that was written before this start.
+func (l *Ledger) lookBack(ctx context.Context) error {
+	var at stampRow
+	err := l.conn.QueryRowContext(ctx, "SELECT "+stampColumns("e")+" FROM entry e ORDER BY e.seq DESC LIMIT 1").Scan(at.into()...)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return err
+	}
+	l.before = at.stamp()
+	return nil
 }
 
 // durable makes sure that the modes asked for were granted: some network file systems have no write-ahead log.

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"math"
+	"time"
 )
 
 // Times is what the time of a lot is reckoned from: the states of the machine from the one in which the lot was opened to
@@ -11,6 +12,44 @@ import (
 type Times struct {
 	States []State
 	Last   map[int64]Stamp
+}
+
+// longestGap is how long no daemon may have run between two starts. Beyond it the clock was wrong: a small board without one
+// begins decades ago.
+const longestGap = 366 * 24 * time.Hour
+
+// Gap is how long it was, by the wall clock, from a row of one start to a row of a later one. It is false where that cannot
+// be: then the clock was set meanwhile. The clock of a start is taken as it stood at the end, since it is set right after
+// the network is there.
+func (t Times) Gap(from, to Stamp) (time.Duration, bool) {
+	gap := t.corrected(to).Sub(t.corrected(from))
+	return max(0, gap), gap >= 0 && gap <= longestGap
+}
+
+// corrected is the wall time of a row by the clock as it stood when its start wrote last.
+func (t Times) corrected(s Stamp) time.Time {
+	last, ok := t.Last[s.Boot]
+	if !ok || last.Seq < s.Seq {
+		return s.At
+	}
+	return last.At.Add(s.SinceStart - last.SinceStart)
+}
+
+// Length is how long it was from one row to another, of a later start or not written yet (Seq 0; then to is taken to be
+// now). It is exact within a start. Else it rests on the wall clock, or where that was set on what is certain, the least.
+func (t Times) Length(from, to Stamp, now time.Time) (length time.Duration, exact bool) {
+	if to.Seq > 0 && to.Boot == from.Boot {
+		return max(0, to.SinceStart-from.SinceStart), true
+	}
+	least := max(0, t.Last[from.Boot].SinceStart-from.SinceStart)
+	end := now.Round(0)
+	if to.Seq > 0 {
+		least, end = least+to.SinceStart, t.corrected(to)
+	}
+	if byWall := end.Sub(t.corrected(from)); byWall >= least && byWall-least <= longestGap {
+		return byWall, false
+	}
+	return least, false
 }
 
 // Times returns the times of a lot; the error wraps ErrNotFound when there is none of that number.

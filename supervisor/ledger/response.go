@@ -62,12 +62,19 @@ func (l *Ledger) Sent(ctx context.Context, channel string, limit int) (alerts []
 	return alerts, err
 }
 
-// Age is how long ago a row was written, as far as that can be known: across starts the wall clock is all there is, and
-// the time since this start the least that it can be.
+// Age is how long ago a row was written, as far as that can be known: across starts the wall clock is all there is. The
+// least that it can be is the time since this start, with what the start before went on after the row.
 func (l *Ledger) Age(s Stamp, now time.Time) time.Duration {
 	since := now.Sub(l.start)
 	if s.Boot == l.boot {
 		return max(0, since-s.SinceStart)
 	}
-	return max(since, now.Round(0).Sub(s.At))
+	least := since + l.before.SinceStart
+	if s.Boot == l.before.Boot {
+		least -= s.SinceStart
+	}
+	return max(least, now.Round(0).Sub(s.At))
 }
+
+// Before returns the newest row that an earlier start wrote, with Seq 0 when there is none or the ledger is read only.
+func (l *Ledger) Before() Stamp { return l.before }

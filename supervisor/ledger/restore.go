@@ -127,13 +127,15 @@ func usable(ctx context.Context, path string) error {
 	if err := l.probe(ctx); err != nil {
 		return err
 	}
-	db, err := sql.Open("sqlite", l.opts.sourceName(path, roleProbe))
-	if err != nil {
-		return err
-	}
-	var n int
-	err = db.QueryRowContext(ctx, "SELECT count(*) FROM boot").Scan(&n)
-	return errors.Join(damage(err), db.Close())
+	return confirmed(path, func() (err error) {
+		db, err := sql.Open("sqlite", l.opts.sourceName(path, roleProbe))
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, db.Close()) }()
+		var n int
+		return damage(db.QueryRowContext(ctx, "SELECT count(*) FROM boot").Scan(&n))
+	})
 }
 
 func sameFile(a, b string) bool {

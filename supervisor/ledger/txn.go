@@ -3,7 +3,6 @@ package ledger
 import (
 	"context"
 	"database/sql"
-	"time"
 )
 
 // txn is one transaction on the writing connection. It is used by one goroutine, which holds the ledger's turn.
@@ -18,7 +17,7 @@ type txn struct {
 }
 
 func newTxn(ctx context.Context, l *Ledger) *txn {
-	now := time.Now()
+	now := l.opts.Now()
 	return &txn{ctx: ctx, l: l, wallMS: now.UnixMilli(), monoMS: max(now.Sub(l.start).Milliseconds(), 0)}
 }
 

@@ -35,6 +35,21 @@ func readThrough(path string) error {
 	return nil
 }
 
+// confirmed looks, and calls a file damaged only when all of it could be read and it is found damaged again.
+func confirmed(path string, look func() error) error {
+	err := look()
+	if !errors.Is(err, ErrCorrupt) {
+		return err
+	}
+	if rerr := readThrough(path); rerr != nil {
+		return rerr
+	}
+	if again := look(); !errors.Is(again, ErrCorrupt) {
+		return passing(err)
+	}
+	return err
+}
+
 // passing words a failure that was gone when it was looked for.
 func passing(err error) error {
 	return fmt.Errorf("reading it failed (%s), and then did not: try again; if it comes back, %s: %w",
