@@ -441,14 +441,16 @@ func TestHoldOverARestart(t *testing.T) {
 	if h.LengthS != 600 || !h.ByWall {
 		t.Errorf("%+v", h)
 	}
+	right := *ended
 	for _, years := range []int{5, -5, -56} { // the clock was set between the starts: what is certain is told
-		moved := *ended
-		moved.At = ended.At.AddDate(years, 0, 0)
+		moved := right
+		moved.At = right.At.AddDate(years, 0, 0)
 		b.holds[0].Ended, b.times.Last[2] = moved, moved
 		if h := b.read(t, Settings{}, time.Hour).Workshop.Holds[0]; h.LengthS != 1 || !h.ByWall {
 			t.Errorf("clock set by %d years: %+v", years, h)
 		}
 	}
+	b.holds[0].Ended, b.times.Last[2] = right, right
 	b.cycles[0].Discharged.Boot = 2
 	if c := b.read(t, Settings{}, time.Hour).Workshop.Cycle; c.N != 3 {
 		t.Errorf("a cycle over a restart has a time: %+v", c)
