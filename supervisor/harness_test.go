@@ -83,13 +83,17 @@ func (x *run) start() {
 func (x *run) startOn(through func(Ledger) Ledger) (context.CancelFunc, chan error) {
 	x.t.Helper()
 	var err error
-	if x.ledger, err = ledger.Open(x.path, ledger.Options{}); err != nil {
+	if x.ledger, err = ledger.Open(x.path, ledger.Options{Now: x.set.Now}); err != nil {
 		x.t.Fatal(err)
 	}
 	l := through(x.ledger)
 	ctx, cancel := context.WithCancel(context.Background())
 	x.starts++
-	m, err := NewMachine(ctx, x.set, l, x.inspect, "test"+strconv.Itoa(x.starts), time.Now())
+	now := time.Now
+	if x.set.Now != nil {
+		now = x.set.Now
+	}
+	m, err := NewMachine(ctx, x.set, l, x.inspect, "test"+strconv.Itoa(x.starts), now())
 	if err != nil {
 		x.t.Fatal(err)
 	}

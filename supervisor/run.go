@@ -158,7 +158,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 			}
 			return nil
 		}
-		arm(timer, s.machine)
+		s.arm(timer)
 		select {
 		case <-cancelled:
 			cancelled = nil
@@ -195,10 +195,10 @@ func (s *Supervisor) Run(ctx context.Context) error {
 }
 
 // arm sets the timer to what the machine waits for.
-func arm(timer *time.Timer, m *Machine) {
+func (s *Supervisor) arm(timer *time.Timer) {
 	wait := time.Hour
-	if at, ok := m.Deadline(); ok {
-		wait = max(0, time.Until(at))
+	if at, ok := s.machine.Deadline(); ok {
+		wait = max(0, at.Sub(s.now()))
 	}
 	timer.Reset(wait)
 }

@@ -19,6 +19,7 @@ type nextView struct {
 	Later                []laterView
 	Do                   []string
 	Unsure               bool     // heaters may be on
+	Clock                string   // why the computer's clock cannot be right
 	Certain, Uncertain   []string // after a fault
 	Alone                string   // whether it goes on by itself then
 	GoesOn               bool     // it does
@@ -41,6 +42,9 @@ func nextOf(s *supervisor.Snapshot) nextView {
 	when, why := screen.NextVisit(s)
 	v := nextView{Kind: kindOf(s), State: s.State.String(), Meaning: meanings[s.State], Since: screen.Clock(s.Since, s.At),
 		Why: sentence(s.Cause.Text), Reason: why, Unsure: s.Heat.Unsure, Do: doOf(s)}
+	if s.Clock != "" {
+		v.Clock = sentence(s.Clock) + "."
+	}
 	switch head, rest, cut := strings.Cut(when, ": "); {
 	case cut && head == "now":
 		v.Big, v.Rest = "Now", sentence(rest)

@@ -178,6 +178,7 @@ func (s *source) remarks(w *Workshop) []string {
 	say(s.setting.FilamentGPerMM > 0, "The mass of filament is reckoned from its length by the diameter and density that are configured now.")
 	say(len(w.Interruptions) > 0, fmt.Sprintf("%s broke off. How much filament went into what broke off is not recorded.", counted(len(w.Interruptions), "part")))
 	say(w.Production.UnseenS >= 60, "While no daemon ran nothing was recorded; that time is in no figure.")
+	say(w.Production.UnseenStarts > 0, fmt.Sprintf("How long no daemon ran before %s is not known, since the clock was set.", counted(w.Production.UnseenStarts, "start")))
 	say(true, "Which part a measured length belongs to is not recorded; lengths stand in the order in which they were taken down.")
 	say(true, "Times of day are by the computer's clock; lengths of time within one start of the daemon do not depend on it.")
 	return list

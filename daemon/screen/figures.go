@@ -47,6 +47,9 @@ func figureRows(p *supervisor.Production, st Style) []string {
 	if d := seconds(p.UnseenS); d >= time.Minute {
 		add(st.row("", fmt.Sprintf("about %s without a daemon, by the wall clock, are in none of them", Span(d))))
 	}
+	if n := p.UnseenStarts; n > 0 {
+		add(st.row("", fmt.Sprintf("how long no daemon ran before %s is not known: the clock was set", Count(n, "start"))))
+	}
 	return out
 }
 

@@ -35,6 +35,9 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	}
 	out = append(out, "")
 	add(st.row("Machine", fmt.Sprintf("%s is %s since %s (%s)", s.Machine, s.State, Clock(s.Since, s.At), Span(s.At.Sub(s.Since)))))
+	if s.Clock != "" {
+		add(st.strongRow("Clock", s.Clock))
+	}
 	if s.Cause.Text != "" {
 		add(st.row("  why", s.Cause.Text))
 	}
