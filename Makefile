@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash models damage long week writes year big clean \
+.PHONY: help build test race check needs fuzz vet cross bench sim crash models damage disk clock long week writes year big clean \
 	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
 
 GO ?= go
@@ -107,6 +107,13 @@ models: ## what the forecasts are worth, over LOTS=10000 simulated lots
 
 damage: ## ledgers damaged at random places, N of them, and as many power cuts in a commit
 	@BELTWARDEN_DAMAGES=$(N) BELTWARDEN_CUTS=$(N) $(GO) test -count=1 -timeout=0 -v -run '^(TestDamageAtRandom|TestPowerCut)$$' ./supervisor/ledger
+
+disk: ## every file operation of the ledger failing in turn, in each way; and N lots on a disk that fails, of each kind
+	@BELTWARDEN_FAULTS=all $(GO) test -count=1 -timeout=0 -v -run '^TestDiskFaults$$' ./supervisor/ledger
+	@BELTWARDEN_DISKS=$(N) $(GO) test -count=1 -timeout=0 -v -run '^TestLotOnABadDisk$$' ./supervisor
+
+clock: ## N lots while the clock is set by years, by hours, and not at boot
+	@BELTWARDEN_CLOCKS=$(N) $(GO) test -count=1 -timeout=0 -v -run '^TestClockSetBackAndForth$$' ./daemon/app
 
 long: ## a lot of PARTS=10000 parts in virtual time
 	@BELTWARDEN_PARTS=$(or $(PARTS),10000) $(GO) test -count=1 -timeout=0 -v -run '^TestLongLot$$' ./supervisor

@@ -116,6 +116,13 @@ var rules = []rule{
 	only("go.bug.st/serial", "its traps are worked around once, in the file that explains them",
 		func(s source) bool { return s.file == "serialio/device.go" }),
 	{
+		name: "bad disks and wrong clocks are for tests", reason: "what lets calls of the program fail, or its clock be wrong, must not be within reach of what is shipped",
+		applies: func(source) bool { return true },
+		broken: func(_ source, what string) bool {
+			return from(what, "supervisor/ledger/disk", "supervisor/wall")
+		},
+	},
+	{
 		name: "library packages log nothing", reason: "what went wrong is returned, and told once, where its class is decided: in the run or the daemon",
 		applies: func(s source) bool { return !in(s.room, "daemon") && s.room != "supervisor" },
 		broken: func(_ source, what string) bool {

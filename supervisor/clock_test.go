@@ -86,16 +86,22 @@ func TestAttendedHoursWithoutAClock(t *testing.T) {
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)
-		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
-		s := x.until(Suspended, time.Hour)
-		if s.Cause.Code != CauseUnattended || !strings.Contains(s.Cause.Text, "is not set") || !strings.Contains(s.Clock, "is not set: it shows 1970-01-01") {
-			t.Errorf("%+v; %s", s.Cause, s.Clock)
+		res := x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}}})
+		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "is not set: it shows 1970-01-01") {
+			t.Errorf("refused with: %v", err)
 		}
 		clock.SetBy(time.Hour)
-		time.Sleep(time.Minute)
+		x.do(Request{Command: Start})
+		x.until(Execute, time.Hour)
 		if s := x.s.Snapshot(); s.Clock != "" {
 			t.Errorf("of a right clock is told: %s", s.Clock)
 		}
+		clock.SetTo(time.Date(1970, 1, 1, 3, 0, 0, 0, time.Local))
+		s := x.until(Suspended, 5*time.Hour) // after the part
+		if s.Cause.Code != CauseUnattended || !strings.Contains(s.Cause.Text, "nobody can tell") || x.counts(res.LotID).Made != 1 {
+			t.Errorf("%+v; made %d", s.Cause, x.counts(res.LotID).Made)
+		}
+		clock.SetBy(time.Hour)
 		x.do(Request{Command: Unsuspend})
 		x.until(Complete, 5*time.Hour)
 		x.stop()

@@ -68,6 +68,17 @@ func TestQuietHours(t *testing.T) {
 	}
 }
 
+// TestQuietHoursWithoutAClock: a clock that is not set keeps nothing back.
+func TestQuietHoursWithoutAClock(t *testing.T) {
+	p := Policy{Quiet: Span{22 * 60, 7 * 60}, In: time.UTC, ClockFloor: time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)}
+	for at, kept := range map[time.Time]int{time.Date(1970, 1, 1, 0, 5, 0, 0, time.UTC): 0, time.Date(2026, 1, 1, 0, 5, 0, 0, time.UTC): 1} {
+		out := p.sort([]ledger.Alert{alertOf(1, supervisor.CauseVisit, "Execute", 0, at)}, at, 0, func(ledger.Alert) time.Duration { return 0 }, new(hour))
+		if out.kept.quiet != kept || len(out.send) != 1-kept {
+			t.Errorf("at %s: %+v", at, out)
+		}
+	}
+}
+
 // TestPerHour: what is more than so many is told in the last message for which there is
 // room; faults have room of their own.
 func TestPerHour(t *testing.T) {

@@ -13,6 +13,8 @@ import (
 
 	"go.uber.org/goleak"
 	"go.uber.org/zap"
+
+	"beltwarden/supervisor/wall"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -135,6 +137,42 @@ func TestOrderIsByNumber(t *testing.T) {
 	if _, err := os.Stat(filepath.Join(k.o.Folder, "my-ledger-000099.db")); err != nil {
 		t.Errorf("a file that is not ours is gone: %v", err)
 	}
+}
+
+// TestAClockThatIsNotSetSaysNothingOfAge: a board without a clock begins at the same time every morning, when the copy of
+// yesterday looks a few minutes old; it gets its copy all the same. And what is told of a copy goes by the clock of now.
+func TestAClockThatIsNotSetSaysNothingOfAge(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var clock wall.Clock
+		boot := time.Date(1970, 1, 1, 0, 0, 20, 0, time.UTC)
+		src := &copies{}
+		o := keeper(t, src).o
+		o.Now, o.ClockFloor = clock.Now, time.Now()
+		for day := range 5 {
+			clock.SetTo(boot.Add(time.Duration(day) * time.Second)) // never sooner than the day before
+			ctx, cancel := context.WithTimeout(context.Background(), 10*time.Hour)
+			k := New(o)
+			k.free = func(string) (int64, error) { return 1 << 30, nil }
+			k.Run(ctx)
+			cancel()
+			clock.SetBy(0)
+			last, _ := k.Newest()
+			if last == nil {
+				t.Fatal("no copy was made")
+			}
+			if age := clock.Now().Round(0).Sub(last.Made.Round(0)); age < 9*time.Hour || age > 10*time.Hour {
+				t.Errorf("with the clock right again the copy is told to be %s old", age)
+			}
+			made := boot.Add(settle)
+			if err := os.Chtimes(last.Path, made, made); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(14 * time.Hour)
+		}
+		if src.n != 5 {
+			t.Errorf("%d copies in five days", src.n)
+		}
+	})
 }
 
 // TestRestartsMakeNoCopyEach: a daemon that starts ten times a day makes one.
