@@ -1,6 +1,6 @@
 //go:build !linux || !amd64
 
-package disk
+package baddisk
 
 // Under has no means on this kind of computer.
 func Under(Fault, func()) (Report, error) { return Report{}, ErrNoMeans }

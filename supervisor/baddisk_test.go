@@ -17,16 +17,16 @@ import (
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
-	"beltwarden/supervisor/ledger/disk"
+	"beltwarden/supervisor/ledger/baddisk"
 )
 
 // lotOnBadDisk makes a lot of two while the disk under the ledger fails, restarts on a sound one, and makes the rest.
 // It returns what the fault met, and how many parts the restart found made and interrupted.
-func lotOnBadDisk(t *testing.T, f disk.Fault) (r disk.Report, made, interrupted int) {
+func lotOnBadDisk(t *testing.T, f baddisk.Fault) (r baddisk.Report, made, interrupted int) {
 	t.Helper()
 	dir := t.TempDir()
 	f.In = dir
-	bad, err := disk.Begin(f)
+	bad, err := baddisk.Begin(f)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -58,7 +58,7 @@ func lotOnBadDisk(t *testing.T, f disk.Fault) (r disk.Report, made, interrupted 
 }
 
 // onDisk opens the ledger on a sound disk and puts the machine to work on a bad one. What it returns ends the work.
-func (x *run) onDisk(bad *disk.Bad) func() error {
+func (x *run) onDisk(bad *baddisk.Bad) func() error {
 	x.t.Helper()
 	l, err := ledger.Open(x.path, ledger.Options{})
 	if err != nil {
@@ -173,18 +173,18 @@ func (x *run) finish() {
 // after a restart on a sound disk the count is the machine's, and the lot is made to its end.
 func TestLotOnABadDisk(t *testing.T) {
 	t.Parallel()
-	each, kinds := 2, []disk.Kind{disk.WriteError, disk.SyncLoss}
+	each, kinds := 2, []baddisk.Kind{baddisk.WriteError, baddisk.SyncLoss}
 	if text := os.Getenv("BELTWARDEN_DISKS"); text != "" {
 		var err error
 		if each, err = strconv.Atoi(text); err != nil {
 			t.Fatal(err)
 		}
-		kinds = []disk.Kind{disk.NoSpace, disk.ReadOnly, disk.WriteError, disk.SyncError, disk.SyncLoss}
+		kinds = []baddisk.Kind{baddisk.NoSpace, baddisk.ReadOnly, baddisk.WriteError, baddisk.SyncError, baddisk.SyncLoss}
 	}
 	cases, struck, made, interrupted := 0, 0, 0, 0
 	for _, kind := range kinds {
-		whole, err := disk.Begin(disk.Fault{})
-		if errors.Is(err, disk.ErrNoMeans) {
+		whole, err := baddisk.Begin(baddisk.Fault{})
+		if errors.Is(err, baddisk.ErrNoMeans) {
 			t.Skip(err)
 		}
 		if err == nil {
@@ -193,13 +193,13 @@ func TestLotOnABadDisk(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		sound, _, _ := lotOnBadDisk(t, disk.Fault{Kind: kind})
+		sound, _, _ := lotOnBadDisk(t, baddisk.Fault{Kind: kind})
 		if sound.Met < 10 {
 			t.Fatalf("%s: the lot met %d operations", kind, sound.Met)
 		}
 		rng := rand.New(rand.NewPCG(uint64(kind), 17))
 		for n := range each {
-			f := disk.Fault{Kind: kind, At: 1 + rng.IntN(sound.Met), Lasting: n%2 == 0}
+			f := baddisk.Fault{Kind: kind, At: 1 + rng.IntN(sound.Met), Lasting: n%2 == 0}
 			t.Run(fmt.Sprintf("%s at %d of %d, lasting %v", kind, f.At, sound.Met, f.Lasting), func(t *testing.T) {
 				r, m, i := lotOnBadDisk(t, f)
 				cases, struck, made, interrupted = cases+1, struck+min(r.Struck, 1), made+m, interrupted+i

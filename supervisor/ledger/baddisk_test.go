@@ -11,7 +11,7 @@ import (
 	"strings"
 	"testing"
 
-	"beltwarden/supervisor/ledger/disk"
+	"beltwarden/supervisor/ledger/baddisk"
 )
 
 // duty is work that a ledger does while its disk fails.
@@ -28,7 +28,7 @@ type duty struct {
 // scene is one run of a duty with one fault. Complaints carry the fault with them.
 type scene struct {
 	dir, path string
-	fault     disk.Fault
+	fault     baddisk.Fault
 	struck    bool // the fault has been met
 	l         *Ledger
 	acked     int // commits of course that were acknowledged
@@ -37,8 +37,8 @@ type scene struct {
 }
 
 // sentinelOf is what a failure of a kind must be told as.
-func sentinelOf(k disk.Kind) error {
-	if k == disk.NoSpace {
+func sentinelOf(k baddisk.Kind) error {
+	if k == baddisk.NoSpace {
 		return ErrFull
 	}
 	return ErrDisk
@@ -49,7 +49,7 @@ var remedies = regexp.MustCompile(`make room on the disk|check its permissions a
 	`look at the system log and replace the disk or card if it is failing|restart to read again what is on the disk`)
 
 // play runs a duty with a fault and returns what the fault met.
-func play(t *testing.T, dir string, d duty, f disk.Fault) (r disk.Report, failures int) {
+func play(t *testing.T, dir string, d duty, f baddisk.Fault) (r baddisk.Report, failures int) {
 	t.Helper()
 	s := &scene{dir: dir, path: filepath.Join(dir, "ledger.db"), fault: f}
 	s.fault.In = dir
@@ -62,7 +62,7 @@ func play(t *testing.T, dir string, d duty, f disk.Fault) (r disk.Report, failur
 		d.ready(s)
 	}
 	var err error
-	r, uerr := disk.Under(s.fault, func() { err = d.do(s) })
+	r, uerr := baddisk.Under(s.fault, func() { err = d.do(s) })
 	if uerr != nil {
 		t.Fatal(uerr)
 	}
@@ -94,8 +94,8 @@ func quickest() string {
 }
 
 // roomAgain: SQLite does not say why it could not lengthen the log's index, and there is room when it is looked for.
-func roomAgain(f disk.Fault, r disk.Report) bool {
-	return f.Kind == disk.NoSpace && !f.Lasting && strings.HasSuffix(r.First, "-shm")
+func roomAgain(f baddisk.Fault, r baddisk.Report) bool {
+	return f.Kind == baddisk.NoSpace && !f.Lasting && strings.HasSuffix(r.First, "-shm")
 }
 
 func openFiles(t *testing.T) int {
@@ -128,14 +128,14 @@ func (s *scene) reopened(path string, look func(l *Ledger)) {
 // once passing and once lasting. In short it steps over most operations, and each fault is one or the other.
 func campaign(t *testing.T, duties []duty, all bool) {
 	t.Helper()
-	if _, err := disk.Under(disk.Fault{}, func() {}); err != nil {
+	if _, err := baddisk.Under(baddisk.Fault{}, func() {}); err != nil {
 		t.Skipf("no disk can be made to fail here: %v", err)
 	}
 	syncDataOnly()
 	total, failed := 0, 0
 	for i, d := range duties {
 		var line []string
-		for _, k := range disk.Kinds() {
+		for _, k := range baddisk.Kinds() {
 			cases, operations := 0, 0
 			for _, lasting := range []bool{false, true} {
 				if !all && lasting != ((i+int(k))%2 == 0) {
@@ -147,7 +147,7 @@ func campaign(t *testing.T, duties []duty, all bool) {
 					if err != nil {
 						t.Fatal(err)
 					}
-					r, failures := play(t, dir, d, disk.Fault{Kind: k, At: n, Lasting: lasting})
+					r, failures := play(t, dir, d, baddisk.Fault{Kind: k, At: n, Lasting: lasting})
 					if err := os.RemoveAll(dir); err != nil {
 						t.Fatal(err)
 					}
@@ -199,10 +199,10 @@ func playOne(t *testing.T, name string) {
 	}
 	list := duties(t)
 	at := slices.IndexFunc(list, func(d duty) bool { return d.name == part[0] })
-	kind := slices.IndexFunc(disk.Kinds(), func(k disk.Kind) bool { return k.String() == part[1] })
+	kind := slices.IndexFunc(baddisk.Kinds(), func(k baddisk.Kind) bool { return k.String() == part[1] })
 	if at < 0 || kind < 0 {
 		t.Fatalf("there is no duty %q or no kind %q", part[0], part[1])
 	}
-	r, _ := play(t, t.TempDir(), list[at], disk.Fault{Kind: disk.Kind(kind), At: n, Lasting: part[3] == "true"})
+	r, _ := play(t, t.TempDir(), list[at], baddisk.Fault{Kind: baddisk.Kind(kind), At: n, Lasting: part[3] == "true"})
 	t.Logf("%+v", r)
 }

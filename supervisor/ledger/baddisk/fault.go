@@ -1,6 +1,6 @@
-// Package disk lets file operations fail as a bad disk fails them, for tests: below SQLite and below the os package, at
+// Package baddisk lets file operations fail as a bad disk fails them, for tests: below SQLite and below the os package, at
 // the boundary to the kernel. The program under test is what is shipped; nothing in it knows of this.
-package disk
+package baddisk
 
 import (
 	"errors"
