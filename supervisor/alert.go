@@ -116,8 +116,8 @@ func (m *Machine) advice() string {
 		}
 		return "go on with: beltwarden unhold"
 	case Suspended:
-		if m.cause.Code == CauseDisk {
-			return remedyRoom + "; then it goes on by itself: keep hands off the belt"
+		if m.cause.Code == CauseDisk && m.room.low {
+			return remedyRoom + "; then: beltwarden unsuspend"
 		}
 		return "go on with: beltwarden unsuspend"
 	case Aborted:

@@ -13,16 +13,17 @@ func (RoomLeft) event() {}
 
 // diskRoom is what is known of that room.
 type diskRoom struct {
-	told bool
-	free int64
-	low  bool // no part begins
+	told  bool
+	free  int64
+	low   bool // no part begins
+	again bool // a suspension for it waits for nothing but a word
 }
 
 // roomSlack is by which share of the bound there must be more room before it is called
 // enough again: what is freed by rotation of a log would be taken again at once.
 const roomSlack = 0.2
 
-// roomLeft takes in a measurement, and goes on where it was all that was missing.
+// roomLeft takes in a measurement, and calls once where there is enough again.
 func (m *Machine) roomLeft(free int64, out *Output) {
 	need := m.set.DiskReserve
 	if need <= 0 {
@@ -31,25 +32,14 @@ func (m *Machine) roomLeft(free int64, out *Output) {
 	if m.room.low {
 		need += int64(roomSlack * float64(need))
 	}
-	m.room = diskRoom{told: true, free: free, low: free < need}
-	if m.room.low || m.state != Suspended || m.cause.Code != CauseDisk {
+	m.room = diskRoom{told: true, free: free, low: free < need, again: m.room.again && free >= need && m.state == Suspended}
+	if m.room.low || m.room.again || m.state != Suspended || m.cause.Code != CauseDisk {
 		return
 	}
-	// It waits for nobody: whoever made room is elsewhere, and was told that it goes on.
-	const again = "there is room on the disk again"
-	m.by = "the daemon"
-	defer func() { m.by = "" }()
-	why, due := m.dueSuspend()
-	if err := m.mayGoOn("go on", Request{}); err != nil {
-		why, due = Cause{CauseOperator, again + ", but: " + err.Error()}, true
-	}
-	m.endHold(out, again)
-	if due {
-		m.cause = why
-		m.beginHold(out)
-		return
-	}
-	m.change(Unsuspend, Cause{CauseDisk, again}, out)
+	// Nothing moves by itself beside somebody who takes parts off meanwhile: a word lets it go on.
+	m.cause.Text, m.room.again = "there is room on the disk again: a word lets it go on", true
+	m.note(out, "disk", m.cause.Text)
+	m.alert(out, CauseDisk, m.cause.Text)
 }
 
 // mayKeep refuses to take an order while there is no room for the records of it.

@@ -21,8 +21,8 @@ func (x *run) room(free int64) {
 }
 
 // TestADiskThatFillsUp: the part in progress is finished, then the machine waits with its
-// count whole, calls somebody who is told what to do, and goes on by itself once there is
-// room, but not for a few bytes.
+// count whole, calls somebody who is told what to do, and again once there is room, but not
+// for a few bytes; then a word lets it go on.
 func TestADiskThatFillsUp(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
@@ -46,7 +46,7 @@ func TestADiskThatFillsUp(t *testing.T) {
 			t.Fatalf("suspended for %+v, %+v", s.Cause, s.Lot)
 		}
 		alerts, err := x.ledger.PendingAlerts(context.Background(), "phone", time.Now(), 0)
-		if n := len(alerts); err != nil || n != 1 || alerts[0].Kind != CauseDisk || !strings.Contains(string(alerts[0].Payload), "goes on by itself: keep hands off") {
+		if n := len(alerts); err != nil || n != 1 || alerts[0].Kind != CauseDisk || !strings.Contains(string(alerts[0].Payload), "make room on the disk of the ledger") {
 			t.Errorf("%v, %d alerts: %+v", err, n, alerts)
 		}
 		if err := x.refuse(Request{Command: Unsuspend}); !strings.Contains(err.Error(), "make room on the disk") {
@@ -58,11 +58,17 @@ func TestADiskThatFillsUp(t *testing.T) {
 			t.Errorf("after half an hour it is %s, nozzle for %v °C", s.State, s.Heat.NozzleTargetC)
 		}
 		x.room(70e6)
+		x.room(71e6)
+		time.Sleep(30 * time.Minute)
+		if s = x.s.Snapshot(); s.State != Suspended || strings.Count(x.alerts(), "there is room on the disk again") != 1 {
+			t.Errorf("%s without a word; told:\n%s", s.State, x.alerts())
+		}
+		x.do(Request{Command: Unsuspend})
 		if s = x.until(Complete, 10*time.Hour); s.Lot.Made != 4 || len(x.rig.Parts()) != 4 {
 			t.Errorf("%d made by the ledger, %d by the machine", s.Lot.Made, len(x.rig.Parts()))
 		}
 		holds, err := x.ledger.Holds(context.Background(), 1)
-		if n := len(holds); err != nil || n != 1 || holds[0].Reason != CauseDisk || holds[0].How != "there is room on the disk again" || holds[0].By != "the daemon" {
+		if n := len(holds); err != nil || n != 1 || holds[0].Reason != CauseDisk || holds[0].How != "unsuspend" {
 			t.Errorf("%v, holds %+v", err, holds)
 		}
 		x.stop()
@@ -101,8 +107,7 @@ func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 	})
 }
 
-// TestRoomComesBackAndSomethingElseIsMissing: it waits on, for the other reason, and calls
-// anew; nothing goes on by itself then.
+// TestRoomComesBackAndSomethingElseIsMissing: a word does not let it go on then.
 func TestRoomComesBackAndSomethingElseIsMissing(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
@@ -117,14 +122,8 @@ func TestRoomComesBackAndSomethingElseIsMissing(t *testing.T) {
 		off := 3.5
 		x.do(Request{Visit: &Visit{OffsetMM: &off, Sure: true}})
 		x.room(1e9)
-		time.Sleep(time.Hour)
-		s := x.s.Snapshot()
-		if s.State != Suspended || s.Cause.Code == CauseDisk || !strings.Contains(s.Cause.Text, "there is room on the disk again, but: ") {
-			t.Fatalf("%s for %+v", s.State, s.Cause)
-		}
-		holds, err := x.ledger.Holds(context.Background(), 1)
-		if err != nil || len(holds) != 2 {
-			t.Errorf("%v, holds %+v", err, holds)
+		if err := x.refuse(Request{Command: Unsuspend}); !strings.Contains(err.Error(), "realign the belt") {
+			t.Errorf("%v", err)
 		}
 		x.do(Request{Visit: &Visit{Realigned: true}})
 		x.do(Request{Command: Unsuspend})

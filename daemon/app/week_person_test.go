@@ -174,8 +174,8 @@ func (s *shop) watch() {
 			s.t.Errorf("%s: %s for %s and heated to %v and %v °C", clock(), shot.State, waits, nozzle, bed)
 		}
 	}
-	if now.Before(s.comes) || shot.State == supervisor.Suspended && shot.Cause.Code == supervisor.CauseDisk {
-		return // with room on the disk it goes on by itself
+	if now.Before(s.comes) || shot.State == supervisor.Suspended && shot.Cause.Code == supervisor.CauseDisk && shot.Supply.DiskLow {
+		return // there is nothing to be done here before there is room on the disk
 	}
 	s.visit(shot)
 }

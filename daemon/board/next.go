@@ -97,7 +97,7 @@ func doOf(s *supervisor.Snapshot) []string {
 			steps[0] = "Empty the bin and count the parts."
 		} else if s.Cause.Code == supervisor.CauseDisk {
 			return []string{"Make room on the disk of the ledger: take away jobs that are not needed any more, or what else lies there.",
-				"Keep hands off the belt: once there is room it goes on by itself."}
+				"Let it go on."}
 		}
 		return steps
 	case supervisor.Aborted:
