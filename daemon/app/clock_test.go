@@ -149,9 +149,14 @@ func (w *clockScene) start() {
 	w.work.Go(func() { w.keeper.Run(ctx) })
 }
 
-func (w *clockScene) stop() {
+// halt ends what a process does. What it has noted may then be read.
+func (w *clockScene) halt() {
 	w.cancel()
 	w.work.Wait()
+}
+
+func (w *clockScene) stop() {
+	w.halt()
 	if err := w.ledger.Close(); err != nil {
 		w.t.Error(err)
 	}
@@ -262,6 +267,7 @@ func playClock(t *testing.T, seed uint64) (w *clockScene) {
 			w.setWrong(wrongBy[w.rng.IntN(len(wrongBy))])
 		}
 		w.play()
+		w.halt()
 		w.judgeEnd()
 		w.parts = len(r.Parts())
 		w.stop()
