@@ -2,7 +2,6 @@ package supervisor
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
@@ -181,18 +180,11 @@ func TestLotOnABadDisk(t *testing.T) {
 		}
 		kinds = []baddisk.Kind{baddisk.NoSpace, baddisk.ReadOnly, baddisk.WriteError, baddisk.SyncError, baddisk.SyncLoss}
 	}
+	if _, err := baddisk.Under(baddisk.Fault{}, func() {}); err != nil {
+		t.Skipf("no disk can be made to fail here: %v", err)
+	}
 	cases, struck, made, interrupted := 0, 0, 0, 0
 	for _, kind := range kinds {
-		whole, err := baddisk.Begin(baddisk.Fault{})
-		if errors.Is(err, baddisk.ErrNoMeans) {
-			t.Skip(err)
-		}
-		if err == nil {
-			_, err = whole.End()
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
 		sound, _, _ := lotOnBadDisk(t, baddisk.Fault{Kind: kind})
 		if sound.Met < 10 {
 			t.Fatalf("%s: the lot met %d operations", kind, sound.Met)

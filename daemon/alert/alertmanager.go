@@ -151,14 +151,15 @@ func (m *Alertmanager) over() (list []posted) {
 	return list
 }
 
-// again posts what lasts, and the end of what is over.
+// again posts what lasts, and the end of what is over, by the clock of the Alertmanager:
+// by one of ours that is ahead it would go on until then.
 func (m *Alertmanager) again(ctx context.Context, over []posted, now time.Time) {
 	m.mu.Lock()
 	all := slices.Clone(m.posted)
 	m.mu.Unlock()
 	for i := range all {
 		if slices.ContainsFunc(over, func(q posted) bool { return same(all[i], q) }) {
-			all[i].EndsAt = now
+			all[i].EndsAt = now.Add(time.Duration(m.post.ahead.Load()))
 		}
 	}
 	if len(all) == 0 {

@@ -13,6 +13,7 @@ import (
 	"net/http"
 	"net/url"
 	"strconv"
+	"sync/atomic"
 	"time"
 )
 
@@ -53,6 +54,7 @@ type Webhook struct {
 	channel string
 	sign    []byte
 	client  *http.Client
+	ahead   atomic.Int64 // nanoseconds by which the receiver's clock was ahead of ours when it answered last
 }
 
 // NewWebhook returns a receiver. It connects to nothing yet.
@@ -130,6 +132,9 @@ func (w *Webhook) post(ctx context.Context, id string, body []byte) error {
 	}
 	defer answer.Body.Close()
 	_, _ = io.CopyN(io.Discard, answer.Body, mostAnswer) // the status has said it all
+	if at, err := http.ParseTime(answer.Header.Get("Date")); err == nil {
+		w.ahead.Store(int64(at.Sub(time.Now())))
+	}
 	if answer.StatusCode/100 == 2 {
 		return nil
 	}
