@@ -6,7 +6,6 @@ package api
 import (
 	"context"
 	"net/http"
-	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -58,7 +57,6 @@ type api struct {
 	Options
 	inspector chan struct{} // holds one token for the request that reads job files
 	uploads   chan struct{} // holds a token for each upload
-	opening   sync.RWMutex  // read while a lot is opened, so that no job of it is taken away
 }
 
 // New returns the handler of everything that the daemon serves.

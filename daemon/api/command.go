@@ -73,8 +73,9 @@ func (b *api) openLot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	b.opening.RLock()
-	defer b.opening.RUnlock()
+	if b.Shelf != nil {
+		defer b.Shelf.Hold()()
+	}
 	if err := b.wrongLot(&q); err != nil {
 		b.fail(w, r, err)
 		return

@@ -203,14 +203,13 @@ func (b *api) removeJob(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	name := r.PathValue("name")
-	if !b.opening.TryLock() {
-		b.fail(w, r, &supervisor.Refusal{What: "take the job away", Why: "a lot is being opened", Remedy: "ask again when it is open"})
-		return
-	}
-	defer b.opening.Unlock()
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	if err := s.Remove(ctx, name, b.unneeded); err != nil {
+	err = s.Remove(ctx, name, b.unneeded)
+	if errors.Is(err, shelf.ErrHeld) {
+		err = &supervisor.Refusal{What: "take the job away", Why: "a lot is being opened", Remedy: "ask again when it is open"}
+	}
+	if err != nil {
 		b.fail(w, r, err)
 		return
 	}

@@ -305,6 +305,8 @@ func (f *folder) List() (list []JobFile, err error) {
 	return list, nil
 }
 
+func (f *folder) Hold() func() { return func() {} }
+
 func (f *folder) Path(name string) (string, error) {
 	if path, ok := f.files[name]; ok {
 		return path, nil

@@ -32,6 +32,7 @@ type Jobs interface {
 	List() ([]JobFile, error)
 	Path(name string) (string, error)
 	LimitBytes() int64
+	Hold() (release func()) // no job goes while a lot is opened
 }
 
 // mostOrdered bounds the jobs of one lot that the form has room for.
@@ -251,6 +252,7 @@ func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	chosen := f.values["job"]
+	defer b.Jobs.Hold()()
 	patient(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
 	defer cancel()

@@ -33,6 +33,7 @@ var (
 	ErrTooLarge = errors.New("the file is larger than may be stored")
 	ErrFull     = errors.New("the disk has no room for it")
 	ErrNotFound = errors.New("there is no stored job of that name")
+	ErrHeld     = errors.New("a lot is being opened, perhaps of this job")
 )
 
 // reserveBytes stay free on the disk, since the ledger may be on the same one and
@@ -48,6 +49,8 @@ type Shelf struct {
 	limit int64
 	root  *os.Root
 	free  func() (int64, error) // bytes free on the disk
+
+	held sync.RWMutex // read while a lot is opened, so that no job of it is taken away
 
 	mu     sync.Mutex // guards names, sums and chosen
 	sums   sums
@@ -89,6 +92,13 @@ func (s *Shelf) Close() error { return s.root.Close() }
 
 // Dir returns the folder's absolute path.
 func (s *Shelf) Dir() string { return s.dir }
+
+// Hold keeps every job where it is until release is called: from before a lot's jobs are
+// read until the lot is in the ledger.
+func (s *Shelf) Hold() (release func()) {
+	s.held.RLock()
+	return s.held.RUnlock
+}
 
 // LimitBytes returns how large one file may be.
 func (s *Shelf) LimitBytes() int64 { return s.limit }
@@ -154,6 +164,10 @@ func (s *Shelf) item(name string) (Item, error) {
 // Remove takes a stored file away, unless guard objects. The guard is given the
 // file's path, and says why it must stay.
 func (s *Shelf) Remove(ctx context.Context, name string, guard func(ctx context.Context, path string) error) error {
+	if !s.held.TryLock() {
+		return fmt.Errorf("cannot take away the stored job %s: %w", quoted(name), ErrHeld)
+	}
+	defer s.held.Unlock()
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	i, err := s.item(name)

@@ -263,6 +263,12 @@ func TestRemove(t *testing.T) {
 	if _, err := s.Get("clip.gcode"); err != nil {
 		t.Error(err)
 	}
+	release, other := s.Hold(), s.Hold() // two lots may be opened at once
+	release()
+	if err := s.Remove(t.Context(), "clip.gcode", nil); !errors.Is(err, ErrHeld) {
+		t.Errorf("while a lot is opened: %v", err)
+	}
+	other()
 	if err := s.Remove(t.Context(), "clip.gcode", nil); err != nil {
 		t.Error(err)
 	}
