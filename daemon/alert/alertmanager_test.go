@@ -69,7 +69,7 @@ func TestAlertmanager(t *testing.T) {
 		last = posts[len(posts)-1]
 		n = len(posts)
 		mu.Unlock()
-		if off := last.EndsAt.Sub(time.Now()) - theirs; off > time.Second || off < -20*time.Second || last.EndsAt.Before(begin.Add(theirs)) {
+		if off := time.Until(last.EndsAt) - theirs; off > time.Second || off < -20*time.Second || last.EndsAt.Before(begin.Add(theirs)) {
 			t.Errorf("the end was told as %s, %s from the time of who takes it", last.EndsAt, off)
 		}
 		time.Sleep(10 * time.Minute)

@@ -133,7 +133,7 @@ func (w *Webhook) post(ctx context.Context, id string, body []byte) error {
 	defer answer.Body.Close()
 	_, _ = io.CopyN(io.Discard, answer.Body, mostAnswer) // the status has said it all
 	if at, err := http.ParseTime(answer.Header.Get("Date")); err == nil {
-		w.ahead.Store(int64(at.Sub(time.Now())))
+		w.ahead.Store(int64(time.Until(at)))
 	}
 	if answer.StatusCode/100 == 2 {
 		return nil
