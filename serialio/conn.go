@@ -7,46 +7,6 @@ import (
 	"time"
 )
 
-// Options shape a connection. The zero value of each field means its default.
-type Options struct {
-	// WindowBytes is how many bytes of unanswered lines may be on their way: at
-	// most the board's receive buffer. 0, or less than 48: one unanswered line at a
-	// time, or as many short ones as a board says that it holds; see [Stats].Hint.
-	WindowBytes int
-	// BootWait is how long to wait for the board's start message after the port
-	// was opened; many boards do not restart, and print none. Default 3 s,
-	// negative: do not wait.
-	BootWait time.Duration
-	// ReplyLimit is how long a line may stay unanswered, with the board silent,
-	// until we ask what became of it. Default 10 s.
-	ReplyLimit time.Duration
-	// SilenceLimit is how long the board may owe an answer and say nothing at
-	// all until it counts as lost. Default 60 s.
-	SilenceLimit time.Duration
-	// QuietFor is how long the line must be silent to count as quiet: longer than
-	// WindowBytes take on the wire, plus the delays of the USB bridge. Default 100 ms.
-	QuietFor time.Duration
-	// SpeakLimit is how long after BootWait a board may send bytes that make no
-	// sense until we conclude that it speaks something else, or at another baud
-	// rate. Default 10 s.
-	SpeakLimit time.Duration
-}
-
-func (o *Options) fill() {
-	set := func(d *time.Duration, def time.Duration) {
-		if *d == 0 {
-			*d = def
-		}
-		*d = max(*d, 0)
-	}
-	set(&o.BootWait, 3*time.Second)
-	set(&o.ReplyLimit, 10*time.Second)
-	set(&o.SilenceLimit, 60*time.Second)
-	set(&o.QuietFor, 100*time.Millisecond)
-	set(&o.SpeakLimit, 10*time.Second)
-	o.WindowBytes = max(o.WindowBytes, 0)
-}
-
 // Conn keeps a board and a sender in step: it numbers lines, holds back what the
 // board has no room for, and sends again what was lost. All methods may be called
 // from any goroutine at any time, also from the one that receives Events.

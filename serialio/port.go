@@ -111,3 +111,24 @@ func (e *OpenError) Error() string {
 
 // Unwrap returns the cause.
 func (e *OpenError) Unwrap() error { return e.Err }
+
+func openError(s Settings, reason OpenReason, err error) *OpenError {
+	hint := ""
+	switch reason {
+	case OpenAbsent:
+		hint = "Check that the printer is switched on and its cable is plugged in, and list the ports there are; " +
+			"a name under /dev/serial/by-id stays the same when a port is plugged in again."
+	case OpenBusy:
+		hint = "Another program has the port; end that program, or the other instance of this one."
+	case OpenNotTerminal:
+		hint = "Give the path of a serial port, for example one under /dev/serial/by-id."
+	case OpenNotPermitted:
+		hint = "Let this user use serial ports: on most systems they belong to the group dialout " +
+			"(usermod -aG dialout USER, then log in again)."
+	case OpenBadSpeed:
+		hint = "Use the baud rate the board is built for, commonly 115200 or 250000; not every port can do every rate."
+	default:
+		hint = "Unplug the cable, plug it in again, and look into the kernel's log."
+	}
+	return &OpenError{Path: s.Path, Reason: reason, Hint: hint, Err: err}
+}

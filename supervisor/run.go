@@ -46,20 +46,6 @@ type Supervisor struct {
 	later *call     // a request whose answer the board must give first
 }
 
-// call is a request on its way to the owner of the machine.
-type call struct {
-	request Request
-	answer  chan answer
-}
-
-type answer struct {
-	result Result
-	err    error
-}
-
-// ErrEnded: the supervisor has ended and takes no more requests.
-var ErrEnded = errors.New("the run has ended")
-
 // New returns a supervisor for a machine taken up by [NewMachine].
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
@@ -74,53 +60,8 @@ func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Superviso
 	return s
 }
 
-// Snapshot returns the newest picture of the run, which nobody may change.
-func (s *Supervisor) Snapshot() *Snapshot {
-	return s.snapshot.Load()
-}
-
-// Do carries out an operator's request. It returns once what the request changed
-// is durable, or with the reason for which it was refused.
-func (s *Supervisor) Do(ctx context.Context, r Request) (Result, error) {
-	c := call{r, make(chan answer, 1)}
-	select {
-	case s.requests <- c:
-	case <-s.ended:
-		return Result{}, ErrEnded
-	case <-ctx.Done():
-		return Result{}, ctx.Err()
-	}
-	select {
-	case a := <-c.answer:
-		return a.result, a.err
-	case <-s.ended:
-		return Result{}, ErrEnded
-	}
-}
-
 // ErrHot is an end of the process that leaves the operator something to do.
 var ErrHot = errors.New("cannot show that the heaters are off: switch the machine off at the mains")
-
-// Ping returns once the goroutine of Run has gone round, which shows that neither the state
-// machine nor the connection hangs.
-func (s *Supervisor) Ping(ctx context.Context) error {
-	p := make(chan struct{})
-	select {
-	case s.pings <- p:
-	case <-s.ended:
-		return ErrEnded
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-	select {
-	case <-p:
-		return nil
-	case <-s.ended:
-		return ErrEnded
-	case <-ctx.Done():
-		return ctx.Err()
-	}
-}
 
 // lastWordsFor is how long the last words of a run that falls over may take to the wire.
 const lastWordsFor = time.Second

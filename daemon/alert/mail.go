@@ -2,14 +2,10 @@ package alert
 
 import (
 	"context"
-	"crypto/tls"
 	"crypto/x509"
 	"errors"
 	"fmt"
-	"io"
 	"net"
-	"net/textproto"
-	"strconv"
 	"strings"
 	"sync"
 	"time"
@@ -154,49 +150,6 @@ func (m *Mail) note(id, to string) {
 	m.got[id][to] = true
 }
 
-// client returns a client of the library that dials through the connection held.
-func (m *Mail) client(conn *held) (*mail.Client, error) {
-	config := &tls.Config{ServerName: m.o.Host, MinVersion: tls.VersionTLS12, RootCAs: m.o.roots}
-	options := []mail.Option{mail.WithPort(m.o.Port), mail.WithTimeout(m.o.Timeout), mail.WithTLSConfig(config),
-		mail.WithDialContextFunc(func(ctx context.Context, network, address string) (net.Conn, error) {
-			c, err := m.o.Dial(ctx, network, address)
-			if err != nil {
-				return nil, err
-			}
-			if !conn.set(c) {
-				return nil, ctx.Err()
-			}
-			if m.o.TLS != "tls" {
-				return c, nil
-			}
-			secure := tls.Client(c, config)
-			return secure, secure.HandshakeContext(ctx)
-		})}
-	switch m.o.TLS {
-	case "tls":
-		options = append(options, mail.WithSSL())
-	case "starttls":
-		options = append(options, mail.WithTLSPolicy(mail.TLSMandatory))
-	default:
-		options = append(options, mail.WithTLSPolicy(mail.NoTLS))
-	}
-	if m.o.User != "" {
-		login := mail.WithSMTPAuth(mail.SMTPAuthAutoDiscover)
-		switch m.o.TLS {
-		case "tls": // the library does not see that our own dialling encrypts
-			login = mail.WithOpportunisticSMTPAuth(mail.SMTPAuthPlain, mail.SMTPAuthLogin)
-		case "none": // to this computer alone, which the configuration sees to
-			login = mail.WithSMTPAuth(mail.SMTPAuthPlainNoEnc)
-		}
-		options = append(options, login, mail.WithUsername(m.o.User), mail.WithPassword(m.o.Password))
-	}
-	c, err := mail.NewClient(m.o.Host, options...)
-	if err != nil {
-		return nil, errors.New("cannot use the mail server: its name, port or login is not of the right form")
-	}
-	return c, nil
-}
-
 // letter words the mail to one mailbox. Its identity is that of the message, so
 // that mail programs show a repetition once.
 func (m *Mail) letter(message *Message, to string) (*mail.Msg, error) {
@@ -229,84 +182,4 @@ func messageID(id, from string) string {
 		}
 		return '-'
 	}, id) + ".alert@" + domain
-}
-
-// MailError is a mail server that answered without taking a mail. What it said is
-// left out: it may repeat what it was told.
-type MailError struct {
-	Code  int // of RFC 5321, 400 to 599; 0 where it cannot do what is asked for
-	Where string
-}
-
-// Error implements error.
-func (e *MailError) Error() string {
-	switch {
-	case e.Code == 0:
-		return "the mail server cannot log us in or encrypt as the configuration asks; look at tls, user and password_file"
-	case e.Code == 535 || e.Code == 534 || e.Code == 530:
-		return "the mail server answers with code " + strconv.Itoa(e.Code) + ": it does not take the login; look at user and password_file"
-	case e.Refused():
-		return "the mail server refuses with code " + strconv.Itoa(e.Code) + " " + e.Where
-	}
-	return "the mail server answers with code " + strconv.Itoa(e.Code) + " " + e.Where
-}
-
-// Refused reports whether a person has to look before it can go better.
-func (e *MailError) Refused() bool { return e.Code == 0 || e.Code >= 500 }
-
-// plain returns an error without what server and library said, which may hold a secret.
-func (m *Mail) plain(ctx context.Context, where string, err error) error {
-	var code *textproto.Error
-	var sent *mail.SendError
-	var network *net.OpError
-	var record tls.RecordHeaderError
-	var certificate *tls.CertificateVerificationError
-	switch {
-	case errors.Is(ctx.Err(), context.DeadlineExceeded):
-		return fmt.Errorf("the mail server has not answered within %s", m.o.Timeout)
-	case errors.As(err, &code):
-		return &MailError{code.Code, where}
-	case errors.As(err, &sent) && sent.ErrorCode() > 0:
-		return &MailError{sent.ErrorCode(), where}
-	case errors.As(err, &certificate):
-		return fmt.Errorf("cannot trust the mail server: %w", certificate.Err)
-	case errors.As(err, &record):
-		return errors.New("the mail server does not encrypt as the configuration says; look at tls and port")
-	case errors.As(err, &network) && network.Timeout():
-		return fmt.Errorf("the mail server has not answered within %s", m.o.Timeout)
-	case errors.As(err, &network):
-		return fmt.Errorf("cannot reach the mail server: %s: %w", network.Op, network.Err)
-	case sent != nil && sent.Reason != mail.ErrGetSender && sent.Reason != mail.ErrGetRcpts && sent.Reason != mail.ErrNoUnencoded,
-		errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, net.ErrClosed):
-		return errors.New("the mail server broke off the connection")
-	}
-	return &MailError{0, where}
-}
-
-// held keeps hold of a connection, since the library lets go of one whose greeting failed.
-type held struct {
-	mu     sync.Mutex
-	conn   net.Conn
-	closed bool
-}
-
-// set keeps the connection, or closes it if there is no use for it any more.
-func (h *held) set(c net.Conn) bool {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	if h.closed {
-		_ = c.Close()
-		return false
-	}
-	h.conn = c
-	return true
-}
-
-func (h *held) close() {
-	h.mu.Lock()
-	defer h.mu.Unlock()
-	h.closed = true
-	if h.conn != nil {
-		_ = h.conn.Close()
-	}
 }

@@ -4,12 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"mime/multipart"
 	"net/http"
 	"net/url"
 	"slices"
-	"strings"
 	"time"
 
 	"beltwarden/daemon/picture"
@@ -18,22 +15,6 @@ import (
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
-
-// JobFile is one uploaded job.
-type JobFile struct {
-	Name, Path string
-	Bytes      int64
-	Stored     time.Time
-}
-
-// Jobs keeps uploaded job files. Errors are fit for the operator to read.
-type Jobs interface {
-	Put(ctx context.Context, name string, r io.Reader) (JobFile, error)
-	List() ([]JobFile, error)
-	Path(name string) (string, error)
-	LimitBytes() int64
-	Hold() (release func()) // no job goes while a lot is opened
-}
 
 // mostOrdered bounds the jobs of one lot that the form has room for.
 const mostOrdered = 12
@@ -184,67 +165,6 @@ func patient(w http.ResponseWriter) {
 	_, _ = out.SetWriteDeadline(until), out.SetReadDeadline(until) // not possible without a connection, as in a test
 }
 
-// upload stores a job file and shows what it will do.
-func (b *board) upload(w http.ResponseWriter, r *http.Request) {
-	patient(w)
-	const room = 1 << 20 // for the rest of the form
-	r.Body = http.MaxBytesReader(w, r.Body, b.Jobs.LimitBytes()+room)
-	chosen, err := b.take(r)
-	if err != nil {
-		f := &form{values: url.Values{}}
-		f.wrong("job", sentence(err.Error())+".")
-		b.showOrder(w, r, http.StatusUnprocessableEntity, chosen, f)
-		return
-	}
-	http.Redirect(w, r, "/lots/new?"+url.Values{"job": chosen}.Encode(), http.StatusSeeOther)
-}
-
-// take reads the parts of an upload one after the other, so that no file is ever held in
-// memory. Jobs chosen before come in the address.
-func (b *board) take(r *http.Request) (chosen []string, err error) {
-	chosen = slices.Clone(r.URL.Query()["job"])
-	parts, err := r.MultipartReader()
-	if err != nil {
-		return chosen, errors.New("no file has come: choose a job file first")
-	}
-	found := false
-	for {
-		part, err := parts.NextPart()
-		if errors.Is(err, io.EOF) {
-			break
-		}
-		if err != nil {
-			return chosen, fmt.Errorf("the upload was broken off: %w", plainUpload(err))
-		}
-		if part.FormName() != "job" || part.FileName() == "" {
-			continue
-		}
-		found = true
-		item, err := b.Jobs.Put(r.Context(), fileName(part), part)
-		if err != nil {
-			return chosen, plainUpload(err)
-		}
-		if !slices.Contains(chosen, item.Name) {
-			chosen = append(chosen, item.Name)
-		}
-	}
-	if !found {
-		return chosen, errors.New("no file has come: choose a job file first")
-	}
-	return chosen, nil
-}
-
-// fileName is the name as the browser gave it; the shelf makes it safe.
-func fileName(p *multipart.Part) string { return p.FileName() }
-
-// plainUpload words an upload that is too long.
-func plainUpload(err error) error {
-	if long := new(http.MaxBytesError); errors.As(err, &long) {
-		return fmt.Errorf("the file is longer than %s", bytesText(long.Limit))
-	}
-	return err
-}
-
 // openLot orders the chosen jobs.
 func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
 	f := b.formOf(w, r)
@@ -318,17 +238,4 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 		q.Sizes = nil
 	}
 	return q
-}
-
-// bytesText is a size for people.
-func bytesText(n int64) string {
-	switch {
-	case n < 1000:
-		return fmt.Sprintf("%d B", n)
-	case n < 1_000_000:
-		return fmt.Sprintf("%.0f kB", float64(n)/1e3)
-	case n < 1_000_000_000:
-		return strings.TrimSuffix(fmt.Sprintf("%.1f", float64(n)/1e6), ".0") + " MB"
-	}
-	return strings.TrimSuffix(fmt.Sprintf("%.1f", float64(n)/1e9), ".0") + " GB"
 }

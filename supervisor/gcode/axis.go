@@ -38,15 +38,6 @@ func (a Axis) Letter() byte {
 // String returns the axis word's letter as text.
 func (a Axis) String() string { return string(rune(a.Letter())) }
 
-// ParseAxis turns a single letter, of either case, into an axis. It reports
-// false for anything else.
-func ParseAxis(s string) (Axis, bool) {
-	if len(s) != 1 {
-		return 0, false
-	}
-	return axisOf(upper(s[0]))
-}
-
 // axisOf maps an upper-case word letter to its axis.
 func axisOf(letter byte) (Axis, bool) {
 	switch letter {

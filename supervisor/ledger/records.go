@@ -1,9 +1,6 @@
 package ledger
 
-import (
-	"encoding/json"
-	"time"
-)
+import "time"
 
 // Record is one fact for the ledger. The types of this package that end in a past participle implement it; they are
 // written by Ledger.Commit, in the order given, and take their identifiers from the caller.
@@ -122,21 +119,6 @@ type Check struct {
 	Stamp       Stamp
 }
 
-// Alert is one message for the operator in the outbox. ID is stable: queueing the same alert again after a restart
-// changes nothing. Stamp and Tries are filled by reading and ignored by writing.
-type Alert struct {
-	ID      string
-	Kind    string
-	State   string
-	Reason  string
-	Text    string
-	LotID   int64           // 0 when no lot was there
-	Payload json.RawMessage // nil or one JSON value
-
-	Stamp Stamp
-	Tries int // failed attempts on the channel that was asked for
-}
-
 // Stamp says where a row stands. Rows are ordered by Seq alone.
 type Stamp struct {
 	Seq        int64         // position in the journal, from 1, without gaps
@@ -221,32 +203,6 @@ type HoldEnded struct {
 
 // CheckRecorded records a visit. A visit that would claim more parts than were made is refused with ErrTooMany.
 type CheckRecorded struct{ Check Check }
-
-// AlertQueued puts an alert into the outbox.
-type AlertQueued struct{ Alert Alert }
-
-// AlertTried says that an attempt to deliver failed. NextTry holds within this process; after a restart the alert is
-// due at once, since the clock may have been set.
-type AlertTried struct {
-	ID      string
-	Channel string
-	Err     string
-	NextTry time.Time
-}
-
-// The ways in which a channel is done with an alert.
-const (
-	HowSent      = "sent"      // in a message of its own, or as the first of several
-	HowCollected = "collected" // in the message of another
-	HowUnneeded  = "unneeded"  // not at all: others have acted, or it is nothing for this receiver
-)
-
-// AlertDelivered takes an alert out of a channel's queue.
-type AlertDelivered struct {
-	ID      string
-	Channel string
-	How     string // HowSent and so on; empty is HowSent
-}
 
 // EventNoted records something worth telling the operator in plain words.
 type EventNoted struct {
