@@ -277,7 +277,7 @@ func (w *twin) clock(rt *rapid.T) {
 }
 
 func (w *twin) breakLink(rt *rapid.T) {
-	if rapid.IntRange(0, 9).Draw(rt, "spare") > 0 {
+	if rapid.IntRange(0, 19).Draw(rt, "spare") > 0 {
 		return
 	}
 	err := rapid.SampledFrom([]error{serialio.ErrUnplugged, serialio.ErrReset, serialio.ErrHalted, serialio.ErrSilent}).Draw(rt, "error")
@@ -294,7 +294,7 @@ func (w *twin) breakLink(rt *rapid.T) {
 // disk measures the room for the ledger, which is mostly enough.
 func (w *twin) disk(rt *rapid.T) {
 	was := w.state
-	free := rapid.SampledFrom([]int64{10e6, 55e6, 1e9, 1e9}).Draw(rt, "free")
+	free := rapid.SampledFrom([]int64{10e6, 55e6, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9}).Draw(rt, "free")
 	w.feed(RoomLeft{free})
 	if w.state != was {
 		rt.Fatalf("%d bytes free, and without a word it is %s after %s", free, w.state, was)
@@ -323,7 +323,7 @@ func (w *twin) operate(rt *rapid.T) {
 	case 0:
 		r.EndLot = true
 	case 1, 2, 3:
-		r.Lot = &LotRequest{Plans: []*job.Plan{w.plan}, Good: []int{rapid.IntRange(1, 4).Draw(rt, "good")}, Start: true}
+		r.Lot = &LotRequest{Plans: []*job.Plan{w.plan}, Good: []int{rapid.SampledFrom([]int{1, 1, 1, 2, 4}).Draw(rt, "good")}, Start: true}
 	}
 	if rapid.Bool().Draw(rt, "override") {
 		r.Override = "tried by hand"
