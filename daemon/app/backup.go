@@ -1,10 +1,8 @@
 package app
 
 import (
-	"context"
 	"errors"
 	"fmt"
-	"sync"
 	"time"
 
 	"beltwarden/config"
@@ -15,17 +13,11 @@ import (
 // startBackups has the ledger copied once a day, and then what is old removed. A copy under
 // way ends with the daemon, and leaves nothing behind.
 func (a *App) startBackups() {
-	ctx, cancel := context.WithCancel(context.Background())
-	var work sync.WaitGroup
+	work := a.upkeepAlone
 	if a.backups != nil {
-		work.Go(func() { a.backups.Run(ctx) })
-	} else {
-		work.Go(func() { a.upkeepAlone(ctx) })
+		work = a.backups.Run
 	}
-	a.onStop("backups", func(bound context.Context) error {
-		cancel()
-		return within(bound, work.Wait)
-	})
+	a.beside("backups", work)
 }
 
 // newestBackup is for the metrics: when the newest copy was made, and whether the last try

@@ -43,7 +43,7 @@ func (a *App) giveUp(ctx context.Context) error {
 }
 
 func (a *App) start(ctx context.Context) error {
-	a.startAlerts()
+	a.beside("alerts", a.calls.Run)
 	if err := a.startServer(ctx); err != nil {
 		return err
 	}
@@ -67,14 +67,15 @@ func (a *App) tell(state string) {
 	}
 }
 
-// startAlerts sets the calling of people going.
-func (a *App) startAlerts() {
+// beside sets work going that goes on until the daemon ends, which then waits for it. The
+// name is that of its stop.
+func (a *App) beside(name string, work func(ctx context.Context)) {
 	ctx, cancel := context.WithCancel(context.Background())
-	var calling sync.WaitGroup
-	calling.Go(func() { a.calls.Run(ctx) })
-	a.onStop("alerts", func(bound context.Context) error {
+	var going sync.WaitGroup
+	going.Go(func() { work(ctx) })
+	a.onStop(name, func(bound context.Context) error {
 		cancel()
-		return within(bound, calling.Wait)
+		return within(bound, going.Wait)
 	})
 }
 

@@ -3,7 +3,6 @@ package app
 import (
 	"context"
 	"path/filepath"
-	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -21,13 +20,7 @@ func (a *App) startRoom() {
 	if a.o.Config.Ledger.ReserveMB <= 0 {
 		return
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	var work sync.WaitGroup
-	work.Go(func() { a.watchRoom(ctx) })
-	a.onStop("watch on the disk", func(bound context.Context) error {
-		cancel()
-		return within(bound, work.Wait)
-	})
+	a.beside("watch on the disk", a.watchRoom)
 }
 
 func (a *App) watchRoom(ctx context.Context) {

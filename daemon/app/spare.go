@@ -8,7 +8,6 @@ import (
 	"runtime/debug"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"golang.org/x/sys/unix"
@@ -24,9 +23,7 @@ const spareEvery = time.Minute
 // after a while. What is called again is mapped again, from the page cache. While the
 // machine acts nothing is touched: lines must not wait for a card.
 func (a *App) startSparing() {
-	ctx, cancel := context.WithCancel(context.Background())
-	var sparing sync.WaitGroup
-	sparing.Go(func() {
+	a.beside("sparing", func(ctx context.Context) {
 		tick := time.NewTicker(spareEvery)
 		defer tick.Stop()
 		for {
@@ -41,7 +38,6 @@ func (a *App) startSparing() {
 			}
 		}
 	})
-	a.onStop("sparing", func(bound context.Context) error { cancel(); return within(bound, sparing.Wait) })
 }
 
 // spareCode tells the kernel that this program's code is not needed just now. That it

@@ -4,7 +4,6 @@ import (
 	"context"
 	"os"
 	"strconv"
-	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -34,13 +33,7 @@ func (a *App) startWatchdog() {
 	if every == 0 {
 		return
 	}
-	ctx, cancel := context.WithCancel(context.Background())
-	var work sync.WaitGroup
-	work.Go(func() { a.feed(ctx, every/3) })
-	a.onStop("watchdog", func(bound context.Context) error {
-		cancel()
-		return within(bound, work.Wait)
-	})
+	a.beside("watchdog", func(ctx context.Context) { a.feed(ctx, every/3) })
 }
 
 func (a *App) feed(ctx context.Context, every time.Duration) {

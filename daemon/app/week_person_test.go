@@ -55,7 +55,7 @@ func (s *shop) begin() {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	a.startAlerts()
+	a.beside("alerts", a.calls.Run)
 	a.startBackups()
 	a.startRoom()
 	a.startRun()
