@@ -159,7 +159,7 @@ func TestMachineAtRandom(t *testing.T) {
 		t.Fatal(err)
 	}
 	// A lot takes a hundred events or so; the library's usual 30 would never end one.
-	if err := flag.Set("rapid.steps", "250"); err != nil {
+	if err := flag.Set("rapid.steps", "400"); err != nil {
 		t.Fatal(err)
 	}
 	t.Parallel() // after the flag is set, which others read
