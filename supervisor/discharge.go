@@ -69,7 +69,7 @@ func (m *Machine) coolsFirst(end gcode.State) bool {
 // dischargeProgram is the whole discharge, for the lot's record and for tests.
 func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
 	hot := *m // as it is once a part was made
-	hot.heat.hasNozzle = false
+	hot.heat.hasNozzle, hot.heat.nozzleC = true, end.NozzleTargetC
 	lines := hot.releaseLines(p, end)
 	lines = append(lines, m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis])...)
 	return append(lines, "M400")

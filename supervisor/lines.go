@@ -219,7 +219,7 @@ func (m *Machine) mayExtrude(at gcode.State) bool {
 	if at.NozzleTargetC < coldC || at.FirmwareRetracted {
 		return false
 	}
-	return !m.heat.hasNozzle || m.heat.nozzleC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
+	return m.heat.hasNozzle && m.heat.nozzleC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
 }
 
 // cooledC is how far a nozzle may have cooled since it was read.
