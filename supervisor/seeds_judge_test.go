@@ -129,11 +129,12 @@ func (w *world) judgeBelt() {
 
 // mayOverflow reports whether the buffer can run over though the window is kept: it
 // is smaller than we were told; or words went beside the numbered lines; or the
-// board stood still, by itself or by a line that damage had altered, so that a question had to be put over what it had not read.
+// board stood still, by itself or by a line that damage had altered, so that a question had to be put over what it had not read;
+// or bytes were held up on their way for longer than the line was quiet, and came together with those sent after them.
 func (w *world) mayOverflow() bool {
 	stood := w.figures.Faults["silence"]+w.figures.Faults["busy"] > 0 || w.scene.rig.Board.Busy == 0
 	beside := slices.ContainsFunc(w.notes.links, func(l *linkNotes) bool { return len(l.urgent) > 0 })
-	return w.small || stood || beside || w.acted > 0
+	return w.small || stood || beside || w.figures.Faults["delay"] > 0 || w.acted > 0
 }
 
 // judgeCount compares the ledger's count with the bodies that the machine has made
