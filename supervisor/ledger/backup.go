@@ -52,23 +52,12 @@ func (l *Ledger) Backup(ctx context.Context, to string) (err error) {
 
 // copyTo fills an empty file with a copy of one state of the ledger.
 func (l *Ledger) copyTo(ctx context.Context, file string) error {
-	conn := l.conn
-	if l.readers == nil {
-		if err := l.acquire(ctx); err != nil {
-			return err
-		}
-		defer l.release()
-	} else {
-		if l.isClosed() {
-			return ErrClosed
-		}
-		var err error
-		if conn, err = l.readers.Conn(ctx); err != nil {
-			return err
-		}
-		defer func() { _ = conn.Close() }() // gives it back to the pool, which has nothing to report
+	conn, done, err := l.reading(ctx)
+	if err != nil {
+		return err
 	}
-	_, err := conn.ExecContext(ctx, "VACUUM INTO ?", file)
+	defer done()
+	_, err = conn.ExecContext(ctx, "VACUUM INTO ?", file)
 	return err
 }
 

@@ -15,8 +15,25 @@ type querier interface {
 	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
 }
 
-// view runs do on one state of the ledger: what is committed meanwhile is not seen. A ledger in memory has one connection,
-// so that reading takes its turn there.
+// reading returns a connection to read by; done gives it back. A ledger in memory has one connection, so that reading takes
+// its turn there.
+func (l *Ledger) reading(ctx context.Context) (conn *sql.Conn, done func(), err error) {
+	if l.readers == nil {
+		if err := l.acquire(ctx); err != nil {
+			return nil, nil, err
+		}
+		return l.conn, l.release, nil
+	}
+	if l.isClosed() {
+		return nil, nil, ErrClosed
+	}
+	if conn, err = l.readers.Conn(ctx); err != nil {
+		return nil, nil, err
+	}
+	return conn, func() { _ = conn.Close() }, nil // the pool, which gets it back, has nothing to report
+}
+
+// view runs do on one state of the ledger: what is committed meanwhile is not seen.
 func (l *Ledger) view(ctx context.Context, what string, do func(querier) error) (err error) {
 	defer func() {
 		if err != nil && l.isClosed() {
@@ -26,21 +43,11 @@ func (l *Ledger) view(ctx context.Context, what string, do func(querier) error) 
 			err = fmt.Errorf("cannot read %s from ledger %s: %w", what, l.path, l.classify(err))
 		}
 	}()
-	conn := l.conn
-	if l.readers == nil {
-		if err := l.acquire(ctx); err != nil {
-			return err
-		}
-		defer l.release()
-	} else {
-		if l.isClosed() {
-			return ErrClosed
-		}
-		if conn, err = l.readers.Conn(ctx); err != nil {
-			return err
-		}
-		defer func() { _ = conn.Close() }() // gives it back to the pool, which has nothing to report
+	conn, done, err := l.reading(ctx)
+	if err != nil {
+		return err
 	}
+	defer done()
 	if _, err := conn.ExecContext(ctx, "BEGIN"); err != nil {
 		return err
 	}
