@@ -188,7 +188,12 @@ func (w *world) judgeCount(record []rig.Executed) {
 // made returns when all moves had ended after the last line of a part, if they
 // have: without a restart between.
 func (w *world) made(record []rig.Executed, end int64) (time.Duration, bool) {
-	i := slices.IndexFunc(record, func(e rig.Executed) bool { return e.Number == end })
+	// The last of that number: where a run broke off at the end of a part, the questions of a
+	// long wait are numbered on from there, and pass the next part's.
+	i := len(record) - 1
+	for i >= 0 && record[i].Number != end {
+		i--
+	}
 	if i < 0 {
 		return 0, false
 	}
