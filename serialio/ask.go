@@ -32,12 +32,31 @@ func (l *loop) confirm() {
 func (l *loop) ask() {
 	l.wanted, l.heardOKs, l.suspect = -1, 0, false
 	l.c.w.queue(AppendFrame(nil, questions[l.taken%maxTaken], questionText))
+	l.asked += questionBytes
+	l.patience()
+	l.enter(phaseProbe)
+}
+
+// patience sets how long the answer is waited for.
+func (l *loop) patience() {
 	wait := l.opt.ReplyLimit
 	for range min(l.tries, 5) {
 		wait *= 2 // the board is at something long; do not fill its buffer meanwhile
 	}
 	l.retryAt = l.now.Add(wait)
-	l.enter(phaseProbe)
+}
+
+// questionBytes is what a question puts on the wire, with the line feed before it.
+var questionBytes = frameLen(questions[0], len(questionText)) + 1
+
+// room says whether the board can hold one more question beside what it may not have
+// read yet: the lines in flight when we fell out of step, and questions without answer.
+func (l *loop) room() bool {
+	unread := l.lines + l.asked
+	if l.win.limit > 0 {
+		return unread+questionBytes <= l.win.limit
+	}
+	return l.asked == 0 && l.win.holds <= 1 || unread+questionBytes <= smallestBuffer
 }
 
 // answer waits for the rejection that the question must bring.
@@ -56,6 +75,7 @@ func (l *loop) answer() bool {
 		// No line was in flight, so this ok is for the question itself: the
 		// board took it, or its request to send again was lost on the way.
 		l.taken++
+		l.asked = max(l.asked-questionBytes, 0)
 		if l.taken >= maxTaken {
 			l.lose(fmt.Errorf("%w: the board takes lines whatever their number; switch its line number check on", ErrDesync))
 			return false
@@ -66,6 +86,12 @@ func (l *loop) answer() bool {
 		l.tries++
 		if l.tries >= maxTries {
 			l.lose(fmt.Errorf("%w: the board talks but answers no numbered line", ErrDesync))
+			return false
+		}
+		if l.tries%2 == 1 && !l.room() {
+			// It may still be at something long, with the question in its buffer. An answer
+			// lost on the way shows in nothing, so every other time it is asked all the same.
+			l.patience()
 			return false
 		}
 	}

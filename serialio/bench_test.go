@@ -138,8 +138,8 @@ func (x *bench) same(got, want []string) {
 				len(got), len(want), i, fmt.Sprint(got[min(i, len(got)):]), fmt.Sprint(want[min(i, len(want)):]))
 		}
 	}
-	if x.board.overrun > 0 {
-		x.t.Errorf("receive buffer overrun by %d bytes", x.board.overrun)
+	if x.board.overrun > x.board.over {
+		x.t.Errorf("receive buffer overrun by %d bytes, want at most %d", x.board.overrun, x.board.over)
 	}
 }
 

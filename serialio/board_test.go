@@ -37,6 +37,7 @@ type board struct {
 	last     int64
 	received int
 	overrun  int // bytes beyond rxSize
+	over     int // of them so many are no fault
 	urgent   []string
 	gaveUp   int      // times that patience ended
 	unread   int      // most bytes ever in the receive buffer

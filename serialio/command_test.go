@@ -285,3 +285,36 @@ func TestBusy(t *testing.T) {
 		}
 	}
 }
+
+// TestBusyUnheard: a board is at something long, its receive buffer holds the lines sent ahead, and what it says of being
+// busy is damaged or is not said. What became of the lines is asked, but questions have no more room than lines do.
+func TestBusyUnheard(t *testing.T) {
+	cases := []struct {
+		name string
+		say  []string // one after the other, one a second
+		over int      // bytes that may find the buffer full
+	}{
+		{"busy, one in two damaged", []string{"busy: processing", "bu\xf3y: pro\xe3essing"}, 0},
+		{"busy, two in three damaged", []string{"busy: processing", "buqy: processing", "b\xf5sy: procussing"}, 0},
+		{"reports", []string{"T:99.0 /200.0 B:20.0 /60.0"}, 5 * 21},
+		{"nonsense", []string{"T:9\xb9.0 /2\xb00.0", "B:60.0"}, 5 * 21},
+	}
+	for _, c := range cases {
+		t.Run(c.name, func(t *testing.T) {
+			within(t, func() *board {
+				b := newBoard()
+				b.rxSize, b.over = smallestBuffer, c.over
+				b.execute = func(b *board, text string) {
+					for n := 0; text == "M190 S60" && n < 300; n++ {
+						time.Sleep(time.Second)
+						b.say("%s", c.say[n%len(c.say)])
+					}
+				}
+				return b
+			}, Options{WindowBytes: smallestBuffer - 2, BootWait: -1, QuietFor: 300 * time.Millisecond, ReplyLimit: 3 * time.Second}, func(x *bench) {
+				x.wait(EventSynced)
+				x.stream(append(append(program1(10), "M190 S60"), program1(10)...))
+			})
+		})
+	}
+}

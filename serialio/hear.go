@@ -86,8 +86,8 @@ func (l *loop) account(r *Reply, text []byte, cut bool) {
 	}
 	if r.Kind == ReplyBusy {
 		l.lastBusy = l.now
-	} else if significant(r.Kind) {
-		l.lastBusy = time.Time{}
+	} else if significant(r.Kind) && r.Kind != ReplyUnknown {
+		l.lastBusy = time.Time{} // a line that makes no sense may be a busy message that was damaged
 	}
 }
 

@@ -16,14 +16,15 @@ func (l *loop) replyDue() time.Time {
 	limit := l.opt.ReplyLimit
 	at := later(l.progress, l.lastBusy)
 	stalled := at.Add(3 * limit) // a board that reports on its own may have lost an ok all the same
-	if (l.win.limit > 0 || l.win.holds > 1) && !l.win.allows(frameLen(questions[0], len(questionText))+1) {
+	full := (l.win.limit > 0 || l.win.holds > 1) && !l.win.allows(questionBytes)
+	if full {
 		limit *= 2 // the question would not fit into what the board may hold unread
 	}
 	silent := later(at, l.lastHeard).Add(limit)
 	if silent.After(stalled) {
 		silent = stalled
 	}
-	if hurried := later(at, l.lastNoise).Add(min(hurry, l.opt.ReplyLimit)); l.suspect && hurried.Before(silent) {
+	if hurried := later(at, l.lastNoise).Add(min(hurry, l.opt.ReplyLimit)); l.suspect && !full && hurried.Before(silent) {
 		return hurried
 	}
 	return silent

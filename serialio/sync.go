@@ -22,6 +22,8 @@ type recovery struct {
 	quick      bool      // the question confirms what is believed; see confirm
 	doubted    bool      // a number out of reach was named; asked once more
 
+	lines    int  // bytes of lines that the board may not have read when we fell out of step
+	asked    int  // bytes of questions that it has not answered
 	flight   int  // lines unanswered when we fell out of step
 	oks      int  // acknowledgements since then that can be theirs
 	credit   int  // acknowledgements still due to rejections themselves
@@ -51,6 +53,7 @@ const (
 func (l *loop) leave(asking bool, wanted int64) {
 	if l.phase == phaseRun {
 		l.flight, l.oks, l.credit = l.win.inFlight(), 0, 0
+		l.lines, l.asked = l.win.bytes, 0
 		if l.flight == 0 {
 			l.progress = l.now // nothing was owed until now
 		}
@@ -84,6 +87,7 @@ func (l *loop) rejected(number int64) {
 	case phaseProbe:
 		l.credit += l.okAfter
 		l.heardOKs = 0
+		l.lines, l.asked = 0, max(l.asked-questionBytes, 0) // what lay before the question is read
 		if number >= 0 {
 			l.wanted = number
 		} else {
@@ -117,6 +121,7 @@ func (l *loop) restarted() {
 	l.sawStart, l.sawReset = true, true
 	l.win.clear()
 	l.reported, l.best, l.strikes = 0, 0, 0
+	l.lines, l.asked = 0, 0
 	l.c.w.drop()
 	l.lastNumber = -1
 	l.learn()

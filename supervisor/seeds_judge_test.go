@@ -74,9 +74,33 @@ func (w *world) judgeRest() {
 			}
 		}
 	case Complete, Held, Suspended:
+		if w.rig.Figures().Halted {
+			w.judgeHalted()
+			return
+		}
 		w.judgeStream(w.rig.Record(), true)
 	}
 }
+
+// judgeHalted waits for a run that rests to find out that its board has halted just now: the board owes it a reading, and will
+// owe it for ever. It must not rest as before.
+func (w *world) judgeHalted() {
+	for begun := time.Now(); w.sup.Snapshot().State == w.rest; time.Sleep(time.Second) {
+		if time.Since(begun) > haltBound {
+			w.wrong("the board has halted, and the machine rests %s as if it had not", w.rest)
+			return
+		}
+	}
+	if w.rest = w.await(); w.rest != Aborted && w.rest != Stopped {
+		w.wrong("the board has halted, and the machine came to rest %s", w.rest)
+		return
+	}
+	w.judgeRest()
+}
+
+// haltBound is how long a run may rest beside a board that has halted: the longest silence that a drawn scene has patience
+// for, a reading asked for before it, and the question after it.
+const haltBound = 5 * time.Minute
 
 // judge looks at everything once the last process has ended.
 func (w *world) judge() {
@@ -150,7 +174,7 @@ func (w *world) judgeCount(record []rig.Executed) {
 	}
 	whole := 0
 	for _, c := range cycles {
-		at, done := w.made(record, c.EndNumber)
+		at, done := w.made(record, c.EndNumber, w.kept.cycles[c.Seq])
 		if done {
 			whole++
 		}
@@ -186,14 +210,11 @@ func (w *world) judgeCount(record []rig.Executed) {
 }
 
 // made returns when all moves had ended after the last line of a part, if they
-// have: without a restart between.
-func (w *world) made(record []rig.Executed, end int64) (time.Duration, bool) {
-	// The last of that number: where a run broke off at the end of a part, the questions of a
-	// long wait are numbered on from there, and pass the next part's.
-	i := len(record) - 1
-	for i >= 0 && record[i].Number != end {
-		i--
-	}
+// have: without a restart between. Lines before the part was begun mean nothing, whatever their
+// number: where a run broke off at the end of a part, the questions of a long wait are numbered on
+// from there, and pass the next part's.
+func (w *world) made(record []rig.Executed, end int64, begun time.Duration) (time.Duration, bool) {
+	i := slices.IndexFunc(record, func(e rig.Executed) bool { return e.Number == end && e.At >= begun })
 	if i < 0 {
 		return 0, false
 	}
@@ -211,17 +232,21 @@ func (w *world) made(record []rig.Executed, end int64) (time.Duration, bool) {
 	return 0, false
 }
 
-// kept is the ledger of a seed, with the machine time at which each part was counted.
+// kept is the ledger of a seed, with the machine time at which each part was begun, and was counted.
 type kept struct {
 	*ledger.Ledger
-	begun time.Time
-	made  map[int64]time.Duration
+	begun  time.Time
+	cycles map[int64]time.Duration // by the number of the cycle
+	made   map[int64]time.Duration
 }
 
 // Commit implements Ledger.
 func (k *kept) Commit(ctx context.Context, records ...ledger.Record) error {
 	for _, r := range records {
-		if c, ok := r.(ledger.CycleMade); ok {
+		switch c := r.(type) {
+		case ledger.CycleBegun:
+			k.cycles[c.Seq] = time.Since(k.begun)
+		case ledger.CycleMade:
 			k.made[c.Seq] = time.Since(k.begun)
 		}
 	}

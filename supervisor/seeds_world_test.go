@@ -70,7 +70,7 @@ func (w *world) play() {
 		return
 	}
 	defer w.ledger.Close()
-	w.kept = &kept{w.ledger, w.notes.begun, map[int64]time.Duration{}}
+	w.kept = &kept{w.ledger, w.notes.begun, map[int64]time.Duration{}, map[int64]time.Duration{}}
 	if !w.start() {
 		return
 	}

@@ -61,6 +61,7 @@ type controller struct {
 	op         op
 	answered   bool // the command has already brought its own ok
 	halted     bool
+	midLine    bool          // the newest byte off the wire ended no line
 	bootAt     time.Duration // when "start" is due; never when running
 	stallUntil time.Duration
 	stallBusy  bool

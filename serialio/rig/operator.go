@@ -59,7 +59,7 @@ func (r *Rig) Figures() (f Figures) {
 		c.book(c.now)
 		c.belt.drop(c.now, c.bed.at(c.now))
 		f = c.figures
-		f.MachineTime = c.now
+		f.MachineTime, f.Halted = c.now, c.halted
 		f.BeltTravelMM, f.BeltAdvanceMM = c.belt.travelMM, c.belt.advanceMM
 		f.LaidOn = c.belt.laidOn
 		f.CommandedMM, f.FilamentMM = c.belt.commanded, c.belt.filamentMM

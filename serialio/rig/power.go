@@ -23,6 +23,9 @@ func (c *controller) boot() {
 	c.bootAt = never
 	c.line = c.line[:0]
 	c.emptyBuffer()
+	if c.midLine {
+		c.taintAt(c.rxCount) // what comes next is the rest of a line of which it has not seen the beginning
+	}
 	c.say("start")
 	c.say("echo:rig controller 1.0, belt axis " + string(c.set.Belt.Axis))
 	c.waitDue = c.waitAfter()

@@ -303,3 +303,31 @@ func TestSecondOpen(t *testing.T) {
 		}
 	})
 }
+
+// A board that restarts in the middle of a line takes what is left of it for a line: the record shows it as damaged, and
+// the line after it as sound.
+func TestResetWithinLine(t *testing.T) {
+	for _, c := range []struct {
+		before, after string
+		damaged       bool
+	}{
+		{"N1 M104 S20", "0\nM105\n", true},
+		{"N1 ", "M104 S200\nM105\n", true},
+		{"M105\n", "M104 S0\nM105\n", false},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			r, h := open(t, func(s *Settings) { s.Board.BootTime = 0 })
+			h.lines()
+			h.raw(c.before)
+			<-time.After(time.Second)
+			seen := len(r.Record())
+			r.Reset()
+			h.raw(c.after)
+			<-time.After(time.Second)
+			got := r.Record()[seen:]
+			if len(got) != 2 || got[0].Number != -1 || got[0].Damaged != c.damaged || got[1].Damaged {
+				t.Errorf("%q, reset, %q: record %+v", c.before, c.after, got)
+			}
+		})
+	}
+}

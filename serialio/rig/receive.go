@@ -93,6 +93,7 @@ func (c *controller) take(w *wireChunk, stop int) {
 		w.taint = w.taint[1:]
 	}
 	seg := w.data[w.next:stop]
+	c.midLine = seg[len(seg)-1] != '\n'
 	w.next = stop
 	c.wireBytes -= len(seg)
 	if w.next == len(w.data) {

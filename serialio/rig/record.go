@@ -48,6 +48,7 @@ type Figures struct {
 	LaidOn          uint64 // times that a part was begun on another
 	LimitHits       uint64
 	Halts           uint64
+	Halted          bool // it is halted now
 	Resets          uint64
 	ResetAt         []time.Duration // machine time of each of them
 	EmergencyStops  uint64
