@@ -72,7 +72,7 @@ func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
 	hot.heat.hasNozzle, hot.heat.nozzleC = true, end.NozzleTargetC
 	lines := hot.releaseLines(p, end)
 	lines = append(lines, m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis])...)
-	return append(lines, "M400")
+	return append(lines, "M400", "M114")
 }
 
 // dischargeLegs move a finished part off: cool, lift, advance. The line numbers
@@ -91,9 +91,19 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 	return append(legs, leg{
 		doing: "advancing the belt",
 		program: func() Program {
-			return Program{Before: append(m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis]), "M400")}
+			return Program{Before: append(m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis]), "M400", "M114")}
 		},
+		end: m.advanced,
 	})
+}
+
+// advanced looks where the belt stands before the head may come down on it again. A board that
+// looks for words to stop at once does so before any checksum: one bit makes such a word of the
+// wait for motion, and the part would stand where the next one is to be laid.
+func (m *Machine) advanced(out *Output) {
+	if wrong := m.wrongPlace(); wrong != "" {
+		m.fault(Cause{CauseBoard, wrong + ": the finished part may stand where the next one would be laid"}, out)
+	}
 }
 
 // coolLegs wait until the bed itself is cool enough, whatever was asked of it last:

@@ -141,3 +141,33 @@ func TestAlteredLineShows(t *testing.T) {
 		}
 	}
 }
+
+// TestShortAdvanceShows: after a part has been moved off the board is asked where the belt stands, before the head comes down.
+func TestShortAdvanceShows(t *testing.T) {
+	for told, want := range map[string]State{"X:30.00 Y:3.00 Z:20.20 E:3.00": Execute, "X:30.00 Y:-4.51 Z:20.20 E:3.00": Aborting} {
+		l, err := ledger.Open("advance", ledger.Options{Memory: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+		m, err := NewMachine(context.Background(), testSettings(), l, nil, "advance", now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m.Begin(now)
+		m.Step(now, LinkSynced{LastNumber: 0})
+		m.state = Execute
+		legs := m.dischargeLegs(&job.Plan{PitchMM: 40})
+		last := legs[len(legs)-1]
+		if p := last.program(); !p.asksPlace() {
+			t.Fatalf("after the advance the board is not asked where it stands: %q", p.Before)
+		}
+		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{30, 3, 20.2, 3}, [4]bool{true, true, true, true}
+		m.stands(serialio.ParseReply([]byte(told)))
+		last.end(&Output{})
+		if m.State() != want {
+			t.Errorf("told %q: %s, want %s", told, m.State(), want)
+		}
+	}
+}
