@@ -2,6 +2,7 @@ package browser
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -141,28 +142,62 @@ func (b *tab) offers(roles []string) string {
 	return strings.Join(names, ", ")
 }
 
-// reach brings a thing into view and returns its middle.
-func (b *tab) reach(x thing) (at [2]float64) {
-	b.t.Helper()
-	call(b, dom.ScrollIntoViewIfNeeded, dom.ScrollIntoViewIfNeededParams{BackendNodeID: x.node})
-	q := call(b, dom.GetContentQuads, dom.GetContentQuadsParams{BackendNodeID: x.node})
+// where brings a thing into view and returns its middle. It fails for one that a live page
+// has replaced meanwhile.
+func (b *tab) where(x thing) (at [2]float64, err error) {
+	ctx, cancel := b.bounded()
+	defer cancel()
+	if _, err := chromedp.Call(ctx, dom.ScrollIntoViewIfNeeded, dom.ScrollIntoViewIfNeededParams{BackendNodeID: x.node}); err != nil {
+		return at, err
+	}
+	q, err := chromedp.Call(ctx, dom.GetContentQuads, dom.GetContentQuadsParams{BackendNodeID: x.node})
+	if err != nil {
+		return at, err
+	}
 	if len(q.Quads) == 0 {
-		b.t.Fatalf("%s: %s takes no room on the page", b.path(), x)
+		return at, errors.New("it takes no room on the page")
 	}
 	for i := range 4 {
 		at[0] += q.Quads[0][2*i] / 4
 		at[1] += q.Quads[0][2*i+1] / 4
 	}
+	return at, nil
+}
+
+// reach is where for a thing that must still be there.
+func (b *tab) reach(x thing) [2]float64 {
+	b.t.Helper()
+	at, err := b.where(x)
+	if err != nil {
+		b.t.Fatalf("%s: %s: %v", b.path(), x, err)
+	}
 	return at
 }
 
-// press clicks a button or follows a link.
-func (b *tab) press(name string) { b.t.Helper(); b.click(b.find(name, presses...), 1) }
+// press clicks a button or follows a link, as soon as it stands still.
+func (b *tab) press(name string) {
+	b.t.Helper()
+	var x thing
+	var at [2]float64
+	var err error
+	if !within(longest, func() bool {
+		x = b.find(name, presses...)
+		at, err = b.where(x)
+		return err == nil
+	}) {
+		b.t.Fatalf("%s: %s: %v", b.path(), x, err)
+	}
+	b.clickAt(x, at, 1)
+}
 
 // click clicks so many times in a row, as quickly as a nervous finger.
 func (b *tab) click(x thing, times int) {
 	b.t.Helper()
-	at := b.reach(x)
+	b.clickAt(x, b.reach(x), times)
+}
+
+func (b *tab) clickAt(x thing, at [2]float64, times int) {
+	b.t.Helper()
 	ctx, cancel := b.bounded()
 	defer cancel()
 	for n := range times {
