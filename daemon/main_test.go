@@ -17,7 +17,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"beltwarden": main})
+	testscript.Main(m, map[string]func(){"beltwarden": main, "beltwarden-struck": serveStruck})
 }
 
 // TestScripts runs testdata/scripts: the command line as a person or a script

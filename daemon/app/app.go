@@ -46,6 +46,9 @@ type Options struct {
 	// Dial reaches webhooks, mail servers and Alertmanagers; nil is the network. It is for
 	// tests in virtual time, in which nothing may wait for a network.
 	Dial func(ctx context.Context, network, address string) (net.Conn, error)
+	// Between, when not nil, returns what stands between the run and its ledger. Tests end
+	// the process there, before and after what the run commits.
+	Between func(supervisor.Ledger) supervisor.Ledger
 	// Free measures the bytes left on the file system of a folder; nil asks the system.
 	Free func(dir string) (int64, error)
 }
@@ -149,11 +152,15 @@ func (a *App) build(ctx context.Context) (err error) {
 		}
 		return a.run.Snapshot()
 	}, func(ctx context.Context) (supervisor.Grip, error) { return supervisor.ReadGrip(ctx, a.ledger) })
-	machine, err := supervisor.NewMachine(ctx, set, a.ledger, a.inspect, a.startID, time.Now())
+	var kept supervisor.Ledger = a.ledger
+	if a.o.Between != nil {
+		kept = a.o.Between(kept)
+	}
+	machine, err := supervisor.NewMachine(ctx, set, kept, a.inspect, a.startID, time.Now())
 	if err != nil {
 		return err
 	}
-	a.run = supervisor.New(machine, a.ledger, a.o.Opener, a.log.Named("run"))
+	a.run = supervisor.New(machine, kept, a.o.Opener, a.log.Named("run"))
 	a.calls = alert.NewSwitchboard(alert.SwitchboardOptions{Outbox: a.ledger, Receivers: callees, Words: alertWords(c),
 		Policy: alertPolicy(c), Retry: alertRetry(c), Snapshot: a.run.Snapshot, StartID: a.startID, Log: a.log.Named("alert")})
 
