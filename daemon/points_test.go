@@ -156,7 +156,7 @@ func (c *campaign) strikeOnce(all *struckAt, kind string, at phase, n int) (what
 	return parts[3], seen
 }
 
-// TestKillEachCommit makes a lot of two parts with a hold between, and ends the process
+// TestKillEachCommit makes a lot of two parts, and ends the process
 // at each commit of it in turn: before, in and after it. The next process finishes the
 // lot and strikes in one that it opens then. Without BELTWARDEN_KILLS it takes the first.
 func TestKillEachCommit(t *testing.T) {

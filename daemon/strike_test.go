@@ -70,8 +70,9 @@ type striker struct {
 	now    phase
 	making phase // what is under way in Execute
 	ending bool
-	lot    bool        // one was opened by this process
-	commit atomic.Bool // the next commit of the database is the one
+	lots   int         // opened by this process
+	commit atomic.Bool // the next commit of the database is the one,
+	what   string      // of these records; set before commit is
 }
 
 // strikeVariable holds kind, phase, n and the path for the note, between bars.
@@ -92,7 +93,7 @@ func serveStruck() {
 	sqlite.RegisterConnectionHook(func(conn sqlite.ExecQuerierContext, _ string) error {
 		conn.(sqlite.HookRegisterer).RegisterCommitHook(func() int32 {
 			if s.commit.Load() {
-				s.strike("")
+				s.strike(s.what)
 			}
 			return 0
 		})
@@ -123,9 +124,9 @@ func (s *striker) strike(what string) {
 // due counts what is about to be done and tells whether it is the one. The caller holds mu.
 func (s *striker) due() bool {
 	switch {
-	case s.at == s.now, s.at == inLot && s.lot:
+	case s.at == s.now, s.at == inLot && s.lots > 0:
 		s.seen++
-		return s.seen >= s.n
+		return s.seen >= s.n || s.lots > 1 && s.at == inLot // the lot had fewer
 	case s.at == atStart, s.at == inRecovery && s.now != atStart:
 		return true // the phase is over, and does not come again
 	}
@@ -137,8 +138,6 @@ func (s *striker) due() bool {
 func (s *striker) follow(records []ledger.Record) {
 	for _, r := range records {
 		switch r := r.(type) {
-		case ledger.LotOpened:
-			s.lot = true
 		case ledger.CycleBegun:
 			s.making, s.ending = inPart, false
 		case ledger.CycleMade:
@@ -171,7 +170,7 @@ func (l struckLedger) Commit(ctx context.Context, records ...ledger.Record) erro
 	defer s.mu.Unlock()
 	for _, r := range records {
 		if _, ok := r.(ledger.LotOpened); ok {
-			s.lot = true
+			s.lots++
 		}
 	}
 	due := strings.HasSuffix(s.kind, " commit") && s.due()
@@ -183,6 +182,7 @@ func (l struckLedger) Commit(ctx context.Context, records ...ledger.Record) erro
 	case due && s.kind == beforeCommit:
 		s.strike(what)
 	case due && s.kind == inCommit:
+		s.what = what
 		s.commit.Store(true)
 	}
 	err := l.Ledger.Commit(ctx, records...)

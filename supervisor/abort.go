@@ -71,6 +71,7 @@ func (m *Machine) abortUnconfirmed(out *Output) {
 func (m *Machine) enterAborted(out *Output) {
 	m.work.giveUp.clear()
 	m.belt.save.clear()
+	out.record(ledger.BeltMoved{Belt: m.belt.now()}) // where no part was under way nothing else has kept it
 	m.beginHold(out)
 	switch {
 	case !m.heat.maybeOn && !m.guard.proof.limit.armed():

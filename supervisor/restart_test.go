@@ -181,3 +181,19 @@ func TestBeltClearedBeforeTheBoardIsBack(t *testing.T) {
 		t.Errorf("clear %t, %d interrupted; want true and 1", m.belt.known, m.lot.total().interrupted)
 	}
 }
+
+// TestTheWayOverTheEdgeIsKept: a process that is killed in Complete, before anybody has been
+// there, must not forget how far the belt ran at the end.
+func TestTheWayOverTheEdgeIsKept(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+		s := x.until(Complete, 5*time.Hour)
+		kept, err := x.ledger.Belt(context.Background())
+		if err != nil || kept.TravelMM != s.Belt.TravelMM || kept.AdvanceMM != s.Belt.AdvanceMM || kept.AdvanceMM < x.set.ToDropMM {
+			t.Errorf("%v: kept %.1f and %.1f mm, run were %.1f and %.1f", err, kept.TravelMM, kept.AdvanceMM, s.Belt.TravelMM, s.Belt.AdvanceMM)
+		}
+	})
+}
