@@ -14,7 +14,7 @@ STATICCHECK := $(TOOLS)/staticcheck-$(STATICCHECK_VERSION)/staticcheck
 # What could not be checked is noted here, and told at the end.
 SKIPPED := build/skipped
 
-TIMEOUT ?= 12m
+TIMEOUT ?= 20m
 FUZZTIME ?= 10s
 SEEDS ?= 2000
 N ?= 50
