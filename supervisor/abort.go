@@ -70,8 +70,7 @@ func (m *Machine) abortUnconfirmed(out *Output) {
 // there: its heaters may be on, and its readings are to show that they are not.
 func (m *Machine) enterAborted(out *Output) {
 	m.work.giveUp.clear()
-	m.belt.save.clear()
-	out.record(ledger.BeltMoved{Belt: m.belt.now()}) // where no part was under way nothing else has kept it
+	m.restBelt(out) // where no part was under way nothing else has kept it
 	m.beginHold(out)
 	switch {
 	case !m.heat.maybeOn && !m.guard.proof.limit.armed():

@@ -10,10 +10,9 @@ import (
 // chosen that. It is for faults of cable and computer alone, at moments at which nothing lies
 // under the head, and it leaves the people near it time to say no.
 type alone struct {
-	from  State  // the state in which the fault struck
-	spoke bool   // somebody has given a word since: it is theirs
-	moved bool   // the belt may have moved unseen by the fault
-	why   string // what is in its way, for the operator
+	from  State // the state in which the fault struck
+	spoke bool  // somebody has given a word since: it is theirs
+	moved bool  // the belt may have moved unseen by the fault
 	at    deadline
 	past  []time.Time // when it went on by itself, the newest last
 }
@@ -43,20 +42,15 @@ func (m *Machine) struck(from State) {
 // lookAlone sees whether the machine may go on by itself, and says so beforehand.
 func (m *Machine) lookAlone(out *Output) {
 	a := &m.alone
-	if m.set.GoOnPerDay <= 0 || m.state != Aborted {
-		a.why = ""
+	if !m.mayBeAlone() {
 		a.at.clear()
 		return
 	}
-	a.why = m.notAlone()
-	if a.why != "" {
-		if a.at.armed() {
-			a.at.clear()
-			m.note(out, "fault", "it does not go on by itself after all: "+a.why)
-		}
-		return
-	}
-	if !a.at.armed() {
+	switch why := m.notAlone(); {
+	case why != "" && a.at.armed():
+		a.at.clear()
+		m.note(out, "fault", "it does not go on by itself after all: "+why)
+	case why == "" && !a.at.armed():
 		a.at.set(m.now.Add(m.set.GoOnAfter))
 		text := fmt.Sprintf("keep hands off: it goes on by itself at %s, in %s, unless somebody gives it a word", a.at.at.Local().Format("15:04:05"), m.set.GoOnAfter)
 		m.note(out, "fault", text)
@@ -69,11 +63,11 @@ func (m *Machine) lookAlone(out *Output) {
 func (m *Machine) goOnAlone(out *Output) {
 	a := &m.alone
 	a.at.clear()
-	if a.why = m.notAlone(); a.why != "" || m.state != Aborted {
+	if m.state != Aborted || m.notAlone() != "" {
 		return
 	}
 	a.past = append(a.past, m.now)
-	text := fmt.Sprintf("it goes on by itself, for the %s of at most %d times in a day, after: %s", nth(len(m.goneOn())), m.set.GoOnPerDay, m.cause.Text)
+	text := fmt.Sprintf("it goes on by itself, for the %s of at most %d times in a day, after: %s", nth(m.goneOn()), m.set.GoOnPerDay, m.cause.Text)
 	m.note(out, eventGoOn, text)
 	m.alert(out, CauseGoOn, "keep hands off: "+text)
 	m.by, m.goOn = "the daemon", true
@@ -81,12 +75,17 @@ func (m *Machine) goOnAlone(out *Output) {
 	m.by = ""
 }
 
-// goneOn are the times of the last day at which it went on by itself.
-func (m *Machine) goneOn() []time.Time {
-	for len(m.alone.past) > 0 && m.now.Sub(m.alone.past[0]) >= aDay {
-		m.alone.past = m.alone.past[1:]
+// mayBeAlone reports whether the question arises at all.
+func (m *Machine) mayBeAlone() bool { return m.set.GoOnPerDay > 0 && m.state == Aborted }
+
+// goneOn is how often within the last day it went on by itself.
+func (m *Machine) goneOn() (n int) {
+	for _, at := range m.alone.past {
+		if m.now.Sub(at) < aDay {
+			n++
+		}
 	}
-	return m.alone.past
+	return n
 }
 
 // notAlone says what keeps the machine from going on by itself; "" when nothing does.
@@ -126,8 +125,8 @@ func (m *Machine) notAlone() string {
 		return "the board has restarted unseen, and its motors let the belt go"
 	case !p.shown, m.heat.maybeOn:
 		return "the heaters are " + p.text
-	case len(m.goneOn()) >= m.set.GoOnPerDay:
-		return fmt.Sprintf("it has gone on by itself %s within a day", plural(len(m.goneOn()), "time", "times"))
+	case m.goneOn() >= m.set.GoOnPerDay:
+		return fmt.Sprintf("it has gone on by itself %s within a day", plural(m.goneOn(), "time", "times"))
 	}
 	if err := m.mayStart(Request{}); err != nil {
 		return err.Error()

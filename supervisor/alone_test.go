@@ -200,7 +200,7 @@ func TestGoesOnAfterTheDaemon(t *testing.T) {
 				}
 			}
 			if went := m.State() == Clearing; went != (goes && !due) {
-				t.Errorf("killed in %s, check due %t: it is %s (%s), in its way: %s", was, due, m.State(), m.cause.Text, m.alone.why)
+				t.Errorf("killed in %s, check due %t: it is %s (%s), in its way: %s", was, due, m.State(), m.cause.Text, m.notAlone())
 			}
 		}
 	}

@@ -45,6 +45,13 @@ func (m *Machine) saveBelt(out *Output) {
 	out.record(ledger.BeltMoved{Belt: now})
 }
 
+// restBelt keeps where the belt has come to rest: the process may end before anything else
+// is recorded.
+func (m *Machine) restBelt(out *Output) {
+	m.belt.save.clear()
+	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+}
+
 // progress moves the totals on to what the board has accepted now.
 func (b *beltCount) progress(p Progress) {
 	travel := p.TravelMM - b.latest.TravelMM

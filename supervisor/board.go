@@ -165,8 +165,7 @@ func (m *Machine) heatersOff(out *Output) {
 	if m.link.phase != linkUp {
 		return
 	}
-	out.do(AskBoard{Text: "M104 S0"}, AskBoard{Text: "M140 S0"})
-	for _, line := range m.idleLines(0) {
+	for _, line := range m.offLines() {
 		out.do(AskBoard{Text: line})
 	}
 	m.heat.maybeOn = false
@@ -175,7 +174,7 @@ func (m *Machine) heatersOff(out *Output) {
 // offLeg switches the heaters off, and shows that the board has taken it. With
 // settle it also waits until all moves have ended.
 func (m *Machine) offLeg(settle bool) leg {
-	lines := append([]string{"M104 S0", "M140 S0"}, m.idleLines(0)...)
+	lines := m.offLines()
 	if settle {
 		lines = append(lines, "M400")
 	}

@@ -123,7 +123,7 @@ func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
 	extra, _ := m.clearOfSeamMM(plan, lack)
 	if lack += extra; lack > roomToleranceMM {
 		if !m.headUp {
-			lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis])
+			lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))
 			m.headUp = true
 		}
 		lines = append(append(inMM(at), lines...), m.advanceLines(lack, begin)...)
@@ -154,8 +154,7 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 
 // cycleMade is the board's word that all moves of a part have ended.
 func (m *Machine) cycleMade(c *cycle, out *Output) {
-	if wrong := m.wrongPlace(); wrong != "" {
-		m.fault(Cause{CauseBoard, wrong + ": the part is not as it should be"}, out)
+	if m.elsewhere("the part is not as it should be", out) {
 		return
 	}
 	c.made = true

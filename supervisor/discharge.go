@@ -7,11 +7,11 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// liftLines draw the filament back unless the job has, raise the head over what lies under
+// liftLines draw the filament back where it is hot and the job has not, raise the head over what lies under
 // it and put it where it waits.
-func (m *Machine) liftLines(at gcode.State, aboveMM float64) []string {
+func (m *Machine) liftLines(at gcode.State, aboveMM float64, hot bool) []string {
 	lines := []string{"G21", "G90"}
-	if back := m.set.RetractMM - at.DrawnBackMM; m.mayExtrude(at) && back > 1e-6 {
+	if back := m.set.RetractMM - at.DrawnBackMM; hot && back > 1e-6 {
 		lines = append(lines, "M83", "G1 E"+number(-back)+" F"+number(m.set.RetractFeed))
 	}
 	if at.Known[m.set.LiftAxis] {
@@ -50,8 +50,8 @@ func (m *Machine) advanceAt(mm, endMM, feed, pieceMM float64) []string {
 func (m *Machine) dischargeMM(p *job.Plan) float64 { return max(0, p.PitchMM-p.BeltAdvanceMM) }
 
 // releaseLines lift the head and let nozzle and bed cool to what lets the part go.
-func (m *Machine) releaseLines(p *job.Plan, end gcode.State) []string {
-	lines := m.liftLines(end, p.ExtentMM.Axis(m.set.LiftAxis)[1])
+func (m *Machine) releaseLines(p *job.Plan, end gcode.State, hot bool) []string {
+	lines := m.liftLines(end, p.ExtentMM.Axis(m.set.LiftAxis)[1], hot)
 	if end.NozzleTargetC > m.set.NozzleStandbyC && m.coolsFirst(end) {
 		lines = append(lines, "M104 S"+number(m.set.NozzleStandbyC))
 	}
@@ -68,11 +68,13 @@ func (m *Machine) coolsFirst(end gcode.State) bool {
 
 // dischargeProgram is the whole discharge, for the lot's record and for tests.
 func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
-	hot := *m // as it is once a part was made
-	hot.heat.hasNozzle, hot.heat.nozzleC = true, end.NozzleTargetC
-	lines := hot.releaseLines(p, end)
-	lines = append(lines, m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis])...)
-	return append(lines, "M400", "M114")
+	// A part that was just made was made hot.
+	return append(m.releaseLines(p, end, mayMelt(end)), m.carryLines(p)...)
+}
+
+// carryLines advance the belt after a part, and ask where it stands then.
+func (m *Machine) carryLines(p *job.Plan) []string {
+	return append(m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis]), "M400", "M114")
 }
 
 // dischargeLegs move a finished part off: cool, lift, advance. The line numbers
@@ -83,7 +85,7 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 		doing: "lifting off the finished part",
 		program: func() Program {
 			end = m.position()
-			return Program{Before: append([]string{countAnew}, m.releaseLines(p, end)...)}
+			return Program{Before: append([]string{countAnew}, m.releaseLines(p, end, m.mayExtrude(end))...)}
 		},
 		end: func(*Output) { m.headUp = true },
 	}}
@@ -91,7 +93,7 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 	return append(legs, leg{
 		doing: "advancing the belt",
 		program: func() Program {
-			return Program{Before: append(m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis]), "M400", "M114")}
+			return Program{Before: m.carryLines(p)}
 		},
 		end: m.advanced,
 	})
@@ -101,9 +103,7 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 // looks for words to stop at once does so before any checksum: one bit makes such a word of the
 // wait for motion, and the part would stand where the next one is to be laid.
 func (m *Machine) advanced(out *Output) {
-	if wrong := m.wrongPlace(); wrong != "" {
-		m.fault(Cause{CauseBoard, wrong + ": the finished part may stand where the next one would be laid"}, out)
-	}
+	m.elsewhere("the finished part may stand where the next one would be laid", out)
 }
 
 // coolLegs wait until the bed itself is cool enough, whatever was asked of it last:

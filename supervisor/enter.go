@@ -13,7 +13,7 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 	if c == Stop || c == Abort {
 		m.trialBroken(why.Text, out)
 	}
-	if c == Abort {
+	if c == Abort && !m.recover { // else the fault struck an earlier process, see resume
 		m.struck(m.state)
 	}
 	m.state, m.since = to, m.now

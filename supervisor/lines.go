@@ -53,6 +53,11 @@ func (m *Machine) idleLines(after time.Duration) []string {
 	return []string{"M85 S" + number(math.Ceil(after.Seconds()))}
 }
 
+// offLines switch the heaters off, and have the board forget that it was to halt.
+func (m *Machine) offLines() []string {
+	return append([]string{"M104 S0", "M140 S0"}, m.idleLines(0)...)
+}
+
 // additions lists what the machine adds around a job, for the lot's record.
 func (m *Machine) additions(p *job.Plan) []job.Change {
 	var list []job.Change
@@ -176,7 +181,7 @@ func (m *Machine) parkLegs() []leg {
 			at := m.position()
 			lines := []string{countAnew}
 			if !m.headUp {
-				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis])...)
+				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))...)
 			}
 			if at.NozzleTargetC > m.set.NozzleStandbyC {
 				lines = append(lines, "M104 S"+number(m.set.NozzleStandbyC))
@@ -216,11 +221,11 @@ func (m *Machine) reheatLegs() []leg {
 // is by the newest reading, of which it may have cooled since. Boards refuse cold extrusion
 // below about 170 °C (common practice, no source), and a cold extruder grinds the filament.
 func (m *Machine) mayExtrude(at gcode.State) bool {
-	if at.NozzleTargetC < coldC || at.FirmwareRetracted {
-		return false
-	}
-	return m.heat.hasNozzle && m.heat.nozzleC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
+	return mayMelt(at) && m.heat.hasNozzle && m.heat.nozzleC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
 }
+
+// mayMelt reports whether the nozzle was told to be hot enough.
+func mayMelt(at gcode.State) bool { return at.NozzleTargetC >= coldC && !at.FirmwareRetracted }
 
 // cooledC is how far a nozzle may have cooled since it was read.
 const cooledC = 10

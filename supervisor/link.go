@@ -2,6 +2,7 @@ package supervisor
 
 import (
 	"errors"
+	"slices"
 	"strings"
 	"time"
 
@@ -179,9 +180,7 @@ func (m *Machine) queryLegs() []leg {
 		doing: "asking the board what it is",
 		program: func() Program {
 			// What it is asked for now would be gone after the next two words.
-			words := append([]string{"M105", "M104 S0", "M140 S0"}, m.idleLines(0)...)
-			words = append(append(words, "M115", "M92"), limitWords...)
-			return Program{Before: append(words, "M114", "M105")}
+			return Program{Before: slices.Concat([]string{"M105"}, m.offLines(), []string{"M115", "M92"}, limitWords, []string{"M114", "M105"})}
 		},
 		end: func(out *Output) { m.judgeBoard(out) },
 	}

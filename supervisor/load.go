@@ -166,11 +166,9 @@ func (m *Machine) Begin(now time.Time) Output {
 	m.by = "the daemon"
 	m.settleTrial(&out)
 	if m.recover {
-		m.recover = false
 		m.note(&out, "recovery", m.cause.Text)
-		from := m.alone.from
 		m.change(Abort, m.cause, &out)
-		m.alone.from = from
+		m.recover = false
 		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
 	} else {
 		m.endHold(&out, "restart")

@@ -146,8 +146,7 @@ func (m *Machine) setLotStatus(out *Output, status, why string) {
 
 // enterComplete is a lot whose cycles are all made; the operator counts them.
 func (m *Machine) enterComplete(out *Output) {
-	m.belt.save.clear()
-	out.record(ledger.BeltMoved{Belt: m.belt.now()}) // the way over the drop edge, should the process end before anything else is kept
+	m.restBelt(out) // the way over the drop edge is in it
 	l := m.lot
 	t := l.total()
 	switch {

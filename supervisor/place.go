@@ -64,12 +64,19 @@ func (m *Machine) placeLeg() leg {
 	return leg{
 		doing:   "asking the board where it stands",
 		program: func() Program { return Program{Before: []string{"M400", "M114"}} },
-		end: func(out *Output) {
-			if wrong := m.wrongPlace(); wrong != "" {
-				m.fault(Cause{CauseBoard, wrong + ": somebody or something has moved the machine meanwhile"}, out)
-			}
-		},
+		end:     func(out *Output) { m.elsewhere("somebody or something has moved the machine meanwhile", out) },
 	}
+}
+
+// elsewhere ends the run where the board stands at another place than its lines lead to, with
+// what that means, and says whether it did.
+func (m *Machine) elsewhere(meaning string, out *Output) bool {
+	wrong := m.wrongPlace()
+	if wrong == "" {
+		return false
+	}
+	m.fault(Cause{CauseBoard, wrong + ": " + meaning}, out)
+	return true
 }
 
 // asksPlace reports whether a program's last line asks where the board stands.

@@ -62,9 +62,11 @@ func (m *Machine) recoveryView() *RecoveryView {
 	m.heatersWord(sure, doubt)
 	m.beltsWord(sure, doubt)
 	v.Options = m.recoveryOptions(open)
-	if v.NotAlone = m.alone.why; m.alone.at.armed() {
-		at := m.alone.at.at
-		v.GoesOnAt = &at
+	if m.mayBeAlone() {
+		v.NotAlone = m.notAlone()
+	}
+	if at := m.alone.at; at.armed() {
+		v.GoesOnAt = &at.at
 	}
 	return v
 }

@@ -193,7 +193,7 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 			lines := []string{"M140 S0"}
 			if !m.headUp {
 				at := m.position()
-				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis])...)
+				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))...)
 			}
 			return Program{Before: append(lines, "M104 S0", "M400")}
 		},

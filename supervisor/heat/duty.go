@@ -25,9 +25,9 @@ type Duty struct {
 
 // Unusual is a drive unlike the one that was needed before.
 type Unusual struct {
-	TargetC     float64
-	Was, Is     float64 // in the board's own units
-	Learned, In time.Duration
+	TargetC float64
+	Was, Is float64       // in the board's own units
+	Learned time.Duration // how long it was as it was
 }
 
 // How the drive is learned and judged (common practice, no source: a controller that
@@ -54,18 +54,18 @@ type held struct {
 	fresh   bool // a window was learned since the target was reached
 }
 
-// hold learns the drive that holds a target. It returns true when a hold has ended from which
-// something was learned, and what is unusual, once.
-func (l *Learner) hold(r Reading) (learned bool, odd *Unusual) {
+// hold learns the drive that holds a target, and notes what is unusual, once. It returns true
+// when a hold has ended from which something was learned.
+func (l *Learner) hold(r Reading) (learned bool) {
 	s := &l.held
 	if !r.HasDuty || !(r.Duty >= 0 && r.Duty <= mostDuty) || r.TargetC <= 0 || math.Abs(r.C-r.TargetC) > dutyWithinC ||
 		r.TargetC != s.targetC || l.seen && r.At-l.last.At > gap {
 		learned = s.fresh
 		*s = held{targetC: r.TargetC, from: r.At + dutySettle}
-		return learned, nil
+		return learned
 	}
 	if r.At < s.from {
-		return false, nil
+		return false
 	}
 	if s.n == 0 {
 		s.begun = r.At
@@ -73,12 +73,15 @@ func (l *Learner) hold(r Reading) (learned bool, odd *Unusual) {
 	s.n++
 	s.sum += r.Duty
 	if r.At-s.begun < dutyWindow {
-		return false, nil
+		return false
 	}
 	mean := s.sum / s.n
 	s.n, s.sum = 0, 0
-	odd, s.fresh = l.model.Duties.of(r.TargetC).window(mean), true
-	return false, odd
+	s.fresh = true
+	if odd := l.model.Duties.of(r.TargetC).window(mean); odd != nil {
+		l.odd = odd
+	}
+	return false
 }
 
 // of returns the entry of a target, which becomes the newest.
@@ -117,7 +120,7 @@ func (d *Duty) window(mean float64) *Unusual {
 			}
 			if d.odd == oddDuties && !d.told {
 				d.told = true
-				return &Unusual{TargetC: d.TargetC, Was: d.Mean, Is: mean, Learned: time.Duration(d.N) * dutyWindow, In: oddDuties * dutyWindow}
+				return &Unusual{TargetC: d.TargetC, Was: d.Mean, Is: mean, Learned: time.Duration(d.N) * dutyWindow}
 			}
 			return nil
 		}

@@ -108,11 +108,7 @@ func (l *Learner) Observe(r Reading) bool {
 	if drive != Part {
 		l.span.observe(r, l.model.HasAmbient && math.Abs(r.C-l.model.AmbientC) < 5)
 	}
-	ended, odd := l.hold(r)
-	learned = learned || ended
-	if odd != nil {
-		l.odd = odd
-	}
+	learned = l.hold(r) || learned
 	l.ambient(r)
 	l.last, l.seen = r, true
 	return learned
