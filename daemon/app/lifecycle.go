@@ -79,6 +79,20 @@ func (a *App) beside(name string, work func(ctx context.Context)) {
 	})
 }
 
+// repeatedly does something after every such interval, until ctx ends.
+func repeatedly(ctx context.Context, every time.Duration, do func()) {
+	ticker := time.NewTicker(every)
+	defer ticker.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-ticker.C:
+			do()
+		}
+	}
+}
+
 // startServer listens and serves.
 func (a *App) startServer(ctx context.Context) error {
 	base, cancel := context.WithCancel(context.Background())

@@ -25,23 +25,17 @@ func (a *App) startRoom() {
 
 func (a *App) watchRoom(ctx context.Context) {
 	dir, silent := filepath.Dir(a.o.Config.Ledger.Path), false
-	ticker := time.NewTicker(roomEvery)
-	defer ticker.Stop()
-	for {
+	measure := func() {
 		free, err := a.free(dir)
-		switch {
-		case err != nil && !silent:
+		if err == nil {
+			_ = a.run.Room(ctx, free) // a run that has ended needs to know no more
+		} else if !silent {
 			a.log.Warn("the room on the ledger's disk is not known", zap.Error(err))
-		case err == nil && a.run.Room(ctx, free) != nil:
-			return // it has ended, or we have
 		}
 		silent = err != nil
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-		}
 	}
+	measure()
+	repeatedly(ctx, roomEvery, measure)
 }
 
 // free measures what the daemon may still write to a folder's file system, in bytes.

@@ -24,19 +24,12 @@ const spareEvery = time.Minute
 // machine acts nothing is touched: lines must not wait for a card.
 func (a *App) startSparing() {
 	a.beside("sparing", func(ctx context.Context) {
-		tick := time.NewTicker(spareEvery)
-		defer tick.Stop()
-		for {
-			select {
-			case <-ctx.Done():
-				return
-			case <-tick.C:
-				if !a.run.Snapshot().State.Acting() {
-					debug.FreeOSMemory()
-					spareCode()
-				}
+		repeatedly(ctx, spareEvery, func() {
+			if !a.run.Snapshot().State.Acting() {
+				debug.FreeOSMemory()
+				spareCode()
 			}
-		}
+		})
 	})
 }
 

@@ -94,15 +94,5 @@ func (a *App) tidyShelf(ctx context.Context) ([]shelf.Item, error) {
 
 // upkeepAlone is for a daemon that makes no copies.
 func (a *App) upkeepAlone(ctx context.Context) {
-	timer := time.NewTimer(upkeepEvery)
-	defer timer.Stop()
-	for {
-		select {
-		case <-ctx.Done():
-			return
-		case <-timer.C:
-			a.upkeep(ctx)
-			timer.Reset(upkeepEvery)
-		}
-	}
+	repeatedly(ctx, upkeepEvery, func() { a.upkeep(ctx) })
 }

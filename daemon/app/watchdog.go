@@ -37,26 +37,20 @@ func (a *App) startWatchdog() {
 }
 
 func (a *App) feed(ctx context.Context, every time.Duration) {
-	ticker := time.NewTicker(every)
-	defer ticker.Stop()
 	sick := false
-	for {
+	look := func() {
 		err := a.alive(ctx, every)
 		switch {
 		case ctx.Err() != nil:
-			return
 		case err == nil:
 			a.tell(notifyAlive)
 		case !sick:
 			a.log.Error("the watchdog is not fed: the daemon hangs", zap.Error(err))
 		}
 		sick = err != nil
-		select {
-		case <-ctx.Done():
-			return
-		case <-ticker.C:
-		}
 	}
+	look()
+	repeatedly(ctx, every, look)
 }
 
 // alive asks all that must answer.
