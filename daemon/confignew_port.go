@@ -20,10 +20,7 @@ func (f *newFlags) findPort(out io.Writer) (listed []string) {
 	}
 	var usb int
 	for i, p := range list {
-		name, what := p.Path, "built in"
-		if len(p.StableNames) > 0 {
-			name = p.StableNames[0]
-		}
+		name, what := bestName(p.Path, p.StableNames), "built in"
 		if p.VendorID != "" {
 			usb++
 			f.port, what = name, strings.TrimSpace("USB "+p.Product)

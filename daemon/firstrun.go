@@ -129,11 +129,16 @@ func askLine(ctx context.Context, in *bufio.Reader, out io.Writer, question stri
 	case a := <-got:
 		if a.err != nil {
 			fmt.Fprintln(out)
-			return "", &failure{status: exitUsage, err: errors.New("cannot write a configuration: the input has ended; nothing was written"), hint: "begin again with the same command"}
+			return "", unwritten("the input has ended")
 		}
 		return strings.TrimSpace(a.line), nil
 	case <-ctx.Done():
 		fmt.Fprintln(out)
-		return "", &failure{status: exitUsage, err: errors.New("cannot write a configuration: it was broken off; nothing was written"), hint: "begin again with the same command"}
+		return "", unwritten("it was broken off")
 	}
+}
+
+// unwritten is how leading somebody to a configuration ends without one.
+func unwritten(why string) error {
+	return &failure{status: exitUsage, err: errors.New("cannot write a configuration: " + why + "; nothing was written"), hint: "begin again with the same command"}
 }

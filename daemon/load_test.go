@@ -8,7 +8,6 @@ import (
 	"net"
 	"net/http"
 	"os"
-	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
@@ -16,7 +15,6 @@ import (
 	"testing"
 	"time"
 
-	"beltwarden/daemon/client"
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor"
 )
@@ -45,13 +43,7 @@ func TestLoadOfStreams(t *testing.T) {
 			w.simulate(t, s)
 			d := w.serve(t, "beltwarden")
 			d.reach(t, supervisor.Idle)
-			clip, err := filepath.Abs(clipFile)
-			if err != nil {
-				t.Fatal(err)
-			}
-			if _, err := d.OpenLot(t.Context(), client.LotRequest{Jobs: []string{clip}, Good: []int{500}, Start: true}); err != nil {
-				t.Fatal(err)
-			}
+			d.beginClips(t, 500)
 			d.reach(t, supervisor.Starting, supervisor.Execute)
 			if c.speed > 1 {
 				d.reach(t, supervisor.Execute)

@@ -48,7 +48,7 @@ func (f *newFlags) meet(ctx context.Context, in *bufio.Reader, out io.Writer) er
 			return nil
 		}
 		if ctx.Err() != nil {
-			return &failure{status: exitUsage, err: errors.New("cannot write a configuration: it was broken off; nothing was written"), hint: "begin again with the same command"}
+			return unwritten("it was broken off")
 		}
 		fmt.Fprintln(out, "  "+err.Error())
 		var open *serialio.OpenError

@@ -12,7 +12,6 @@ import (
 	"testing"
 	"time"
 
-	"beltwarden/daemon/client"
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor"
 )
@@ -76,13 +75,7 @@ func TestWithoutMemory(t *testing.T) {
 	r := w.simulate(t, s)
 	d := w.start(t, exec.Command("sh", "-c", fmt.Sprintf("echo $$ > %s; exec beltwarden serve --config %s", join, w.config)))
 	d.reach(t, supervisor.Idle)
-	clip, err := filepath.Abs(clipFile)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := d.OpenLot(t.Context(), client.LotRequest{Jobs: []string{clip}, Good: []int{4}, Start: true}); err != nil {
-		t.Fatal(err)
-	}
+	d.beginClips(t, 4)
 	eventually(t, "the second part is being made", func() bool {
 		shot, err := d.Status(t.Context())
 		return err == nil && shot.Lot != nil && shot.Lot.Made == 1 && strings.HasPrefix(shot.Doing, "making")

@@ -67,10 +67,7 @@ func portLines(rows []portRow) []string {
 	}
 	var out []string
 	for _, r := range rows {
-		name := r.Path
-		if len(r.StableNames) > 0 {
-			name = r.StableNames[0]
-		}
+		name := bestName(r.Path, r.StableNames)
 		out = append(out, name)
 		if name != r.Path {
 			out = append(out, "  now "+r.Path)
@@ -83,4 +80,12 @@ func portLines(rows []portRow) []string {
 		}
 	}
 	return out
+}
+
+// bestName is what to call a port by in a configuration: a name that stays, if it has one.
+func bestName(path string, stable []string) string {
+	if len(stable) > 0 {
+		return stable[0]
+	}
+	return path
 }

@@ -102,6 +102,18 @@ func (w *workshop) start(t testing.TB, cmd *exec.Cmd) *serving {
 	return d
 }
 
+// beginClips opens a lot of so many clips and begins it.
+func (d *serving) beginClips(t testing.TB, good int) {
+	t.Helper()
+	clip, err := filepath.Abs(clipFile)
+	if err == nil {
+		_, err = d.OpenLot(t.Context(), client.LotRequest{Jobs: []string{clip}, Good: []int{good}, Start: true})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
 // gone reports whether the process has ended.
 func (d *serving) gone() bool {
 	select {

@@ -4,11 +4,9 @@ import (
 	"fmt"
 	"net"
 	"os/exec"
-	"path/filepath"
 	"testing"
 	"time"
 
-	"beltwarden/daemon/client"
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor"
 )
@@ -24,13 +22,7 @@ func TestWithoutDescriptors(t *testing.T) {
 	r := w.simulate(t, s)
 	d := w.start(t, exec.Command("sh", "-c", fmt.Sprintf("ulimit -n 40; exec beltwarden serve --config %s", w.config)))
 	d.reach(t, supervisor.Idle)
-	clip, err := filepath.Abs(clipFile)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := d.OpenLot(t.Context(), client.LotRequest{Jobs: []string{clip}, Good: []int{4}, Start: true}); err != nil {
-		t.Fatal(err)
-	}
+	d.beginClips(t, 4)
 	d.reach(t, supervisor.Execute)
 	var crowd []net.Conn
 	for range 100 {

@@ -20,16 +20,23 @@ func (x *run) room(free int64) {
 	synctest.Wait()
 }
 
+// reserving is a run at rest that wants 50 MB of room on its disk.
+func reserving(t *testing.T) *run {
+	t.Helper()
+	set := testSettings()
+	set.DiskReserve = 50e6
+	x := newRun(t, testRig(), set)
+	x.start()
+	x.until(Idle, time.Minute)
+	return x
+}
+
 // TestADiskThatFillsUp: the part in progress is finished, then the machine waits with its
 // count whole, calls somebody who is told what to do, and again once there is room, but not
 // for a few bytes; then a word lets it go on.
 func TestADiskThatFillsUp(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		set := testSettings()
-		set.DiskReserve = 50e6
-		x := newRun(t, testRig(), set)
-		x.start()
-		x.until(Idle, time.Minute)
+		x := reserving(t)
 		x.room(1e9)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(pegJob)}, Good: []int{4}, Start: true}})
 		x.until(Execute, time.Hour)
@@ -79,11 +86,7 @@ func TestADiskThatFillsUp(t *testing.T) {
 // reason.
 func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		set := testSettings()
-		set.DiskReserve = 50e6
-		x := newRun(t, testRig(), set)
-		x.start()
-		x.until(Idle, time.Minute)
+		x := reserving(t)
 		x.room(10e6)
 		order := &LotRequest{Plans: []*job.Plan{x.plan(pegJob)}, Good: []int{2}, Start: true}
 		if err := x.refuse(Request{Lot: order}); !strings.Contains(err.Error(), "10 MB are free on the disk of the ledger, and 50 MB must be") {
@@ -110,11 +113,7 @@ func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 // TestRoomComesBackAndSomethingElseIsMissing: a word does not let it go on then.
 func TestRoomComesBackAndSomethingElseIsMissing(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
-		set := testSettings()
-		set.DiskReserve, set.OffsetLimitMM = 50e6, 3
-		x := newRun(t, testRig(), set)
-		x.start()
-		x.until(Idle, time.Minute)
+		x := reserving(t)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(pegJob)}, Good: []int{4}, Start: true}})
 		x.until(Execute, time.Hour)
 		x.room(1e6)
