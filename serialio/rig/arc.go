@@ -94,3 +94,33 @@ func (a *arc) swept(axis int, f0, f1 float64) (net, travel, low, high float64) {
 	visit(at(g1))
 	return last - first, travel, low, high
 }
+
+// on says whether an axis follows the circle of the move.
+func (b *block) on(axis int) bool {
+	return b.arc != nil && (axis == b.arc.p || axis == b.arc.q)
+}
+
+// swept is arc.swept for any axis of any move, from its fraction done to f.
+func (b *block) swept(axis int, f float64) (net, travel, low, high float64) {
+	if b.on(axis) {
+		return b.arc.swept(axis, b.done, f)
+	}
+	net = b.delta[axis] * (f - b.done)
+	return net, max(net, -net), min(net, 0), max(net, 0)
+}
+
+// at returns the logical position of an axis, mm, at a fraction of the move.
+func (b *block) at(axis int, f float64) float64 {
+	if b.on(axis) {
+		net, _, _, _ := b.arc.swept(axis, 0, f)
+		return b.from[axis] + net
+	}
+	return b.from[axis] + b.delta[axis]*f
+}
+
+// span returns the lowest and highest position of an axis, mm, from the fraction done to f.
+func (b *block) span(axis int, f float64) (low, high float64) {
+	_, _, low, high = b.swept(axis, f)
+	at := b.at(axis, b.done)
+	return at + low, at + high
+}

@@ -19,7 +19,7 @@ type Part struct {
 	DroppedAt  time.Duration
 
 	TopMM  float64    // height of the nozzle over the belt when its highest plastic was laid; belts on Y
-	XMM    [2]float64 // across the belt
+	XMM    [2]float64 // across the belt, from the first plastic laid
 	letsGo time.Duration
 	struck bool // the head ran into it
 }
@@ -136,7 +136,7 @@ func (b *beltState) touch(t time.Duration, low, high float64) int {
 	}
 	if hit < 0 {
 		b.nextID++
-		p := Part{ID: b.nextID, FromMM: low, ToMM: high, Begun: t, letsGo: never}
+		p := Part{ID: b.nextID, FromMM: low, ToMM: high, Begun: t, XMM: [2]float64{math.Inf(1), math.Inf(-1)}, letsGo: never}
 		if b.GripLoss > 0 && b.rng.Float64() < b.GripLoss {
 			p.letsGo = after(t, b.rng.ExpFloat64()*b.GripMinutes*60)
 		}

@@ -16,14 +16,10 @@ func (b *beltState) leave(zMM float64) {
 
 // laid takes in where the running move has laid plastic, between its fraction done and f.
 func (p *Part) laid(m *block, f float64) {
-	for _, f := range []float64{m.done, f} {
-		x, z := m.from[X]+m.delta[X]*f, m.from[Z]+m.delta[Z]*f
-		if p.XMM == [2]float64{} {
-			p.XMM = [2]float64{x, x}
-		}
-		p.XMM = [2]float64{min(p.XMM[0], x), max(p.XMM[1], x)}
-		p.TopMM = max(p.TopMM, z)
-	}
+	low, high := m.span(X, f)
+	p.XMM = [2]float64{min(p.XMM[0], low), max(p.XMM[1], high)}
+	_, top := m.span(Z, f)
+	p.TopMM = max(p.TopMM, top)
 }
 
 // collide notes a head that passes low over a part which it is not making, from what the
@@ -33,19 +29,14 @@ func (c *controller) collide(m *block, f, lowMM, highMM float64) {
 	if c.belt.axis() != Y || m.delta[E] > 0 || m.delta[X] == 0 && m.delta[Y] == 0 && m.delta[Z] >= 0 {
 		return
 	}
-	at := func(axis int, f float64) float64 { return m.from[axis] + m.delta[axis]*f }
-	z := min(at(Z, m.done), at(Z, f))
-	x0, x1 := at(X, m.done), at(X, f)
-	if m.arc != nil && (m.arc.p == X || m.arc.q == X) {
-		_, _, low, high := m.arc.swept(X, m.done, f)
-		x0, x1 = x0+low, x0+high
-	}
+	left, right := m.span(X, f)
+	z, _ := m.span(Z, f)
 	for i := c.belt.open; i < len(c.belt.parts); i++ {
 		p := &c.belt.parts[i]
 		if p.Dropped || p.struck || p.ID == c.belt.own || z >= p.TopMM+mayTouchMM {
 			continue
 		}
-		if highMM < p.FromMM || lowMM > p.ToMM || max(x0, x1) < p.XMM[0] || min(x0, x1) > p.XMM[1] {
+		if highMM < p.FromMM || lowMM > p.ToMM || right < p.XMM[0] || left > p.XMM[1] {
 			continue
 		}
 		p.struck = true

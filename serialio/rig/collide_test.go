@@ -21,6 +21,8 @@ func TestCollide(t *testing.T) {
 		"the belt carries it against the head": {[]string{"G1 X30 Y-5", "G1 Z1", "G1 Y5"}, 1, 0},
 		"beside it":                            {[]string{"G1 X60 Y5", "G1 Z1", "G1 Y12"}, 0, 0},
 		"another one laid on it":               {[]string{"G1 X30 Y5", "G1 Z5.2", "G1 X35 E3"}, 0, 1},
+		"at the side where a part begins, X0":  {[]string{"G1 Y40", "G92 Y0", "G1 X0 Z0.2", "G1 X40 Y10 E3", "G1 Z30", "G1 X-5 Y5", "G1 Z0.2", "G1 X10"}, 1, 0},
+		"where the arc of a part bulges":       {[]string{"G1 Y40", "G92 Y0", "G1 X60 Z0.2", "G3 X60 Y10 J5 E3", "G1 Z30", "G1 X70 Y5", "G1 Z0.2", "G1 X63"}, 1, 0},
 		"moved away by hand":                   {nil, 0, 0},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -153,7 +153,7 @@ func (c *controller) shape(b *block) bool {
 	b.nominal, b.accel = c.feed*c.feedFactor, c.accel
 	for i := range d {
 		share := math.Abs(d[i]) / b.length
-		if b.arc != nil && (i == b.arc.p || i == b.arc.q) {
+		if b.on(i) {
 			share = 1 // somewhere on the way the whole speed may lie in this axis
 		}
 		if share > 0 {

@@ -37,7 +37,7 @@ func (c *controller) stop() {
 		c.book(c.now)
 		m := c.planner.at(0)
 		for i := range c.pos {
-			c.pos[i] = m.from[i] + m.delta[i]*m.done
+			c.pos[i] = m.at(i, m.done)
 		}
 		c.planner.clear()
 		c.lastMotion = c.now

@@ -16,20 +16,13 @@ func (c *controller) book(t time.Duration) {
 		return
 	}
 	axis := c.belt.axis()
-	var net, travel, low, high float64
-	if m.arc != nil && (axis == m.arc.p || axis == m.arc.q) {
-		net, travel, low, high = m.arc.swept(axis, m.done, f)
-	} else {
-		net = m.delta[axis] * (f - m.done)
-		travel = max(net, -net)
-		low, high = min(net, 0), max(net, 0)
-	}
+	net, travel, low, high := m.swept(axis, f)
 	at := c.belt.advanceMM
 	k := m.beltScale
 	if travel > 0 {
 		c.belt.move(net*k, travel*k, travel)
 	}
-	c.belt.leave(m.from[Z] + m.delta[Z]*f)
+	c.belt.leave(m.at(Z, f))
 	c.collide(m, f, at+low*k, at+high*k)
 	if e := m.delta[E] * (f - m.done); e != 0 {
 		c.belt.extrude(t, e, m.dirIn != [3]float64{}, at+low*k, at+high*k)
