@@ -115,22 +115,22 @@ func (m *Machine) hostAction(word string, out *Output) {
 
 // temperatures takes in a reading and sees whether it ends a wait.
 func (m *Machine) temperatures(t serialio.Temps, out *Output) {
-	h := &m.heat
-	h.asking = false
-	h.read = m.now
+	m.heat.asking, m.heat.read = false, m.now
+	m.heat.took(t)
+	m.warmed(t, out)
+	m.foundHot(t, out)
+	m.watchHeat(t, out)
+	m.waited(out)
+}
+
+// took takes in what a reading tells.
+func (h *warm) took(t serialio.Temps) {
 	if t.HasNozzle {
+		h.earlierNozzleC = h.nozzleC
 		h.hasNozzle, h.nozzleC, h.nozzleTargetC = true, t.NozzleC, t.NozzleTargetC
 	}
 	if t.HasBed {
 		h.hasBed, h.bedC, h.bedTargetC = true, t.BedC, t.BedTargetC
-	}
-	m.warmed(t, out)
-	m.foundHot(t, out)
-	m.watchHeat(t, out)
-	if m.satisfied() {
-		m.work.waiting = nil
-		m.work.limit.clear()
-		m.legDone(out)
 	}
 }
 

@@ -218,10 +218,12 @@ func (m *Machine) reheatLegs() []leg {
 }
 
 // mayExtrude reports whether filament moves in the nozzle: it was told to be hot enough, and
-// is by the newest reading, of which it may have cooled since. Boards refuse cold extrusion
-// below about 170 °C (common practice, no source), and a cold extruder grinds the filament.
+// is by the newest two readings, of which one may have been damaged on its way; it may have
+// cooled since. Boards refuse cold extrusion below about 170 °C (common practice, no source),
+// and a cold extruder grinds the filament.
 func (m *Machine) mayExtrude(at gcode.State) bool {
-	return mayMelt(at) && m.heat.hasNozzle && m.heat.nozzleC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
+	readC := min(m.heat.nozzleC, m.heat.earlierNozzleC)
+	return mayMelt(at) && m.heat.hasNozzle && readC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
 }
 
 // mayMelt reports whether the nozzle was told to be hot enough.

@@ -60,6 +60,7 @@ type Machine struct {
 // warm is what is known of temperatures now.
 type warm struct {
 	nozzleC, bedC             float64
+	earlierNozzleC            float64 // by the reading before the newest
 	nozzleTargetC, bedTargetC float64
 	hasNozzle, hasBed         bool
 	read                      time.Time // when the newest reading came

@@ -57,12 +57,9 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, pool []strin
 	s.rig.ReadTimeout = time.Minute
 	s.rig.Board.Latency = time.Duration(rng.IntN(4000)) * time.Microsecond
 	s.rig.Board.BootTime = time.Duration(50+rng.IntN(1500)) * time.Millisecond
-	// Small heaters: what they do is real, and soon over.
-	s.rig.Machine.Nozzle.HeatJPerK, s.rig.Machine.Bed.HeatJPerK = 2, 20
+	smallHeaters(s)
 	bauds := []int{115200, 250000, 1000000}
 	s.set.Port.BaudRate = bauds[rng.IntN(len(bauds))]
-	s.set.PollEvery, s.set.ProgressEvery = 15*time.Second, 2*time.Minute
-	s.set.Conn.BootWait = 2 * time.Second
 	if rng.IntN(2) == 0 {
 		s.set.Conn.ReplyLimit, s.set.Conn.SilenceLimit = 3*time.Second, 20*time.Second
 	}
@@ -93,6 +90,12 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, pool []strin
 		s.acts = append(s.acts, drawAct(rng))
 	}
 	return s
+}
+
+// smallHeaters make what heaters do soon over, and no less real.
+func smallHeaters(s *scene) {
+	s.rig.Machine.Nozzle.HeatJPerK, s.rig.Machine.Bed.HeatJPerK = 2, 20
+	s.set.PollEvery, s.set.ProgressEvery, s.set.Conn.BootWait = 15*time.Second, 2*time.Minute, 2*time.Second
 }
 
 // drawFaults chooses up to three kinds of fault. Rates are spread evenly over

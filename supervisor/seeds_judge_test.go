@@ -34,7 +34,7 @@ func (w *world) judgeStream(record []rig.Executed, atRest bool) {
 			if e.Number >= 0 {
 				w.inPlace++
 			}
-			if e.Number >= 0 || strings.ContainsAny(e.Text[:1], "GM") {
+			if e.Number >= 0 || !e.Unknown {
 				w.acted++ // a number of a checksum alone, say, is no command
 			}
 		}

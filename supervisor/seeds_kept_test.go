@@ -20,6 +20,7 @@ var keptScenes = []struct {
 	job    int    // of the pool
 	seed   uint64 // the first
 	runs   uint64 // with as many seeds of the faults
+	more   func(*scene)
 }{
 	{why: "heaters were left on: stopped by the operator while the cable was out, by a process that did not know of the fault before its time",
 		board: "bang", faults: []string{"unplug@line=40,for=12m"},
@@ -32,6 +33,23 @@ var keptScenes = []struct {
 		board: "silent", reply: 3 * time.Second, faults: []string{"double@rate=0.03,way=host"}, job: slowJob, runs: 20},
 	{why: "heaters were left on: words damaged twice looked like a restart, which was believed to have switched them off",
 		board: "bare", window: 98, faults: []string{"lose-resend@rate=0.1139", "flip@rate=0.001,way=board", "lose-ok@rate=0.0213", "flip@rate=0.0033"}, seed: 146, runs: 1},
+	{why: "cold filament was to be drawn back: one digit of a reading came twice, and 66 °C was 662",
+		board: "no-ok", faults: []string{"lose-resend@rate=0.198499465187492", "flip@rate=0.001,way=board", "double@rate=0.0031101007181887673", "flip@rate=0.00013464305165494092"},
+		acts: []act{{what: "hold", after: 5158687 * time.Microsecond, lines: 1 << 30}},
+		job:  11, seed: 7009127, runs: 1, more: func(s *scene) { asDrawn(s, 1000000, 319*time.Microsecond, 1320*time.Millisecond) }},
+	{why: "the judge said that the head ran into a part: damage had made a move of a line that does not begin like one",
+		board: "bare", window: 120, faults: []string{"delay@rate=0.003952244935649521,for=637ms", "double@rate=0.0002818633503943777", "flip@rate=0.007712737098213932,way=board"},
+		job: 19, seed: 7007023, runs: 1, more: func(s *scene) {
+			asDrawn(s, 250000, 1925*time.Microsecond, 849*time.Millisecond)
+			s.small, s.rig.Board.ReceiveBuffer = true, 71
+		}},
+}
+
+// asDrawn gives a scene the machine that [draw] makes: small heaters, and limits of a quick line.
+func asDrawn(s *scene, baud int, latency, boot time.Duration) {
+	smallHeaters(s)
+	s.set.Port.BaudRate, s.rig.Board.Latency, s.rig.Board.BootTime = baud, latency, boot
+	s.set.Conn.ReplyLimit, s.set.Conn.SilenceLimit = 3*time.Second, 20*time.Second
 }
 
 // TestSeedsKept plays the scenes that once went wrong.
@@ -53,6 +71,9 @@ func TestSeedsKept(t *testing.T) {
 						t.Fatal(err)
 					}
 					s.rig.Faults = append(s.rig.Faults, f)
+				}
+				if k.more != nil {
+					k.more(s)
 				}
 				if w := playSeed(t, s, plans); len(w.problems) > 0 {
 					t.Logf("kept because %s", k.why)

@@ -25,6 +25,7 @@ type wait struct {
 	bedToC      float64 // bed at most
 	limit       time.Duration
 	since       time.Time
+	met         bool // by the newest reading, and to be met by another
 }
 
 // work is what the machine is doing now.
@@ -213,6 +214,25 @@ func (m *Machine) satisfied() bool {
 		return false
 	}
 	return true
+}
+
+// waited ends a wait that two readings in a row have met. Readings bear no checksum: one bit or
+// byte makes of a cold nozzle a hot one, and of a hot bed a cold one. The second is asked for at once.
+func (m *Machine) waited(out *Output) {
+	w := m.work.waiting
+	if w == nil {
+		return
+	}
+	before := w.met
+	w.met = m.satisfied()
+	switch {
+	case w.met && before:
+		m.work.waiting = nil
+		m.work.limit.clear()
+		m.legDone(out)
+	case w.met:
+		m.ask(out)
+	}
 }
 
 // waitedTooLong is a temperature that did not come in time.

@@ -31,6 +31,7 @@ func (c *controller) begin() {
 
 func (c *controller) unknown(text []byte) {
 	c.figures.UnknownCommands++
+	c.record.unknown()
 	c.sayf("echo:unknown command %q", text)
 }
 

@@ -15,6 +15,8 @@ type Executed struct {
 	// Damaged: the rig knows that bytes of the line were damaged on their way, and the
 	// checksum fitted all the same (or the damage lay beside the text).
 	Damaged bool
+	// Unknown: the board found no command of its own in the line, and did nothing.
+	Unknown bool
 	// Ended is when the command came to its end and was answered, 0 if it has not. Moves
 	// that it only put into the planner may still be under way then.
 	Ended time.Duration
@@ -80,6 +82,7 @@ type recorded struct {
 	end    int // in the arena
 
 	damaged bool
+	unknown bool
 	ended   time.Duration
 }
 
@@ -87,6 +90,13 @@ type recorded struct {
 func (r *recorder) finish(at time.Duration) {
 	if n := len(r.lines); n > 0 {
 		r.lines[n-1].ended = at
+	}
+}
+
+// unknown notes that the newest line holds no command of the board's.
+func (r *recorder) unknown() {
+	if n := len(r.lines); n > 0 {
+		r.lines[n-1].unknown = true
 	}
 }
 
@@ -124,7 +134,7 @@ func (r *recorder) all() []Executed {
 	from := 0
 	for i, l := range r.lines {
 		list[i] = Executed{Seq: int64(i + 1), Number: l.number, Text: string(r.arena[from:l.end]), At: l.at,
-			Damaged: l.damaged, Ended: l.ended}
+			Damaged: l.damaged, Unknown: l.unknown, Ended: l.ended}
 		from = l.end
 	}
 	return list

@@ -218,3 +218,19 @@ func benchmarkStream(b *testing.B, window int) {
 func BenchmarkOneLine(b *testing.B)   { benchmarkStream(b, 0) }
 func BenchmarkWindow120(b *testing.B) { benchmarkStream(b, 120) }
 func BenchmarkWindow900(b *testing.B) { benchmarkStream(b, 900) }
+
+// TestRecordTellsWhatWasNoCommand: boards skip what stands before a command, so that it is the
+// board's word, and not how the line begins, that tells whether it did anything.
+func TestRecordTellsWhatWasNoCommand(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r, h := open(t, func(s *Settings) { s.Speed = 0 })
+		h.lines()
+		h.raw("G1 X1 F600\n\xce27 G1 Z3 F600\n108\nM999\n")
+		h.lines()
+		for k, want := range []bool{false, false, true, true} {
+			if e := r.Record()[k]; e.Unknown != want {
+				t.Errorf("%q: no command of the board's: %t, want %t", e.Text, e.Unknown, want)
+			}
+		}
+	})
+}
