@@ -2,7 +2,6 @@ package supervisor
 
 import (
 	"context"
-	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -29,12 +28,8 @@ func TestTuneAtRandom(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := flag.Set("rapid.steps", "250"); err != nil {
-		t.Fatal(err)
-	}
-	t.Parallel() // after the flag is set, which others read
 	n, seen := 0, map[string]int{}
-	rapid.Check(t, func(rt *rapid.T) {
+	atRandom(t, seen, []string{"scale set", "trial ended", "broken off", "Execute"}, func(rt *rapid.T) {
 		n++
 		l, err := ledger.Open(fmt.Sprintf("tune-%d", n), ledger.Options{Memory: true})
 		if err != nil {
@@ -73,12 +68,6 @@ func TestTuneAtRandom(t *testing.T) {
 		}
 		w.comesBack(rt, set)
 	})
-	t.Logf("over all runs: %v", seen)
-	for _, fate := range []string{"scale set", "trial ended", "broken off", "Execute"} {
-		if seen[fate] == 0 && !testing.Short() {
-			t.Errorf("none was %s: the test does not reach what it is for", fate)
-		}
-	}
 }
 
 // tune asks for other steps/mm or for a trial, or ends one, whatever the machine does.
