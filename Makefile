@@ -6,6 +6,9 @@ SHELL := /bin/bash
 	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
 
 GO ?= go
+# The standard library of an older Go has weaknesses that the program reaches. Go fetches
+# this one where it is not there; offline: make GOTOOLCHAIN=local ..., but for a release.
+export GOTOOLCHAIN := $(shell sed -n 's/^toolchain //p' go.mod)+auto
 VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unversioned)
 
 STATICCHECK_VERSION := v0.8.2
