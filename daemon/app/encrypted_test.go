@@ -11,13 +11,16 @@ import (
 	"errors"
 	"math/big"
 	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"go.uber.org/zap"
+	"go.uber.org/zap/zaptest/observer"
 
 	"beltwarden/daemon/client"
 )
@@ -92,6 +95,73 @@ func TestEncrypted(t *testing.T) {
 		}
 		time.Sleep(200 * time.Millisecond)
 	}
+}
+
+// TestEveryStartSpeaksEveryProtocol: clients that offer HTTP/2, as every browser does, and
+// those that do not are answered after each of twenty starts, with and without the socket.
+func TestEveryStartSpeaksEveryProtocol(t *testing.T) {
+	dir := t.TempDir()
+	cert, key := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	pool := x509.NewCertPool()
+	pool.AppendCertsFromPEM(certificate(t, cert, key, "one"))
+	var h1, h2 http.Protocols
+	h1.SetHTTP1(true)
+	h2.SetHTTP2(true)
+	for _, socket := range []bool{true, false} {
+		for n := range 20 {
+			c, r := locked(t), machine(t)
+			c.Server.TLSCertFile, c.Server.TLSKeyFile = cert, key
+			if !socket {
+				c.Server.Socket = ""
+			}
+			a := start(t, Options{Config: c, Opener: r.Open})
+			for want, p := range map[string]*http.Protocols{"HTTP/1.1": &h1, "HTTP/2.0": &h2} {
+				transport := &http.Transport{Protocols: p, TLSClientConfig: &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}}
+				h := &http.Client{Transport: transport, Timeout: 20 * time.Second}
+				res, err := h.Get("https://" + a.Addr() + "/healthz")
+				if err != nil {
+					t.Fatalf("start %d, socket %v, %s: %v", n, socket, want, err)
+				}
+				if _ = res.Body.Close(); res.Proto != want || res.StatusCode != http.StatusOK {
+					t.Errorf("start %d, socket %v: %s %s, want %s", n, socket, res.Proto, res.Status, want)
+				}
+				transport.CloseIdleConnections()
+			}
+			if socket {
+				if status, _ := askSocket(t, c.Server.Socket, "/healthz"); status != http.StatusOK {
+					t.Errorf("start %d over the socket: %d", n, status)
+				}
+			}
+			if err := stopApp(a); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+}
+
+// TestComplaintsAreBounded: who breaks off ten thousand handshakes fills no disk, and it is
+// told how many were left out.
+func TestComplaintsAreBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		core, seen := observer.New(zap.DebugLevel)
+		c := newComplaints(zap.New(core))
+		for range 10_000 {
+			_, _ = c.Write([]byte("http: TLS handshake error from 192.0.2.7:40000: EOF\n"))
+			time.Sleep(10 * time.Millisecond)
+		}
+		if n := seen.Len(); n < 20 || n > 22 {
+			t.Errorf("%d lines in 100 s", n)
+		}
+		time.Sleep(time.Minute)
+		_, _ = c.Write([]byte("the last\n"))
+		told := seen.Len()
+		for _, e := range seen.All() {
+			told += int(e.ContextMap()["left_out"].(int64))
+		}
+		if told != 10_001 {
+			t.Errorf("%d lines are accounted for", told)
+		}
+	})
 }
 
 // TestCertificatesThatCannotBeUsed end the start with the reason.

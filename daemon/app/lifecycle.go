@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log"
 	"net"
 	"net/http"
 	"sync"
@@ -93,36 +94,44 @@ func repeatedly(ctx context.Context, every time.Duration, do func()) {
 	}
 }
 
-// startServer listens and serves.
+// startServer listens and serves. Each listener has a server of its own: one that is
+// shared settles its protocols with whichever listener comes first, and the other offers
+// HTTP/2 that nobody then speaks.
 func (a *App) startServer(ctx context.Context) error {
 	base, cancel := context.WithCancel(context.Background())
-	server := &http.Server{
-		Handler: a.handler, ConnContext: access.ConnContext, ErrorLog: zap.NewStdLog(a.log.Named("http")),
-		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second,
-		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
-		// What a request waits for ends with the server, as reading a long job file.
-		BaseContext: func(net.Listener) context.Context { return base },
-	}
-	if a.certificate != nil {
-		server.TLSConfig = a.certificate.Config()
-	}
 	var serving sync.WaitGroup
+	var servers []*http.Server
 	a.onStop("server", func(bound context.Context) error {
 		cancel()
 		bound, done := context.WithTimeout(bound, shutdownWithin)
 		defer done()
-		err := server.Shutdown(bound)
-		if err != nil {
-			err = errors.Join(fmt.Errorf("requests had to be cut off: %w", err), server.Close())
+		errs := make([]error, len(servers))
+		var ending sync.WaitGroup
+		for i, server := range servers {
+			ending.Go(func() {
+				if err := server.Shutdown(bound); err != nil {
+					errs[i] = errors.Join(fmt.Errorf("requests had to be cut off: %w", err), server.Close())
+				}
+			})
 		}
+		ending.Wait()
 		serving.Wait()
-		return err
+		return errors.Join(errs...)
 	})
 	listeners, err := a.listen(ctx)
 	if err != nil {
 		return err
 	}
+	complaints := log.New(newComplaints(a.log.Named("http")), "", 0)
 	for _, l := range listeners {
+		server := &http.Server{
+			Handler: a.handler, ConnContext: access.ConnContext, ErrorLog: complaints,
+			ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second,
+			IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+			// What a request waits for ends with the server, as reading a long job file.
+			BaseContext: func(net.Listener) context.Context { return base },
+		}
+		servers = append(servers, server)
 		serving.Go(func() {
 			if err := a.serve(server, l); !errors.Is(err, http.ErrServerClosed) {
 				a.fail(fmt.Errorf("cannot serve on %s: %w", l.Addr(), err))
@@ -132,12 +141,13 @@ func (a *App) startServer(ctx context.Context) error {
 	return nil
 }
 
-// serve works a listener until the server is shut down. What comes over the network
-// is encrypted if there is a certificate.
+// serve works a listener until its server is shut down. What comes over the network is
+// encrypted if there is a certificate.
 func (a *App) serve(server *http.Server, l net.Listener) error {
 	if a.certificate == nil || l.Addr().Network() != "tcp" {
 		return server.Serve(l)
 	}
+	server.TLSConfig = a.certificate.Config()
 	return server.ServeTLS(l, "", "") // the certificate is in its settings
 }
 

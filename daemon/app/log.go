@@ -3,9 +3,13 @@ package app
 import (
 	"fmt"
 	"io"
+	"strings"
+	"sync"
+	"time"
 
 	"go.uber.org/zap"
 	"go.uber.org/zap/zapcore"
+	"golang.org/x/time/rate"
 
 	"beltwarden/config"
 )
@@ -30,4 +34,31 @@ func Logger(c config.Log, w io.Writer) (*zap.Logger, error) {
 		return nil, fmt.Errorf("cannot set up the log: format %q is neither json nor console", c.Format)
 	}
 	return zap.New(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), level)), nil
+}
+
+// complaints takes what the HTTP servers say of broken connections, which strangers can
+// have them say without end. The first twenty are logged, then one a minute, with how
+// many were left out since the last.
+type complaints struct {
+	log *zap.Logger
+
+	mu      sync.Mutex
+	some    rate.Sometimes
+	leftOut int
+}
+
+func newComplaints(log *zap.Logger) *complaints {
+	return &complaints{log: log, some: rate.Sometimes{First: 20, Interval: time.Minute}}
+}
+
+// Write implements io.Writer. Each call is one line.
+func (c *complaints) Write(line []byte) (int, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.leftOut++
+	c.some.Do(func() {
+		c.log.Warn(strings.TrimSpace(string(line)), zap.Int("left_out", c.leftOut-1))
+		c.leftOut = 0
+	})
+	return len(line), nil
 }
