@@ -70,6 +70,9 @@ func (m *Machine) abortUnconfirmed(out *Output) {
 // there: its heaters may be on, and its readings are to show that they are not.
 func (m *Machine) enterAborted(out *Output) {
 	m.work.giveUp.clear()
+	if m.shutdown {
+		m.belt.lost() // the next process opens the port again
+	}
 	m.restBelt(out) // where no part was under way nothing else has kept it
 	m.beginHold(out)
 	switch {

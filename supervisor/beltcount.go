@@ -70,10 +70,12 @@ func (b *beltCount) add(travelMM, advanceMM float64) {
 	b.base.AdvanceMM += advanceMM
 }
 
-// lost adds what was handed out and never acknowledged to the uncertain travel.
+// lost adds to the uncertain travel what was handed out and never acknowledged, and the moves
+// that the board had taken and may not have made: it forgets them with a restart, which many
+// boards do when their port is opened again.
 func (b *beltCount) lost() {
-	b.uncertainMM += b.latest.PendingMM
-	b.latest.PendingMM = 0
+	b.uncertainMM += b.latest.PendingMM + b.latest.PlannedMM
+	b.latest.PendingMM, b.latest.PlannedMM = 0, 0
 }
 
 // now returns the totals for the ledger.

@@ -24,6 +24,12 @@ func (m *Machine) liftLines(at gcode.State, aboveMM float64, hot bool) []string 
 	return lines
 }
 
+// liftBlind raises the head from wherever it stands: a board that has restarted does not know where
+// that is, and the head may be low in a part that the belt is about to move.
+func (m *Machine) liftBlind() []string {
+	return []string{"G21", "G91", move(m.set.LiftAxis, m.set.LiftMM, m.set.LiftFeed), "G90"}
+}
+
 // advanceLines move the belt by mm along the forward direction, in pieces that
 // the board's travel limit allows, and leave the belt coordinate at endMM. The
 // coordinate is set to zero before each piece, so no piece can leave the travel.

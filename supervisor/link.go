@@ -94,7 +94,6 @@ func (m *Machine) linkLost(err error, out *Output) {
 	m.link.truth = boardTruth{restarted: restarted || m.state == Aborted && m.link.truth.restarted}
 	if restarted || halted || errors.Is(err, serialio.ErrRecount) {
 		why.Code = CauseBoard
-		m.belt.uncertainMM += m.belt.latest.PlannedMM // it forgets the moves it had taken
 	}
 	m.alone.moved = m.belt.latest.PendingMM > 0
 	m.belt.lost()

@@ -191,8 +191,10 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 		doing: "lifting the head",
 		program: func() Program {
 			lines := []string{"M140 S0"}
-			if !m.headUp {
-				at := m.position()
+			switch at := m.position(); {
+			case !at.Known[m.set.LiftAxis] && wish.clearBelt:
+				lines = append(lines, m.liftBlind()...)
+			case !m.headUp:
 				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))...)
 			}
 			return Program{Before: append(lines, "M104 S0", "M400")}

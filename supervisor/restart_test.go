@@ -3,9 +3,14 @@ package supervisor
 import (
 	"context"
 	"errors"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
+	"beltwarden/serialio/rig"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -196,4 +201,82 @@ func TestTheWayOverTheEdgeIsKept(t *testing.T) {
 			t.Errorf("%v: kept %.1f and %.1f mm, run were %.1f and %.1f", err, kept.TravelMM, kept.AdvanceMM, s.Belt.TravelMM, s.Belt.AdvanceMM)
 		}
 	})
+}
+
+// TestClearingLiftsABlindHead: a board that has restarted does not know where the head is. It may be low
+// in a part, and is lifted from wherever it stands before the belt moves.
+func TestClearingLiftsABlindHead(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "peg.gcode") // it reaches to where a board that has restarted takes the head to be
+	text := "G21\nG90\nM82\nM140 S60\nM104 S205\nG28\nG92 E0\nG1 X0 Y3 Z0.2 F6000\nG1 X40 Y9 E1 F1200\nG1 X0 Y3 E2\nM104 S0\nM140 S0\nM84\n"
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(path)}, Good: []int{1}, Start: true}})
+		x.until(Execute, time.Hour)
+		for !strings.HasPrefix(x.s.Snapshot().Doing, "cooling") {
+			time.Sleep(time.Second)
+		}
+		time.Sleep(10 * time.Second) // until the head is up
+		x.stop()
+		x.start()
+		x.until(Idle, 10*time.Minute)
+		x.do(Request{Command: Stop, ClearBelt: true})
+		x.until(Stopped, 3*time.Hour)
+		f := x.rig.Figures()
+		if f.Resets < 2 || len(x.rig.Parts()) == 0 || f.BeltAdvanceMM < 200 {
+			t.Fatalf("%d restarts, %d parts, %.0f mm of belt: this shows nothing", f.Resets, len(x.rig.Parts()), f.BeltAdvanceMM)
+		}
+		if f.Collisions != 0 {
+			t.Errorf("the head ran into %d parts: %v", f.Collisions, f.Damage)
+		}
+		x.stop()
+	})
+}
+
+// TestMovesThatABoardForgotAreInDoubt: a board that restarts forgets the moves that it had taken and not
+// made. The ledger's travel differs from what the belt has run by no more than what it calls uncertain;
+// moves that a wait for motion has shown to be made are not in doubt.
+func TestMovesThatABoardForgotAreInDoubt(t *testing.T) {
+	for name, does := range map[string]func(x *run){
+		"the daemon is started anew": func(x *run) {
+			x.stop()
+			x.start()
+		},
+		"the cable is out, and the board's power too": func(x *run) {
+			if err := x.rig.Inject(rig.Fault{Kind: rig.Unplug, For: 10 * time.Second, Restart: true}); err != nil {
+				t.Fatal(err)
+			}
+		},
+		"the button": func(x *run) { x.rig.Reset() },
+	} {
+		for n := range 6 {
+			doing := []string{"making part", "cooling"}[n%2]
+			inBubble(t, func(t *testing.T) {
+				x := newRun(t, testRig(), testSettings())
+				x.start()
+				x.until(Idle, time.Minute)
+				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+				x.until(Execute, time.Hour)
+				for !strings.HasPrefix(x.s.Snapshot().Doing, doing) {
+					time.Sleep(time.Second)
+				}
+				time.Sleep(100*time.Second + time.Duration(n)*700*time.Millisecond)
+				does(x)
+				time.Sleep(10 * time.Minute)
+				b, ran := x.s.Snapshot().Belt, x.rig.Figures().CommandedMM
+				off := math.Abs(b.TravelMM - ran)
+				if ran == 0 || off > b.UncertainMM+0.01 {
+					t.Errorf("%s, %s: %.2f mm in the ledger, %.2f of them in doubt; the belt has run %.2f", doing, name, b.TravelMM, b.UncertainMM, ran)
+				}
+				if doing == "cooling" && b.UncertainMM != 0 {
+					t.Errorf("%s, %s: %.2f mm are in doubt", doing, name, b.UncertainMM)
+				}
+				x.stop()
+			})
+		}
+	}
 }

@@ -29,13 +29,19 @@ type tracker struct {
 	handed   totals
 	accepted totals
 	lines    int64
-	marks    []totals // totals after each line handed out and not yet accepted
-	head     int      // first mark in use
+	marks    []mark // totals after each line handed out and not yet accepted
+	head     int    // first mark in use
 	recent   [plannerLines]float64
 	line     gcode.Line // room for the line at hand: making it anew clears a kilobyte a line
 	effect   gcode.Effect
 
 	saved atomic.Int64 // bytes by which the jobs' lines handed out are shorter than in their files
+}
+
+// mark is where a line leads to.
+type mark struct {
+	totals
+	still bool // the board takes the line once all moves before it have ended
 }
 
 // plannerLines is the most moves that boards keep accepted and not yet made. They
@@ -60,7 +66,7 @@ func (t *tracker) follow(line []byte) error {
 		t.marks = t.marks[:copy(t.marks, t.marks[t.head:])]
 		t.head = 0
 	}
-	t.marks = append(t.marks, t.handed)
+	t.marks = append(t.marks, mark{t.handed, t.line.Is('M', 400)})
 	return nil
 }
 
@@ -80,13 +86,24 @@ func (t *tracker) accept(n int) {
 		return
 	}
 	for i := max(0, n-plannerLines); i < n; i++ {
-		t.recent[(t.lines+int64(i))%plannerLines] = t.marks[t.head+i].travelMM
+		m := &t.marks[t.head+i]
+		if m.still {
+			t.allMade(m.travelMM)
+		}
+		t.recent[(t.lines+int64(i))%plannerLines] = m.travelMM
 	}
 	t.head += n
 	t.lines += int64(n)
-	t.accepted = t.marks[t.head-1]
+	t.accepted = t.marks[t.head-1].totals
 	if t.head == len(t.marks) {
 		t.marks, t.head = t.marks[:0], 0
+	}
+}
+
+// allMade notes that the board keeps no move that it has not made.
+func (t *tracker) allMade(travelMM float64) {
+	for i := range t.recent {
+		t.recent[i] = travelMM
 	}
 }
 
@@ -105,6 +122,7 @@ func (t *tracker) forget() {
 	defer t.mu.Unlock()
 	t.state = gcode.NewState()
 	t.handed = t.accepted
+	t.allMade(t.accepted.travelMM)
 	t.marks, t.head = t.marks[:0], 0
 }
 

@@ -32,7 +32,8 @@ func TestLimitsHoldEverywhere(t *testing.T) {
 		_, entry, plan := byHand(l, moves)
 		for i, q := range plan {
 			p := Trapezoid(q.lengthMM, q.accel, q.accel, q.cruise, entry[i], entry[i+1])
-			if math.Abs(p.ExitMMPerS-entry[i+1]) > 1e-6 {
+			// Speeds come of their squares: near a stop, what a square loses to rounding is much of a speed.
+			if math.Abs(p.ExitMMPerS*p.ExitMMPerS-entry[i+1]*entry[i+1]) > 1e-12*(1+p.PeakMMPerS*p.PeakMMPerS) {
 				t.Fatalf("move %d ends at %g mm/s, the next begins at %g", i, p.ExitMMPerS, entry[i+1])
 			}
 			const steps = 40
