@@ -72,7 +72,14 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 		}
 		add(Over, true, "has risen from %.1f to %.1f °C though it %s: its heater may be on for good", w.leastC, r.C, asked)
 	}
-	if still >= w.lim.StillFor && r.C > surroundC+warmC && r.C > warmC+20 {
+	warm := r.C > surroundC+warmC && r.C > warmC+20
+	if r.C <= w.cooledC-coolsC || !warm {
+		w.cooledC, w.cooled = r.C, r.At
+	}
+	if d := r.At - w.cooled; d >= coolsFor {
+		add(Over, true, "is at %.1f °C and has not cooled in %s though it is to: its heater may be on for good", r.C, inWords(d))
+	}
+	if still >= w.lim.StillFor && warm {
 		add(Still, true, "has shown %.1f °C for %s and must cool: its sensor is not to be believed", r.C, inWords(still))
 	}
 }

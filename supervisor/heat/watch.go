@@ -61,6 +61,14 @@ const fineC = 0.06
 // warmC is what a body must be above its surroundings for its cooling to show.
 const warmC = 30
 
+// A body that is warm and off loses coolsC within coolsFor, again and again: at warmC above its
+// surroundings one that takes half an hour to lose two thirds of that does so in a minute
+// (common practice, no source).
+const (
+	coolsC   = 1
+	coolsFor = 20 * time.Minute
+)
+
 // phase is what a heater ought to be doing.
 type phase uint8
 
@@ -87,6 +95,8 @@ type Watch struct {
 	from    time.Duration // when the phase began
 	fromC   float64
 	leastC  float64       // falling: least since
+	cooledC float64       // falling: from which the next loss counts
+	cooled  time.Duration // and when that was read
 	below   time.Duration // holding: since when too cold; never: not
 	above   time.Duration // holding: since when too warm
 	aboveC  float64       // and how warm it was then
@@ -205,6 +215,7 @@ func sane(c float64) bool { return c > leastC && c < 1000 }
 func (w *Watch) begin(r Reading) {
 	clear(w.told)
 	w.anchorC, w.anchor, w.from, w.fromC, w.leastC, w.moved = r.C, r.At, r.At, r.C, r.C, r.At
+	w.cooledC, w.cooled = r.C, r.At
 	w.below, w.above, w.started, w.late, w.risen = never, never, false, 0, 0
 	switch {
 	case r.TargetC > 0 && r.C < r.TargetC-w.lim.NearC:

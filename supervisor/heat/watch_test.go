@@ -308,3 +308,18 @@ func TestProofOfCold(t *testing.T) {
 		t.Error("a cold bed is not taken to be off")
 	}
 }
+
+// TestAHeaterThatWasOnAllAlong never rises before the watch: it is hot from the first reading, is asked for
+// nothing, and does not cool.
+func TestAHeaterThatWasOnAllAlong(t *testing.T) {
+	for name, o := range map[string]*oven{"nozzle": nozzle(), "bed": bed()} {
+		o.bodyC, o.sensorC, o.always = o.endC, o.endC, true
+		o.w = NewWatch(BedLimits(0, OverC))
+		for o.now < time.Hour && !o.has(Over) {
+			o.tick()
+		}
+		if o.now > 21*time.Minute {
+			t.Errorf("%s at %.0f °C: found after %s: %v", name, o.endC, o.now, o.found)
+		}
+	}
+}
