@@ -121,12 +121,15 @@ func (g *Gate) Handler(next http.Handler) http.Handler {
 			g.refuse(w, r, http.StatusForbidden, "a proxy passes requests on, and no secret keeps strangers out",
 				"make a secret with: beltwarden config secret FILE, and name it as server.secret_file")
 			return
-		case !g.ownHost(r.Host) && g.bearer(r) == None:
+		case g.ownHost(r.Host):
+		case token(r) == "" || len(g.secrets) == 0:
 			// A page whose name was made to resolve to this computer would pass for
 			// one of our own; the name it was called by gives it away. It cannot know
 			// a secret.
 			g.counts.add(refusedHost)
 			g.refuse(w, r, http.StatusMisdirectedRequest, "the daemon is called by a name that is not this computer's", g.ownNames())
+			return
+		case g.bearer(w, r) == None:
 			return
 		}
 		protected.ServeHTTP(w, r)
@@ -146,7 +149,7 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) 
 	role, r, done := g.known(r)
 	defer done()
 	if role == None && token(r) != "" {
-		if role = g.bearerSlowly(w, r); role == None {
+		if role = g.bearer(w, r); role == None {
 			return
 		}
 	}
@@ -184,33 +187,15 @@ func token(r *http.Request) string {
 	return strings.TrimSpace(text)
 }
 
-// bearer returns what the token of a request is good for. Who is turned away unheard
-// learns nothing.
-func (g *Gate) bearer(r *http.Request) Role {
-	text := token(r)
-	if text == "" || g.throttle.blocked(g.sender(r)) > 0 {
-		return None
+// bearer returns what the token of a request is good for; when it is good for nothing, that
+// has been answered.
+func (g *Gate) bearer(w http.ResponseWriter, r *http.Request) Role {
+	role, answered := g.judge(w, r, token(r))
+	if role == None && !answered {
+		w.Header().Set("WWW-Authenticate", `Bearer realm="beltwarden", error="invalid_token"`)
+		client.Refuse(w, http.StatusUnauthorized, "the secret is wrong", "send the right one as: Authorization: Bearer SECRET")
 	}
-	return g.role(text)
-}
-
-// bearerSlowly is bearer for a request that has to answer for a wrong one.
-func (g *Gate) bearerSlowly(w http.ResponseWriter, r *http.Request) Role {
-	from := g.sender(r)
-	if wait := g.throttle.blocked(from); wait > 0 {
-		g.later(w, r, wait)
-		return None
-	}
-	if role := g.bearer(r); role != None {
-		g.throttle.right(from)
-		return role
-	}
-	if !g.wrong(w, r, from) {
-		return None
-	}
-	w.Header().Set("WWW-Authenticate", `Bearer realm="beltwarden", error="invalid_token"`)
-	client.Refuse(w, http.StatusUnauthorized, "the secret is wrong", "send the right one as: Authorization: Bearer SECRET")
-	return None
+	return role
 }
 
 // unknown turns away who has not said who he is: a browser to the page that asks,

@@ -175,6 +175,8 @@ func TestOtherSites(t *testing.T) {
 		{"rebinding by a like name", open, "GET", 421, []string{"Host: localhost.evil.example"}},
 		{"rebinding by a number of another computer", open, "GET", 421, []string{"Host: 192.0.2.1:7353"}},
 		{"no name at all", open, "GET", 421, []string{"Host: "}},
+		{"by a name of this computer, open", Options{Hosts: []string{"press", "press.local"}}, "GET", 421, []string{"Host: press.local:7353"}},
+		{"by another spelling of loopback, open", open, "GET", 200, []string{"Host: [::1]:7353"}},
 		{"rebinding, where a secret is asked for", closed, "GET", 421, []string{"Host: evil.example"}},
 		{"by number, where a secret is asked for", closed, "GET", 200, []string{"Host: 192.0.2.1:7353", asLooker}},
 		{"by a name, with a secret no page can know", closed, "GET", 200, []string{"Host: press.lan", asLooker}},

@@ -36,15 +36,16 @@ func ownName(name string) bool {
 	return err == nil && a.IsLoopback()
 }
 
-// ownHost reports whether a Host header names us. Once a secret is asked for, any
-// address in numbers does: a name that was made to resolve to us is what is feared.
+// ownHost reports whether a Host header names us. Without a secret only what means this
+// computer on every computer does. With one, so do its names and any address in numbers: a
+// name that was made to resolve to us is what is feared.
 func (g *Gate) ownHost(host string) bool {
 	n := name(host)
-	if ownName(n) || g.hosts[n] {
-		return true
+	if ownName(n) || len(g.secrets) == 0 {
+		return ownName(n)
 	}
 	_, err := netip.ParseAddr(n)
-	return err == nil && len(g.secrets) > 0
+	return err == nil || g.hosts[n]
 }
 
 // ownNames says by which names the daemon may be called.

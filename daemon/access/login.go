@@ -96,24 +96,18 @@ func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
 			Remedy: "Open the machine's address that begins with https."}).write(w, http.StatusForbidden)
 		return
 	}
-	from := g.sender(r)
-	if wait := g.throttle.blocked(from); wait > 0 {
-		g.later(w, r, wait)
-		return
-	}
 	if given == "" {
 		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Write it here."}).write(w, http.StatusUnprocessableEntity)
 		return
 	}
-	role := g.role(given)
+	role, answered := g.judge(w, r, given)
 	if role == None {
-		if g.wrong(w, r, from) {
+		if !answered {
 			(&screen{Title: "Log in", Ask: true, Next: next, Problem: "That is not the secret.",
 				Remedy: "Copy it whole from its file; capital and small letters matter."}).write(w, http.StatusUnauthorized)
 		}
 		return
 	}
-	g.throttle.right(from)
 	g.forget(r) // whoever was logged in here before
 	g.setCookie(w, r, g.sessions.begin(role))
 	w.Header().Set("Cache-Control", "no-store")

@@ -2,10 +2,12 @@ package access
 
 import (
 	"context"
+	"crypto/tls"
 	"net"
 	"net/http"
 	"os/user"
 	"strconv"
+	"strings"
 
 	"golang.org/x/sys/unix"
 )
@@ -14,14 +16,30 @@ import (
 // name of the user at its other end.
 type peerKey struct{}
 
+// Visitor is a connection that is told the role of each request that was let in by it.
+type Visitor interface{ Proved(Role) }
+
+// visitorKey is the context key of the Visitor that a request came by.
+type visitorKey struct{}
+
 // ConnContext is for http.Server: it remembers who is at the other end of a
-// connection over the local socket.
+// connection over the local socket, and what a Visitor is.
 func ConnContext(ctx context.Context, c net.Conn) context.Context {
-	s, ok := c.(*net.UnixConn)
-	if !ok {
-		return ctx
+	switch c := Inner(c).(type) {
+	case *net.UnixConn:
+		return context.WithValue(ctx, peerKey{}, peerName(c))
+	case Visitor:
+		return context.WithValue(ctx, visitorKey{}, c)
 	}
-	return context.WithValue(ctx, peerKey{}, peerName(s))
+	return ctx
+}
+
+// Inner returns the connection below TLS.
+func Inner(c net.Conn) net.Conn {
+	if t, ok := c.(*tls.Conn); ok {
+		return t.NetConn()
+	}
+	return c
 }
 
 // peerName asks the kernel who has connected.
@@ -51,13 +69,19 @@ func Local(r *http.Request) bool { return r.Context().Value(peerKey{}) != nil }
 // LoggedIn reports whether a request belongs to a session that can be ended.
 func LoggedIn(r *http.Request) bool { return r.Context().Value(sessionKey{}) != nil }
 
-// Who is who asks: as said in the request, or as the kernel knows.
+// Who is who asks. What was said in the request is kept, and beside it, in round brackets,
+// what the kernel knows of the other end of the socket: "Anna (maria)". Brackets that were
+// typed become square ones, so that nobody passes for known.
 func Who(r *http.Request, said string) string {
-	if said != "" {
+	said = strings.NewReplacer("(", "[", ")", "]").Replace(said)
+	known, _ := r.Context().Value(peerKey{}).(string)
+	switch {
+	case said == "" && known == "":
+		return "an operator over the network"
+	case known == "" || said == known:
 		return said
+	case said == "":
+		return known
 	}
-	if name, ok := r.Context().Value(peerKey{}).(string); ok {
-		return name
-	}
-	return "an operator over the network"
+	return said + " (" + known + ")"
 }

@@ -36,7 +36,10 @@ func RoleOf(r *http.Request) Role {
 	return role
 }
 
-// with returns the request with a role.
+// with returns the request with a role, which its connection is told.
 func with(r *http.Request, role Role) *http.Request {
+	if v, ok := r.Context().Value(visitorKey{}).(Visitor); ok {
+		v.Proved(role)
+	}
 	return r.WithContext(context.WithValue(r.Context(), roleKey{}, role))
 }

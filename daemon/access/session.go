@@ -16,7 +16,7 @@ import (
 const (
 	sessionIdle  = 24 * time.Hour      // without a request
 	sessionLimit = 30 * 24 * time.Hour // altogether
-	mostSessions = 256                 // the one unused for longest goes first
+	mostSessions = 128                 // of each role; the one unused for longest goes first
 )
 
 // sessionBytes make an identity that cannot be guessed.
@@ -54,23 +54,29 @@ func (s *sessions) begin(role Role) string {
 	ctx, cancel := context.WithDeadline(context.Background(), now.Add(sessionLimit))
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	s.sweep(now)
+	s.sweep(now, role)
 	s.byKey[sha256.Sum256([]byte(text))] = &session{role: role, ctx: ctx, cancel: cancel, begun: now, used: now}
 	return text
 }
 
-// sweep makes room for one more.
-func (s *sessions) sweep(now time.Time) {
+// sweep makes room for one more of a role. Whoever may look logs nobody out who operates.
+func (s *sessions) sweep(now time.Time, role Role) {
 	var oldest [sha256.Size]byte
 	var used time.Time
+	count := 0
 	for key, v := range s.byKey {
 		if v.over(now) {
 			s.drop(key)
-		} else if used.IsZero() || v.used.Before(used) {
+			continue
+		}
+		if v.role != role {
+			continue
+		}
+		if count++; used.IsZero() || v.used.Before(used) {
 			oldest, used = key, v.used
 		}
 	}
-	if len(s.byKey) >= mostSessions {
+	if count >= mostSessions {
 		s.drop(oldest)
 	}
 }

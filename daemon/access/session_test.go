@@ -134,11 +134,12 @@ func TestSessionsEnd(t *testing.T) {
 	})
 }
 
-// TestSessionsAreBounded: the one unused for longest makes room.
+// TestSessionsAreBounded: the one unused for longest makes room, among those of its role.
 func TestSessionsAreBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newSessions()
 		defer s.close()
+		operator := s.begin(Operate)
 		first := s.begin(Look)
 		time.Sleep(time.Second)
 		second := s.begin(Look)
@@ -151,8 +152,11 @@ func TestSessionsAreBounded(t *testing.T) {
 			time.Sleep(time.Second)
 			s.begin(Look)
 		}
-		if v, _ := s.use(first); v != nil || len(s.byKey) != mostSessions {
+		if v, _ := s.use(first); v != nil || len(s.byKey) != mostSessions+1 {
 			t.Errorf("%d sessions, the oldest is there: %v", len(s.byKey), v != nil)
+		}
+		if v, _ := s.use(operator); v == nil {
+			t.Error("lookers have logged out an operator")
 		}
 	})
 }
@@ -202,6 +206,7 @@ func TestBruteForce(t *testing.T) {
 		o := both()
 		o.Tell = func(b Burst) { bursts = append(bursts, b) }
 		h := newHouse(t, o)
+		_, cookie := h.login(operates, "/", "From: 192.0.2.9:1")
 		heard := 0
 		start := time.Now()
 		for n := 0; time.Since(start) < 24*time.Hour; n++ {
@@ -225,6 +230,9 @@ func TestBruteForce(t *testing.T) {
 			if n == 100 {
 				if text := bodyOf(h.visit("GET", "/", "", asOperator, "From: 192.0.2.8:1")); text != "in as operate" {
 					t.Errorf("a neighbour of the guesser: %s", text)
+				}
+				if text := bodyOf(h.visit("GET", "/", "", "Cookie: "+cookie)); text != "in as operate" {
+					t.Errorf("a browser that is logged in, at the guesser's own address: %s", text)
 				}
 				if res := h.visit("GET", "/", "", asOperator); res.StatusCode != 429 {
 					t.Errorf("a right guess by the guesser lets in: %d", res.StatusCode)
@@ -263,11 +271,16 @@ func TestManyGuessers(t *testing.T) {
 		if n := len(h.g.throttle.addresses); n > mostAddresses {
 			t.Errorf("%d addresses are remembered", n)
 		}
-		// One network of addresses is one guesser.
-		for n := range mostFailures {
-			h.g.throttle.failed(netip.AddrFrom16([16]byte{0: 0x20, 1: 2, 15: byte(n)}))
+		time.Sleep(time.Minute) // those of all together are forgiven
+		// A network whose addresses one person has at will is one guesser in the end.
+		at := func(n int) netip.Addr { return netip.AddrFrom16([16]byte{0: 0x20, 1: 2, 15: byte(n)}) }
+		for n := range mostNetwork {
+			if up, _ := h.g.throttle.heard(at(n)); up != Operate {
+				t.Errorf("address %d of a network is turned away", n)
+			}
+			h.g.throttle.failed(at(n))
 		}
-		if h.g.throttle.blocked(netip.AddrFrom16([16]byte{0: 0x20, 1: 2, 15: 0xff})) == 0 {
+		if up, wait := h.g.throttle.heard(at(0xff)); up != None || wait == 0 {
 			t.Error("a network with addresses at will is not turned away as one")
 		}
 	})
@@ -313,10 +326,75 @@ func TestGuessersTogether(t *testing.T) {
 			t.Errorf("the operator was told %v", bursts)
 		}
 		for n := range 2 * mostProven {
-			h.g.throttle.right(netip.AddrFrom4([4]byte{203, 0, byte(n >> 8), byte(n)}))
+			h.g.throttle.right(netip.AddrFrom4([4]byte{203, 0, byte(n >> 8), byte(n)}), Look)
 		}
-		if n := len(h.g.throttle.proven); n != mostProven {
-			t.Errorf("%d addresses are known", n)
+		if n := len(h.g.throttle.proven[Look]); n != mostProven || len(h.g.throttle.proven[Operate]) != 1 {
+			t.Errorf("%d addresses of lookers are known, %d of operators", n, len(h.g.throttle.proven[Operate]))
+		}
+	})
+}
+
+// TestNobodyIsLockedOut: wrong secrets from the same address, or from others of the same
+// network, keep out nobody who has just given the right one, and let nobody guess a higher
+// one.
+func TestNobodyIsLockedOut(t *testing.T) {
+	const guess = "Authorization: Bearer guess"
+	for _, c := range []struct{ name, mine, theirs string }{
+		{"the same address", "From: 192.0.2.7:1", "From: 192.0.2.7:2"},
+		{"the same IPv6 address", "From: [2001:db8::7]:1", "From: [2001:db8::7]:2"},
+		{"the same IPv6 network", "From: [2001:db8::7]:1", "From: [2001:db8::8]:2"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				h := newHouse(t, both())
+				h.visit("GET", "/", "", asLooker, c.mine)
+				h.visit("GET", "/", "", asOperator, "From: 192.0.2.99:1")
+				for range 2 * mostNetwork {
+					h.visit("GET", "/", "", guess, c.theirs)
+				}
+				for range 100 {
+					if text := bodyOf(h.visit("GET", "/metrics", "", asLooker, c.mine)); text != "in as look" {
+						t.Fatalf("who has just given the right secret: %s", text)
+					}
+				}
+				if _, cookie := h.login(looks, "/", c.mine); cookie == "" {
+					t.Error("and cannot log in")
+				}
+				if strings.HasSuffix(c.mine, "7]:1") && strings.Contains(c.theirs, "::8") {
+					if text := bodyOf(h.visit("GET", "/", "", asOperator, "From: [2001:db8::9]:1")); text != "in as operate" {
+						t.Errorf("ten wrong secrets of one address close its whole network: %s", text)
+					}
+					return
+				}
+				if res := h.visit("GET", "/", "", asOperator, c.mine); res.StatusCode != 429 {
+					t.Errorf("proof of looking has secrets of operating heard: %d", res.StatusCode)
+				}
+				time.Sleep(provenFor)
+				for range 2 * mostFailures {
+					h.visit("GET", "/", "", guess, c.theirs)
+				}
+				if res := h.visit("GET", "/", "", asLooker, c.mine); res.StatusCode != 429 {
+					t.Errorf("a proof of long ago: %d", res.StatusCode)
+				}
+			})
+		})
+	}
+}
+
+// TestForeignNamesAreNoWayToGuess: a secret that is sent under a name that is not ours
+// counts like every other.
+func TestForeignNamesAreNoWayToGuess(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t, both())
+		answers := map[int]int{}
+		for n := range 1000 {
+			answers[h.visit("GET", "/api/v1/status", "", fmt.Sprint("Authorization: Bearer guess-", n), "Host: evil.example").StatusCode]++
+		}
+		if answers[401] > mostFailures+5 || answers[401]+answers[429] != 1000 || h.g.Refused()["wrong_secret"] != uint64(answers[401]) {
+			t.Errorf("%v, counted %v", answers, h.g.Refused())
+		}
+		if res := h.visit("GET", "/", "", asOperator, "Host: evil.example"); res.StatusCode != 429 {
+			t.Errorf("a right guess: %d", res.StatusCode)
 		}
 	})
 }

@@ -14,6 +14,7 @@ import (
 const (
 	freeFailures  = 3                // wrong secrets of an address that cost it nothing
 	mostFailures  = 10               // then it is turned away unheard
+	mostNetwork   = 40               // the same for an IPv6 network, of which one person has every address
 	forgiveEvery  = time.Minute      // takes one off
 	slowest       = 4 * time.Second  // longest wait before a wrong secret is answered
 	fullWait      = 8                // wrong secrets at which it is that long; one less halves it
@@ -23,12 +24,21 @@ const (
 )
 
 // How wrong secrets from many addresses together are answered. Beyond the bound the
-// secrets of strangers are turned away unheard, but for one now and then. Whoever has
-// given a right one before goes on working.
+// secrets of strangers are turned away unheard, but for one now and then.
 const (
 	mostTogether    = 200                    // wrong secrets
 	forgiveTogether = 250 * time.Millisecond // takes one off
-	mostProven      = 256                    // addresses that have given a right one
+)
+
+// Whoever has just given a right secret goes on working, whatever others send from the
+// same address or network: secrets of that role, and of a lower one, are heard from there.
+// Such an address may guess for as long as it goes on giving the right one, and what keeps
+// the secret then is that it is hard to guess: at 5,000 guesses a second 2^40, the least that
+// is taken at the start, are seven years, and those of `config secret` never end. Proof of
+// looking is none for operating.
+const (
+	provenFor  = 12 * time.Hour // since the last right secret
+	mostProven = 256            // addresses of each role
 )
 
 // Burst is what the operator is told of wrong secrets, once until they have ceased
@@ -42,8 +52,8 @@ type Burst struct {
 type throttle struct {
 	mu        sync.Mutex
 	addresses map[netip.Prefix]*failures
-	proven    map[netip.Prefix]time.Time // when a right secret came from there last
-	together  failures                   // of all addresses
+	proven    [Operate + 1]map[netip.Addr]time.Time // by role, when a right secret came from there last
+	together  failures                              // of all addresses
 	waiting   int
 	last      time.Time // wrong secret of anybody
 	told      bool      // of the burst that goes on
@@ -56,20 +66,24 @@ type failures struct {
 }
 
 func newThrottle() *throttle {
-	return &throttle{addresses: map[netip.Prefix]*failures{}, proven: map[netip.Prefix]time.Time{}}
+	return &throttle{addresses: map[netip.Prefix]*failures{}, proven: [Operate + 1]map[netip.Addr]time.Time{{}, {}, {}}}
 }
 
-// group returns the addresses that one person can have at will.
-func group(a netip.Addr) netip.Prefix {
-	bits := 32
+// bound is how many wrong secrets may come from somewhere.
+type bound struct {
+	from netip.Prefix // the zero Prefix for an address that is none
+	most int
+}
+
+// bounds returns those for an address: its own, and that of an IPv6 network, which one
+// person can have whole, or share with a household.
+func bounds(a netip.Addr) []bound {
+	list := []bound{{netip.PrefixFrom(a, a.BitLen()), mostFailures}}
 	if a.Is6() {
-		bits = 64
+		network, _ := a.Prefix(64) // of an address that is one
+		list = append(list, bound{network, mostNetwork})
 	}
-	p, err := a.Prefix(bits)
-	if err != nil {
-		return netip.Prefix{} // all that have none
-	}
-	return p
+	return list
 }
 
 // forgive takes off what has been worked off by waiting.
@@ -88,38 +102,45 @@ func (f *failures) beyond(now time.Time, most int, every time.Duration) time.Dur
 	return f.at.Add(time.Duration(f.count-most+1) * every).Sub(now)
 }
 
-// blocked returns how long an address is still turned away; 0 is not.
-func (t *throttle) blocked(from netip.Addr) time.Duration {
+// heard returns the highest role for which a secret from an address is looked at now, None
+// for no secret at all, and how long it takes until everything is heard again.
+func (t *throttle) heard(from netip.Addr) (up Role, wait time.Duration) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	now, key := time.Now(), group(from)
-	if f := t.addresses[key]; f != nil {
-		if wait := f.beyond(now, mostFailures, forgiveEvery); wait > 0 {
-			return wait
+	now := time.Now()
+	wait = t.together.beyond(now, mostTogether, forgiveTogether)
+	for _, b := range bounds(from) {
+		if f := t.addresses[b.from]; f != nil {
+			wait = max(wait, f.beyond(now, b.most, forgiveEvery))
 		}
 	}
-	if _, ok := t.proven[key]; ok {
-		return 0
+	if wait == 0 {
+		return Operate, 0
 	}
-	return t.together.beyond(now, mostTogether, forgiveTogether)
+	for role, at := range t.proven {
+		if last, ok := at[from]; ok && now.Sub(last) < provenFor {
+			up = Role(role)
+		}
+	}
+	return up, wait
 }
 
-// right notes a right secret: others' wrong ones keep this address out no more.
-func (t *throttle) right(from netip.Addr) {
+// right notes a right secret: wrong ones of others keep it out no more.
+func (t *throttle) right(from netip.Addr, role Role) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	key := group(from)
-	if _, ok := t.proven[key]; !ok && len(t.proven) >= mostProven {
-		var oldest netip.Prefix
+	proven := t.proven[role]
+	if _, ok := proven[from]; !ok && len(proven) >= mostProven {
+		var oldest netip.Addr
 		var at time.Time
-		for k, v := range t.proven {
+		for k, v := range proven {
 			if at.IsZero() || v.Before(at) {
 				oldest, at = k, v
 			}
 		}
-		delete(t.proven, oldest)
+		delete(proven, oldest)
 	}
-	t.proven[key] = time.Now()
+	proven[from] = time.Now()
 }
 
 // failed notes a wrong secret. It returns how long its answer is to be held back,
@@ -127,17 +148,26 @@ func (t *throttle) right(from netip.Addr) {
 func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst *Burst) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	now, key := time.Now(), group(from)
-	f := t.addresses[key]
-	if f == nil {
-		if len(t.addresses) >= mostAddresses {
-			t.forget(now)
+	now := time.Now()
+	var count int // of the address itself
+	var beyond *Burst
+	for i, b := range bounds(from) {
+		f := t.addresses[b.from]
+		if f == nil {
+			if len(t.addresses) >= mostAddresses {
+				t.forget(now)
+			}
+			f = &failures{at: now}
+			t.addresses[b.from] = f
 		}
-		f = &failures{at: now}
-		t.addresses[key] = f
+		f.forgive(now, forgiveEvery)
+		if f.count, f.at = f.count+1, now; f.count >= b.most {
+			beyond = &Burst{From: from, Failures: f.count}
+		}
+		if i == 0 {
+			count = f.count
+		}
 	}
-	f.forgive(now, forgiveEvery)
-	f.count, f.at = f.count+1, now
 	t.together.forgive(now, forgiveTogether)
 	t.together.count, t.together.at = min(t.together.count+1, mostTogether), now
 	if now.Sub(t.last) > burstEnds {
@@ -146,19 +176,19 @@ func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst
 	t.last = now
 	switch {
 	case t.told:
-	case f.count >= mostFailures:
-		t.told, burst = true, &Burst{From: from, Failures: f.count}
+	case beyond != nil:
+		t.told, burst = true, beyond
 	case t.together.count >= mostTogether:
 		t.told, burst = true, &Burst{Failures: t.together.count}
 	}
-	if f.count <= freeFailures {
+	if count <= freeFailures {
 		return 0, false, burst
 	}
 	if t.waiting >= mostWaiting {
 		return 0, true, burst
 	}
 	t.waiting++
-	return slowest >> max(0, fullWait-f.count), false, burst
+	return slowest >> max(0, fullWait-count), false, burst
 }
 
 // forget makes room: those with nothing left go, or else the least of the others.
@@ -191,6 +221,25 @@ func (t *throttle) hold(ctx context.Context, wait time.Duration) {
 	t.mu.Lock()
 	t.waiting--
 	t.mu.Unlock()
+}
+
+// judge returns what a secret that was sent is good for. It is None for one that is wrong,
+// or that is not heard; answered is whether that has been said already.
+func (g *Gate) judge(w http.ResponseWriter, r *http.Request, text string) (role Role, answered bool) {
+	from := g.sender(r)
+	up, wait := g.throttle.heard(from)
+	if up != None {
+		role = g.role(text)
+	}
+	switch {
+	case role != None && role <= up:
+		g.throttle.right(from, role)
+		return role, false
+	case wait > 0: // nothing is learned, whether or not it was looked at
+		g.later(w, r, wait)
+		return None, true
+	}
+	return None, !g.wrong(w, r, from)
 }
 
 // wrong notes a wrong secret and holds its answer back. It returns false when it has

@@ -110,8 +110,8 @@ func webhookOptions(h config.Webhook, agent string) (o alert.WebhookOptions, err
 	}
 	if err == nil && h.SignFile != "" {
 		o.Sign, err = readHidden(h.SignFile)
-		if err == nil && len(o.Sign) < leastSecret {
-			err = fmt.Errorf("cannot sign with what %s holds: it is shorter than %d characters", h.SignFile, leastSecret)
+		if why := weak(o.Sign); err == nil && why != "" {
+			err = fmt.Errorf("cannot sign with what %s holds: %s", h.SignFile, why)
 		}
 	}
 	return o, err

@@ -4,16 +4,56 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"math"
 	"os"
+	"slices"
 	"strings"
 )
 
 // mostSecret bounds a file that holds a secret.
 const mostSecret = 4096
 
-// leastSecret is the shortest secret: sixteen characters are out of reach of
-// guessing over a network, if they are random.
-const leastSecret = 16
+// leastBits is what a secret must be hard to guess by. Sixteen random digits have 46 by this
+// count, which is a low one, and what config secret makes has about 100.
+const leastBits = 40
+
+// bits estimates from below how hard a text is to guess: the pairs of characters that are
+// not there a second time, each worth as many bits as the characters or the steps between
+// them vary by, whichever do so less (Shannon 1948, section 6). A letter that is repeated, a
+// word that is, and letters or digits in their order have next to none. It knows no words.
+func bits(text string) float64 {
+	var chars, steps, pairs []int
+	for i := range len(text) {
+		chars = append(chars, int(text[i]))
+		if i > 0 {
+			steps = append(steps, int(text[i])-int(text[i-1]))
+			pairs = append(pairs, int(text[i-1])<<8|int(text[i]))
+		}
+	}
+	slices.Sort(pairs)
+	return float64(len(slices.Compact(pairs))) * min(variety(chars), variety(steps))
+}
+
+// variety is the entropy of values, bits each.
+func variety(values []int) (sum float64) {
+	counts := map[int]float64{}
+	for _, v := range values {
+		counts[v]++
+	}
+	for _, n := range counts {
+		p := n / float64(len(values))
+		sum -= p * math.Log2(p)
+	}
+	return sum
+}
+
+// weak says why a secret is too easy to guess; "" is that it is not.
+func weak(secret string) string {
+	if n := bits(secret); n < leastBits {
+		return fmt.Sprintf("it is too easy to guess: short, repeated or in a row, it is worth about %.0f bits, and %d are asked for; make one with: beltwarden config secret FILE", n, leastBits)
+	}
+	return ""
+}
 
 // readSecret reads the secret that other computers must give; an empty path is
 // none. It may come by a pipe.
@@ -23,13 +63,10 @@ func readSecret(file string) (string, error) {
 	}
 	return secretFile(file, fs.ModeType, func(text string) (secret, why string) {
 		secret = strings.TrimSpace(text)
-		switch {
-		case len(secret) < leastSecret:
-			why = fmt.Sprintf("it is shorter than %d characters", leastSecret)
-		case strings.ContainsFunc(secret, func(r rune) bool { return r <= ' ' || r > '~' }):
-			why = "it holds white space or characters that do not travel in a header; use letters and digits"
+		if strings.ContainsFunc(secret, func(r rune) bool { return r <= ' ' || r > '~' }) {
+			return "", "it holds white space or characters that do not travel in a header; use letters and digits"
 		}
-		return secret, why
+		return secret, weak(secret)
 	})
 }
 

@@ -1,6 +1,7 @@
 package app
 
 import (
+	"crypto/rand"
 	"errors"
 	"os"
 	"path/filepath"
@@ -17,9 +18,9 @@ func TestSecretFiles(t *testing.T) {
 		mode    os.FileMode
 		want    string
 	}{
-		{"0123456789abcdef", 0o640, ""}, {"0123456789abcdef\n", 0o400, ""},
-		{"0123456789abcdef", 0o644, "every user"}, {"short", 0o600, "shorter"}, {"", 0o600, "shorter"},
-		{"0123456789 abcdef", 0o600, "white space"}, {"0123456789abcdef\nx", 0o600, "white space"}, {strings.Repeat("x", 5000), 0o600, "longer"},
+		{"belt-7f3a-pegs-2c", 0o640, ""}, {"belt-7f3a-pegs-2c\n", 0o400, ""},
+		{"belt-7f3a-pegs-2c", 0o644, "every user"}, {"short", 0o600, "too easy to guess"}, {"", 0o600, "too easy to guess"},
+		{"belt-7f3a pegs-2c", 0o600, "white space"}, {"belt-7f3a-pegs-2c\nx", 0o600, "white space"}, {strings.Repeat("x", 5000), 0o600, "longer"},
 	} {
 		os.Remove(path)
 		if err := os.WriteFile(path, []byte(c.content), 0o600); err != nil {
@@ -29,7 +30,7 @@ func TestSecretFiles(t *testing.T) {
 			t.Fatal(err)
 		}
 		got, err := readSecret(path)
-		if c.want == "" && (err != nil || got != "0123456789abcdef") {
+		if c.want == "" && (err != nil || got != "belt-7f3a-pegs-2c") {
 			t.Errorf("%q: %q, %v", c.content, got, err)
 		}
 		if c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
@@ -38,6 +39,32 @@ func TestSecretFiles(t *testing.T) {
 	}
 	if _, err := readSecret(path + "x"); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("an absent file: %v", err)
+	}
+}
+
+// A secret is taken by how hard it is to guess, whatever its length; random ones pass.
+func TestWeakSecrets(t *testing.T) {
+	for _, s := range []string{"", "short", strings.Repeat("a", 4000), strings.Repeat("ab", 30), "hunter2-hunter2-hunter2", "passwordpassword1", "0123456789abcdef",
+		"abcdefghijklmnopqrstuvwxyz", "zyxwvutsrqponmlkjihgfedcba", "2468ACEGIKMOQSUWY", "123123123123123123"} {
+		if weak(s) == "" {
+			t.Errorf("%.40s is taken for %.0f bits", s, bits(s))
+		}
+	}
+	least := 1e9
+	for range 20_000 {
+		s := strings.ToLower(rand.Text())
+		least = min(least, bits(s[:20]))
+		if weak(s) != "" {
+			t.Errorf("%s is refused: %.0f bits", s, bits(s))
+		}
+	}
+	if least < leastBits {
+		t.Errorf("twenty random characters may have %.0f bits", least)
+	}
+	for _, s := range []string{"wide-open-greenhouse-42", "3141592653589793238462", "K7#pQ9!zR2&mX4%t"} {
+		if why := weak(s); why != "" {
+			t.Errorf("%s: %s", s, why)
+		}
 	}
 }
 
@@ -76,9 +103,9 @@ func TestSecretByAPipe(t *testing.T) {
 		t.Fatal(err)
 	}
 	wrote := make(chan error, 1)
-	go func() { wrote <- os.WriteFile(path, []byte("0123456789abcdef\n"), 0) }()
+	go func() { wrote <- os.WriteFile(path, []byte("belt-7f3a-pegs-2c\n"), 0) }()
 	got, err := readSecret(path)
-	if err := errors.Join(err, <-wrote); err != nil || got != "0123456789abcdef" {
+	if err := errors.Join(err, <-wrote); err != nil || got != "belt-7f3a-pegs-2c" {
 		t.Errorf("%q, %v", got, err)
 	}
 }
