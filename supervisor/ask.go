@@ -46,7 +46,7 @@ func (s *Supervisor) Do(ctx context.Context, r Request) (Result, error) {
 // Ping returns once the goroutine of Run has gone round, which shows that neither the state
 // machine nor the connection hangs.
 func (s *Supervisor) Ping(ctx context.Context) error {
-	p := make(chan struct{})
+	p := make(chan error, 1)
 	select {
 	case s.pings <- p:
 	case <-s.ended:
@@ -55,8 +55,8 @@ func (s *Supervisor) Ping(ctx context.Context) error {
 		return ctx.Err()
 	}
 	select {
-	case <-p:
-		return nil
+	case err := <-p:
+		return err
 	case <-s.ended:
 		return ErrEnded
 	case <-ctx.Done():

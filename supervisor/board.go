@@ -181,6 +181,7 @@ func (m *Machine) offLeg(settle bool) leg {
 	lines = append(lines, "M114") // its answer comes once the others are carried out
 	return leg{
 		doing:   "switching the heaters off",
+		safe:    true,
 		program: func() Program { return Program{Before: lines} },
 		end:     func(*Output) { m.heat.maybeOn = false },
 	}

@@ -2,6 +2,7 @@ package supervisor
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	"go.uber.org/zap"
@@ -53,6 +54,7 @@ func (s *Supervisor) portOpened(o opening) {
 		}
 		return
 	}
+	s.opening = false
 	if o.err != nil {
 		s.step(LinkFailed{o.err}, nil)
 		return
@@ -88,6 +90,21 @@ func (s *Supervisor) lineEvent(ev serialio.Event) {
 	case serialio.EventLost:
 		s.step(LinkLost{ev.Err}, nil)
 	}
+}
+
+// inTouch reports a machine that holds its port and does not know it, or waits for a port
+// that nobody opens: it would never be reached again by this process.
+func (s *Supervisor) inTouch() error {
+	phase := s.machine.link.phase
+	switch {
+	case phase == linkDown && s.conn != nil:
+		return errors.New("cannot reach the machine: this process holds its port and has given the connection up")
+	case phase == linkUp && s.conn == nil:
+		return errors.New("cannot reach the machine: the connection that it counts on is closed")
+	case phase == linkOpening && s.conn == nil && !s.opening:
+		return errors.New("cannot reach the machine: nobody opens the port that it waits for")
+	}
+	return nil
 }
 
 // close ends the connection, if there is one, and what was known of the board.

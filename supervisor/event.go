@@ -54,7 +54,10 @@ type (
 	// Tick: the time asked for by [Machine.Deadline] has come.
 	Tick struct{}
 	// LedgerFailed: records could not be kept, so nothing may rest on them.
-	LedgerFailed struct{ Err error }
+	LedgerFailed struct {
+		Err     error
+		Dropped uint64 // the program that rested on them and was not sent, 0: none
+	}
 	// Shutdown: the process is to end; heaters first.
 	Shutdown struct{}
 )
@@ -137,8 +140,17 @@ type Result struct {
 	Trial *TrialResult `json:"trial,omitempty"`
 }
 
-// Effect is something the run must do after the records of a step are durable.
+// Effect is something the run must do after a step.
 type Effect interface{ effect() }
+
+// intent marks the effects that rest on the records of their step: they are not carried
+// out where those could not be kept. Every other effect is carried out whatever the
+// ledger says: it makes the machine safe or keeps in touch with it, and the machine has
+// gone on as if it were done.
+type intent interface {
+	Effect
+	programID() uint64
+}
 
 // Program is a run of lines for the board: literal lines, a section of a job
 // file, or lines and then a section and then more lines.
@@ -157,10 +169,15 @@ type (
 	OpenLink struct{}
 	// CloseLink ends the connection, if there is one.
 	CloseLink struct{}
-	// RunProgram streams a program.
+	// RunProgram streams a program that moves or heats. It is the one intent.
 	RunProgram struct {
 		ID      uint64
 		Program Program
+	}
+	// RunSafe streams lines that switch off and ask, and neither move nor heat.
+	RunSafe struct {
+		ID    uint64
+		Lines []string
 	}
 	// CancelProgram takes no further lines from the running program.
 	CancelProgram struct{}
@@ -173,13 +190,16 @@ type (
 func (OpenLink) effect()      {}
 func (CloseLink) effect()     {}
 func (RunProgram) effect()    {}
+func (RunSafe) effect()       {}
 func (CancelProgram) effect() {}
 func (AskBoard) effect()      {}
 func (SendUrgent) effect()    {}
 
+func (e RunProgram) programID() uint64 { return e.ID }
+
 // Output is what a step asks for. Records are committed in one transaction
 // before any effect is carried out: intent reaches the ledger before bytes reach
-// the wire. A refusal changes nothing.
+// the wire. Where they cannot be kept, intents are dropped. A refusal changes nothing.
 type Output struct {
 	Records []ledger.Record
 	Effects []Effect

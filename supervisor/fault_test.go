@@ -36,8 +36,8 @@ func (b *brokenLedger) Commit(ctx context.Context, r ...ledger.Record) error {
 }
 
 // TestNothingRunsOnRecordsThatWereNotKept breaks the ledger at every commit of a
-// lot in turn. The board must never have executed more parts than the ledger
-// knows to have begun, and the heaters must be off in the end.
+// lot in turn, then lets it go on. The board must never have executed more parts than the
+// ledger knows to have begun, the heaters must be off, and the board must be reached again.
 func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 	t.Parallel()
 	for n := 1; ; n++ {
@@ -66,7 +66,21 @@ func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 			}
 			l.mu.Lock()
 			ended = l.left >= 0
+			l.left = 1 << 30 // there is room again
 			l.mu.Unlock()
+			if err := x.s.Ping(ctx); err != nil {
+				t.Errorf("commit %d refused: %v", n, err)
+			}
+			if x.s.Snapshot().State != Aborted {
+				return
+			}
+			if _, err := x.s.Do(ctx, Request{Command: Clear, By: "the operator"}); err != nil {
+				t.Errorf("commit %d refused: with room again: %v", n, err)
+			}
+			time.Sleep(10 * time.Minute)
+			if s := x.s.Snapshot(); s.State != Stopped || s.Line.Problem != "" {
+				t.Errorf("commit %d refused: with room again and cleared it is %s: %s", n, s.State, s.Line.Problem)
+			}
 		})
 		if ended {
 			t.Logf("%d commits broken in turn", n-1)

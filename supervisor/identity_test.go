@@ -106,7 +106,7 @@ func TestAlteredLineShows(t *testing.T) {
 		}
 		hot := serialio.ParseReply([]byte("T:200.0 /200.0 B:60.0 /60.0"))
 		made, interrupted := 0, 0
-		var program *RunProgram
+		var program RunProgram
 		take := func(out Output) {
 			for _, r := range out.Records {
 				switch r.(type) {
@@ -118,7 +118,9 @@ func TestAlteredLineShows(t *testing.T) {
 			}
 			for _, e := range out.Effects {
 				if run, ok := e.(RunProgram); ok {
-					program = &run
+					program = run
+				} else if id := programOf(e); id != 0 {
+					program = RunProgram{ID: id}
 				}
 			}
 		}

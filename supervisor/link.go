@@ -177,6 +177,7 @@ func (m *Machine) enterClearing(out *Output) {
 func (m *Machine) queryLegs() []leg {
 	ask := leg{
 		doing: "asking the board what it is",
+		safe:  true,
 		program: func() Program {
 			// What it is asked for now would be gone after the next two words.
 			return Program{Before: slices.Concat([]string{"M105"}, m.offLines(), []string{"M115", "M92"}, limitWords, []string{"M114", "M105"})}

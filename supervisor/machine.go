@@ -89,7 +89,7 @@ func (m *Machine) State() State { return m.state }
 
 // Step takes one event and returns what must be recorded and done. The records
 // must be durable before the effects are carried out; if they cannot be made
-// durable the effects must not be carried out, and LedgerFailed follows.
+// durable, no intent among the effects is, and LedgerFailed follows.
 func (m *Machine) Step(now time.Time, ev Event) Output {
 	m.now = now
 	var out Output
@@ -115,6 +115,9 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Tick:
 		m.tick(&out)
 	case LedgerFailed:
+		if e.Dropped != 0 && e.Dropped == m.work.running {
+			m.work.running = 0
+		}
 		m.fault(Cause{CauseLedger, "records cannot be kept: " + e.Err.Error()}, &out)
 	case RoomLeft:
 		m.roomLeft(e.FreeBytes, &out)

@@ -131,19 +131,33 @@ func (w *twin) effect(e Effect) {
 		w.link, w.running = linkDown, 0
 	case CancelProgram:
 		w.cancel = true
-	case RunProgram:
+	case RunProgram, RunSafe:
 		if w.link != linkUp {
 			w.t.Fatal("program sent without a board")
 		}
+		id := programOf(e)
 		if w.running != 0 {
-			w.t.Fatalf("program %d sent while %d runs", e.ID, w.running)
+			w.t.Fatalf("program %d sent while %d runs", id, w.running)
 		}
-		w.running, w.cancel = e.ID, false
-		w.body = e.Program.EndNumber > 0
-		if w.body && e.Program.EndNumber != endNumber(w.begun) {
-			w.t.Fatalf("body of a cycle that is not the newest durable one (%d)", w.begun)
+		w.running, w.cancel, w.body = id, false, false
+		if run, is := e.(RunProgram); is && run.Program.EndNumber > 0 {
+			w.body = true
+			if run.Program.EndNumber != endNumber(w.begun) {
+				w.t.Fatalf("body of a cycle that is not the newest durable one (%d)", w.begun)
+			}
 		}
 	}
+}
+
+// programOf is the program that an effect sends, 0 for one that sends none.
+func programOf(e Effect) uint64 {
+	switch e := e.(type) {
+	case RunProgram:
+		return e.ID
+	case RunSafe:
+		return e.ID
+	}
+	return 0
 }
 
 // never is longer than a test.

@@ -48,7 +48,7 @@ func (m *Machine) unproved(out *Output) bool {
 	}
 	switch {
 	case m.work.proofs <= mostProofs:
-		m.run(Program{Before: []string{"M400", "M114"}}, out)
+		m.runSafe([]string{"M400", "M114"}, out)
 	case m.state == Aborting:
 		m.abortUnconfirmed(out)
 	default:

@@ -156,9 +156,7 @@ func scaleAt(t *testing.T) (m *Machine, take func(Event) Output, now *time.Time)
 		}
 		out := m.Step(at, ev)
 		for _, e := range out.Effects {
-			if run, ok := e.(RunProgram); ok {
-				id = run.ID
-			}
+			id = max(id, programOf(e))
 		}
 		if err := l.Commit(context.Background(), out.Records...); len(out.Records) > 0 && err != nil {
 			t.Fatal(err)
@@ -166,9 +164,7 @@ func scaleAt(t *testing.T) (m *Machine, take func(Event) Output, now *time.Time)
 		return out
 	}
 	for _, e := range m.Begin(at).Effects {
-		if run, ok := e.(RunProgram); ok {
-			id = run.ID
-		}
+		id = max(id, programOf(e))
 	}
 	take(LinkSynced{})
 	take(told("M92 X80.00 Y80.00 Z400.00 E93.00"))

@@ -25,7 +25,7 @@ type Supervisor struct {
 	now    func() time.Time
 
 	requests chan call
-	pings    chan chan struct{}
+	pings    chan chan error
 	rooms    chan int64 // measurements of the room on the ledger's disk
 	snapshot atomic.Pointer[Snapshot]
 	ended    chan struct{}
@@ -39,6 +39,7 @@ type Supervisor struct {
 	hinted  string         // what would make the line faster, as last logged
 	opened  chan opening
 	attempt uint64 // newest attempt to open the port; others were given up
+	opening bool   // it is under way
 	// owed are records that the ledger had no room for. The machine has gone on by
 	// them, so that they must come before any later ones.
 	owed  []ledger.Record
@@ -49,7 +50,7 @@ type Supervisor struct {
 // New returns a supervisor for a machine taken up by [NewMachine].
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
-		requests: make(chan call), pings: make(chan chan struct{}), rooms: make(chan int64), ended: make(chan struct{}), opened: make(chan opening)}
+		requests: make(chan call), pings: make(chan chan error), rooms: make(chan int64), ended: make(chan struct{}), opened: make(chan opening)}
 	if s.now = m.set.Now; s.now == nil {
 		s.now = time.Now
 	}
@@ -120,7 +121,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 			s.portOpened(o)
 		case p := <-s.pings:
 			s.stats() // the connection answers too
-			close(p)
+			p <- s.inTouch()
 		case free := <-s.rooms:
 			s.step(RoomLeft{free}, nil)
 		case c := <-s.requests:
@@ -158,13 +159,13 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 		s.commitOwed(owedEvery)
 	} else {
 		s.log.Error("cannot keep records", zap.Error(err))
-		safe := s.machine.Step(s.now(), LedgerFailed{err})
-		// Safety first: these effects switch heaters off, and are carried out
-		// whether or not the ledger takes the records that tell of it.
+		kept, dropped := withoutIntents(out.Effects)
+		safe := s.machine.Step(s.now(), LedgerFailed{err, dropped})
 		if again := s.commit(ctx, safe.Records); again != nil {
 			s.log.Error("cannot keep records of the fault", zap.Error(again))
 		}
-		out.Effects, out.Settled = safe.Effects, safe.Settled
+		more, _ := withoutIntents(safe.Effects)
+		out.Effects, out.Settled = append(kept, more...), safe.Settled
 	}
 	for _, e := range out.Effects {
 		s.effect(e)
@@ -191,16 +192,31 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	}
 }
 
+// withoutIntents leaves out what rests on records, and names the program among it.
+func withoutIntents(effects []Effect) (kept []Effect, dropped uint64) {
+	for _, e := range effects {
+		switch e := e.(type) {
+		case intent:
+			dropped = e.programID()
+		default:
+			kept = append(kept, e)
+		}
+	}
+	return kept, dropped
+}
+
 // effect carries out one effect. Effects on a connection that is gone are
 // dropped: its loss is on its way as an event.
 func (s *Supervisor) effect(e Effect) {
 	switch e.(type) {
 	case OpenLink:
 		s.attempt++
+		s.opening = true
 		go s.openPort(s.attempt)
 		return
 	case CloseLink:
 		s.attempt++
+		s.opening = false
 		s.close()
 		return
 	}
@@ -210,6 +226,10 @@ func (s *Supervisor) effect(e Effect) {
 	switch e := e.(type) {
 	case RunProgram:
 		if err := s.conn.Run(e.ID, &source{t: &s.track, program: e.Program}); err != nil {
+			s.log.Error("cannot run program", zap.Uint64("program", e.ID), zap.Error(err))
+		}
+	case RunSafe:
+		if err := s.conn.Run(e.ID, &source{t: &s.track, program: Program{Before: e.Lines}}); err != nil {
 			s.log.Error("cannot run program", zap.Uint64("program", e.ID), zap.Error(err))
 		}
 	case CancelProgram:

@@ -12,6 +12,7 @@ type leg struct {
 	doing   string            // words for the operator
 	begin   func(out *Output) // records that must be durable before any byte
 	program func() Program
+	safe    bool // the program switches off and asks, and neither moves nor heats
 	wait    *wait
 	end     func(out *Output)
 }
@@ -82,17 +83,27 @@ func (m *Machine) nextLeg(out *Output) {
 		return
 	}
 	m.work.proofs = 0
-	m.run(l.program(), out)
+	if p := l.program(); l.safe {
+		m.runSafe(p.Before, out)
+	} else {
+		m.begin(&p)
+		out.do(RunProgram{ID: m.work.running, Program: p})
+	}
 }
 
-// run sends a program.
-func (m *Machine) run(p Program, out *Output) {
+// runSafe sends lines that neither move nor heat.
+func (m *Machine) runSafe(lines []string, out *Output) {
+	m.begin(&Program{Before: lines})
+	out.do(RunSafe{ID: m.work.running, Lines: lines})
+}
+
+// begin notes a program that is about to be sent.
+func (m *Machine) begin(p *Program) {
 	m.work.nextID++
 	m.work.running = m.work.nextID
 	m.work.lines, m.work.place = m.belt.latest.Lines, place{}
 	m.work.proof = p.asksPlace()
 	m.work.stuck.set(m.now.Add(m.set.StuckAfter))
-	out.do(RunProgram{ID: m.work.running, Program: p})
 }
 
 // legDone ends the leg in progress and begins the next.
