@@ -42,7 +42,7 @@ func (s *State) applyLine(l *Line, e *Effect) error {
 	case l.Letter == 0:
 	case l.Sub != 0 || l.Letter == '#':
 		e.Kind = KindUnknown
-		e.Lost = l.Letter == 'G' && movesUnseen(l.Number)
+		e.Lost = l.Unseen()
 	case l.Letter == 'G':
 		err = s.applyG(l, e)
 	case l.Letter == 'M':

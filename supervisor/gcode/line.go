@@ -57,6 +57,18 @@ type Line struct {
 // the next Parse.
 func (l *Line) Words() []Word { return l.words[:l.n] }
 
+// Source returns the text of parameter k as it was written behind its letter: a
+// number, a quoted text, or nothing. touches says that the letter follows the number
+// before it without a blank, so that a board may read both as one number.
+func (l *Line) Source(k int) (text []byte, touches bool) {
+	w := &l.words[k]
+	return l.src[w.from:w.to], k > 0 && l.words[k-1].HasValue && w.Column-1 == l.words[k-1].to
+}
+
+// Unseen reports whether the line moves axes, or shifts coordinates, by amounts that
+// are not in it.
+func (l *Line) Unseen() bool { return l.Letter == 'G' && movesUnseen(l.Number) && !l.Is('G', 92) }
+
 // Text returns the text parameter of a command that takes one, such as M117, or
 // the whole line of a named command.
 func (l *Line) Text() []byte { return l.src[l.textFrom:l.textTo] }

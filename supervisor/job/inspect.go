@@ -26,7 +26,7 @@ func Inspect(ctx context.Context, path string, o Options, progress func(done, to
 		return nil, err
 	}
 	defer f.Close()
-	p := &Plan{Path: path, SourceBytes: info.Size(), form: o.Form, modTime: info.ModTime(), Withheld: []Change{}, Added: []Change{},
+	p := &Plan{Path: path, SourceBytes: info.Size(), options: o, identity: identityOf(info), Withheld: []Change{}, Added: []Change{},
 		Findings: []Finding{}, Unknown: []Unknown{}}
 	i := newInspector(ctx, o, p, f)
 	i.src.filled = func(done int64) error {
@@ -39,7 +39,7 @@ func Inspect(ctx context.Context, path string, o Options, progress func(done, to
 		return nil, fmt.Errorf("cannot inspect %s: %w", path, err)
 	}
 	p.SHA256 = hex.EncodeToString(i.src.whole.Sum(nil))
-	if now, err := f.Stat(); err != nil || now.Size() != info.Size() || !now.ModTime().Equal(info.ModTime()) || i.src.wholeAt != info.Size() {
+	if now, err := f.Stat(); err != nil || identityOf(now) != p.identity || i.src.wholeAt != info.Size() {
 		return nil, fmt.Errorf("cannot inspect %s: %w while it was being read; wait until it is written, and try again", path, ErrChanged)
 	}
 	if len(i.notes.problems) > 0 {

@@ -11,6 +11,22 @@ import (
 // headBytes is how much of a file tells its kind: one record of a tar archive.
 const headBytes = 512
 
+// identity tells a file apart from another in its place, and from itself once written to.
+// The time of the last change is the kernel's: unlike that of the last modification,
+// nobody can put it back.
+type identity struct {
+	device, inode, size int64
+	modified, changed   int64 // ns
+}
+
+func identityOf(info os.FileInfo) identity {
+	id := identity{size: info.Size(), modified: info.ModTime().UnixNano()}
+	if st, ok := info.Sys().(*syscall.Stat_t); ok {
+		id.device, id.inode, id.changed = int64(st.Dev), int64(st.Ino), st.Ctim.Nano()
+	}
+	return id
+}
+
 // openJob opens the file and refuses what cannot be a job.
 func openJob(path string) (*os.File, os.FileInfo, error) {
 	refuse := func(code, text, remedy string) (*os.File, os.FileInfo, error) {

@@ -169,8 +169,8 @@ type Plan struct {
 	Findings []Finding `json:"findings"`
 	Unknown  []Unknown `json:"unknown"`
 
-	form    gcode.Form
-	modTime time.Time
+	options  Options // lines are judged by them again when they are handed out
+	identity identity
 }
 
 // MarshalJSON writes the plan with its sections under one key and its duration

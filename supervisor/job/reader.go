@@ -79,7 +79,7 @@ func (r *Reader) unchanged() error {
 	if err != nil {
 		return fmt.Errorf("cannot look at job: %w", err)
 	}
-	if info.Size() != r.p.SourceBytes || !info.ModTime().Equal(r.p.modTime) {
+	if identityOf(info) != r.p.identity {
 		return r.changed()
 	}
 	return nil
@@ -117,18 +117,43 @@ func (r *Reader) Next(dst []byte) ([]byte, error) {
 			}
 			continue
 		}
-		if err := r.l.Parse(r.line); err != nil {
-			r.err = r.changed() // every line could be read when the file was inspected
-			return dst, r.err
+		from, move := len(dst), r.l.ParseMove(r.line)
+		if !move {
+			if err := r.l.Parse(r.line); err != nil {
+				r.err = r.changed() // every line could be read when the file was inspected
+				return dst, r.err
+			}
+			if r.l.Letter == 0 {
+				continue
+			}
 		}
-		if r.l.Letter == 0 {
-			continue
+		dst = r.l.AppendWire(dst, r.p.options.Form)
+		if !move {
+			if err := r.judge(dst[from:]); err != nil {
+				r.err = err
+				return dst[:from], err
+			}
 		}
-		from := len(dst)
-		dst = r.l.AppendWire(dst, r.p.form)
 		r.saved += int64(len(r.line) - (len(dst) - from))
 		return dst, nil
 	}
+}
+
+// judge refuses the line at hand if inspection would not have let it through, whatever
+// has become of the file.
+func (r *Reader) judge(wire []byte) error {
+	rule := r.p.options.judge(&r.l, wire)
+	why := rule.refuse.text
+	switch {
+	case rule.withhold != "":
+		why = rule.withhold
+	case why == "" && r.kind == Body && r.l.Unseen():
+		why = "it moves the machine, or shifts coordinates, in a way that cannot be followed"
+	}
+	if why == "" {
+		return nil
+	}
+	return fmt.Errorf("cannot send line %d of %s, %q: %s; %w since it was inspected; inspect it again", r.n, r.p.Path, r.l.AppendClean(nil), why, ErrChanged)
 }
 
 // SavedBytes returns by how many bytes the lines given out so far are shorter

@@ -150,7 +150,7 @@ func TestChangedFile(t *testing.T) {
 	}
 
 	path, p = fresh()
-	// One digit is altered, size and time are not: only the digest can tell.
+	// One digit is altered, and identity is made to be the same: only the digest can tell.
 	f, err := os.OpenFile(path, os.O_RDWR, 0)
 	if err != nil {
 		t.Fatal(err)
@@ -159,9 +159,11 @@ func TestChangedFile(t *testing.T) {
 		t.Fatal(err)
 	}
 	f.Close()
-	if err := os.Chtimes(path, stamp, stamp); err != nil {
+	info, err := os.Stat(path)
+	if err != nil {
 		t.Fatal(err)
 	}
+	p.identity = identityOf(info)
 	if r, err = p.Open(Body); err != nil {
 		t.Fatal(err)
 	}

@@ -1,6 +1,7 @@
 package job
 
 import (
+	"bytes"
 	"strings"
 
 	"beltwarden/supervisor/gcode"
@@ -13,23 +14,62 @@ type rule struct {
 	shutdown bool     // ends the part: what follows shuts the machine down
 	homes    bool     // homes an axis
 	homesOff bool     // homes an axis that has no end stop
+	refuse   refusal  // why the job cannot run with the line; empty code: it can
 }
 
-// rule judges a parsed line.
+// refusal is why no lot may begin with a line that would be sent.
+type refusal struct {
+	code, text, remedy string
+	outright           bool // there is no plan with such a line: its figures would be untrue
+}
+
+// judge decides over a line and the bytes that it is on the wire. Inspection asks it of
+// every line of the file, and a [Reader] again of every line that it hands out, so that
+// a file altered in between changes nothing. Lines that ParseMove took need no judge:
+// they have words of a move alone. Boards differ in how they read a line; the worst
+// reading counts.
+func (o *Options) judge(l *gcode.Line, wire []byte) rule {
+	r := o.rule(l)
+	if r.withhold == "" && bytes.IndexByte(wire, '*') >= 0 {
+		r.withhold = "boards take a * for the end of the line, even in a text"
+	}
+	if r.withhold == "" && r.refuse.code == "" {
+		r.refuse = o.tooHot(l)
+	}
+	return r
+}
+
+// rule judges a parsed line but for its heat. Many boards pass over a sub-code that they
+// do not know, so that M500.1 is to them M500.
 func (o *Options) rule(l *gcode.Line) rule {
 	switch {
-	case l.Is('G', 28):
+	case l.Letter == 'G' && l.Number == 28:
 		return o.homing(l)
-	case l.Letter == 'M' && l.Sub == 0:
+	case l.Letter == 'G' && l.Number <= 1 && l.Has(o.BeltAxis.Letter()) && stopsAtSwitch(l):
+		return rule{refuse: refusal{"belt-homed", l.Name() + " with H moves the belt up to an end stop, which it does not have",
+			"take the line out of the job", true}}
+	case l.Letter == 'M':
 		why := withheldWhy(l)
 		if l.Number == 92 && l.Has(o.BeltAxis.Letter()) {
 			why = "the belt's steps per millimetre are calibrated on the machine, not by a job"
 		}
 		off := l.Number == 84 || l.Number == 18
-		return rule{withhold: why, shutdown: off && !l.Has('S') || l.Number == 2 || l.Number == 81 ||
-			l.Number == 30 && len(l.Text()) == 0}
+		r := rule{withhold: why, shutdown: l.Sub == 0 && (off && !l.Has('S') || l.Number == 2 || l.Number == 81 ||
+			l.Number == 30 && len(l.Text()) == 0)}
+		if l.Number == 200 {
+			if d, ok := l.Get('D'); !ok || d > 0 {
+				r.refuse = refusal{"volumetric", "M200 makes E words volumes", "slice with filament lengths, not volumes", true}
+			}
+		}
+		return r
 	}
 	return rule{}
+}
+
+// stopsAtSwitch reports whether some boards make a move to an end stop of it.
+func stopsAtSwitch(l *gcode.Line) bool {
+	h, ok := l.Get('H')
+	return l.Has('H') && (!ok || h != 0)
 }
 
 // withheldWhy says why an M word never reaches the machine, or nothing.
@@ -59,12 +99,22 @@ func withheldWhy(l *gcode.Line) string {
 	case 85:
 		return "after how long without a move the board halts is set from here"
 	case 303:
-		return "it heats by itself to tune the board"
+		return tunesHeater
+	case 306:
+		if l.Has('T') {
+			return tunesHeater
+		}
+	case 42, 43, 62, 63, 64, 65, 67, 68:
+		return "it switches a pin of the board, which may be a heater's"
+	case 143, 305, 307, 308, 562, 570, 950:
+		return "what the board knows of its heaters and sensors, and how it guards them, is set on the machine, not by a job"
 	case 500, 501, 502, 504:
 		return "it changes what the board has stored, the belt's calibration included"
 	}
 	return ""
 }
+
+const tunesHeater = "it heats by itself to tune the board"
 
 // homing keeps an axis without end stop from being homed. The place where the
 // belt stands is called zero instead, since that is what the job goes on from.
@@ -80,7 +130,7 @@ func (o *Options) homing(l *gcode.Line) rule {
 			homed[a] = true
 		}
 	}
-	r := rule{shutdown: true, homes: true}
+	r := rule{shutdown: l.Sub == 0, homes: l.Sub == 0}
 	var axes, without []string
 	for a := gcode.X; a <= gcode.Z; a++ {
 		switch {
@@ -93,6 +143,10 @@ func (o *Options) homing(l *gcode.Line) rule {
 		}
 	}
 	if !r.homesOff {
+		return r
+	}
+	if r.homesOff = r.homes; !r.homes {
+		r.withhold = "boards that do not know the sub-code home axis " + strings.Join(without, " and ") + ", which has no end stop"
 		return r
 	}
 	r.withhold = "axis " + strings.Join(without, " and ") + " has no end stop to home to"
@@ -112,7 +166,7 @@ type advice struct {
 
 // adviceFor returns advice on a word, or a zero advice.
 func adviceFor(l *gcode.Line) advice {
-	if l.Letter != 'M' || l.Sub != 0 {
+	if l.Letter != 'M' {
 		return advice{}
 	}
 	switch l.Number {
@@ -127,7 +181,7 @@ func adviceFor(l *gcode.Line) advice {
 // waitsForSomeone reports whether the board waits at the word, hot and without
 // end, until someone comes. M0 and M1 may also wait for a time.
 func waitsForSomeone(l *gcode.Line) bool {
-	if l.Letter != 'M' || l.Sub != 0 {
+	if l.Letter != 'M' {
 		return false
 	}
 	switch l.Number {

@@ -1,7 +1,6 @@
 package job
 
 import (
-	"bytes"
 	"errors"
 
 	"beltwarden/supervisor/gcode"
@@ -9,10 +8,14 @@ import (
 
 // take judges the line, sends it or withholds it, and counts what it does.
 func (i *inspector) take() error {
-	r := i.o.rule(&i.l)
 	i.write()
-	if r.withhold == "" && bytes.IndexByte(i.wire, '*') >= 0 {
-		r.withhold = "boards take a * for the end of the line, even in a text"
+	r := i.o.judge(&i.l, i.wire)
+	switch {
+	case r.refuse.code == "" || !i.fresh:
+	case r.refuse.outright:
+		i.notes.problem(i.n, r.refuse.code, r.refuse.remedy, "%s", r.refuse.text)
+	default:
+		i.notes.find(i.n, Error, r.refuse.code, r.refuse.remedy, "%s", r.refuse.text)
 	}
 	if r.shutdown && i.section == Body && i.cut == byItself {
 		i.enterTail(i.l.Name())

@@ -135,11 +135,6 @@ func (i *inspector) watchMode() {
 
 func (i *inspector) watchUnknown(e *gcode.Effect) {
 	i.notes.unknownWord(i.n, &i.l, adviceFor(&i.l).code == "" && !waitsForSomeone(&i.l) && !e.Lost && !heatsChamber(&i.l))
-	if i.l.Is('M', 200) {
-		if d, ok := i.l.Get('D'); !ok || d > 0 {
-			i.notes.problem(i.n, "volumetric", "slice with filament lengths, not volumes", "M200 makes E words volumes")
-		}
-	}
 	if !e.Lost {
 		return
 	}
@@ -156,13 +151,9 @@ func (i *inspector) watchUnknown(e *gcode.Effect) {
 func (i *inspector) temperature(e *gcode.Effect, nozzleC, bedC float64) {
 	i.otherNozzle(e)
 	bed := e.Number == 140 || e.Number == 190
-	name, ceiling, before := "nozzle", i.o.NozzleCeilingC, nozzleC
+	before := nozzleC
 	if bed {
-		name, ceiling, before = "bed", i.o.BedCeilingC, bedC
-	}
-	if ceiling > 0 && e.Value > ceiling && i.fresh {
-		i.notes.find(i.n, Error, name+"-ceiling", "lower it in the job, or raise the ceiling in the configuration if the machine is made for it",
-			"the %s is to be heated to %g C, above the ceiling of %g C", name, e.Value, ceiling)
+		before = bedC
 	}
 	if _, _, current := heats(&i.l, i.st.Tool); !current {
 		return
