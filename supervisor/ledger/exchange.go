@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+
+	"golang.org/x/sys/unix"
 )
 
 // A ledger is up to three files, and no call of the kernel exchanges three names at once. In between, one file may lie
@@ -17,7 +19,7 @@ var sidecars = []string{"-wal", "-shm", ""}
 
 // mark says durably that names are being exchanged.
 func mark(path string) error {
-	f, err := os.OpenFile(path+markEnd, os.O_WRONLY|os.O_CREATE, 0o640)
+	f, err := os.OpenFile(path+markEnd, os.O_WRONLY|os.O_CREATE|unix.O_NOFOLLOW|unix.O_NONBLOCK, 0o640)
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"strings"
 )
 
 // Export writes every table as JSON lines, all from one state of the ledger. The first line is
@@ -40,8 +41,7 @@ func exportTable(ctx context.Context, q querier, out *bufio.Writer, table string
 	var columns []string
 	var values []any
 	var line []byte
-	// The names come from the schema, which is ours.
-	return each(ctx, q, "SELECT * FROM "+table, nil, func(rows *sql.Rows) (err error) {
+	return each(ctx, q, `SELECT * FROM "`+strings.ReplaceAll(table, `"`, `""`)+`"`, nil, func(rows *sql.Rows) (err error) {
 		if columns == nil {
 			if columns, err = rows.Columns(); err != nil {
 				return err

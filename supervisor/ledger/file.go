@@ -18,9 +18,17 @@ import (
 // takeLock locks the file beside the ledger for this process. The kernel gives the lock up when the process ends in any
 // way, so a lock file left behind is harmless.
 func (l *Ledger) takeLock() error {
-	f, err := os.OpenFile(l.path+".lock", os.O_RDWR|os.O_CREATE, 0o640)
+	// A link there would have the file it leads to emptied below; a pipe would be waited for.
+	f, err := os.OpenFile(l.path+".lock", os.O_RDWR|os.O_CREATE|unix.O_NOFOLLOW|unix.O_NONBLOCK, 0o640)
+	if errors.Is(err, unix.ELOOP) {
+		return fmt.Errorf("%s.lock is a symbolic link: remove it", l.path)
+	}
 	if err != nil {
 		return fmt.Errorf("cannot make the lock file beside it: %w", err)
+	}
+	var st unix.Stat_t
+	if err := unix.Fstat(int(f.Fd()), &st); err != nil || st.Mode&unix.S_IFMT != unix.S_IFREG || st.Nlink != 1 {
+		return errors.Join(fmt.Errorf("%s.lock is not a file of its own, but has another name too or is no regular file: remove it", l.path), err, f.Close())
 	}
 	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
 		owner := "another process"
@@ -49,7 +57,7 @@ func (l *Ledger) probe(ctx context.Context) error {
 	if err := l.rollBack(ctx); err != nil {
 		return err
 	}
-	return confirmed(l.path, func() error { return l.lookInto(ctx) })
+	return confirmed(ctx, l.path, func() error { return l.lookInto(ctx) })
 }
 
 // rollBack undoes what was under way when the making of a ledger was cut short, before it had its write-ahead log: SQLite
@@ -117,10 +125,11 @@ func (l *Ledger) lookInto(ctx context.Context) (err error) {
 	case schema > len(steps):
 		return newer(schema)
 	}
-	if err := quickCheck(ctx, db); err != nil {
+	// First what is described there: looking at the pages computes what the descriptions say.
+	if err := wholeSchema(ctx, db, schema); err != nil {
 		return err
 	}
-	if err := wholeSchema(ctx, db, schema); err != nil {
+	if err := quickCheck(ctx, db); err != nil {
 		return err
 	}
 	if schema < len(steps) && l.opts.ReadOnly {

@@ -9,6 +9,8 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+
+	"golang.org/x/sys/unix"
 )
 
 // Restore puts a backup in the ledger's place. The backup is looked through first, and is left where it is; what was in
@@ -28,10 +30,78 @@ func Restore(ctx context.Context, backup, path string) (aside string, err error)
 	if sameFile(backup, path) {
 		return "", errors.New("they are the same file")
 	}
+	if err := copyable(backup, filepath.Dir(path)); err != nil {
+		return "", err
+	}
 	if err := usable(ctx, backup); err != nil {
 		return "", err
 	}
 	return replace(ctx, backup, path)
+}
+
+// copyable refuses what no backup is, before anything waits for it or obeys it. A directory that is not there yet has as much
+// room as the nearest above it.
+func copyable(backup, dir string) error {
+	in, size, err := openRegular(backup)
+	if err != nil {
+		return err
+	}
+	if err := in.Close(); err != nil {
+		return err
+	}
+	// SQLite would carry it out, in the backup itself, and remove a file that it names.
+	if _, err := os.Lstat(backup + "-journal"); err == nil {
+		return fmt.Errorf("%s-journal lies beside it: it was copied while it was being made; take another backup", backup)
+	}
+	for {
+		var fs unix.Statfs_t
+		switch err := unix.Statfs(dir, &fs); {
+		case errors.Is(err, unix.ENOENT) && dir != filepath.Dir(dir):
+			dir = filepath.Dir(dir)
+		case err != nil:
+			return fmt.Errorf("cannot ask how much room %s has: %w", dir, err)
+		case uint64(size) > fs.Bavail*uint64(fs.Bsize): //nolint:gosec // neither is negative
+			return fmt.Errorf("it has %d bytes, and %s has room for %d: %w", size, dir, fs.Bavail*uint64(fs.Bsize), ErrFull) //nolint:gosec // not negative
+		default:
+			return nil
+		}
+	}
+}
+
+// openRegular opens a regular file and nothing else, and waits for nobody. It returns its size in bytes.
+func openRegular(path string) (*os.File, int64, error) {
+	f, err := os.OpenFile(path, os.O_RDONLY|unix.O_NOFOLLOW|unix.O_NONBLOCK, 0)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return nil, 0, fmt.Errorf("%s is empty or not there: %w", path, ErrNotFound)
+	case errors.Is(err, unix.ELOOP):
+		return nil, 0, fmt.Errorf("%s is a symbolic link: name the file that it leads to", path)
+	case errors.Is(err, unix.ENXIO):
+		return nil, 0, fmt.Errorf("%s is not a regular file: name a backup", path)
+	case err != nil:
+		return nil, 0, err
+	}
+	info, err := f.Stat()
+	if err == nil && !info.Mode().IsRegular() {
+		err = fmt.Errorf("%s is not a regular file (%s): name a backup", path, info.Mode().Type())
+	}
+	if err != nil {
+		return nil, 0, errors.Join(err, f.Close())
+	}
+	return f, info.Size(), nil
+}
+
+// whileWanted is a reader that ends when nobody waits for it any more.
+type whileWanted struct {
+	ctx context.Context
+	r   io.Reader
+}
+
+func (w whileWanted) Read(p []byte) (int, error) {
+	if err := w.ctx.Err(); err != nil {
+		return 0, err
+	}
+	return w.r.Read(p)
 }
 
 // replace puts a copy of the backup in place while it holds the lock.
@@ -48,7 +118,7 @@ func replace(ctx context.Context, backup, path string) (aside string, err error)
 	if err := sweep(path); err != nil {
 		return "", err
 	}
-	part, err := copyBeside(backup, path)
+	part, err := copyBeside(ctx, backup, path)
 	if err != nil {
 		return "", err
 	}
@@ -127,7 +197,7 @@ func usable(ctx context.Context, path string) error {
 	if err := l.probe(ctx); err != nil {
 		return err
 	}
-	return confirmed(path, func() (err error) {
+	return confirmed(ctx, path, func() (err error) {
 		db, err := sql.Open("sqlite", l.opts.sourceName(path, roleProbe))
 		if err != nil {
 			return err
@@ -161,8 +231,8 @@ func sweep(path string) error {
 }
 
 // copyBeside copies a file to one beside path, synced, that only the daemon's group can read.
-func copyBeside(from, path string) (part string, err error) {
-	in, err := os.Open(from)
+func copyBeside(ctx context.Context, from, path string) (part string, err error) {
+	in, size, err := openRegular(from)
 	if err != nil {
 		return "", err
 	}
@@ -171,7 +241,7 @@ func copyBeside(from, path string) (part string, err error) {
 	if err != nil {
 		return "", err
 	}
-	_, err = io.Copy(out, in)
+	_, err = io.Copy(out, whileWanted{ctx, io.LimitReader(in, size)})
 	err = errors.Join(err, out.Chmod(0o640), out.Sync(), out.Close())
 	if err != nil {
 		return "", errors.Join(err, os.Remove(out.Name()))

@@ -65,19 +65,31 @@ func newer(have int) error {
 		"or name a backup made before the upgrade: %w", have, len(steps), ErrNewer)
 }
 
-// wholeSchema compares the tables, indexes and triggers of a file with those that its schema has. SQLite takes their texts
-// as they are, and a damaged letter in one names another column.
+// wholeSchema compares the tables, indexes, views and triggers of a file with those that its schema has: each must be there
+// with its own text, and nothing else. SQLite takes texts as they are: a damaged letter in one names another column, and a
+// trigger, a view or a computed column that somebody added is carried out by whoever opens the file next.
 func wholeSchema(ctx context.Context, db *sql.DB, schema int) error {
 	want, err := schemaTexts(ctx, schema)
 	if err != nil {
 		return err
 	}
-	have := map[string]string{}
-	if err := readSchema(ctx, db, have); err != nil {
+	seen := map[string]bool{}
+	err = readSchema(ctx, db, func(name, text string) error {
+		expected, ours := want[name]
+		switch {
+		case !ours || seen[name]:
+			return fmt.Errorf("it holds the %.80q, which beltwarden did not make; %s: %w", name, remedyDamaged, ErrCorrupt)
+		case text != expected:
+			return fmt.Errorf("the description of its %s is damaged; %s: %w", name, remedyDamaged, ErrCorrupt)
+		}
+		seen[name] = true
+		return nil
+	})
+	if err != nil {
 		return damage(err)
 	}
-	for name, text := range want {
-		if have[name] != text {
+	for name := range want {
+		if !seen[name] {
 			return fmt.Errorf("the description of its %s is damaged; %s: %w", name, remedyDamaged, ErrCorrupt)
 		}
 	}
@@ -115,14 +127,21 @@ func schemaTexts(ctx context.Context, schema int) (texts map[string]string, err 
 		return nil, err
 	}
 	texts = map[string]string{}
-	return texts, readSchema(ctx, db, texts)
+	return texts, readSchema(ctx, db, func(name, text string) error {
+		texts[name] = text
+		return nil
+	})
 }
 
-func readSchema(ctx context.Context, db *sql.DB, into map[string]string) error {
-	return each(ctx, db, "SELECT type || ' ' || name, coalesce(sql, '') FROM sqlite_schema", nil, func(rows *sql.Rows) error {
-		var name, text string
-		err := rows.Scan(&name, &text)
-		into[name] = text
-		return err
+// readSchema hands over what the file says of each of its objects: kind, name and table, then its text. It ends at the
+// first error.
+func readSchema(ctx context.Context, db *sql.DB, take func(name, text string) error) error {
+	return each(ctx, db, `SELECT type || ' ' || name || iif(tbl_name = name, '', ' of ' || tbl_name),
+		coalesce(sql, '') FROM sqlite_schema`, nil, func(rows *sql.Rows) error {
+		var name, text sql.NullString
+		if err := rows.Scan(&name, &text); err != nil {
+			return err
+		}
+		return take(name.String, text.String)
 	})
 }

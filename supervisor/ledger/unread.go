@@ -18,14 +18,14 @@ import (
 
 // readThrough reads a file and its log to their ends. The error says what the disk gave. No connection to the file may be
 // open in this process: closing a descriptor gives up the locks of all.
-func readThrough(path string) error {
+func readThrough(ctx context.Context, path string) error {
 	for _, name := range []string{path, path + "-wal"} {
 		f, err := os.Open(name)
 		if errors.Is(err, os.ErrNotExist) {
 			continue
 		}
 		if err == nil {
-			_, err = io.Copy(io.Discard, f)
+			_, err = io.Copy(io.Discard, whileWanted{ctx, f})
 			err = errors.Join(err, f.Close())
 		}
 		if err != nil {
@@ -36,12 +36,12 @@ func readThrough(path string) error {
 }
 
 // confirmed looks, and calls a file damaged only when all of it could be read and it is found damaged again.
-func confirmed(path string, look func() error) error {
+func confirmed(ctx context.Context, path string, look func() error) error {
 	err := look()
 	if !errors.Is(err, ErrCorrupt) {
 		return err
 	}
-	if rerr := readThrough(path); rerr != nil {
+	if rerr := readThrough(ctx, path); rerr != nil {
 		return rerr
 	}
 	if again := look(); !errors.Is(again, ErrCorrupt) {
