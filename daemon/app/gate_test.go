@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"os"
 	"path/filepath"
@@ -172,56 +171,5 @@ func TestWrongSecretsAreTold(t *testing.T) {
 	}
 	if told != 1 {
 		t.Errorf("told %d times", told)
-	}
-}
-
-// TestACrowdWaitsOutside: connections beyond the bound cost no descriptor of the daemon's,
-// and come in when another leaves.
-func TestACrowdWaitsOutside(t *testing.T) {
-	inner, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	l := newCrowd(inner, 2)
-	came := make(chan net.Conn, 10)
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		for {
-			conn, err := l.Accept()
-			if err != nil {
-				return
-			}
-			came <- conn
-		}
-	}()
-	var outside []net.Conn
-	for range 4 {
-		conn, err := net.Dial("tcp", inner.Addr().String())
-		if err != nil {
-			t.Fatal(err)
-		}
-		outside = append(outside, conn)
-	}
-	first, second := <-came, <-came
-	select {
-	case <-came:
-		t.Error("a third one was let in")
-	case <-time.After(50 * time.Millisecond):
-	}
-	_ = first.Close()
-	_ = first.Close() // its place is given back once
-	third := <-came
-	select {
-	case <-came:
-		t.Error("one that left twice made two places")
-	case <-time.After(50 * time.Millisecond):
-	}
-	if err := l.Close(); err != nil {
-		t.Error(err)
-	}
-	<-done
-	for _, c := range append(outside, second, third) {
-		_ = c.Close()
 	}
 }

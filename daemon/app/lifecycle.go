@@ -12,6 +12,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"beltwarden/config"
 	"beltwarden/daemon/access"
 )
 
@@ -131,6 +132,9 @@ func (a *App) startServer(ctx context.Context) error {
 			// What a request waits for ends with the server, as reading a long job file.
 			BaseContext: func(net.Listener) context.Context { return base },
 		}
+		if c, ok := l.(*crowd); ok {
+			server.ConnState = c.State
+		}
 		servers = append(servers, server)
 		serving.Go(func() {
 			if err := a.serve(server, l); !errors.Is(err, http.ErrServerClosed) {
@@ -175,7 +179,9 @@ func (a *App) listen(ctx context.Context) (listeners []net.Listener, err error) 
 			return listeners, err
 		}
 		a.address = l.Addr().String()
-		listeners = append(listeners, l)
+		proxy, _ := config.ParsePrefix(c.TrustedProxy) // the zero Prefix, which contains nobody, for none
+		a.crowd = newCrowd(l, proxy)
+		listeners = append(listeners, a.crowd)
 	}
 	return listeners, nil
 }

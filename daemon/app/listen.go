@@ -30,7 +30,7 @@ func listenTCP(ctx context.Context, address string, secret bool) (net.Listener, 
 	if err != nil {
 		return nil, fmt.Errorf("cannot listen on %s: %w", address, err)
 	}
-	return newCrowd(l, mostConnections), nil
+	return l, nil
 }
 
 func loopback(address string) bool {

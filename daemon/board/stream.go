@@ -14,7 +14,7 @@ const (
 	renderEvery = time.Second      // between two looks at the run, while somebody looks
 	beatEvery   = 5 * time.Second  // between two signs of life on a quiet stream
 	writeWithin = 10 * time.Second // a browser that does not take its bytes by then is gone
-	mostStreams = 200
+	mostStreams = 100              // of those who operate, and of those who look
 )
 
 // fragments are the sections of the board at one moment.
@@ -28,7 +28,7 @@ type hub struct {
 	render func(context.Context) (*fragments, error)
 
 	mu      sync.Mutex
-	streams int
+	streams map[bool]int // by whether they are of those who operate
 	stop    context.CancelFunc
 	turn    uint64            // of the newest change
 	html    map[string]string // by section
@@ -37,18 +37,18 @@ type hub struct {
 }
 
 func newHub(render func(context.Context) (*fragments, error)) *hub {
-	return &hub{render: render, wake: make(chan struct{})}
+	return &hub{render: render, streams: map[bool]int{}, wake: make(chan struct{})}
 }
 
-// join begins the work for the first stream; false means that there are too many.
-func (h *hub) join() bool {
+// join begins the work for the first stream; false means that there are too many of its kind.
+func (h *hub) join(operates bool) bool {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.streams == mostStreams {
+	if h.streams[operates] == mostStreams {
 		return false
 	}
-	h.streams++
-	if h.streams == 1 {
+	h.streams[operates]++
+	if h.streams[true]+h.streams[false] == 1 {
 		ctx, cancel := context.WithCancel(context.Background())
 		h.stop = cancel
 		h.html, h.changed = nil, nil // what was shown long ago must not flash up
@@ -58,10 +58,10 @@ func (h *hub) join() bool {
 }
 
 // leave ends the work after the last stream.
-func (h *hub) leave() {
+func (h *hub) leave(operates bool) {
 	h.mu.Lock()
 	defer h.mu.Unlock()
-	if h.streams--; h.streams == 0 {
+	if h.streams[operates]--; h.streams[true]+h.streams[false] == 0 {
 		h.stop()
 	}
 }
@@ -116,11 +116,12 @@ func (h *hub) since(turn uint64) (html map[string]string, newest uint64, wake <-
 
 // stream keeps one page live until the browser goes, or takes its bytes no more.
 func (b *board) stream(w http.ResponseWriter, r *http.Request) {
-	if !b.hub.join() {
+	operates := b.Operates(r)
+	if !b.hub.join(operates) {
 		http.Error(w, "too many boards are open", http.StatusServiceUnavailable)
 		return
 	}
-	defer b.hub.leave()
+	defer b.hub.leave(operates)
 	out := http.NewResponseController(w)
 	_ = out.SetReadDeadline(time.Time{}) // nothing more is read; not possible without a connection, as in a test
 	w.Header().Set("Content-Type", "text/event-stream")
@@ -136,7 +137,6 @@ func (b *board) stream(w http.ResponseWriter, r *http.Request) {
 	}
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
-	operates := b.Operates(r)
 	var turn uint64
 	for {
 		html, newest, wake := b.hub.since(turn)

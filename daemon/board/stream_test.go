@@ -138,19 +138,23 @@ func TestSlowStreamHoldsUpNobody(t *testing.T) {
 func TestTooManyStreams(t *testing.T) {
 	h := newHub(func(context.Context) (*fragments, error) { return &fragments{}, nil })
 	for range mostStreams {
-		if !h.join() {
+		if !h.join(false) {
 			t.Fatal("refused too early")
 		}
 	}
-	if h.join() {
+	if h.join(false) {
 		t.Error("there is no bound")
 	}
-	h.leave()
-	if !h.join() {
+	if !h.join(true) {
+		t.Error("those who look keep out those who operate")
+	}
+	h.leave(true)
+	h.leave(false)
+	if !h.join(false) {
 		t.Error("room did not come back")
 	}
 	for range mostStreams {
-		h.leave()
+		h.leave(false)
 	}
 }
 
