@@ -8,6 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"beltwarden/daemon/client"
+	"beltwarden/daemon/screen"
 	"beltwarden/supervisor"
 )
 
@@ -68,6 +69,6 @@ func printResult(c *cobra.Command, r supervisor.Result, asJSON bool) error {
 	if asJSON {
 		return printJSON(c.OutOrStdout(), r)
 	}
-	_, err := fmt.Fprintln(c.OutOrStdout(), r.Text)
+	_, err := fmt.Fprintln(c.OutOrStdout(), screen.Printable(r.Text))
 	return err
 }

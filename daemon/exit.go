@@ -9,6 +9,7 @@ import (
 
 	"beltwarden/config"
 	"beltwarden/daemon/app"
+	"beltwarden/daemon/screen"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
@@ -86,15 +87,15 @@ func tell(w io.Writer, err error) int {
 	}
 	f := classify(err)
 	first, rest, _ := strings.Cut(strings.TrimSpace(f.err.Error()), "\n")
-	fmt.Fprintln(w, "error: "+first)
+	fmt.Fprintln(w, "error: "+screen.Printable(first))
 	if rest != "" {
 		f.details = append(strings.Split(rest, "\n"), f.details...)
 	}
 	for _, d := range f.details {
-		fmt.Fprintln(w, "  "+d)
+		fmt.Fprintln(w, "  "+screen.Printable(d))
 	}
 	if f.hint != "" {
-		fmt.Fprintln(w, "hint: "+f.hint)
+		fmt.Fprintln(w, "hint: "+screen.Printable(f.hint))
 	}
 	return f.status
 }

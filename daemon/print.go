@@ -6,6 +6,8 @@ import (
 	"io"
 	"os"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
@@ -24,8 +26,22 @@ func printJSON(w io.Writer, v any) error {
 	if err != nil {
 		return fmt.Errorf("cannot write JSON: %w", err)
 	}
-	_, err = w.Write(append(text, '\n'))
+	_, err = w.Write(append(escaped(text), '\n'))
 	return err
+}
+
+// escaped writes by their numbers what JSON leaves as it is and a terminal may obey: 8-bit controls, and what turns
+// the direction of the text.
+func escaped(text []byte) []byte {
+	var out []byte
+	for _, r := range string(text) {
+		if r != '\n' && r < 0x10000 && !unicode.IsPrint(r) {
+			out = fmt.Appendf(out, "\\u%04x", r)
+		} else {
+			out = utf8.AppendRune(out, r)
+		}
+	}
+	return out
 }
 
 // printLines writes lines of text.
