@@ -34,6 +34,8 @@ func (s *list) Next(dst []byte) ([]byte, error) {
 	return append(dst, s.lines[s.next-1]...), nil
 }
 
+func (s *list) Unsent() { s.next-- }
+
 func (s *list) Accepted(n int) {
 	s.accepted += n
 	if s.taken != nil {

@@ -17,6 +17,9 @@ type Source interface {
 	// Accepted says that the oldest n lines handed out and not yet reported have
 	// been taken by the board, each exactly once.
 	Accepted(n int)
+	// Unsent says that the newest line handed out never went to the board, and
+	// never will: the program was cancelled, or has failed, before it was numbered.
+	Unsent()
 }
 
 // EventKind says what an [Event] reports.

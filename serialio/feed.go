@@ -75,7 +75,7 @@ func (l *loop) nextLine() bool {
 	pushed, err := l.number(ownProgram, p.id, l.line)
 	if err != nil {
 		p.err = err
-		l.hasLine = false
+		l.dropLine()
 		return false
 	}
 	if pushed {
@@ -84,6 +84,14 @@ func (l *loop) nextLine() bool {
 		_, p.numbered, _ = lineNumberWord(l.line)
 	}
 	return pushed
+}
+
+// dropLine gives up the program's line that waits for its number.
+func (l *loop) dropLine() {
+	if l.hasLine {
+		l.hasLine = false
+		l.prog.src.Unsent()
+	}
 }
 
 // number puts a text into the window, as an ordinary line or as one that sets

@@ -206,7 +206,7 @@ func (l *loop) requests() {
 		case requestCancel:
 			if l.prog != nil {
 				l.prog.cancelled = true
-				l.hasLine = false
+				l.dropLine()
 			}
 		case requestUrgent:
 			l.lastNoise = l.now

@@ -12,7 +12,8 @@ import (
 type beltCount struct {
 	base   ledger.Belt // totals when latest was seen
 	latest Progress
-	known  bool // nothing lies under the head and the position is certain
+	madeMM float64 // travel of latest by which the board has shown that all moves had ended
+	known  bool    // nothing lies under the head and the position is certain
 
 	// freeFromMM is the advance, on the scale of latest, from which on the belt is
 	// free of the parts of this process; without any, occupied is false.
@@ -74,7 +75,7 @@ func (b *beltCount) add(travelMM, advanceMM float64) {
 // that the board had taken and may not have made: it forgets them with a restart, which many
 // boards do when their port is opened again.
 func (b *beltCount) lost() {
-	b.uncertainMM += b.latest.PendingMM + b.latest.PlannedMM
+	b.uncertainMM += b.latest.PendingMM + min(b.latest.PlannedMM, b.latest.TravelMM-b.madeMM)
 	b.latest.PendingMM, b.latest.PlannedMM = 0, 0
 }
 

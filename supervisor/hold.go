@@ -17,7 +17,7 @@ type openHold struct {
 // enterHeld is the machine at rest between parts: head parked, nozzle at standby,
 // motors energised so that the belt keeps its position.
 func (m *Machine) enterHeld(out *Output) {
-	m.belt.save.clear()
+	m.restBelt(out)
 	m.beginHold(out)
 	if m.heat.maybeOn {
 		m.heat.off.set(m.now.Add(m.set.HeatersOffAfter))

@@ -83,6 +83,7 @@ func full(c *serialio.Conn, accepted uint64) bool {
 type again struct{ src *source }
 
 func (s *again) Accepted(n int) { s.src.Accepted(n) }
+func (s *again) Unsent()        { s.src.Unsent() }
 
 func (s *again) Next(dst []byte) ([]byte, error) {
 	line, err := s.src.Next(dst)

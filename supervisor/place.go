@@ -81,11 +81,22 @@ func (m *Machine) elsewhere(meaning string, out *Output) bool {
 
 // asksPlace reports whether a program's last line asks where the board stands.
 func (p *Program) asksPlace() bool {
-	last := p.After
-	if len(last) == 0 && p.Plan == nil {
-		last = p.Before
-	}
+	last := p.last()
 	return len(last) > 0 && last[len(last)-1] == "M114"
+}
+
+// settles reports whether it does so once all moves have ended.
+func (p *Program) settles() bool {
+	last := p.last()
+	return p.asksPlace() && len(last) > 1 && last[len(last)-2] == "M400"
+}
+
+// last returns the lines of ours that a program ends with.
+func (p *Program) last() []string {
+	if len(p.After) == 0 && p.Plan == nil {
+		return p.Before
+	}
+	return p.After
 }
 
 // wrongPlace compares where the board stands at the end of a part with where its

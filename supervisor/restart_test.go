@@ -280,3 +280,50 @@ func TestMovesThatABoardForgotAreInDoubt(t *testing.T) {
 		}
 	}
 }
+
+// TestALineThatWasNeverSentCountsForNothing: a stop finds a line waiting for its number. It leads nowhere,
+// and the belt has not run for it.
+func TestALineThatWasNeverSentCountsForNothing(t *testing.T) {
+	for n := range 12 {
+		inBubble(t, func(t *testing.T) {
+			x := newRun(t, testRig(), testSettings())
+			x.start()
+			x.until(Idle, time.Minute)
+			x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+			x.until(Execute, time.Hour)
+			for !strings.HasPrefix(x.s.Snapshot().Doing, "making part") {
+				time.Sleep(time.Second)
+			}
+			time.Sleep(100*time.Second + time.Duration(n)*370*time.Millisecond)
+			x.do(Request{Command: Stop})
+			x.until(Stopped, time.Hour)
+			if b, ran := x.s.Snapshot().Belt, x.rig.Figures().CommandedMM; math.Abs(b.TravelMM-ran) > 0.01 || b.UncertainMM != 0 {
+				t.Errorf("%.2f mm in the ledger, %.2f of them in doubt; the belt has run %.2f", b.TravelMM, b.UncertainMM, ran)
+			}
+			x.stop()
+		})
+	}
+}
+
+// TestTheBeltIsKeptInAHold: a hold before the first part leaves the lead-in's travel in the ledger, for a
+// process that takes it up.
+func TestTheBeltIsKeptInAHold(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+		time.Sleep(10 * time.Second)
+		x.do(Request{Command: Hold})
+		x.until(Held, time.Hour)
+		time.Sleep(time.Hour) // the heaters are off by then, and the process may end at once
+		x.stop()
+		x.start()
+		x.until(Aborted, time.Minute)
+		b, ran := x.s.Snapshot().Belt, x.rig.Figures().CommandedMM
+		if ran == 0 || math.Abs(b.TravelMM-ran) > 0.01 {
+			t.Errorf("%.2f mm in the ledger; the belt has run %.2f", b.TravelMM, ran)
+		}
+		x.stop()
+	})
+}

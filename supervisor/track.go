@@ -28,20 +28,18 @@ type tracker struct {
 	state    gcode.State
 	handed   totals
 	accepted totals
-	lines    int64
-	marks    []mark // totals after each line handed out and not yet accepted
-	head     int    // first mark in use
-	recent   [plannerLines]float64
-	line     gcode.Line // room for the line at hand: making it anew clears a kilobyte a line
-	effect   gcode.Effect
+	before   struct { // the newest line
+		state  gcode.State
+		totals totals
+	}
+	lines  int64
+	marks  []totals // totals after each line handed out and not yet accepted
+	head   int      // first mark in use
+	recent [plannerLines]float64
+	line   gcode.Line // room for the line at hand: making it anew clears a kilobyte a line
+	effect gcode.Effect
 
 	saved atomic.Int64 // bytes by which the jobs' lines handed out are shorter than in their files
-}
-
-// mark is where a line leads to.
-type mark struct {
-	totals
-	still bool // the board takes the line once all moves before it have ended
 }
 
 // plannerLines is the most moves that boards keep accepted and not yet made. They
@@ -56,9 +54,11 @@ func (t *tracker) follow(line []byte) error {
 		return err
 	}
 	e := &t.effect
+	t.before.state = t.state
 	if err := t.state.ApplyLine(&t.line, e); err != nil {
 		return err
 	}
+	t.before.totals = t.handed
 	t.handed.travelMM += e.Travel(t.axis)
 	t.handed.advanceMM += t.forward * e.Delta(t.axis)
 	t.handed.filamentMM += e.ExtrudedMM
@@ -66,8 +66,16 @@ func (t *tracker) follow(line []byte) error {
 		t.marks = t.marks[:copy(t.marks, t.marks[t.head:])]
 		t.head = 0
 	}
-	t.marks = append(t.marks, mark{t.handed, t.line.Is('M', 400)})
+	t.marks = append(t.marks, t.handed)
 	return nil
+}
+
+// unsent takes back the newest line: the board will never see it.
+func (t *tracker) unsent() {
+	t.mu.Lock()
+	defer t.mu.Unlock()
+	t.state, t.handed = t.before.state, t.before.totals
+	t.marks = t.marks[:len(t.marks)-1]
 }
 
 // aside takes in a control line, which moves nothing and is acknowledged apart.
@@ -75,6 +83,7 @@ func (t *tracker) aside(line string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.state.Apply([]byte(line))
+	t.before.state.Apply([]byte(line))
 }
 
 // accept counts the oldest n lines as taken by the board.
@@ -86,24 +95,13 @@ func (t *tracker) accept(n int) {
 		return
 	}
 	for i := max(0, n-plannerLines); i < n; i++ {
-		m := &t.marks[t.head+i]
-		if m.still {
-			t.allMade(m.travelMM)
-		}
-		t.recent[(t.lines+int64(i))%plannerLines] = m.travelMM
+		t.recent[(t.lines+int64(i))%plannerLines] = t.marks[t.head+i].travelMM
 	}
 	t.head += n
 	t.lines += int64(n)
-	t.accepted = t.marks[t.head-1].totals
+	t.accepted = t.marks[t.head-1]
 	if t.head == len(t.marks) {
 		t.marks, t.head = t.marks[:0], 0
-	}
-}
-
-// allMade notes that the board keeps no move that it has not made.
-func (t *tracker) allMade(travelMM float64) {
-	for i := range t.recent {
-		t.recent[i] = travelMM
 	}
 }
 
@@ -121,8 +119,11 @@ func (t *tracker) forget() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.state = gcode.NewState()
+	t.before.state = t.state
 	t.handed = t.accepted
-	t.allMade(t.accepted.travelMM)
+	for i := range t.recent {
+		t.recent[i] = t.accepted.travelMM
+	}
 	t.marks, t.head = t.marks[:0], 0
 }
 
@@ -164,6 +165,9 @@ func (s *source) Next(dst []byte) ([]byte, error) {
 
 // Accepted implements serialio.Source.
 func (s *source) Accepted(n int) { s.t.accept(n) }
+
+// Unsent implements serialio.Source.
+func (s *source) Unsent() { s.t.unsent() }
 
 func (s *source) line(dst []byte) ([]byte, error) {
 	for {

@@ -45,7 +45,8 @@ type work struct {
 	stuck     deadline // bound on a program of which the board takes no line
 	lines     int64    // lines accepted when that bound was set
 	place     place    // where the board said it stands, since the program began
-	proof     bool     // the program ends with asking for that
+	proof     bool     // the program ends with asking for that,
+	settles   bool     // once all moves have ended
 	proofs    int      // times it was asked again
 	nudge     deadline // when to break a wait in the cancelled program again
 }
@@ -102,7 +103,7 @@ func (m *Machine) begin(p *Program) {
 	m.work.nextID++
 	m.work.running = m.work.nextID
 	m.work.lines, m.work.place = m.belt.latest.Lines, place{}
-	m.work.proof = p.asksPlace()
+	m.work.proof, m.work.settles = p.asksPlace(), p.settles()
 	m.work.stuck.set(m.now.Add(m.set.StuckAfter))
 }
 
@@ -126,7 +127,16 @@ func (m *Machine) programDone(id uint64, out *Output) {
 	}
 	// It may have ended before a cancellation reached it.
 	if !m.settled(out) && !m.unproved(out) {
+		m.moved()
 		m.legDone(out)
+	}
+}
+
+// moved notes that all moves have ended where the board has answered, from behind a wait for them,
+// where it stands. That it took the wait shows no more than that it lies in its queue.
+func (m *Machine) moved() {
+	if m.work.settles && m.work.place.told {
+		m.belt.madeMM = m.belt.latest.TravelMM
 	}
 }
 

@@ -36,6 +36,7 @@ func (s *segments) Next(dst []byte) ([]byte, error) {
 }
 
 func (s *segments) Accepted(n int) { s.accepted += n }
+func (s *segments) Unsent()        {}
 
 // wireRow is one measurement in virtual time, which is exact and does not depend
 // on the machine that runs it.
