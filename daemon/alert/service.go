@@ -6,14 +6,18 @@ import (
 	"fmt"
 	"net"
 	"net/http"
-	"reflect"
+	"net/url"
 	"regexp"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 
 	"github.com/nicholas-fedor/shoutrrr"
+	"github.com/nicholas-fedor/shoutrrr/pkg/services/chat/mattermost"
+	"github.com/nicholas-fedor/shoutrrr/pkg/services/chat/telegram"
+	"github.com/nicholas-fedor/shoutrrr/pkg/services/push/gotify"
+	"github.com/nicholas-fedor/shoutrrr/pkg/services/push/ntfy"
+	"github.com/nicholas-fedor/shoutrrr/pkg/services/specialized/generic"
 	"github.com/nicholas-fedor/shoutrrr/pkg/types"
 )
 
@@ -32,20 +36,50 @@ type ServiceOptions struct {
 // has ended.
 type Service struct {
 	name    string
-	to      types.Service
-	titled  bool // it shows a title beside the text
+	url     string
+	how     how
 	timeout time.Duration
 
 	busy chan struct{} // holds a token while an attempt goes on
 }
 
-// bound keeps the library's own requests within limits that it does not set: it
-// would wait for ever, and carry a message and its secret on to wherever it is
-// redirected. Nothing else in this program uses the shared client.
-var bound = sync.OnceFunc(func() {
-	http.DefaultClient.Timeout = 2 * time.Minute
-	http.DefaultClient.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
-})
+// how is what a service makes of a title, and how it is given an urgency.
+type how struct {
+	titled bool // it shows a title beside the text; for others the title is the first line
+	// key is the parameter for the urgency and value what it is set to; "" leaves what the
+	// address or the service says.
+	key   string
+	value [Urgent + 1]string
+}
+
+// services are those of the library that can be used, by its documentation and its source.
+// A parameter that a service does not know is an error to the library, or is left out.
+var services = map[string]how{
+	"bark":       {titled: true},
+	"discord":    {titled: true},
+	"generic":    {}, // titled with a template
+	"gotify":     {titled: true, key: "priority", value: [...]string{"4", "7", "10"}},
+	"googlechat": {},
+	"hangouts":   {},
+	"ifttt":      {},
+	"join":       {titled: true},
+	"lark":       {titled: true},
+	"matrix":     {},
+	"mattermost": {},
+	"notifiarr":  {titled: true},
+	"ntfy":       {titled: true, key: "priority", value: [...]string{"default", "high", "max"}},
+	"opsgenie":   {titled: true, key: "priority", value: [...]string{"P5", "P3", "P1"}},
+	"pagerduty":  {key: "severity", value: [...]string{"info", "warning", "critical"}},
+	"pushbullet": {titled: true},
+	"pushover":   {titled: true, key: "priority", value: [...]string{"", "0", "1"}}, // 2 wants fields that the library does not send
+	"rocketchat": {},
+	"signal":     {},
+	"slack":      {titled: true},
+	"teams":      {titled: true},
+	"telegram":   {key: "notification", value: [...]string{"", "Yes", "Yes"}}, // an address may ask for silence
+	"wecom":      {},
+	"zulip":      {},
+}
 
 // NewService returns a receiver. It connects to nothing yet. The error shows
 // nothing of the URL.
@@ -53,40 +87,55 @@ func NewService(o ServiceOptions) (*Service, error) {
 	bound()
 	kind, _, _ := strings.Cut(o.URL, ":")
 	kind, _, _ = strings.Cut(kind, "+")
+	kind = strings.ToLower(kind)
 	if kind == "smtp" || kind == "logger" {
 		return nil, errors.New("cannot use the address of a service: mail has a list of its own, alerts.mails, and a log calls nobody")
 	}
-	router, err := shoutrrr.CreateSender()
-	if err != nil {
-		return nil, errors.New("cannot prepare the sending to services")
+	wrong := errors.New("cannot use the address of a service: it is not of the form service://token@host/..., or its service is not known")
+	u, err := url.Parse(o.URL)
+	h, known := services[kind]
+	if err != nil || !known {
+		return nil, wrong
 	}
-	to, err := router.Locate(o.URL)
+	if kind == "matrix" && u.User.Username() != "" {
+		return nil, errors.New("cannot use the address of a service: with a user and a password every message would be a new login; " +
+			"write an access token and no user, matrix://:TOKEN@HOST/")
+	}
+	to, err := sender(o.URL)
 	if err != nil {
-		return nil, errors.New("cannot use the address of a service: it is not of the form service://token@host/..., or its service is not known")
+		return nil, wrong
+	}
+	if g, ok := to.(*generic.Service); ok {
+		h.titled = g.Config.Template != ""
 	}
 	if o.Timeout <= 0 {
 		o.Timeout = 30 * time.Second
 	}
-	return &Service{name: o.Name, to: to, titled: hasTitle(to), timeout: o.Timeout, busy: make(chan struct{}, 1)}, nil
+	return &Service{name: o.Name, url: o.URL, how: h, timeout: o.Timeout, busy: make(chan struct{}, 1)}, nil
 }
 
-// hasTitle says whether the settings of a service have a title, since one that has
-// none refuses a message that brings it.
-func hasTitle(s types.Service) bool {
-	v := reflect.Indirect(reflect.ValueOf(s))
-	if v.Kind() != reflect.Struct {
-		return false
+// sender returns a sender for one message. Those of the library keep what a message set:
+// headers are added to those of the message before, and the first title stays.
+func sender(address string) (types.Service, error) {
+	router, err := shoutrrr.CreateSender()
+	if err != nil {
+		return nil, err
 	}
-	c := v.FieldByName("Config")
-	if !c.IsValid() || c.Kind() != reflect.Pointer || c.Type().Elem().Kind() != reflect.Struct {
-		return false
+	to, err := router.Locate(address)
+	if err != nil {
+		return nil, err
 	}
-	for _, f := range reflect.VisibleFields(c.Type().Elem()) {
-		if key, _, _ := strings.Cut(f.Tag.Get("key"), ","); key == "title" {
-			return true
-		}
+	switch s := to.(type) { // those that bring a transport of their own
+	case *gotify.Service:
+		s.GetHTTPClient().Transport = transport(s.Config.InsecureSkipVerify)
+	case *mattermost.Service:
+		s.GetHTTPClient().Transport = transport(false)
+	case *ntfy.Service:
+		s.SetHTTPClient(&http.Client{Timeout: longest, Transport: transport(s.Config.DisableTLSVerification)})
+	case *telegram.Service:
+		return chats{s}, nil
 	}
-	return false
+	return to, nil
 }
 
 // Channel implements [Notifier].
@@ -96,7 +145,9 @@ func (s *Service) Channel() string { return s.name }
 func (s *Service) Kind() string { return "service" }
 
 // Close implements [Notifier].
-func (s *Service) Close() { http.DefaultClient.CloseIdleConnections() }
+func (s *Service) Close() {
+	outward.RoundTripper.(interface{ CloseIdleConnections() }).CloseIdleConnections()
+}
 
 // Notify implements [Notifier].
 func (s *Service) Notify(ctx context.Context, m *Message) error {
@@ -108,7 +159,10 @@ func (s *Service) Notify(ctx context.Context, m *Message) error {
 		return errors.New("the service has not answered an earlier attempt yet")
 	}
 	text, params := m.Text, types.Params{}
-	if s.titled {
+	if v := s.how.value[m.Urgency]; v != "" {
+		params[s.how.key] = v
+	}
+	if s.how.titled {
 		params["title"] = m.Subject
 	} else {
 		text = m.Subject + "\n" + text
@@ -124,7 +178,11 @@ func (s *Service) Notify(ctx context.Context, m *Message) error {
 				done <- errFault
 			}
 		}()
-		done <- s.to.Send(text, &params)
+		to, err := sender(s.url)
+		if err == nil {
+			err = to.Send(text, &params)
+		}
+		done <- err
 	}()
 	select {
 	case err := <-done:
@@ -145,9 +203,12 @@ func (s *Service) plain(err error) error {
 	if err == nil {
 		return nil
 	}
+	var status *StatusError
 	var network *net.OpError
 	var lookUp *net.DNSError
 	switch {
+	case errors.As(err, &status):
+		return status
 	case errors.As(err, &lookUp):
 		return errors.New("cannot reach the service: the name of its computer is not known")
 	case errors.As(err, &network):
