@@ -60,6 +60,8 @@ func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 		client.Refuse(w, http.StatusUnprocessableEntity, err.Error(), "name the file as in ?name=stake-clip.gcode")
 	case errors.Is(err, shelf.ErrTooLarge):
 		client.Refuse(w, http.StatusRequestEntityTooLarge, err.Error(), "slice it with fewer details, or raise server.upload_limit_mb")
+	case errors.Is(err, shelf.ErrBusy):
+		client.Refuse(w, http.StatusServiceUnavailable, err.Error(), "ask again in a little while")
 	case errors.Is(err, shelf.ErrFull):
 		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk, or take stored jobs away that are not needed any more")
 	case errors.Is(err, supervisor.ErrEnded):

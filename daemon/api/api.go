@@ -56,12 +56,11 @@ const (
 type api struct {
 	Options
 	inspector chan struct{} // holds one token for the request that reads job files
-	uploads   chan struct{} // holds a token for each upload
 }
 
 // New returns the handler of everything that the daemon serves.
 func New(o Options) http.Handler {
-	b := &api{Options: o, inspector: make(chan struct{}, 1), uploads: make(chan struct{}, mostUploads)}
+	b := &api{Options: o, inspector: make(chan struct{}, 1)}
 	mux := http.NewServeMux()
 	for pattern, handler := range b.routes(o.Metrics) {
 		mux.Handle(pattern, handler)

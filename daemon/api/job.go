@@ -9,9 +9,9 @@ import (
 	"mime"
 	"net/http"
 	"net/url"
-	"os"
 	"time"
 
+	"beltwarden/daemon/access"
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor"
@@ -19,14 +19,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Bounds on uploads.
-const (
-	mostUploads  = 4                // at one time
-	uploadLimit  = 4 * time.Hour    // for one
-	uploadSilent = 20 * time.Second // without a byte
-	uploadGrace  = 30 * time.Second // before the next bound counts
-	uploadLeast  = 1000             // bytes in a second, on the average
-)
+// uploadLimit bounds one upload.
+const uploadLimit = 4 * time.Hour
 
 // shelved returns the folder of uploaded jobs.
 func (b *api) shelved() (*shelf.Shelf, error) {
@@ -121,20 +115,15 @@ func (b *api) putJob(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	select {
-	case b.uploads <- struct{}{}:
-		defer func() { <-b.uploads }()
-	default:
-		w.Header().Set("Retry-After", "10")
-		b.fail(w, r, &badRequest{http.StatusServiceUnavailable, fmt.Sprintf("%d jobs are being uploaded already", mostUploads), "ask again in a little while"})
-		return
-	}
 	ctx, cancel := context.WithTimeout(r.Context(), uploadLimit)
 	defer cancel()
 	control := http.NewResponseController(w)
-	item, err := s.Put(ctx, r.URL.Query().Get("name"), &slow{Reader: r.Body, control: control, began: time.Now()})
+	item, err := s.Put(ctx, r.URL.Query().Get("name"), access.Slowly(w, r))
 	_ = control.SetWriteDeadline(time.Now().Add(readLimit)) // not possible without a connection, as in a test
 	if err != nil {
+		if errors.Is(err, shelf.ErrBusy) {
+			w.Header().Set("Retry-After", "10")
+		}
 		w.Header().Set("Connection", "close") // or the server would wait for the rest first
 		b.fail(w, r, unsent(err))
 		return
@@ -162,37 +151,12 @@ func wrongUpload(r *http.Request, limit int64) error {
 // unsent words an upload that has broken off.
 func unsent(err error) error {
 	switch {
-	case errors.Is(err, os.ErrDeadlineExceeded), errors.Is(err, context.DeadlineExceeded), errors.Is(err, errSlow):
-		return &badRequest{http.StatusRequestTimeout, fmt.Sprintf("the file comes too slowly: there must be something every %.0f s, and %d bytes in a second on the average",
-			uploadSilent.Seconds(), uploadLeast), "send it again over a better connection"}
+	case errors.Is(err, access.ErrSlow), errors.Is(err, context.DeadlineExceeded):
+		return &badRequest{http.StatusRequestTimeout, access.ErrSlow.Error(), "send it again over a better connection"}
 	case errors.Is(err, io.ErrUnexpectedEOF):
 		return &badRequest{http.StatusBadRequest, "the file broke off before its end; nothing was stored", "send it again"}
 	}
 	return err
-}
-
-// slow reads a body that may take long, as long as it keeps coming.
-type slow struct {
-	io.Reader
-	control *http.ResponseController
-	began   time.Time
-	bytes   int64
-}
-
-// errSlow says that hardly anything comes.
-var errSlow = errors.New("hardly anything comes")
-
-// Read implements io.Reader.
-func (s *slow) Read(p []byte) (int, error) {
-	now := time.Now()
-	if d := now.Sub(s.began); d > uploadGrace && float64(s.bytes) < d.Seconds()*uploadLeast {
-		return 0, errSlow
-	}
-	_ = s.control.SetReadDeadline(now.Add(uploadSilent)) // not possible without a connection, as in a test
-	_ = s.control.SetWriteDeadline(now.Add(uploadSilent + readLimit))
-	n, err := s.Reader.Read(p)
-	s.bytes += int64(n)
-	return n, err
 }
 
 // removeJob takes a stored job away, unless a lot still needs it.

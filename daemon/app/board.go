@@ -29,6 +29,7 @@ func (a *App) board(o job.Options) http.Handler {
 		Operates: func(r *http.Request) bool { return access.RoleOf(r) == access.Operate },
 		LogOut:   access.LoggedIn,
 		Who:      access.Who,
+		Slowly:   access.Slowly,
 	})
 }
 

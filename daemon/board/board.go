@@ -7,6 +7,7 @@ package board
 
 import (
 	"context"
+	"io"
 	"net/http"
 	"time"
 
@@ -53,8 +54,10 @@ type Options struct {
 	Operates func(r *http.Request) bool
 	Who      func(r *http.Request, said string) string
 	LogOut   func(r *http.Request) bool
-	Version  string
-	Log      *zap.Logger
+	// Slowly returns the body of a request that may take long, as long as it keeps coming.
+	Slowly  func(w http.ResponseWriter, r *http.Request) io.ReadCloser
+	Version string
+	Log     *zap.Logger
 }
 
 // Bounds on what a request may cost.

@@ -3,6 +3,7 @@ package board
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -230,6 +231,26 @@ func (b *bench) send(path, name string, data []byte) *httptest.ResponseRecorder 
 	w := httptest.NewRecorder()
 	b.ServeHTTP(w, r)
 	return w
+}
+
+// TestTooManyFiles: a form with two thousand files stores a handful, and is told so.
+func TestTooManyFiles(t *testing.T) {
+	stored := &folder{files: map[string]string{}}
+	b := setUp(t, func(o *Options) { o.Jobs = stored })
+	var body bytes.Buffer
+	form := multipart.NewWriter(&body)
+	for n := range 2000 {
+		part, _ := form.CreateFormFile("job", fmt.Sprintf("peg-%d.gcode", n))
+		_, _ = part.Write([]byte("G28\n"))
+	}
+	_ = form.Close()
+	r := httptest.NewRequest("POST", "/lots/new", &body)
+	r.Header.Set("Content-Type", form.FormDataContentType())
+	w := httptest.NewRecorder()
+	b.ServeHTTP(w, r)
+	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "20 files at one time") || len(stored.order) != mostParts {
+		t.Errorf("%d, %d files", w.Code, len(stored.order))
+	}
 }
 
 // TestEndOfLot is asked of the run for the lot in work alone.

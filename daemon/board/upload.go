@@ -29,11 +29,13 @@ type Jobs interface {
 	Hold() (release func()) // no job goes while a lot is opened
 }
 
+// mostParts bounds the parts of one form, most of which are files.
+const mostParts = 20
+
 // upload stores a job file and shows what it will do.
 func (b *board) upload(w http.ResponseWriter, r *http.Request) {
-	patient(w)
 	const room = 1 << 20 // for the rest of the form
-	r.Body = http.MaxBytesReader(w, r.Body, b.Jobs.LimitBytes()+room)
+	r.Body = http.MaxBytesReader(w, b.Slowly(w, r), b.Jobs.LimitBytes()+room)
 	chosen, err := b.take(r)
 	if err != nil {
 		f := &form{values: url.Values{}}
@@ -53,13 +55,16 @@ func (b *board) take(r *http.Request) (chosen []string, err error) {
 		return chosen, errors.New("no file has come: choose a job file first")
 	}
 	found := false
-	for {
+	for n := 0; ; n++ {
 		part, err := parts.NextPart()
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
 			return chosen, fmt.Errorf("the upload was broken off: %w", plainUpload(err))
+		}
+		if n == mostParts {
+			return chosen, fmt.Errorf("a form may bring %d files at one time: send the others with another", mostParts)
 		}
 		if part.FormName() != "job" || part.FileName() == "" {
 			continue

@@ -20,17 +20,26 @@ import (
 // mostSameName is how many files of one name are kept side by side.
 const mostSameName = 999
 
+// mostAtOnce is how many jobs are received at one time, whoever sends them.
+const mostAtOnce = 4
+
 // chunkBytes is how much is received between two looks at the disk.
 const chunkBytes = 1 << 20
 
 // Put receives a file and stores it under the reduced name. A file of that name with
 // the same content is used again; beside one with other content it gets a number. On
-// an error nothing is left behind: [ErrName], [ErrTooLarge], [ErrFull], the error of
-// the reader, or that of the disk.
+// an error nothing is left behind: [ErrName], [ErrTooLarge], [ErrFull], [ErrBusy], the error
+// of the reader, or that of the disk.
 func (s *Shelf) Put(ctx context.Context, name string, r io.Reader) (Item, error) {
 	plain, err := Name(name)
 	if err != nil {
 		return Item{}, err
+	}
+	select {
+	case s.coming <- struct{}{}:
+		defer func() { <-s.coming }()
+	default:
+		return Item{}, worded(plain, ErrBusy)
 	}
 	i, err := s.put(ctx, plain, r)
 	if err != nil {

@@ -33,6 +33,7 @@ var (
 	ErrTooLarge = errors.New("the file is larger than may be stored")
 	ErrFull     = errors.New("the disk has no room for it")
 	ErrNotFound = errors.New("there is no stored job of that name")
+	ErrBusy     = fmt.Errorf("%d jobs are being received already", mostAtOnce)
 	ErrHeld     = errors.New("a lot is being opened, perhaps of this job")
 )
 
@@ -49,6 +50,8 @@ type Shelf struct {
 	limit int64
 	root  *os.Root
 	free  func() (int64, error) // bytes free on the disk
+
+	coming chan struct{} // holds a token for each job that is being received
 
 	held sync.RWMutex // read while a lot is opened, so that no job of it is taken away
 
@@ -72,7 +75,7 @@ func Open(dir string, limitBytes int64) (*Shelf, error) {
 	if err != nil {
 		return fail(err)
 	}
-	s := &Shelf{dir: dir, limit: limitBytes, root: root, chosen: map[string]bool{}}
+	s := &Shelf{dir: dir, limit: limitBytes, root: root, chosen: map[string]bool{}, coming: make(chan struct{}, mostAtOnce)}
 	s.free = func() (int64, error) { return disk.Free(dir) }
 	entries, err := fs.ReadDir(root.FS(), ".")
 	if err != nil {

@@ -19,6 +19,41 @@ import (
 	"go.uber.org/goleak"
 )
 
+// A crowd of uploads leaves four at work, and room comes back when they end.
+func TestManyAtOnce(t *testing.T) {
+	s, err := Open(t.TempDir(), 1000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	busy := make(chan error, 60)
+	var writers []*io.PipeWriter
+	for n := range 60 {
+		r, w := io.Pipe()
+		writers = append(writers, w)
+		go func() {
+			_, err := s.Put(context.Background(), fmt.Sprintf("peg-%d.gcode", n), r)
+			busy <- err
+		}()
+	}
+	for range 60 - mostAtOnce {
+		if err := <-busy; !errors.Is(err, ErrBusy) {
+			t.Errorf("beyond the bound: %v", err)
+		}
+	}
+	for _, w := range writers {
+		_ = w.Close()
+	}
+	for range mostAtOnce {
+		if err := <-busy; err != nil {
+			t.Error(err)
+		}
+	}
+	if _, err := s.Put(t.Context(), "clip.gcode", strings.NewReader("G28\n")); err != nil {
+		t.Errorf("afterwards: %v", err)
+	}
+}
+
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func open(t *testing.T, limit int64) *Shelf {

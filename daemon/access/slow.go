@@ -1,0 +1,50 @@
+package access
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"time"
+)
+
+// How quickly a body must come that may take long.
+const (
+	slowSilent = 20 * time.Second // without a byte
+	slowGrace  = 30 * time.Second // before the next bound counts
+	slowLeast  = 1000             // bytes in a second, on the average
+	slowAnswer = 10 * time.Second // to answer after the last byte
+)
+
+// ErrSlow says that hardly anything comes.
+var ErrSlow = fmt.Errorf("the file comes too slowly: there must be something every %.0f s, and %d bytes in a second on the average", slowSilent.Seconds(), slowLeast)
+
+// Slowly returns the body of a request that may take longer than the server's bounds, as long
+// as it keeps coming; reading fails with [ErrSlow] when it does not.
+func Slowly(w http.ResponseWriter, r *http.Request) io.ReadCloser {
+	return &slow{ReadCloser: r.Body, control: http.NewResponseController(w), began: time.Now()}
+}
+
+type slow struct {
+	io.ReadCloser
+	control *http.ResponseController
+	began   time.Time
+	bytes   int64
+}
+
+// Read implements io.Reader.
+func (s *slow) Read(p []byte) (int, error) {
+	now := time.Now()
+	if d := now.Sub(s.began); d > slowGrace && float64(s.bytes) < d.Seconds()*slowLeast {
+		return 0, ErrSlow
+	}
+	_ = s.control.SetReadDeadline(now.Add(slowSilent)) // not possible without a connection, as in a test
+	_ = s.control.SetWriteDeadline(now.Add(slowSilent + slowAnswer))
+	n, err := s.ReadCloser.Read(p)
+	s.bytes += int64(n)
+	if errors.Is(err, os.ErrDeadlineExceeded) {
+		err = ErrSlow
+	}
+	return n, err
+}
