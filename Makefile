@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash models damage disk clock long week writes year big clean \
+.PHONY: help build test race check needs fuzz vet cross bench sim crash models hostile damage disk clock long week writes year big clean \
 	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
 
 GO ?= go
@@ -61,10 +61,13 @@ needs: ## install what the tests need, or name what is missing
 	@mkdir -p build && : > $(SKIPPED) && .ci/needs $(TOOLS) $(SKIPPED) && cat $(SKIPPED)
 
 lane-static:
-	@$(MAKE) --no-print-directory --keep-going format vet staticcheck lane-deploy lane-seeds lane-packages
+	@$(MAKE) --no-print-directory --keep-going format vet staticcheck hostile lane-deploy lane-seeds lane-packages
 
 lane-test:
 	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) ./...
+
+hostile: ## attacks on the daemon, every route that changes something, and how many got through
+	@GO=$(GO) .ci/hostile
 
 lane-deploy:
 	@.ci/deploy $(TOOLS) $(SKIPPED)

@@ -95,7 +95,7 @@ func setUp(t testing.TB, alter ...func(*Options)) *bench {
 		},
 		Operates: func(*http.Request) bool { return !b.looks },
 		LogOut:   func(*http.Request) bool { return true },
-		Slowly: func(_ http.ResponseWriter, r *http.Request) io.ReadCloser { return r.Body },
+		Slowly:   func(_ http.ResponseWriter, r *http.Request) io.ReadCloser { return r.Body },
 		Who: func(_ *http.Request, said string) string {
 			if said == "" {
 				return "somebody"

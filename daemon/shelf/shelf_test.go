@@ -316,6 +316,7 @@ func TestRemove(t *testing.T) {
 func TestPutAtOnce(t *testing.T) {
 	s := open(t, 1<<20)
 	const contents, times = 8, 4
+	s.coming = make(chan struct{}, contents*times) // so that none is turned away
 	var wait sync.WaitGroup
 	for n := range contents * times {
 		wait.Go(func() {
