@@ -44,7 +44,7 @@ func (m *Machine) enterAborting(out *Output) {
 		out.do(SendUrgent{Bytes: "M112\n"})
 	}
 	m.heatersOff(out)
-	m.heat.maybeOn = true // until the board has taken the ordinary words
+	m.guard.MayHeat() // until the board has taken the ordinary words
 	m.interrupt(out, m.cause.Text)
 	m.cancel(out, func(out *Output) { m.setLegs([]leg{m.offLeg(false)}, out) })
 }
@@ -76,7 +76,7 @@ func (m *Machine) enterAborted(out *Output) {
 	m.restBelt(out) // where no part was under way nothing else has kept it
 	m.beginHold(out)
 	switch {
-	case !m.heat.maybeOn && !m.guard.proof.limit.armed():
+	case !m.guard.MayBeOn() && !m.guard.proof.armed():
 		m.link.retry.clear()
 	case m.link.phase == linkDown && !m.link.retry.armed():
 		m.link.retry.set(m.now.Add(m.set.RetryFirst))
@@ -176,7 +176,7 @@ func (m *Machine) shutDown(out *Output) {
 }
 
 // MaybeHot reports whether heaters may be on that could not be switched off.
-func (m *Machine) MaybeHot() bool { return m.heat.maybeOn }
+func (m *Machine) MaybeHot() bool { return m.guard.MayBeOn() }
 
 // Safe reports whether the process may end: nothing moves, and the heaters are
 // off as far as the board can be reached.
@@ -184,5 +184,5 @@ func (m *Machine) Safe() bool {
 	if m.link.phase != linkUp {
 		return m.state != Aborting || m.link.phase == linkDown
 	}
-	return !m.heat.maybeOn && m.work.running == 0 && m.cycle == nil && m.state != Aborting
+	return !m.guard.MayBeOn() && m.work.running == 0 && m.cycle == nil && m.state != Aborting
 }

@@ -55,11 +55,12 @@ func TestSwitchingOffIsNotBelievedOnALostLine(t *testing.T) {
 	l, _ := killed(t)
 	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	step(LinkSynced{LastNumber: 5})
-	m.state, m.heat.maybeOn = Held, true
+	m.state = Held
+	m.guard.MayHeat()
 	m.heat.off.set(m.now)
 	step(Tick{})
 	step(LinkLost{serialio.ErrSilent})
-	if !m.heat.maybeOn {
+	if !m.guard.MayBeOn() {
 		t.Error("the heaters are taken for off, though the board never said that it had taken the word")
 	}
 }

@@ -90,7 +90,7 @@ func (m *Machine) goneOn() (n int) {
 
 // notAlone says what keeps the machine from going on by itself; "" when nothing does.
 func (m *Machine) notAlone() string {
-	a, t, p := &m.alone, &m.link.truth, &m.guard.proof
+	a, t := &m.alone, &m.link.truth
 	switch a.from {
 	case Starting, Execute, Unholding, Unsuspending:
 	default:
@@ -123,8 +123,8 @@ func (m *Machine) notAlone() string {
 		return "the board does not tell whether it has restarted"
 	case t.number == 0: // it has taken no line since it started
 		return "the board has restarted unseen, and its motors let the belt go"
-	case !p.shown, m.heat.maybeOn:
-		return "the heaters are " + p.text
+	case !m.guard.Shown(), m.guard.MayBeOn():
+		return "the heaters are " + m.guard.Text()
 	case m.goneOn() >= m.set.GoOnPerDay:
 		return fmt.Sprintf("it has gone on by itself %s within a day", plural(m.goneOn(), "time", "times"))
 	}

@@ -3,6 +3,7 @@ package supervisor
 import (
 	"context"
 	"errors"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -192,9 +193,10 @@ func TestGoesOnAfterTheDaemon(t *testing.T) {
 			step(LinkSynced{LastNumber: 77})
 			step(Reported{serialio.Reply{HasPosition: true}})
 			step(ProgramDone{m.work.running})
-			for range 40 {
-				now = now.Add(10 * time.Second)
-				step(Reported{serialio.Reply{Temps: serialio.Temps{HasNozzle: true, NozzleC: 24, HasBed: true, BedC: 23}}})
+			for i := range 80 { // a machine that was hot a moment ago, and cools: a cold one would prove nothing
+				now = now.Add(5 * time.Second)
+				left := math.Exp(-float64(i) / 30)
+				step(Reported{serialio.Reply{Temps: serialio.Temps{HasNozzle: true, NozzleC: 24 + 150*left, HasBed: true, BedC: 23 + 35*left}}})
 				if at, ok := m.Deadline(); ok && !at.After(now) {
 					step(Tick{})
 				}

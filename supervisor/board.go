@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/motion"
 )
 
@@ -78,7 +79,9 @@ func (m *Machine) refusedCold(text string, out *Output) bool {
 	if m.cycle == nil || m.cycle.made || m.state == Aborting || !strings.Contains(strings.ToLower(text), "cold extru") {
 		return false
 	}
-	m.fault(Cause{CauseHeat, "the board did not push filament: " + text}, out)
+	why := "the board did not push filament: " + text
+	m.guard.Accuse(heat.Nozzle, why)
+	m.fault(Cause{CauseHeat, why}, out)
 	return true
 }
 
@@ -168,7 +171,7 @@ func (m *Machine) heatersOff(out *Output) {
 	for _, line := range m.offLines() {
 		out.do(AskBoard{Text: line})
 	}
-	m.heat.maybeOn = false
+	m.guard.Taken()
 }
 
 // offLeg switches the heaters off, and shows that the board has taken it. With
@@ -183,6 +186,6 @@ func (m *Machine) offLeg(settle bool) leg {
 		doing:   "switching the heaters off",
 		safe:    true,
 		program: func() Program { return Program{Before: lines} },
-		end:     func(*Output) { m.heat.maybeOn = false },
+		end:     func(*Output) { m.guard.Taken() },
 	}
 }

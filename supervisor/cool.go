@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/heat"
 )
 
 // Cooling bounds the work of [Cool].
@@ -30,19 +31,21 @@ const coolWords = "\nM108\nM104 S0\nM140 S0\n"
 func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) {
 	ctx, cancel := context.WithTimeout(ctx, c.Within)
 	defer cancel()
-	k := &cooler{c: c, fall: newFall(), begun: time.Now()}
+	k := &cooler{c: c, begun: time.Now(), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
+	k.guard.Off(0)
 	last := errors.New("the board was not reached")
 	for {
 		done, err := k.attempt(ctx, open)
 		switch {
 		case done:
-			return k.words(time.Since(k.begun)), nil
+			return k.guard.Text(), nil
 		case err != nil && ctx.Err() == nil:
 			last = err
 		}
 		if !sleep(ctx, c.Every) {
-			if k.hasNozzle || k.hasBed {
-				last = errors.New(k.words(time.Since(k.begun)))
+			if k.told {
+				k.guard.Fail(time.Since(k.begun))
+				last = errors.New(k.guard.Text())
 			}
 			return "", fmt.Errorf("%w; %w", ErrHot, last)
 		}
@@ -51,8 +54,9 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 
 // cooler follows one cooling over several connections.
 type cooler struct {
-	c Cooling
-	fall
+	c               Cooling
+	guard           *heat.Guard
+	told            bool // some temperature
 	begun           time.Time
 	nozzleOn, bedOn bool // the board tells a target that is not 0
 }
@@ -118,8 +122,15 @@ func (k *cooler) report(t serialio.Temps) bool {
 	if t.HasBed {
 		k.bedOn = t.HasBedTarget && t.BedTargetC > 0
 	}
-	k.observe(time.Since(k.begun), t)
-	return !k.nozzleOn && !k.bedOn && k.fallen()
+	k.told = true
+	at, none := time.Since(k.begun), heat.Model{}
+	if t.HasNozzle {
+		k.guard.Observe(heat.Nozzle, heated(at, t.NozzleC, 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)
+	}
+	if t.HasBed {
+		k.guard.Observe(heat.Bed, heated(at, t.BedC, 0, t.HasBedTarget, t.BedTargetC), 0, &none)
+	}
+	return k.guard.Decide(at)
 }
 
 // sleep waits; it returns false when ctx has ended.

@@ -69,7 +69,7 @@ func TestCool(t *testing.T) {
 					if _, nt, _, bt := r.Temperatures(); nt != 0 || bt != 0 {
 						t.Errorf("targets left at %.0f and %.0f °C", nt, bt)
 					}
-					if want := map[bool]string{true: "cold at", false: "fell from"}[name == "cold"]; !strings.Contains(said, want) {
+					if want := map[bool]string{true: "had no target and reads 22", false: "fell from"}[name == "cold"]; !strings.Contains(said, want) {
 						t.Errorf("said %q", said)
 					}
 				})

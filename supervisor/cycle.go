@@ -193,7 +193,10 @@ func (m *Machine) leadInLegs(k int) []leg {
 	}
 	return append(legs, leg{
 		doing: "lead-in of " + m.lot.Jobs[k].Name,
-		begin: func(*Output) { m.heat.maybeOn, m.headUp, m.laying = true, false, true },
+		begin: func(*Output) {
+			m.guard.MayHeat()
+			m.headUp, m.laying = false, true
+		},
 		program: func() Program {
 			return Program{Before: m.openingLines(), Plan: plan, Section: job.LeadIn, After: []string{"M400"}}
 		},
@@ -223,7 +226,7 @@ func (m *Machine) heatLegs(begin gcode.State) []leg {
 func (m *Machine) heating(doing string, lines []string, until wait) []leg {
 	var legs []leg
 	if len(lines) > 0 {
-		legs = append(legs, leg{doing: doing, begin: func(*Output) { m.heat.maybeOn = true },
+		legs = append(legs, leg{doing: doing, begin: func(*Output) { m.guard.MayHeat() },
 			program: func() Program { return Program{Before: append(m.idleLines(m.set.BoardIdle), lines...)} }})
 	}
 	until.limit = m.set.ReheatLimit

@@ -41,7 +41,7 @@ func (m *Machine) enter(out *Output) {
 	case Idle:
 		m.enterIdle(out)
 	case Starting:
-		m.guard.proof = proof{} // from here on they heat
+		m.dropProof() // from here on they heat
 		m.setLegs(m.startLegs(), out)
 	case Execute:
 		m.enterExecute(out)

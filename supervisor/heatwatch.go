@@ -13,10 +13,10 @@ import (
 
 // heatWatch holds what the board reports of its heaters against what they were asked.
 type heatWatch struct {
-	nozzle, bed             *heat.Watch
+	*heat.Guard
 	nozzleTarget, bedTarget asked
 	lost                    deadline // no reading since
-	proof                   proof
+	proof                   deadline // of a proof that the heaters are off
 }
 
 // asked follows what one heater was asked for, and what the board says that it was. A
@@ -47,25 +47,20 @@ const (
 
 // newHeatWatch returns a watch that has seen nothing.
 func newHeatWatch(s *Settings) heatWatch {
-	return heatWatch{nozzle: heat.NewWatch(s.NozzleWatch), bed: heat.NewWatch(s.BedWatch)}
+	return heatWatch{Guard: heat.NewGuard(s.NozzleWatch, s.BedWatch)}
 }
 
 // forget begins anew with a board of which nothing is known.
 func (w *heatWatch) forget() {
-	w.nozzle.Forget()
-	w.bed.Forget()
+	w.Forget()
 	w.nozzleTarget, w.bedTarget = asked{}, asked{}
 }
 
 // targetsAsked notes that other targets are on their way: what is read next must not be
 // held against the former ones.
-func (m *Machine) targetsAsked(before, now gcode.State) {
-	if before.NozzleTargetC != now.NozzleTargetC {
-		m.guard.nozzle.Anew()
-	}
-	if before.BedTargetC != now.BedTargetC {
-		m.guard.bed.Anew()
-	}
+func (m *Machine) targetsAsked(now gcode.State) {
+	m.guard.Command(heat.Nozzle, now.NozzleTargetC)
+	m.guard.Command(heat.Bed, now.BedTargetC)
 }
 
 // watchHeat judges a report. A fault switches the heaters off; what is only unlike
@@ -76,7 +71,6 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 	if m.mayHeat() {
 		w.lost.set(m.now.Add(m.set.ReadingLost))
 	}
-	m.proveCold(t, out)
 	position := m.position()
 	var nozzle, bed []heat.Finding
 	if t.HasNozzle {
@@ -85,13 +79,17 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 			beside = t.BedC
 		}
 		model := m.warmth.nozzle.Model()
-		nozzle = w.nozzle.Observe(heated(at, t.NozzleC, position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC), beside, &model)
+		r := heated(at, t.NozzleC, position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
+		nozzle = w.Observe(heat.Nozzle, r, beside, &model)
+		m.withdraw(heat.Nozzle, r, out)
 	}
 	if t.HasBed {
 		model := m.warmth.bed.Model()
-		bed = w.bed.Observe(heated(at, t.BedC, position.BedTargetC, t.HasBedTarget, t.BedTargetC), 0, &model)
+		r := heated(at, t.BedC, position.BedTargetC, t.HasBedTarget, t.BedTargetC)
+		bed = w.Observe(heat.Bed, r, 0, &model)
+		m.withdraw(heat.Bed, r, out)
 	}
-	for _, f := range append(swapped(nozzle, w.bed, "bed"), swapped(bed, w.nozzle, "nozzle")...) {
+	for _, f := range append(swapped(nozzle, w.Gained(heat.Bed), "bed"), swapped(bed, w.Gained(heat.Nozzle), "nozzle")...) {
 		m.heatFound(f, out)
 	}
 	if t.HasNozzle && t.HasNozzleTarget {
@@ -100,6 +98,7 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 	if t.HasBed && t.HasBedTarget {
 		m.watchTarget("bed", &w.bedTarget, position.BedTargetC, t.BedTargetC, m.set.BedWatch.CeilingC, out)
 	}
+	m.proved(out)
 }
 
 // heated is what the board says of one heater. One that tells no target is taken to have
@@ -112,9 +111,9 @@ func heated(at time.Duration, c, wantC float64, told bool, toldC float64) heat.R
 }
 
 // swapped says of a heater that does not warm up when the other does in its stead.
-func swapped(found []heat.Finding, other *heat.Watch, name string) []heat.Finding {
+func swapped(found []heat.Finding, gained float64, name string) []heat.Finding {
 	for i, f := range found {
-		if gained := other.Gained(); f.Kind == heat.Slow && f.Fault && gained >= 8 {
+		if f.Kind == heat.Slow && f.Fault && gained >= 8 {
 			found[i].Text += fmt.Sprintf("; meanwhile the %s, which nobody asked, has gained %.0f degrees: are the two heaters or sensors swapped?", name, gained)
 		}
 	}
@@ -124,7 +123,7 @@ func swapped(found []heat.Finding, other *heat.Watch, name string) []heat.Findin
 // mayHeat reports whether a heater is on as far as is known.
 func (m *Machine) mayHeat() bool {
 	at := m.position()
-	return m.heat.maybeOn || at.NozzleTargetC > 0 || at.BedTargetC > 0
+	return m.guard.MayBeOn() || at.NozzleTargetC > 0 || at.BedTargetC > 0
 }
 
 // heatFound acts on a finding. In an abort the heaters are off already, and what still
@@ -195,7 +194,7 @@ func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC floa
 		a.other, a.told = time.Time{}, false
 	case a.told:
 	case rests && toldC > 0:
-		m.heat.maybeOn = true
+		m.guard.MayHeat()
 		m.note(out, "heat", fmt.Sprintf("%s; it is switched off in %s", text, m.set.HeatersOffAfter))
 	case rests || math.Abs(toldC-wantC) <= m.set.TargetSlackC && toldC > 0:
 		m.note(out, "heat", text)

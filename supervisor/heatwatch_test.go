@@ -52,10 +52,10 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 		proved            bool
 		mostC             float64 // of the body, nozzle or bed, before it is off
 	}{
-		// A board may refuse to push filament before the nozzle has been cold for long.
-		{rig.Fault{Kind: rig.NoHeat}, "nozzle had reached 205|did not push filament", 3 * time.Minute, 1, 1, true, 206},
+		// A heater that fails and a sensor that comes out of its place look alike: no proof. A board may refuse to push filament before the nozzle has been cold for long.
+		{rig.Fault{Kind: rig.NoHeat}, "nozzle had reached 205|did not push filament", 3 * time.Minute, 1, 1, false, 206},
 		// The bed is switched off between parts: it shows when the third is to begin, and nothing of that is laid.
-		{rig.Fault{Kind: rig.NoHeat, Bed: true}, "bed is at", 15 * time.Minute, 2, 0, true, 206},
+		{rig.Fault{Kind: rig.NoHeat, Bed: true}, "bed is at", 15 * time.Minute, 2, 0, false, 206},
 		{rig.Fault{Kind: rig.FullHeat}, "nozzle is at 23", 2 * time.Minute, 1, 1, false, 270},
 		{rig.Fault{Kind: rig.FullHeat, Bed: true}, "bed has risen", 15 * time.Minute, 2, 0, false, 206},
 		{rig.Fault{Kind: rig.BrokenSensor}, "nozzle shows -14.0|did not push filament", time.Minute, 1, 1, false, 260},
@@ -114,4 +114,69 @@ func TestMovedMeanwhile(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestAStuckSensorProvesNothing: a nozzle whose sensor stands still since before it was
+// heated is hot, and reads what a cold one reads. Nobody is told that it is off, on the
+// screen or by a call, however often the cable or the daemon goes meanwhile.
+func TestAStuckSensorProvesNothing(t *testing.T) {
+	for name, then := range map[string]func(x *run){
+		"found by its fault":           func(*run) {},
+		"cable out before it is found": func(x *run) { time.Sleep(20 * time.Second); x.unplug() },
+	} {
+		t.Run(name, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				set := testSettings()
+				set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
+				rs := testRig()
+				rs.Board = rig.Variations()["lasting"]
+				x := newRun(t, rs, set)
+				if err := x.rig.Inject(rig.Fault{Kind: rig.StuckSensor}); err != nil {
+					t.Fatal(err)
+				}
+				x.start()
+				x.until(Idle, time.Minute)
+				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+				for _, target, _, _ := x.rig.Temperatures(); target < 200; _, target, _, _ = x.rig.Temperatures() {
+					time.Sleep(time.Second)
+				}
+				then(x)
+				time.Sleep(15 * time.Minute)
+				s, told := x.s.Snapshot(), x.alerts()
+				if s.Heat.Proved || strings.Contains(told, "heat_off") || strings.Contains(told, "are shown to be off") {
+					t.Errorf("%s: proved %v, %s; told:\n%s", s.State, s.Heat.Proved, s.Heat.Proof, told)
+				}
+				if !strings.Contains(told, "NOT shown to be off: nozzle") || !strings.Contains(told, "its sensor is the one in doubt") {
+					t.Errorf("%s; told:\n%s", s.State, told)
+				}
+				x.rig.Reset()
+				time.Sleep(time.Minute)
+			})
+		})
+	}
+}
+
+// TestSwitchedOnAgainAtThePanel: what was shown after a fault is taken back once a target
+// appears, and somebody is called.
+func TestSwitchedOnAgainAtThePanel(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := making(t, testRig(), testSettings())
+		x.do(Request{Command: Abort})
+		x.until(Aborted, 2*time.Minute)
+		x.rig.Reset()
+		time.Sleep(10 * time.Minute)
+		if s := x.s.Snapshot(); !s.Heat.Proved {
+			t.Fatalf("%s", s.Heat.Proof)
+		}
+		if err := x.rig.Inject(rig.Fault{Kind: rig.Retarget}); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(15 * time.Second)
+		if told := x.alerts(); !strings.Contains(told, "a heater may be on again: nozzle was shown to be off and the board tells a target of 20 °C for it") {
+			t.Errorf("told:\n%s", told)
+		}
+		if _, target, _, _ := x.rig.Temperatures(); target != 0 {
+			t.Errorf("the target is still %.0f °C", target)
+		}
+	})
 }

@@ -19,7 +19,7 @@ type openHold struct {
 func (m *Machine) enterHeld(out *Output) {
 	m.restBelt(out)
 	m.beginHold(out)
-	if m.heat.maybeOn {
+	if m.guard.MayBeOn() {
 		m.heat.off.set(m.now.Add(m.set.HeatersOffAfter))
 	}
 }

@@ -15,7 +15,7 @@ import (
 // parts of another length, and a port name may come to mean another machine.
 func (m *Machine) judgeBoard(out *Output) {
 	b := &m.link.board
-	m.heat.maybeOn = false
+	m.guard.Taken()
 	if b.capabilities["AUTOREPORT_TEMP"] {
 		seconds := max(1, int(math.Round(m.set.PollEvery.Seconds())))
 		out.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})

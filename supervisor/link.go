@@ -61,7 +61,7 @@ func (m *Machine) lostLink(err error, out *Output) {
 		m.note(out, "link", text)
 	}
 	m.heat.asking, m.heat.poll = false, deadline{}
-	wanted := m.state == Stopped && m.heat.maybeOn // whoever stopped it may have gone
+	wanted := m.state == Stopped && m.guard.MayBeOn() // whoever stopped it may have gone
 	switch m.state {
 	case Resetting, Clearing, Aborting, Aborted:
 		wanted = true
@@ -88,9 +88,11 @@ func (m *Machine) linkLost(err error, out *Output) {
 	switch m.state {
 	case Idle, Complete, Stopped, Resetting:
 	default:
-		m.heat.maybeOn = true
+		m.guard.MayHeat()
 	}
-	m.heat.maybeOn = m.heat.maybeOn && !restarted && !halted
+	if restarted || halted {
+		m.guard.Taken()
+	}
 	m.link.truth = boardTruth{restarted: restarted || m.state == Aborted && m.link.truth.restarted}
 	if restarted || halted || errors.Is(err, serialio.ErrRecount) {
 		why.Code = CauseBoard
@@ -121,10 +123,10 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	m.link.retry.clear()
 	m.link.halting, m.link.read = false, false
 	m.link.board = board{capabilities: map[string]bool{}}
-	m.heat = warm{maybeOn: m.heat.maybeOn, off: m.heat.off}
+	m.heat = warm{off: m.heat.off}
 	m.heat.poll.set(m.now.Add(m.set.PollEvery))
 	m.guard.forget()
-	if m.heat.maybeOn {
+	if m.guard.MayBeOn() {
 		m.guard.lost.set(m.now.Add(m.set.ReadingLost))
 	}
 	m.link.truth = boardTruth{answered: true, restarted: m.link.truth.restarted || e.Reset, number: e.LastNumber}
@@ -148,7 +150,7 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 
 // enterResetting opens the port, or asks the board again if it is open.
 func (m *Machine) enterResetting(out *Output) {
-	m.guard.proof = proof{}
+	m.dropProof()
 	switch m.link.phase {
 	case linkUp:
 		m.setLegs(m.queryLegs(), out)

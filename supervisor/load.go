@@ -141,7 +141,9 @@ func (m *Machine) resume(last *ledger.State) {
 	}
 	was := stateOf(last)
 	unfinished := m.cycle != nil
-	m.heat.maybeOn = was == Aborted // the board may not have been reached since
+	if was == Aborted {
+		m.guard.MayHeat() // the board may not have been reached since
+	}
 	switch was {
 	case Stopped, Idle, Complete, Aborted, Resetting, Clearing:
 	default:
@@ -149,7 +151,8 @@ func (m *Machine) resume(last *ledger.State) {
 	}
 	m.cause = Cause{CauseRestart, "the daemon came back; the machine was " + was.String()}
 	if unfinished {
-		m.heat.maybeOn = true
+		m.guard.MayHeat()
+		m.guard.Unknown()
 		m.recover = true
 		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
 		if m.alone.from = was; was == Starting {

@@ -68,7 +68,6 @@ type warm struct {
 	poll                      deadline
 	asking                    bool     // a reading has been asked for and not yet answered
 	off                       deadline // in a hold: heaters off
-	maybeOn                   bool     // heaters may be on
 }
 
 // Deadline returns when the machine next wants a Tick, if at all.
@@ -76,7 +75,7 @@ func (m *Machine) Deadline() (time.Time, bool) {
 	var next time.Time
 	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
 		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge, m.rescaling.limit,
-		m.guard.lost, m.guard.proof.limit, m.alone.at} {
+		m.guard.lost, m.guard.proof, m.alone.at} {
 		if d.armed() && (next.IsZero() || d.at.Before(next)) {
 			next = d.at
 		}
@@ -95,7 +94,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	var out Output
 	switch e := ev.(type) {
 	case Progressed:
-		m.targetsAsked(m.position(), e.State)
+		m.targetsAsked(e.State)
 		m.belt.progress(e.Progress)
 		return out // it comes ahead of an event, and asks for nothing by itself
 	case LinkSynced:
@@ -145,7 +144,7 @@ func (m *Machine) tick(out *Output) {
 	if m.guard.lost.due(m.now) {
 		m.readingLost(out)
 	}
-	if m.guard.proof.limit.due(m.now) {
+	if m.guard.proof.due(m.now) {
 		m.proofFailed(out)
 	}
 	if m.alone.at.due(m.now) {

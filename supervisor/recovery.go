@@ -79,7 +79,7 @@ func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
 	case !b.answered:
 		doubt("the board has not answered since; %s", m.linkTrouble())
 	case b.restarted:
-		sure("the board has restarted: its heaters were off by that, and it has forgotten where it stood")
+		sure("the board has restarted, and has forgotten where it stood")
 	case b.number == 0:
 		sure("the board has taken no line since it started")
 	case b.number > 0:
@@ -107,16 +107,16 @@ func (m *Machine) linkTrouble() string {
 
 // heatersWord tells whether anything is hot.
 func (m *Machine) heatersWord(sure, doubt func(string, ...any)) {
-	p := &m.guard.proof
+	text := m.guard.Text()
 	switch {
-	case p.shown:
-		sure("the heaters are %s", p.text)
-	case p.text != "":
-		doubt("the heaters are %s", p.text)
-	case m.heat.maybeOn:
+	case m.guard.Shown():
+		sure("the heaters are %s", text)
+	case text != "":
+		doubt("the heaters are %s", text)
+	case m.guard.MayBeOn():
 		doubt("the heaters may be on")
 	case m.link.phase == linkUp:
-		sure("the heaters were switched off")
+		doubt("the board has taken the words that switch nozzle and bed off; that they are off was not shown")
 	}
 }
 

@@ -221,7 +221,7 @@ func (m *Machine) enterStopped(out *Output) {
 		return
 	}
 	m.link.retry.clear()
-	if m.heat.maybeOn && m.link.phase == linkDown {
+	if m.guard.MayBeOn() && m.link.phase == linkDown {
 		m.link.retry.set(m.now.Add(m.set.RetryFirst))
 	}
 	out.record(ledger.BeltMoved{Belt: m.belt.now()})

@@ -2,60 +2,150 @@ package heat
 
 import (
 	"fmt"
+	"math"
 	"time"
 )
 
 // Proof follows the readings of a body whose heater was switched off, until they show
 // that it is. A word that was taken by the board does not show it: a transistor may have
-// failed closed.
+// failed closed, and a sensor may have come out of its block. The zero value is not ready;
+// use [NewProof] or [Guard.Off].
 type Proof struct {
 	name  string
-	seen  bool
-	calm  middle
-	mostC float64 // highest since it was switched off
-	lastC float64
-	fellC float64 // what it must lose to be believed
+	coolS float64 // least time constant of its cooling, seconds; 0: not judged
+	doubt string  // why its sensor shows nothing; "" while it may
+	// unmoved: its heater was on, and its sensor was not seen to follow it.
+	unmoved bool
+	fellC   float64 // what it must lose to be believed
+
+	seen    bool
+	calm    middle
+	mostC   float64 // highest since it was switched off
+	most    time.Duration
+	leastC  float64
+	lastC   float64
+	last    time.Duration
+	low     time.Duration // since when it has lost fellC without rising; never: it has not
+	lowC    float64
+	cold    time.Duration // since when it has been cold and not rising; never: it has not
+	coldC   float64
+	targetC float64 // as the board tells it; 0: off, or not told
+	shown   bool
+	back    int // readings in a row that speak against a heater that was shown to be off
 }
 
-// What shows that a heater is off: a loss of so many degrees from the highest reading,
-// or a body that nobody could call heated.
+// What shows that a heater is off; common practice, no source. Its reading must lose
+// proofFallC more than it swung before, and stay below that; where no swing was seen before,
+// proofFallC is taken for it. A body that nobody could call heated must not be rising.
+// Body heat goes on coming in for a moment, so that a rise has to be backC to count as one.
 const (
 	proofFallC = 3
 	proofCoolC = 45
+	proofLasts = 20 * time.Second
+	backC      = 8
+	backTimes  = 3
+	// roomC and quickC bound how fast a body can cool in a room: the sensor of one that
+	// is quicker has come out of its place.
+	roomC  = 20
+	quickC = 8
 )
 
-// NewProof begins one; name is the heater's, in words.
-func NewProof(name string) *Proof { return &Proof{name: name, fellC: proofFallC} }
+// NewProof begins one of a heater of which nothing is known; name is the heater's, in words.
+func NewProof(name string) *Proof {
+	return &Proof{name: name, fellC: 2 * proofFallC, low: never, cold: never}
+}
 
 // Observe takes in a reading. One of no sound sensor shows nothing.
-func (p *Proof) Observe(at time.Duration, c float64) {
-	if !sane(c) {
+func (p *Proof) Observe(r Reading) {
+	if !r.Assumed {
+		p.targetC = r.TargetC
+	}
+	if !sane(r.C) {
 		return
 	}
-	c, sure := p.calm.add(at, c)
+	c, sure := p.calm.add(r.At, r.C)
 	if !sure {
 		return
 	}
 	if !p.seen || c > p.mostC {
-		p.mostC = c
+		p.mostC, p.most = c, r.At
 	}
-	p.seen, p.lastC = true, c
+	if !p.seen {
+		p.leastC = c
+	}
+	p.leastC = min(p.leastC, c)
+	p.seen, p.lastC, p.last = true, c, r.At
+	if p.coolS > 0 && p.doubt == "" && p.mostC > proofCoolC {
+		least := roomC + (p.mostC-roomC)*math.Exp(-(r.At-p.most).Seconds()/p.coolS)
+		if c < least-quickC {
+			p.doubt = fmt.Sprintf("its reading fell from %.0f to %.0f °C in %s, faster than the body cools", p.mostC, c, inWords(r.At-p.most))
+		}
+	}
+	p.low, p.lowC = lasting(p.low, p.lowC, c, c <= p.mostC-p.fellC, r.At)
+	p.cold, p.coldC = lasting(p.cold, p.coldC, c, c <= proofCoolC, r.At)
 }
+
+// lasting follows since when a condition has held with readings that do not rise.
+func lasting(since time.Duration, atC, c float64, holds bool, now time.Duration) (time.Duration, float64) {
+	switch {
+	case !holds:
+		return never, 0
+	case since == never || c > atC+1:
+		return now, c
+	}
+	return since, min(atC, c)
+}
+
+// held reports whether a condition has held for long enough.
+func (p *Proof) held(since time.Duration) bool { return since != never && p.last-since >= proofLasts }
+
+// fell and isCold are the two ways to show it.
+func (p *Proof) fell() bool   { return p.held(p.low) }
+func (p *Proof) isCold() bool { return p.held(p.cold) && !p.unmoved }
 
 // Shown reports whether the heater is off beyond doubt.
 func (p *Proof) Shown() bool {
-	return p.seen && (p.lastC <= p.mostC-p.fellC || p.mostC <= proofCoolC)
+	return p.seen && p.doubt == "" && p.targetC == 0 && (p.fell() || p.isCold())
+}
+
+// withdrawn says what speaks against a heater that was shown to be off; "" while nothing does.
+func (p *Proof) withdrawn(r Reading) string {
+	before := p.leastC
+	p.Observe(r)
+	switch {
+	case p.targetC > 0, p.seen && p.lastC >= before+backC:
+		p.back++
+	default:
+		p.back = 0
+	}
+	switch {
+	case p.back < backTimes:
+		return ""
+	case p.targetC > 0:
+		return fmt.Sprintf("%s was shown to be off and the board tells a target of %.0f °C for it", p.name, p.targetC)
+	}
+	return fmt.Sprintf("%s was shown to be off and has risen from %.0f to %.0f °C", p.name, before, p.lastC)
 }
 
 // Text says what was seen within d.
 func (p *Proof) Text(d time.Duration) string {
 	switch {
+	case p.doubt != "":
+		text := fmt.Sprintf("%s: its sensor is the one in doubt: %s", p.name, p.doubt)
+		if p.seen {
+			text += fmt.Sprintf(" (it reads %.0f °C)", p.lastC)
+		}
+		return text
 	case !p.seen:
 		return fmt.Sprintf("%s: no reading to believe for %s", p.name, inWords(d))
-	case p.mostC <= proofCoolC:
-		return fmt.Sprintf("%s cold at %.0f °C", p.name, p.lastC)
-	case p.Shown():
+	case p.targetC > 0:
+		return fmt.Sprintf("%s at %.0f °C, and the board still tells a target of %.0f °C for it", p.name, p.lastC, p.targetC)
+	case p.fell():
 		return fmt.Sprintf("%s fell from %.0f to %.0f °C in %s", p.name, p.mostC, p.lastC, inWords(d))
+	case p.isCold():
+		return fmt.Sprintf("%s cold at %.0f °C", p.name, p.lastC)
+	case p.unmoved && p.lastC <= proofCoolC:
+		return fmt.Sprintf("%s reads %.0f °C as a cold one does, and its sensor was not seen to follow its heater: its sensor is the one in doubt", p.name, p.lastC)
 	}
 	return fmt.Sprintf("%s still at %.0f °C after %s", p.name, p.lastC, inWords(d))
 }

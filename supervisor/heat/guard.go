@@ -1,0 +1,318 @@
+package heat
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+)
+
+// Guard is the one owner of what is known of each heater of a machine: what it was
+// commanded, what the board tells, what was read and how long ago, whether its sensor may
+// be believed, and whether it was shown to be off. It is pure: times are passed in, on one
+// monotonic clock.
+type Guard struct {
+	heaters []*heater
+	proving bool // a proof of off is under way, or stands
+	began   time.Duration
+	ended   bool   // it was decided
+	text    string // how it ended, or stands
+	shown   bool
+	taken   bool // the board has taken the words that switch off, and no heater was switched on since
+}
+
+// heater is what is known of one heater.
+type heater struct {
+	name       string
+	coolS      float64
+	watch      *Watch
+	commandedC float64
+	newest     Reading
+	has        bool   // the board tells its reading
+	on         bool   // it was commanded or told a target since it was last shown to be off
+	doubt      string // why its sensor is not to be believed
+	lowC       float64
+	lowSeen    bool
+	moved      bool // its sensor has followed the heater since it was switched on
+	swing      swing
+	sunk       string // what its newest reading has lost against a target that it had reached
+	proof      *Proof
+}
+
+// Least time constants of cooling, seconds, with a fan at full speed: a nozzle's block and
+// a bed hold more heat than this. Common practice, no source.
+const (
+	nozzleCoolS = 30
+	bedCoolS    = 90
+)
+
+// movedC is by how much a reading must have risen to have followed its heater.
+const movedC = 4
+
+// NewGuard returns a guard of a nozzle and a bed of which nothing is known.
+func NewGuard(nozzle, bed Limits) *Guard {
+	return &Guard{taken: true, heaters: []*heater{
+		{name: nozzle.Name, coolS: nozzleCoolS, watch: NewWatch(nozzle)},
+		{name: bed.Name, coolS: bedCoolS, watch: NewWatch(bed)}}}
+}
+
+// of returns a heater by its index among those of [NewGuard].
+func (g *Guard) of(i HeaterIndex) *heater { return g.heaters[i] }
+
+// HeaterIndex names a heater of a [Guard].
+type HeaterIndex int
+
+// The heaters of a guard.
+const (
+	Nozzle HeaterIndex = iota
+	Bed
+)
+
+// Forget begins anew with a board of which nothing is known. What accuses a sensor stays:
+// a wire does not mend itself when a connection is made anew.
+func (g *Guard) Forget() {
+	for _, h := range g.heaters {
+		h.watch.Forget()
+		h.has, h.newest, h.swing = false, Reading{}, swing{}
+		h.moved, h.lowSeen = false, false
+	}
+}
+
+// Command notes what a heater is commanded, degrees Celsius.
+func (g *Guard) Command(i HeaterIndex, c float64) {
+	h := g.of(i)
+	if c == h.commandedC {
+		return
+	}
+	h.watch.Anew()
+	if c > 0 {
+		h.on = true
+		if h.commandedC == 0 {
+			h.moved, h.lowSeen = false, false
+		}
+	}
+	h.commandedC = c
+}
+
+// MayHeat notes that heaters may be on from here: they are switched on, or an earlier
+// process has left them so.
+func (g *Guard) MayHeat() { g.taken = false }
+
+// Taken notes that the board has taken the words that switch the heaters off.
+func (g *Guard) Taken() { g.taken = true }
+
+// MayBeOn reports whether the board is not known to have taken the words that switch the
+// heaters off since they were last on. That it has taken them does not show that they are.
+func (g *Guard) MayBeOn() bool { return !g.taken }
+
+// Unknown notes that an earlier process may have switched any heater on.
+func (g *Guard) Unknown() {
+	for _, h := range g.heaters {
+		h.on = true
+	}
+}
+
+// Accuse notes why a sensor is not to be believed, until [Guard.Trust].
+func (g *Guard) Accuse(i HeaterIndex, why string) {
+	h := g.of(i)
+	if h.doubt == "" {
+		h.doubt = why
+	}
+	if h.proof != nil && !g.ended && h.proof.doubt == "" {
+		h.proof.doubt = why
+	}
+}
+
+// Trust believes all sensors again: somebody has said what was mended.
+func (g *Guard) Trust() {
+	for _, h := range g.heaters {
+		h.doubt = ""
+	}
+}
+
+// accuses reports whether a finding speaks against the sensor, be it together with the
+// heater: which of the two it is cannot be told from here.
+func (k Kind) accuses() bool {
+	switch k {
+	case Absurd, Still, Slow, Fallen, Drifted:
+		return true
+	case Ceiling, Over:
+	}
+	return false
+}
+
+// Observe takes in a reading of one heater, and returns what is found by it. nearbyC is
+// the temperature of a body close by that may warm this one.
+func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []Finding {
+	h := g.of(i)
+	h.has, h.newest = true, r
+	if !r.Assumed && r.TargetC > 0 {
+		h.on = true
+	}
+	found := h.watch.Observe(r, nearbyC, m)
+	for _, f := range found {
+		if f.Kind.accuses() {
+			g.Accuse(i, f.Text)
+		}
+	}
+	if w := h.watch; w.seen && sane(w.last.C) && w.phase != resting {
+		c := w.last.C
+		if !h.lowSeen || c < h.lowC {
+			h.lowC, h.lowSeen = c, true
+		}
+		h.moved = h.moved || c >= h.lowC+movedC
+	}
+	if h.watch.phase == holding {
+		h.swing.add(r.At, h.watch.last.C)
+	} else {
+		h.swing = swing{}
+	}
+	h.sunk = ""
+	if w := h.watch; w.phase == holding && !w.anew && w.last.C < w.last.TargetC-w.lim.NearC {
+		h.sunk = fmt.Sprintf("it had fallen to %.0f °C of %.0f before the heater was switched off", w.last.C, w.last.TargetC)
+	}
+	if h.proof != nil && !g.ended {
+		h.proof.unmoved = h.on && !h.moved
+		h.proof.Observe(r)
+	}
+	return found
+}
+
+// Gained is by how much the reading of a heater that is off has risen since it was.
+func (g *Guard) Gained(i HeaterIndex) float64 { return g.of(i).watch.Gained() }
+
+// Off begins a proof that the heaters are off, now that they are switched off.
+func (g *Guard) Off(at time.Duration) {
+	g.proving, g.began, g.ended, g.shown = true, at, false, false
+	g.text = "not yet shown to be off by falling readings"
+	for _, h := range g.heaters {
+		p := NewProof(h.name)
+		p.coolS, p.doubt, p.unmoved = h.coolS, h.doubt, h.on && !h.moved
+		if c, ok := h.swing.width(); ok {
+			p.fellC = proofFallC + c
+		}
+		if p.doubt == "" {
+			p.doubt = h.sunk
+		}
+		h.proof = p
+	}
+}
+
+// Drop ends the proof without an outcome: from here on heaters are switched on.
+func (g *Guard) Drop() { g.proving, g.ended, g.shown, g.text = false, false, false, "" }
+
+// Proving reports whether a proof is under way and not decided.
+func (g *Guard) Proving() bool { return g.proving && !g.ended }
+
+// Shown reports whether the heaters were shown to be off, and are as far as is known.
+func (g *Guard) Shown() bool { return g.shown }
+
+// Text says how the proof stands, or ended; "" where there was none.
+func (g *Guard) Text() string { return g.text }
+
+// needed lists the heaters that have to be shown to be off: all that may have been on,
+// and any other that is hot.
+func (g *Guard) needed() (list []*heater) {
+	for _, h := range g.heaters {
+		if h.has && (h.on || !h.proof.seen || h.proof.mostC > proofCoolC || h.proof.targetC > 0) || h.commandedC > 0 {
+			list = append(list, h)
+		}
+	}
+	return list
+}
+
+// Decide reports whether the proof under way has come about by now.
+func (g *Guard) Decide(at time.Duration) bool {
+	if !g.Proving() {
+		return false
+	}
+	told := false
+	for _, h := range g.heaters {
+		told = told || h.has && h.proof.seen
+	}
+	for _, h := range g.needed() {
+		if !h.proof.Shown() {
+			return false
+		}
+	}
+	if !told {
+		return false
+	}
+	g.ended, g.shown = true, true
+	g.text = "shown to be off: " + g.words(at)
+	for _, h := range g.heaters {
+		h.on = false
+	}
+	return true
+}
+
+// Fail ends a proof that has not come about in time.
+func (g *Guard) Fail(at time.Duration) {
+	g.ended = true
+	g.text = "NOT shown to be off: " + g.words(at) + "; switch the machine off at the mains"
+}
+
+// Withdraw takes a reading in against heaters that were shown to be off. It returns what
+// speaks against it, and then begins a new proof; "" while nothing does.
+func (g *Guard) Withdraw(i HeaterIndex, r Reading) string {
+	h := g.of(i)
+	if !g.shown || h.proof == nil {
+		return ""
+	}
+	why := h.proof.withdrawn(r)
+	if why != "" {
+		h.on = true
+		g.Off(r.At)
+	}
+	return why
+}
+
+// words tells of each heater what was seen.
+func (g *Guard) words(at time.Duration) string {
+	var list []string
+	needed := g.needed()
+	for _, h := range needed {
+		list = append(list, h.proof.Text(at-g.began))
+	}
+	for _, h := range g.heaters {
+		if h.has && h.proof.seen && !slices.Contains(needed, h) {
+			list = append(list, fmt.Sprintf("%s had no target and reads %.0f °C", h.name, h.proof.lastC))
+		}
+	}
+	if len(list) == 0 {
+		return "the board tells no temperature"
+	}
+	return strings.Join(list, ", ")
+}
+
+// swing is by how much the reading of a heater that is held goes up and down.
+type swing struct {
+	seen      bool
+	began     time.Duration
+	low, high float64 // in the present window
+	wide      float64 // of the window before
+	hasWide   bool
+}
+
+// swingOver is how long a window is: a bed's controller that only switches on and off
+// takes a minute or two for one swing (common practice, no source).
+const swingOver = 2 * time.Minute
+
+func (s *swing) add(at time.Duration, c float64) {
+	if !s.seen || at-s.began > swingOver {
+		if s.seen {
+			s.wide, s.hasWide = s.high-s.low, true
+		}
+		s.seen, s.began, s.low, s.high = true, at, c, c
+		return
+	}
+	s.low, s.high = min(s.low, c), max(s.high, c)
+}
+
+// width is the wider of the two newest windows; false where none is whole.
+func (s *swing) width() (float64, bool) {
+	if !s.hasWide {
+		return max(proofFallC, s.high-s.low), s.seen
+	}
+	return max(s.wide, s.high-s.low), true
+}

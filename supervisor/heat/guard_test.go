@@ -1,0 +1,211 @@
+package heat
+
+import (
+	"math"
+	"strings"
+	"testing"
+	"time"
+)
+
+// guarded drives the readings of a nozzle into a guard. Its bed tells nothing.
+type guarded struct {
+	*Guard
+	now     time.Duration
+	targetC float64 // as the board tells it
+	nobody  bool    // the board tells no target
+}
+
+func newGuarded() *guarded {
+	return &guarded{Guard: NewGuard(NozzleLimits(260, OverC), BedLimits(100, OverC))}
+}
+
+// read takes in one reading a second, of what c says at so many seconds, for so long.
+func (g *guarded) read(d time.Duration, c func(s float64) float64) (why string) {
+	m := Model{}
+	for s := 1.0; s <= d.Seconds(); s++ {
+		g.now += time.Second
+		r := Reading{At: g.now, C: c(s), TargetC: g.targetC, Assumed: g.nobody}
+		g.Observe(Nozzle, r, 0, &m)
+		g.Decide(g.now)
+		if w := g.Withdraw(Nozzle, r); w != "" && why == "" {
+			why = w
+		}
+	}
+	return why
+}
+
+func (g *guarded) heat(c float64) {
+	g.Command(Nozzle, c)
+	g.MayHeat()
+	g.targetC = c
+}
+
+func (g *guarded) off() {
+	g.Command(Nozzle, 0)
+	g.targetC = 0
+	g.Taken()
+	g.Off(g.now)
+}
+
+func level(c float64) func(float64) float64 { return func(float64) float64 { return c } }
+
+// warmUp rises by 2 degrees a second, cools is Newton's law with a nozzle's time constant,
+// swings is a controller that goes up and down.
+func warmUp(s float64) float64 { return min(205, 22+2*s) }
+func cools(from, tau float64) func(float64) float64 {
+	return func(s float64) float64 { return newton(22, from, tau, s) }
+}
+func swings(c, by float64) func(float64) float64 {
+	return func(s float64) float64 { return c + by*math.Sin(s/6) }
+}
+
+// TestProofOfOff: a heater is said to be off when its own sensor, which was seen to follow
+// it, falls and stays fallen, or is cold. Each case is a reading with which a heater may
+// well be on.
+func TestProofOfOff(t *testing.T) {
+	for name, c := range map[string]struct {
+		shown bool
+		says  string
+		play  func(g *guarded)
+	}{
+		"held, then cools": {true, "nozzle fell from 20", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.off()
+			g.read(2*time.Minute, cools(205, 150))
+		}},
+		"on the way up, then cold": {true, "nozzle cold at", func(g *guarded) {
+			g.heat(205)
+			g.read(7*time.Second, warmUp)
+			g.off()
+			g.read(2*time.Minute, cools(36, 150))
+		}},
+		"never switched on": {true, "nozzle had no target", func(g *guarded) {
+			g.read(time.Minute, level(22))
+			g.off()
+			g.read(time.Minute, level(22))
+		}},
+		"stuck cold since before it was heated": {false, "its sensor is the one in doubt", func(g *guarded) {
+			g.heat(205)
+			g.read(30*time.Second, level(22))
+			g.off()
+			g.read(5*time.Minute, level(22))
+		}},
+		"accused of being stuck": {false, "its sensor is the one in doubt", func(g *guarded) {
+			g.heat(205)
+			g.read(2*time.Minute, level(22))
+			g.off()
+			g.read(5*time.Minute, cools(205, 150))
+		}},
+		"stuck hot": {false, "and must cool", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.off()
+			g.read(5*time.Minute, level(205))
+		}},
+		"open": {false, "its sensor is the one in doubt", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.read(5*time.Second, level(-14))
+			g.off()
+			g.read(5*time.Minute, level(22))
+		}},
+		"short": {false, "its sensor is the one in doubt", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.read(5*time.Second, level(1100))
+			g.off()
+			g.read(5*time.Minute, cools(205, 150))
+		}},
+		"slipped off and found by that": {false, "its sensor is the one in doubt", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.read(90*time.Second, cools(205, 60))
+			g.off()
+			g.read(5*time.Minute, cools(60, 60))
+		}},
+		"slipped off a moment before": {false, "before the heater was switched off", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.read(10*time.Second, cools(205, 60))
+			g.off()
+			g.read(5*time.Minute, cools(170, 60))
+		}},
+		"slipped off a moment after": {false, "faster than the body cools", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.off()
+			g.read(5*time.Minute, cools(205, 10))
+		}},
+		"the board still tells its target": {false, "still tells a target of 205", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.off()
+			g.targetC = 205
+			g.read(5*time.Minute, swings(204, 1))
+		}},
+		"still held, with a swing, by a board that tells no target": {false, "nozzle still at", func(g *guarded) {
+			g.nobody = true
+			g.heat(205)
+			g.read(2*time.Minute, warmUp)
+			g.read(5*time.Minute, swings(205, 4))
+			g.off()
+			g.read(5*time.Minute, swings(205, 4))
+		}},
+		"rises through what is called cold": {false, "nozzle still at", func(g *guarded) {
+			g.heat(60)
+			g.read(5*time.Second, warmUp)
+			g.off()
+			g.read(time.Minute, func(s float64) float64 { return 25 + s/2 })
+		}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			g := newGuarded()
+			c.play(g)
+			if g.Proving() {
+				g.Fail(g.now)
+			}
+			if g.Shown() != c.shown || !strings.Contains(g.Text(), c.says) || !c.shown && !strings.Contains(g.Text(), "mains") {
+				t.Errorf("shown %v: %s; want %v, %q", g.Shown(), g.Text(), c.shown, c.says)
+			}
+		})
+	}
+}
+
+// TestProofIsWithdrawn: what was shown holds only as long as no reading speaks against it.
+func TestProofIsWithdrawn(t *testing.T) {
+	for name, c := range map[string]struct {
+		says string
+		play func(g *guarded) string
+	}{
+		"a target appears": {"tells a target of 180", func(g *guarded) string {
+			g.targetC = 180
+			return g.read(5*time.Second, level(100))
+		}},
+		"one damaged target": {"", func(g *guarded) string {
+			g.targetC = 180
+			why := g.read(time.Second, level(100))
+			g.targetC = 0
+			return why + g.read(time.Minute, level(99))
+		}},
+		"it rises": {"has risen from 9", func(g *guarded) string {
+			return g.read(time.Minute, func(s float64) float64 { return 100 + s/2 })
+		}},
+		"it cools on": {"", func(g *guarded) string { return g.read(10*time.Minute, cools(100, 150)) }},
+	} {
+		t.Run(name, func(t *testing.T) {
+			g := newGuarded()
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.off()
+			g.read(130*time.Second, cools(205, 150))
+			if !g.Shown() {
+				t.Fatalf("not shown to be off: %s", g.Text())
+			}
+			why := c.play(g)
+			if (why == "") != (c.says == "") || !strings.Contains(why, c.says) || g.Shown() != (why == "") {
+				t.Errorf("withdrawn: %q, shown %v; want %q", why, g.Shown(), c.says)
+			}
+		})
+	}
+}
