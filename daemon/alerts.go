@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"slices"
@@ -11,13 +12,15 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"beltwarden/config"
+	"beltwarden/daemon/app"
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/screen"
 )
 
 func newAlert() *cobra.Command {
 	c := group(&cobra.Command{Use: "alert", Short: "See how alerts get through, try a receiver, say that you know"})
-	c.AddCommand(newAlertList(), newAlertTest(), newAlertAcknowledge())
+	c.AddCommand(newAlertList(), newAlertTest(), newAlertSend(), newAlertAcknowledge())
 	return c
 }
 
@@ -110,6 +113,54 @@ func newAlertTest() *cobra.Command {
 		})
 	}
 	return c
+}
+
+func newAlertSend() *cobra.Command {
+	var file string
+	var within time.Duration
+	c := &cobra.Command{
+		Use: "send --config FILE TEXT", Short: "Call everybody while no daemon runs", Args: args(1, 1, "write what is to be said as one argument, in quotes"),
+		Long: "send gives a text to every receiver in the configuration, at once and without the\n" +
+			"daemon. A receiver that does not take it is tried again. The service manager runs\n" +
+			"it when the daemon has ended for good (beltwarden-failed.service).",
+	}
+	c.Flags().StringVar(&file, "config", "", "configuration file")
+	c.Flags().DurationVar(&within, "within", time.Minute, "longest time to try")
+	c.RunE = func(c *cobra.Command, text []string) error {
+		if err := needFlags(c, "config"); err != nil {
+			return err
+		}
+		if within <= 0 {
+			return usagef("cannot send: --within %s: write a time such as 5m", within)
+		}
+		if strings.TrimSpace(text[0]) == "" {
+			return usagef("cannot send: the text is empty")
+		}
+		cfg, err := config.Load(file)
+		if err != nil {
+			return err
+		}
+		return callAll(c.Context(), c.OutOrStdout(), cfg, within, text[0])
+	}
+	return c
+}
+
+// callAll calls everybody without a daemon, and says how many it reached.
+func callAll(ctx context.Context, w io.Writer, cfg *config.Settings, within time.Duration, text string) error {
+	ctx, cancel := context.WithTimeout(ctx, within)
+	defer cancel()
+	reached, err := app.Call(ctx, cfg, version, text)
+	if reached > 0 {
+		fmt.Fprintf(w, "%s taken it\n", map[bool]string{true: "1 receiver has", false: fmt.Sprintf("%d receivers have", reached)}[reached == 1])
+	}
+	if err == nil && reached == 0 {
+		err = errors.New("no receiver of alerts is configured")
+	}
+	if err != nil {
+		return &failure{status: exitRefused, err: errors.New("cannot call everybody"), details: strings.Split(err.Error(), "\n"),
+			hint: "look at the section alerts of the configuration, and at the network"}
+	}
+	return nil
 }
 
 // printTests tells what came of tests; one that did not arrive is a failure.

@@ -1,10 +1,13 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -37,7 +40,7 @@ func newCool() *cobra.Command {
 	c.Flags().DurationVar(&within, "within", 5*time.Minute, "longest time to try")
 	c.Flags().BoolVar(&failed, "after-failure", false, "do nothing after a service that has ended in order ($"+serviceResult+")")
 	asJSON := jsonFlag(c)
-	c.RunE = func(c *cobra.Command, _ []string) error {
+	c.RunE = func(c *cobra.Command, _ []string) (err error) {
 		if err := needFlags(c, "config"); err != nil {
 			return err
 		}
@@ -52,6 +55,10 @@ func newCool() *cobra.Command {
 			return err
 		}
 		set := app.RunSettings(cfg)
+		if failed {
+			finish := callWhileCooling(c.Context(), c.ErrOrStderr(), cfg)
+			defer func() { finish(err) }()
+		}
 		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery, Idle: set.BoardIdle > 0}, serialio.OpenDevice)
 		if errors.Is(err, supervisor.ErrHot) {
 			return &failure{status: exitHot, err: err, hint: "switch the machine off at the mains, and look at it"}
@@ -67,3 +74,41 @@ func newCool() *cobra.Command {
 	}
 	return c
 }
+
+// callAfter is how long the heaters may take to be shown off before somebody is called:
+// the daemon does not run meanwhile, and calls nobody.
+const callAfter = 20 * time.Second
+
+// callWhileCooling calls everybody when a service that failed is not shown to be cold
+// within callAfter. The function it returns ends the wait, and calls with what became of it
+// where somebody has been called, or has to be.
+func callWhileCooling(ctx context.Context, w io.Writer, cfg *config.Settings) (finish func(error)) {
+	why := fmt.Sprintf("the daemon has ended (%s)", strings.TrimSpace(os.Getenv(serviceResult)+" "+os.Getenv(exitStatus)))
+	say := func(text string) {
+		if err := callAll(ctx, w, cfg, callWithin, why+": "+text); err != nil {
+			tell(w, err)
+		}
+	}
+	ended, called := make(chan struct{}), make(chan bool, 1)
+	go func() {
+		select {
+		case <-ended:
+			called <- false
+		case <-time.After(callAfter):
+			say("heaters may be on, and were not shown to be off yet. Be ready to switch the machine off at the mains")
+			called <- true
+		}
+	}()
+	return func(err error) {
+		close(ended)
+		switch was := <-called; {
+		case err != nil:
+			say("heaters may be on: " + err.Error())
+		case was:
+			say("the heaters are shown to be off; the daemon is started again")
+		}
+	}
+}
+
+// callWithin is how long one call may take: the service waits for it.
+const callWithin = 20 * time.Second

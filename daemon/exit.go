@@ -16,14 +16,13 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Exit statuses. Scripts rely on them: a number never changes its meaning.
+// Exit statuses. Scripts rely on them: a number never changes its meaning. From 2 to 5 they
+// are the Go runtime's: a panic, a fault within one, SIGABRT, SIGSEGV and SIGQUIT end with
+// them (runtime/panic.go), and the service manager must start such a daemon again. 64 and
+// 78 are EX_USAGE and EX_CONFIG of sysexits.h.
 const (
 	exitOK          = 0
 	exitUnexpected  = 1
-	exitUsage       = 2
-	exitConfig      = 3
-	exitJob         = 4
-	exitPort        = 5
 	exitBoard       = 6
 	exitLedger      = 7
 	exitRefused     = 8
@@ -31,6 +30,10 @@ const (
 	exitShort       = 10
 	exitTable       = 11
 	exitHot         = 12
+	exitJob         = 13
+	exitPort        = 14
+	exitUsage       = 64
+	exitConfig      = 78
 )
 
 // exitMeanings is what the help says of each status.
@@ -40,10 +43,6 @@ var exitMeanings = []struct {
 }{
 	{exitOK, "done"},
 	{exitUnexpected, "something failed that has no status of its own"},
-	{exitUsage, "the command line is wrong: command, argument or flag"},
-	{exitConfig, "the configuration file is missing or wrong, or what it names cannot be used"},
-	{exitJob, "a job file cannot be read, or must not run on this machine"},
-	{exitPort, "a port is absent, in use, no serial port, or not permitted"},
 	{exitBoard, "the board gives no answer, or something else answers"},
 	{exitLedger, "the ledger is missing, newer, damaged, in use, or has no room"},
 	{exitRefused, "the machine refuses the request in its present state"},
@@ -51,6 +50,10 @@ var exitMeanings = []struct {
 	{exitShort, "the lot ended without the ordered good parts"},
 	{exitTable, "a table of measurements is missing or wrong"},
 	{exitHot, "the heaters were not shown to be off: switch the machine off at the mains"},
+	{exitJob, "a job file cannot be read, or must not run on this machine"},
+	{exitPort, "a port is absent, in use, no serial port, or not permitted"},
+	{exitUsage, "the command line is wrong: command, argument or flag"},
+	{exitConfig, "the configuration file is missing or wrong, or what it names cannot be used"},
 }
 
 // failure is an error with its exit status and what to do about it.

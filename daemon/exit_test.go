@@ -5,7 +5,12 @@ import (
 	"fmt"
 	"io"
 	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 
 	"beltwarden/config"
@@ -27,14 +32,14 @@ func TestTell(t *testing.T) {
 	}{
 		{nil, 0, ""},
 		{io.ErrUnexpectedEOF, 1, "error: unexpected EOF\n"},
-		{usagef("cannot see %d", 7), 2, "error: cannot see 7\nhint: "},
-		{usageMany("see", []string{"a", "b"}), 2, "error: cannot see: 2 mistakes\n  a\n  b\nhint: "},
-		{wrap(config.Errors{{File: "f", Line: 3, Column: 1, Field: "belt.x", Problem: "is wrong"}}), 3, "error: cannot use configuration f: 1 mistake\n  f:3:1: belt.x: is wrong\nhint: "},
-		{&config.Error{File: "f", Problem: "does not exist", Remedy: "write one"}, 3, "error: cannot use configuration f: it does not exist\nhint: write one\n"},
-		{&job.Refusal{Path: "j", Problems: []job.Finding{{Line: 2, Text: "no", Remedy: "do"}, {Line: 4, Text: "nor"}}}, 4,
+		{usagef("cannot see %d", 7), exitUsage, "error: cannot see 7\nhint: "},
+		{usageMany("see", []string{"a", "b"}), exitUsage, "error: cannot see: 2 mistakes\n  a\n  b\nhint: "},
+		{wrap(config.Errors{{File: "f", Line: 3, Column: 1, Field: "belt.x", Problem: "is wrong"}}), exitConfig, "error: cannot use configuration f: 1 mistake\n  f:3:1: belt.x: is wrong\nhint: "},
+		{&config.Error{File: "f", Problem: "does not exist", Remedy: "write one"}, exitConfig, "error: cannot use configuration f: it does not exist\nhint: write one\n"},
+		{&job.Refusal{Path: "j", Problems: []job.Finding{{Line: 2, Text: "no", Remedy: "do"}, {Line: 4, Text: "nor"}}}, exitJob,
 			"error: cannot run job j: 2 problems\n  j:2: no; do\n  j:4: nor\nhint: "},
-		{wrap(job.ErrChanged), 4, "error: "},
-		{wrap(&serialio.OpenError{Path: "/dev/x", Reason: serialio.OpenBusy, Hint: "Wait."}), 5, "error: cannot go on: cannot open port /dev/x: port is in use\nhint: Wait.\n"},
+		{wrap(job.ErrChanged), exitJob, "error: "},
+		{wrap(&serialio.OpenError{Path: "/dev/x", Reason: serialio.OpenBusy, Hint: "Wait."}), exitPort, "error: cannot go on: cannot open port /dev/x: port is in use\nhint: Wait.\n"},
 		{wrap(serialio.ErrSilent), 6, "error: cannot go on: board does not answer\nhint: "},
 		{wrap(serialio.ErrDesync), 6, "error: "},
 		{wrap(ledger.ErrNewer), 7, "error: "},
@@ -43,8 +48,8 @@ func TestTell(t *testing.T) {
 		{wrap(ledger.ErrFull), 7, "error: "},
 		{&supervisor.Refusal{What: "start", Why: "no lot is open", Remedy: "open one"}, 8, "error: "},
 		{&client.Problem{Status: http.StatusConflict, Detail: "cannot start: no lot; open one", Remedy: "open one"}, 8, "error: cannot start: no lot\nhint: open one\n"},
-		{&client.Problem{Status: http.StatusBadRequest, Detail: "no"}, 2, "error: no\n"},
-		{lotProblem(&client.Problem{Status: http.StatusUnprocessableEntity, Detail: "a.gcode:1: no\na.gcode:2: nor"}), 4, "error: a.gcode:1: no\n  a.gcode:2: nor\nhint: "},
+		{&client.Problem{Status: http.StatusBadRequest, Detail: "no"}, exitUsage, "error: no\n"},
+		{lotProblem(&client.Problem{Status: http.StatusUnprocessableEntity, Detail: "a.gcode:1: no\na.gcode:2: nor"}), exitJob, "error: a.gcode:1: no\n  a.gcode:2: nor\nhint: "},
 		{&client.Problem{Status: http.StatusServiceUnavailable, Detail: "ending"}, 9, "error: ending\n"},
 		{wrap(&client.UnreachableError{Address: "/s", Err: errors.New("no")}), 9, "error: cannot reach the daemon at /s: no\nhint: start it with: beltwarden serve"},
 	} {
@@ -65,5 +70,54 @@ func TestExitMeaningsAreDistinct(t *testing.T) {
 			t.Errorf("status %d stands at place %d with meaning %q", e.status, i, e.meaning)
 		}
 		seen[e.meaning] = true
+	}
+}
+
+// No status that keeps the service down is one that a daemon can end with that has fallen
+// over: the runtime's own are seen on a real process, by the signals of a watchdog
+// (systemd.service(5), WatchdogSignal=SIGABRT) and of the kernel.
+func TestAFallenDaemonIsStartedAgain(t *testing.T) {
+	unit, err := os.ReadFile("../deploy/beltwarden.service")
+	if err != nil {
+		t.Fatal(err)
+	}
+	stays := make(map[string]bool)
+	for _, line := range strings.Split(string(unit), "\n") {
+		if list, ok := strings.CutPrefix(line, "RestartPreventExitStatus="); ok {
+			for _, s := range strings.Fields(list) {
+				stays[s] = true
+			}
+		}
+	}
+	if !stays[strconv.Itoa(exitUsage)] || !stays[strconv.Itoa(exitConfig)] || len(stays) != 2 {
+		t.Errorf("the service stays down after %v", stays)
+	}
+	for _, m := range exitMeanings {
+		if m.status >= 2 && m.status <= 5 {
+			t.Errorf("status %d is one of the Go runtime's", m.status)
+		}
+	}
+	for _, sig := range []syscall.Signal{syscall.SIGABRT, syscall.SIGQUIT, syscall.SIGSEGV} {
+		cmd := exec.Command("beltwarden", "rig", "--pty", filepath.Join(t.TempDir(), "m"))
+		out, err := cmd.StdoutPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := out.Read(make([]byte, 1)); err != nil { // it has begun
+			t.Fatal(err)
+		}
+		if err := cmd.Process.Signal(sig); err != nil {
+			t.Fatal(err)
+		}
+		go io.Copy(io.Discard, out)
+		_ = cmd.Wait()
+		if got := cmd.ProcessState.ExitCode(); stays[strconv.Itoa(got)] || got == exitOK {
+			t.Errorf("%s: ended with %d, and would not be started again", sig, got)
+		} else {
+			t.Logf("%s: ended with %d", sig, got)
+		}
 	}
 }

@@ -22,7 +22,7 @@ func headline(a ledger.Alert) string {
 		word = w
 	}
 	switch {
-	case a.Kind == supervisor.CauseHeatOdd || a.Kind == supervisor.CauseVisit || a.Kind == supervisor.CauseDone || a.Kind == testKind || a.Kind == supervisor.CauseAccess:
+	case a.Kind == supervisor.CauseHeatOdd || a.Kind == supervisor.CauseVisit || a.Kind == supervisor.CauseDone || a.Kind == testKind || a.Kind == daemonDown || a.Kind == supervisor.CauseAccess:
 		return word
 	case a.State == "":
 		return word
@@ -40,7 +40,7 @@ var headlines = map[string]string{
 	supervisor.CauseLedger: "count cannot be kept", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
 	supervisor.CauseShutdown: "daemon ended", supervisor.CauseDone: "lot made", supervisor.CauseVisit: "needs you soon",
 	supervisor.CauseHeatOdd: "a heater is not as usual", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "somebody tries secrets",
-	supervisor.CauseGoOn: "goes on by itself", testKind: "test",
+	supervisor.CauseGoOn: "goes on by itself", testKind: "test", daemonDown: "daemon does not run",
 }
 
 // stateWord is the state that the machine was in.

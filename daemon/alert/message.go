@@ -28,7 +28,7 @@ func UrgencyOf(a ledger.Alert) Urgency {
 	switch a.Kind {
 	case supervisor.CauseVisit, supervisor.CauseDone, supervisor.CauseHeatOdd:
 		return Notice
-	case supervisor.CauseHeat, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseLedger, supervisor.CauseRestart, supervisor.CauseAccess, supervisor.CauseHeatOff, supervisor.CauseGoOn:
+	case supervisor.CauseHeat, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseLedger, supervisor.CauseRestart, supervisor.CauseAccess, supervisor.CauseHeatOff, supervisor.CauseGoOn, daemonDown:
 		return Urgent
 	}
 	if a.State == supervisor.Aborting.String() || a.State == supervisor.Aborted.String() {

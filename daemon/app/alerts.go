@@ -41,8 +41,8 @@ func alertWords(c *config.Settings) alert.Writer {
 	return w
 }
 
-// receivers makes what the alerts are sent with. Every file that cannot be read and
-// every address that cannot be used is told, not the first one only.
+// receivers makes what the alerts are sent with. The error names every file that cannot
+// be read and every address that cannot be used; the other receivers are returned.
 func (a *App) receivers() (list []alert.Receiver, err error) {
 	c := &a.o.Config.Alerts
 	agent := strings.TrimSuffix("beltwarden/"+a.o.Version, "/")
@@ -81,16 +81,34 @@ func (a *App) receivers() (list []alert.Receiver, err error) {
 		o, err := webhookOptions(config.Webhook{Channel: m.Channel, URL: m.URL, URLFile: m.URLFile, Header: m.Header, Timeout: m.Timeout}, agent)
 		o.Dial = a.o.Dial
 		to, fault := alert.NewAlertmanager(alert.AlertmanagerOptions{Webhook: o, Machine: a.o.Config.Machine.Name,
-			Snapshot: func() *supervisor.Snapshot { return a.run.Snapshot() }})
+			Snapshot: a.lastSnapshot})
 		add(fmt.Sprintf("alerts.alertmanagers[%d]", i), m.Level, to, first(err, fault))
 	}
-	if len(wrong) > 0 {
-		return nil, errors.Join(wrong...)
+	return list, errors.Join(wrong...)
+}
+
+// lastSnapshot is the run's newest, or of no state where there is no run.
+func (a *App) lastSnapshot() *supervisor.Snapshot {
+	if a.run == nil {
+		return &supervisor.Snapshot{}
 	}
-	if len(list) == 0 {
-		a.log.Warn("no receiver of alerts is configured: nobody is called when the machine holds or fails")
+	return a.run.Snapshot()
+}
+
+// Call sends a text to every receiver of alerts while no daemon runs, until ctx ends. The
+// error names each receiver that cannot be used or has not taken it; the others have.
+func Call(ctx context.Context, c *config.Settings, version, text string) (reached int, err error) {
+	a := App{o: Options{Config: c, Version: version}}
+	list, err := a.receivers()
+	words := alertWords(c)
+	wrong := []error{err}
+	for _, err := range alert.SendAll(ctx, list, &words, text, alertRetry(c)) {
+		if err == nil {
+			reached++
+		}
+		wrong = append(wrong, err)
 	}
-	return list, nil
+	return reached, errors.Join(wrong...)
 }
 
 // first returns the first error: what follows from it is no news.

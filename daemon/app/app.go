@@ -132,6 +132,9 @@ func (a *App) build(ctx context.Context) (err error) {
 	if err != nil {
 		return &SettingsError{err}
 	}
+	if len(callees) == 0 {
+		a.log.Warn("no receiver of alerts is configured: nobody is called when the machine holds or fails")
+	}
 	if a.ledger, err = ledger.Open(c.Ledger.Path, ledger.Options{}); err != nil {
 		return offerBackup(err, &c.Ledger)
 	}
