@@ -165,3 +165,32 @@ func TestNoColdFilament(t *testing.T) {
 		}
 	}
 }
+
+// TestAnswersWhatTheLedgerDoesNotTake: whoever waits for the board's answer is told when the
+// records of its outcome cannot be kept, and does not wait for ever.
+func TestAnswersWhatTheLedgerDoesNotTake(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		l := &brokenLedger{left: 1000000}
+		cancel, done := x.startOn(func(real Ledger) Ledger { l.Ledger = real; return l })
+		defer x.ledger.Close()
+		defer func() { cancel(); <-done }()
+		x.until(Idle, time.Minute)
+		l.mu.Lock()
+		l.left = 1 // that the change is to be made is kept, its outcome is not
+		l.mu.Unlock()
+		answered := make(chan error, 1)
+		go func() {
+			_, err := x.s.Do(context.Background(), Request{Scale: &ScaleRequest{StepsPerMM: 79.2, NowStepsPerMM: 80}})
+			answered <- err
+		}()
+		select {
+		case err := <-answered:
+			if !errors.Is(err, errDisk) {
+				t.Errorf("answered with %v, want %v", err, errDisk)
+			}
+		case <-time.After(time.Hour):
+			t.Error("the request was never answered")
+		}
+	})
+}

@@ -165,7 +165,10 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 			s.log.Error("cannot keep records of the fault", zap.Error(again))
 		}
 		more, _ := withoutIntents(safe.Effects)
-		out.Effects, out.Settled = append(kept, more...), safe.Settled
+		out.Effects = append(kept, more...)
+		if safe.Settled != nil {
+			out.Settled = safe.Settled
+		} // else what the step had settled itself is answered, with the failure
 	}
 	for _, e := range out.Effects {
 		s.effect(e)
