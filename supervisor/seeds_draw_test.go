@@ -27,6 +27,8 @@ type scene struct {
 	rng       *rand.Rand
 	unchecked bool // the ledger's rows are not held against one another
 	persist   int  // times that the operator sets to work again what has stopped
+
+	wide *rand.Rand // what wide seeds draw from later; nil in others
 }
 
 // act is something that a person does: after so many lines were handed out, or
@@ -37,9 +39,18 @@ type act struct {
 	after time.Duration
 	for_  time.Duration // how long a cable stays out
 	cold  bool          // the board loses its power meanwhile
+
+	when string        // wide seeds: what the machine is doing by then,
+	wait time.Duration // and for how long
+	draw uint64        // what else is drawn for it
 }
 
-func (a act) String() string { return fmt.Sprintf("%s after %d lines or %v", a.what, a.lines, a.after) }
+func (a act) String() string {
+	if a.when != "" {
+		return fmt.Sprintf("%s %v into %q", a.what, a.wait, a.when)
+	}
+	return fmt.Sprintf("%s after %d lines or %v", a.what, a.lines, a.after)
+}
 
 // String tells what the seed is, for the report of a failure.
 func (s *scene) String() string {
@@ -48,7 +59,9 @@ func (s *scene) String() string {
 }
 
 // draw makes the scene of a seed. Equal seeds give equal scenes.
-func draw(seed uint64, names []string, boards map[string]rig.Board, pool []string) *scene {
+// The pool's first half is for the seeds below wideFrom.
+func draw(seed uint64, names []string, boards map[string]rig.Board, all []string) *scene {
+	pool := all[:len(all)/2]
 	rng := rand.New(rand.NewPCG(seed, 0x62777264))
 	s := &scene{seed: seed, rng: rng, rig: testRig(), set: testSettings()}
 	s.board = names[rng.IntN(len(names))]
@@ -88,6 +101,9 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, pool []strin
 	s.rig.Faults = drawFaults(rng)
 	for range max(0, rng.IntN(4)-1) {
 		s.acts = append(s.acts, drawAct(rng))
+	}
+	if seed >= wideFrom {
+		widen(s, all)
 	}
 	return s
 }
@@ -193,8 +209,9 @@ func seedJob(rng *rand.Rand, slow bool) string {
 // TestDrawIsRepeatable: a seed means the same run tomorrow.
 func TestDrawIsRepeatable(t *testing.T) {
 	boards, names := boardTable(t)
-	pool := []string{"a", "b", "c"}
-	for seed := range uint64(50) {
+	pool := []string{"a", "b", "c", "d", "e", "f"}
+	for n := range uint64(100) {
+		seed := n%50 + n/50*wideFrom
 		one, two := draw(seed, names, boards, pool), draw(seed, names, boards, pool)
 		if one.String() != two.String() || one.rng.Uint64() != two.rng.Uint64() {
 			t.Fatalf("seed %d: %v and %v", seed, one, two)

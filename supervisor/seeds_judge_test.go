@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync/atomic"
 	"time"
 
 	"beltwarden/serialio/rig"
@@ -29,6 +30,10 @@ func (w *world) judgeStream(record []rig.Executed, atRest bool) {
 		}
 		before := f.at
 		ok, altered := f.take(e)
+		if !ok && w.notes.cooled(e) {
+			f.at = before
+			continue
+		}
 		if altered {
 			w.letIn++
 			if e.Number >= 0 {
@@ -80,6 +85,9 @@ func (w *world) judgeRest() {
 		}
 		w.judgeStream(w.rig.Record(), true)
 	}
+	if w.wide != nil && w.rest != Aborted && w.rest != Stopped {
+		w.judgePeace()
+	}
 }
 
 // judgeHalted waits for a run that rests to find out that its board has halted just now: the board owes it a reading, and will
@@ -107,14 +115,16 @@ func (w *world) judge() {
 	record := w.rig.Record()
 	w.figures = w.rig.Figures()
 	w.judgeStream(record, false)
-	w.judgeCount(record)
-	if w.slow != "" && w.acted == 0 { // a feed lost by damage may make a move take hours
+	for _, lot := range w.lots {
+		w.judgeCount(lot, record)
+	}
+	if w.slow != "" && w.acted == 0 && !w.heatFailed() { // a bed that a failed sensor or heater shows hot is waited for; heat is judged apart // a feed lost by damage may make a move take hours
 		w.wrong("%s", w.slow)
 	}
 	if w.hotRest != "" {
 		// A line altered by damage can make a board wait for somebody for ever. Where it
 		// takes no emergency word, to say so is all that can be done.
-		if w.acted > 0 && w.told {
+		if (w.acted > 0 || w.heatFailed()) && w.told {
 			w.hot++
 		} else {
 			w.wrong("%s", w.hotRest)
@@ -124,6 +134,16 @@ func (w *world) judge() {
 		w.wrong("the receive buffer of %d bytes ran over %d times with a window of %d", w.scene.rig.Board.ReceiveBuffer, f.Overflows, w.set.Conn.WindowBytes)
 	}
 	w.judgeBelt()
+	if w.wide != nil {
+		w.judgeTravel()
+	}
+	if w.acted == 0 {
+		for _, text := range []string{w.peace, w.cooledHot} {
+			if text != "" {
+				w.wrong("%s", text)
+			}
+		}
+	}
 	if w.unchecked {
 		return
 	}
@@ -143,7 +163,7 @@ func (w *world) judgeBelt() {
 	if f.Collisions > 0 {
 		w.wrong("the head ran into %d parts: %v", f.Collisions, f.Damage)
 	}
-	if f.ColdExtrusions > 0 {
+	if f.ColdExtrusions > 0 && !w.heatFailed() {
 		w.wrong("cold filament was to be pushed %d times", f.ColdExtrusions)
 	}
 	if f.LaidOn > 0 {
@@ -163,11 +183,11 @@ func (w *world) mayOverflow() bool {
 
 // judgeCount compares the ledger's count with the bodies that the machine has made
 // to their end: never one more, and none forgotten.
-func (w *world) judgeCount(record []rig.Executed) {
-	if w.lot == 0 {
+func (w *world) judgeCount(lot int64, record []rig.Executed) {
+	if lot == 0 {
 		return
 	}
-	cycles, err := w.ledger.Cycles(context.Background(), w.lot)
+	cycles, err := w.ledger.Cycles(context.Background(), lot)
 	if err != nil {
 		w.wrong("%v", err)
 		return
@@ -191,19 +211,19 @@ func (w *world) judgeCount(record []rig.Executed) {
 			w.wrong("part %d is neither made nor interrupted", c.Ordinal)
 		}
 	}
-	counts, err := w.ledger.Counts(context.Background(), w.lot)
+	counts, err := w.ledger.Counts(context.Background(), lot)
 	if err != nil {
 		w.wrong("%v", err)
 		return
 	}
-	w.void = counts.Void
+	w.void += counts.Void
 	if events, err := w.ledger.EventsOf(context.Background(), eventGoOn, 100); err == nil {
 		w.alone = len(events)
 	}
 	if interrupted := counts.CyclesBegun - counts.Confirmed; counts.Confirmed > whole || counts.Confirmed+interrupted < whole {
 		w.wrong("the ledger counts %d made and %d interrupted; the machine made %d whole", counts.Confirmed, interrupted, whole)
 	}
-	early := slices.ContainsFunc(w.acts, func(a act) bool { return a.what == "complete" })
+	early := w.wide != nil || slices.ContainsFunc(w.acts, func(a act) bool { return a.what == "complete" })
 	if w.rest == Complete && !early && counts.Confirmed != counts.Ordered {
 		w.wrong("complete with %d made of %d ordered", counts.Confirmed, counts.Ordered)
 	}
@@ -235,6 +255,7 @@ func (w *world) made(record []rig.Executed, end int64, begun time.Duration) (tim
 // kept is the ledger of a seed, with the machine time at which each part was begun, and was counted.
 type kept struct {
 	*ledger.Ledger
+	fail   atomic.Int32 // so many commits are refused
 	begun  time.Time
 	cycles map[int64]time.Duration // by the number of the cycle
 	made   map[int64]time.Duration

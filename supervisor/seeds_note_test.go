@@ -1,11 +1,13 @@
 package supervisor
 
 import (
+	"slices"
 	"strings"
 	"sync"
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/serialio/rig"
 )
 
 // notes are what the run handed to its connections, in order: the stream that the
@@ -18,7 +20,13 @@ type notes struct {
 	lines int // of programs, all together
 	mark  int // the alarm goes off at so many lines
 	alarm chan struct{}
+
+	coolFrom []time.Duration // when the service began to cool, and its lines came beside those noted
+	coolNow  bool
 }
+
+// coolTexts are what the cooling of the service sends.
+var coolTexts = []string{"M108", "M104 S0", "M140 S0", "M105", "M85 S0"}
 
 // linkNotes is one connection.
 type linkNotes struct {
@@ -116,4 +124,21 @@ func (s *notedSource) Next(dst []byte) ([]byte, error) {
 		s.n.mu.Unlock()
 	}
 	return dst, err
+}
+
+// cooling notes that the service begins or ends to cool.
+func (n *notes) cooling(on bool) {
+	n.coolNow = on
+	if on {
+		n.coolFrom = append(n.coolFrom, time.Since(n.begun))
+	}
+}
+
+func (n *notes) cools() bool { return n.coolNow }
+
+// cooled reports whether a line may be one of the service's own, which stand in no note. What it
+// sent may still lie in the board's buffer when it has ended.
+func (n *notes) cooled(e rig.Executed) bool {
+	return slices.ContainsFunc(n.coolFrom, func(from time.Duration) bool { return e.At >= from && e.At < from+10*time.Minute }) &&
+		(slices.Contains(coolTexts, e.Text) || strings.HasPrefix(e.Text, "M110 N"))
 }

@@ -213,6 +213,9 @@ func (f *faults) onWire(data []byte, way Direction) (out []byte, taint []int, de
 			taint = append(taint, len(out))
 			if split {
 				taint = append(taint, len(out)+1)
+				if twice { // the second line end stands before it
+					taint = append(taint, len(out)+2)
+				}
 			}
 		}
 		if keep {
