@@ -22,6 +22,7 @@ func (m *Machine) fault(why Cause, out *Output) {
 // and then again in the ordinary way, which shows that the board has taken it.
 func (m *Machine) enterAborting(out *Output) {
 	m.endHold(out, "fault")
+	m.callAtOnce(out)
 	m.beginProof()
 	m.goOn = false
 	m.afterReset = false // whoever resets after a fault does not thereby start

@@ -121,6 +121,9 @@ func (m *Machine) advice() string {
 		}
 		return "go on with: beltwarden unsuspend"
 	case Aborted:
+		if m.latched != "" {
+			return mendAdvice
+		}
 		visit := "beltwarden check --belt-cleared"
 		if len(m.undecided) > 0 {
 			visit += " --interrupted good|scrap"

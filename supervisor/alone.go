@@ -99,6 +99,8 @@ func (m *Machine) notAlone() string {
 	switch {
 	case m.cause.Code != CauseLink && m.cause.Code != CauseRestart:
 		return "somebody has to look after a fault of this kind"
+	case m.latched != "":
+		return "somebody has to say what was mended after: " + m.latched
 	case m.shutdown:
 		return "the daemon is ending"
 	case a.spoke:

@@ -18,6 +18,9 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 	}
 	m.state, m.since = to, m.now
 	m.cause = why
+	if c == Abort && why.Code == CauseHeat {
+		m.latchHeat(why.Text, out)
+	}
 	out.record(ledger.StateChanged{State: to.String(), Reason: why.Text})
 	m.enter(out)
 	return true

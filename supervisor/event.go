@@ -84,6 +84,8 @@ type Request struct {
 	AfterPart bool
 	// GoOn makes Clear and Reset go on with the open lot, as far as it may begin.
 	GoOn bool
+	// Mended are words on what was mended, by which Clear releases a heat fault; they are kept.
+	Mended string
 	// ClearBelt makes Stop run the parts over the drop edge.
 	ClearBelt bool
 	Visit     *Visit

@@ -137,6 +137,7 @@ func (m *Machine) heatFound(f heat.Finding, out *Output) {
 		text := f.Text + "; the heaters were switched off before: switch the machine off at the mains"
 		m.note(out, "fault", text)
 		m.alert(out, CauseHeat, text)
+		m.latchHeat(f.Text, out)
 	default:
 		m.fault(Cause{CauseHeat, f.Text}, out)
 	}

@@ -41,7 +41,11 @@ func (m *Machine) beginHold(out *Output) {
 		record.LotID, record.AtPart = m.lot.ID, m.lot.made
 	}
 	out.record(record)
-	m.alert(out, m.cause.Code, m.cause.Text)
+	text := m.cause.Text
+	if m.state == Aborted && m.guard.Text() != "" {
+		text += "; the heaters are " + m.guard.Text()
+	}
+	m.alert(out, m.cause.Code, text)
 }
 
 // endHold records how the hold ended.

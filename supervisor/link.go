@@ -104,6 +104,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 	m.lostLink(err, out)
 	switch m.state {
 	case Idle, Complete:
+		m.lostAtRest(why, out)
 		m.change(Stop, why, out)
 	case Stopped, Aborted, Resetting, Clearing:
 	case Aborting:
@@ -140,6 +141,9 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 		m.setLegs([]leg{m.offLeg(true)}, out)
 	case Aborted:
 		m.heatersOff(out)
+		if m.guard.Text() == "" { // an earlier process was Aborted
+			m.beginProof()
+		}
 		m.note(out, "link", "the board is back; heaters were switched off")
 	case Stopped, Idle, Starting, Execute, Completing, Complete, Holding, Held,
 		Unholding, Suspending, Suspended, Unsuspending, Stopping:

@@ -95,6 +95,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if err := m.loadWarmth(ctx, l, now); err != nil {
 		return fail(err)
 	}
+	if err := m.loadLatch(ctx, l); err != nil {
+		return fail(err)
+	}
 	if err := m.loadAlone(ctx, l); err != nil {
 		return fail(err)
 	}
@@ -141,11 +144,14 @@ func (m *Machine) resume(last *ledger.State) {
 	}
 	was := stateOf(last)
 	unfinished := m.cycle != nil
-	if was == Aborted {
-		m.guard.MayHeat() // the board may not have been reached since
-	}
 	switch was {
-	case Stopped, Idle, Complete, Aborted, Resetting, Clearing:
+	case Aborted:
+		if m.faulted() {
+			m.resumeAborted(last)
+			return
+		}
+		m.guard.MayHeat() // the board may not have been reached since
+	case Stopped, Idle, Complete, Resetting, Clearing:
 	default:
 		unfinished = true
 	}
@@ -168,12 +174,16 @@ func (m *Machine) Begin(now time.Time) Output {
 	var out Output
 	m.by = "the daemon"
 	m.settleTrial(&out)
-	if m.recover {
+	switch {
+	case m.state == Aborted:
+		m.note(&out, "recovery", "the daemon came back; the machine stays Aborted: "+m.cause.Text)
+		m.openLink(&out) // its readings are to show that the heaters are off
+	case m.recover:
 		m.note(&out, "recovery", m.cause.Text)
 		m.change(Abort, m.cause, &out)
 		m.recover = false
 		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
-	} else {
+	default:
 		m.endHold(&out, "restart")
 		m.change(Reset, m.cause, &out)
 	}

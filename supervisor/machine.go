@@ -54,7 +54,8 @@ type Machine struct {
 	trials     trials
 	trialFeed  float64 // mm/min, of the trial that begins
 	alone      alone
-	supplyGoOn int // a part with this ordinal may begin though something is short
+	latched    string // the heat fault in force until somebody says what was mended; "": none
+	supplyGoOn int    // a part with this ordinal may begin though something is short
 }
 
 // warm is what is known of temperatures now.

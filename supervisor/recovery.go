@@ -23,7 +23,7 @@ type RecoveryView struct {
 
 // RecoveryOption is one way to go on.
 type RecoveryOption struct {
-	Name  string   `json:"name"` // scrap, good, go-on, realigned or end
+	Name  string   `json:"name"` // mend, scrap, good, go-on, realigned or end
 	Text  string   `json:"text"`
 	Steps []string `json:"steps"` // commands, to be given one after the other
 }
@@ -150,7 +150,15 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 	}
 	var list []RecoveryOption
 	add := func(name, text string, steps ...string) { list = append(list, RecoveryOption{name, text, steps}) }
+	clear := "beltwarden clear"
+	if m.latched != "" {
+		clear += " --mended TEXT"
+		add("mend", "switch off at the mains, let it cool, look at sensor, heater and their wires, and mend what is wrong; then go on from Stopped", clear)
+	}
 	switch {
+	case m.latched != "" && !open:
+		return list
+	case m.latched != "":
 	case !open:
 		if m.state == Aborted {
 			add("go-on", "look at the machine, then make it ready", "beltwarden clear", "beltwarden reset")
@@ -168,7 +176,7 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 	}
 	end := []string{fmt.Sprintf("beltwarden lot end %d --reason TEXT", m.lot.ID)}
 	if m.state == Aborted || m.state == Aborting {
-		end = append(end, "beltwarden clear")
+		end = append(end, clear)
 	}
 	add("end", "give the lot up", end...)
 	return list

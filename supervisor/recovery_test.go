@@ -21,7 +21,11 @@ func (x *run) follow(o RecoveryOption) {
 			}
 			x.do(Request{Visit: v})
 		case "clear":
-			x.do(Request{Command: Clear, GoOn: has("--go-on")})
+			r := Request{Command: Clear, GoOn: has("--go-on")}
+			if has("--mended") {
+				r.Mended = "a new cartridge"
+			}
+			x.do(r)
 			if !has("--go-on") {
 				x.until(Stopped, 10*time.Minute)
 			}

@@ -101,6 +101,11 @@ func (m *Machine) command(r Request, out *Output) error {
 			return err
 		}
 	case Clear, Reset:
+		if r.Command == Clear {
+			if err := m.mended(r, out); err != nil {
+				return err
+			}
+		}
 		if r.GoOn { // what is missing is better said now than when the board is ready
 			if err := m.mayStart(r); err != nil {
 				return err

@@ -21,7 +21,9 @@ type Snapshot struct {
 	Cause   Cause     `json:"cause"`
 	Doing   string    `json:"doing,omitempty"`  // the step of work in progress
 	Advice  string    `json:"advice,omitempty"` // what the operator is to do now
-	Accepts []string  `json:"accepts"`          // commands possible now
+	// HeatFault is latched until clear is given with words on what was mended; "": none is.
+	HeatFault string   `json:"heat_fault,omitempty"`
+	Accepts   []string `json:"accepts"` // commands possible now
 
 	Lot    *LotView   `json:"lot,omitempty"`
 	Belt   BeltView   `json:"belt"`
@@ -160,7 +162,7 @@ type LineView struct {
 func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	m.now = now
 	s := &Snapshot{At: now, Clock: m.clockDoubt(), Machine: m.set.Machine, State: m.state, Since: m.shown(m.since), Cause: m.cause,
-		Doing: m.work.doing, Advice: m.advice(), Accepts: m.possible()}
+		Doing: m.work.doing, Advice: m.advice(), Accepts: m.possible(), HeatFault: m.latched}
 	b := m.belt.now()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,

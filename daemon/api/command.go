@@ -37,7 +37,11 @@ func (b *api) command(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "go_on belongs to clear and reset alone", "leave it out"})
 		return
 	}
-	b.do(w, r, supervisor.Request{Command: q.Command, By: access.Who(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, GoOn: q.GoOn})
+	if q.Mended != "" && q.Command != supervisor.Clear {
+		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "mended belongs to clear alone", "leave it out"})
+		return
+	}
+	b.do(w, r, supervisor.Request{Command: q.Command, Mended: q.Mended, By: access.Who(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, GoOn: q.GoOn})
 }
 
 func commandNames() string {

@@ -42,6 +42,8 @@ type commandView struct {
 	AfterPart, ClearBelt      field
 	Continues                 bool // it can go on with the lot by itself
 	GoOn                      field
+	Latched                   string // the heat fault that words on what was mended release; "": none
+	Mended                    field
 	Override                  field
 	Advised                   bool // the machine advises against it: a reason is asked for
 	By                        field
@@ -53,6 +55,7 @@ type commandView struct {
 // commandState is what was typed, and what came of it.
 type commandState struct {
 	name, by, override   string
+	mended               string
 	afterPart, clearBelt bool
 	goOn                 bool
 	before, what, remedy string
@@ -74,8 +77,10 @@ func (b *board) showCommand(w http.ResponseWriter, r *http.Request, status int, 
 		Stop: c.name == "stop", Possible: slices.Contains(s.Accepts, c.name), Before: c.before, What: c.what, Remedy: c.remedy}
 	v.AfterPart = field{Name: "after_part", Label: "Finish the part in progress first", Checked: c.afterPart}
 	v.ClearBelt = field{Name: "clear_belt", Label: "Run the parts over the drop edge", Hint: "The belt moves: see that nobody reaches in.", Checked: c.clearBelt}
-	v.Continues = (c.name == "clear" || c.name == "reset") && s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0
+	v.Continues = (c.name == "clear" || c.name == "reset") && s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0 && s.HeatFault == ""
 	v.GoOn = field{Name: "go_on", Label: "Then go on with the lot", Hint: "The machine heats and moves by itself: nobody reaching in.", Checked: c.goOn}
+	v.Latched = s.HeatFault
+	v.Mended = field{Name: "mended", Label: "What was mended", Value: c.mended, Wide: true, Hint: "Your words are kept."}
 	v.By = field{Name: "by", Label: "Your name", Auto: "name", Value: c.by}
 	v.Override = field{Name: "override", Label: "Go on all the same, because", Value: c.override, Wide: true, Hint: "Your reason is kept with the lot."}
 	v.Advised = c.what != "" && v.Possible && (c.name == "unhold" || c.name == "unsuspend" || c.name == "start")
@@ -91,7 +96,7 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	c := commandState{name: f.text("command"), by: f.text("by"), override: f.text("override"), afterPart: f.ticked("after_part"), clearBelt: f.ticked("clear_belt"),
-		goOn: f.ticked("go_on")}
+		goOn: f.ticked("go_on"), mended: f.text("mended")}
 	var command supervisor.Command
 	if labels[c.name] == "" || command.UnmarshalText([]byte(c.name)) != nil {
 		b.sorry(w, r, http.StatusUnprocessableEntity, "There is no such command", "Go back to how it stands.")
@@ -100,6 +105,9 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 	q := supervisor.Request{Command: command, By: b.Who(r, c.by), Override: c.override}
 	if command == supervisor.Stop {
 		q.AfterPart, q.ClearBelt = c.afterPart, c.clearBelt
+	}
+	if command == supervisor.Clear {
+		q.Mended = c.mended
 	}
 	q.GoOn = c.goOn && (command == supervisor.Clear || command == supervisor.Reset)
 	if _, err := b.Run.Do(r.Context(), q); err != nil {

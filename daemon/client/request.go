@@ -13,6 +13,8 @@ type CommandRequest struct {
 	AfterPart bool `json:"after_part,omitempty"`
 	// GoOn makes clear and reset go on with the open lot, as far as it may begin.
 	GoOn bool `json:"go_on,omitempty"`
+	// Mended is what was mended after a heat fault: nothing else lets clear release one. It is kept.
+	Mended string `json:"mended,omitempty"`
 	// ClearBelt makes stop run the parts over the drop edge.
 	ClearBelt bool `json:"clear_belt,omitempty"`
 }

@@ -1,0 +1,133 @@
+package supervisor
+
+import (
+	"context"
+	"math"
+	"strings"
+	"unicode"
+
+	"beltwarden/supervisor/heat"
+	"beltwarden/supervisor/ledger"
+)
+
+// Kinds of event by which a latched heat fault is kept: whatever becomes of process and
+// power, the newest of the two says whether one is in force.
+const (
+	eventHeatFault = "heat_fault"
+	eventMended    = "mended"
+)
+
+// mostMended bounds the words on what was mended, in bytes.
+const mostMended = 500
+
+// latchHeat keeps a heat fault until somebody says what was mended.
+func (m *Machine) latchHeat(text string, out *Output) {
+	if m.latched != "" {
+		return
+	}
+	m.latched = text
+	m.note(out, eventHeatFault, text)
+}
+
+// loadLatch takes up a heat fault that nobody has said anything on. Which sensor it was
+// cannot be told from its words, so that none is believed.
+func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
+	faults, err := l.EventsOf(ctx, eventHeatFault, 1)
+	if err != nil || len(faults) == 0 {
+		return err
+	}
+	mended, err := l.EventsOf(ctx, eventMended, 1)
+	if err != nil || len(mended) > 0 && mended[0].Stamp.Seq > faults[0].Stamp.Seq {
+		return err
+	}
+	m.latched = faults[0].Text
+	for _, i := range []heat.HeaterIndex{heat.Nozzle, heat.Bed} {
+		m.guard.Accuse(i, "a heat fault was found before the daemon came back: "+m.latched)
+	}
+	return nil
+}
+
+// mended releases a latched heat fault by words on what was mended, which are kept.
+func (m *Machine) mended(r Request, out *Output) error {
+	const what = "clear"
+	words := strings.TrimSpace(r.Mended)
+	switch {
+	case m.latched == "" && words == "":
+		return nil
+	case m.latched == "":
+		return &Refusal{what, "no heat fault is latched", "leave out what was mended"}
+	case words == "":
+		return &Refusal{what, "a heat fault is latched: " + m.latched, mendAdvice}
+	case len(words) > mostMended || !strings.ContainsFunc(words, unicode.IsLetter):
+		return &Refusal{what, "that does not say what was mended", "say it in up to 500 letters"}
+	case r.GoOn:
+		return &Refusal{what, "after a heat fault the machine does not go on in the same breath", "clear it, reset, look whether the readings are right, then start"}
+	}
+	m.note(out, eventMended, "by "+who(r.By)+": "+words+"; it was: "+m.latched)
+	m.latched = ""
+	m.guard.Trust()
+	return nil
+}
+
+// mendAdvice is what to do after a heat fault; common practice.
+const mendAdvice = "switch the machine off at the mains, let it cool, look at sensor, heater and their wires, and mend what is wrong; then, with the mains on again: beltwarden clear --mended TEXT"
+
+// callAtOnce calls the operator in the step in which a fault is found: it may take a minute
+// until it is known what became of the heaters, and that follows as a message of its own.
+func (m *Machine) callAtOnce(out *Output) {
+	switch m.cause.Code {
+	case CauseOperator, CauseShutdown: // somebody knows, or the process is ending
+		return
+	}
+	text := "heaters are being switched off" + m.lastRead() + "; whether they are follows: " + m.cause.Text
+	if m.link.phase != linkUp {
+		text = "the board is out of reach, and its heaters" + m.lastRead() + " may be on: cut the mains; " + m.cause.Text
+	}
+	m.alert(out, m.cause.Code, text)
+}
+
+// lostAtRest calls the operator when a board goes that had a heater on with no lot at work.
+func (m *Machine) lostAtRest(why Cause, out *Output) {
+	if !m.mayHeat() && m.heat.nozzleTargetC == 0 && m.heat.bedTargetC == 0 {
+		return
+	}
+	text := "the board is out of reach, and its heaters" + m.lastRead() + " may be on: cut the mains; " + why.Text
+	m.note(out, "fault", text)
+	m.alert(out, why.Code, text)
+}
+
+// lastRead is what the board told of its heaters last, in words that follow a noun.
+func (m *Machine) lastRead() string {
+	var list []string
+	if h := &m.heat; h.hasNozzle {
+		list = append(list, "nozzle "+number(math.Round(h.nozzleC))+" °C")
+	}
+	if h := &m.heat; h.hasBed {
+		list = append(list, "bed "+number(math.Round(h.bedC))+" °C")
+	}
+	if len(list) == 0 {
+		return ""
+	}
+	return " (last read: " + strings.Join(list, ", ") + ")"
+}
+
+// faulted reports whether the Aborted that an earlier process has left is a fault's. One that
+// ended in order, at work, was no fault: nothing has to be cleared, and nothing begins by itself.
+func (m *Machine) faulted() bool {
+	return m.latched != "" || m.hold == nil || m.hold.cause.Code != CauseShutdown
+}
+
+// resumeAborted stays in Aborted over a restart of the process, with its cause: only Clear
+// leads out of it.
+func (m *Machine) resumeAborted(last *ledger.State) {
+	m.state = Aborted
+	m.cause = Cause{CauseRestart, last.Reason}
+	if m.hold != nil {
+		m.cause = m.hold.cause
+	}
+	if m.latched != "" {
+		m.cause.Code = CauseHeat
+	}
+	m.guard.MayHeat() // the board may not have been reached since
+	m.guard.Unknown()
+}

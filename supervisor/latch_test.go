@@ -1,0 +1,147 @@
+package supervisor
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/heat"
+)
+
+// restart ends the process and starts it anew on the same ledger. How it ended is no matter.
+func (x *run) restart() {
+	x.t.Helper()
+	x.cancel()
+	<-x.ended
+	x.cancel = nil
+	x.ledger.Close()
+	x.start()
+}
+
+// TestAHeatFaultIsLatched: no restart of the daemon and no power cut removes it, nothing heats
+// before somebody has said what was mended, and those words are kept.
+func TestAHeatFaultIsLatched(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.GoOnPerDay = 3
+		set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
+		rs := testRig()
+		rs.Board = rig.Variations()["lasting"]
+		x := making(t, rs, set)
+		if err := x.rig.Inject(rig.Fault{Kind: rig.BrokenSensor}); err != nil {
+			t.Fatal(err)
+		}
+		fault := x.until(Aborted, 5*time.Minute).HeatFault
+		x.do(Request{Visit: &Visit{BeltCleared: true, Interrupted: "scrap"}})
+		for n := range 3 {
+			x.rig.Reset()
+			time.Sleep(time.Hour)
+			x.restart()
+			time.Sleep(time.Hour)
+			s := x.s.Snapshot()
+			if s.State != Aborted || fault == "" || s.HeatFault != fault || s.Cause.Code != CauseHeat || !strings.Contains(s.Cause.Text, fault) {
+				t.Fatalf("after %d restarts it is %s: %s %s; latched %q, want %q", n+1, s.State, s.Cause.Code, s.Cause.Text, s.HeatFault, fault)
+			}
+			if !strings.HasPrefix(s.Advice, "switch the machine off at the mains") || s.Heat.Proved {
+				t.Errorf("proved %v, advice %q", s.Heat.Proved, s.Advice)
+			}
+			if o := s.Recovery.Options; len(o) == 0 || o[0].Name != "mend" {
+				t.Errorf("offers %+v", o)
+			}
+			for _, r := range []Request{{Command: Start}, {Command: Reset}, {Command: Clear}, {Command: Clear, GoOn: true},
+				{Command: Clear, Mended: "  "}, {Command: Clear, Mended: "12"}, {Command: Clear, Mended: "new sensor", GoOn: true}} {
+				x.refuse(r)
+			}
+			if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
+				t.Errorf("heats for %.0f and %.0f °C", nt, bt)
+			}
+		}
+		x.do(Request{Command: Clear, Mended: "new sensor at the nozzle"})
+		x.until(Stopped, 5*time.Minute)
+		kept, err := x.ledger.EventsOf(t.Context(), eventMended, 10)
+		if err != nil || len(kept) != 1 || !strings.Contains(kept[0].Text, "new sensor at the nozzle; it was: "+fault) {
+			t.Errorf("kept: %+v %v", kept, err)
+		}
+		if s := x.s.Snapshot(); s.HeatFault != "" {
+			t.Errorf("still latched: %s", s.HeatFault)
+		}
+	})
+}
+
+// TestAbortedStaysAborted over a restart also after other faults, with its cause, until Clear.
+func TestAbortedStaysAborted(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := making(t, testRig(), testSettings())
+		x.unplug()
+		was := x.until(Aborted, 10*time.Minute).Cause
+		for range 2 {
+			x.restart()
+			time.Sleep(10 * time.Minute)
+			if s := x.s.Snapshot(); s.State != Aborted || s.Cause != was {
+				t.Fatalf("it is %s: %+v, want %+v", s.State, s.Cause, was)
+			}
+			x.refuse(Request{Command: Reset})
+		}
+		x.do(Request{Command: Clear})
+		x.until(Stopped, 5*time.Minute)
+	})
+}
+
+// TestCallsAtOnce: from the moment at which a fault is found with heaters on, it takes no
+// longer than a step until somebody is called; what became of it follows apart.
+func TestCallsAtOnce(t *testing.T) {
+	for name, c := range map[string]struct {
+		does func(x *run)
+		says string
+	}{
+		"cable": {func(x *run) { x.rig.Unplug() }, "link: the board is out of reach, and its heaters (last read: nozzle 205 °C, bed "},
+		"board": {func(x *run) { x.rig.Reset() }, "board: the board is out of reach, and its heaters (last read: nozzle 205 °C, bed "},
+		"heat":  {func(x *run) { _ = x.rig.Inject(rig.Fault{Kind: rig.BrokenSensor}) }, "heat: heaters are being switched off"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				set := testSettings()
+				set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
+				x := making(t, testRig(), set)
+				c.does(x)
+				for x.s.Snapshot().State == Execute {
+					time.Sleep(100 * time.Millisecond)
+				}
+				if told := x.alerts(); !strings.Contains(told, c.says) {
+					t.Errorf("%s, told:\n%s", x.s.Snapshot().State, told)
+				}
+				x.until(Aborted, 2*time.Minute)
+				if told := x.alerts(); strings.Count(told, "\n") < 1 {
+					t.Errorf("nobody is told what became of it:\n%s", told)
+				}
+				x.rig.Replug()
+				x.rig.Reset()
+				time.Sleep(15 * time.Minute)
+			})
+		})
+	}
+}
+
+// TestCableOutAtRestWithAHeaterOn calls somebody: it was switched on at the panel, and nothing
+// can be done about it from here.
+func TestCableOutAtRestWithAHeaterOn(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		rs := testRig()
+		rs.Board = rig.Variations()["lasting"]
+		x := newRun(t, rs, testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		for range 10 {
+			_ = x.rig.Inject(rig.Fault{Kind: rig.Retarget})
+		}
+		time.Sleep(4 * time.Minute)
+		x.rig.Unplug()
+		time.Sleep(5 * time.Second)
+		if told := x.alerts(); !strings.Contains(told, "link: the board is out of reach, and its heaters (last read: nozzle ") {
+			t.Errorf("told:\n%s", told)
+		}
+		x.rig.Replug()
+		time.Sleep(15 * time.Minute)
+	})
+}
