@@ -17,6 +17,7 @@ import (
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 
+	"beltwarden/daemon/archive"
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/shelf"
 )
@@ -64,6 +65,8 @@ func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 		client.Refuse(w, http.StatusServiceUnavailable, err.Error(), "ask again in a little while")
 	case errors.Is(err, shelf.ErrFull):
 		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk, or take stored jobs away that are not needed any more")
+	case errors.Is(err, archive.ErrFull):
+		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk that holds the ledger, or raise server.jobs_limit_mb")
 	case errors.Is(err, supervisor.ErrEnded):
 		client.Refuse(w, http.StatusServiceUnavailable, "the daemon is ending and takes no more requests", "ask again when it has been started again")
 	case errors.Is(err, ledger.ErrNotFound):

@@ -37,6 +37,8 @@ type Options struct {
 	Ledger Ledger
 	// Inspect reads a job file for the machine at hand, see [job.Inspect].
 	Inspect supervisor.Inspector
+	// Take reads it for a lot, from a copy that the lot keeps; nil: there are no copies.
+	Take supervisor.Inspector
 	// Shelf holds uploaded jobs; nil when there is no folder for them.
 	Shelf   *shelf.Shelf
 	Metrics http.Handler // answers /metrics

@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"path/filepath"
@@ -14,6 +15,7 @@ import (
 	"beltwarden/supervisor/job"
 
 	"beltwarden/daemon/access"
+	"beltwarden/daemon/archive"
 )
 
 // mostJobs bounds how many files one lot may be made of.
@@ -159,6 +161,10 @@ func (b *api) inspect(ctx context.Context, paths []string) ([]*job.Plan, error) 
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
+	take := b.Take
+	if take == nil {
+		take = b.Inspect
+	}
 	seen := map[string]*job.Plan{}
 	tried := map[string]bool{}
 	var plans []*job.Plan
@@ -166,9 +172,12 @@ func (b *api) inspect(ctx context.Context, paths []string) ([]*job.Plan, error) 
 	for _, path := range paths {
 		if !tried[path] {
 			tried[path] = true
-			plan, err := b.Inspect(ctx, path)
+			plan, err := take(ctx, path)
 			if ctx.Err() != nil {
 				return nil, ctx.Err()
+			}
+			if errors.Is(err, archive.ErrFull) {
+				return nil, err
 			}
 			if err != nil {
 				problems = append(problems, err.Error())

@@ -71,7 +71,7 @@ type App struct {
 	ledger      *ledger.Ledger
 	run         *supervisor.Supervisor
 	calls       *alert.Switchboard
-	inspect     supervisor.Inspector
+	jobs        *jobReader
 	shelf       *shelf.Shelf // nil when its folder cannot be used
 	handler     http.Handler
 	secret      bool // whether somebody needs one to come in
@@ -150,17 +150,18 @@ func (a *App) build(ctx context.Context) (err error) {
 	if a.o.Alter != nil {
 		a.o.Alter(&set)
 	}
-	a.inspect = inspector(options, func() *supervisor.Snapshot {
+	now := optionsNow(options, func() *supervisor.Snapshot {
 		if a.run == nil { // a lot of the last time is taken up before there is a run
 			return nil
 		}
 		return a.run.Snapshot()
 	}, func(ctx context.Context) (supervisor.Grip, error) { return supervisor.ReadGrip(ctx, a.ledger) })
+	a.jobs = &jobReader{now, newArchive(c, a.ledger.Lots), a.ledger.Lots}
 	var kept supervisor.Ledger = a.ledger
 	if a.o.Between != nil {
 		kept = a.o.Between(kept)
 	}
-	machine, err := supervisor.NewMachine(ctx, set, kept, a.inspect, a.startID, time.Now())
+	machine, err := supervisor.NewMachine(ctx, set, kept, a.jobs.reread, a.startID, time.Now())
 	if err != nil {
 		return err
 	}
@@ -171,7 +172,7 @@ func (a *App) build(ctx context.Context) (err error) {
 	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: told{a.ledger, a.calls}, Version: a.o.Version, Channels: a.calls.Names(),
 		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate, Backup: a.newestBackup})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
-	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.inspect, Shelf: a.shelf,
+	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.jobs.inspect, Take: a.jobs.take, Shelf: a.shelf,
 		Alerts: a.calls, Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})

@@ -20,16 +20,15 @@ func motionLimits(m *config.Motion) motion.Limits {
 	}
 }
 
-// inspector returns what reads a job file for the machine as it is known at that
+// optionsNow returns for which machine a job is read, as the machine is known at that
 // moment: what the configuration leaves open is taken from what the board told. The
-// snapshot function may return nil. grip tells how
-// long parts have stayed on the belt.
-func inspector(o job.Options, snapshot func() *supervisor.Snapshot, grip func(context.Context) (supervisor.Grip, error)) func(context.Context, string) (*job.Plan, error) {
-	return func(ctx context.Context, path string) (*job.Plan, error) {
+// snapshot function may return nil. grip tells how long parts have stayed on the belt.
+func optionsNow(o job.Options, snapshot func() *supervisor.Snapshot, grip func(context.Context) (supervisor.Grip, error)) func(context.Context) (job.Options, error) {
+	return func(ctx context.Context) (job.Options, error) {
 		now := o
 		g, err := grip(ctx)
 		if err != nil {
-			return nil, err
+			return now, err
 		}
 		now.HeldFor, now.ComesOff = g.Longest, g.ComesOff()
 		if s := snapshot(); s != nil && s.Line.Limits != nil {
@@ -38,6 +37,6 @@ func inspector(o job.Options, snapshot func() *supervisor.Snapshot, grip func(co
 		if s := snapshot(); s != nil {
 			now.Heat.Heaters = s.Heat.Learned
 		}
-		return job.Inspect(ctx, path, now, nil)
+		return now, nil
 	}
 }

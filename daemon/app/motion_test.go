@@ -21,7 +21,7 @@ func TestWhichLimitsAreUsed(t *testing.T) {
 		if told == nil {
 			s = nil
 		}
-		p, err := inspector(JobOptions(c), func() *supervisor.Snapshot { return s }, never)(context.Background(), "../../testdata/jobs/drip-peg.gcode")
+		p, err := (&jobReader{options: optionsNow(JobOptions(c), func() *supervisor.Snapshot { return s }, never)}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -50,7 +50,7 @@ func TestLimitsComeFromTheBoard(t *testing.T) {
 	c := settings(t)
 	a := start(t, Options{Config: c, Opener: r.Open})
 	reach(t, connect(t, c.Server.Socket), supervisor.Idle)
-	p, err := a.inspect(t.Context(), "../../testdata/jobs/drip-peg.gcode")
+	p, err := a.jobs.inspect(t.Context(), "../../testdata/jobs/drip-peg.gcode")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -76,7 +76,7 @@ func TestHeldForReachesTheInspection(t *testing.T) {
 	nothing := func() *supervisor.Snapshot { return nil }
 	o := JobOptions(settings(t))
 	said := func(held time.Duration) bool {
-		p, err := inspector(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{Longest: held}, nil })(context.Background(), "../../testdata/jobs/drip-peg.gcode")
+		p, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{Longest: held}, nil })}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -91,7 +91,7 @@ func TestHeldForReachesTheInspection(t *testing.T) {
 		t.Error("the time that the belt has held a part makes no difference")
 	}
 	broken := errors.New("disk gone")
-	if _, err := inspector(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{}, broken })(context.Background(), "x"); !errors.Is(err, broken) {
+	if _, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{}, broken })}).inspect(context.Background(), "x"); !errors.Is(err, broken) {
 		t.Errorf("%v", err)
 	}
 }

@@ -156,7 +156,7 @@ func TestWeek(t *testing.T) {
 			}
 		}
 		s.begin()
-		if s.plan, err = s.app.inspect(t.Context(), path); err != nil {
+		if s.plan, err = s.app.jobs.inspect(t.Context(), path); err != nil {
 			t.Fatal(err)
 		}
 		var figures []day

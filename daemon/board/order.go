@@ -104,7 +104,7 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 	c.Good = f.fill(field{Name: fmt.Sprintf("good_%d", i+1), Label: "Good parts ordered", Mode: "numeric"})
 	c.Length = f.fill(field{Name: fmt.Sprintf("length_%d", i+1), Label: "Length a good part has along the belt", Unit: "mm", Mode: "decimal", Hint: "Optional: its size is then judged against it."})
 	c.Tolerance = f.fill(field{Name: fmt.Sprintf("tolerance_%d", i+1), Label: "How far it may be off, to either side", Unit: "mm", Mode: "decimal"})
-	plan, err := b.inspect(ctx, name)
+	plan, err := b.inspect(ctx, name, b.Inspect)
 	var refusal *job.Refusal
 	if errors.As(err, &refusal) {
 		for _, found := range refusal.Problems {
@@ -143,7 +143,7 @@ func finding(f job.Finding) findingView {
 }
 
 // inspect reads a stored job for this machine, one at a time.
-func (b *board) inspect(ctx context.Context, name string) (*job.Plan, error) {
+func (b *board) inspect(ctx context.Context, name string, read supervisor.Inspector) (*job.Plan, error) {
 	path, err := b.Jobs.Path(name)
 	if err != nil {
 		return nil, err
@@ -154,7 +154,7 @@ func (b *board) inspect(ctx context.Context, name string) (*job.Plan, error) {
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	return b.Inspect(ctx, path)
+	return read(ctx, path)
 }
 
 // patient lifts the server's bounds on reading and answering, since a file of a gigabyte
@@ -205,6 +205,10 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 		f.wrong("", fmt.Sprintf("Choose 1 to %d jobs.", mostOrdered))
 		return q
 	}
+	take := b.Take
+	if take == nil {
+		take = b.Inspect
+	}
 	sized := false
 	for i, name := range chosen {
 		good, length, tolerance := fmt.Sprintf("good_%d", i+1), fmt.Sprintf("length_%d", i+1), fmt.Sprintf("tolerance_%d", i+1)
@@ -224,7 +228,7 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 		case t != nil && f.wrongAt(length) == "":
 			f.wrong(length, "Say how long a good part is.")
 		}
-		plan, err := b.inspect(ctx, name)
+		plan, err := b.inspect(ctx, name, take)
 		switch {
 		case err != nil:
 			f.wrong("", name+": "+err.Error())

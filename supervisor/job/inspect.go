@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"io"
+	"os"
 
 	"beltwarden/supervisor/gcode"
 )
@@ -17,16 +18,22 @@ import (
 //
 // A plan may still hold findings of severity [Error]; see [Plan.Blocked].
 func Inspect(ctx context.Context, path string, o Options, progress func(done, total int64)) (*Plan, error) {
+	return InspectCopy(ctx, path, path, o, progress)
+}
+
+// InspectCopy is [Inspect] of a copy of the job. The plan and all messages name the job by
+// its path; only the copy is read, then and when it runs.
+func InspectCopy(ctx context.Context, path, file string, o Options, progress func(done, total int64)) (*Plan, error) {
 	o, err := o.complete()
 	if err != nil {
 		return nil, err
 	}
-	f, info, err := openJob(path)
+	f, info, err := openJob(path, file)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	p := &Plan{Path: path, SourceBytes: info.Size(), options: o, identity: identityOf(info), Withheld: []Change{}, Added: []Change{},
+	p := &Plan{Path: path, file: file, SourceBytes: info.Size(), options: o, identity: identityOf(info), Withheld: []Change{}, Added: []Change{},
 		Findings: []Finding{}, Unknown: []Unknown{}}
 	i := newInspector(ctx, o, p, f)
 	i.src.filled = func(done int64) error {
@@ -47,6 +54,53 @@ func Inspect(ctx context.Context, path string, o Options, progress func(done, to
 	}
 	return p, nil
 }
+
+// Job is an open job file, to be copied.
+type Job struct {
+	Bytes int64
+
+	ctx  context.Context
+	path string
+	f    *os.File
+	was  identity
+}
+
+// OpenJob opens a job to copy it. It refuses what [Inspect] refuses to open.
+func OpenJob(ctx context.Context, path string) (*Job, error) {
+	f, info, err := openJob(path, path)
+	if err != nil {
+		return nil, err
+	}
+	return &Job{Bytes: info.Size(), ctx: ctx, path: path, f: f, was: identityOf(info)}, nil
+}
+
+// Copy writes the job to w and returns the SHA-256 digest of what it wrote. It fails with
+// [ErrChanged] when the file is altered meanwhile.
+func (j *Job) Copy(w io.Writer) (digest string, err error) {
+	hash := sha256.New()
+	buf := make([]byte, readBytes)
+	for n := 0; err == nil; {
+		if n, err = j.f.Read(buf); n > 0 {
+			hash.Write(buf[:n])
+			if _, err := w.Write(buf[:n]); err != nil {
+				return "", fmt.Errorf("cannot copy %s: %w", j.path, err)
+			}
+		}
+		if j.ctx.Err() != nil {
+			return "", j.ctx.Err()
+		}
+	}
+	if err != io.EOF {
+		return "", fmt.Errorf("cannot copy %s: %w", j.path, err)
+	}
+	if now, err := j.f.Stat(); err != nil || identityOf(now) != j.was {
+		return "", fmt.Errorf("cannot copy %s: %w while it was being read; wait until it is written, and try again", j.path, ErrChanged)
+	}
+	return hex.EncodeToString(hash.Sum(nil)), nil
+}
+
+// Close closes the file.
+func (j *Job) Close() error { return j.f.Close() }
 
 // complete fills in defaults and checks the options.
 func (o Options) complete() (_ Options, err error) {

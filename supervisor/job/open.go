@@ -27,12 +27,12 @@ func identityOf(info os.FileInfo) identity {
 	return id
 }
 
-// openJob opens the file and refuses what cannot be a job.
-func openJob(path string) (*os.File, os.FileInfo, error) {
+// openJob opens the file and refuses what cannot be a job. Messages name it by the path.
+func openJob(path, file string) (*os.File, os.FileInfo, error) {
 	refuse := func(code, text, remedy string) (*os.File, os.FileInfo, error) {
 		return nil, nil, &Refusal{Path: path, Problems: []Finding{{0, Error, code, text, remedy}}}
 	}
-	info, err := os.Stat(path) // before opening: a pipe would block
+	info, err := os.Stat(file) // before opening: a pipe would block
 	if err != nil {
 		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
 	}
@@ -42,7 +42,7 @@ func openJob(path string) (*os.File, os.FileInfo, error) {
 	case !info.Mode().IsRegular():
 		return refuse("not-a-file", "is no regular file but a pipe, socket or device", "save the job as a file first; every part reads it again")
 	}
-	f, err := os.OpenFile(path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe put in its place would wait for a writer
+	f, err := os.OpenFile(file, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe put in its place would wait for a writer
 	if err != nil {
 		return nil, nil, fmt.Errorf("cannot inspect job: %w", err)
 	}

@@ -169,6 +169,7 @@ type Plan struct {
 	Findings []Finding `json:"findings"`
 	Unknown  []Unknown `json:"unknown"`
 
+	file     string  // that is read: the job's own, or a copy of it
 	options  Options // lines are judged by them again when they are handed out
 	identity identity
 }

@@ -42,7 +42,7 @@ func (p *Plan) Open(kind SectionKind) (*Reader, error) {
 	default:
 		return nil, fmt.Errorf("cannot open section %q: there is no such section", kind)
 	}
-	f, err := os.OpenFile(p.Path, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe put in its place would wait for a writer
+	f, err := os.OpenFile(p.file, os.O_RDONLY|syscall.O_NONBLOCK, 0) // a pipe put in its place would wait for a writer
 	if err != nil {
 		return nil, fmt.Errorf("cannot open job: %w", err)
 	}

@@ -1,0 +1,96 @@
+package app
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"path/filepath"
+
+	"beltwarden/config"
+	"beltwarden/daemon/archive"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// jobReader reads job files for the machine as it is known at that moment.
+type jobReader struct {
+	options func(ctx context.Context) (job.Options, error)
+	archive *archive.Archive
+	lots    func(ctx context.Context) ([]ledger.Lot, error)
+}
+
+// newArchive returns where the jobs of lots are kept: beside the ledger that tells of them.
+func newArchive(c *config.Settings, lots func(ctx context.Context) ([]ledger.Lot, error)) *archive.Archive {
+	return archive.New(archive.Options{Folder: filepath.Join(filepath.Dir(c.Ledger.Path), "lot-jobs"), LimitBytes: int64(c.Server.JobsLimitMB) * 1e6,
+		Uses: func(ctx context.Context) (map[string]archive.Use, error) {
+			all, err := lots(ctx)
+			if err != nil {
+				return nil, err
+			}
+			uses := map[string]archive.Use{}
+			for _, l := range all {
+				for _, j := range l.Jobs {
+					u := uses[j.SHA256]
+					u.Lot = max(u.Lot, l.ID)
+					u.Needed = u.Needed || l.Status == ledger.LotOpen || l.Status == ledger.LotMade
+					uses[j.SHA256] = u
+				}
+			}
+			return uses, nil
+		}})
+}
+
+// inspect reads a job where it lies. It is a [supervisor.Inspector].
+func (r *jobReader) inspect(ctx context.Context, path string) (*job.Plan, error) {
+	return r.read(ctx, path, path)
+}
+
+func (r *jobReader) read(ctx context.Context, path, file string) (*job.Plan, error) {
+	o, err := r.options(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return job.InspectCopy(ctx, path, file, o, nil)
+}
+
+// take copies a job for a lot and reads the copy, so that what was inspected is what runs.
+// It is a [supervisor.Inspector].
+func (r *jobReader) take(ctx context.Context, path string) (*job.Plan, error) {
+	j, err := job.OpenJob(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	defer j.Close()
+	file, err := r.archive.Take(ctx, j.Bytes, j.Copy)
+	if err != nil {
+		return nil, fmt.Errorf("cannot keep a copy of %s for the lot: %w", path, err)
+	}
+	return r.read(ctx, path, file)
+}
+
+// reread reads a job of the open lot after a restart: the lot's copy. Where there is
+// none, as after the ledger was restored on another computer, the job's own file is copied
+// again. It is a [supervisor.Inspector].
+func (r *jobReader) reread(ctx context.Context, path string) (*job.Plan, error) {
+	lots, err := r.lots(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, l := range lots {
+		for _, j := range l.Jobs {
+			if j.Path != path || l.Status != ledger.LotOpen && l.Status != ledger.LotMade {
+				continue
+			}
+			if file, ok := r.archive.Find(j.SHA256); ok {
+				if plan, err := r.read(ctx, path, file); err == nil && plan.SHA256 == j.SHA256 {
+					return plan, nil
+				}
+			}
+		}
+	}
+	plan, err := r.take(ctx, path)
+	if errors.Is(err, archive.ErrFull) { // a lot goes on without a copy, and each line is judged as it is sent
+		return r.inspect(ctx, path)
+	}
+	return plan, err
+}

@@ -1,0 +1,253 @@
+// Package archive keeps the jobs that lots are made of: private copies, named by their
+// SHA-256 digest, so that what becomes of a job's own file changes no lot. A lot that is
+// not finished finds its job after a restart, and one that is can be made again.
+package archive
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"beltwarden/daemon/disk"
+)
+
+// ErrFull: there is no room for a copy, on the disk or within the bound.
+var ErrFull = errors.New("there is no room to keep the job")
+
+const (
+	// reserveBytes stay free on the disk, since the ledger may be on the same one.
+	reserveBytes = 128 << 20
+	chunkBytes   = 1 << 20
+	early        = ".copying-" // begins the names of copies that are not whole
+	suffix       = ".gcode"
+	// opening is how long a lot may take from its copy to its record in the ledger.
+	opening = time.Hour
+)
+
+// Use is what lots have to do with a job.
+type Use struct {
+	Lot    int64 // the newest that was made from it
+	Needed bool  // a lot that may go on is made from it
+}
+
+// Options are what an archive is made of.
+type Options struct {
+	Folder     string // is made when it is needed
+	LimitBytes int64  // that all copies together may have; 0 for no limit
+	// Uses tells by digest what lots have to do with jobs.
+	Uses func(ctx context.Context) (map[string]Use, error)
+}
+
+// Archive is a folder of copies. Its methods may be used from any goroutine.
+type Archive struct {
+	o    Options
+	free func(dir string) (int64, error)
+
+	mu    sync.Mutex
+	taken map[string]time.Time // by digest: when it was taken last, by this process
+}
+
+// New returns an archive.
+func New(o Options) *Archive {
+	return &Archive{o: o, free: disk.Free, taken: map[string]time.Time{}}
+}
+
+// Find returns where the copy of that digest lies, if there is one.
+func (a *Archive) Find(digest string) (file string, ok bool) {
+	if len(digest) != 64 || strings.Trim(digest, "0123456789abcdef") != "" {
+		return "", false
+	}
+	file = filepath.Join(a.o.Folder, digest+suffix)
+	info, err := os.Lstat(file)
+	return file, err == nil && info.Mode().IsRegular()
+}
+
+// Take keeps what copy writes and returns where it lies. copy returns the digest of what
+// it wrote. A copy that is there already is used again while it has that digest still. On
+// an error nothing new is left behind; it is [ErrFull], that of copy, or that of the disk.
+func (a *Archive) Take(ctx context.Context, size int64, copy func(w io.Writer) (digest string, err error)) (file string, err error) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	defer func() {
+		if errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT) {
+			err = fmt.Errorf("%w: %w", ErrFull, err)
+		}
+	}()
+	if err := os.MkdirAll(a.o.Folder, 0o700); err != nil {
+		return "", err
+	}
+	if err := a.makeRoom(ctx, size); err != nil {
+		return "", err
+	}
+	temp := filepath.Join(a.o.Folder, early+strings.ToLower(rand.Text()))
+	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o400)
+	if err != nil {
+		return "", err
+	}
+	defer func() {
+		_ = f.Close()       // a second time where all went well
+		_ = os.Remove(temp) // gone already where all went well
+	}()
+	digest, err := copy(&bounded{Writer: f, left: size, look: func() error { return a.room(0) }})
+	if err != nil {
+		return "", err
+	}
+	a.taken[digest] = time.Now()
+	file, there := a.Find(digest)
+	if there && digestOf(file) == digest { // a lot may run from it: it is not replaced
+		return file, nil
+	}
+	if err := errors.Join(f.Sync(), f.Close()); err != nil {
+		return "", err
+	}
+	if err := os.Rename(temp, file); err != nil {
+		return "", err
+	}
+	d, err := os.Open(a.o.Folder)
+	if err != nil {
+		return "", err
+	}
+	return file, errors.Join(d.Sync(), d.Close())
+}
+
+// digestOf returns the digest of a copy, or nothing where it cannot be read.
+func digestOf(file string) string {
+	f, err := os.Open(file)
+	if err != nil {
+		return ""
+	}
+	defer f.Close()
+	hash := sha256.New()
+	if _, err := io.Copy(hash, f); err != nil {
+		return ""
+	}
+	return hex.EncodeToString(hash.Sum(nil))
+}
+
+// bounded writes what was announced and no more, and looks at the disk as it goes.
+type bounded struct {
+	io.Writer
+	left, since int64
+	look        func() error
+}
+
+func (b *bounded) Write(p []byte) (int, error) {
+	if b.left -= int64(len(p)); b.left < 0 {
+		return 0, errors.New("the job grows while it is copied; wait until it is written, and try again")
+	}
+	if b.since += int64(len(p)); b.since >= chunkBytes {
+		b.since = 0
+		if err := b.look(); err != nil {
+			return 0, err
+		}
+	}
+	return b.Writer.Write(p)
+}
+
+func (a *Archive) room(size int64) error {
+	free, err := a.free(a.o.Folder)
+	if err != nil {
+		return err
+	}
+	if free < size+reserveBytes {
+		return fmt.Errorf("%w: %d bytes are wanted, the disk has %d, of which %d stay free", ErrFull, size, free, int64(reserveBytes))
+	}
+	return nil
+}
+
+// copied is a copy that lies there.
+type copied struct {
+	digest string
+	bytes  int64
+	use    Use
+}
+
+// makeRoom takes copies away until there is room for another: those first whose lots are
+// the oldest, and none of a lot that may go on or is being opened.
+func (a *Archive) makeRoom(ctx context.Context, size int64) error {
+	list, total, err := a.list(ctx)
+	if err != nil {
+		return err
+	}
+	spare := int64(0) // what can be taken away
+	for _, c := range list {
+		spare += c.bytes
+	}
+	over := func(may int64) error {
+		if limit := a.o.LimitBytes; limit > 0 && total-may+size > limit {
+			return fmt.Errorf("%w: it has %d bytes, and %d of the %d allowed are used by lots that may go on; raise server.jobs_limit_mb, or end such lots",
+				ErrFull, size, total-may, limit)
+		}
+		return a.room(size - may)
+	}
+	if err := over(spare); err != nil {
+		return err // and nothing is taken away in vain
+	}
+	for _, oldest := range list {
+		if over(0) == nil {
+			break
+		}
+		if err := os.Remove(filepath.Join(a.o.Folder, oldest.digest+suffix)); err != nil {
+			return err
+		}
+		total -= oldest.bytes
+	}
+	return over(0)
+}
+
+// list returns the copies that may go, those of the oldest lots first, and how large all
+// copies are. It takes away what an ended process had not copied whole.
+func (a *Archive) list(ctx context.Context) (may []copied, total int64, err error) {
+	entries, err := os.ReadDir(a.o.Folder)
+	if err != nil {
+		return nil, 0, err
+	}
+	uses, err := a.o.Uses(ctx)
+	if err != nil {
+		return nil, 0, err
+	}
+	for _, e := range entries {
+		digest, ours := strings.CutSuffix(e.Name(), suffix)
+		if strings.HasPrefix(e.Name(), early) {
+			_ = os.Remove(filepath.Join(a.o.Folder, e.Name())) // it is tried again with the next copy
+			continue
+		}
+		if _, ok := a.Find(digest); !ours || !ok {
+			continue // not from here, and nobody's to take away
+		}
+		info, err := e.Info()
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		} else if err != nil {
+			return nil, 0, err
+		}
+		total += info.Size()
+		if at, ok := a.taken[digest]; ok && time.Since(at) < opening || uses[digest].Needed {
+			continue
+		}
+		may = append(may, copied{digest, info.Size(), uses[digest]})
+	}
+	slices.SortFunc(may, func(x, y copied) int {
+		switch {
+		case x.use.Lot != y.use.Lot && x.use.Lot < y.use.Lot:
+			return -1
+		case x.use.Lot != y.use.Lot:
+			return 1
+		}
+		return strings.Compare(x.digest, y.digest)
+	})
+	return may, total, nil
+}
