@@ -180,3 +180,35 @@ func TestSwitchedOnAgainAtThePanel(t *testing.T) {
 		}
 	})
 }
+
+// TestWarmedAtThePanelAtRest: a board found hot is shown to be off; who then warms the nozzle at
+// the panel may do so for a while. Nobody goes on being told that it is off.
+func TestWarmedAtThePanelAtRest(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		rs := testRig()
+		rs.Board = rig.Variations()["lasting"]
+		x := newRun(t, rs, testSettings())
+		for range 5 {
+			_ = x.rig.Inject(rig.Fault{Kind: rig.Retarget})
+		}
+		time.Sleep(10 * time.Minute)
+		x.start()
+		x.until(Idle, time.Minute)
+		time.Sleep(10 * time.Minute)
+		if s := x.s.Snapshot(); !s.Heat.Proved {
+			t.Fatalf("%s", s.Heat.Proof)
+		}
+		for range 5 {
+			_ = x.rig.Inject(rig.Fault{Kind: rig.Retarget})
+		}
+		time.Sleep(time.Minute)
+		s, told := x.s.Snapshot(), x.alerts()
+		if _, target, _, _ := x.rig.Temperatures(); target != 100 || s.Heat.Proved || !strings.Contains(told, "a heater may be on again: nozzle") {
+			t.Errorf("target %.0f °C, proved %v, told:\n%s", target, s.Heat.Proved, told)
+		}
+		time.Sleep(30 * time.Minute)
+		if _, target, _, _ := x.rig.Temperatures(); target != 0 {
+			t.Errorf("the target is still %.0f °C", target)
+		}
+	})
+}

@@ -43,16 +43,22 @@ func (m *Machine) proofFailed(out *Output) {
 	m.alert(out, CauseHeat, text)
 }
 
-// withdraw takes back what was shown, once a reading speaks against it, calls the operator
-// and switches off again.
+// withdraw takes back what was shown, once a reading speaks against it, and calls the
+// operator. After a fault it switches off again.
 func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading, out *Output) {
 	why := m.guard.Withdraw(i, r)
 	if why == "" {
 		return
 	}
+	text := "a heater may be on again: " + why
+	if m.state != Aborting && m.state != Aborted { // at rest somebody may warm it at the panel, for a while: see otherTarget
+		m.dropProof()
+		m.note(out, "heat", text)
+		m.alert(out, CauseHeat, text+"; if nobody is at the panel, switch the machine off at the mains")
+		return
+	}
 	m.guard.proof.set(m.now.Add(m.set.ProofWithin))
-	text := "a heater may be on again: " + why + "; it is switched off again: if that does not show within " +
-		m.set.ProofWithin.String() + ", or nobody is at the panel, switch the machine off at the mains"
+	text += "; it is switched off again: if that does not show within " + m.set.ProofWithin.String() + ", or nobody is at the panel, switch the machine off at the mains"
 	m.note(out, "fault", text)
 	m.alert(out, CauseHeat, text)
 	m.heatersOff(out)
