@@ -142,7 +142,8 @@ func TestProofOfOff(t *testing.T) {
 			g.read(3*time.Minute, warmUp)
 			g.off()
 			g.targetC = 205
-			g.read(5*time.Minute, swings(204, 1))
+			g.read(5*time.Second, level(205))
+			g.read(2*time.Minute, swings(196, 0.2)) // it has lost more than enough, were it not for the target
 		}},
 		"still held, with a swing, by a board that tells no target": {false, "nozzle still at", func(g *guarded) {
 			g.nobody = true
