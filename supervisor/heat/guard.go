@@ -162,9 +162,9 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 		}
 		h.moved = h.moved || c >= h.lowC+movedC
 	}
-	if h.watch.phase == holding {
+	if w := h.watch; w.phase == holding && (h.swing.seen || w.last.C >= w.last.TargetC-1) { // easing in is no swing
 		h.swing.add(r.At, h.watch.last.C)
-	} else {
+	} else if w.phase != holding {
 		h.swing = swing{}
 	}
 	h.sunk = ""
