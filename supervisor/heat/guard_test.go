@@ -13,6 +13,7 @@ type guarded struct {
 	now     time.Duration
 	targetC float64 // as the board tells it
 	nobody  bool    // the board tells no target
+	ever    bool    // it was shown to be off at some time
 }
 
 func newGuarded() *guarded {
@@ -27,6 +28,7 @@ func (g *guarded) read(d time.Duration, c func(s float64) float64) (why string) 
 		r := Reading{At: g.now, C: c(s), TargetC: g.targetC, Assumed: g.nobody}
 		g.Observe(Nozzle, r, 0, &m)
 		g.Decide(g.now)
+		g.ever = g.ever || g.Shown()
 		if w := g.Withdraw(Nozzle, r); w != "" && why == "" {
 			why = w
 		}
@@ -166,7 +168,7 @@ func TestProofOfOff(t *testing.T) {
 			if g.Proving() {
 				g.Fail(g.now)
 			}
-			if g.Shown() != c.shown || !strings.Contains(g.Text(), c.says) || !c.shown && !strings.Contains(g.Text(), "mains") {
+			if g.Shown() != c.shown || g.ever != c.shown || !strings.Contains(g.Text(), c.says) || !c.shown && !strings.Contains(g.Text(), "mains") {
 				t.Errorf("shown %v: %s; want %v, %q", g.Shown(), g.Text(), c.shown, c.says)
 			}
 		})
