@@ -97,6 +97,7 @@ type controller struct {
 	tempsEvery, tempsDue time.Duration
 	posEvery, posDue     time.Duration
 	watchDue             time.Duration
+	senseDue             time.Duration // a sensor goes further astray
 	emptiedAt            time.Duration // when an extruding move ended with none behind it
 	belt                 beltState
 	faults               faults
@@ -124,6 +125,7 @@ func newController(s *Settings) *controller {
 	c.queue = make([]entry, s.Board.Queue)
 	c.planner.ring = make([]block, s.Board.Planner)
 	c.stored = s.Machine.StepsPerMM
+	c.senseDue = never
 	c.nozzle = heater{Heater: s.Machine.Nozzle, ambient: s.Machine.AmbientC, tempC: s.Machine.AmbientC}
 	c.bed = heater{Heater: s.Machine.Bed, ambient: s.Machine.AmbientC, tempC: s.Machine.AmbientC}
 	c.forget()

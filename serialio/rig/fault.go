@@ -30,11 +30,15 @@ const (
 	StuckSensor                   // a temperature reading stays where it is
 	FullHeat                      // a heater is fully on for good
 	BrokenSensor                  // a temperature reading is far below freezing
+	ShortSensor                   // a temperature reading is far above anything real
+	DriftSensor                   // a temperature reading moves away from the truth, a few degrees a minute
+	LooseSensor                   // a sensor slips out of its place and feels little of the heat
+	WeakHeat                      // a heater gives a third of its power
 	Retarget                      // somebody else asks a heater for 20 degrees more
 )
 
 var faultNames = [...]string{"flip", "drop", "double", "delay", "lose-ok", "lose-resend", "repeat-resend",
-	"garbage", "silence", "busy", "reset", "unplug", "heater-fault", "no-heat", "stuck-sensor", "full-heat", "broken-sensor", "retarget"}
+	"garbage", "silence", "busy", "reset", "unplug", "heater-fault", "no-heat", "stuck-sensor", "full-heat", "broken-sensor", "short-sensor", "drift-sensor", "loose-sensor", "weak-heat", "retarget"}
 
 // String returns the kind's name as [ParseFault] reads it.
 func (k FaultKind) String() string {

@@ -278,3 +278,47 @@ func TestTriggers(t *testing.T) {
 		near(t, "random faults", float64(r.Figures().Faults["garbage"]), lines*rate, 4*19)
 	})
 }
+
+// TestSensorsAstray: what the board shows goes one way, the body by the board's own rule the other.
+func TestSensorsAstray(t *testing.T) {
+	read := func(t *testing.T, h *host) (shown float64) {
+		t.Helper()
+		got := h.do("M105")
+		shown, err := strconv.ParseFloat(strings.Fields(got[0])[1][2:], 64)
+		if err != nil {
+			t.Fatalf("%q: %v", got, err)
+		}
+		return shown
+	}
+	inject(t, Fault{Kind: DriftSensor, At: 10 * time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S200")
+		<-time.After(15 * time.Minute) // 5 minutes of drift at 4 K/min
+		if truth, _, _, _ := r.Temperatures(); truth < 215 || truth > 224 || read(t, h) < 198 || read(t, h) > 202 {
+			t.Errorf("shows %v, is %v", read(t, h), truth)
+		}
+	})
+	inject(t, Fault{Kind: LooseSensor, At: 10 * time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S200")
+		<-time.After(12 * time.Minute)
+		truth, _, _, _ := r.Temperatures()
+		if w, _ := r.PowersW(); truth < 230 || read(t, h) > 190 || w < r.ctl.nozzle.PowerW {
+			t.Errorf("shows %v, is %v at %v W", read(t, h), truth, w)
+		}
+	})
+	inject(t, Fault{Kind: ShortSensor, At: 10 * time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S200")
+		<-time.After(30 * time.Minute)
+		truth, _, _, _ := r.Temperatures()
+		if w, _ := r.PowersW(); truth > 60 || read(t, h) < 400 || w != 0 {
+			t.Errorf("shows %v, is %v at %v W", read(t, h), truth, w)
+		}
+	})
+	inject(t, Fault{Kind: WeakHeat}, func(t *testing.T, r *Rig, h *host) {
+		whole := DefaultSettings().Machine.Nozzle.PowerW
+		h.do("M104 S200")
+		<-time.After(10 * time.Second)
+		if w, _ := r.PowersW(); w < whole/3-0.01 || w > whole/3+0.01 {
+			t.Errorf("%v W of %v", w, whole)
+		}
+	})
+}

@@ -17,6 +17,10 @@ type heater struct {
 	always  bool    // the element is fully on whatever the controller asks
 	stuck   bool    // the sensor shows stuckC for ever
 	stuckC  float64 // see stuck
+	drifts  bool    // offC goes on
+	offC    float64 // what the sensor shows too much
+	loose   bool    // away goes on
+	away    float64 // share of what the body is above the air that the sensor does not feel
 }
 
 // end returns the temperature the body tends to at a share of the full power.
@@ -40,7 +44,15 @@ func (h *heater) felt(tempC float64) float64 {
 	if h.stuck {
 		return h.stuckC
 	}
-	return tempC
+	return tempC + h.offC - h.away*(tempC-h.ambient)
+}
+
+// body returns at what temperature of the body the sensor shows so much.
+func (h *heater) body(shownC float64) float64 {
+	if h.away == 0 {
+		return shownC - h.offC
+	}
+	return (shownC - h.offC - h.away*h.ambient) / (1 - h.away)
 }
 
 // at returns the true temperature at t, in closed form:
@@ -49,9 +61,10 @@ func (h *heater) at(t time.Duration) float64 {
 	end := h.drive()
 	now := end + (h.tempC-end)*math.Exp(-(t-h.since).Seconds()/h.tau())
 	if h.target > 0 && !h.dead && !h.always && !h.stuck {
-		if end > h.tempC && h.tempC <= h.target && now > h.target ||
-			end < h.tempC && h.tempC > h.target && now < h.target {
-			return h.target
+		hold := h.body(h.target)
+		if end > h.tempC && h.tempC <= hold && now > hold ||
+			end < h.tempC && h.tempC > hold && now < hold {
+			return hold
 		}
 	}
 	return now
@@ -78,8 +91,19 @@ func (h *heater) duty(t time.Duration) float64 {
 	case felt < h.target-1e-9:
 		return 1
 	default:
-		return min(1, (h.target-h.ambient)*h.LossWPerK/h.PowerW)
+		return min(1, max(0, h.body(h.target)-h.ambient)*h.LossWPerK/h.PowerW)
 	}
+}
+
+// power returns what the element turns into heat at t, W.
+func (h *heater) power(t time.Duration) float64 {
+	switch {
+	case h.always:
+		return h.PowerW
+	case h.dead:
+		return 0
+	}
+	return h.duty(t) * h.PowerW
 }
 
 // reaches returns when the sensor will show goal from t on, or never.
@@ -91,6 +115,7 @@ func (h *heater) reaches(t time.Duration, goal float64) time.Duration {
 		}
 		return never
 	}
+	goal = h.body(goal)
 	if math.Abs(now-goal) < 1e-6 {
 		return t
 	}

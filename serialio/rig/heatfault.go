@@ -1,8 +1,49 @@
 package rig
 
+import (
+	"math"
+	"time"
+)
+
 // openSensorC is what a board shows of a sensor whose wire is broken (common practice,
 // no source).
 const openSensorC = -14
+
+// shortSensorC is what it shows of one whose wires touch (common practice, no source).
+const shortSensorC = 415
+
+// How sensors go astray, made up, and slow enough for a limit on jumps to pass:
+const (
+	driftKPerMin = 4.0  // of a drifting sensor, downwards
+	looseShare   = 0.75 // of what a body is above the air that a loose sensor does not feel
+	looseS       = 20.0 // time constant of its cooling, seconds
+	senseEvery   = time.Second
+)
+
+// glide moves the reading of a sensor that goes astray on by a step.
+func (h *heater) glide(t time.Duration) {
+	h.settle(t)
+	if h.drifts {
+		h.offC -= driftKPerMin * senseEvery.Minutes()
+	}
+	if h.loose {
+		h.away += (looseShare - h.away) * -math.Expm1(-senseEvery.Seconds()/looseS)
+	}
+}
+
+// sense moves the readings of all sensors that go astray.
+func (c *controller) sense() {
+	c.senseDue = never
+	for _, h := range []*heater{&c.nozzle, &c.bed} {
+		if h.drifts || h.loose {
+			h.glide(c.now)
+			c.senseDue = c.now + senseEvery
+		}
+	}
+	if c.senseDue < never {
+		c.watchHeat()
+	}
+}
 
 // handC is by how much more somebody else asks a heater.
 const handC = 20
@@ -28,6 +69,18 @@ func (c *controller) heatFault(x Fault) {
 	case BrokenSensor:
 		h.stuck, h.stuckC = true, openSensorC
 		c.damaged("the " + name + " sensor is broken")
+	case ShortSensor:
+		h.stuck, h.stuckC = true, shortSensorC
+		c.damaged("the wires of the " + name + " sensor touch")
+	case DriftSensor:
+		h.drifts, c.senseDue = true, c.now+senseEvery
+		c.damaged("the " + name + " sensor drifts")
+	case LooseSensor:
+		h.loose, c.senseDue = true, c.now+senseEvery
+		c.damaged("the " + name + " sensor has slipped off")
+	case WeakHeat:
+		h.PowerW /= 3
+		c.damaged("the " + name + " heater is weak")
 	case Retarget:
 		c.target(h, h.target+handC)
 	}

@@ -125,3 +125,13 @@ func (r *Rig) Temperatures() (nozzleC, nozzleTargetC, bedC, bedTargetC float64) 
 	})
 	return
 }
+
+// PowersW returns what the elements of nozzle and bed turn into heat just now, W: the truth,
+// whatever the board or a sensor says.
+func (r *Rig) PowersW() (nozzleW, bedW float64) {
+	r.do(func() {
+		c := r.ctl
+		nozzleW, bedW = c.nozzle.power(c.now), c.bed.power(c.now)
+	})
+	return
+}

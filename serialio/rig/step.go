@@ -38,7 +38,7 @@ func (c *controller) book(t time.Duration) {
 
 // nextEvent returns when the board next has something to do by itself.
 func (c *controller) nextEvent() time.Duration {
-	t := min(c.bootAt, c.busyDue, c.waitDue, c.tempsDue, c.posDue, c.watchDue, c.plugAt, c.faults.nextTime)
+	t := min(c.bootAt, c.busyDue, c.waitDue, c.tempsDue, c.posDue, c.watchDue, c.senseDue, c.plugAt, c.faults.nextTime)
 	if c.planner.count > 0 {
 		t = min(t, c.planner.at(0).end)
 	} else {
@@ -114,6 +114,9 @@ func (c *controller) happen() {
 		c.plug()
 	}
 	c.faults.timed(c)
+	if c.senseDue <= c.now {
+		c.sense()
+	}
 	c.reports()
 	if c.planner.count == 0 && c.motorsOn && c.motorTimeout > 0 && c.now >= c.lastMotion+c.motorTimeout {
 		c.releaseMotors("idle timeout released the motors")
