@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash models hostile damage disk clock long week writes year big clean \
+.PHONY: help build test race check needs fuzz vet cross bench sim crash models hostile damage disk clock long week heat writes year big clean \
 	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
 
 GO ?= go
@@ -126,6 +126,9 @@ long: ## a lot of PARTS=10000 parts in virtual time
 
 week: ## the whole daemon through DAYS=7 days of virtual time
 	@BELTWARDEN_DAYS=$(or $(DAYS),7) $(GO) test -count=1 -timeout=0 -v -run '^TestWeek$$' ./daemon/app
+
+heat: ## every fault of heat, with restarts and kills: RUNS=10000 from seed FIRST=1
+	@BELTWARDEN_HEAT=$(or $(RUNS),10000) BELTWARDEN_HEAT_SEED=$(or $(FIRST),1) $(GO) test -count=1 -timeout=0 -v -run '^TestHeat$$' ./daemon/alert
 
 writes: ## what the daemon writes to the disk and has synced, counted by strace
 	@BELTWARDEN_WRITES=1 $(GO) test -count=1 -v -run '^TestWrites$$' ./daemon/app

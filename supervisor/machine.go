@@ -154,7 +154,7 @@ func (m *Machine) tick(out *Output) {
 	if m.heat.off.due(m.now) {
 		m.heat.off.clear()
 		m.heatersOff(out)
-		m.note(out, "heat", "heaters are off; the belt keeps its position")
+		m.note(out, "heat", "heaters switched off; the belt keeps its position")
 	}
 	if m.belt.save.due(m.now) {
 		m.saveBelt(out)

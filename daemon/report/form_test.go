@@ -261,7 +261,7 @@ func large() *book {
 		if n%20 == 19 {
 			b.checks = append(b.checks, ledger.Check{ID: int64(len(b.checks) + 1), LotID: 9, JobIndex: ref(0), At: start, OffsetMM: ref(float64(n%60) / 60), Good: 20,
 				LengthsMM: []float64{20 + float64(n%9)/100, 20.03}, TravelMM: float64(n) * 500, CyclesMade: n + 1, By: "Ada", Note: strings.Repeat("long ", 30)})
-			b.events = append(b.events, ledger.Event{Stamp: b.at(s), Kind: "heat", Text: "heaters are off; the belt keeps its position"})
+			b.events = append(b.events, ledger.Event{Stamp: b.at(s), Kind: "heat", Text: "heaters switched off; the belt keeps its position"})
 		}
 	}
 	b.lot.Changed = b.at(2e6)

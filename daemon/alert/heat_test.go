@@ -1,0 +1,475 @@
+package alert
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"net/http"
+	"os"
+	"path/filepath"
+	"regexp"
+	"runtime"
+	"runtime/debug"
+	"slices"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"go.uber.org/zap"
+
+	"beltwarden/serialio"
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// heatFaults are what a run of the campaign may meet. A cable and a board that go are known at
+// once; of the others the machine learns when readings show it.
+var heatFaults = []rig.FaultKind{rig.StuckSensor, rig.BrokenSensor, rig.ShortSensor, rig.DriftSensor, rig.LooseSensor,
+	rig.FullHeat, rig.NoHeat, rig.WeakHeat, rig.Unplug, rig.Reset, rig.HeaterFault}
+
+// known says whether the machine learns of a fault when it happens.
+func known(k rig.FaultKind) bool { return k == rig.Unplug || k == rig.Reset || k == rig.HeaterFault }
+
+// heatRun is one run of the campaign.
+type heatRun struct {
+	seed     uint64
+	rng      *rand.Rand
+	plan     *job.Plan
+	kind     rig.FaultKind
+	fault    rig.Fault
+	rig      *rig.Rig
+	ledger   *ledger.Ledger
+	p        *process
+	starts   int
+	restarts int
+	kills    int
+
+	mu       sync.Mutex
+	struck   time.Time // when the fault happened
+	found    time.Time // when the run first recorded that something is wrong
+	called   time.Time // when the receiver took the first call after that
+	caller   time.Time // when the process began that called
+	calledBy string    // its kind
+	off      []string  // heaters that are on and were called off, in whose words
+	claims   int       // times that heaters were called off
+	warm     bool      // a body was called cold above 60 °C
+	problems []string
+}
+
+// process is one life of the daemon's part that this is about: run, outbox and receiver.
+type process struct {
+	run    *heatRun
+	dead   atomic.Bool
+	sup    *supervisor.Supervisor
+	cancel context.CancelFunc
+	began  time.Time
+	ended  chan error
+	calls  chan struct{}
+	mu     sync.Mutex
+	ports  []serialio.Port
+}
+
+var errKilled = errors.New("the process is gone")
+
+// heatLedger is the ledger as one process sees it, and who listens to what it is told.
+type heatLedger struct {
+	*ledger.Ledger
+	p *process
+}
+
+// Commit implements supervisor.Ledger.
+func (l heatLedger) Commit(ctx context.Context, records ...ledger.Record) error {
+	if l.p.dead.Load() {
+		return errKilled
+	}
+	for _, r := range records {
+		switch r := r.(type) {
+		case ledger.AlertQueued:
+			l.p.run.told("alert", r.Alert.Kind+" "+r.Alert.Text)
+			l.p.run.trouble(r.Alert.Kind)
+		case ledger.EventNoted:
+			l.p.run.told("event", r.Text)
+			if os.Getenv("BELTWARDEN_HEAT_ALL") != "" {
+				fmt.Println(l.p.run.seed, time.Since(l.p.began), r.Kind, r.Text)
+			}
+			if r.Kind == "fault" {
+				l.p.run.trouble(supervisor.CauseHeat)
+			}
+		}
+	}
+	return l.Ledger.Commit(ctx, records...)
+}
+
+// mortal is a port of a process that may be killed.
+type mortal struct {
+	serialio.Port
+	p *process
+}
+
+func (m mortal) Write(b []byte) (int, error) {
+	if m.p.dead.Load() {
+		return 0, errKilled
+	}
+	return m.Port.Write(b)
+}
+
+func (p *process) open(ctx context.Context, s serialio.Settings) (serialio.Port, error) {
+	if p.dead.Load() {
+		return nil, errKilled
+	}
+	port, err := p.run.rig.Open(ctx, s)
+	if err != nil {
+		return nil, err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.ports = append(p.ports, port)
+	return mortal{port, p}, nil
+}
+
+// RoundTrip is the receiver.
+func (p *process) RoundTrip(r *http.Request) (*http.Response, error) {
+	if p.dead.Load() {
+		return nil, errKilled
+	}
+	id := r.Header.Get(AlertIDHeader)
+	x := p.run
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if !x.found.IsZero() && x.called.IsZero() {
+		x.called, x.caller, x.calledBy = time.Now(), p.began, id
+	}
+	return &http.Response{StatusCode: http.StatusNoContent, Body: http.NoBody, Request: r}, nil
+}
+
+// calledOff are the words that say of heaters that they are off, or cold.
+var (
+	calledOff  = regexp.MustCompile(`heaters are (shown to be )?off|^shown to be off|^heat_off `)
+	calledCold = regexp.MustCompile(`(nozzle|bed) cold at`)
+)
+
+// told holds what is said against the simulated machine's own truth.
+func (x *heatRun) told(where, text string) {
+	off, cold := calledOff.MatchString(text), calledCold.FindAllStringSubmatch(text, -1)
+	if !off && cold == nil {
+		return
+	}
+	nozzleC, nozzleTargetC, bedC, bedTargetC := x.rig.Temperatures()
+	nozzleW, bedW := x.rig.PowersW()
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	x.claims++
+	wrong := off && (nozzleW > 0 || bedW > 0 || nozzleTargetC > 0 || bedTargetC > 0)
+	for _, c := range cold {
+		wrong = wrong || c[1] == "nozzle" && (nozzleW > 0 || nozzleTargetC > 0) || c[1] == "bed" && (bedW > 0 || bedTargetC > 0)
+		if c[1] == "nozzle" && nozzleC > 60 || c[1] == "bed" && bedC > 60 {
+			x.warm = true
+		}
+	}
+	if wrong && len(x.off) < 5 {
+		x.off = append(x.off, fmt.Sprintf("%s %q with the nozzle at %.0f °C, target %.0f, %.1f W, and the bed at %.0f °C, target %.0f, %.1f W",
+			where, text, nozzleC, nozzleTargetC, nozzleW, bedC, bedTargetC, bedW))
+	}
+}
+
+// trouble notes when the run has found the fault.
+func (x *heatRun) trouble(kind string) {
+	switch kind {
+	case supervisor.CauseHeat, supervisor.CauseHeatOdd, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseRestart, supervisor.CauseLedger:
+	default:
+		return
+	}
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	if !x.struck.IsZero() && x.found.IsZero() {
+		x.found = time.Now()
+	}
+}
+
+func heatSettings() supervisor.Settings {
+	return supervisor.Settings{
+		Machine: "clip press", Port: serialio.Settings{Path: "rig", BaudRate: 250000}, Conn: serialio.Options{BootWait: time.Second},
+		BeltAxis: gcode.Y, LiftAxis: gcode.Z, Forward: 1, TravelLimitMM: 100, LoopMM: 1200, ToDropMM: 220, OffsetLimitMM: 3,
+		ReleaseC: 35, ReleaseLimit: time.Hour, NozzleStandbyC: 150, LiftMM: 20, AdvanceFeed: 1200, TravelFeed: 6000, LiftFeed: 600,
+		RetractMM: 1, RetractFeed: 1800, GapMM: 10, ClearAtEnd: true, MotorsStayOn: true,
+		HeatersOffAfter: 15 * time.Minute, ReheatLimit: 20 * time.Minute, PrimeMM: 2,
+	}
+}
+
+func (x *heatRun) wrong(format string, a ...any) {
+	x.problems = append(x.problems, fmt.Sprintf(format, a...))
+}
+
+// start begins a process on the ledger as it is.
+func (x *heatRun) start() bool {
+	ctx, cancel := context.WithCancel(context.Background())
+	p := &process{run: x, cancel: cancel, began: time.Now(), ended: make(chan error, 1), calls: make(chan struct{})}
+	l := heatLedger{x.ledger, p}
+	x.starts++
+	name := fmt.Sprintf("heat-%d-%d", x.seed, x.starts)
+	m, err := supervisor.NewMachine(ctx, heatSettings(), l, func(context.Context, string) (*job.Plan, error) { return x.plan, nil }, name, time.Now())
+	if err != nil {
+		cancel()
+		x.wrong("%v", err)
+		return false
+	}
+	p.sup = supervisor.New(m, l, p.open, zap.NewNop())
+	hook, err := NewWebhook(WebhookOptions{Name: "phone", URL: "http://phone.example/"})
+	if err != nil {
+		cancel()
+		x.wrong("%v", err)
+		return false
+	}
+	hook.client.Transport = p
+	board := NewSwitchboard(SwitchboardOptions{Outbox: l, Receivers: []Receiver{{hook, 1}}, Words: Writer{Machine: "clip press"},
+		Retry: Retry{First: time.Second, Limit: time.Minute}, Snapshot: p.sup.Snapshot, StartID: name, Log: zap.NewNop()})
+	go func() { p.ended <- p.sup.Run(ctx) }()
+	go func() { defer close(p.calls); board.Run(ctx) }()
+	x.p = p
+	return true
+}
+
+// end ends a process: killed, nothing of it reaches wire, ledger or receiver from here on.
+func (x *heatRun) end(kill bool) {
+	p := x.p
+	if kill {
+		p.dead.Store(true)
+		p.mu.Lock()
+		for _, port := range p.ports {
+			_ = port.Close()
+		}
+		p.mu.Unlock()
+	}
+	p.cancel()
+	if err := <-p.ended; err != nil && !kill && !errors.Is(err, supervisor.ErrHot) {
+		x.wrong("run ended: %v", err)
+	}
+	<-p.calls
+}
+
+// watch lets time pass and reads the snapshot all the while.
+func (x *heatRun) watch(d time.Duration) {
+	for end := time.Now().Add(d); time.Now().Before(end); time.Sleep(500 * time.Millisecond) {
+		h := x.p.sup.Snapshot().Heat
+		if h.Proved || strings.HasPrefix(h.Proof, "shown") {
+			x.told("snapshot", "shown to be off: "+h.Proof)
+		}
+	}
+}
+
+// play runs the seed: a lot, a fault in it, and lives and deaths of the process around it.
+func (x *heatRun) play() {
+	var err error
+	rs := rig.DefaultSettings()
+	rs.Belt.Axis, rs.Seed, rs.ReadTimeout = 'Y', x.seed, time.Minute
+	if x.rig, err = rig.New(rs); err != nil {
+		x.wrong("%v", err)
+		return
+	}
+	defer x.rig.Close()
+	if x.ledger, err = ledger.Open("heat", ledger.Options{Memory: true}); err != nil {
+		x.wrong("%v", err)
+		return
+	}
+	defer x.ledger.Close()
+	if !x.start() {
+		return
+	}
+	defer func() { x.end(false) }()
+	x.watch(20 * time.Second)
+	if _, err := x.p.sup.Do(context.Background(), supervisor.Request{By: "seed", Lot: &supervisor.LotRequest{
+		Order: ledger.OrderBlocks, Good: []int{3}, Plans: []*job.Plan{x.plan}, Start: true}}); err != nil {
+		x.wrong("lot refused: %v", err)
+		return
+	}
+	x.watch(time.Duration(20+x.rng.IntN(600)) * time.Second)
+	if s := x.p.sup.Snapshot(); s.State == supervisor.Aborted {
+		x.wrong("the machine has aborted before any fault: %s", s.Cause.Text)
+		return
+	}
+	x.mu.Lock()
+	x.struck = time.Now()
+	x.mu.Unlock()
+	if err := x.rig.Inject(x.fault); err != nil {
+		x.wrong("%v", err)
+		return
+	}
+	left := 25 * time.Minute
+	for range x.rng.IntN(3) {
+		// Half of them soon, where they can fall between the fault and the call.
+		d := time.Duration(x.rng.IntN(6000)) * time.Millisecond
+		if x.rng.IntN(2) == 0 {
+			d = time.Duration(x.rng.IntN(400)) * time.Second
+		}
+		x.watch(d)
+		kill := x.rng.IntN(2) == 0
+		if kill {
+			x.kills++
+		} else {
+			x.restarts++
+		}
+		x.end(kill)
+		time.Sleep(time.Duration(1+x.rng.IntN(30)) * time.Second)
+		if !x.start() {
+			return
+		}
+		left -= d
+	}
+	x.watch(left)
+}
+
+func drawHeat(seed uint64, plan *job.Plan) *heatRun {
+	rng := rand.New(rand.NewPCG(seed, 0x68656174))
+	x := &heatRun{seed: seed, rng: rng, plan: plan}
+	x.fault.Kind = heatFaults[rng.IntN(len(heatFaults))]
+	bed := rng.IntN(2) == 0
+	switch {
+	case !known(x.fault.Kind):
+		x.fault.Bed = bed
+	case x.fault.Kind == rig.Unplug:
+		x.fault.Restart = bed
+		if rng.IntN(2) == 0 {
+			x.fault.For = time.Duration(1+rng.IntN(300)) * time.Second
+		}
+	}
+	return x
+}
+
+// heatText is a part of some four minutes, hot all the while.
+const heatText = "G21\nG90\nM83\nM140 S60\nM104 S205\nG28 X Z\nG92 Y0\nM190 S60\nM109 S205\nG1 X10 Y2 Z0.3 F3000\n;beltwarden body begin\n"
+
+// heatSum is what the campaign came to.
+type heatSum struct {
+	mu              sync.Mutex
+	runs            int
+	restarts, kills int
+	claims          int
+	faults, unfound map[string]int
+	call            []time.Duration            // from finding, or from a start after it, to the receiver
+	whole           map[string][]time.Duration // from the fault itself
+	off, warm       []uint64
+}
+
+func (s *heatSum) add(x *heatRun) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.runs++
+	s.restarts += x.restarts
+	s.kills += x.kills
+	s.claims += x.claims
+	name := x.fault.Kind.String()
+	s.faults[name]++
+	if len(x.off) > 0 {
+		s.off = append(s.off, x.seed)
+	}
+	if x.warm {
+		s.warm = append(s.warm, x.seed)
+	}
+	switch {
+	case x.found.IsZero():
+		s.unfound[name]++
+	case !x.called.IsZero():
+		s.whole[name] = append(s.whole[name], x.called.Sub(x.struck))
+		s.call = append(s.call, x.called.Sub(x.from()))
+	}
+}
+
+// from is when the call could have begun: when the fault was found, for a cable or board that
+// went when it did, and not before there was a process.
+func (x *heatRun) from() time.Time {
+	from := x.found
+	if known(x.fault.Kind) {
+		from = x.struck
+	}
+	if x.caller.After(from) {
+		from = x.caller
+	}
+	return from
+}
+
+func of(list []time.Duration, share float64) time.Duration {
+	if len(list) == 0 {
+		return 0
+	}
+	slices.Sort(list)
+	return list[min(len(list)-1, int(share*float64(len(list))))]
+}
+
+// TestHeat plays every heat fault against run, ledger, outbox and sender, under virtual time:
+// no heater that is on is ever called off, and somebody is called within seconds of finding it.
+// BELTWARDEN_HEAT is how many runs, BELTWARDEN_HEAT_SEED the first.
+func TestHeat(t *testing.T) {
+	number := func(name string, other uint64) uint64 {
+		n, err := strconv.ParseUint(os.Getenv(name), 10, 64)
+		if os.Getenv(name) == "" {
+			return other
+		} else if err != nil {
+			t.Fatalf("%s is not a whole number", name)
+		}
+		return n
+	}
+	first, count := number("BELTWARDEN_HEAT_SEED", 1), number("BELTWARDEN_HEAT", 110)
+	var text strings.Builder
+	text.WriteString(heatText)
+	for n := range 30 {
+		fmt.Fprintf(&text, "G1 X%d Y%d E2 F900\nG4 S7\n", 20+n%2*30, 2+n%3*5)
+	}
+	text.WriteString(";beltwarden body end\nM104 S0\nM140 S0\n")
+	path := filepath.Join(t.TempDir(), "peg.gcode")
+	if err := os.WriteFile(path, []byte(text.String()), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	plan, err := job.Inspect(t.Context(), path, job.Options{BeltAxis: gcode.Y, Forward: 1, HomedAxes: []gcode.Axis{gcode.X, gcode.Z},
+		GapMM: 10, NozzleCeilingC: 260, BedCeilingC: 100}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer debug.SetGCPercent(debug.SetGCPercent(400))
+	sum := &heatSum{faults: map[string]int{}, unfound: map[string]int{}, whole: map[string][]time.Duration{}}
+	begun := time.Now()
+	var next atomic.Uint64
+	t.Run("all", func(t *testing.T) {
+		for n := range runtime.GOMAXPROCS(0) {
+			t.Run(strconv.Itoa(n), func(t *testing.T) {
+				t.Parallel()
+				for {
+					seed := first + next.Add(1) - 1
+					if seed >= first+count {
+						return
+					}
+					x := drawHeat(seed, plan)
+					synctest.Test(t, func(*testing.T) { x.play() })
+					if len(x.off)+len(x.problems) > 0 {
+						t.Errorf("seed %d, %s, %d restarts, %d kills: %s\nreplay: BELTWARDEN_HEAT_SEED=%d BELTWARDEN_HEAT=1 go test ./daemon/alert -count=1 -run 'TestHeat$' -v",
+							seed, x.fault, x.restarts, x.kills, strings.Join(append(x.problems, x.off...), "\n\t"), seed)
+					}
+					if os.Getenv("BELTWARDEN_HEAT_ALL") != "" {
+						t.Logf("seed %d %s found after %v, called after %v (%v) by %s", seed, x.fault, x.found.Sub(x.struck), x.called.Sub(x.struck), x.called.Sub(x.from()), x.calledBy)
+					}
+					sum.add(x)
+				}
+			})
+		}
+	})
+	t.Logf("runs %d, faults %v, restarts %d, kills %d", sum.runs, sum.faults, sum.restarts, sum.kills)
+	t.Logf("heaters were called off %d times, of them while one was on in %d runs; a body above 60 °C whose heater was off was called cold in %d runs %v",
+		sum.claims, len(sum.off), len(sum.warm), sum.warm[:min(8, len(sum.warm))])
+	t.Logf("from finding (cable and board: from the loss; after a death in between: from the next start) to the receiver: p50 %v, p99 %v, max %v of %d", of(sum.call, 0.5), of(sum.call, 0.99), of(sum.call, 1), len(sum.call))
+	for _, k := range heatFaults {
+		list := sum.whole[k.String()]
+		t.Logf("from the fault itself to the receiver, %-14s p50 %10v  p99 %10v  max %10v of %d; never found in %d runs", k.String()+":",
+			of(list, 0.5).Round(time.Millisecond), of(list, 0.99).Round(time.Millisecond), of(list, 1).Round(time.Millisecond), len(list), sum.unfound[k.String()])
+	}
+	t.Logf("wall time %v", time.Since(begun).Round(time.Second))
+	if p99 := of(sum.call, 0.99); p99 > 5*time.Second {
+		t.Errorf("the call takes %v", p99)
+	}
+}
