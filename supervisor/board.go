@@ -36,7 +36,9 @@ func (m *Machine) reported(r serialio.Reply, out *Output) {
 	m.rescaleTold(r)
 	switch r.Kind {
 	case serialio.ReplyCapability:
-		m.link.board.capabilities[r.Capability] = r.CapabilityOn
+		if m.link.phase == linkUp { // else it was asked by somebody before us, and is asked again
+			m.link.board.capabilities[r.Capability] = r.CapabilityOn
+		}
 	case serialio.ReplyFirmware:
 		m.link.board.firmware = r.Text
 	case serialio.ReplyEcho, serialio.ReplyUnknown:

@@ -83,3 +83,28 @@ func TestOneReadingMovesNoFilament(t *testing.T) {
 		}
 	}
 }
+
+// TestABoardSpeaksBeforeItIsInStep: what a board says of itself while the connection gets in step, left
+// over from what it was asked before, must not end the daemon.
+func TestABoardSpeaksBeforeItIsInStep(t *testing.T) {
+	l, err := ledger.Open("early", ledger.Options{Memory: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	m, err := NewMachine(context.Background(), testSettings(), l, nil, "early", now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Begin(now)
+	m.Step(now, Reported{serialio.ParseReply([]byte("Cap:EMERGENCY_PARSER:1"))})
+	if m.link.board.emergency() {
+		t.Error("a word from before the board was in step counts for it")
+	}
+	m.Step(now, LinkSynced{LastNumber: 0})
+	m.Step(now, Reported{serialio.ParseReply([]byte("Cap:EMERGENCY_PARSER:1"))})
+	if !m.link.board.emergency() {
+		t.Error("a word of a board that is in step does not count")
+	}
+}
