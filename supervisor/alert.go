@@ -48,7 +48,7 @@ const (
 // tellAhead calls somebody for a visit that comes near: once, whichever way the
 // forecast moves a little. A hold, its end, or a check makes the next visit another one.
 func (m *Machine) tellAhead(out *Output) {
-	if m.set.VisitAhead <= 0 || m.state != Execute || m.now.Before(m.ahead.look) || m.nextDuration() <= 0 {
+	if m.set.VisitAhead <= 0 || m.state != Execute || m.now.Before(m.ahead.look) {
 		return
 	}
 	m.ahead.look = m.now.Add(lookEvery)

@@ -171,7 +171,7 @@ func (m *Machine) cycleMade(c *cycle, out *Output) {
 func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 	m.cycle, m.laying = nil, false
 	m.belt.known = true
-	m.lot.seen.add(m.now.Sub(c.begun), m.belt.latest.TravelMM-c.startTravelMM, c.warm)
+	m.paced(c)
 	m.rules.partsSinceCheck++
 	out.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
 }

@@ -1,8 +1,6 @@
 package supervisor
 
 import (
-	"time"
-
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -20,7 +18,7 @@ type lot struct {
 	last    int // job of the newest cycle, -1 before the first
 	led     map[int]bool
 	warmed  bool // a part was begun since the run started
-	seen    cycleSeen
+	pace    pace
 	sizes   sizes
 	ordered []SizeOrder // by job; nil when none was ordered
 
@@ -32,30 +30,6 @@ type jobCount struct {
 	ordered, made, good, scrap, interrupted int
 
 	torn int // interrupted parts decided scrap
-}
-
-// cycleSeen is what a cycle has taken, for the forecast.
-type cycleSeen struct {
-	n        int
-	seconds  float64 // sum
-	squares  float64 // sum of seconds squared
-	travelMM float64 // sum
-	warm     bool    // it is the first after a lead-in, which need not heat up, and stands in for the others
-}
-
-// add takes in a cycle. One that began warm counts only until there is another.
-func (s *cycleSeen) add(took time.Duration, travelMM float64, warm bool) {
-	switch {
-	case warm && s.n > 0:
-		return
-	case s.warm:
-		*s = cycleSeen{}
-	}
-	s.n++
-	s.seconds += took.Seconds()
-	s.squares += took.Seconds() * took.Seconds()
-	s.travelMM += travelMM
-	s.warm = warm
 }
 
 func (l *lot) madeOne(job int) {

@@ -32,8 +32,8 @@ func (m *Machine) nextTravelMM() float64 {
 	if m.lot == nil {
 		return 0
 	}
-	if m.lot.seen.n > 0 && len(m.lot.jobs) == 1 {
-		return m.lot.seen.travelMM / float64(m.lot.seen.n)
+	if m.lot.pace.n > 0 && len(m.lot.jobs) == 1 {
+		return m.lot.pace.meanTravelMM()
 	}
 	if k := m.lot.next(); k >= 0 {
 		return m.lot.Jobs[k].BeltTravelMMPerCycle
@@ -41,19 +41,22 @@ func (m *Machine) nextTravelMM() float64 {
 	return 0
 }
 
-// nextDuration is how long the next part will take: as seen, or as planned with the
-// waits for temperatures that are known.
+// nextDuration is how long the next part will take, as likely more as less; one more of the
+// last where none is wanted.
 func (m *Machine) nextDuration() time.Duration {
 	if m.lot == nil {
 		return 0
 	}
-	if m.lot.seen.n > 0 {
-		return time.Duration(m.lot.seen.seconds / float64(m.lot.seen.n) * float64(time.Second))
+	k := m.lot.next()
+	if k < 0 {
+		k = max(0, m.lot.last)
 	}
-	if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
-		return m.lot.plans[k].Duration + m.heatTime(m.lot.plans[k])
+	var planned time.Duration
+	if plan := m.lot.plans[k]; plan != nil {
+		planned = plan.Duration
 	}
-	return 0
+	p, _ := m.foretold()
+	return p.takes(0.5, 1, planned, 0)
 }
 
 // worstCase is the belt's worst lateral offset so far and ahead, by the assumed rate.
@@ -78,10 +81,11 @@ type NextVisit struct {
 	Parts  int       `json:"parts"`     // parts made until then
 	MM     float64   `json:"travel_mm"` // belt travel until then
 	At     time.Time `json:"at"`        // estimate
-	// Early and Late bound it with 95 % certainty, by the scatter of the cycles seen; before
-	// three were, they stand a quarter of the time to either side.
+	// Early and Late bound it with 95 % certainty, by the cycles seen.
 	Early time.Time `json:"early"`
 	Late  time.Time `json:"late"`
+	// Unseen: no cycle was seen yet, and what heating and cooling take is a guess.
+	Unseen bool `json:"unseen,omitempty"`
 	// Also are the reasons of visits that would come soon after and are done with this one.
 	Also  []string `json:"also,omitempty"`
 	Bring []string `json:"bring,omitempty"` // what it takes
@@ -157,18 +161,25 @@ func (m *Machine) offsetText() string {
 	return fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm", m.rules.drift.newest().OffsetMM, m.set.OffsetLimitMM)
 }
 
-// after estimates when so many more parts will be made and moved off, the one in
-// progress among them. Holds are not counted.
-func (m *Machine) after(parts int) time.Time {
-	d := m.nextDuration()
-	at := m.now
+// after bounds when so many more parts are made: early and late with 95 % certainty, at as
+// likely sooner as later. unseen: what heating and cooling take is no more than a guess.
+func (m *Machine) after(parts int) (early, at, late time.Time, unseen bool) {
+	p, unseen := m.foretold()
+	planned := m.lot.planned(parts)
+	var elapsed time.Duration
 	if c := m.cycle; c != nil && !c.fromLedger {
-		at = at.Add(max(0, d-m.now.Sub(c.begun)))
-		if !c.made {
-			parts--
+		elapsed = m.now.Sub(c.begun)
+		if c.made { // it has still to be moved off
+			parts++
+			if plan := c.lot.plans[c.job]; plan != nil {
+				planned += plan.Duration
+			}
 		}
+	} else if !m.lot.warmed && unseen {
+		elapsed = -unseenWait / 2 // from cold
 	}
-	return at.Add(time.Duration(max(0, parts)) * d)
+	when := func(q float64) time.Time { return m.now.Add(p.takes(q, parts, planned, elapsed)) }
+	return when(0.025), when(0.5), when(0.975), unseen
 }
 
 // plural writes a count with its noun.

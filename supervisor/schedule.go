@@ -2,9 +2,6 @@ package supervisor
 
 import (
 	"math"
-	"time"
-
-	"beltwarden/supervisor/distribution"
 )
 
 // mostVisits is how many visits a schedule foresees.
@@ -93,15 +90,7 @@ func (m *Machine) interval(v *NextVisit) int {
 // timed completes a visit after so many parts by belt, clock and what to bring.
 func (m *Machine) timed(v NextVisit) NextVisit {
 	v.MM = float64(v.Parts) * m.nextTravelMM()
-	v.At = m.after(v.Parts)
-	half := m.lot.seen.doubt(v.Parts)
-	if half == 0 && v.At.After(m.now) {
-		half = time.Duration(unseenShare * float64(v.At.Sub(m.now)))
-	}
-	v.Early, v.Late = v.At.Add(-half), v.At.Add(half)
-	if v.Early.Before(m.now) {
-		v.Early = m.now
-	}
+	v.Early, v.At, v.Late, v.Unseen = m.after(v.Parts)
 	for _, reason := range append([]string{v.Reason}, v.Also...) {
 		for _, thing := range toBring[reason] {
 			if !contains(v.Bring, thing) {
@@ -111,10 +100,6 @@ func (m *Machine) timed(v NextVisit) NextVisit {
 	}
 	return v
 }
-
-// unseenShare is how far a planned time may be off before any cycle was seen (common
-// practice, no source).
-const unseenShare = 0.25
 
 // toBring is what a visit takes.
 var toBring = map[string][]string{
@@ -135,17 +120,4 @@ func contains(list []string, s string) bool {
 		}
 	}
 	return false
-}
-
-// doubt is half the 95 % interval of the time that so many more cycles take, by the
-// scatter of those seen; 0 while fewer than three were.
-func (s *cycleSeen) doubt(parts int) time.Duration {
-	if s.n < 3 || parts < 1 {
-		return 0
-	}
-	n, k := float64(s.n), float64(parts)
-	mean := s.seconds / n
-	variance := math.Max(0, s.squares-n*mean*mean) / (n - 1)
-	t := distribution.StudentQuantile(0.975, n-1)
-	return time.Duration(t * math.Sqrt(variance*(k+k*k/n)) * 1e9)
 }

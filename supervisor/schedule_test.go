@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"math"
 	"slices"
 	"testing"
 	"time"
@@ -44,20 +43,4 @@ func TestSchedule(t *testing.T) {
 		}
 		x.stop()
 	})
-}
-
-// TestDoubtOfCycles: cycles of 10, 11 and 12 minutes; by hand the mean's and the next
-// ones' scatter give half an interval of t(2) s sqrt(k + k²/n), s = 60 s.
-func TestDoubtOfCycles(t *testing.T) {
-	var s cycleSeen
-	for _, m := range []int{11, 10, 11, 12} { // the first is warm and gives way
-		s.add(time.Duration(m)*time.Minute, 1800, s.n == 0)
-	}
-	want := 4.302652730 * 60 * math.Sqrt(4+16.0/3) // t 0.975 with 2 df: NIST/SEMATECH e-Handbook 1.3.6.7.2 (from memory)
-	if got := s.doubt(4).Seconds(); math.Abs(got-want) > 1e-3 {
-		t.Errorf("%g s, want %g", got, want)
-	}
-	if (&cycleSeen{n: 2}).doubt(4) != 0 || s.doubt(0) != 0 {
-		t.Error("two cycles tell no scatter, and no part takes no time")
-	}
 }

@@ -214,7 +214,7 @@ func (m *Machine) lotView() *LotView {
 	}
 	v.Yield, v.SizeSignal = l.yieldPlan(), l.sizes.signal
 	if m.running() {
-		v.DoneAt = m.after(l.wanted())
+		_, v.DoneAt, _, _ = m.after(l.wanted())
 	}
 	return v
 }

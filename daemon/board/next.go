@@ -54,7 +54,7 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		v.Big = screen.Clock(s.Next.At, s.At)
 		v.Rest = "in " + screen.Span(s.Next.At.Sub(s.At)) + ", after " + screen.Count(s.Next.Parts, "more part")
 		if early, late := screen.Clock(s.Next.Early, s.At), screen.Clock(s.Next.Late, s.At); early != late && !s.Next.Early.IsZero() {
-			v.Rest += fmt.Sprintf("; between %s and %s with 95 %% certainty", early, late)
+			v.Rest += "; " + screen.Between(s.Next, s.At)
 		}
 	default:
 		v.Big, v.Rest = "Soon", sentence(when)

@@ -63,8 +63,10 @@ func visits(out emitter, s *supervisor.Snapshot) {
 		out.gauge(nextParts, float64(n.Parts))
 		out.gauge(nextTravel, metres(n.MM))
 		out.at(nextVisit, n.At)
-		out.at(nextEarly, n.Early)
-		out.at(nextLate, n.Late)
+		if !n.Unseen { // else they are no more than a guess
+			out.at(nextEarly, n.Early)
+			out.at(nextLate, n.Late)
+		}
 		out.gauge(visitsLeft, float64(1+len(s.Later)))
 	}
 	for _, r := range visitReasons {

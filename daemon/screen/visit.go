@@ -36,8 +36,8 @@ func NextVisit(s *supervisor.Snapshot) (when, why string) {
 		when = "as soon as the part in progress is off the belt"
 	} else {
 		when = fmt.Sprintf("about %s (in %s), after %s", Clock(n.At, s.At), Span(n.At.Sub(s.At)), Count(n.Parts, "more part"))
-		if half := n.Late.Sub(n.At); half >= 2*time.Minute {
-			when += ", give or take " + Span(half)
+		if early, late := Clock(n.Early, s.At), Clock(n.Late, s.At); early != late && !n.Early.IsZero() {
+			when += "; " + Between(n, s.At)
 		}
 	}
 	why = n.Text + "."
@@ -46,6 +46,15 @@ func NextVisit(s *supervisor.Snapshot) (when, why string) {
 		why += fmt.Sprintf(" By then %d of %d good parts, if every part not looked at is good.", by, l.Ordered)
 	}
 	return when, Sentence(why)
+}
+
+// Between says when a visit is due at the earliest and at the latest.
+func Between(n *supervisor.NextVisit, now time.Time) string {
+	text := fmt.Sprintf("between %s and %s", Clock(n.Early, now), Clock(n.Late, now))
+	if n.Unseen {
+		return text + ", a guess: this machine was not seen heating and cooling yet"
+	}
+	return text + " with 95 % certainty"
 }
 
 // good says how many good parts there are.
