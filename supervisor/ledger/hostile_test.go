@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -137,6 +138,46 @@ func TestRestoreTakesRegularFilesOnly(t *testing.T) {
 		}
 	}
 	holds(t, path, want)
+}
+
+// TestRestoreLosesNoLog restores from a ledger whose newest commit is in its log alone, then from a backup of both, then
+// from one beside an empty log, which holds nothing.
+func TestRestoreLosesNoLog(t *testing.T) {
+	from := filepath.Join(t.TempDir(), "ledger.db")
+	l := open(t, from, Options{})
+	if err := l.Commit(context.Background(), EventNoted{Kind: "note", Text: "in the log alone"}); err != nil {
+		t.Fatal(err)
+	}
+	dir := t.TempDir()
+	at := func(name string) string { return filepath.Join(dir, name) }
+	for _, end := range []string{"", "-wal"} {
+		data, err := os.ReadFile(from + end)
+		if err := errors.Join(err, os.WriteFile(at("copy"+end), data, 0o600)); err != nil || len(data) == 0 {
+			t.Fatal(len(data), err)
+		}
+	}
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Restore(context.Background(), at("copy"), at("new")); err == nil || !strings.Contains(err.Error(), "beltwarden ledger backup") {
+		t.Errorf("restored: %v", err)
+	}
+	if _, err := os.Lstat(at("new")); err == nil {
+		t.Error("a ledger is there")
+	}
+	both := open(t, at("copy"), Options{ReadOnly: true})
+	if err := errors.Join(both.Backup(context.Background(), at("whole")), both.Close(), os.WriteFile(at("whole-wal"), nil, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := Restore(context.Background(), at("whole"), at("new")); err != nil {
+		t.Fatal(err)
+	}
+	restored := open(t, at("new"), Options{ReadOnly: true})
+	defer restored.Close()
+	events, err := restored.Events(context.Background(), 10, 0)
+	if err != nil || !slices.ContainsFunc(events, func(e Event) bool { return e.Text == "in the log alone" }) {
+		t.Errorf("%+v %v", events, err)
+	}
 }
 
 // TestACopyEndsWithItsContext cuts the copying of a backup short.

@@ -53,6 +53,11 @@ func copyable(backup, dir string) error {
 	if _, err := os.Lstat(backup + "-journal"); err == nil {
 		return fmt.Errorf("%s-journal lies beside it: it was copied while it was being made; take another backup", backup)
 	}
+	// Only the file is copied, and the newest commits may be in the log.
+	if log, err := os.Lstat(backup + "-wal"); err == nil && (!log.Mode().IsRegular() || log.Size() > 0) {
+		return fmt.Errorf("%s-wal lies beside it, and what is in it would be lost: make one file of both first (beltwarden ledger backup %s NEW), and restore from that",
+			backup, backup)
+	}
 	for {
 		var fs unix.Statfs_t
 		switch err := unix.Statfs(dir, &fs); {
