@@ -47,6 +47,7 @@ func newConfigCheck() *cobra.Command {
 		if answer.NotChecked, err = credentials(cfg); err != nil {
 			return err
 		}
+		answer.Exposed = app.Exposed(args[0], cfg)
 		if connect {
 			if answer.Board, err = greet(c.Context(), cfg); err != nil {
 				return err
@@ -58,6 +59,9 @@ func newConfigCheck() *cobra.Command {
 		text := fmt.Sprintf("%s has no mistake: %s at %s, belt axis %s, forward %+d\n", answer.File, answer.Machine, answer.Port, answer.BeltAxis, answer.Forward)
 		for _, n := range answer.NotChecked {
 			text += "not checked: " + n + "\n"
+		}
+		if answer.Exposed != "" {
+			text += "warning: " + answer.Exposed + "\n"
 		}
 		if b := answer.Board; b != nil {
 			text += "the board answers: " + b.describe() + "\n"
@@ -78,6 +82,8 @@ type configAnswer struct {
 	Forward  int          `json:"forward"`
 	Ledger   string       `json:"ledger"`
 	Board    *boardAnswer `json:"board,omitempty"`
+	// Exposed says that others may read the file, and what credentials it may hold.
+	Exposed string `json:"exposed,omitempty"`
 	// NotChecked are settings that can only be checked where the service runs.
 	NotChecked []string `json:"not_checked,omitempty"`
 }

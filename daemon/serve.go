@@ -38,7 +38,7 @@ func newServe() *cobra.Command {
 		// A log that nobody reads any more must not end the process with the
 		// heaters on.
 		signal.Ignore(syscall.SIGPIPE)
-		a, err := app.New(c.Context(), app.Options{Config: cfg, Version: thisBuild().Version})
+		a, err := app.New(c.Context(), app.Options{Config: cfg, File: file, Version: thisBuild().Version})
 		if err != nil {
 			return err
 		}

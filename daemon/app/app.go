@@ -33,6 +33,8 @@ import (
 type Options struct {
 	// Config are the settings of the configuration file; required.
 	Config *config.Settings
+	// File is the path that Config comes from; "" where there is none.
+	File string
 	// Opener opens the port of the board; nil is [serialio.OpenDevice].
 	Opener serialio.Opener
 	// Log receives the daemon's log; nil makes one from Config that writes to
@@ -121,6 +123,9 @@ func (a *App) build(ctx context.Context) (err error) {
 		if a.log, err = Logger(c.Log, os.Stderr); err != nil {
 			return err
 		}
+	}
+	if text := Exposed(a.o.File, c); text != "" {
+		a.log.Warn(text)
 	}
 	if a.o.Opener == nil {
 		a.o.Opener = serialio.OpenDevice
