@@ -59,9 +59,9 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 		surroundC = max(surroundC, m.AmbientC)
 	}
 	w.leastC = min(w.leastC, r.C)
-	// A body goes on getting warmer for a moment after its heater is off.
+	// A body goes on getting warmer for a moment after its heater is off, but not by much.
 	if r.At-w.from < w.lim.OverFor {
-		w.leastC = max(w.leastC, r.C)
+		w.leastC = min(max(w.leastC, r.C), w.fromC+w.lim.OverC)
 	}
 	if r.C <= w.leastC+w.lim.OverC || r.C <= surroundC+w.lim.OverC {
 		w.risen = 0
@@ -78,6 +78,7 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 	}
 	if d := r.At - w.cooled; d >= coolsFor {
 		add(Over, true, "is at %.1f °C and has not cooled in %s though it is to: its heater may be on for good", r.C, inWords(d))
+		w.cooledC, w.cooled = r.C, r.At
 	}
 	if still >= w.lim.StillFor && warm {
 		add(Still, true, "has shown %.1f °C for %s and must cool: its sensor is not to be believed", r.C, inWords(still))
@@ -95,7 +96,7 @@ func inWords(d time.Duration) string {
 
 // Anew says that the target has been another one since the last reading, though it may be
 // the same by the next.
-func (w *Watch) Anew() { w.anew = true }
+func (w *Watch) Anew() { w.anew, w.cooled = true, never }
 
 // Gained is by how much the reading of a heater that is off has risen since it was.
 func (w *Watch) Gained() float64 {

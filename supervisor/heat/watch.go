@@ -215,7 +215,9 @@ func sane(c float64) bool { return c > leastC && c < 1000 }
 func (w *Watch) begin(r Reading) {
 	clear(w.told)
 	w.anchorC, w.anchor, w.from, w.fromC, w.leastC, w.moved = r.C, r.At, r.At, r.C, r.C, r.At
-	w.cooledC, w.cooled = r.C, r.At
+	if w.phase != falling || r.TargetC > 0 || w.cooled == never {
+		w.cooledC, w.cooled = r.C, r.At // else it has been off all along, and a gap or a damaged target excuses no heat
+	}
 	w.below, w.above, w.started, w.late, w.risen = never, never, false, 0, 0
 	switch {
 	case r.TargetC > 0 && r.C < r.TargetC-w.lim.NearC:

@@ -280,3 +280,43 @@ func TestADamagedReadingIsNoFault(t *testing.T) {
 		}
 	}
 }
+
+// TestAHeaterThatWasOnAllAlong never rises before the watch: it is hot from the first reading, is asked for
+// nothing, and does not cool. Readings that are lost for a while, and damaged targets, do not put it off.
+func TestAHeaterThatWasOnAllAlong(t *testing.T) {
+	for _, wire := range []string{"good", "lost readings", "damaged targets"} {
+		for name, o := range map[string]*oven{"nozzle": nozzle(), "bed": bed()} {
+			o.bodyC, o.sensorC, o.always, o.every = o.endC, o.endC, true, 15*time.Second
+			o.w = NewWatch(BedLimits(0, OverC))
+			for n := 1; o.now < time.Hour && !o.has(Over); n++ {
+				o.targetC = 0
+				switch {
+				case n%12 != 0:
+				case wire == "lost readings":
+					o.now += 2 * gap
+				case wire == "damaged targets":
+					o.targetC = 70
+				}
+				o.tick()
+			}
+			if o.now > 24*time.Minute {
+				t.Errorf("%s at %.0f °C, %s: found after %s: %v", name, o.endC, wire, o.now, o.found)
+			}
+		}
+	}
+}
+
+// TestAQuickHeaterIsFoundByItsRise gets hot while a body may still go on getting warmer after its heater was
+// switched off, and then stays as it is.
+func TestAQuickHeaterIsFoundByItsRise(t *testing.T) {
+	o := bed()
+	o.endC, o.tauS = 147, 40
+	o.run(10*time.Second, 0)
+	o.always = true
+	for o.now < time.Hour && !o.has(Over) {
+		o.tick()
+	}
+	if o.now > time.Minute {
+		t.Errorf("found after %s at %.0f °C: %v", o.now, o.sensorC, o.found)
+	}
+}
