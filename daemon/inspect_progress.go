@@ -42,7 +42,7 @@ func newProgress(w io.Writer) *progress {
 	if !style(w).Terminal || os.Getenv("TERM") == "dumb" {
 		return nil
 	}
-	return &progress{w: w, width: func() int { return style(w).Width }, began: time.Now()}
+	return &progress{w: raw(w), width: func() int { return style(w).Width }, began: time.Now()}
 }
 
 // read notes that so many bytes of the total are read.

@@ -20,7 +20,7 @@ func execute(args []string) int {
 	defer stop()
 	root := newRoot()
 	root.SetArgs(args)
-	return tell(os.Stderr, root.ExecuteContext(ctx))
+	return tell(root.ErrOrStderr(), root.ExecuteContext(ctx))
 }
 
 // interruptible returns a context that ends with the first signal to end, so that

@@ -5,8 +5,9 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strings"
-	"unicode"
+	"sync"
 	"unicode/utf8"
 
 	"github.com/spf13/cobra"
@@ -26,22 +27,56 @@ func printJSON(w io.Writer, v any) error {
 	if err != nil {
 		return fmt.Errorf("cannot write JSON: %w", err)
 	}
-	_, err = w.Write(append(escaped(text), '\n'))
+	_, err = w.Write(append(text, '\n'))
 	return err
 }
 
-// escaped writes by their numbers what JSON leaves as it is and a terminal may obey: 8-bit controls, and what turns
-// the direction of the text.
-func escaped(text []byte) []byte {
-	var out []byte
-	for _, r := range string(text) {
-		if r != '\n' && r < 0x10000 && !unicode.IsPrint(r) {
-			out = fmt.Appendf(out, "\\u%04x", r)
-		} else {
-			out = utf8.AppendRune(out, r)
+// output is what every command writes to. What could move a terminal's cursor or change its state goes out escaped,
+// whatever wrote it; bold passes at a terminal that shows it. What draws a screen writes to raw instead.
+type output struct {
+	raw  *os.File
+	mu   sync.Mutex
+	part []byte // the beginning of a character whose rest is still to come
+}
+
+const (
+	boldOn  = "\x1b[1m"
+	boldOff = "\x1b[0m"
+)
+
+// Write implements io.Writer.
+func (o *output) Write(p []byte) (int, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	text := append(o.part, p...)
+	end := len(text)
+	for i := max(0, end-utf8.UTFMax+1); i < end; i++ {
+		if utf8.RuneStart(text[i]) && !utf8.FullRune(text[i:]) {
+			end = i
 		}
 	}
-	return out
+	o.part = slices.Clone(text[end:])
+	if _, err := io.WriteString(o.raw, guarded(string(text[:end]), style(o).Bold)); err != nil {
+		return 0, err
+	}
+	return len(p), nil
+}
+
+// guarded escapes what a terminal may obey, and leaves our own bold where it is shown.
+func guarded(text string, bold bool) string {
+	text = screen.Escaped(text)
+	if bold {
+		text = strings.NewReplacer(`\u001b[1m`, boldOn, `\u001b[0m`, boldOff).Replace(text)
+	}
+	return text
+}
+
+// raw is the file below an output, for what draws a screen.
+func raw(w io.Writer) io.Writer {
+	if o, ok := w.(*output); ok {
+		return o.raw
+	}
+	return w
 }
 
 // printLines writes lines of text.
@@ -54,7 +89,7 @@ func printLines(w io.Writer, lines []string) error {
 // is no terminal gets 80 plain columns, whatever reads it.
 func style(w io.Writer) screen.Style {
 	st := screen.Style{Width: 80}
-	f, ok := w.(*os.File)
+	f, ok := raw(w).(*os.File)
 	if !ok || !term.IsTerminal(int(f.Fd())) {
 		return st
 	}

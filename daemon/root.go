@@ -35,6 +35,8 @@ func newRoot() *cobra.Command {
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
+	root.SetOut(&output{raw: os.Stdout})
+	root.SetErr(&output{raw: os.Stderr})
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.PersistentFlags().String("daemon", "", "socket path or http address of the daemon (default $"+daemonVariable+" or "+config.Default().Server.Socket+")")
 	root.PersistentFlags().String("secret-file", "", "file with the secret that a daemon at an http address asks for (default $"+secretVariable+")")

@@ -102,7 +102,7 @@ type view struct {
 func newView(w io.Writer) *view {
 	v := &view{w: w, live: style(w).Terminal}
 	if v.live {
-		fmt.Fprint(w, "\x1b[?25l\x1b[2J") // no cursor, clean screen
+		fmt.Fprint(raw(w), "\x1b[?25l\x1b[2J") // no cursor, clean screen
 	}
 	return v
 }
@@ -155,9 +155,13 @@ func (v *view) say(text string) error {
 
 // draw writes lines over what stood there, in one write so that nothing flickers.
 func (v *view) draw(lines []string) error {
+	bold := style(v.w).Bold
+	for i, l := range lines {
+		lines[i] = guarded(l, bold)
+	}
 	var b strings.Builder
 	b.WriteString("\x1b[H" + strings.Join(lines, "\x1b[K\r\n") + "\x1b[J")
-	_, err := io.WriteString(v.w, b.String())
+	_, err := io.WriteString(raw(v.w), b.String())
 	return err
 }
 
@@ -165,6 +169,6 @@ func (v *view) draw(lines []string) error {
 func (v *view) close() {
 	if v.live {
 		v.live = false
-		fmt.Fprint(v.w, "\x1b[?25h\r\n")
+		fmt.Fprint(raw(v.w), "\x1b[?25h\r\n")
 	}
 }

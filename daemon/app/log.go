@@ -8,10 +8,12 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"go.uber.org/zap/buffer"
 	"go.uber.org/zap/zapcore"
 	"golang.org/x/time/rate"
 
 	"beltwarden/config"
+	"beltwarden/daemon/screen"
 )
 
 // Logger returns the daemon's log, which writes to w in the form and from the
@@ -29,11 +31,40 @@ func Logger(c config.Log, w io.Writer) (*zap.Logger, error) {
 		encoder = zapcore.NewJSONEncoder(form)
 	case "console":
 		form.EncodeTime, form.EncodeLevel = zapcore.TimeEncoderOfLayout("2006-01-02 15:04:05"), zapcore.CapitalLevelEncoder
-		encoder = zapcore.NewConsoleEncoder(form)
+		encoder = oneLine{zapcore.NewConsoleEncoder(form)}
 	default:
 		return nil, fmt.Errorf("cannot set up the log: format %q is neither json nor console", c.Format)
 	}
-	return zap.New(zapcore.NewCore(encoder, zapcore.Lock(zapcore.AddSync(w)), level)), nil
+	return zap.New(zapcore.NewCore(harmless{encoder}, zapcore.Lock(zapcore.AddSync(w)), level)), nil
+}
+
+// harmless escapes in each entry what a terminal may obey: names in it come from boards and people.
+type harmless struct{ zapcore.Encoder }
+
+// Clone implements zapcore.Encoder.
+func (h harmless) Clone() zapcore.Encoder { return harmless{h.Encoder.Clone()} }
+
+// EncodeEntry implements zapcore.Encoder.
+func (h harmless) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.Buffer, error) {
+	line, err := h.Encoder.EncodeEntry(e, fields)
+	if err == nil {
+		text := screen.Escaped(line.String())
+		line.Reset()
+		line.AppendString(text)
+	}
+	return line, err
+}
+
+// oneLine keeps a message of the console within its line, and its column: JSON does so by itself.
+type oneLine struct{ zapcore.Encoder }
+
+// Clone implements zapcore.Encoder.
+func (o oneLine) Clone() zapcore.Encoder { return oneLine{o.Encoder.Clone()} }
+
+// EncodeEntry implements zapcore.Encoder.
+func (o oneLine) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.Buffer, error) {
+	e.Message = strings.NewReplacer("\n", `\n`, "\t", `\t`).Replace(e.Message)
+	return o.Encoder.EncodeEntry(e, fields)
 }
 
 // complaints takes what the HTTP servers say of broken connections, which strangers can

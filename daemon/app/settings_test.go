@@ -2,6 +2,7 @@ package app
 
 import (
 	"bytes"
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -9,6 +10,7 @@ import (
 	"strings"
 	"testing"
 	"time"
+	"unicode"
 
 	"go.uber.org/zap"
 
@@ -172,6 +174,32 @@ func TestLogger(t *testing.T) {
 	for _, c := range []config.Log{{Level: "loud", Format: "json"}, {Level: "info", Format: "xml"}} {
 		if _, err := Logger(c, &bytes.Buffer{}); err == nil {
 			t.Errorf("%+v is accepted", c)
+		}
+	}
+}
+
+// TestLogForgesNoLine logs hostile text as message and as field, in both forms.
+func TestLogForgesNoLine(t *testing.T) {
+	const hostile = "ada\n2026-01-01 00:00:00\tINFO\tforged\r\x1b[2J\u009b2J\u202e\x7f\u2028"
+	for _, format := range []string{"json", "console"} {
+		var out bytes.Buffer
+		log, err := Logger(config.Log{Level: "info", Format: format}, &out)
+		if err != nil {
+			t.Fatal(err)
+		}
+		log.With(zap.String("by", hostile)).Info(hostile, zap.String("name", hostile), zap.Strings("list", []string{hostile}))
+		text, ended := strings.CutSuffix(out.String(), "\n")
+		for _, r := range text {
+			if r != '\t' && unicode.In(r, unicode.Cc, unicode.Bidi_Control) {
+				t.Errorf("%s: %U in %q", format, r, text)
+			}
+		}
+		if !ended || format == "console" && strings.Count(text, "\t") != 3 {
+			t.Errorf("%s: %q", format, text)
+		}
+		var back map[string]any
+		if format == "json" && (json.Unmarshal([]byte(text), &back) != nil || back["by"] != hostile || back["msg"] != hostile) {
+			t.Errorf("the log holds %q", back)
 		}
 	}
 }

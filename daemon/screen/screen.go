@@ -105,6 +105,20 @@ func Printable(text string) string {
 	}, text)
 }
 
+// Escaped writes by their numbers, as JSON does, the characters that a terminal may obey: controls other than line feed
+// and tab (a carriage return before a line feed is part of it), and what turns the direction of the text. JSON stays what it is; bytes that are no text become U+FFFD.
+func Escaped(text string) string {
+	var out strings.Builder
+	for i, r := range text {
+		if r != '\n' && r != '\t' && !strings.HasPrefix(text[i:], "\r\n") && unicode.In(r, unicode.Cc, unicode.Bidi_Control) {
+			fmt.Fprintf(&out, "\\u%04x", r)
+		} else {
+			out.WriteRune(r)
+		}
+	}
+	return out.String()
+}
+
 // Span writes a length of time for a person: two units at most.
 func Span(d time.Duration) string {
 	switch d = max(0, d); {
