@@ -39,6 +39,7 @@ func newCool() *cobra.Command {
 	c.Flags().StringVar(&file, "config", "", "configuration file")
 	c.Flags().DurationVar(&within, "within", 5*time.Minute, "longest time to try")
 	c.Flags().BoolVar(&failed, "after-failure", false, "do nothing after a service that has ended in order ($"+serviceResult+")")
+	speed := c.Flags().Float64("speed", 1, "how many times faster than a clock a simulated machine runs (rig --speed)")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) (err error) {
 		if err := needFlags(c, "config"); err != nil {
@@ -59,7 +60,7 @@ func newCool() *cobra.Command {
 			finish := callWhileCooling(c.Context(), c.ErrOrStderr(), cfg)
 			defer func() { finish(err) }()
 		}
-		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery, Idle: set.BoardIdle > 0}, serialio.OpenDevice)
+		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery, Idle: set.BoardIdle > 0, Speed: *speed}, serialio.OpenDevice)
 		if errors.Is(err, supervisor.ErrHot) {
 			return &failure{status: exitHot, err: err, hint: "switch the machine off at the mains, and look at it"}
 		}
@@ -69,7 +70,7 @@ func newCool() *cobra.Command {
 		if *asJSON {
 			return printJSON(c.OutOrStdout(), map[string]any{"off": true, "seen": said})
 		}
-		_, err = fmt.Fprintln(c.OutOrStdout(), "the heaters are off: "+said)
+		_, err = fmt.Fprintln(c.OutOrStdout(), "the heaters are "+said)
 		return err
 	}
 	return c

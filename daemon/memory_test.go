@@ -103,7 +103,7 @@ func TestWithoutMemory(t *testing.T) {
 		t.Fatalf("it ended by %v, not by the kernel's hand", d.err)
 	}
 	_, hot, _, bed := r.Temperatures()
-	cool := exec.Command("beltwarden", "cool", "--config", w.config, "--after-failure", "--within", "1m")
+	cool := exec.Command("beltwarden", "cool", "--config", w.config, "--after-failure", "--within", "1m", "--speed", "60")
 	cool.Env = append(os.Environ(), serviceResult+"=oom-kill", exitStatus+"=KILL")
 	if o := command(t, cool); o.status != exitOK {
 		t.Errorf("cool ends with %d: %s%s", o.status, o.stdout, o.stderr)

@@ -17,12 +17,18 @@ type Cooling struct {
 	Within time.Duration // altogether
 	Every  time.Duration // between two readings
 	Idle   bool          // the board was told to halt when it is idle for long, and is to forget that
+	Speed  float64       // how many times faster than a clock a simulated machine runs; 0 for a real one
 }
 
 // coolWords switch the heaters off. Sent without a number and before anything else is
 // known, most boards obey them, also one that waits for a temperature once the first has
 // ended that wait.
 const coolWords = "\nM108\nM104 S0\nM140 S0\n"
+
+// at is the machine's time since the cooler began: how fast a body may cool is judged by it.
+func (k *cooler) at() time.Duration {
+	return time.Duration(max(1, k.c.Speed) * float64(time.Since(k.begun)))
+}
 
 // Cool switches the heaters of a board off while no daemon works it, and watches the
 // readings fall: for the time after a daemon that was killed, or fell over. It tries until
@@ -44,7 +50,7 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 		}
 		if !sleep(ctx, c.Every) {
 			if k.told {
-				k.guard.Fail(time.Since(k.begun))
+				k.guard.Fail(k.at())
 				last = errors.New(k.guard.Text())
 			}
 			return "", fmt.Errorf("%w; %w", ErrHot, last)
@@ -123,7 +129,7 @@ func (k *cooler) report(t serialio.Temps) bool {
 		k.bedOn = t.HasBedTarget && t.BedTargetC > 0
 	}
 	k.told = true
-	at, none := time.Since(k.begun), heat.Model{}
+	at, none := k.at(), heat.Model{}
 	if t.HasNozzle {
 		k.guard.Observe(heat.Nozzle, heated(at, t.NozzleC, 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)
 	}
