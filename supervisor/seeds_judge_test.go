@@ -118,14 +118,13 @@ func (w *world) judge() {
 	for _, lot := range w.lots {
 		w.judgeCount(lot, record)
 	}
-	// A feed lost by damage may make a move take hours. A bed whose sensor is stuck at what a hot day may well show is waited for.
-	if w.slow != "" && w.acted == 0 && !w.sensorStuck() {
+	if w.slow != "" && w.acted == 0 && !w.heatFailed() { // a bed that a failed sensor or heater shows hot is waited for; heat is judged apart // a feed lost by damage may make a move take hours
 		w.wrong("%s", w.slow)
 	}
 	if w.hotRest != "" {
 		// A line altered by damage can make a board wait for somebody for ever. Where it
 		// takes no emergency word, to say so is all that can be done.
-		if w.acted > 0 && w.told {
+		if (w.acted > 0 || w.heatFailed()) && w.told {
 			w.hot++
 		} else {
 			w.wrong("%s", w.hotRest)
@@ -164,7 +163,7 @@ func (w *world) judgeBelt() {
 	if f.Collisions > 0 {
 		w.wrong("the head ran into %d parts: %v", f.Collisions, f.Damage)
 	}
-	if f.ColdExtrusions > 0 && !w.nozzleFailed() {
+	if f.ColdExtrusions > 0 && !w.heatFailed() {
 		w.wrong("cold filament was to be pushed %d times", f.ColdExtrusions)
 	}
 	if f.LaidOn > 0 {

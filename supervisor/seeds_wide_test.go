@@ -8,7 +8,6 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -308,14 +307,14 @@ func (w *world) judgePeace() {
 
 func (w *world) figuresOf(kind string) uint64 { return w.rig.Figures().Faults[kind] }
 
-// sensorStuck reports whether a sensor shows for good what it once showed.
-func (w *world) sensorStuck() bool { return w.figuresOf(rig.StuckSensor.String()) > 0 }
-
-// nozzleFailed reports whether the nozzle can have cooled, or read cold, under a part: nothing asks it between two readings.
-func (w *world) nozzleFailed() bool {
-	return slices.ContainsFunc(w.figures.Damage, func(d rig.Damage) bool {
-		return d.What == "the nozzle heater has failed" || strings.HasPrefix(d.What, "the nozzle sensor is ")
-	})
+// heatFailed reports whether a heater or sensor has failed.
+func (w *world) heatFailed() bool {
+	for _, k := range []rig.FaultKind{rig.NoHeat, rig.StuckSensor, rig.FullHeat, rig.BrokenSensor, rig.Retarget} {
+		if w.figuresOf(k.String()) > 0 {
+			return true
+		}
+	}
+	return false
 }
 
 // forget adds up what travel was uncertain before a word of the operator makes the run forget it.

@@ -181,7 +181,7 @@ func (w *world) await() State {
 			w.slow = fmt.Sprintf("still %s after %v: %s; %s; link %q", s.State, restBound, s.Cause.Text, s.Doing, s.Line.Problem)
 		}
 		if took > 4*restBound {
-			if !w.sensorStuck() {
+			if !w.heatFailed() {
 				w.wrong("and still %s after %v: %s; %s; link %q", s.State, took, s.Cause.Text, s.Doing, s.Line.Problem)
 			}
 			return s.State
