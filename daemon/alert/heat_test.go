@@ -43,7 +43,6 @@ type heatRun struct {
 	seed     uint64
 	rng      *rand.Rand
 	plan     *job.Plan
-	kind     rig.FaultKind
 	fault    rig.Fault
 	rig      *rig.Rig
 	ledger   *ledger.Ledger

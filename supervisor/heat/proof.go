@@ -30,8 +30,7 @@ type Proof struct {
 	cold    time.Duration // since when it has been cold and not rising; never: it has not
 	coldC   float64
 	targetC float64 // as the board tells it; 0: off, or not told
-	shown   bool
-	back    int // readings in a row that speak against a heater that was shown to be off
+	back    int     // readings in a row that speak against a heater that was shown to be off
 }
 
 // What shows that a heater is off; common practice, no source. Its reading must lose

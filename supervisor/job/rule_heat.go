@@ -134,7 +134,7 @@ func (o *Options) namedTooHot(text []byte) refusal {
 				key, value = arg[:1], arg[1:] // S200
 			}
 		} else if len(value) == 0 && len(text) > 0 { // KEY= 200
-			if next, rest := field(text); bytes.IndexAny(next, "=:") < 0 {
+			if next, rest := field(text); !bytes.ContainsAny(next, "=:") {
 				value, text = next, rest
 			}
 		}
