@@ -151,7 +151,7 @@ func callAll(ctx context.Context, w io.Writer, cfg *config.Settings, within time
 	defer cancel()
 	reached, err := app.Call(ctx, cfg, version, text)
 	if reached > 0 {
-		fmt.Fprintf(w, "%s taken it\n", map[bool]string{true: "1 receiver has", false: fmt.Sprintf("%d receivers have", reached)}[reached == 1])
+		fmt.Fprintf(w, "taken by %s\n", counted(reached, "receiver"))
 	}
 	if err == nil && reached == 0 {
 		err = errors.New("no receiver of alerts is configured")

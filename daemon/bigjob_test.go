@@ -22,9 +22,8 @@ import (
 	"beltwarden/supervisor"
 )
 
-// mostResidentKB is what the whole daemon may ever have in memory, 1 kB = 1024 bytes. At
-// rest it is some 29 MB, most of it pages of the program file; the job has 64.
-const mostResidentKB = 44 << 10
+// mostResidentKB is what the whole daemon may ever have in memory, 1 kB = 1024 bytes.
+const mostResidentKB = 40 << 10
 
 // TestBigJobStaysSmall has the daemon, the binary as it is shipped and in a process
 // of its own, inspect and stream a job of many megabytes, and asks the kernel for the

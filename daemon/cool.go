@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
@@ -56,6 +57,12 @@ func newCool() *cobra.Command {
 			return err
 		}
 		set := app.RunSettings(cfg)
+		if *speed != 1 {
+			// Readings of a real machine would be believed after a fraction of their time.
+			if file, _ := filepath.EvalSymlinks(set.Port.Path); !(*speed > 0 && *speed <= 1000) || !strings.HasPrefix(file, "/dev/pts/") {
+				return usagef("cannot cool: --speed %g is for a simulated machine on a pseudo-terminal, above 0 and up to 1000; leave it out", *speed)
+			}
+		}
 		if failed {
 			finish := callWhileCooling(c.Context(), c.ErrOrStderr(), cfg)
 			defer func() { finish(err) }()

@@ -25,11 +25,6 @@ type Cooling struct {
 // ended that wait.
 const coolWords = "\nM108\nM104 S0\nM140 S0\n"
 
-// at is the machine's time since the cooler began: how fast a body may cool is judged by it.
-func (k *cooler) at() time.Duration {
-	return time.Duration(max(1, k.c.Speed) * float64(time.Since(k.begun)))
-}
-
 // Cool switches the heaters of a board off while no daemon works it, and watches the
 // readings fall: for the time after a daemon that was killed, or fell over. It tries until
 // ctx or the time that is set ends, also through restarts of the board, and returns what was
@@ -65,6 +60,11 @@ type cooler struct {
 	told            bool // some temperature
 	begun           time.Time
 	nozzleOn, bedOn bool // the board tells a target that is not 0
+}
+
+// at is the machine's time since the cooler began: how fast a body may cool is judged by it.
+func (k *cooler) at() time.Duration {
+	return time.Duration(max(1, k.c.Speed) * float64(time.Since(k.begun)))
 }
 
 // attempt works one connection until the heaters are shown to be off, or it ends.

@@ -26,6 +26,7 @@ type pace struct {
 
 // paceShare is one pair of wander and noise.
 type paceShare struct {
+	noise, wander    float64
 	meanLn, variance float64 // of the level, ln seconds
 	weight           float64
 }
@@ -142,8 +143,12 @@ func (l *lot) planned(k int) time.Duration {
 
 // begin sets what is known beforehand.
 func (p *pace) begin(w paceWait) {
-	for i := range p.shares {
-		p.shares[i] = paceShare{meanLn: math.Log(max(w.median, leastWait).Seconds()), variance: w.sd * w.sd, weight: paceNoisePrior[i/len(paceWander)] * paceWanderPrior[i%len(paceWander)]}
+	level := math.Log(max(w.median, leastWait).Seconds())
+	for i, noise := range paceNoise {
+		for j, wander := range paceWander {
+			p.shares[i*len(paceWander)+j] = paceShare{noise: noise, wander: wander, meanLn: level, variance: w.sd * w.sd,
+				weight: paceNoisePrior[i] * paceWanderPrior[j]}
+		}
 	}
 }
 
@@ -168,11 +173,10 @@ func (p *pace) add(took, planned time.Duration, travelMM float64, warm bool) {
 	total := 0.0
 	for i := range p.shares {
 		s := &p.shares[i]
-		noise, wander := paceNoise[i/len(paceWander)], paceWander[i%len(paceWander)]
 		if p.n > 1 {
-			s.variance += wander * wander
+			s.variance += s.wander * s.wander
 		}
-		v := s.variance + noise*noise + extra*extra
+		v := s.variance + s.noise*s.noise + extra*extra
 		d := y - s.meanLn
 		s.weight *= distribution.NormalDensity(d/math.Sqrt(v)) / math.Sqrt(v)
 		gain := s.variance / v
@@ -199,31 +203,59 @@ func (p *pace) wait(q float64, k int, least time.Duration) time.Duration {
 	if p.n > 0 {
 		trend = paceTrend
 	}
-	below := func(ln float64) (sum float64) {
-		for i, s := range p.shares {
-			noise, wander := paceNoise[i/len(paceWander)], paceWander[i%len(paceWander)]
-			// The mean of a random walk over its next n steps (sum of squares over n²); a
-			// room that has warmed by day cools again by night.
-			steps := n / (1 + n/paceDay)
-			v := s.variance + wander*wander*(steps+1)*(2*steps+1)/(6*steps) + noise*noise/n
-			sum += s.weight * distribution.NormalBelow((ln-s.meanLn)/(trend*math.Sqrt(v)))
-		}
-		return sum
+	// The mean of a random walk over its next steps has this many times the variance of one
+	// (sum of squares over their square); a room that has warmed by day cools again by night.
+	steps := n / (1 + n/paceDay)
+	walk := (steps + 1) * (2*steps + 1) / (6 * steps)
+	var sd [len(p.shares)]float64
+	low, high, at := math.Inf(1), math.Inf(-1), 0.0
+	for i, s := range p.shares {
+		sd[i] = trend * math.Sqrt(s.variance+s.wander*s.wander*walk+s.noise*s.noise/n)
+		low, high = min(low, s.meanLn-mostSD*sd[i]), max(high, s.meanLn+mostSD*sd[i])
+		at += s.weight * s.meanLn
 	}
-	low, high := -20.0, 20.0
+	below := func(ln float64) (sum, density float64) {
+		for i, s := range p.shares {
+			if s.weight > leastWeight {
+				z := (ln - s.meanLn) / sd[i]
+				sum += s.weight * distribution.NormalBelow(z)
+				density += s.weight * distribution.NormalDensity(z) / sd[i]
+			}
+		}
+		return sum, density
+	}
 	if least > leastWait {
 		low = math.Log(least.Seconds())
-		q += (1 - q) * below(low)
+		sum, _ := below(low)
+		q += (1 - q) * sum
+		high, at = max(high, low+1), max(at, low)
 	}
-	for range 50 {
-		if mid := (low + high) / 2; below(mid) < q {
-			low = mid
+	// Newton's steps, kept between two bounds: each snapshot asks for dozens of these.
+	for range 60 {
+		sum, density := below(at)
+		if sum < q {
+			low = at
 		} else {
-			high = mid
+			high = at
 		}
+		next := at - (sum-q)/density
+		if !(next > low && next < high) {
+			next = (low + high) / 2
+		}
+		if math.Abs(next-at) < 1e-9 {
+			break
+		}
+		at = next
 	}
-	return time.Duration(math.Exp(high) * float64(time.Second))
+	return time.Duration(math.Exp(at) * float64(time.Second))
 }
+
+// Quantiles are sought within so many standard deviations, among shares that weigh enough
+// to be seen in them.
+const (
+	mostSD      = 8
+	leastWeight = 1e-9
+)
 
 // takes returns the quantile q of the time that the next k cycles take, whose printing was
 // planned to take so long together. elapsed is how long the first of them has run.

@@ -139,15 +139,26 @@ func TestPaceIsALocalLevel(t *testing.T) {
 	for range 5000 {
 		p.add(10*time.Minute, 0, 0, false)
 	}
-	for i, s := range p.shares {
-		noise, wander := paceNoise[i/len(paceWander)], paceWander[i%len(paceWander)]
-		q := wander * wander / (noise * noise)
-		want := (math.Sqrt(q*q+4*q) - q) / 2 * noise * noise
+	for _, s := range p.shares {
+		q := s.wander * s.wander / (s.noise * s.noise)
+		want := (math.Sqrt(q*q+4*q) - q) / 2 * s.noise * s.noise
 		if math.Abs(s.variance-want) > 1e-6*want || math.Abs(s.meanLn-math.Log(600)) > 1e-6 {
-			t.Errorf("noise %g, wander %g: variance %g, want %g; level %g", noise, wander, s.variance, want, s.meanLn)
+			t.Errorf("noise %g, wander %g: variance %g, want %g; level %g", s.noise, s.wander, s.variance, want, s.meanLn)
 		}
 	}
 	if d := p.takes(0.5, 7, 0, 0); (d - 70*time.Minute).Abs() > time.Second {
 		t.Errorf("seven cycles of ten minutes take %s", d)
+	}
+}
+
+// BenchmarkPace is one quantile of a time: each snapshot asks for three of every visit.
+func BenchmarkPace(b *testing.B) {
+	var p pace
+	p.begin(paceWait{time.Minute, 1, true})
+	for i := range 10 {
+		p.add(10*time.Minute+time.Duration(i%3)*time.Second, 0, 0, i == 0)
+	}
+	for b.Loop() {
+		p.takes(0.975, 7, time.Hour, time.Minute)
 	}
 }

@@ -4,6 +4,7 @@
 package archive
 
 import (
+	"cmp"
 	"context"
 	"crypto/rand"
 	"crypto/sha256"
@@ -241,13 +242,7 @@ func (a *Archive) list(ctx context.Context) (may []copied, total int64, err erro
 		may = append(may, copied{digest, info.Size(), uses[digest]})
 	}
 	slices.SortFunc(may, func(x, y copied) int {
-		switch {
-		case x.use.Lot != y.use.Lot && x.use.Lot < y.use.Lot:
-			return -1
-		case x.use.Lot != y.use.Lot:
-			return 1
-		}
-		return strings.Compare(x.digest, y.digest)
+		return cmp.Or(cmp.Compare(x.use.Lot, y.use.Lot), strings.Compare(x.digest, y.digest))
 	})
 	return may, total, nil
 }
