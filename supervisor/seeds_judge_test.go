@@ -15,6 +15,8 @@ import (
 // judgeStream compares the record with the notes: nothing missing, doubled or
 // altered. At rest every line handed out must have been executed.
 func (w *world) judgeStream(record []rig.Executed, atRest bool) {
+	w.notes.mu.Lock() // at rest the run still asks for readings
+	defer w.notes.mu.Unlock()
 	if len(w.notes.links) == 0 {
 		if len(record) > 0 {
 			w.wrong("the machine executed %q and nobody spoke to it", record[0].Text)

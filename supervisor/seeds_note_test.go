@@ -22,7 +22,6 @@ type notes struct {
 	alarm chan struct{}
 
 	coolFrom []time.Duration // when the service began to cool, and its lines came beside those noted
-	coolNow  bool
 }
 
 // coolTexts are what the cooling of the service sends.
@@ -126,15 +125,8 @@ func (s *notedSource) Next(dst []byte) ([]byte, error) {
 	return dst, err
 }
 
-// cooling notes that the service begins or ends to cool.
-func (n *notes) cooling(on bool) {
-	n.coolNow = on
-	if on {
-		n.coolFrom = append(n.coolFrom, time.Since(n.begun))
-	}
-}
-
-func (n *notes) cools() bool { return n.coolNow }
+// cooling notes that the service begins to cool.
+func (n *notes) cooling() { n.coolFrom = append(n.coolFrom, time.Since(n.begun)) }
 
 // cooled reports whether a line may be one of the service's own, which stand in no note. What it
 // sent may still lie in the board's buffer when it has ended.

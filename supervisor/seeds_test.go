@@ -65,7 +65,7 @@ func (s *tally) add(w *world) {
 	s.hot += w.hot
 	s.alone += w.alone
 	s.void += w.void
-	s.opens += w.opens
+	s.opens += int(w.opens.Load())
 	if len(w.problems) > 0 {
 		s.failed = append(s.failed, w.seed)
 	}

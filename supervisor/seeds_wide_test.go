@@ -251,8 +251,7 @@ func (w *world) kill(a act) {
 
 // cool is what the service runs when the process has ended by itself.
 func (w *world) cool() {
-	w.notes.cooling(true)
-	defer w.notes.cooling(false)
+	w.notes.cooling()
 	_, err := Cool(context.Background(), Cooling{Port: w.set.Port, Conn: w.set.Conn, Within: 4 * time.Minute, Every: 5 * time.Second}, w.open)
 	if _, nozzle, _, bed := w.rig.Temperatures(); err == nil && (nozzle > 0 || bed > 0) {
 		w.cooledHot = fmt.Sprintf("the heaters are said to be off, and are asked for %.0f and %.0f °C", nozzle, bed)

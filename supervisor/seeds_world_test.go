@@ -40,11 +40,11 @@ type world struct {
 	forgotMM float64 // travel that was uncertain before the belt was realigned
 	// Found beside what damage may explain: what was done at rest, and heaters that were said to be off.
 	peace, cooledHot string
-	opens            int      // times the port was opened
-	problems         []string // violations
-	letIn            int      // lines whose damage no checksum showed, and that are not what was sent
-	acted            int      // of them those that may have made the board do something
-	inPlace          int      // of them those that took the place of the line that was sent
+	opens            atomic.Int64 // times the port was opened
+	problems         []string     // violations
+	letIn            int          // lines whose damage no checksum showed, and that are not what was sent
+	acted            int          // of them those that may have made the board do something
+	inPlace          int          // of them those that took the place of the line that was sent
 	figures          rig.Figures
 }
 
@@ -121,36 +121,42 @@ func (w *world) start() bool {
 	inspect := func(_ context.Context, path string) (*job.Plan, error) { return w.plans[path], nil }
 	w.dead = &atomic.Bool{}
 	l := &mortalLedger{w.kept, w.dead}
-	m, err := NewMachine(ctx, w.set, l, inspect, fmt.Sprintf("seed %d, %d", w.seed, w.opens), time.Now())
+	m, err := NewMachine(ctx, w.set, l, inspect, fmt.Sprintf("seed %d, %d", w.seed, w.opens.Load()), time.Now())
 	if err != nil {
 		cancel()
 		w.wrong("%v", err)
 		return false
 	}
-	w.sup = New(m, l, w.open, zap.NewNop())
+	w.sup = New(m, l, w.opener(w.dead), zap.NewNop())
 	w.sup.speak = w.notes.speak
 	w.cancel, w.ended = cancel, make(chan error, 1)
 	go func() { w.ended <- w.sup.Run(ctx) }()
 	return true
 }
 
-// open finds the device behind the stable name, which is another one after each
-// time the cable was out, as a kernel numbers them.
+// opener returns what opens the port for a process that dead tells the end of. It finds the
+// device behind the stable name, which is another one after each time the cable was out, as a
+// kernel numbers them. A process that has ended may still be at it when the next one begins.
+func (w *world) opener(dead *atomic.Bool) func(context.Context, serialio.Settings) (serialio.Port, error) {
+	return func(ctx context.Context, s serialio.Settings) (serialio.Port, error) {
+		if s.Path != stablePort {
+			return nil, fmt.Errorf("the run asks for %s", s.Path)
+		}
+		if dead.Load() {
+			return nil, errKilled
+		}
+		p, err := w.open(ctx, s)
+		if err != nil {
+			return nil, err
+		}
+		return &mortal{p, dead}, nil
+	}
+}
+
+// open opens the port for a process that nothing kills.
 func (w *world) open(ctx context.Context, s serialio.Settings) (serialio.Port, error) {
-	if s.Path != stablePort {
-		return nil, fmt.Errorf("the run asks for %s", s.Path)
-	}
-	dead := w.dead
-	if dead.Load() && !w.notes.cools() {
-		return nil, errKilled
-	}
-	w.opens++
-	s.Path = fmt.Sprintf("device %d", w.opens)
-	p, err := w.rig.Open(ctx, s)
-	if err != nil || w.notes.cools() {
-		return p, err
-	}
-	return &mortal{p, dead}, nil
+	s.Path = fmt.Sprintf("device %d", w.opens.Add(1))
+	return w.rig.Open(ctx, s)
 }
 
 // stop ends the process in the orderly way.

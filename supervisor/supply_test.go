@@ -75,11 +75,12 @@ func TestBinIsFull(t *testing.T) {
 	})
 }
 
+// The zone is set before any goroutine reads it: attended hours are local time, a bubble's clock is UTC.
+func init() { time.Local = time.UTC }
+
 // TestAttendedHours: no part begins that would end outside them. The bubble's clock begins
 // at midnight UTC.
 func TestAttendedHours(t *testing.T) {
-	defer func(was *time.Location) { time.Local = was }(time.Local)
-	time.Local = time.UTC
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.Attended = Span{FromMin: 23 * 60, ToMin: 45}

@@ -24,7 +24,11 @@ import (
 
 const clipJob = "../../testdata/jobs/stake-clip.gcode"
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	// Before any goroutine reads it: attended and quiet hours are local time, a bubble's clock is UTC.
+	time.Local = time.UTC
+	goleak.VerifyTestMain(m)
+}
 
 // settings are those of a workshop with a simulated machine, in a directory of
 // their own.

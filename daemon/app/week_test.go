@@ -121,8 +121,6 @@ func TestWeek(t *testing.T) {
 		}
 		long = 24 * time.Hour
 	}
-	defer func(was *time.Location) { time.Local = was }(time.Local)
-	time.Local = time.UTC
 	c := workWeek(t)
 	path := filepath.Join(filepath.Dir(c.Ledger.Path), "peg.gcode")
 	if err := os.WriteFile(path, []byte(pegText()), 0o600); err != nil {
