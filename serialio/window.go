@@ -51,6 +51,7 @@ type window struct {
 	peak    int64  // highest sent ever: the board cannot have taken more
 	barrier int64  // newest line that set the number, -1 none; numbers before it mean nothing now
 	certain int64  // lines the board itself has confirmed by number, each in its turn or by request
+	leapt   bool   // a number has leapt over lines in flight, whose own answers may still come
 	bytes   int    // in flight, part included
 	next    int64  // number of the next new line
 }
@@ -170,20 +171,26 @@ func (w *window) ackTo(pos int64) {
 // ackNumber settles everything up to the line with the number that the board
 // says it has taken. It returns false if no line sent carries it. An answer has no
 // checksum: one flipped bit makes 79 of 71. So a number that leaps over lines whose
-// answers did not come is believed, but nothing is certain by it alone; it is once
-// the line in turn is answered by its own number.
+// answers did not come is believed, but nothing is certain by it alone. Nor by the
+// next in turn: the answers leapt over may still be on their way, and one of them,
+// damaged, may name the one line in flight. All is certain once a second line in turn is
+// answered by its own number.
 func (w *window) ackNumber(number int64) bool {
 	for pos := w.sent - 1; pos >= max(w.base, w.barrier); pos-- {
 		if w.at(pos).number != number {
 			continue
 		}
-		inTurn := pos == w.acked
-		if pos+1 > w.acked {
-			w.ackTo(pos + 1)
-		}
-		if inTurn && pos > w.barrier { // an ok from before a barrier may carry the barrier's number
+		switch {
+		case pos < w.acked:
+			return true // passed over already
+		case pos > w.acked:
+			w.leapt = true
+		case w.leapt:
+			w.leapt = false
+		case pos > w.barrier: // an ok from before a barrier may carry the barrier's number
 			w.certain = pos + 1
 		}
+		w.ackTo(pos + 1)
 		return true
 	}
 	return false
@@ -220,6 +227,7 @@ func (w *window) restart(pos int64) {
 	}
 	w.acked, w.sent = pos, pos
 	w.bytes, w.part = 0, 0
+	w.leapt = false
 	w.base = max(w.base, w.acked-keepAccepted)
 }
 

@@ -12,16 +12,18 @@ import (
 
 // TestWindow drives the window against a model board that keeps the rule of the
 // protocol (right number, next in turn) and answers with oks that may be lost or
-// doubled, and requests. Whatever happens, the board takes each line once and in
+// doubled, and requests. Some boards name the line of each ok, others the newest that they
+// have taken by then. Whatever happens, the board takes each line once and in
 // order, the budget holds, and the board's word brings the window back.
 func TestWindow(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		limit := rapid.SampledFrom([]int{0, 60, 128, 500}).Draw(t, "limit")
+		own := rapid.Bool().Draw(t, "oks name their own line")
 		w := newWindow(limit)
 		w.next = 1
 		var (
 			wire  []byte   // on its way; it may end within a line
-			oks   int      // oks on their way
+			oks   []int64  // oks on their way, by the line that each is for
 			last  int64    // the model board's count
 			taken []string // what it took
 			sent  []string // what was numbered, barriers included
@@ -45,7 +47,7 @@ func TestWindow(t *testing.T) {
 			}
 		}
 		resync := func() {
-			wire, oks = nil, 0
+			wire, oks = nil, nil
 			if rapid.Bool().Draw(t, "rejected") {
 				w.refused(w.locate(last + 1))
 			}
@@ -91,7 +93,7 @@ func TestWindow(t *testing.T) {
 				if _, is, _ := lineNumberWord(text); n == last+1 || is {
 					last = n
 					taken = append(taken, string(text))
-					oks++
+					oks = append(oks, n)
 				}
 				wire = rest
 			},
@@ -103,27 +105,31 @@ func TestWindow(t *testing.T) {
 				}
 			},
 			"ok arrives": func(t *rapid.T) {
-				if oks == 0 {
+				if len(oks) == 0 {
 					t.Skip()
 				}
-				oks--
+				oks = oks[1:]
 				w.ack()
 			},
 			"ok with number": func(t *rapid.T) {
-				if oks == 0 {
+				if len(oks) == 0 {
 					t.Skip()
 				}
-				oks--
-				if w.ackNumber(last); w.certain > int64(len(taken)) {
+				n := oks[0]
+				if !own {
+					n = last
+				}
+				oks = oks[1:]
+				if w.ackNumber(n); w.certain > int64(len(taken)) {
 					t.Fatalf("certain up to %d, board took %d", w.certain, len(taken))
 				}
 			},
 			"ok with a damaged number": func(t *rapid.T) {
 				most := min(w.sent, int64(len(taken))+keepAccepted/2)
-				if oks == 0 || lied || most <= w.base {
+				if len(oks) == 0 || lied || most <= w.base {
 					t.Skip()
 				}
-				oks--
+				oks = oks[1:]
 				lied = true
 				pos := rapid.Int64Range(w.base, most-1).Draw(t, "claimed")
 				if w.ackNumber(w.at(pos).number); w.certain > int64(len(taken)) {
@@ -143,10 +149,10 @@ func TestWindow(t *testing.T) {
 				}
 			},
 			"ok is lost": func(t *rapid.T) {
-				if oks == 0 {
+				if len(oks) == 0 {
 					t.Skip()
 				}
-				oks--
+				oks = oks[1:]
 			},
 			"ok too many": func(t *rapid.T) {
 				if w.acked-int64(len(taken)) < keepAccepted/2 {
@@ -210,6 +216,28 @@ func TestWindow(t *testing.T) {
 			}
 		}
 	})
+}
+
+// TestAnswersPassedOver: a board that names the newest line it has taken answers two lines by
+// the same number. The second answer, damaged on its way, names the one line in flight,
+// which the board has never taken: it must not be certain, or a part would be called made
+// without its last move. The next answer in turn makes all certain.
+func TestAnswersPassedOver(t *testing.T) {
+	w := newWindow(128)
+	w.next = 1
+	push := func() { w.push(ownProgram, 0, []byte("G1 X1")); w.take(nil, 9, time.Time{}) }
+	push()
+	push()
+	w.ackNumber(2)
+	push()
+	w.ackNumber(3)
+	if w.certain != 0 {
+		t.Errorf("certain up to %d by an answer to the line before, damaged", w.certain)
+	}
+	push()
+	if w.ackNumber(4); w.certain != 4 {
+		t.Errorf("certain up to %d, want 4", w.certain)
+	}
 }
 
 func TestWindowRefusesWhatNeverFits(t *testing.T) {
