@@ -49,6 +49,35 @@ func (b *board) formOf(w http.ResponseWriter, r *http.Request) *form {
 	return &form{values: r.PostForm}
 }
 
+// again answers a form that is not carried out since of how it was sent.
+func (b *board) again(w http.ResponseWriter, r *http.Request, status int, detail, remedy string) {
+	if status == http.StatusUnprocessableEntity {
+		detail, remedy = "this form was sent before, with other values, and those count", "Look at what was recorded. Open the form anew for anything else."
+	}
+	b.sorry(w, r, status, sentence(detail), sentence(remedy))
+}
+
+// keyed has the address of a form bear the form's key. A browser that goes back and has no
+// copy of the page any more asks for it again: it then gets the form that it had, or is told
+// that it was carried out, and not another form that would count a second time. It returns
+// false when it has answered. done is what is said of a form that was carried out.
+func (b *board) keyed(w http.ResponseWriter, r *http.Request, p *page, done string) bool {
+	key := r.URL.Query().Get("key")
+	given := b.answers.Given(r.URL.Path, key)
+	switch {
+	case given != 0 && given < http.StatusBadRequest:
+		p.Body = struct{ What, Remedy, Path string }{done, "It was sent before you came back to it, and counts once.", r.URL.Path}
+		b.write(w, http.StatusOK, "sent", p)
+		return false
+	case given != 0, len(key) != len(p.Key), strings.Trim(key, "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567") != "":
+		w.Header().Set("Cache-Control", "no-store")
+		http.Redirect(w, r, r.URL.Path+"?key="+p.Key, http.StatusSeeOther)
+		return false
+	}
+	p.Key = key
+	return true
+}
+
 func (f *form) text(name string) string { return strings.TrimSpace(f.values.Get(name)) }
 
 func (f *form) ticked(name string) bool { return f.values.Get(name) != "" }

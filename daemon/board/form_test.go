@@ -106,6 +106,66 @@ func TestFormsAreCarriedOutOnce(t *testing.T) {
 	}
 }
 
+// TestAFormThatIsAskedForAgain, as a browser does that goes back and has no copy of it, is the
+// one that it was, until it was carried out; then that is said, and another has to be asked for.
+func TestAFormThatIsAskedForAgain(t *testing.T) {
+	b := setUp(t)
+	to := func() (key, path string) {
+		w := httptest.NewRecorder()
+		b.ServeHTTP(w, httptest.NewRequest("GET", "/visit", nil))
+		path = w.Header().Get("Location")
+		key, ok := strings.CutPrefix(path, "/visit?key=")
+		if !ok || w.Code != http.StatusSeeOther || w.Header().Get("Cache-Control") != "no-store" {
+			t.Fatalf("%d %v", w.Code, w.Header())
+		}
+		return key, path
+	}
+	key, path := to()
+	if other, _ := to(); other == key {
+		t.Error("two forms have one key")
+	}
+	hidden := `name="key" value="` + key + `"`
+	for range 2 {
+		if page := b.get(path).Body.String(); !strings.Contains(page, hidden) {
+			t.Fatalf("not the form that it was: %s", page)
+		}
+	}
+	b.post("/visit", "key", key, "good", "two") // refused
+	if page := b.get(path).Body.String(); strings.Contains(page, hidden) || !strings.Contains(page, `name="good"`) {
+		t.Error("after a mistake the form cannot be sent")
+	}
+	for _, how := range []string{"recorded", "recorded, and gone on", "recorded, and not gone on"} {
+		b.run.asked, b.run.err, b.run.after = nil, nil, 0
+		then := ""
+		if how != "recorded" {
+			then = "go-on"
+		}
+		if how == "recorded, and not gone on" {
+			b.run.err, b.run.after = &supervisor.Refusal{What: "unhold", Why: "the spool is empty"}, 1
+		}
+		key, path := to()
+		b.post("/visit", "key", key, "good", "2", "then", then)
+		asked := len(b.run.asked)
+		w := b.get(path)
+		page := w.Body.String()
+		sound(t, page)
+		if w.Code != http.StatusOK || !strings.Contains(page, "This visit is recorded") || !strings.Contains(page, `href="/visit"`) || strings.Contains(page, "<form method=\"post\" action=\"/visit\"") {
+			t.Errorf("%s: %d %s", how, w.Code, page)
+		}
+		w = b.post("/visit", "key", key, "good", "3", "then", then)
+		if page := w.Body.String(); w.Code != http.StatusUnprocessableEntity || !strings.Contains(page, "<h1>This form was sent before, with other values") || len(b.run.asked) != asked {
+			t.Errorf("%s, sent again with other values: %d %s", how, w.Code, page)
+		}
+	}
+	for _, strange := range []string{"x", strings.Repeat("A", 27), strings.Repeat("%3C", 26), strings.Repeat("a", 26)} {
+		w := httptest.NewRecorder()
+		b.ServeHTTP(w, httptest.NewRequest("GET", "/visit?key="+strange, nil))
+		if w.Code != http.StatusSeeOther || strings.Contains(w.Header().Get("Location"), strange) {
+			t.Errorf("key %s: %d %v", strange, w.Code, w.Header())
+		}
+	}
+}
+
 // TestRecordAndGoOn records first, and shows why the machine does not go on.
 func TestRecordAndGoOn(t *testing.T) {
 	b := setUp(t)

@@ -22,7 +22,7 @@ var pageFiles embed.FS
 type pages map[string]*template.Template
 
 // names of the pages; each is a file that fills the frame.
-var pageNames = []string{"now", "visit", "command", "lots", "lot", "order", "events", "alerts", "sorry"}
+var pageNames = []string{"now", "visit", "command", "lots", "lot", "order", "events", "alerts", "sent", "sorry"}
 
 // parse reads the templates, which are part of the program: a mistake in them ends it at
 // once, and every test with it.

@@ -49,13 +49,14 @@ type option struct {
 }
 
 func (b *board) visitForm(w http.ResponseWriter, r *http.Request) {
-	b.showVisit(w, r, http.StatusOK, nil, false)
+	if p := b.page(r, "Record a visit"); b.keyed(w, r, p, "This visit is recorded") {
+		b.showVisit(w, http.StatusOK, p, nil, false)
+	}
 }
 
 // showVisit writes the form, with what was typed and what is wrong with it.
-func (b *board) showVisit(w http.ResponseWriter, r *http.Request, status int, f *form, ask bool) {
+func (b *board) showVisit(w http.ResponseWriter, status int, p *page, f *form, ask bool) {
 	s := b.Run.Snapshot()
-	p := b.page(r, "Record a visit")
 	v := visitView{Key: p.Key, Ask: ask, State: s.State.String(), Lot: s.Lot, Picture: offsetPicture(), Reasons: scrapReasons}
 	if f != nil {
 		v.Mistakes = f.mistakes
@@ -138,7 +139,7 @@ func (b *board) recordVisit(w http.ResponseWriter, r *http.Request) {
 	}
 	v := visitOf(f)
 	if len(f.mistakes) > 0 {
-		b.showVisit(w, r, http.StatusUnprocessableEntity, f, false)
+		b.showVisit(w, http.StatusUnprocessableEntity, b.page(r, "Record a visit"), f, false)
 		return
 	}
 	by := b.Who(r, f.text("by"))
@@ -148,7 +149,7 @@ func (b *board) recordVisit(w http.ResponseWriter, r *http.Request) {
 		for _, fault := range refused.Faults {
 			f.wrong(inputOf(fault.Field), sentence(fault.Text)+".")
 		}
-		b.showVisit(w, r, http.StatusUnprocessableEntity, f, refused.Odd)
+		b.showVisit(w, http.StatusUnprocessableEntity, b.page(r, "Record a visit"), f, refused.Odd)
 		return
 	}
 	if err != nil {
@@ -164,8 +165,8 @@ func (b *board) recordVisit(w http.ResponseWriter, r *http.Request) {
 		command = supervisor.Unsuspend
 	}
 	if _, err := b.Run.Do(r.Context(), supervisor.Request{Command: command, By: by}); err != nil {
-		status, what, remedy := b.reason(r, err)
-		b.showCommand(w, r, status, commandState{name: strings.ToLower(command.String()), by: f.text("by"), before: "The visit is recorded: " + result.Text + ".", what: what, remedy: plain(remedy)})
+		_, what, remedy := b.reason(r, err)
+		b.showCommand(w, r, http.StatusOK, commandState{name: strings.ToLower(command.String()), by: f.text("by"), before: "The visit is recorded: " + result.Text + ".", what: what, remedy: plain(remedy)})
 		return
 	}
 	http.Redirect(w, r, "/?done=went-on", http.StatusSeeOther)

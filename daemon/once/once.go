@@ -23,6 +23,9 @@ const mostKey = 200
 // Answers remembers the answers to requests that carried a key. Its methods may be
 // used from any goroutine. They are forgotten with the process.
 type Answers struct {
+	// Refuse answers a request that is not carried out; nil is [client.Refuse].
+	Refuse func(w http.ResponseWriter, r *http.Request, status int, detail, remedy string)
+
 	mu    sync.Mutex
 	byKey map[string]*reply
 	order []string // keys, the oldest first
@@ -56,6 +59,27 @@ func Field(name string) Key {
 		}
 		return form.Get(name)
 	}
+}
+
+// Given returns the status of the answer that was given to a key at a path, 0 for none yet.
+func (a *Answers) Given(path, key string) int {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if p := a.byKey[at(path, key)]; p != nil && p.kept {
+		return p.status
+	}
+	return 0
+}
+
+// at is what an answer is kept under.
+func at(path, key string) string { return path + "\x00" + key }
+
+func (a *Answers) refuse(w http.ResponseWriter, r *http.Request, status int, detail, remedy string) {
+	if a.Refuse != nil {
+		a.Refuse(w, r, status, detail, remedy)
+		return
+	}
+	client.Refuse(w, status, detail, remedy)
 }
 
 // claim returns the answer that belongs to a key, and whether the caller is the
@@ -101,10 +125,10 @@ func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		data, err := io.ReadAll(r.Body)
 		if long := new(http.MaxBytesError); errors.As(err, &long) {
-			client.Refuse(w, http.StatusRequestEntityTooLarge, "the request is too long", "send less")
+			a.refuse(w, r, http.StatusRequestEntityTooLarge, "the request is too long", "send less")
 			return
 		} else if err != nil {
-			client.Refuse(w, http.StatusBadRequest, "cannot read the request: "+err.Error(), "send it again")
+			a.refuse(w, r, http.StatusBadRequest, "cannot read the request: "+err.Error(), "send it again")
 			return
 		}
 		r.Body = io.NopCloser(bytes.NewReader(data))
@@ -114,10 +138,10 @@ func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 			return
 		}
 		if len(key) > mostKey {
-			client.Refuse(w, http.StatusBadRequest, "the Idempotency-Key is too long", "use at most 200 characters")
+			a.refuse(w, r, http.StatusBadRequest, "the Idempotency-Key is too long", "use at most 200 characters")
 			return
 		}
-		key = r.URL.Path + "\x00" + key
+		key = at(r.URL.Path, key)
 		for {
 			p, mine := a.claim(key, sha256.Sum256(data))
 			if mine {
@@ -125,13 +149,13 @@ func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 				return
 			}
 			if p.body != sha256.Sum256(data) {
-				client.Refuse(w, http.StatusUnprocessableEntity, "the Idempotency-Key belongs to another request", "use a new key for each request")
+				a.refuse(w, r, http.StatusUnprocessableEntity, "the same key was sent before, with another request", "use a new Idempotency-Key for each request")
 				return
 			}
 			select {
 			case <-p.done:
 			case <-r.Context().Done():
-				client.Refuse(w, http.StatusServiceUnavailable, "the request was broken off before it was carried out", "ask again")
+				a.refuse(w, r, http.StatusServiceUnavailable, "the request was broken off before it was carried out", "ask again")
 				return
 			}
 			if p.kept {
