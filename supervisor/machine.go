@@ -36,8 +36,9 @@ type Machine struct {
 	headUp     bool // the head is lifted off the belt and parked
 	laying     bool // plastic may have been laid since the last part was moved off
 	shutdown   bool
-	afterReset bool // Start once Resetting is done
-	goOn       bool // Reset once Clearing is done, and then start
+	afterReset bool     // Start once Resetting is done
+	goOn       bool     // Reset once Clearing is done, and then start
+	lapse      deadline // of goOn and afterReset, while the board is not there
 	stopNow    stopWish
 	by         string // who asked, while a request is carried out
 	override   string // and the reason for going on against advice
@@ -76,7 +77,7 @@ func (m *Machine) Deadline() (time.Time, bool) {
 	var next time.Time
 	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
 		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge, m.rescaling.limit,
-		m.guard.lost, m.guard.proof, m.alone.at} {
+		m.guard.lost, m.guard.proof, m.alone.at, m.lapse} {
 		if d.armed() && (next.IsZero() || d.at.Before(next)) {
 			next = d.at
 		}
@@ -129,6 +130,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	m.watchClock(&out)
 	m.tellAhead(&out)
 	m.lookAlone(&out)
+	m.watchWish(&out)
 	m.keepWarmth(&out)
 	return out
 }
