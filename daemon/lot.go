@@ -30,9 +30,12 @@ func newLotStart() *cobra.Command {
 		Use:   "start JOB... --good N[,M...]",
 		Short: "Order good parts of one or more jobs, and begin",
 		Long: "start has the daemon inspect the job files and open a lot of them. The machine\n" +
-			"then heats and moves by itself: keep hands away, and someone awake within reach.",
+			"then heats and moves by itself: keep hands away, and someone awake within reach.\n" +
+			"In the place of a file, lot:7 is the job that lot 7 was made from (lot:7:2 its\n" +
+			"second), from the copy that the daemon keeps.",
 		Example: "  beltwarden lot start stake-clip.gcode --good 40\n" +
-			"  beltwarden lot start stake-clip.gcode drip-peg.gcode --good 40,200 --in-turn",
+			"  beltwarden lot start stake-clip.gcode drip-peg.gcode --good 40,200 --in-turn\n" +
+			"  beltwarden lot start lot:7 --good 40",
 		Args: args(1, -1, "one job file or more"),
 	}
 	f := c.Flags()
@@ -63,6 +66,10 @@ func newLotStart() *cobra.Command {
 		}
 		q.Sizes = sizes
 		for _, j := range jobs {
+			if _, _, ok := client.ParseCopy(j); ok {
+				q.Jobs = append(q.Jobs, j)
+				continue
+			}
 			path, err := filepath.Abs(j) // the daemon has another working directory
 			if err != nil {
 				return fmt.Errorf("cannot start the lot: %w", err)

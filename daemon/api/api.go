@@ -39,6 +39,8 @@ type Options struct {
 	Inspect supervisor.Inspector
 	// Take reads it for a lot, from a copy that the lot keeps; nil: there are no copies.
 	Take supervisor.Inspector
+	// Kept reports whether the copy of a job of that SHA-256 is there; nil: there are no copies.
+	Kept func(digest string) bool
 	// Shelf holds uploaded jobs; nil when there is no folder for them.
 	Shelf   *shelf.Shelf
 	Metrics http.Handler // answers /metrics

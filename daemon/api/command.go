@@ -115,7 +115,7 @@ func (b *api) wrongLot(q *client.LotRequest) error {
 		bad = append(bad, fmt.Sprintf("jobs: %d files are more than %d", len(q.Jobs), mostJobs))
 	}
 	for i, said := range q.Jobs {
-		if filepath.IsAbs(said) {
+		if _, _, copied := client.ParseCopy(said); copied || filepath.IsAbs(said) {
 			continue
 		}
 		path, err := b.stored(said)

@@ -53,11 +53,12 @@ func (b *api) lot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	read(b, w, r, func(ctx context.Context) (*client.LotDetail, error) { return Lot(ctx, b.Ledger, id) })
+	read(b, w, r, func(ctx context.Context) (*client.LotDetail, error) { return Lot(ctx, b.Ledger, id, b.Kept) })
 }
 
-// Lot returns one lot with its history.
-func Lot(ctx context.Context, from Ledger, id int64) (*client.LotDetail, error) {
+// Lot returns one lot with its history. kept reports whether the copy of a job is there; nil
+// where there are none.
+func Lot(ctx context.Context, from Ledger, id int64, kept func(digest string) bool) (*client.LotDetail, error) {
 	l, err := from.Lot(ctx, id)
 	if err != nil {
 		return nil, err
@@ -93,6 +94,11 @@ func Lot(ctx context.Context, from Ledger, id int64) (*client.LotDetail, error) 
 		Alterations: each(l.Alterations, func(a ledger.Alteration) client.Alteration {
 			return client.Alteration{JobIndex: a.JobIndex, Kind: a.Kind, Line: a.Line, Text: a.Text, Why: a.Why}
 		})}
+	for i := range d.Jobs {
+		if kept != nil && kept(d.Jobs[i].SHA256) {
+			d.Jobs[i].Copy = client.CopyName(id, d.Jobs[i].Index)
+		}
+	}
 	if d.ScrapByReason == nil {
 		d.ScrapByReason = map[string]int{}
 	}

@@ -177,7 +177,7 @@ func (a *App) build(ctx context.Context) (err error) {
 	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: told{a.ledger, a.calls}, Version: a.o.Version, Channels: a.calls.Names(),
 		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate, Backup: a.newestBackup})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
-	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.jobs.inspect, Take: a.jobs.take, Shelf: a.shelf,
+	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.jobs.inspect, Take: a.jobs.take, Kept: a.jobs.kept, Shelf: a.shelf,
 		Alerts: a.calls, Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})

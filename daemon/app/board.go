@@ -21,8 +21,10 @@ func (a *App) board(o job.Options) http.Handler {
 	}
 	return board.New(board.Options{
 		Run: a.run, Ledger: told{a.ledger, a.calls},
-		Lots:    func(ctx context.Context) ([]client.LotSummary, error) { return api.Lots(ctx, a.ledger) },
-		Lot:     func(ctx context.Context, id int64) (*client.LotDetail, error) { return api.Lot(ctx, a.ledger, id) },
+		Lots: func(ctx context.Context) ([]client.LotSummary, error) { return api.Lots(ctx, a.ledger) },
+		Lot: func(ctx context.Context, id int64) (*client.LotDetail, error) {
+			return api.Lot(ctx, a.ledger, id, a.jobs.kept)
+		},
 		Inspect: a.jobs.inspect, Take: a.jobs.take, Job: o, AdvanceFeed: a.o.Config.Discharge.AdvanceFeedMMPerMin,
 		Alerts: func(ctx context.Context) ([]client.Channel, error) { return api.Channels(ctx, a.calls) },
 		Jobs:   files, TestAlert: a.calls.Test, Version: a.o.Version, Log: a.log.Named("board"),

@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 
 	"beltwarden/config"
 	"beltwarden/daemon/archive"
+	"beltwarden/daemon/client"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -42,6 +44,9 @@ func newArchive(c *config.Settings, lots func(ctx context.Context) ([]ledger.Lot
 
 // inspect reads a job where it lies. It is a [supervisor.Inspector].
 func (r *jobReader) inspect(ctx context.Context, path string) (*job.Plan, error) {
+	if lot, index, ok := client.ParseCopy(path); ok {
+		return r.again(ctx, lot, index)
+	}
 	return r.read(ctx, path, path)
 }
 
@@ -56,6 +61,9 @@ func (r *jobReader) read(ctx context.Context, path, file string) (*job.Plan, err
 // take copies a job for a lot and reads the copy, so that what was inspected is what runs.
 // It is a [supervisor.Inspector].
 func (r *jobReader) take(ctx context.Context, path string) (*job.Plan, error) {
+	if lot, index, ok := client.ParseCopy(path); ok {
+		return r.again(ctx, lot, index)
+	}
 	j, err := job.OpenJob(ctx, path)
 	if err != nil {
 		return nil, err
@@ -68,6 +76,37 @@ func (r *jobReader) take(ctx context.Context, path string) (*job.Plan, error) {
 	return r.read(ctx, path, file)
 }
 
+// again reads the copy of a job that a lot was made from, for the machine as it is now.
+func (r *jobReader) again(ctx context.Context, id int64, index int) (*job.Plan, error) {
+	lots, err := r.lots(ctx)
+	if err != nil {
+		return nil, err
+	}
+	k := slices.IndexFunc(lots, func(l ledger.Lot) bool { return l.ID == id })
+	if k < 0 || index >= len(lots[k].Jobs) {
+		return nil, fmt.Errorf("cannot make job %d of lot %d again: there is none; see: beltwarden lot list", index+1, id)
+	}
+	j := lots[k].Jobs[index]
+	fail := func(why string) (*job.Plan, error) {
+		return nil, fmt.Errorf("cannot make job %d of lot %d again: %s; slice it again, or use its file if you still have it: %s", index+1, id, why, j.Path)
+	}
+	file, ok := r.archive.Again(j.SHA256)
+	if !ok {
+		return fail("its copy is gone, as the oldest go when there is no room")
+	}
+	plan, err := r.read(ctx, j.Path, file)
+	if err == nil && plan.SHA256 != j.SHA256 {
+		return fail("its copy is damaged")
+	}
+	return plan, err
+}
+
+// kept reports whether the copy of a job is there.
+func (r *jobReader) kept(digest string) bool {
+	_, ok := r.archive.Find(digest)
+	return ok
+}
+
 // reread reads a job of the open lot after a restart: the lot's copy. Where there is
 // none, as after the ledger was restored on another computer, the job's own file is copied
 // again. It is a [supervisor.Inspector].
@@ -76,7 +115,7 @@ func (r *jobReader) reread(ctx context.Context, path string) (*job.Plan, error) 
 	if err != nil {
 		return nil, err
 	}
-	for _, l := range lots {
+	for _, l := range slices.Backward(lots) { // of two lots from one path the newest is in work
 		for _, j := range l.Jobs {
 			if j.Path != path || l.Status != ledger.LotOpen && l.Status != ledger.LotMade {
 				continue

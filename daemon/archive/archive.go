@@ -76,6 +76,17 @@ func (a *Archive) Find(digest string) (file string, ok bool) {
 	return file, err == nil && info.Mode().IsRegular()
 }
 
+// Again is [Archive.Find] for a lot that is about to be opened: until it is in the ledger
+// the copy is not taken away.
+func (a *Archive) Again(digest string) (file string, ok bool) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if file, ok = a.Find(digest); ok {
+		a.taken[digest] = time.Now()
+	}
+	return file, ok
+}
+
 // Take keeps what copy writes and returns where it lies. copy returns the digest of what
 // it wrote. A copy that is there already is used again while it has that digest still. On
 // an error nothing new is left behind; it is [ErrFull], that of copy, or that of the disk.

@@ -199,3 +199,24 @@ func BenchmarkTake(b *testing.B) {
 	}
 	b.ReportMetric(took.Seconds()/digest.Seconds(), "copy/digest")
 }
+
+// A copy that another lot is about to be made of does not go, however old its lot is.
+func TestACopyThatIsUsedAgainStays(t *testing.T) {
+	uses := map[string]Use{of("a"): {Lot: 1}, of("b"): {Lot: 2}}
+	dir := t.TempDir()
+	options := Options{Folder: dir, LimitBytes: 2, Uses: func(context.Context) (map[string]Use, error) { return uses, nil }}
+	a := New(options)
+	must(t, a, "a")
+	must(t, a, "b")
+	a = New(options) // another process
+	if _, ok := a.Again(of("a")); !ok {
+		t.Fatal("the copy is not found")
+	}
+	must(t, a, "c")
+	if got := names(t, dir); got != "a c" {
+		t.Errorf("there are %s", got)
+	}
+	if _, ok := a.Again(of("b")); ok {
+		t.Error("a copy is found that is gone")
+	}
+}

@@ -2,6 +2,7 @@ package board
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"mime/multipart"
@@ -17,6 +18,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"beltwarden/daemon/client"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
@@ -389,5 +391,51 @@ func TestGoingOnByItself(t *testing.T) {
 	b.looks = true
 	if page := b.get("/").Body.String(); strings.Contains(page, `id="act-keep"`) {
 		t.Error("a looker is offered what would be refused")
+	}
+}
+
+// TestALotIsOrderedAgain from its page, while the copies of its jobs are kept.
+func TestALotIsOrderedAgain(t *testing.T) {
+	clip, err := filepath.Abs(filepath.Join("..", "..", "testdata", "jobs", "stake-clip.gcode"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	var read []string
+	copied := "lot:7:1"
+	b := setUp(t, func(o *Options) {
+		plain, lot := o.Inspect, o.Lot
+		o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
+			read = append(read, path)
+			return plain(ctx, clip)
+		}
+		o.Lot = func(ctx context.Context, id int64) (*client.LotDetail, error) {
+			l, err := lot(ctx, id)
+			l.Jobs[0].Copy = copied
+			return l, err
+		}
+	})
+	const address = "/lots/new?job=lot%3A7%3A1"
+	if page := b.get("/lots/7").Body.String(); !strings.Contains(page, `href="`+address+`"`) {
+		t.Fatalf("no way to order it again: %s", page)
+	}
+	page := b.get(address).Body.String()
+	sound(t, page)
+	if !strings.Contains(page, "<h2>Job 1 of lot 7, as it was made then</h2>") || !strings.Contains(page, `type="hidden" name="job" value="lot:7:1"`) || !strings.Contains(page, `name="job" value="lot:7:1" checked`) {
+		t.Errorf("the form: %s", page)
+	}
+	w := b.post("/lots", "key", "1", "job", "lot:7:1", "good_1", "40", "start", "yes")
+	if w.Code != http.StatusSeeOther || len(b.run.asked) != 1 || len(b.run.asked[0].Lot.Plans) != 1 || b.run.asked[0].Lot.Good[0] != 40 {
+		t.Errorf("%d %s %+v", w.Code, w.Body, b.run.asked)
+	}
+	if !slices.Equal(read, []string{"lot:7:1", "lot:7:1"}) {
+		t.Errorf("read %q", read)
+	}
+	copied = ""
+	if page := b.get("/lots/7").Body.String(); strings.Contains(page, "/lots/new?job") {
+		t.Error("a lot can be ordered again whose copy is gone")
+	}
+	copied, b.looks = "lot:7:1", true
+	if page := b.get("/lots/7").Body.String(); strings.Contains(page, "/lots/new?job") {
+		t.Error("a looker is offered to order")
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"net/http"
+	"net/url"
 	"slices"
 	"strconv"
 	"strings"
@@ -46,7 +47,8 @@ func (b *board) lots(w http.ResponseWriter, r *http.Request) {
 type lotView struct {
 	*client.LotDetail
 	Key, Opened string
-	Current     bool // it is the lot in work and can be ended
+	Again       string // address of the form that orders the same jobs; empty where a copy is gone
+	Current     bool   // it is the lot in work and can be ended
 	Fulfilled   bool
 	Scraps      []row
 	Figures     []row
@@ -98,6 +100,13 @@ func (b *board) lotOf(l *client.LotDetail, key string) lotView {
 	s := b.Run.Snapshot()
 	v := lotView{LotDetail: l, Key: key, Opened: screen.Clock(l.Opened.At, s.At),
 		Current: s.Lot != nil && s.Lot.ID == l.ID && (l.Status == ledger.LotOpen || l.Status == ledger.LotMade), Fulfilled: l.Good >= l.Ordered}
+	if b.Jobs != nil && len(l.Jobs) <= mostOrdered && !slices.ContainsFunc(l.Jobs, func(j client.JobTally) bool { return j.Copy == "" }) {
+		again := url.Values{}
+		for _, j := range l.Jobs {
+			again.Add("job", j.Copy)
+		}
+		v.Again = "/lots/new?" + again.Encode()
+	}
 	for _, reason := range slices.Sorted(maps.Keys(l.ScrapByReason)) {
 		v.Scraps = append(v.Scraps, row{reason, fmt.Sprint(l.ScrapByReason[reason])})
 	}

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"beltwarden/daemon/client"
 	"beltwarden/daemon/picture"
 	"beltwarden/daemon/screen"
 	"beltwarden/supervisor"
@@ -36,13 +37,13 @@ type orderView struct {
 }
 
 type jobChoice struct {
-	Name, Size, Stored string
-	Chosen             bool
+	Name, Title, Size, Stored string
+	Chosen                    bool
 }
 
 // chosenJob is a job with its inspection.
 type chosenJob struct {
-	Name                    string
+	Name, Title             string
 	Wrong                   string
 	Facts                   []row
 	Findings                []findingView
@@ -72,8 +73,13 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 		b.fail(w, r, err)
 		return
 	}
+	for _, name := range chosen {
+		if _, _, ok := client.ParseCopy(name); ok {
+			v.Jobs = append(v.Jobs, jobChoice{name, title(name), "", "", true})
+		}
+	}
 	for _, j := range list[:min(len(list), 100)] {
-		v.Jobs = append(v.Jobs, jobChoice{j.Name, bytesText(j.Bytes), screen.Clock(j.Stored, s.At), slices.Contains(chosen, j.Name)})
+		v.Jobs = append(v.Jobs, jobChoice{j.Name, j.Name, bytesText(j.Bytes), screen.Clock(j.Stored, s.At), slices.Contains(chosen, j.Name)})
 	}
 	if len(chosen) > mostOrdered {
 		chosen = chosen[:mostOrdered]
@@ -100,7 +106,7 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 
 // chosen inspects one job.
 func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJob {
-	c := chosenJob{Name: name}
+	c := chosenJob{Name: name, Title: title(name)}
 	c.Good = f.fill(field{Name: fmt.Sprintf("good_%d", i+1), Label: "Good parts ordered", Mode: "numeric"})
 	c.Length = f.fill(field{Name: fmt.Sprintf("length_%d", i+1), Label: "Length a good part has along the belt", Unit: "mm", Mode: "decimal", Hint: "Optional: its size is then judged against it."})
 	c.Tolerance = f.fill(field{Name: fmt.Sprintf("tolerance_%d", i+1), Label: "How far it may be off, to either side", Unit: "mm", Mode: "decimal"})
@@ -134,6 +140,14 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 	return c
 }
 
+// title is what a job is called on the page.
+func title(name string) string {
+	if lot, index, ok := client.ParseCopy(name); ok {
+		return fmt.Sprintf("Job %d of lot %d, as it was made then", index+1, lot)
+	}
+	return name
+}
+
 func finding(f job.Finding) findingView {
 	v := findingView{Severity: sentence(string(f.Severity)), Text: sentence(f.Text), Remedy: sentence(f.Remedy)}
 	if f.Line > 0 {
@@ -144,9 +158,12 @@ func finding(f job.Finding) findingView {
 
 // inspect reads a stored job for this machine, one at a time.
 func (b *board) inspect(ctx context.Context, name string, read supervisor.Inspector) (*job.Plan, error) {
-	path, err := b.Jobs.Path(name)
-	if err != nil {
-		return nil, err
+	path := name
+	if _, _, ok := client.ParseCopy(name); !ok {
+		var err error
+		if path, err = b.Jobs.Path(name); err != nil {
+			return nil, err
+		}
 	}
 	select {
 	case b.inspector <- struct{}{}:

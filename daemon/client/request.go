@@ -29,7 +29,8 @@ type CheckRequest struct {
 type LotRequest struct {
 	Name  string `json:"name,omitempty"`  // empty takes that of the first job
 	Order string `json:"order,omitempty"` // "blocks" (default) or "turn"
-	// Jobs are absolute paths of job files that the daemon can read.
+	// Jobs are absolute paths of job files that the daemon can read, names of stored ones, or
+	// copies that earlier lots were made from: "lot:7:1" is the first job of lot 7.
 	Jobs []string `json:"jobs"`
 	Good []int    `json:"good"` // good parts ordered, one count for all jobs or one for each
 	// Sizes are the lengths that the parts should have, one for all jobs or one for each;

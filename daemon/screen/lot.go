@@ -44,6 +44,11 @@ func Lot(l *client.LotDetail, st Style) []string {
 	for _, j := range l.Jobs {
 		add(st.row("Job", fmt.Sprintf("%d %s: %d ordered, %d made, %d good, %d scrap", j.Index+1, j.Name, j.Ordered, j.Made, j.Good, j.Scrap)))
 		add(st.row("  file", j.Path))
+		if j.Copy != "" {
+			add(st.row("  again", "beltwarden lot start "+j.Copy+" --good N"))
+		} else {
+			add(st.row("  again", "no copy is kept any more"))
+		}
 		add(st.row("  a cycle", fmt.Sprintf("%.1f mm of filament, %.1f mm of belt travel, pitch %.1f mm", j.FilamentMMPerCycle, j.BeltTravelMMPerCycle, j.PitchMM)))
 		withheld, added := alterations(l, j.Index)
 		add(st.row("  altered", fmt.Sprintf("%s withheld, %d added (listed by --json)", Count(withheld, "line"), added)))
