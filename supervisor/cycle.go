@@ -19,7 +19,8 @@ type cycle struct {
 	endNumber int64
 	begun     time.Time
 	made      bool
-	warm      bool // the first after a lead-in
+	first     bool // of its run
+	warm      bool // it began with nozzle and bed hot: nothing of its time was heating
 
 	startTravelMM float64 // running total when it began
 
@@ -72,8 +73,8 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	l.last = k
 	c := &cycle{lot: l, lastJob: before, seq: seq, job: k, ordinal: l.begun, endNumber: endNumber(seq), begun: m.now,
 		startTravelMM: m.belt.latest.TravelMM}
-	c.warm = !m.lot.warmed
-	m.lot.warmed = true
+	c.first, c.warm = !m.lot.going, m.lot.heated
+	m.lot.going, m.lot.heated = true, false
 	m.cycle = c
 	out.record(ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
 		EndNumber: c.endNumber, Belt: m.belt.now()})
@@ -179,7 +180,7 @@ func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 // startLegs are the work of Starting: the lead-in of the first job. The lead-in
 // of a further job comes before its own first part.
 func (m *Machine) startLegs() []leg {
-	m.lot.led, m.lot.warmed, m.laying = map[int]bool{}, false, false
+	m.lot.led, m.lot.going, m.laying = map[int]bool{}, false, false
 	return m.leadInLegs(m.lot.next())
 }
 

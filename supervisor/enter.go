@@ -30,7 +30,10 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 func (m *Machine) completed(out *Output) {
 	why := m.cause
 	switch m.state {
-	case Resetting, Starting, Unholding, Unsuspending, Clearing:
+	case Starting, Unholding, Unsuspending:
+		m.lot.heated = true
+		why = Cause{CauseDone, ""}
+	case Resetting, Clearing:
 		why = Cause{CauseDone, ""}
 	}
 	m.change(StateComplete, why, out)

@@ -17,7 +17,8 @@ type lot struct {
 	made    int // cycles made since the lot began, all jobs
 	last    int // job of the newest cycle, -1 before the first
 	led     map[int]bool
-	warmed  bool // a part was begun since the run started
+	going   bool // a part was begun since the run started
+	heated  bool // and nothing was done since: the next part begins hot
 	pace    pace
 	sizes   sizes
 	ordered []SizeOrder // by job; nil when none was ordered

@@ -19,8 +19,8 @@ import (
 // [pace.begin].
 type pace struct {
 	n        int     // cycles taken in
-	travelMM float64 // belt travel of those that did not begin warm, or of the first
-	cold     int     // how many these are
+	travelMM float64 // belt travel of those that were not the first of a run, or of the first
+	later    int     // how many these are
 	shares   [len(paceNoise) * len(paceWander)]paceShare
 }
 
@@ -120,7 +120,60 @@ func (m *Machine) paced(c *cycle) {
 	if plan != nil {
 		planned = plan.Duration
 	}
-	c.lot.pace.add(m.now.Sub(c.begun), planned, m.belt.latest.TravelMM-c.startTravelMM, c.warm)
+	took, warm := m.now.Sub(c.begun), c.warm
+	if d, known := m.reheat(plan, &c.lot.pace); warm && known {
+		took, warm = took+d, false
+	}
+	c.lot.pace.add(took, planned, warm)
+	c.lot.pace.travelled(m.belt.latest.TravelMM-c.startTravelMM, c.first)
+}
+
+// elapsed is how much of the next cycle has gone by, had it begun cold: negative while the
+// heating that comes before it takes longer than that of a cycle.
+func (m *Machine) elapsed(p *pace) time.Duration {
+	switch c := m.cycle; {
+	case c != nil && !c.fromLedger && c.warm:
+		d, _ := m.reheat(c.lot.plans[c.job], p)
+		return m.now.Sub(c.begun) + d
+	case c != nil && !c.fromLedger:
+		return m.now.Sub(c.begun)
+	case m.state == Starting, m.state == Unholding, m.state == Unsuspending:
+		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
+			d, _ := m.reheat(m.lot.plans[k], p)
+			return d - m.heatingLeft(m.lot.plans[k], p)
+		}
+	}
+	return 0
+}
+
+// reheat is how much of a cycle's wait one that begins hot lacks, and whether the heaters
+// are known or it is a guess.
+func (m *Machine) reheat(plan *job.Plan, p *pace) (d time.Duration, known bool) {
+	if plan != nil {
+		if d := plan.HeatTimes(m.heaters(), m.set.ReleaseC, m.set.NozzleStandbyC).Reheat; d != nil {
+			return *d, true
+		}
+	}
+	return p.heating(), false
+}
+
+// heatingLeft is how long the heating in progress still takes, by the newest readings where
+// the heaters are known.
+func (m *Machine) heatingLeft(plan *job.Plan, p *pace) time.Duration {
+	h := m.heaters()
+	if m.heat.hasNozzle && m.heat.hasBed {
+		if d := plan.HeatUp(h, m.heat.nozzleC, m.heat.bedC); d != nil {
+			return *d
+		}
+	}
+	all := p.heating()
+	if m.state == Starting {
+		all = unseenWait / 2
+		if d := plan.HeatTimes(h, m.set.ReleaseC, m.set.NozzleStandbyC).HeatUp; d != nil {
+			all = *d
+		}
+	}
+	return max(0, all-m.now.Sub(m.since))
 }
 
 // planned is how long the printing of the next k parts is planned to take.
@@ -153,17 +206,7 @@ func (p *pace) begin(w paceWait) {
 }
 
 // add takes in a cycle of a part whose printing was planned to take so long.
-func (p *pace) add(took, planned time.Duration, travelMM float64, warm bool) {
-	switch {
-	case !warm:
-		if p.cold == 0 {
-			p.travelMM = 0
-		}
-		p.cold++
-		p.travelMM += travelMM
-	case p.n == 0:
-		p.travelMM = travelMM
-	}
+func (p *pace) add(took, planned time.Duration, warm bool) {
 	p.n++
 	y := math.Log(max(took-time.Duration(pacePlanned*float64(planned)), leastWait).Seconds())
 	extra := 0.0
@@ -193,8 +236,31 @@ func (p *pace) add(took, planned time.Duration, travelMM float64, warm bool) {
 	}
 }
 
+// travelled takes in the belt travel of a cycle. The first of a run may begin further on.
+func (p *pace) travelled(mm float64, first bool) {
+	switch {
+	case !first:
+		if p.later == 0 {
+			p.travelMM = 0
+		}
+		p.later++
+		p.travelMM += mm
+	case p.later == 0:
+		p.travelMM = mm
+	}
+}
+
 // meanTravelMM is the belt travel of a cycle as seen; 0 before the first.
-func (p *pace) meanTravelMM() float64 { return p.travelMM / float64(max(1, p.cold)) }
+func (p *pace) meanTravelMM() float64 { return p.travelMM / float64(max(1, p.later)) }
+
+// heating is the share of a cycle's wait that is guessed to be heating.
+func (p *pace) heating() time.Duration {
+	ln := 0.0
+	for _, s := range p.shares {
+		ln += s.weight * s.meanLn
+	}
+	return time.Duration((1 - math.Exp(-warmLn)) * math.Exp(ln) * float64(time.Second))
+}
 
 // wait returns the quantile q of the mean wait over the next k cycles, given that the
 // mean is above least.
@@ -264,9 +330,13 @@ func (p *pace) takes(q float64, k int, planned, elapsed time.Duration) time.Dura
 		return 0
 	}
 	sure := time.Duration(pacePlanned * float64(planned))
-	var least time.Duration
-	if over := elapsed - sure/time.Duration(k); over > 0 && (k == 1 || p.n == 0) {
-		least = over
+	var least, rest time.Duration
+	switch over := elapsed - sure/time.Duration(k); {
+	case over <= 0:
+	case k == 1 || p.n == 0:
+		least = over // before any was seen, what the first takes is what all take
+	case over > p.wait(0.5, 1, 0):
+		rest = p.takes(q, k-1, planned-planned/time.Duration(k), 0) // it is overdue, and no other is begun
 	}
-	return max(0, sure+time.Duration(k)*p.wait(q, k, least)-elapsed)
+	return max(rest, sure+time.Duration(k)*p.wait(q, k, least)-elapsed)
 }

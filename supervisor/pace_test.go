@@ -105,7 +105,7 @@ func TestVisitTimes(t *testing.T) {
 				}
 				next++
 			}
-			p.add(took[n], time.Duration(m.print*1e9), 0, n == 0)
+			p.add(took[n], time.Duration(m.print*1e9), n == 0)
 		}
 	}
 	held, told := 0, 0
@@ -137,7 +137,7 @@ func TestPaceIsALocalLevel(t *testing.T) {
 	var p pace
 	p.begin(paceWait{time.Minute, 1, true})
 	for range 5000 {
-		p.add(10*time.Minute, 0, 0, false)
+		p.add(10*time.Minute, 0, false)
 	}
 	for _, s := range p.shares {
 		q := s.wander * s.wander / (s.noise * s.noise)
@@ -151,12 +151,34 @@ func TestPaceIsALocalLevel(t *testing.T) {
 	}
 }
 
+// TestOverduePart: a part that takes longer than any before it holds up those after it, and
+// what it has taken too long is not taken off their time.
+func TestOverduePart(t *testing.T) {
+	var p pace
+	p.begin(paceWait{time.Minute, 1, true})
+	for i := range 20 {
+		p.add(10*time.Minute+time.Duration(i%3)*time.Second, 0, false)
+	}
+	for _, c := range []struct {
+		k                    int
+		elapsed, least, most time.Duration
+	}{
+		{3, 4 * time.Minute, 26 * time.Minute, 26 * time.Minute},
+		{3, 12 * time.Minute, 20 * time.Minute, 20 * time.Minute},
+		{3, 5 * time.Hour, 20 * time.Minute, 20 * time.Minute},
+	} {
+		if d := p.takes(0.5, c.k, 0, c.elapsed); d < c.least-5*time.Second || d > c.most+5*time.Second {
+			t.Errorf("%d parts of ten minutes, the first begun %v ago: %v to go, want %v to %v", c.k, c.elapsed, d, c.least, c.most)
+		}
+	}
+}
+
 // BenchmarkPace is one quantile of a time: each snapshot asks for three of every visit.
 func BenchmarkPace(b *testing.B) {
 	var p pace
 	p.begin(paceWait{time.Minute, 1, true})
 	for i := range 10 {
-		p.add(10*time.Minute+time.Duration(i%3)*time.Second, 0, 0, i == 0)
+		p.add(10*time.Minute+time.Duration(i%3)*time.Second, 0, i == 0)
 	}
 	for b.Loop() {
 		p.takes(0.975, 7, time.Hour, time.Minute)

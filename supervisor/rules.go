@@ -166,17 +166,12 @@ func (m *Machine) offsetText() string {
 func (m *Machine) after(parts int) (early, at, late time.Time, unseen bool) {
 	p, unseen := m.foretold()
 	planned := m.lot.planned(parts)
-	var elapsed time.Duration
-	if c := m.cycle; c != nil && !c.fromLedger {
-		elapsed = m.now.Sub(c.begun)
-		if c.made { // it has still to be moved off
-			parts++
-			if plan := c.lot.plans[c.job]; plan != nil {
-				planned += plan.Duration
-			}
+	elapsed := m.elapsed(&p)
+	if c := m.cycle; c != nil && !c.fromLedger && c.made { // it has still to be moved off
+		parts++
+		if plan := c.lot.plans[c.job]; plan != nil {
+			planned += plan.Duration
 		}
-	} else if !m.lot.warmed && unseen {
-		elapsed = -unseenWait / 2 // from cold
 	}
 	when := func(q float64) time.Time { return m.now.Add(p.takes(q, parts, planned, elapsed)) }
 	return when(0.025), when(0.5), when(0.975), unseen

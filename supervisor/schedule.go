@@ -12,11 +12,8 @@ const mostVisits = 12
 const closeShare = 0.15
 
 // schedule foresees the visits for the rest of the lot, the next one first: what the
-// rules ask for, each check beginning the intervals anew, and the end of the lot.
+// rules ask for, each check beginning the intervals anew, and the end of the lot, the last.
 func (m *Machine) schedule() []NextVisit {
-	if m.lot == nil {
-		return nil
-	}
 	due := append(m.visits(), m.shortages()...)
 	every := make([]int, len(due)) // parts from one check to the next
 	for i := range due {

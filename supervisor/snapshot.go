@@ -59,6 +59,11 @@ type LotView struct {
 	PartBegun time.Time     `json:"part_begun,omitzero"`
 	PartTakes time.Duration `json:"part_takes_ns,omitempty"`
 	DoneAt    time.Time     `json:"done_at,omitzero"` // estimate, holds not counted
+	// DoneEarly and DoneLate bound it with 95 % certainty, by the cycles seen.
+	DoneEarly time.Time `json:"done_early,omitzero"`
+	DoneLate  time.Time `json:"done_late,omitzero"`
+	// DoneUnseen: no cycle was seen yet, and what heating and cooling take is a guess.
+	DoneUnseen bool `json:"done_unseen,omitempty"`
 	// Yield is what is still to be begun so that the ordered parts come out good with
 	// 95 % certainty; nil once that cannot be said.
 	Yield *YieldView `json:"yield,omitempty"`
@@ -189,8 +194,11 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply = m.supplyView()
 	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()
-	if list := m.schedule(); len(list) > 0 && m.running() {
+	if m.lot != nil && m.running() {
+		list := m.schedule()
 		s.Next, s.Later = &list[0], list[1:]
+		end := list[len(list)-1]
+		s.Lot.DoneEarly, s.Lot.DoneAt, s.Lot.DoneLate, s.Lot.DoneUnseen = end.Early, end.At, end.Late, end.Unseen
 	}
 	return s
 }
@@ -213,8 +221,5 @@ func (m *Machine) lotView() *LotView {
 		}
 	}
 	v.Yield, v.SizeSignal = l.yieldPlan(), l.sizes.signal
-	if m.running() {
-		_, v.DoneAt, _, _ = m.after(l.wanted())
-	}
 	return v
 }

@@ -49,7 +49,7 @@ func (m *Machine) laid(c *cycle, out *Output) {
 // loop would lay all of them on the same places for ever.
 func (m *Machine) spreadMM(c *cycle, p *job.Plan, advanceMM float64) float64 {
 	w := m.belt.wear
-	if w == nil || !c.warm {
+	if w == nil || !c.first {
 		return 0
 	}
 	return w.ShiftMM(m.belt.base.AdvanceMM+advanceMM, spanOf(p), p.PitchMM, c.lot.wanted())

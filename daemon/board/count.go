@@ -40,7 +40,7 @@ func countOf(s *supervisor.Snapshot) countView {
 		v.UnverifiedShare = min(100-v.GoodShare, 100*l.Unverified/l.Ordered)
 	}
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
-		v.Done = fmt.Sprintf("About %s the last part, holds not counted; %s still to begin.", screen.Clock(l.DoneAt, s.At), screen.Count(l.Wanted, "part"))
+		v.Done = "The last part " + screen.Done(l, s.At) + "."
 	}
 	if y := l.Yield; y != nil && l.Status == ledger.LotOpen && y.Cycles > int64(l.Wanted) {
 		v.Yield = fmt.Sprintf("%.0f %% are expected to be good: with 95 %% certainty %d more to begin, not %d.", 100*y.Yield, y.Cycles, l.Wanted)

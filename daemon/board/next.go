@@ -53,8 +53,8 @@ func nextOf(s *supervisor.Snapshot) nextView {
 	case s.Next != nil && strings.HasPrefix(when, "about "):
 		v.Big = screen.Clock(s.Next.At, s.At)
 		v.Rest = "in " + screen.Span(s.Next.At.Sub(s.At)) + ", after " + screen.Count(s.Next.Parts, "more part")
-		if early, late := screen.Clock(s.Next.Early, s.At), screen.Clock(s.Next.Late, s.At); early != late && !s.Next.Early.IsZero() {
-			v.Rest += "; " + screen.Between(s.Next, s.At)
+		if bounds := screen.Between(s.Next.Early, s.Next.Late, s.Next.Unseen, s.At); bounds != "" {
+			v.Rest += "; " + bounds
 		}
 	default:
 		v.Big, v.Rest = "Soon", sentence(when)

@@ -63,6 +63,8 @@ var (
 	orderUnverified = desc("order_unverified_parts", "Parts of the lot in work made that nobody has looked at yet.")
 	orderLeft       = desc("order_remaining_cycles", "Cycles still to begin in the lot in work, if all parts are good.")
 	orderRemaining  = desc("order_remaining_seconds", "Time that the lot in work still takes as estimated, visits not counted.")
+	orderEarly      = desc("order_earliest_timestamp_seconds", "The lot in work is not made before, with 95 % certainty, visits not counted.")
+	orderLate       = desc("order_latest_timestamp_seconds", "The lot in work is made by then, with 95 % certainty, visits not counted.")
 	orderETA        = desc("order_eta_timestamp_seconds", "When the lot in work is made as estimated, visits not counted.")
 
 	yieldCycles = desc("yield_cycles", "Cycles still to begin so that the ordered parts come out good with 95 % certainty.")

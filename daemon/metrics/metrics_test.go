@@ -104,7 +104,7 @@ func held() *supervisor.Snapshot {
 	offset := -1.25
 	return &supervisor.Snapshot{
 		At: at, State: supervisor.Held, Since: at.Add(-time.Minute), Cause: supervisor.Cause{Code: supervisor.CauseCheckParts},
-		Lot:  &supervisor.LotView{ID: 2, Ordered: 20, Wanted: 13, DoneAt: at.Add(90 * time.Minute)},
+		Lot:  &supervisor.LotView{ID: 2, Ordered: 20, Wanted: 13, DoneEarly: at.Add(80 * time.Minute), DoneAt: at.Add(90 * time.Minute), DoneLate: at.Add(2 * time.Hour)},
 		Next: &supervisor.NextVisit{Parts: 0, At: at.Add(30 * time.Second)},
 		Belt: supervisor.BeltView{TravelMM: 123456.5, AdvanceMM: 98765, SinceRealignMM: 5000, SinceCheckMM: 1200, UncertainMM: 12,
 			OffsetMM: &offset, WorstOffsetMM: 1.85, OffsetLimitMM: 3, FilamentMM: 7346.37},

@@ -90,6 +90,10 @@ func lot(out emitter, s *supervisor.Snapshot) {
 	if !l.DoneAt.IsZero() {
 		out.at(orderETA, l.DoneAt)
 		out.gauge(orderRemaining, max(0, l.DoneAt.Sub(s.At).Seconds()))
+		if !l.DoneUnseen {
+			out.at(orderEarly, l.DoneEarly)
+			out.at(orderLate, l.DoneLate)
+		}
 	}
 	if l.Part > 0 {
 		out.at(partBegun, l.PartBegun)

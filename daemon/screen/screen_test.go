@@ -26,7 +26,7 @@ func running() *supervisor.Snapshot {
 		Doing: "making part 4", Accepts: []string{"stop", "hold", "suspend", "abort", "complete"},
 		Lot: &supervisor.LotView{ID: 7, Name: "clips for the north house", Status: "open", Ordered: 40, Made: 3, Good: 1,
 			Scrap: 1, Unverified: 1, Begun: 4, Wanted: 38, Part: 4, PartBegun: noon.Add(-3 * time.Minute),
-			PartTakes: 12 * time.Minute, DoneAt: noon.Add(8 * time.Hour)},
+			PartTakes: 12 * time.Minute, DoneEarly: noon.Add(7 * time.Hour), DoneAt: noon.Add(8 * time.Hour), DoneLate: noon.Add(9 * time.Hour)},
 		Belt: supervisor.BeltView{TravelMM: 12345, SinceRealignMM: 5400, SinceCheckMM: 1800, UncertainMM: 3,
 			OffsetMM: &offset, WorstOffsetMM: 1.5, OffsetLimitMM: 3},
 		Heat: supervisor.HeatView{NozzleC: 204.6, NozzleTargetC: 205, BedC: 41, HasNozzle: true, HasBed: true, Read: noon},
@@ -142,6 +142,7 @@ func TestStatusTellsSizesAndYield(t *testing.T) {
 		{Name: "peg", Size: &supervisor.SizeView{N: 30, Phase: quality.Frozen, NewestMM: 11.98, MeanMM: 12, LowerMM: 11.9, UpperMM: 12.1}}}
 	flat := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " ")
 	for _, want := range []string{
+		"done about 20:00, between 19:00 and 21:00 with 95 % certainty; holds not counted; 38 parts still to begin",
 		"yield with 95 % certainty 44 more to begin for the ordered parts, not 38: 90 % are expected to be good",
 		"size clip: 7 lengths, the newest 20.01 mm; limits need 13 more", "size peg: the newest 11.98 mm; mean 12.00, limits 11.90 to 12.10 mm",
 	} {

@@ -89,9 +89,18 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 		}
 	}
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
-		out = append(out, st.row("  done", fmt.Sprintf("about %s, holds not counted; %s still to begin", Clock(l.DoneAt, s.At), Count(l.Wanted, "part")))...)
+		out = append(out, st.row("  done", Done(l, s.At))...)
 	}
 	return out
+}
+
+// Done says when the last part of a lot is made.
+func Done(l *supervisor.LotView, now time.Time) string {
+	text := "about " + Clock(l.DoneAt, now)
+	if bounds := Between(l.DoneEarly, l.DoneLate, l.DoneUnseen, now); bounds != "" {
+		text += ", " + bounds
+	}
+	return text + fmt.Sprintf("; holds not counted; %s still to begin", Count(l.Wanted, "part"))
 }
 
 // part says how far the part in progress is, by the time the last ones took.

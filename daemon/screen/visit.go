@@ -36,8 +36,8 @@ func NextVisit(s *supervisor.Snapshot) (when, why string) {
 		when = "as soon as the part in progress is off the belt"
 	} else {
 		when = fmt.Sprintf("about %s (in %s), after %s", Clock(n.At, s.At), Span(n.At.Sub(s.At)), Count(n.Parts, "more part"))
-		if early, late := Clock(n.Early, s.At), Clock(n.Late, s.At); early != late && !n.Early.IsZero() {
-			when += "; " + Between(n, s.At)
+		if bounds := Between(n.Early, n.Late, n.Unseen, s.At); bounds != "" {
+			when += "; " + bounds
 		}
 	}
 	why = n.Text + "."
@@ -48,10 +48,15 @@ func NextVisit(s *supervisor.Snapshot) (when, why string) {
 	return when, Sentence(why)
 }
 
-// Between says when a visit is due at the earliest and at the latest.
-func Between(n *supervisor.NextVisit, now time.Time) string {
-	text := fmt.Sprintf("between %s and %s", Clock(n.Early, now), Clock(n.Late, now))
-	if n.Unseen {
+// Between says when a visit, or the end of a lot, is due at the earliest and at the latest;
+// "" where that is the same minute, or not known.
+func Between(early, late time.Time, unseen bool, now time.Time) string {
+	from, to := Clock(early, now), Clock(late, now)
+	if early.IsZero() || from == to {
+		return ""
+	}
+	text := fmt.Sprintf("between %s and %s", from, to)
+	if unseen {
 		return text + ", a guess: this machine was not seen heating and cooling yet"
 	}
 	return text + " with 95 % certainty"

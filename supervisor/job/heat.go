@@ -36,7 +36,7 @@ func (p *Plan) HeatTimes(h Heaters, releaseC, standbyC float64) HeatTimes {
 	var t HeatTimes
 	nozzleC, bedC := p.Begin.NozzleTargetC, p.Begin.BedTargetC
 	if (nozzleC == 0 || h.Nozzle.HasAmbient) && (bedC == 0 || h.Bed.HasAmbient) {
-		t.HeatUp = longer(&h, h.Nozzle.AmbientC, nozzleC, h.Bed.AmbientC, bedC)
+		t.HeatUp = p.HeatUp(h, h.Nozzle.AmbientC, h.Bed.AmbientC)
 	}
 	if releaseC <= 0 || p.End.BedTargetC <= releaseC {
 		none := time.Duration(0) // the part is moved off as it is, and all stays hot
@@ -59,6 +59,12 @@ func (p *Plan) HeatTimes(h Heaters, releaseC, standbyC float64) HeatTimes {
 	}
 	t.Reheat = longer(&h, nozzle, nozzleC, releaseC, bedC)
 	return t
+}
+
+// HeatUp is how long nozzle and bed take from temperatures that they have to what the body
+// begins with; nil is not known.
+func (p *Plan) HeatUp(h Heaters, nozzleC, bedC float64) *time.Duration {
+	return longer(&h, nozzleC, p.Begin.NozzleTargetC, bedC, p.Begin.BedTargetC)
 }
 
 // longer is the time that both heaters take, side by side; nil where one is not known.
