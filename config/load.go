@@ -70,7 +70,7 @@ func read(path string) ([]byte, *Error) {
 // anything is wrong the error is an [Errors] with every mistake found, and the
 // settings are nil.
 func Parse(name string, data []byte) (*Settings, error) {
-	r := &reader{file: name, settings: Default(), set: map[string]*yaml.Node{}, bad: map[string]bool{}, groups: map[string]*yaml.Node{}}
+	r := newReader(name)
 	if root := r.document(data); root != nil {
 		r.root(root)
 		r.finish()
@@ -91,6 +91,10 @@ type reader struct {
 	channels map[string]int        // line of each name of a receiver of alerts
 	errs     Errors
 	dropped  int
+}
+
+func newReader(file string) *reader {
+	return &reader{file: file, settings: Default(), set: map[string]*yaml.Node{}, bad: map[string]bool{}, groups: map[string]*yaml.Node{}}
 }
 
 // report keeps a mistake, unless there are too many already.

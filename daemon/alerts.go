@@ -121,8 +121,10 @@ func newAlertSend() *cobra.Command {
 	c := &cobra.Command{
 		Use: "send --config FILE TEXT", Short: "Call everybody while no daemon runs", Args: args(1, 1, "write what is to be said as one argument, in quotes"),
 		Long: "send gives a text to every receiver in the configuration, at once and without the\n" +
-			"daemon. A receiver that does not take it is tried again. The service manager runs\n" +
-			"it when the daemon has ended for good (beltwarden-failed.service).",
+			"daemon. A receiver that does not take it is tried again. From a configuration with\n" +
+			"mistakes it takes the receivers that can be read, and lists the mistakes. The\n" +
+			"service manager runs it when the daemon has ended for good\n" +
+			"(beltwarden-failed.service).",
 	}
 	c.Flags().StringVar(&file, "config", "", "configuration file")
 	c.Flags().DurationVar(&within, "within", time.Minute, "longest time to try")
@@ -136,13 +138,30 @@ func newAlertSend() *cobra.Command {
 		if strings.TrimSpace(text[0]) == "" {
 			return usagef("cannot send: the text is empty")
 		}
-		cfg, err := config.Load(file)
+		cfg, mistakes, err := rescued(c.ErrOrStderr(), file)
 		if err != nil {
 			return err
 		}
-		return callAll(c.Context(), c.OutOrStdout(), cfg, within, text[0])
+		err = callAll(c.Context(), c.OutOrStdout(), cfg, within, text[0])
+		if err == nil && mistakes.Touch("alerts") {
+			err = &failure{status: exitConfig, err: errors.New("some receivers may not have been called: see the mistakes above")}
+		}
+		return err
 	}
 	return c
+}
+
+// rescued reads a configuration for who must act in spite of its mistakes, which are told.
+// The error is of one that cannot be read at all.
+func rescued(w io.Writer, file string) (*config.Settings, config.Errors, error) {
+	cfg, err := config.Rescue(file)
+	if cfg == nil || err == nil {
+		return cfg, nil, err
+	}
+	var mistakes config.Errors
+	errors.As(err, &mistakes)
+	tell(w, err)
+	return cfg, mistakes, nil
 }
 
 // callAll calls everybody without a daemon, and says how many it reached.

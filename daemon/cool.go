@@ -34,7 +34,8 @@ func newCool() *cobra.Command {
 		Use: "cool --config FILE", Short: "Switch the heaters off while no daemon runs, and watch them cool", Args: args(0, 0, ""),
 		Long: "cool opens the port, switches both heaters off and watches the readings fall. The\n" +
 			"service runs it after a daemon that was killed, hung or fell over; run it yourself\n" +
-			"when you are in doubt. Opening the port restarts many boards, which ends a print.\n\n" +
+			"when you are in doubt. Of a configuration with mistakes the section machine is\n" +
+			"enough. Opening the port restarts many boards, which ends a print.\n\n" +
 			"It does not replace the board's own heater protection, nor the mains switch.",
 	}
 	c.Flags().StringVar(&file, "config", "", "configuration file")
@@ -52,7 +53,10 @@ func newCool() *cobra.Command {
 		if failed && (os.Getenv(serviceResult) == "success" || os.Getenv(exitStatus) == strconv.Itoa(exitConfig)) {
 			return nil // it has switched off by itself, or has never opened the port
 		}
-		cfg, err := config.Load(file)
+		cfg, mistakes, err := rescued(c.ErrOrStderr(), file)
+		if err == nil && mistakes.Touch("machine") {
+			err = &failure{status: exitConfig, err: errors.New("cannot cool: it is not known which port is the machine's"), hint: "switch the machine off at the mains"}
+		}
 		if err != nil {
 			return err
 		}

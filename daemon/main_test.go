@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/hex"
 	"errors"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -42,7 +44,7 @@ func TestScripts(t *testing.T) {
 			return false, errors.New("unknown condition")
 		},
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
-			"exits": exits, "until": until, "longline": longline, "subst": subst, "appears": appears, "poke": poke,
+			"exits": exits, "until": until, "longline": longline, "subst": subst, "appears": appears, "poke": poke, "taker": taker,
 		},
 	})
 }
@@ -123,6 +125,13 @@ func subst(ts *testscript.TestScript, neg bool, args []string) {
 	text := os.Expand(ts.ReadFile(args[0]), ts.Getenv)
 	text = strings.NewReplacer(`\r`, "\r", `\0`, "\x00").Replace(text)
 	ts.Check(os.WriteFile(ts.MkAbs(args[0]), []byte(text), 0o644))
+}
+
+// taker listens for alerts at $RECEIVER until the script ends, and takes all.
+func taker(ts *testscript.TestScript, neg bool, args []string) {
+	s := httptest.NewServer(http.HandlerFunc(func(http.ResponseWriter, *http.Request) {}))
+	ts.Defer(s.Close)
+	ts.Setenv("RECEIVER", s.URL)
 }
 
 // poke overwrites bytes of a file: poke FILE OFFSET HEX, the offset in bytes.

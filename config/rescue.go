@@ -1,0 +1,184 @@
+package config
+
+import (
+	"bytes"
+	"maps"
+	"slices"
+	"strings"
+
+	"gopkg.in/yaml.v3"
+)
+
+// mostPieces bounds how often a broken file is tried in parts.
+const mostPieces = 1000
+
+// Rescue reads what can be read of a file, mistakes or not, for who has to act all the
+// same: to call somebody, or to switch heaters off. What cannot be read has its default, and
+// is left out of a list. The error is an [Errors] with every mistake found; the settings are
+// nil where no byte could be read.
+func Rescue(path string) (*Settings, error) {
+	data, err := read(path)
+	if err != nil {
+		return nil, Errors{err}
+	}
+	return rescue(path, data)
+}
+
+func rescue(name string, data []byte) (*Settings, error) {
+	r := newReader(name)
+	root := r.document(data)
+	if len(r.errs) > 0 && len(data) <= MaxBytes {
+		root = r.piecewise(data)
+	}
+	if root != nil {
+		r.root(root)
+		r.finish()
+	}
+	if len(r.errs) > 0 {
+		return r.settings, r.errs.sorted(r.dropped)
+	}
+	return r.settings, nil
+}
+
+// Touch reports whether a mistake is in a group, or has no place that shows that it is not.
+func (es Errors) Touch(group string) bool {
+	return slices.ContainsFunc(es, func(e *Error) bool { return e.Field == "" || e.Field == group || strings.HasPrefix(e.Field, group+".") })
+}
+
+// piecewise returns the groups of a file that is no document as a whole. Groups that can be
+// read are kept whole; of the others their keys, and of those the items of their lists. The
+// mistakes of the parts that are left out take the place of that of the whole.
+func (r *reader) piecewise(data []byte) *yaml.Node {
+	p := pieces{file: &reader{file: r.file}, lines: lines(data)}
+	group := ""
+	for i, line := range p.lines {
+		if word, _, ok := strings.Cut(string(line), ":"); ok && slices.Contains(groupNames, word) {
+			group = word
+		}
+		switch e := checkLine(line); {
+		case e != nil:
+			e.Line, e.Field = i+1, group
+			p.file.report(e)
+			p.lines[i] = nil
+		case marker(line):
+			p.lines[i] = nil
+		case p.next(i, i+1) == i && indentation(line) == 0 && !bytes.Contains(line, []byte(":")) && !closes(line) && line[0] != '-':
+			p.file.report(&Error{Line: i + 1, Column: 1, Field: group, Problem: "a line of no group stands here", Remedy: "remove it, or write `key: value`, indented"})
+			p.lines[i] = nil
+		}
+	}
+	p.kept = make([]bool, len(p.lines))
+	p.take(nil, 0, len(p.lines))
+	if len(p.file.errs) > 0 {
+		r.errs, r.dropped = p.file.errs, p.file.dropped
+	}
+	return p.root
+}
+
+// pieces puts a document together from the parts of a file that fit.
+type pieces struct {
+	file  *reader // its mistakes
+	lines [][]byte
+	kept  []bool
+	root  *yaml.Node // of what is kept
+	tries int
+}
+
+// take keeps what it can of the blocks between two lines that stand below the heads. Their
+// column is the least in which two begin: one line out of place must not cost the others.
+func (p *pieces) take(heads []int, from, to int) {
+	var begins []int
+	in := map[int]int{}
+	for i := p.next(from, to); i < to; i = p.next(i+1, to) {
+		if n := len(begins); n == 0 || indentation(p.lines[i]) <= indentation(p.lines[begins[n-1]]) && !closes(p.lines[i]) {
+			begins = append(begins, i)
+			in[indentation(p.lines[i])]++
+		}
+	}
+	columns := slices.Sorted(maps.Keys(in))
+	column := 0
+	if i := slices.IndexFunc(columns, func(c int) bool { return in[c] > 1 }); len(columns) > 0 {
+		column = columns[max(0, i)]
+	}
+	for k, begin := range begins {
+		end := to
+		if k+1 < len(begins) {
+			end = begins[k+1]
+		}
+		if indentation(p.lines[begin]) != column {
+			p.file.report(&Error{Line: begin + 1, Column: indentation(p.lines[begin]) + 1, Field: p.group(heads, begin),
+				Problem: "this line does not fit the lines above it", Remedy: "begin the keys of a group in one column"})
+			continue
+		}
+		p.block(heads, begin, end)
+	}
+}
+
+// group returns the group that a block belongs to, "" where it is none that is known.
+func (p *pieces) group(heads []int, begin int) string {
+	if len(heads) > 0 {
+		begin = heads[0]
+	}
+	if word, _, ok := strings.Cut(string(p.lines[begin]), ":"); ok && slices.Contains(groupNames, word) {
+		return word
+	}
+	return ""
+}
+
+// block keeps a block whole, or what it can of what stands below its first line.
+func (p *pieces) block(heads []int, from, to int) {
+	kept := slices.Clone(p.kept)
+	for _, i := range heads {
+		kept[i] = true
+	}
+	for i := from; i < to; i++ {
+		kept[i] = true
+	}
+	var text [][]byte
+	for i, line := range p.lines[:to] {
+		if !kept[i] {
+			line = nil // so that each line keeps its number
+		}
+		text = append(text, line)
+	}
+	p.tries++
+	alone := newReader(p.file.file)
+	root := alone.document(append(bytes.Join(text, []byte("\n")), '\n'))
+	if len(alone.errs) == 0 && root != nil {
+		p.kept, p.root = kept, root
+		return
+	}
+	if below := p.next(from+1, to); below < to && p.tries < mostPieces {
+		before := len(p.file.errs)
+		p.take(append(slices.Clone(heads), from), below, to)
+		if len(p.file.errs) > before {
+			return
+		}
+	}
+	for _, e := range alone.errs {
+		e.Field = p.group(heads, from)
+		p.file.report(e)
+	}
+}
+
+// next returns the first line from one on that holds more than a comment, or to.
+func (p *pieces) next(from, to int) int {
+	for from < to {
+		if line := bytes.TrimSpace(p.lines[from]); len(line) > 0 && line[0] != '#' {
+			break
+		}
+		from++
+	}
+	return from
+}
+
+func indentation(line []byte) int { return len(line) - len(bytes.TrimLeft(line, " ")) }
+
+// closes reports whether a line ends a bracket that was opened above it.
+func closes(line []byte) bool { return bytes.IndexByte([]byte("]}"), bytes.TrimSpace(line)[0]) >= 0 }
+
+// marker reports whether a line begins or ends a document.
+func marker(line []byte) bool {
+	line = bytes.TrimRight(line, " \t")
+	return bytes.Equal(line, []byte("---")) || bytes.Equal(line, []byte("..."))
+}
