@@ -22,6 +22,7 @@ func Load(path string) (*Settings, error) {
 	if err != nil {
 		return nil, Errors{err}
 	}
+	defer clear(data) // it may hold credentials
 	return Parse(path, data)
 }
 

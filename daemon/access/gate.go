@@ -18,9 +18,9 @@ import (
 
 // Options say who is let in.
 type Options struct {
-	// Operate and Look are the secrets of the two roles; empty for none. With neither,
-	// only this computer may ask, and may do everything.
-	Operate, Look string
+	// Operate and Look are the secrets of the two roles. With neither, only this computer
+	// may ask, and may do everything.
+	Operate, Look Secret
 	// Public is the address under which people reach the daemon; nil when it is that of
 	// the listener. Its host and origin count as our own.
 	Public *url.URL
@@ -50,25 +50,35 @@ type Gate struct {
 	counts   counts
 }
 
-// secret is kept as its sum alone, which compares in the same time whatever was sent.
+// Secret is what is kept of a secret: its sum alone, which compares in the same time whatever
+// was sent, and shows nothing to whoever reads the memory. The zero Secret is none.
+type Secret struct {
+	sum [sha256.Size]byte
+	set bool
+}
+
+// SecretOf returns what is kept of a secret; of an empty text that is none.
+func SecretOf(text []byte) Secret { return Secret{sha256.Sum256(text), len(text) > 0} }
+
+// Set reports whether there is a secret.
+func (s Secret) Set() bool { return s.set }
+
+// secret is that of a role.
 type secret struct {
 	role Role
-	sum  [sha256.Size]byte
+	Secret
 }
 
 // New returns a gate. Errors name what does not go together, and hold no secret.
 // Close must be called when it is not needed any more.
 func New(o Options) (*Gate, error) {
 	g := &Gate{o: o, cross: http.NewCrossOriginProtection(), hosts: map[string]bool{"localhost": true}, sessions: newSessions(), throttle: newThrottle()}
-	for _, s := range []struct {
-		role Role
-		text string
-	}{{Operate, o.Operate}, {Look, o.Look}} {
-		if s.text != "" {
-			g.secrets = append(g.secrets, secret{s.role, sha256.Sum256([]byte(s.text))})
+	for _, s := range []secret{{Operate, o.Operate}, {Look, o.Look}} {
+		if s.set {
+			g.secrets = append(g.secrets, s)
 		}
 	}
-	if o.Operate != "" && o.Operate == o.Look {
+	if o.Operate.set && o.Operate == o.Look {
 		return nil, errors.New("cannot tell who may operate from who may look: both secrets are the same; make another with: beltwarden config secret FILE")
 	}
 	for _, h := range o.Hosts {

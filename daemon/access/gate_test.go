@@ -47,7 +47,9 @@ func newHouse(t *testing.T, o Options) *house {
 	return h
 }
 
-func both() Options { return Options{Operate: operates, Look: looks} }
+func both() Options {
+	return Options{Operate: SecretOf([]byte(operates)), Look: SecretOf([]byte(looks))}
+}
 
 // visit is one request; "K: v" lines are headers, and Host and From are the request's own.
 func (h *house) visit(method, path, body string, lines ...string) *http.Response {
@@ -115,9 +117,9 @@ func TestWhoMayDoWhat(t *testing.T) {
 		{both(), "GET", "/", "Authorization: Basic " + operates, 401, "asks for a secret"},
 		{both(), "GET", "/", "Authorization: Bearer", 401, "asks for a secret"},
 		{both(), "GET", "/?secret=" + operates, "", 401, "asks for a secret"},
-		{Options{Look: looks}, "POST", "/api/v1/commands", asLooker, 403, "may look"},
-		{Options{Look: looks}, "GET", "/", asLooker, 200, "in as look"},
-		{Options{Look: looks}, "GET", "/", asOperator, 401, "wrong"},
+		{Options{Look: SecretOf([]byte(looks))}, "POST", "/api/v1/commands", asLooker, 403, "may look"},
+		{Options{Look: SecretOf([]byte(looks))}, "GET", "/", asLooker, 200, "in as look"},
+		{Options{Look: SecretOf([]byte(looks))}, "GET", "/", asOperator, 401, "wrong"},
 		{Options{}, "POST", "/api/v1/commands", "", 200, "in as operate"}, // on loopback, by the system's users
 	} {
 		t.Run(fmt.Sprintf("%s %s %.30s", c.method, c.path, c.line), func(t *testing.T) {
@@ -220,7 +222,7 @@ func TestBodiesAreBounded(t *testing.T) {
 // TestWhatDoesNotGoTogether is refused at start.
 func TestWhatDoesNotGoTogether(t *testing.T) {
 	public := &url.URL{Scheme: "https", Host: "belt.workshop.example"}
-	for _, o := range []Options{{Operate: operates, Look: operates}, {Public: public}} {
+	for _, o := range []Options{{Operate: SecretOf([]byte(operates)), Look: SecretOf([]byte(operates))}, {Public: public}} {
 		g, err := New(o)
 		if err == nil {
 			g.Close()
@@ -249,7 +251,7 @@ func TestSenders(t *testing.T) {
 		{proxy, "192.0.2.7:1", "198.51.100.9", "192.0.2.7"}, // not the proxy
 		{proxy, "[::ffff:127.0.0.1]:1", "[2001:db8::1]:443", "2001:db8::1"},
 	} {
-		g, err := New(Options{Proxy: c.proxy, Operate: operates})
+		g, err := New(Options{Proxy: c.proxy, Operate: SecretOf([]byte(operates))})
 		if err != nil {
 			t.Fatal(err)
 		}

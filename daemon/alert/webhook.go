@@ -39,7 +39,7 @@ type WebhookOptions struct {
 	Name    string            // of the channel; made of the host when empty
 	URL     string            // may carry a secret
 	Header  map[string]string // added to each request; may carry secrets
-	Sign    string            // secret that requests are signed with; none when empty
+	Sign    []byte            // secret that requests are signed with; none when empty
 	Timeout time.Duration     // of one attempt, 10 s when 0
 	Agent   string            // the User-Agent, "beltwarden" when empty
 	// Dial reaches the receiver; nil is the network.
@@ -63,7 +63,7 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return nil, errors.New("cannot use the address of a webhook: it is not of the form https://host/path")
 	}
-	w := &Webhook{url: o.URL, header: http.Header{}, timeout: o.Timeout, channel: o.Name, sign: []byte(o.Sign)}
+	w := &Webhook{url: o.URL, header: http.Header{}, timeout: o.Timeout, channel: o.Name, sign: o.Sign}
 	if w.channel == "" {
 		w.channel = channelName(u)
 	}

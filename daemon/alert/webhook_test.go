@@ -68,7 +68,7 @@ func TestSignature(t *testing.T) {
 	}))
 	defer s.Close()
 	before := time.Now().Unix()
-	if err := post(t, WebhookOptions{URL: s.URL, Sign: "hunter2"}, ledger.Alert{ID: "s-7", Text: "the belt has wandered"}); err != nil {
+	if err := post(t, WebhookOptions{URL: s.URL, Sign: []byte("hunter2")}, ledger.Alert{ID: "s-7", Text: "the belt has wandered"}); err != nil {
 		t.Fatal(err)
 	}
 	at := got.Header.Get(TimestampHeader)

@@ -214,7 +214,7 @@ func TestWebPagesAreTurnedAway(t *testing.T) {
 
 func TestSecretIsAskedFor(t *testing.T) {
 	b := setUp(t)
-	b.Handler = gate(t, access.Options{Operate: "0123456789abcdef"}, b.plain)
+	b.Handler = gate(t, access.Options{Operate: access.SecretOf([]byte("0123456789abcdef"))}, b.plain)
 	for _, h := range []string{"", "Bearer", "Bearer 0123456789abcdeF", "Basic 0123456789abcdef", "0123456789abcdef"} {
 		w := b.ask("GET", "/api/v1/status", "", "Authorization", h, "Host", "192.0.2.7:7353")
 		if problemOf(t, w); w.Code != 401 || w.Header().Get("WWW-Authenticate") == "" {

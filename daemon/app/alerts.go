@@ -1,6 +1,7 @@
 package app
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -127,7 +128,7 @@ func webhookOptions(h config.Webhook, agent string) (o alert.WebhookOptions, err
 		o.URL, err = readHidden(h.URLFile)
 	}
 	if err == nil && h.SignFile != "" {
-		o.Sign, err = readHidden(h.SignFile)
+		err = hiddenLine(h.SignFile, func(text []byte) { o.Sign = bytes.Clone(text) })
 		if why := weak(o.Sign); err == nil && why != "" {
 			err = fmt.Errorf("cannot sign with what %s holds: %s", h.SignFile, why)
 		}

@@ -30,7 +30,7 @@ func (a *App) openGate(c config.Server) (err error) {
 	if o.Look, err = readSecret(c.LookSecretFile); err != nil {
 		return err
 	}
-	a.secret = o.Operate != "" || o.Look != ""
+	a.secret = o.Operate.Set() || o.Look.Set()
 	if c.PublicURL != "" {
 		if o.Public, err = url.Parse(c.PublicURL); err != nil {
 			return fmt.Errorf("cannot use server.public_url: %w", err)

@@ -1,13 +1,16 @@
 package app
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"math"
 	"os"
 	"slices"
-	"strings"
+
+	"beltwarden/daemon/access"
 )
 
 // mostSecret bounds a file that holds a secret.
@@ -21,7 +24,7 @@ const leastBits = 40
 // not there a second time, each worth as many bits as the characters or the steps between
 // them vary by, whichever do so less (Shannon 1948, section 6). A letter that is repeated, a
 // word that is, and letters or digits in their order have next to none. It knows no words.
-func bits(text string) float64 {
+func bits[T string | []byte](text T) float64 {
 	var chars, steps, pairs []int
 	for i := range len(text) {
 		chars = append(chars, int(text[i]))
@@ -48,7 +51,7 @@ func variety(values []int) (sum float64) {
 }
 
 // weak says why a secret is too easy to guess; "" is that it is not.
-func weak(secret string) string {
+func weak[T string | []byte](secret T) string {
 	if n := bits(secret); n < leastBits {
 		return fmt.Sprintf("it is too easy to guess: short, repeated or in a row, it is worth about %.0f bits, and %d are asked for; make one with: beltwarden config secret FILE", n, leastBits)
 	}
@@ -57,44 +60,58 @@ func weak(secret string) string {
 
 // readSecret reads the secret that other computers must give; an empty path is
 // none. It may come by a pipe.
-func readSecret(file string) (string, error) {
+func readSecret(file string) (secret access.Secret, err error) {
 	if file == "" {
-		return "", nil
+		return access.Secret{}, nil
 	}
-	return secretFile(file, fs.ModeType, func(text string) (secret, why string) {
-		secret = strings.TrimSpace(text)
-		if strings.ContainsFunc(secret, func(r rune) bool { return r <= ' ' || r > '~' }) {
-			return "", "it holds white space or characters that do not travel in a header; use letters and digits"
+	err = secretFile(file, fs.ModeType, func(text []byte) (why string) {
+		text = bytes.TrimSpace(text)
+		if bytes.ContainsFunc(text, func(r rune) bool { return r <= ' ' || r > '~' }) {
+			return "it holds white space or characters that do not travel in a header; use letters and digits"
 		}
-		return secret, weak(secret)
+		secret = access.SecretOf(text)
+		return weak(text)
 	})
+	if err != nil {
+		return access.Secret{}, err
+	}
+	return secret, nil
 }
 
 // readHidden reads one line that is kept out of the configuration: a password, a
 // key or an address that holds one.
-func readHidden(file string) (string, error) {
-	return secretFile(file, 0, func(text string) (line, why string) {
-		line = strings.TrimRight(text, "\r\n")
+func readHidden(file string) (line string, err error) {
+	err = hiddenLine(file, func(text []byte) { line = string(text) })
+	return line, err
+}
+
+// hiddenLine is [readHidden] for those who keep it in another way; the text is wiped out
+// afterwards.
+func hiddenLine(file string, keep func(text []byte)) error {
+	return secretFile(file, 0, func(text []byte) (why string) {
+		text = bytes.TrimRight(text, "\r\n")
 		switch {
-		case line == "":
-			why = "the file is empty"
-		case strings.ContainsAny(line, "\r\n\x00"):
-			why = "it has more than one line"
+		case len(text) == 0:
+			return "the file is empty"
+		case bytes.ContainsAny(text, "\r\n\x00"):
+			return "it has more than one line"
 		}
-		return line, why
+		keep(text)
+		return ""
 	})
 }
 
 // secretFile reads a secret from a short file that not every user of this computer may
 // read. Kinds are the types that it may have other than a plain file; take gets what is
-// in it, and returns the secret or why it is none. Errors show nothing of it.
-func secretFile(file string, kinds fs.FileMode, take func(text string) (secret, why string)) (string, error) {
+// in it, which is wiped out afterwards, and returns why it is no secret. Errors show nothing
+// of it.
+func secretFile(file string, kinds fs.FileMode, take func(text []byte) (why string)) error {
 	path, err := SecretPath(file)
 	if err != nil {
-		return "", err
+		return err
 	}
-	fail := func(err error) (string, error) { return "", fmt.Errorf("cannot read the secret: %w", err) }
-	unfit := func(why string) (string, error) { return "", fmt.Errorf("cannot use the secret in %s: %s", path, why) }
+	fail := func(err error) error { return fmt.Errorf("cannot read the secret: %w", err) }
+	unfit := func(why string) error { return fmt.Errorf("cannot use the secret in %s: %s", path, why) }
 	f, err := os.Open(path)
 	if err != nil {
 		return fail(err)
@@ -110,16 +127,17 @@ func secretFile(file string, kinds fs.FileMode, take func(text string) (secret, 
 	case info.Mode().Perm()&0o007 != 0:
 		return unfit("every user of this computer can read it; take that right away: chmod o= " + path)
 	}
-	data, err := io.ReadAll(io.LimitReader(f, mostSecret+1))
-	if err != nil {
+	data := make([]byte, mostSecret+1)
+	defer clear(data)
+	n, err := io.ReadFull(f, data)
+	switch {
+	case err == nil:
+		return unfit(fmt.Sprintf("the file is longer than %d bytes", mostSecret))
+	case !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF):
 		return fail(err)
 	}
-	if len(data) > mostSecret {
-		return unfit(fmt.Sprintf("the file is longer than %d bytes", mostSecret))
-	}
-	secret, why := take(string(data))
-	if why != "" {
+	if why := take(data[:n]); why != "" {
 		return unfit(why)
 	}
-	return secret, nil
+	return nil
 }

@@ -9,6 +9,8 @@ import (
 	"testing"
 
 	"golang.org/x/sys/unix"
+
+	"beltwarden/daemon/access"
 )
 
 func TestSecretFiles(t *testing.T) {
@@ -30,10 +32,10 @@ func TestSecretFiles(t *testing.T) {
 			t.Fatal(err)
 		}
 		got, err := readSecret(path)
-		if c.want == "" && (err != nil || got != "belt-7f3a-pegs-2c") {
-			t.Errorf("%q: %q, %v", c.content, got, err)
+		if c.want == "" && (err != nil || got != access.SecretOf([]byte("belt-7f3a-pegs-2c"))) {
+			t.Errorf("%q: %v, %v", c.content, got.Set(), err)
 		}
-		if c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) {
+		if c.want != "" && (err == nil || got.Set() || !strings.Contains(err.Error(), c.want)) {
 			t.Errorf("%q, %v: %v, want %q", c.content, c.mode, err, c.want)
 		}
 	}
@@ -105,7 +107,7 @@ func TestSecretByAPipe(t *testing.T) {
 	wrote := make(chan error, 1)
 	go func() { wrote <- os.WriteFile(path, []byte("belt-7f3a-pegs-2c\n"), 0) }()
 	got, err := readSecret(path)
-	if err := errors.Join(err, <-wrote); err != nil || got != "belt-7f3a-pegs-2c" {
-		t.Errorf("%q, %v", got, err)
+	if err := errors.Join(err, <-wrote); err != nil || got != access.SecretOf([]byte("belt-7f3a-pegs-2c")) {
+		t.Errorf("%v, %v", got.Set(), err)
 	}
 }
