@@ -33,17 +33,18 @@ func newCool() *cobra.Command {
 	c := &cobra.Command{
 		Use: "cool --config FILE", Short: "Switch the heaters off while no daemon runs, and watch them cool", Args: args(0, 0, ""),
 		Long: "cool opens the port, switches both heaters off and watches the readings fall. The\n" +
-			"service runs it after a daemon that was killed, hung or fell over; run it yourself\n" +
-			"when you are in doubt. Of a configuration with mistakes the section machine is\n" +
+			"service runs it after a daemon that was killed, hung or fell over, only until the\n" +
+			"board tells that they are off: the daemon that is started next watches them cool.\n" +
+			"Run it yourself when you are in doubt. Of a configuration with mistakes the section machine is\n" +
 			"enough. Opening the port restarts many boards, which ends a print.\n\n" +
 			"It does not replace the board's own heater protection, nor the mains switch.",
 	}
 	c.Flags().StringVar(&file, "config", "", "configuration file")
 	c.Flags().DurationVar(&within, "within", 5*time.Minute, "longest time to try")
-	c.Flags().BoolVar(&failed, "after-failure", false, "do nothing after a service that has ended in order ($"+serviceResult+")")
+	c.Flags().BoolVar(&failed, "after-failure", false, "before a failed service is started again: only until the board tells no target; nothing after an orderly end ($"+serviceResult+")")
 	speed := c.Flags().Float64("speed", 1, "how many times faster than a clock a simulated machine runs (rig --speed)")
 	asJSON := jsonFlag(c)
-	c.RunE = func(c *cobra.Command, _ []string) (err error) {
+	c.RunE = func(c *cobra.Command, _ []string) error {
 		if err := needFlags(c, "config"); err != nil {
 			return err
 		}
@@ -67,11 +68,10 @@ func newCool() *cobra.Command {
 				return usagef("cannot cool: --speed %g is for a simulated machine on a pseudo-terminal, above 0 and up to 1000; leave it out", *speed)
 			}
 		}
-		if failed {
-			finish := callWhileCooling(c.Context(), c.ErrOrStderr(), cfg)
-			defer func() { finish(err) }()
+		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery, Idle: set.BoardIdle > 0, Taken: failed, Speed: *speed}, serialio.OpenDevice)
+		if err != nil && failed {
+			callHot(c.Context(), c.ErrOrStderr(), cfg, err)
 		}
-		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery, Idle: set.BoardIdle > 0, Speed: *speed}, serialio.OpenDevice)
 		if errors.Is(err, supervisor.ErrHot) {
 			return &failure{status: exitHot, err: err, hint: "switch the machine off at the mains, and look at it"}
 		}
@@ -87,38 +87,12 @@ func newCool() *cobra.Command {
 	return c
 }
 
-// callAfter is how long the heaters may take to be shown off before somebody is called:
-// the daemon does not run meanwhile, and calls nobody.
-const callAfter = 20 * time.Second
-
-// callWhileCooling calls everybody when a service that failed is not shown to be cold
-// within callAfter. The function it returns ends the wait, and calls with what became of it
-// where somebody has been called, or has to be.
-func callWhileCooling(ctx context.Context, w io.Writer, cfg *config.Settings) (finish func(error)) {
-	why := fmt.Sprintf("the daemon has ended (%s)", strings.TrimSpace(os.Getenv(serviceResult)+" "+os.Getenv(exitStatus)))
-	say := func(text string) {
-		if err := callAll(ctx, w, cfg, callWithin, why+": "+text); err != nil {
-			tell(w, err)
-		}
-	}
-	ended, called := make(chan struct{}), make(chan bool, 1)
-	go func() {
-		select {
-		case <-ended:
-			called <- false
-		case <-time.After(callAfter):
-			say("heaters may be on, and were not shown to be off yet. Be ready to switch the machine off at the mains")
-			called <- true
-		}
-	}()
-	return func(err error) {
-		close(ended)
-		switch was := <-called; {
-		case err != nil:
-			say("heaters may be on: " + err.Error())
-		case was:
-			say("the heaters are shown to be off; the daemon is started again")
-		}
+// callHot calls everybody: the heaters were not switched off after a daemon that failed, and
+// until the next one is up there is nobody else who calls.
+func callHot(ctx context.Context, w io.Writer, cfg *config.Settings, cause error) {
+	text := fmt.Sprintf("the daemon has ended (%s), and heaters may be on: %v", strings.TrimSpace(os.Getenv(serviceResult)+" "+os.Getenv(exitStatus)), cause)
+	if err := callAll(ctx, w, cfg, callWithin, text); err != nil {
+		tell(w, err)
 	}
 }
 

@@ -133,7 +133,7 @@ func wayTo(err error) string {
 	case errors.Is(err, http.ErrSchemeMismatch):
 		return "it does not encrypt: begin its address with http://, or name server.tls_cert_file in its configuration"
 	}
-	return "start it with: beltwarden serve --config FILE, or say where it is with --daemon or " + daemonVariable
+	return "start it with: beltwarden serve --config FILE, or say where it is with --daemon or " + daemonVariable + "; whether the service has ended for good is told by: systemctl status beltwarden"
 }
 
 // withoutTail takes a remedy off the end of a text that repeats it.

@@ -17,6 +17,7 @@ type Cooling struct {
 	Within time.Duration // altogether
 	Every  time.Duration // between two readings
 	Idle   bool          // the board was told to halt when it is idle for long, and is to forget that
+	Taken  bool          // until the board tells no target any more: a daemon follows, which watches it cool
 	Speed  float64       // how many times faster than a clock a simulated machine runs; 0 for a real one
 }
 
@@ -26,7 +27,8 @@ type Cooling struct {
 const coolWords = "\nM108\nM104 S0\nM140 S0\n"
 
 // Cool switches the heaters of a board off while no daemon works it, and watches the
-// readings fall: for the time after a daemon that was killed, or fell over. It tries until
+// readings fall: for the time after a daemon that was killed, or fell over. Where a daemon
+// follows, whoever waits for it waits for as little as can be. It tries until
 // ctx or the time that is set ends, also through restarts of the board, and returns what was
 // seen. The error is [ErrHot] with the reason where they were not shown to be off.
 func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) {
@@ -38,6 +40,8 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 	for {
 		done, err := k.attempt(ctx, open)
 		switch {
+		case done && !k.guard.Shown():
+			return "switched off, as the board tells; the daemon that is started next watches them cool", nil
 		case done:
 			return k.guard.Text(), nil
 		case err != nil && ctx.Err() == nil:
@@ -60,6 +64,7 @@ type cooler struct {
 	told            bool // some temperature
 	begun           time.Time
 	nozzleOn, bedOn bool // the board tells a target that is not 0
+	off             int  // reports in a row that tell none
 }
 
 // at is the machine's time since the cooler began: how fast a body may cool is judged by it.
@@ -91,15 +96,17 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 				return false, ev.Err
 			case ev.Kind == serialio.EventSynced:
 				synced = true
-				k.off(conn)
+				k.switchOff(conn)
 			case ev.Kind == serialio.EventReport && k.report(ev.Reply.Temps):
+				return true, nil
+			case synced && k.c.Taken && k.off >= offReports:
 				return true, nil
 			}
 		case <-tick.C:
 			switch {
 			case !synced:
 			case k.nozzleOn || k.bedOn:
-				k.off(conn) // it was asked for heat again, or has not heard us
+				k.switchOff(conn) // it was asked for heat again, or has not heard us
 			default:
 				conn.Ask(askID, "M105")
 			}
@@ -107,7 +114,10 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 	}
 }
 
-func (k *cooler) off(conn *serialio.Conn) {
+// offReports is how many reports must say that no heater has a target: one may be damaged.
+const offReports = 2
+
+func (k *cooler) switchOff(conn *serialio.Conn) {
 	lines := []string{"M104 S0", "M140 S0", "M105"}
 	if k.c.Idle {
 		lines = append(lines, "M85 S0")
@@ -129,6 +139,10 @@ func (k *cooler) report(t serialio.Temps) bool {
 		k.bedOn = t.HasBedTarget && t.BedTargetC > 0
 	}
 	k.told = true
+	k.off++
+	if k.nozzleOn || k.bedOn {
+		k.off = 0
+	}
 	at, none := k.at(), heat.Model{}
 	if t.HasNozzle {
 		k.guard.Observe(heat.Nozzle, heated(at, t.NozzleC, 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)

@@ -43,6 +43,27 @@ func hotBoard(t *testing.T, words string, alter func(*rig.Settings)) *rig.Rig {
 	return r
 }
 
+// TestCoolBeforeADaemon: what follows a daemon that failed is not held up by a bed that takes
+// minutes to cool, and leaves no heater on.
+func TestCoolBeforeADaemon(t *testing.T) {
+	for _, words := range []string{"M104 S205\nM140 S60\n", "M140 S60\nM109 S280\n", "M104 S205\nM140 S60\nG91\nG1 X1 F1\n", "M105\n"} {
+		for _, resets := range []bool{false, true} {
+			inBubble(t, func(t *testing.T) {
+				r := hotBoard(t, words, func(s *rig.Settings) { s.Board.ResetOnOpen = resets })
+				begun := time.Now()
+				said, err := Cool(context.Background(), Cooling{Port: serialio.Settings{Path: "rig", BaudRate: 250000}, Conn: serialio.Options{BootWait: time.Second},
+					Within: 30 * time.Second, Every: 2 * time.Second, Taken: true}, r.Open)
+				if took := time.Since(begun); err != nil || took > 20*time.Second {
+					t.Errorf("%q, restarts when opened %v: %v after %s", words, resets, err, took)
+				}
+				if _, nt, _, bt := r.Temperatures(); nt != 0 || bt != 0 || !strings.Contains(said, "off") {
+					t.Errorf("%q: said %q, targets left at %.0f and %.0f °C", words, said, nt, bt)
+				}
+			})
+		}
+	}
+}
+
 func coolIt(r *rig.Rig, within time.Duration) (string, error) {
 	return Cool(context.Background(), Cooling{Port: serialio.Settings{Path: "rig", BaudRate: 250000}, Conn: serialio.Options{BootWait: time.Second},
 		Within: within, Every: 2 * time.Second}, r.Open)
@@ -167,4 +188,51 @@ func TestARunThatFallsOver(t *testing.T) {
 		}
 		x.s.close()
 	})
+}
+
+// TestCallsAfterAFall: a daemon that comes back to unfinished work calls before it has tried the
+// board, and does not call a board out of reach that it can reach.
+func TestCallsAfterAFall(t *testing.T) {
+	for _, out := range []bool{false, true} {
+		inBubble(t, func(t *testing.T) {
+			x := newRun(t, testRig(), testSettings())
+			l, err := ledger.Open(x.path, ledger.Options{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			f := &falls{l, make(chan struct{})}
+			m, err := NewMachine(t.Context(), x.set, f, x.inspect, "test", time.Now())
+			if err != nil {
+				t.Fatal(err)
+			}
+			x.s = New(m, f, x.rig.Open, zap.NewNop())
+			fell := make(chan any, 1)
+			go func() {
+				defer func() { fell <- recover() }()
+				_ = x.s.Run(t.Context())
+			}()
+			x.until(Idle, time.Minute)
+			x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
+			x.until(Execute, 2*time.Hour)
+			time.Sleep(20 * time.Second)
+			close(f.now)
+			<-fell
+			x.s.close()
+			l.Close()
+			if out {
+				x.rig.Unplug()
+			}
+			x.start()
+			time.Sleep(5 * time.Second)
+			told := x.alerts()
+			if !strings.Contains(told, "restart: the board is being asked, and its heaters may be on until it answers: the daemon ended while") {
+				t.Errorf("told:\n%s", told)
+			}
+			if got := strings.Contains(told, "the board is out of reach, and its heaters may be on: cut the mains"); got != out {
+				t.Errorf("cable out %v, told:\n%s", out, told)
+			}
+			x.rig.Replug()
+			x.until(Aborted, 10*time.Minute)
+		})
+	}
 }

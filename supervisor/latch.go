@@ -80,10 +80,19 @@ func (m *Machine) callAtOnce(out *Output) {
 		return
 	}
 	text := "heaters are being switched off" + m.lastRead() + "; whether they are follows: " + m.cause.Text
-	if m.link.phase != linkUp {
-		text = "the board is out of reach, and its heaters" + m.lastRead() + " may be on: cut the mains; " + m.cause.Text
+	switch {
+	case m.link.phase == linkUp:
+	case m.cause.Code == CauseRestart:
+		text = "the board is being asked, and its heaters may be on until it answers: " + m.cause.Text
+	default:
+		text = m.outOfReach(m.cause.Text)
 	}
 	m.alert(out, m.cause.Code, text)
+}
+
+// outOfReach says what to do about a board that is not there.
+func (m *Machine) outOfReach(why string) string {
+	return "the board is out of reach, and its heaters" + m.lastRead() + " may be on: cut the mains; " + why
 }
 
 // lostAtRest calls the operator when a board goes that had a heater on with no lot at work.
@@ -91,7 +100,7 @@ func (m *Machine) lostAtRest(why Cause, out *Output) {
 	if !m.mayHeat() && m.heat.nozzleTargetC == 0 && m.heat.bedTargetC == 0 {
 		return
 	}
-	text := "the board is out of reach, and its heaters" + m.lastRead() + " may be on: cut the mains; " + why.Text
+	text := m.outOfReach(why.Text)
 	m.note(out, "fault", text)
 	m.alert(out, why.Code, text)
 }

@@ -46,7 +46,11 @@ func (m *Machine) openLink(out *Output) {
 // slowly, for as long as the state wants a board.
 func (m *Machine) linkFailed(err error, out *Output) {
 	m.link.phase = linkDown
+	first := m.link.wait == 0
 	m.lostLink(err, out)
+	if first && m.state == Aborting && m.cause.Code == CauseRestart { // called before it was tried: see callAtOnce
+		m.alert(out, CauseRestart, m.outOfReach(m.link.problem))
+	}
 }
 
 // lostLink notes why there is no board and arms the next attempt.
