@@ -47,6 +47,7 @@ type Temps struct {
 	NozzleDuty, BedDuty        float64 // heater duty in the board's own units, commonly 0 to 127 or 255
 	HasNozzle, HasNozzleTarget bool
 	HasBed, HasBedTarget       bool
+	NozzleUnread, BedUnread    bool // its key is there, with what is no temperature: nan, -127, 1100
 	HasChamber                 bool
 	HasNozzleDuty, HasBedDuty  bool
 }

@@ -4,13 +4,14 @@ import "bytes"
 
 // parseTemps reads "T:201.2 /202.0 B:60.1 /60.0 @:127 B@:63" and its kin: T0
 // stands for T where there is no T, the target may be missing, blanks may be
-// missing. It says whether a measured temperature of nozzle, bed or chamber was
-// read. What is not a number, or not a temperature, is left out: a
-// broken sensor must not look like a reading.
+// missing. It says whether the line is about temperatures of nozzle, bed or chamber.
+// What is no number, or no temperature, is no reading and is marked as that: a broken
+// sensor must neither look like a sound one nor like a heater that is not there.
 func parseTemps(t *Temps, line []byte) bool {
 	line = line[:min(len(line), maxText)]
 	var n Temps
 	var first heaterReading // T0, used if there is no T
+	hasFirst := false
 	for i := 0; i < len(line); {
 		// A key begins the line or follows a blank or a number.
 		key, rest := heaterKey(line[i:])
@@ -22,11 +23,11 @@ func parseTemps(t *Temps, line []byte) bool {
 		i = len(line) - len(rest) + used
 		switch key {
 		case "T":
-			n.NozzleC, n.HasNozzle, n.NozzleTargetC, n.HasNozzleTarget = h.valueC, h.has, h.targetC, h.hasTarget
+			n.NozzleC, n.HasNozzle, n.NozzleTargetC, n.HasNozzleTarget, n.NozzleUnread = h.valueC, h.has, h.targetC, h.hasTarget, !h.has
 		case "T0":
-			first = h
+			first, hasFirst = h, true
 		case "B":
-			n.BedC, n.HasBed, n.BedTargetC, n.HasBedTarget = h.valueC, h.has, h.targetC, h.hasTarget
+			n.BedC, n.HasBed, n.BedTargetC, n.HasBedTarget, n.BedUnread = h.valueC, h.has, h.targetC, h.hasTarget, !h.has
 		case "C":
 			n.ChamberC, n.HasChamber = h.valueC, h.has
 		case "@", "@0":
@@ -35,13 +36,15 @@ func parseTemps(t *Temps, line []byte) bool {
 			n.BedDuty, n.HasBedDuty = h.valueC, h.has
 		}
 	}
-	if !n.HasNozzle && first.has {
-		n.NozzleC, n.HasNozzle, n.NozzleTargetC, n.HasNozzleTarget = first.valueC, true, first.targetC, first.hasTarget
+	if !n.HasNozzle && hasFirst {
+		n.NozzleC, n.HasNozzle, n.NozzleTargetC, n.HasNozzleTarget, n.NozzleUnread = first.valueC, first.has, first.targetC, first.hasTarget, !first.has
 	}
-	if n.Any() {
+	// Free text may hold "T:" and the like. What cannot be read counts where something else does.
+	is := n.Any() || n.NozzleUnread && n.HasNozzleTarget || n.BedUnread && n.HasBedTarget
+	if is {
 		*t = n
 	}
-	return n.Any()
+	return is
 }
 
 type heaterReading struct {
@@ -62,6 +65,9 @@ func heaterKey(b []byte) (string, []byte) {
 // readHeater reads "201.2 /202.0" and returns how many bytes it used.
 func readHeater(b []byte) (h heaterReading, used int) {
 	h.valueC, h.has, used = readNumber(b, -100, 1000)
+	for !h.has && used < len(b) && isWordOf(b[used]) && !(used+1 < len(b) && b[used+1] == ':') { // nan, inf, ---
+		used++
+	}
 	rest := b[used:]
 	slash := skipBlanks(rest)
 	if slash < len(rest) && rest[slash] == '/' {
@@ -71,6 +77,9 @@ func readHeater(b []byte) (h heaterReading, used int) {
 	}
 	return h, used
 }
+
+// isWordOf reports whether a byte may be part of what stands for a number and is none.
+func isWordOf(c byte) bool { return isLetter(c) || isDigit(c) || c == '-' || c == '.' || c == '?' }
 
 // parsePosition reads "X:0.00 Y:0.00 Z:0.00 E:0.00 Count X:0 Y:0 Z:0", with or
 // without blanks. What follows Count is in motor steps and not wanted.

@@ -29,7 +29,7 @@ func (b board) emergency() bool { return b.capabilities["EMERGENCY_PARSER"] }
 
 // reported takes in a line of the board's own.
 func (m *Machine) reported(r serialio.Reply, out *Output) {
-	if r.Temps.HasNozzle || r.Temps.HasBed {
+	if t := r.Temps; t.HasNozzle || t.HasBed || t.NozzleUnread || t.BedUnread {
 		m.temperatures(r.Temps, out)
 	}
 	m.stands(r)
@@ -121,20 +121,30 @@ func (m *Machine) hostAction(word string, out *Output) {
 // temperatures takes in a reading and sees whether it ends a wait.
 func (m *Machine) temperatures(t serialio.Temps, out *Output) {
 	m.heat.asking, m.heat.read = false, m.now
-	m.heat.took(t)
+	m.heat.took(t, m.now)
 	m.warmed(t, out)
 	m.foundHot(t, out)
 	m.watchHeat(t, out)
 	m.waited(out)
 }
 
+// staleAfter is how much older than the newest reading that of one heater may be. No wait
+// takes one that is older at all.
+const staleAfter = 10 * time.Second
+
+// nozzleTold and bedTold report whether what was read of a heater last is what is.
+func (h *warm) nozzleTold() bool { return h.hasNozzle && h.read.Sub(h.nozzleRead) <= staleAfter }
+func (h *warm) bedTold() bool    { return h.hasBed && h.read.Sub(h.bedRead) <= staleAfter }
+
 // took takes in what a reading tells.
-func (h *warm) took(t serialio.Temps) {
+func (h *warm) took(t serialio.Temps, now time.Time) {
 	if t.HasNozzle {
+		h.nozzleRead = now
 		h.earlierNozzleC = h.nozzleC
 		h.hasNozzle, h.nozzleC, h.nozzleTargetC = true, t.NozzleC, t.NozzleTargetC
 	}
 	if t.HasBed {
+		h.bedRead = now
 		h.hasBed, h.bedC, h.bedTargetC = true, t.BedC, t.BedTargetC
 	}
 }
@@ -142,6 +152,7 @@ func (h *warm) took(t serialio.Temps) {
 // poll asks for temperatures where the board does not send them by itself.
 func (m *Machine) poll(out *Output) {
 	m.heat.poll.set(m.now.Add(m.set.PollEvery))
+	m.expectReadings()
 	if m.link.board.reports && m.now.Sub(m.heat.read) < silentPolls*m.set.PollEvery {
 		return
 	}

@@ -15,9 +15,25 @@ import (
 type heatWatch struct {
 	*heat.Guard
 	nozzleTarget, bedTarget asked
-	lost                    deadline // no reading since
+	nozzleLost, bedLost     lostReading
 	proof                   deadline // of a proof that the heaters are off
 }
+
+// lostReading follows a heater that may be on and of which the board tells nothing.
+type lostReading struct {
+	at    deadline
+	other int       // reports in a row that told the other one alone
+	since time.Time // when the first of them came
+}
+
+// How long the board may leave one heater out of what it tells. Every board tells the nozzle
+// in every report. Some leave the bed out while they wait for the nozzle, and answer nothing
+// meanwhile (common practice, no source).
+const (
+	leftOutReports = 5
+	leftOutFor     = 10 * time.Second
+	bedLeftOutFor  = 5 * time.Minute
+)
 
 // asked follows what one heater was asked for, and what the board says that it was. A
 // line handed out reaches the heater only once the moves before it are under way, so that
@@ -67,38 +83,43 @@ func (m *Machine) targetsAsked(now gcode.State) {
 // before is told.
 func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 	w, at := &m.guard, m.now.Sub(m.warmth.origin)
-	w.lost.clear()
-	if m.mayHeat() {
-		w.lost.set(m.now.Add(m.set.ReadingLost))
-	}
+	m.toldHeaters(t, out)
 	position := m.position()
 	var nozzle, bed []heat.Finding
-	if t.HasNozzle {
+	if t.HasNozzle || t.NozzleUnread {
 		beside := 0.0
 		if t.HasBed {
 			beside = t.BedC
 		}
 		model := m.warmth.nozzle.Model()
-		r := heated(at, t.NozzleC, position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
+		r := heated(at, readC(t.NozzleC, t.HasNozzle), position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
 		nozzle = w.Observe(heat.Nozzle, r, beside, &model)
 		m.withdraw(heat.Nozzle, r, out)
 	}
-	if t.HasBed {
+	if t.HasBed || t.BedUnread {
 		model := m.warmth.bed.Model()
-		r := heated(at, t.BedC, position.BedTargetC, t.HasBedTarget, t.BedTargetC)
+		r := heated(at, readC(t.BedC, t.HasBed), position.BedTargetC, t.HasBedTarget, t.BedTargetC)
 		bed = w.Observe(heat.Bed, r, 0, &model)
 		m.withdraw(heat.Bed, r, out)
 	}
 	for _, f := range append(swapped(nozzle, w.Gained(heat.Bed), "bed"), swapped(bed, w.Gained(heat.Nozzle), "nozzle")...) {
 		m.heatFound(f, out)
 	}
-	if t.HasNozzle && t.HasNozzleTarget {
+	if t.HasNozzleTarget {
 		m.watchTarget("nozzle", &w.nozzleTarget, position.NozzleTargetC, t.NozzleTargetC, m.set.NozzleWatch.CeilingC, out)
 	}
-	if t.HasBed && t.HasBedTarget {
+	if t.HasBedTarget {
 		m.watchTarget("bed", &w.bedTarget, position.BedTargetC, t.BedTargetC, m.set.BedWatch.CeilingC, out)
 	}
 	m.proved(out)
+}
+
+// readC is a temperature, and NaN for what the board told in its place and is none.
+func readC(c float64, has bool) float64 {
+	if !has {
+		return math.NaN()
+	}
+	return c
 }
 
 // heated is what the board says of one heater. One that tells no target is taken to have
@@ -205,12 +226,67 @@ func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC floa
 	a.told = true
 }
 
-// readingLost is a board that has not told a temperature for too long.
-func (m *Machine) readingLost(out *Output) {
-	m.guard.lost.clear()
-	if !m.mayHeat() || m.link.phase != linkUp {
+// expectReadings sees to it that what is to be told of heaters that may be on is missed. A
+// bed that was neither told nor asked for may not be there.
+func (m *Machine) expectReadings() {
+	at, w := m.position(), &m.guard
+	expect := func(l *lostReading, may bool) {
+		switch {
+		case !may:
+			*l = lostReading{}
+		case !l.at.armed():
+			l.at.set(m.now.Add(m.set.ReadingLost))
+		}
+	}
+	expect(&w.nozzleLost, m.mayHeat())
+	expect(&w.bedLost, at.BedTargetC > 0 || m.heat.hasBed && w.MayBeOn())
+}
+
+// toldHeaters follows which heaters a report tells, and which it leaves out.
+func (m *Machine) toldHeaters(t serialio.Temps, out *Output) {
+	w := &m.guard
+	if t.HasNozzle {
+		w.nozzleLost = lostReading{}
+	}
+	if t.HasBed {
+		w.bedLost = lostReading{}
+	}
+	m.expectReadings()
+	if l := &w.nozzleLost; t.HasBed && !t.HasNozzle && l.at.armed() {
+		if l.other == 0 {
+			l.since = m.now
+		}
+		if l.other++; l.other >= leftOutReports && m.now.Sub(l.since) >= leftOutFor {
+			m.readingLost("nozzle", l, m.now.Sub(l.since), out)
+		}
+	}
+	if l := &w.bedLost; t.HasNozzle && !t.HasBed && l.at.armed() && l.other == 0 {
+		l.other = 1
+		l.at.set(m.now.Add(max(bedLeftOutFor, m.set.ReadingLost)))
+	}
+}
+
+// readingsLost finds a board that has told nothing of a heater for too long.
+func (m *Machine) readingsLost(out *Output) {
+	w := &m.guard
+	if w.nozzleLost.at.due(m.now) {
+		m.readingLost("nozzle", &w.nozzleLost, m.set.ReadingLost, out)
+	}
+	if w.bedLost.at.due(m.now) {
+		d := m.set.ReadingLost
+		if w.bedLost.other > 0 {
+			d = max(bedLeftOutFor, d)
+		}
+		m.readingLost("bed", &w.bedLost, d, out)
+	}
+}
+
+// readingLost is a heater of which the board has told nothing for too long.
+func (m *Machine) readingLost(name string, l *lostReading, d time.Duration, out *Output) {
+	*l = lostReading{}
+	if m.link.phase != linkUp {
 		return
 	}
 	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true,
-		Text: fmt.Sprintf("the board has told no temperature for %s while a heater may be on", m.set.ReadingLost)}, out)
+		Text: fmt.Sprintf("the board has told no temperature of the %s for %s while a heater may be on", name, d.Round(time.Second))}, out)
 }

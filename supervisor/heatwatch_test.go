@@ -2,11 +2,13 @@ package supervisor
 
 import (
 	"context"
+	"fmt"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
+	"beltwarden/serialio"
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
@@ -211,4 +213,74 @@ func TestWarmedAtThePanelAtRest(t *testing.T) {
 			t.Errorf("the target is still %.0f °C", target)
 		}
 	})
+}
+
+// TestAVanishedSensorIsAFault: a heater of which the board tells no temperature, or none that can be, is
+// driven by a board that believes it cold. Neither the other heater's readings nor old ones hide that.
+func TestAVanishedSensorIsAFault(t *testing.T) {
+	for _, kind := range []rig.FaultKind{rig.MissingSensor, rig.NanSensor, rig.FloorSensor, rig.TopSensor} {
+		for _, bed := range []bool{false, true} {
+			for _, warmingUp := range []bool{true, false} {
+				fault := rig.Fault{Kind: kind, Bed: bed}
+				t.Run(fmt.Sprintf("%s, warming up %t", fault, warmingUp), func(t *testing.T) {
+					t.Parallel()
+					inBubble(t, func(t *testing.T) {
+						set := testSettings()
+						set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
+						var x *run
+						if warmingUp {
+							x = newRun(t, testRig(), set)
+							x.start()
+							x.until(Idle, time.Minute)
+							x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{5}, Start: true}})
+							time.Sleep(30 * time.Second)
+						} else {
+							x = making(t, testRig(), set)
+						}
+						if err := x.rig.Inject(fault); err != nil {
+							t.Fatal(err)
+						}
+						within := 30 * time.Second
+						if kind == rig.MissingSensor && bed {
+							within = bedLeftOutFor + 10*time.Second
+						}
+						s := x.until(Aborted, within)
+						if s.Cause.Code != CauseHeat || s.HeatFault == "" {
+							t.Errorf("cause %s: %s; latched %q", s.Cause.Code, s.Cause.Text, s.HeatFault)
+						}
+						time.Sleep(10 * time.Minute)
+						s = x.s.Snapshot()
+						if has := map[bool]bool{true: s.Heat.HasBed, false: s.Heat.HasNozzle}[bed]; has || s.Heat.Proved || !strings.Contains(x.alerts(), "NOT shown to be off") {
+							t.Errorf("shown as told: %t; proved %t: %s\n%s", has, s.Heat.Proved, s.Heat.Proof, x.alerts())
+						}
+						x.rig.Reset()
+						time.Sleep(time.Minute)
+					})
+				})
+			}
+		}
+	}
+}
+
+// TestAWaitTakesNoOldReading: a heater that the newest report leaves out ends no wait.
+func TestAWaitTakesNoOldReading(t *testing.T) {
+	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	for name, w := range map[string]wait{"nozzle warm": {nozzleFromC: 200}, "nozzle cool": {nozzleToC: 210}, "bed warm": {bedFromC: 55}, "bed cool": {bedToC: 65}} {
+		m := &Machine{set: testSettings(), now: now}
+		w.since = now
+		m.work.waiting, m.heat.read = &w, now.Add(time.Second)
+		m.heat.took(serialio.Temps{HasNozzle: true, NozzleC: 205, HasBed: true, BedC: 60}, m.heat.read)
+		if !m.satisfied() {
+			t.Errorf("%s: not met by a reading that meets it", name)
+		}
+		newer := serialio.Temps{HasNozzle: true, NozzleC: 205}
+		if w.nozzleFromC+w.nozzleToC > 0 {
+			newer = serialio.Temps{HasBed: true, BedC: 60}
+		}
+		m.heat.read = now.Add(3 * time.Second)
+		m.heat.took(newer, m.heat.read)
+		if m.satisfied() {
+			t.Errorf("%s: met by an old reading", name)
+		}
+	}
 }

@@ -223,7 +223,7 @@ func (m *Machine) reheatLegs() []leg {
 // and a cold extruder grinds the filament.
 func (m *Machine) mayExtrude(at gcode.State) bool {
 	readC := min(m.heat.nozzleC, m.heat.earlierNozzleC)
-	return mayMelt(at) && m.heat.hasNozzle && readC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
+	return mayMelt(at) && m.heat.nozzleTold() && readC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
 }
 
 // mayMelt reports whether the nozzle was told to be hot enough.

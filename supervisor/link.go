@@ -65,6 +65,7 @@ func (m *Machine) lostLink(err error, out *Output) {
 		m.note(out, "link", text)
 	}
 	m.heat.asking, m.heat.poll = false, deadline{}
+	m.guard.nozzleLost, m.guard.bedLost = lostReading{}, lostReading{}
 	wanted := m.state == Stopped && m.guard.MayBeOn() // whoever stopped it may have gone
 	switch m.state {
 	case Resetting, Clearing, Aborting, Aborted:
@@ -131,9 +132,7 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	m.heat = warm{off: m.heat.off}
 	m.heat.poll.set(m.now.Add(m.set.PollEvery))
 	m.guard.forget()
-	if m.guard.MayBeOn() {
-		m.guard.lost.set(m.now.Add(m.set.ReadingLost))
-	}
+	m.expectReadings()
 	m.link.truth = boardTruth{answered: true, restarted: m.link.truth.restarted || e.Reset, number: e.LastNumber}
 	m.settleOpenCycle(out, e.LastNumber, e.Reset)
 	switch m.state {

@@ -66,6 +66,7 @@ type warm struct {
 	nozzleTargetC, bedTargetC float64
 	hasNozzle, hasBed         bool
 	read                      time.Time // when the newest reading came
+	nozzleRead, bedRead       time.Time // and of each heater
 	asked                     time.Time // when one was last asked for
 	poll                      deadline
 	asking                    bool     // a reading has been asked for and not yet answered
@@ -77,7 +78,7 @@ func (m *Machine) Deadline() (time.Time, bool) {
 	var next time.Time
 	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
 		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge, m.rescaling.limit,
-		m.guard.lost, m.guard.proof, m.alone.at, m.lapse} {
+		m.guard.nozzleLost.at, m.guard.bedLost.at, m.guard.proof, m.alone.at, m.lapse} {
 		if d.armed() && (next.IsZero() || d.at.Before(next)) {
 			next = d.at
 		}
@@ -98,6 +99,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Progressed:
 		m.targetsAsked(e.State)
 		m.belt.progress(e.Progress)
+		m.tookLine()
 		return out // it comes ahead of an event, and asks for nothing by itself
 	case LinkSynced:
 		m.linkSynced(e, &out)
@@ -144,9 +146,7 @@ func (m *Machine) tick(out *Output) {
 	if m.heat.poll.due(m.now) {
 		m.poll(out)
 	}
-	if m.guard.lost.due(m.now) {
-		m.readingLost(out)
-	}
+	m.readingsLost(out)
 	if m.guard.proof.due(m.now) {
 		m.proofFailed(out)
 	}

@@ -188,7 +188,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	}
 	h := m.heat
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
-		HasNozzle: h.hasNozzle, HasBed: h.hasBed, Read: m.shown(h.read),
+		HasNozzle: h.nozzleTold(), HasBed: h.bedTold(), Read: m.shown(h.read),
 		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.Shown()}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}

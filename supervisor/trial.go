@@ -156,8 +156,8 @@ func (m *Machine) mayTry(what string, q *TrialBegin) error {
 		return &Refusal{what, "the board is not connected, or is at work", "make it ready with: beltwarden reset"}
 	case m.trials.open() != nil:
 		return &Refusal{what, fmt.Sprintf("trial %d has not ended", m.trials.open().ID), "read the offset and end it with: beltwarden trial end --after-mm MM, or --give-up"}
-	case !h.hasNozzle && !h.hasBed:
-		return &Refusal{what, "the board has not told its temperatures yet", "ask again in a moment"}
+	case !h.hasNozzle && !h.hasBed, h.hasNozzle && !h.nozzleTold(), h.hasBed && !h.bedTold():
+		return &Refusal{what, "the board does not tell its temperatures", "ask again in a moment"}
 	case h.nozzleC > trialColdC || h.bedC > trialColdC || h.nozzleTargetC > 0 || h.bedTargetC > 0:
 		return &Refusal{what, fmt.Sprintf("the machine is not cold: nozzle %.0f °C, bed %.0f °C, and %d °C are the most", h.nozzleC, h.bedC, trialColdC), "let it cool"}
 	case !m.belt.known || m.belt.occupied:

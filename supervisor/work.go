@@ -43,7 +43,7 @@ type work struct {
 	cancelled func(out *Output)
 	giveUp    deadline // bound on an abort
 	stuck     deadline // bound on a program of which the board takes no line
-	lines     int64    // lines accepted when that bound was set
+	lines     int64    // lines accepted by then
 	place     place    // where the board said it stands, since the program began
 	proof     bool     // the program ends with asking for that,
 	settles   bool     // once all moves have ended
@@ -203,16 +203,19 @@ func (m *Machine) dropWork() {
 	m.work = work{nextID: m.work.nextID, giveUp: m.work.giveUp}
 }
 
+// tookLine notes when the board takes a line of a program.
+func (m *Machine) tookLine() {
+	if m.work.running != 0 && m.belt.latest.Lines != m.work.lines {
+		m.work.lines = m.belt.latest.Lines
+		m.work.stuck.set(m.now.Add(m.set.StuckAfter))
+	}
+}
+
 // watchProgram sees to it that no program waits for ever for somebody who is not
 // there, with heaters on: a board may pause by a word we do not know.
 func (m *Machine) watchProgram(out *Output) {
 	m.work.stuck.clear()
 	if m.work.running == 0 {
-		return
-	}
-	if m.belt.latest.Lines != m.work.lines {
-		m.work.lines = m.belt.latest.Lines
-		m.work.stuck.set(m.now.Add(m.set.StuckAfter))
 		return
 	}
 	m.fault(Cause{CauseBoard, fmt.Sprintf("%s: the board has taken no line for %s; it may wait for somebody", m.work.doing, m.set.StuckAfter)}, out)
@@ -221,17 +224,22 @@ func (m *Machine) watchProgram(out *Output) {
 // satisfied reports whether the readings, newer than the wait, meet it.
 func (m *Machine) satisfied() bool {
 	w := m.work.waiting
-	if w == nil || !m.heat.read.After(w.since) {
+	h := &m.heat
+	if w == nil || !h.read.After(w.since) {
 		return false
 	}
 	switch {
-	case w.nozzleFromC > 0 && !(m.heat.hasNozzle && m.heat.nozzleC >= w.nozzleFromC):
+	case (w.nozzleFromC > 0 || w.nozzleToC > 0 && h.hasNozzle) && h.nozzleRead != h.read:
+		return false // this reading does not tell it, and an older one says nothing of now
+	case (w.bedFromC > 0 || w.bedToC > 0 && h.hasBed) && h.bedRead != h.read:
 		return false
-	case w.nozzleToC > 0 && m.heat.nozzleC > w.nozzleToC:
+	case w.nozzleFromC > 0 && h.nozzleC < w.nozzleFromC:
 		return false
-	case w.bedFromC > 0 && !(m.heat.hasBed && m.heat.bedC >= w.bedFromC):
+	case w.nozzleToC > 0 && h.nozzleC > w.nozzleToC:
 		return false
-	case w.bedToC > 0 && m.heat.hasBed && m.heat.bedC > w.bedToC:
+	case w.bedFromC > 0 && h.bedC < w.bedFromC:
+		return false
+	case w.bedToC > 0 && h.bedC > w.bedToC:
 		return false
 	}
 	return true

@@ -33,6 +33,7 @@ import (
 // heatFaults are what a run of the campaign may meet. A cable and a board that go are known at
 // once; of the others the machine learns when readings show it.
 var heatFaults = []rig.FaultKind{rig.StuckSensor, rig.BrokenSensor, rig.ShortSensor, rig.DriftSensor, rig.LooseSensor,
+	rig.MissingSensor, rig.NanSensor, rig.FloorSensor, rig.TopSensor, rig.OldReadings, rig.IgnoreOff,
 	rig.FullHeat, rig.NoHeat, rig.WeakHeat, rig.Unplug, rig.Reset, rig.HeaterFault}
 
 // known says whether the machine learns of a fault when it happens.

@@ -56,6 +56,9 @@ func (c *controller) machineWord(w *words) bool {
 		c.fan = 0
 	case 108, 110, 117: // acted upon before the queue, or for a display
 	case 112:
+		if c.nozzle.deaf || c.bed.deaf {
+			break
+		}
 		c.figures.EmergencyStops++
 		c.halt("emergency stop")
 	case 85:
@@ -112,6 +115,9 @@ func (c *controller) motorsOff(w *words) {
 func (c *controller) target(h *heater, target float64) {
 	if target > h.MaxC {
 		c.sayf("Error:target %g above the maximum %g, not set", target, h.MaxC)
+		return
+	}
+	if target <= 0 && h.deaf {
 		return
 	}
 	h.set(c.now, max(0, target))

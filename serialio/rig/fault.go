@@ -35,10 +35,17 @@ const (
 	LooseSensor                   // a sensor slips out of its place and feels little of the heat
 	WeakHeat                      // a heater gives a third of its power
 	Retarget                      // somebody else asks a heater for 20 degrees more
+	MissingSensor                 // a temperature is left out of the reports
+	NanSensor                     // a temperature is told as nan
+	FloorSensor                   // a temperature is told as -127, as of a digital sensor that does not answer
+	TopSensor                     // a temperature is told as 1100, the top of a table
+	IgnoreOff                     // the board ignores words that switch a heater off, and the emergency word
+	OldReadings                   // the board goes on telling a heater's temperature, target and drive of now
 )
 
 var faultNames = [...]string{"flip", "drop", "double", "delay", "lose-ok", "lose-resend", "repeat-resend",
-	"garbage", "silence", "busy", "reset", "unplug", "heater-fault", "no-heat", "stuck-sensor", "full-heat", "broken-sensor", "short-sensor", "drift-sensor", "loose-sensor", "weak-heat", "retarget"}
+	"garbage", "silence", "busy", "reset", "unplug", "heater-fault", "no-heat", "stuck-sensor", "full-heat", "broken-sensor", "short-sensor", "drift-sensor", "loose-sensor", "weak-heat", "retarget",
+	"missing-sensor", "nan-sensor", "floor-sensor", "top-sensor", "ignore-off", "old-readings"}
 
 // String returns the kind's name as [ParseFault] reads it.
 func (k FaultKind) String() string {

@@ -20,6 +20,11 @@ type heater struct {
 	drifts  bool    // offC goes on
 	offC    float64 // what the sensor shows too much
 	loose   bool    // away goes on
+	missing bool    // the reports leave it out
+	word    string  // the reports tell this in the place of its temperature; "": they do not
+	deaf    bool    // words that switch it off are ignored
+	old     string  // the reports tell this for ever; "": they do not
+	oldDuty int     // see old
 	away    float64 // share of what the body is above the air that the sensor does not feel
 }
 

@@ -12,6 +12,13 @@ const openSensorC = -14
 // shortSensorC is what it shows of one whose wires touch (common practice, no source).
 const shortSensorC = 415
 
+// What a board's controller believes of a sensor that does not answer, and of one at the top of
+// its table (common practice, no source).
+const (
+	floorSensorC = -127
+	topSensorC   = 1100
+)
+
 // How sensors go astray, made up, and slow enough for a limit on jumps to pass:
 const (
 	driftKPerMin = 4.0  // of a drifting sensor, downwards
@@ -81,6 +88,24 @@ func (c *controller) heatFault(x Fault) {
 	case WeakHeat:
 		h.PowerW /= 3
 		c.damaged("the " + name + " heater is weak")
+	case MissingSensor:
+		h.stuck, h.stuckC, h.missing = true, floorSensorC, true
+		c.damaged("the " + name + " sensor is gone")
+	case NanSensor:
+		h.stuck, h.stuckC, h.word = true, floorSensorC, "nan"
+		c.damaged("the " + name + " sensor is gone")
+	case FloorSensor:
+		h.stuck, h.stuckC = true, floorSensorC
+		c.damaged("the " + name + " sensor does not answer")
+	case TopSensor:
+		h.stuck, h.stuckC = true, topSensorC
+		c.damaged("the " + name + " sensor is at the top of its table")
+	case IgnoreOff:
+		h.deaf = true
+		c.damaged("the board does not switch the " + name + " off")
+	case OldReadings:
+		h.old, h.oldDuty = string(c.told(nil, h)), int(127*h.duty(c.now))
+		c.damaged("the board tells old values of the " + name)
 	case Retarget:
 		c.target(h, h.target+handC)
 	}

@@ -223,6 +223,9 @@ func (c *controller) listen(seg []byte) {
 				c.op.kind, c.op.until, c.watchDue = opDwell, c.now, never
 			}
 		case 112:
+			if c.nozzle.deaf || c.bed.deaf {
+				break
+			}
 			c.figures.EmergencyStops++
 			c.record.add([]byte("M112"), -1, c.now, damaged)
 			c.halt("emergency stop")

@@ -95,23 +95,41 @@ func (c *controller) temps(lead bool) {
 		b = append(b, ' ')
 		c.answered = true
 	}
-	sensor := func(name string, h *heater) {
-		b = append(b, name...)
+	duty := func(h *heater) int64 {
+		if h.old != "" {
+			return int64(h.oldDuty)
+		}
+		return int64(127 * h.duty(c.now))
+	}
+	if h := &c.nozzle; !h.missing {
+		b = c.told(append(b, "T:"...), h)
+	}
+	if h := &c.bed; !h.missing {
+		b = c.told(append(b, " B:"...), h)
+	}
+	b = append(b, " @:"...)
+	b = strconv.AppendInt(b, duty(&c.nozzle), 10)
+	b = append(b, " B@:"...)
+	b = strconv.AppendInt(b, duty(&c.bed), 10)
+	c.out = append(b, '\n')
+}
+
+// told writes the temperature and the target of a heater as reports tell them.
+func (c *controller) told(b []byte, h *heater) []byte {
+	if h.old != "" {
+		return append(b, h.old...)
+	}
+	if h.word != "" {
+		b = append(b, h.word...)
+	} else {
 		t := h.reading(c.now)
 		if !h.stuck {
 			t += (c.noise.Float64()*2 - 1) * c.set.Machine.SensorNoiseC
 		}
 		b = strconv.AppendFloat(b, t, 'f', 2, 64)
-		b = append(b, " /"...)
-		b = strconv.AppendFloat(b, h.target, 'f', 2, 64)
 	}
-	sensor("T:", &c.nozzle)
-	sensor(" B:", &c.bed)
-	b = append(b, " @:"...)
-	b = strconv.AppendInt(b, int64(127*c.nozzle.duty(c.now)), 10)
-	b = append(b, " B@:"...)
-	b = strconv.AppendInt(b, int64(127*c.bed.duty(c.now)), 10)
-	c.out = append(b, '\n')
+	b = append(b, " /"...)
+	return strconv.AppendFloat(b, h.target, 'f', 2, 64)
 }
 
 // position writes the position after all moves that have been taken.

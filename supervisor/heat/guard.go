@@ -29,6 +29,7 @@ type heater struct {
 	commandedC float64
 	newest     Reading
 	has        bool   // the board tells its reading
+	there      bool   // it is known to be there: one that is not told any more is not shown off by that
 	on         bool   // it was commanded or told a target since it was last shown to be off
 	doubt      string // why its sensor is not to be believed
 	lowC       float64
@@ -52,7 +53,7 @@ const movedC = 4
 // NewGuard returns a guard of a nozzle and a bed of which nothing is known.
 func NewGuard(nozzle, bed Limits) *Guard {
 	return &Guard{taken: true, heaters: []*heater{
-		{name: nozzle.Name, coolS: nozzleCoolS, watch: NewWatch(nozzle)},
+		{name: nozzle.Name, there: true, coolS: nozzleCoolS, watch: NewWatch(nozzle)},
 		{name: bed.Name, coolS: bedCoolS, watch: NewWatch(bed)}}}
 }
 
@@ -145,7 +146,7 @@ func (k Kind) accuses() bool {
 // the temperature of a body close by that may warm this one.
 func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []Finding {
 	h := g.of(i)
-	h.has, h.newest = true, r
+	h.has, h.there, h.newest = true, true, r
 	if !r.Assumed && r.TargetC > 0 {
 		h.on = true
 	}
@@ -214,7 +215,7 @@ func (g *Guard) Text() string { return g.text }
 // and any other that is hot.
 func (g *Guard) needed() (list []*heater) {
 	for _, h := range g.heaters {
-		if h.has && (h.on || !h.proof.seen || h.proof.mostC > proofCoolC || h.proof.targetC > 0) || h.commandedC > 0 {
+		if h.there && h.on || h.has && (!h.proof.seen || h.proof.mostC > proofCoolC || h.proof.targetC > 0) || h.commandedC > 0 {
 			list = append(list, h)
 		}
 	}

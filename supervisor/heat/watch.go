@@ -134,12 +134,16 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 			found = append(found, Finding{kind, fault, w.lim.Name + " " + fmt.Sprintf(format, args...)})
 		}
 	}
-	if math.IsNaN(r.C) || math.IsNaN(r.TargetC) || w.seen && r.At <= w.last.At || r.At <= w.calm.at {
+	if math.IsNaN(r.TargetC) || w.seen && r.At <= w.last.At || r.At <= w.calm.at {
 		return nil
 	}
 	if w.absurdly(r) {
 		if w.absurd >= 2 { // the board's words carry no checksum: one may be damaged
-			add(Absurd, true, "shows %.1f °C, which no sound sensor does: its sensor or wire is broken", r.C)
+			shows := fmt.Sprintf("%.1f °C", r.C)
+			if math.IsNaN(r.C) {
+				shows = "what is no temperature"
+			}
+			add(Absurd, true, "shows %s, which no sound sensor does: its sensor or wire is broken", shows)
 		}
 		return found
 	}
