@@ -170,18 +170,24 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 // shutDown makes the machine safe before the process ends.
 func (m *Machine) shutDown(out *Output) {
 	m.shutdown = true
-	if m.Safe() {
+	if m.settledDown() {
 		return
 	}
 	m.fault(Cause{CauseShutdown, "the daemon is ending"}, out)
 }
 
 // MaybeHot reports whether heaters may be on that could not be switched off.
-func (m *Machine) MaybeHot() bool { return m.guard.MayBeOn() }
+func (m *Machine) MaybeHot() bool { return m.guard.MayBeOn() || m.guard.Hot() }
 
 // Safe reports whether the process may end: nothing moves, and the heaters are
-// off as far as the board can be reached.
+// off as far as the board can be reached, and read as if they were.
 func (m *Machine) Safe() bool {
+	return m.settledDown() && (m.link.phase != linkUp || m.guard.Calm())
+}
+
+// settledDown reports whether nothing moves, and the board has taken the words that switch the
+// heaters off, as far as it can be reached.
+func (m *Machine) settledDown() bool {
 	if m.link.phase != linkUp {
 		return m.state != Aborting || m.link.phase == linkDown
 	}

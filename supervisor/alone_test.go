@@ -147,6 +147,7 @@ func TestNeverGoesOnByItself(t *testing.T) {
 			t.Parallel()
 			inBubble(t, func(t *testing.T) {
 				x := reheating(t, c.perDay)
+				x.hot = name == "heater"
 				c.does(x)
 				x.until(Aborted, 30*time.Minute)
 				time.Sleep(3 * time.Hour)

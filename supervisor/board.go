@@ -185,6 +185,7 @@ func (m *Machine) heatersOff(out *Output) {
 		out.do(AskBoard{Text: line})
 	}
 	m.guard.Taken()
+	m.switchedOff()
 }
 
 // offLeg switches the heaters off, and shows that the board has taken it. With
@@ -199,6 +200,9 @@ func (m *Machine) offLeg(settle bool) leg {
 		doing:   "switching the heaters off",
 		safe:    true,
 		program: func() Program { return Program{Before: lines} },
-		end:     func(*Output) { m.guard.Taken() },
+		end: func(*Output) {
+			m.guard.Taken()
+			m.switchedOff()
+		},
 	}
 }

@@ -62,6 +62,7 @@ func (m *Machine) enter(out *Output) {
 	case Held, Suspended:
 		m.enterHeld(out)
 	case Unholding, Unsuspending:
+		m.dropProof()
 		m.heat.off.clear()
 		m.setLegs(m.reheatLegs(), out)
 	case Stopping:

@@ -41,6 +41,7 @@ func (m *Machine) foundHot(t serialio.Temps, out *Output) {
 		m.alert(out, CauseHeat, text)
 		m.beginProof()
 	case len(warm) > 0:
-		m.note(out, "heat", "the board was found hot, and cools: "+strings.Join(warm, ", "))
+		m.note(out, "heat", "the board was found hot: "+strings.Join(warm, ", "))
+		m.beginProof()
 	}
 }

@@ -2,6 +2,7 @@ package supervisor
 
 import (
 	"context"
+	"errors"
 	"path/filepath"
 	"strconv"
 	"testing"
@@ -30,6 +31,7 @@ type run struct {
 	cancel context.CancelFunc
 	ended  chan error
 	starts int
+	hot    bool // what was injected may leave a heater that cannot be shown to be off
 }
 
 // clipJob is the scenario's part, from the project's own jobs.
@@ -110,7 +112,7 @@ func (x *run) stop() {
 	}
 	x.cancel()
 	x.cancel = nil
-	if err := <-x.ended; err != nil {
+	if err := <-x.ended; err != nil && !(x.hot && errors.Is(err, ErrHot)) {
 		x.t.Errorf("run ended: %v", err)
 	}
 	problems, err := x.ledger.Check(context.Background())

@@ -17,6 +17,7 @@ type heatWatch struct {
 	nozzleTarget, bedTarget asked
 	nozzleLost, bedLost     lostReading
 	proof                   deadline // of a proof that the heaters are off
+	proofBegan              time.Time
 }
 
 // lostReading follows a heater that may be on and of which the board tells nothing.
@@ -45,6 +46,7 @@ type asked struct {
 	other   time.Time // since when the board tells another one; zero: it does not
 	otherC  float64
 	told    bool
+	zero    bool // the board has told it to be off since it was switched off from here
 }
 
 type oldTarget struct {
@@ -75,8 +77,11 @@ func (w *heatWatch) forget() {
 // targetsAsked notes that other targets are on their way: what is read next must not be
 // held against the former ones.
 func (m *Machine) targetsAsked(now gcode.State) {
-	m.guard.Command(heat.Nozzle, now.NozzleTargetC)
-	m.guard.Command(heat.Bed, now.BedTargetC)
+	nozzle := m.guard.Command(heat.Nozzle, now.NozzleTargetC)
+	bed := m.guard.Command(heat.Bed, now.BedTargetC)
+	if (nozzle || bed) && m.state != Aborting && m.state != Aborted {
+		m.dropProof() // of a time before
+	}
 }
 
 // watchHeat judges a report. A fault switches the heaters off; what is only unlike
@@ -172,8 +177,9 @@ func (m *Machine) watchTarget(name string, a *asked, wantC, toldC, ceilingC floa
 			a.beforeC = append(slices.DeleteFunc(a.beforeC, func(o oldTarget) bool { return m.now.After(o.until) }),
 				oldTarget{a.nowC, m.now.Add(oldTargetFor)})
 		}
-		a.nowC, a.since = wantC, m.now
+		a.nowC, a.since, a.zero = wantC, m.now, false
 	}
+	a.zero = a.zero || toldC == 0
 	same := math.Abs(toldC-wantC) <= sameTargetC
 	if !same && m.work.running != 0 {
 		same = slices.ContainsFunc(a.beforeC, func(o oldTarget) bool { return math.Abs(toldC-o.c) <= sameTargetC && m.now.Before(o.until) })
@@ -199,6 +205,9 @@ func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC floa
 	if toldC == 0 {
 		text = fmt.Sprintf("the board's %s was asked for %.0f °C and is switched off: somebody else did that, or a time limit of the board's", name, wantC)
 	}
+	if wantC == 0 && !a.zero {
+		text = fmt.Sprintf("the board's %s was switched off from here, and the board goes on asking it for %.0f °C", name, toldC)
+	}
 	rests := false // a person at rest may well warm the nozzle at the panel, to change the filament
 	switch m.state {
 	case Idle, Stopped, Complete, Held, Suspended:
@@ -215,6 +224,9 @@ func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC floa
 		m.note(out, "heat", fmt.Sprintf("%s; after %s it was switched off", text, m.set.HeatersOffAfter))
 		a.other, a.told = time.Time{}, false
 	case a.told:
+	case wantC == 0 && !a.zero:
+		m.guard.MayHeat()
+		m.heatFound(heat.Finding{Kind: heat.Over, Fault: true, Text: text}, out)
 	case rests && toldC > 0:
 		m.guard.MayHeat()
 		m.note(out, "heat", fmt.Sprintf("%s; it is switched off in %s", text, m.set.HeatersOffAfter))

@@ -71,6 +71,7 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 				set := testSettings()
 				set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
 				x := making(t, testRig(), set)
+				x.hot = true
 				if err := x.rig.Inject(c.fault); err != nil {
 					t.Fatal(err)
 				}
@@ -133,6 +134,7 @@ func TestAStuckSensorProvesNothing(t *testing.T) {
 				rs := testRig()
 				rs.Board = rig.Variations()["lasting"]
 				x := newRun(t, rs, set)
+				x.hot = true
 				if err := x.rig.Inject(rig.Fault{Kind: rig.StuckSensor}); err != nil {
 					t.Fatal(err)
 				}
@@ -237,6 +239,7 @@ func TestAVanishedSensorIsAFault(t *testing.T) {
 						} else {
 							x = making(t, testRig(), set)
 						}
+						x.hot = true
 						if err := x.rig.Inject(fault); err != nil {
 							t.Fatal(err)
 						}

@@ -157,7 +157,9 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 
 // enterResetting opens the port, or asks the board again if it is open.
 func (m *Machine) enterResetting(out *Output) {
-	m.dropProof()
+	if !m.guard.Proving() {
+		m.dropProof()
+	}
 	switch m.link.phase {
 	case linkUp:
 		m.setLegs(m.queryLegs(), out)

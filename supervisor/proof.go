@@ -13,6 +13,17 @@ func (m *Machine) readingTime() time.Duration { return m.now.Sub(m.warmth.origin
 func (m *Machine) beginProof() {
 	m.guard.Off(m.readingTime())
 	m.guard.proof.set(m.now.Add(m.set.ProofWithin))
+	m.guard.proofBegan = m.now
+}
+
+// switchedOff begins a proof once heaters were switched off in the ordinary course of things,
+// unless there is nothing to show, or it is being shown or stands. A part's own cooling is no
+// such end.
+func (m *Machine) switchedOff() {
+	if m.state == Execute || m.guard.Proving() || m.guard.Shown() || !m.guard.Warm() {
+		return
+	}
+	m.beginProof()
 }
 
 // dropProof ends it without an outcome: heaters are switched on from here.
@@ -34,13 +45,38 @@ func (m *Machine) proved(out *Output) {
 	}
 }
 
-// proofFailed is a proof that did not come in time.
+// A proof that is on its way may take so many times as long as one that shows nothing: a heavy
+// bed that is not much warmer than its room takes a quarter of an hour for some degrees.
+const (
+	longProofs = 4
+	proofAgain = time.Minute
+)
+
+// proofFailed is a proof that did not come in time. Against a heater that does not get colder,
+// or whose target the board holds, it is a heat fault like any other.
 func (m *Machine) proofFailed(out *Output) {
 	m.guard.proof.clear()
+	if m.guard.Falling(m.readingTime()) && m.now.Sub(m.guard.proofBegan) < longProofs*m.set.ProofWithin {
+		m.guard.proof.set(m.now.Add(proofAgain))
+		return
+	}
 	m.guard.Fail(m.readingTime())
 	text := "the heaters are " + m.guard.Text()
-	m.note(out, "fault", text)
-	m.alert(out, CauseHeat, text)
+	switch {
+	case m.state == Aborting || m.state == Aborted:
+		m.note(out, "fault", text)
+		m.alert(out, CauseHeat, text)
+		if m.guard.Hot() {
+			m.latchHeat(text, out)
+		}
+	case m.guard.Hot():
+		m.fault(Cause{CauseHeat, text}, out)
+	case m.link.phase != linkUp:
+		m.note(out, "fault", text)
+		m.alert(out, CauseHeat, text)
+	default: // it reads cold, and was on for too short a time to have shown that it follows
+		m.note(out, "heat", text)
+	}
 }
 
 // withdraw takes back what was shown, once a reading speaks against it, and calls the
@@ -58,6 +94,7 @@ func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading, out *Output) {
 		return
 	}
 	m.guard.proof.set(m.now.Add(m.set.ProofWithin))
+	m.guard.proofBegan = m.now
 	text += "; it is switched off again: if that does not show within " + m.set.ProofWithin.String() + ", or nobody is at the panel, switch the machine off at the mains"
 	m.note(out, "fault", text)
 	m.alert(out, CauseHeat, text)

@@ -18,6 +18,7 @@ type Guard struct {
 	ended   bool   // it was decided
 	text    string // how it ended, or stands
 	shown   bool
+	hot     bool // it ended with a heater that reads hot, or that the board goes on asking for heat
 	taken   bool // the board has taken the words that switch off, and no heater was switched on since
 }
 
@@ -79,11 +80,12 @@ func (g *Guard) Forget() {
 	}
 }
 
-// Command notes what a heater is commanded, degrees Celsius.
-func (g *Guard) Command(i HeaterIndex, c float64) {
+// Command notes what a heater is commanded, degrees Celsius. It returns whether the heater is
+// newly asked for heat by that.
+func (g *Guard) Command(i HeaterIndex, c float64) bool {
 	h := g.of(i)
 	if c == h.commandedC {
-		return
+		return false
 	}
 	h.watch.Anew()
 	if c > 0 {
@@ -93,6 +95,7 @@ func (g *Guard) Command(i HeaterIndex, c float64) {
 		}
 	}
 	h.commandedC = c
+	return c > 0
 }
 
 // MayHeat notes that heaters may be on from here: they are switched on, or an earlier
@@ -127,8 +130,16 @@ func (g *Guard) Accuse(i HeaterIndex, why string) {
 // Trust believes all sensors again: somebody has said what was mended.
 func (g *Guard) Trust() {
 	for _, h := range g.heaters {
-		h.doubt = ""
+		h.doubt, h.on = "", false // the mains were off for that
 	}
+}
+
+// Warm reports whether there is anything to be shown off: a heater that may have been on, or
+// that is hot.
+func (g *Guard) Warm() bool {
+	return slices.ContainsFunc(g.heaters, func(h *heater) bool {
+		return h.there && h.on || h.commandedC > 0 || h.has && (h.newest.C > proofCoolC || !h.newest.Assumed && h.newest.TargetC > 0)
+	})
 }
 
 // accuses reports whether a finding speaks against the sensor, be it together with the
@@ -184,7 +195,7 @@ func (g *Guard) Gained(i HeaterIndex) float64 { return g.of(i).watch.Gained() }
 
 // Off begins a proof that the heaters are off, now that they are switched off.
 func (g *Guard) Off(at time.Duration) {
-	g.proving, g.began, g.ended, g.shown = true, at, false, false
+	g.proving, g.began, g.ended, g.shown, g.hot = true, at, false, false, false
 	g.text = "not yet shown to be off by falling readings"
 	for _, h := range g.heaters {
 		p := NewProof(h.name)
@@ -200,7 +211,7 @@ func (g *Guard) Off(at time.Duration) {
 }
 
 // Drop ends the proof without an outcome: from here on heaters are switched on.
-func (g *Guard) Drop() { g.proving, g.ended, g.shown, g.text = false, false, false, "" }
+func (g *Guard) Drop() { g.proving, g.ended, g.shown, g.hot, g.text = false, false, false, false, "" }
 
 // Proving reports whether a proof is under way and not decided.
 func (g *Guard) Proving() bool { return g.proving && !g.ended }
@@ -247,9 +258,31 @@ func (g *Guard) Decide(at time.Duration) bool {
 	return true
 }
 
+// open lists the heaters of the proof under way that are not shown to be off.
+func (g *Guard) open() []*heater {
+	return slices.DeleteFunc(g.needed(), func(h *heater) bool { return h.proof.Shown() })
+}
+
+// Falling reports whether the proof under way is on its way: what is not shown to be off yet
+// has lost a degree, and goes on losing.
+func (g *Guard) Falling(at time.Duration) bool {
+	return g.Proving() && !slices.ContainsFunc(g.open(), func(h *heater) bool { return at-h.proof.last > gap || !h.proof.falling() })
+}
+
+// Calm reports whether nothing speaks for heat any more, though the proof under way may not be
+// whole: each heater has no target and is cold, or has lost more than it swung.
+func (g *Guard) Calm() bool {
+	return !g.Proving() || !slices.ContainsFunc(g.open(), func(h *heater) bool { return !h.proof.calmed() })
+}
+
+// Hot reports whether the proof has ended against a heater: it reads hot and does not fall, or
+// the board goes on telling a target.
+func (g *Guard) Hot() bool { return g.hot }
+
 // Fail ends a proof that has not come about in time.
 func (g *Guard) Fail(at time.Duration) {
 	g.ended = true
+	g.hot = slices.ContainsFunc(g.open(), func(h *heater) bool { return h.proof.hot() })
 	g.text = "NOT shown to be off: " + g.words(at) + "; switch the machine off at the mains"
 }
 

@@ -16,6 +16,7 @@ type Proof struct {
 	doubt string  // why its sensor shows nothing; "" while it may
 	// unmoved: its heater was on, and its sensor was not seen to follow it.
 	unmoved bool
+	quick   bool    // it is in doubt for no more than having fallen faster than its body can
 	fellC   float64 // what it must lose to be believed
 
 	seen    bool
@@ -77,6 +78,7 @@ func (p *Proof) Observe(r Reading) {
 	if p.coolS > 0 && p.doubt == "" && p.mostC > proofCoolC {
 		least := roomC + (p.mostC-roomC)*math.Exp(-(r.At-p.most).Seconds()/p.coolS)
 		if c < least-quickC {
+			p.quick = true
 			p.doubt = fmt.Sprintf("its reading fell from %.0f to %.0f °C in %s, faster than the body cools", p.mostC, c, inWords(r.At-p.most))
 		}
 	}
@@ -106,6 +108,21 @@ func (p *Proof) isCold() bool { return p.held(p.cold) && !p.unmoved }
 func (p *Proof) Shown() bool {
 	return p.seen && p.doubt == "" && p.targetC == 0 && (p.fell() || p.isCold())
 }
+
+// settleC is what a reading must have lost beyond its swing for a heater to be left alone.
+const settleC = 2
+
+// falling, calmed and hot judge a proof that is not whole: see [Guard.Falling], [Guard.Calm]
+// and [Guard.Hot].
+func (p *Proof) falling() bool {
+	return p.seen && p.doubt == "" && p.targetC == 0 && p.lastC <= p.mostC-1 && p.lastC <= p.leastC+1
+}
+
+func (p *Proof) calmed() bool {
+	return p.seen && p.targetC == 0 && (p.doubt == "" || p.quick) && (p.lastC <= proofCoolC || p.lastC <= p.mostC-p.fellC+proofFallC-settleC)
+}
+
+func (p *Proof) hot() bool { return p.targetC > 0 || p.seen && p.lastC > proofCoolC && !p.quick }
 
 // withdrawn says what speaks against a heater that was shown to be off; "" while nothing does.
 func (p *Proof) withdrawn(r Reading) string {
