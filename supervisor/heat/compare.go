@@ -15,6 +15,8 @@ const (
 	// Common practice, no source.
 	times    = 2
 	slackFor = 20 * time.Second
+	// roughly is the same where a single warming was seen yet.
+	roughly = 3
 )
 
 // compare holds a warming against what was learned of this heater, so that a cartridge
@@ -30,12 +32,18 @@ func (w *Watch) compare(r Reading, m *Model, add func(Kind, bool, string, ...any
 		return
 	}
 	d := r.At - w.start.At
-	if usual, ok := m.Warming.takes(w.start.C, r.C); ok && r.C > w.start.C+behindC && d > times*usual+slackFor {
+	most := time.Duration(times)
+	usual, ok := m.Warming.takes(w.start.C, r.C, EnoughSpans)
+	if !ok {
+		most = roughly
+		usual, ok = m.Warming.takes(w.start.C, r.C, 1)
+	}
+	if ok && r.C > w.start.C+behindC && d > most*usual+slackFor {
 		add(Slow, true, "took %s from %.0f to %.0f °C, which takes %s as a rule: heater, sensor or wire is broken or loose", inWords(d), w.start.C, r.C, inWords(usual))
 	}
-	by, ok := m.Deviation(Full, w.start.C, d, r.C)
+	by, known := m.Deviation(Full, w.start.C, d, r.C)
 	mean, _, _ := m.Expect(Full, w.start.C, d)
-	if !ok || by > -behindSD || r.C > mean-behindC {
+	if !known || by > -behindSD || r.C > mean-behindC {
 		w.late = 0
 		return
 	}

@@ -104,9 +104,11 @@ func (s *Sums) add(o Sums, weight float64) {
 
 // Law solves the curve; false before [EnoughSpans], and where the spans were too
 // short or too coarse to show a bend.
-func (c *Curve) Law() (Law, bool) {
+func (c *Curve) Law() (Law, bool) { return c.law(EnoughSpans) }
+
+func (c *Curve) law(spans int) (Law, bool) {
 	a, b, ok := c.Sums.solve()
-	if c.Spans < EnoughSpans || !ok || b <= 0 {
+	if c.Spans < max(1, spans) || !ok || b <= 0 {
 		return Law{}, false
 	}
 	noise := leastNoiseC

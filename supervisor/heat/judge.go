@@ -8,7 +8,7 @@ import (
 // rise judges a heater on its way up.
 func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bool, string, ...any)) {
 	if r.C >= r.TargetC-w.lim.NearC {
-		w.phase = holding
+		w.phase, w.near = holding, r.At
 		return
 	}
 	if r.C >= w.anchorC+w.lim.RiseC {
@@ -51,7 +51,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 // count.
 func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, add func(Kind, bool, string, ...any)) {
 	if r.TargetC > 0 && r.C <= r.TargetC+w.lim.NearC {
-		w.phase = holding
+		w.phase, w.near = holding, r.At
 		return
 	}
 	surroundC := nearbyC

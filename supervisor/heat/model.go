@@ -23,7 +23,7 @@ func (m *Model) HeatUp(fromC, toC float64) (time.Duration, bool) {
 	if fromC >= toC {
 		return 0, true
 	}
-	return m.Warming.takes(fromC, toC)
+	return m.Warming.takes(fromC, toC, EnoughSpans)
 }
 
 // Cool returns how long the body, its heater off, takes from fromC down to toC. It is
@@ -35,11 +35,12 @@ func (m *Model) Cool(fromC, toC float64) (time.Duration, bool) {
 	if m.HasAmbient && toC <= m.AmbientC {
 		return 0, false
 	}
-	return m.Cooling.takes(fromC, toC)
+	return m.Cooling.takes(fromC, toC, EnoughSpans)
 }
 
-func (c *Curve) takes(fromC, toC float64) (time.Duration, bool) {
-	l, ok := c.Law()
+// takes is how long the way takes by a curve of which so many spans were seen.
+func (c *Curve) takes(fromC, toC float64, spans int) (time.Duration, bool) {
+	l, ok := c.law(spans)
 	if !ok || !c.trusts(fromC) || !c.trusts(toC) {
 		return 0, false
 	}

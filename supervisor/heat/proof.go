@@ -115,7 +115,7 @@ const settleC = 2
 // falling, calmed and hot judge a proof that is not whole: see [Guard.Falling], [Guard.Calm]
 // and [Guard.Hot].
 func (p *Proof) falling() bool {
-	return p.seen && p.doubt == "" && p.targetC == 0 && p.lastC <= p.mostC-1 && p.lastC <= p.leastC+1
+	return p.seen && p.doubt == "" && p.targetC == 0 && p.lastC > proofCoolC && p.lastC <= p.mostC-1 && p.lastC <= p.leastC+1
 }
 
 func (p *Proof) calmed() bool {

@@ -94,6 +94,7 @@ type Watch struct {
 	anchor  time.Duration // and when that was read
 	from    time.Duration // when the phase began
 	fromC   float64
+	near    time.Duration // holding: since when
 	leastC  float64       // falling: least since
 	cooledC float64       // falling: from which the next loss counts
 	cooled  time.Duration // and when that was read
@@ -102,10 +103,11 @@ type Watch struct {
 	aboveC  float64       // and how warm it was then
 	moved   time.Duration // when the reading last changed
 	stepC   float64       // least difference between two readings: what the sensor resolves
-	hot     int           // readings in a row above the ceiling
-	risen   int           // or risen though it is off
-	absurd  int           // or absurd
-	start   Reading       // rising: where the learned law is followed from
+	flicker flicker
+	hot     int     // readings in a row above the ceiling
+	risen   int     // or risen though it is off
+	absurd  int     // or absurd
+	start   Reading // rising: where the learned law is followed from
 	started bool
 	late    int // readings in a row that are behind it
 }
@@ -121,7 +123,8 @@ func NewWatch(l Limits) *Watch {
 
 // Forget begins anew: the readings to come are another board's, or a fault is dealt with.
 func (w *Watch) Forget() {
-	*w = Watch{lim: w.lim, told: make(map[Kind]bool), below: never, above: never}
+	*w = Watch{lim: w.lim, told: make(map[Kind]bool), below: never, above: never, flicker: w.flicker}
+	w.flicker.same = 0 // what was learned of the sensor stays; the next reading begins a run
 }
 
 // Observe takes in a reading, timed as for [Learner.Observe], and returns what is found
@@ -150,6 +153,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	if w.seen && r.At-w.calm.at > gap {
 		w.calm, w.anew = middle{}, true // what was read before says nothing of now
 	}
+	rawC := r.C
 	var sure bool
 	if r.C, sure = w.calm.add(r.At, r.C); !sure {
 		if !w.seen {
@@ -173,6 +177,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 		w.anew = false
 		w.begin(r)
 	}
+	raw := w.flicker.add(r.At, rawC, w.phase == holding && r.At-w.near >= flickerFrom)
 	if r.C != w.last.C {
 		w.moved = r.At
 		if d := math.Abs(r.C - w.last.C); w.seen && (w.stepC == 0 || d < w.stepC) {
@@ -180,6 +185,9 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 		}
 	}
 	still := r.At - w.moved
+	if limit := w.flicker.limit(); raw >= limit && w.stepC < fineC && w.phase != resting && (r.TargetC > 0 || r.C > warmC+20) {
+		add(Still, true, "has shown %.2f °C for %s without the least change, and flickered before: its sensor is not to be believed", rawC, inWords(raw))
+	}
 	switch w.phase {
 	case rising:
 		w.rise(r, m, still, add)
@@ -227,7 +235,7 @@ func (w *Watch) begin(r Reading) {
 	case r.TargetC > 0 && r.C < r.TargetC-w.lim.NearC:
 		w.phase = rising
 	case r.TargetC > 0 && r.C <= r.TargetC+w.lim.NearC:
-		w.phase = holding
+		w.phase, w.near = holding, r.At
 	default:
 		w.phase = falling
 	}

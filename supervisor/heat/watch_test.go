@@ -132,7 +132,7 @@ func TestASoundHeaterIsLeftInPeace(t *testing.T) {
 		o.ambientC = rapid.Float64Range(5, 35).Draw(t, "ambient")
 		o.bodyC, o.sensorC = o.ambientC, o.ambientC
 		o.lagS = rapid.Float64Range(0.5, 6).Draw(t, "lag")
-		o.stepC = rapid.SampledFrom([]float64{0.01, 0.1, 0.3, 1}).Draw(t, "step")
+		o.stepC = rapid.SampledFrom([]float64{0.01, 0.04, 0.1, 0.3, 1}).Draw(t, "step")
 		o.noiseC = rapid.Float64Range(0.02, 0.3).Draw(t, "noise")
 		o.bangC = rapid.SampledFrom([]float64{0, 1, 2}).Draw(t, "bang")
 		o.every = rapid.SampledFrom([]time.Duration{time.Second, 2 * time.Second, 5 * time.Second}).Draw(t, "every")
@@ -173,6 +173,16 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"transistor closed, to the ceiling", nozzle(), 250, func(o *oven) { o.always = true }, 250, Ceiling, 90 * time.Second},
 		{"stuck while heating", nozzle(), 0, func(o *oven) { c := 31.2; o.stuckC = &c }, 205, Slow, 45 * time.Second},
 		{"stuck while held", nozzle(), 205, func(o *oven) { c := 205.3; o.stuckC = &c }, 205, Still, 16 * time.Minute},
+		{"stuck while held, after it has flickered", nozzle(), 205, func(o *oven) {
+			o.run(5*time.Minute, 205)
+			c := 205.31
+			o.stuckC = &c
+		}, 205, Still, 80 * time.Second},
+		{"bed stuck while held, after it has flickered", bed(), 60, func(o *oven) {
+			o.run(5*time.Minute, 60)
+			c := 60.02
+			o.stuckC = &c
+		}, 60, Still, 80 * time.Second},
 		{"stuck while cooling", nozzle(), 205, func(o *oven) { c := 198.0; o.stuckC = &c }, 0, Still, 3 * time.Minute},
 		{"wire broken", nozzle(), 205, func(o *oven) { c := -14.0; o.stuckC = &c }, 205, Absurd, 10 * time.Second},
 		{"wire broken, no number", nozzle(), 205, func(o *oven) { c := 1100.0; o.stuckC = &c }, 205, Absurd, 10 * time.Second},
