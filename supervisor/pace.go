@@ -11,50 +11,53 @@ import (
 
 // pace foretells how long the next cycles take. What a cycle takes beyond nine tenths of
 // its planned printing is its wait: heating, cooling, moving off, and what the plan is
-// wrong by. The logarithm of the wait is followed by a local level model (Durbin and
-// Koopman, Time Series Analysis by State Space Methods, 2.1): the level wanders from cycle
-// to cycle, and each wait scatters about it. How much it wanders and scatters is not
-// known; every pair of paceWander and paceNoise is followed, and weighted by how well it
-// has foretold the waits so far. It is a plain value, and begins with
-// [pace.begin].
+// wrong by. The logarithm of the wait is followed by a structural model (Harvey 1989,
+// Forecasting, Structural Time Series Models and the Kalman Filter, 2.3): a level that
+// wanders from cycle to cycle, a swing by the time of day, since the room has one, and
+// scatter. How large each is, is not known; a filter is kept for every case of paceNoise,
+// paceWander and paceSwing, and weighted by how well it has foretold the waits so far. It
+// is a plain value, and begins with [pace.begin].
 type pace struct {
-	n        int     // cycles taken in
-	travelMM float64 // belt travel of those that were not the first of a run, or of the first
-	later    int     // how many these are
-	shares   [len(paceNoise) * len(paceWander)]paceShare
+	n        int       // cycles taken in
+	began    time.Time // the first
+	travelMM float64   // belt travel of those that were not the first of a run, or of the first
+	later    int       // how many these are
+	cases    [len(paceNoise) * len(paceWander) * len(paceSwing)]paceCase
 }
 
-// paceShare is one pair of wander and noise.
-type paceShare struct {
-	noise, wander    float64
-	meanLn, variance float64 // of the level, ln seconds
-	weight           float64
+// paceCase is one case: how large each part is, and what it makes of the waits seen. The
+// state is the level, then cosine and sine of the day and of half a day, counted from the
+// first cycle.
+type paceCase struct {
+	noise, wander float64
+	mean          [paceParts]float64 // ln seconds
+	cov           [paceParts][paceParts]float64
+	weight        float64
 }
 
 // Standard deviations by logarithm: 0.01 is one per cent. They span a machine in a
 // cellar and one beside a door that people use.
 var (
-	paceNoise  = [...]float64{0.01, 0.03, 0.08, 0.2}
-	paceWander = [...]float64{0.004, 0.012, 0.035, 0.1}
-	// What is thought of each before any cycle was seen (common practice, no source).
-	paceNoisePrior  = [...]float64{0.42, 0.42, 0.15, 0.01}
-	paceWanderPrior = [...]float64{0.33, 0.42, 0.24, 0.01}
-)
-
-// A room that warms goes on warming, where a random walk would turn: what is ahead has
-// paceTrend times its standard deviation. What has warmed by day cools again by night,
-// after some paceDay cycles. Both are set so that TestVisitTimes holds.
-const (
-	paceTrend = 1.42
-	paceDay   = 40
+	paceNoise  = [...]float64{0.003, 0.011, 0.04, 0.15}
+	paceWander = [...]float64{0.0015, 0.008, 0.03}
+	paceSwing  = [...]float64{0.01, 0.04, 0.12}
+	// What is thought of each before any cycle was seen: about what cycles showed on the
+	// machines that TestVisitTimes was tuned on.
+	paceNoisePrior  = [...]float64{0.56, 0.31, 0.1, 0.03}
+	paceWanderPrior = [...]float64{0.5, 0.4, 0.1}
+	paceSwingPrior  = [...]float64{0.62, 0.26, 0.12}
 )
 
 const (
+	paceParts = 5
+	// paceTwice is how large the swing of half a day is beside that of the day: towards the
+	// room's temperature cooling takes longer than in proportion (common practice, no source).
+	paceTwice = 0.35
 	// pacePlanned is the share of the planned printing that is taken for certain.
 	pacePlanned = 0.9
 	// A cycle that begins warm, as after a lead-in, lacks the heating: how much that is of
 	// its wait is not known (common practice, no source).
-	warmLn, warmSD = 0.3, 0.09
+	warmLn, warmSD = 0.3, 0.11
 	// leastWait keeps a wait positive where the plan was too long.
 	leastWait = time.Second
 )
@@ -96,8 +99,8 @@ func (m *Machine) waitBefore(p *job.Plan) paceWait {
 }
 
 // foretold returns the pace of the lot, and whether its waits are no more than a guess.
-func (m *Machine) foretold() (p pace, unseen bool) {
-	p = m.lot.pace
+func (m *Machine) foretold() (p *pace, unseen bool) {
+	p = &m.lot.pace
 	if p.n > 0 {
 		return p, false
 	}
@@ -115,6 +118,7 @@ func (m *Machine) paced(c *cycle) {
 	plan := c.lot.plans[c.job]
 	if c.lot.pace.n == 0 {
 		c.lot.pace.begin(m.waitBefore(plan))
+		c.lot.pace.began = c.begun
 	}
 	var planned time.Duration
 	if plan != nil {
@@ -124,7 +128,7 @@ func (m *Machine) paced(c *cycle) {
 	if d, known := m.reheat(plan, &c.lot.pace); warm && known {
 		took, warm = took+d, false
 	}
-	c.lot.pace.add(took, planned, warm)
+	c.lot.pace.add(c.lot.pace.until(m.now), took, planned, warm)
 	c.lot.pace.travelled(m.belt.latest.TravelMM-c.startTravelMM, c.first)
 }
 
@@ -196,44 +200,94 @@ func (l *lot) planned(k int) time.Duration {
 
 // begin sets what is known beforehand.
 func (p *pace) begin(w paceWait) {
-	level := math.Log(max(w.median, leastWait).Seconds())
+	level, k := math.Log(max(w.median, leastWait).Seconds()), 0
 	for i, noise := range paceNoise {
 		for j, wander := range paceWander {
-			p.shares[i*len(paceWander)+j] = paceShare{noise: noise, wander: wander, meanLn: level, variance: w.sd * w.sd,
-				weight: paceNoisePrior[i] * paceWanderPrior[j]}
+			for l, swing := range paceSwing {
+				c := &p.cases[k]
+				*c = paceCase{noise: noise, wander: wander, mean: [paceParts]float64{level}, weight: paceNoisePrior[i] * paceWanderPrior[j] * paceSwingPrior[l]}
+				c.cov[0][0] = w.sd * w.sd
+				for h := 1; h < paceParts; h++ {
+					c.cov[h][h] = math.Pow(swing*[]float64{1, paceTwice}[(h-1)/2], 2)
+				}
+				k++
+			}
 		}
 	}
 }
 
-// add takes in a cycle of a part whose printing was planned to take so long.
-func (p *pace) add(took, planned time.Duration, warm bool) {
+// until is how long ago the first cycle began; 0 before it has ended.
+func (p *pace) until(now time.Time) time.Duration {
+	if p.began.IsZero() {
+		return 0
+	}
+	return now.Sub(p.began)
+}
+
+// add takes in a cycle that ended so long after the first began, of a part whose printing
+// was planned to take so long.
+func (p *pace) add(ended, took, planned time.Duration, warm bool) {
 	p.n++
 	y := math.Log(max(took-time.Duration(pacePlanned*float64(planned)), leastWait).Seconds())
 	extra := 0.0
 	if warm {
-		y, extra = y+warmLn, warmSD
+		y, extra = y+warmLn, warmSD*warmSD
 	}
+	h := swing(ended-took, took, 1)
 	total := 0.0
-	for i := range p.shares {
-		s := &p.shares[i]
+	for i := range p.cases {
+		s := &p.cases[i]
 		if p.n > 1 {
-			s.variance += s.wander * s.wander
+			s.cov[0][0] += s.wander * s.wander
 		}
-		v := s.variance + s.noise*s.noise + extra*extra
-		d := y - s.meanLn
-		s.weight *= distribution.NormalDensity(d/math.Sqrt(v)) / math.Sqrt(v)
-		gain := s.variance / v
-		s.meanLn += gain * d
-		s.variance *= 1 - gain
+		mean, variance, with := s.sees(&h)
+		variance += s.noise*s.noise + extra
+		off := y - mean
+		s.weight *= distribution.NormalDensity(off/math.Sqrt(variance)) / math.Sqrt(variance)
+		for a := range with {
+			s.mean[a] += with[a] / variance * off
+			for b := range with {
+				s.cov[a][b] -= with[a] * with[b] / variance
+			}
+		}
 		total += s.weight
 	}
-	for i := range p.shares {
+	for i := range p.cases {
+		w := 1.0 // far from all that was foretold
 		if total > 0 {
-			p.shares[i].weight /= total
-		} else {
-			p.shares[i].weight = 1 / float64(len(p.shares)) // far from all that was foretold
+			w = p.cases[i].weight / total
 		}
+		p.cases[i].weight = max(w, leastWeight)
 	}
+}
+
+// swing says how much of level and swing the mean of k cycles has, the first of which begins
+// so long after the first of all.
+func swing(from, each time.Duration, k int) (h [paceParts]float64) {
+	h[0] = 1
+	for i := 1; i < paceParts; i += 2 {
+		turn := math.Pi * float64(i+1) / (24 * float64(time.Hour)) // radians in a nanosecond
+		half := turn * float64(each) / 2
+		mean := 1.0
+		if n := float64(k); k > 1 {
+			mean = math.Sin(n*half) / (n * math.Sin(half))
+		}
+		sin, cos := math.Sincos(turn*float64(from) + float64(k)*half)
+		h[i], h[i+1] = mean*cos, mean*sin
+	}
+	return h
+}
+
+// sees returns mean and variance of a wait with so much of each part, and its covariances.
+func (s *paceCase) sees(h *[paceParts]float64) (mean, variance float64, with [paceParts]float64) {
+	for a := range h {
+		mean += h[a] * s.mean[a]
+		for b := range h {
+			with[a] += s.cov[a][b] * h[b]
+		}
+		variance += h[a] * with[a]
+	}
+	return mean, variance, with
 }
 
 // travelled takes in the belt travel of a cycle. The first of a run may begin further on.
@@ -255,50 +309,84 @@ func (p *pace) meanTravelMM() float64 { return p.travelMM / float64(max(1, p.lat
 
 // heating is the share of a cycle's wait that is guessed to be heating.
 func (p *pace) heating() time.Duration {
-	ln := 0.0
-	for _, s := range p.shares {
-		ln += s.weight * s.meanLn
-	}
-	return time.Duration((1 - math.Exp(-warmLn)) * math.Exp(ln) * float64(time.Second))
+	return time.Duration((1 - math.Exp(-warmLn)) * float64(p.middle()))
 }
 
-// wait returns the quantile q of the mean wait over the next k cycles, given that the
-// mean is above least.
-func (p *pace) wait(q float64, k int, least time.Duration) time.Duration {
-	n, trend := float64(max(1, k)), 1.0
-	if p.n > 0 {
-		trend = paceTrend
+// middle is about how long a cycle's wait is.
+func (p *pace) middle() time.Duration {
+	ln, all := 0.0, 0.0
+	for i := range p.cases {
+		s := &p.cases[i]
+		ln += s.weight * s.mean[0]
+		all += s.weight
 	}
-	// The mean of a random walk over its next steps has this many times the variance of one
-	// (sum of squares over their square); a room that has warmed by day cools again by night.
-	steps := n / (1 + n/paceDay)
-	walk := (steps + 1) * (2*steps + 1) / (6 * steps)
-	var sd [len(p.shares)]float64
-	low, high, at := math.Inf(1), math.Inf(-1), 0.0
-	for i, s := range p.shares {
-		sd[i] = trend * math.Sqrt(s.variance+s.wander*s.wander*walk+s.noise*s.noise/n)
-		low, high = min(low, s.meanLn-mostSD*sd[i]), max(high, s.meanLn+mostSD*sd[i])
-		at += s.weight * s.meanLn
-	}
-	below := func(ln float64) (sum, density float64) {
-		for i, s := range p.shares {
-			if s.weight > leastWeight {
-				z := (ln - s.meanLn) / sd[i]
-				sum += s.weight * distribution.NormalBelow(z)
-				density += s.weight * distribution.NormalDensity(z) / sd[i]
-			}
-		}
-		return sum, density
-	}
+	return time.Duration(math.Exp(ln/all) * float64(time.Second))
+}
+
+// outlook is the mean wait of some cycles to come: of each case that weighs enough to be seen,
+// mean and standard deviation of its logarithm.
+type outlook struct {
+	least float64 // ln seconds, above which it is known to be
+	n     int
+	cases [len(pace{}.cases)]struct{ weight, mean, sd float64 }
+}
+
+// outlook looks at the next k cycles, the first of which begins so long after the first of
+// all, each some length; their mean wait is known to be above least.
+func (p *pace) outlook(k int, from, each, least time.Duration) *outlook {
+	a := &outlook{least: math.Inf(-1)}
+	seen := leastWeight
 	if least > leastWait {
-		low = math.Log(least.Seconds())
-		sum, _ := below(low)
-		q += (1 - q) * sum
+		a.least, seen = math.Log(least.Seconds()), 0 // it may be far from what is usual
+	}
+	n := float64(k)
+	h := swing(from, each, k)
+	// The mean of a random walk over its next steps has this many times the variance of one:
+	// sum of squares over their square.
+	walk := (n + 1) * (2*n + 1) / (6 * n)
+	for i := range p.cases {
+		s := &p.cases[i]
+		if s.weight > seen {
+			mean, variance, _ := s.sees(&h)
+			c := &a.cases[a.n]
+			c.weight, c.mean, c.sd = s.weight, mean, math.Sqrt(variance+s.wander*s.wander*walk+s.noise*s.noise/n)
+			a.n++
+		}
+	}
+	return a
+}
+
+// below returns the share of the cases below a logarithm, and its density there.
+func (a *outlook) below(ln float64) (sum, density float64) {
+	for i := range a.cases[:a.n] {
+		c := &a.cases[i]
+		z := (ln - c.mean) / c.sd
+		sum += c.weight * distribution.NormalBelow(z)
+		density += c.weight * distribution.NormalDensity(z) / c.sd
+	}
+	return sum, density
+}
+
+// wait returns the quantile q of the mean wait.
+func (a *outlook) wait(q float64) time.Duration {
+	low, high, at, all := math.Inf(1), math.Inf(-1), 0.0, 0.0
+	for i := range a.cases[:a.n] {
+		c := &a.cases[i]
+		low, high = min(low, c.mean-mostSD*c.sd), max(high, c.mean+mostSD*c.sd)
+		at += c.weight * c.mean
+		all += c.weight
+	}
+	at /= all
+	gone := 0.0
+	if a.least > low {
+		low = a.least
+		gone, _ = a.below(low)
 		high, at = max(high, low+1), max(at, low)
 	}
+	q = gone + q*(all-gone)
 	// Newton's steps, kept between two bounds: each snapshot asks for dozens of these.
 	for range 60 {
-		sum, density := below(at)
+		sum, density := a.below(at)
 		if sum < q {
 			low = at
 		} else {
@@ -308,7 +396,7 @@ func (p *pace) wait(q float64, k int, least time.Duration) time.Duration {
 		if !(next > low && next < high) {
 			next = (low + high) / 2
 		}
-		if math.Abs(next-at) < 1e-9 {
+		if math.Abs(next-at) < 1e-6 {
 			break
 		}
 		at = next
@@ -316,27 +404,35 @@ func (p *pace) wait(q float64, k int, least time.Duration) time.Duration {
 	return time.Duration(math.Exp(at) * float64(time.Second))
 }
 
-// Quantiles are sought within so many standard deviations, among shares that weigh enough
-// to be seen in them.
+// Quantiles are sought within so many standard deviations, among cases that weigh more than
+// what each is left at the least: the machine may change.
 const (
 	mostSD      = 8
-	leastWeight = 1e-9
+	leastWeight = 1e-4
 )
 
-// takes returns the quantile q of the time that the next k cycles take, whose printing was
-// planned to take so long together. elapsed is how long the first of them has run.
-func (p *pace) takes(q float64, k int, planned, elapsed time.Duration) time.Duration {
+// takes returns the 2.5, 50 and 97.5 % quantiles of the time that the next k cycles take,
+// whose printing was planned to take so long together. The first of them begins, or began
+// elapsed ago, so long after the first of all.
+func (p *pace) takes(k int, from, planned, elapsed time.Duration) (d [3]time.Duration) {
 	if k < 1 {
-		return 0
+		return d
 	}
 	sure := time.Duration(pacePlanned * float64(planned))
-	var least, rest time.Duration
-	switch over := elapsed - sure/time.Duration(k); {
+	one := sure / time.Duration(k)
+	each := one + p.middle()
+	var least time.Duration
+	var rest [3]time.Duration
+	switch over := elapsed - one; {
 	case over <= 0:
 	case k == 1 || p.n == 0:
 		least = over // before any was seen, what the first takes is what all take
-	case over > p.wait(0.5, 1, 0):
-		rest = p.takes(q, k-1, planned-planned/time.Duration(k), 0) // it is overdue, and no other is begun
+	case elapsed > each:
+		rest = p.takes(k-1, from+elapsed, planned-planned/time.Duration(k), 0) // it is overdue, and no other is begun
 	}
-	return max(rest, sure+time.Duration(k)*p.wait(q, k, least)-elapsed)
+	a := p.outlook(k, from, each, least)
+	for i, q := range [...]float64{0.025, 0.5, 0.975} {
+		d[i] = max(rest[i], sure+time.Duration(k)*a.wait(q)-elapsed)
+	}
+	return d
 }

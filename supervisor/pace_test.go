@@ -3,150 +3,183 @@ package supervisor
 import (
 	"fmt"
 	"math"
-	"math/rand/v2"
 	"os"
+	"slices"
 	"strconv"
 	"testing"
 	"time"
 )
 
-// room is a machine and its surroundings, by physics that share nothing with pace: bed and
-// nozzle of first order in a room that warms and cools by the day, a slow mass that warms
-// up over hours, scatter, and now and then something that takes longer.
-type room struct {
-	r                                 *rand.Rand
-	print, error                      float64 // s, and by what share the plan is wrong
-	bedC, releaseC                    float64
-	coolS, heatS, riseC               float64
-	nozzleS, moveS                    float64
-	roomC, dayC, phaseS, slowC, slowS float64
-	scatter, delays                   float64
-	at, noise                         float64
+// timesTold counts how often told intervals of times held.
+type timesTold struct {
+	n, held, early int
+	half           []float64 // half widths, as shares of the time
+	off            float64   // sum of the medians' errors, as shares of the time
 }
 
-func drawRoom(r *rand.Rand) *room {
-	log := func(low, high float64) float64 { return low * math.Exp(r.Float64()*math.Log(high/low)) }
-	in := func(low, high float64) float64 { return low + r.Float64()*(high-low) }
-	return &room{r: r, print: log(240, 3600), error: in(-0.03, 0.03), bedC: in(50, 70), releaseC: in(30, 40),
-		coolS: log(240, 3600), heatS: log(120, 1500), riseC: in(60, 130), nozzleS: in(30, 200), moveS: in(10, 90),
-		roomC: in(10, 26), dayC: in(0, 4), phaseS: in(0, 86400), slowC: in(0, 5), slowS: log(1800, 10800),
-		scatter: log(0.002, 0.03), delays: in(0, 0.03)}
-}
-
-// cycle makes a part and returns what it took.
-func (m *room) cycle(warm bool) time.Duration {
-	m.noise = 0.9*m.noise + 0.4*m.r.NormFloat64()
-	around := m.roomC + m.dayC*math.Sin(2*math.Pi*(m.at+m.phaseS)/86400) + 0.4*m.noise + m.slowC*(1-math.Exp(-m.at/m.slowS))
-	cool := m.coolS * math.Log((m.bedC-around)/max(1.5, m.releaseC-around))
-	heat := 0.0
-	if !warm {
-		heat = max(m.nozzleS, m.heatS*math.Log(m.riseC/(m.riseC-(m.bedC-m.releaseC))))
+func (v *timesTold) judge(d [3]time.Duration, realS float64) {
+	v.n++
+	switch {
+	case realS < d[0].Seconds():
+		v.early++
+	case realS <= d[2].Seconds():
+		v.held++
 	}
-	s := m.print*(1+m.error)*(1+0.002*m.r.NormFloat64()) + (cool+heat+m.moveS)*(1+m.scatter*m.r.NormFloat64())
-	if m.r.Float64() < m.delays {
-		s += 30 + 150*m.r.Float64()
-	}
-	m.at += s
-	return time.Duration(s * float64(time.Second))
+	v.half = append(v.half, (d[2]-d[0]).Seconds()/2/realS)
+	v.off += math.Abs(d[1].Seconds()-realS) / realS
 }
 
-// TestVisitTimes measures how often the 95 % interval of a time told holds, on machines
-// with unlike heaters, from before the first part on: for the next visit after eight parts
-// and for the end of a lot.
+func (v *timesTold) add(o *timesTold) {
+	v.n, v.held, v.early, v.off, v.half = v.n+o.n, v.held+o.held, v.early+o.early, v.off+o.off, append(v.half, o.half...)
+}
+
+func (v *timesTold) share() float64 { return 100 * float64(v.held) / float64(max(1, v.n)) }
+
+// width is the median of the half widths, per cent.
+func (v *timesTold) width() float64 {
+	slices.Sort(v.half)
+	return 100 * v.half[len(v.half)/2]
+}
+
+func (v *timesTold) String() string {
+	return fmt.Sprintf("held %5.1f %% of %5d (it was earlier in %4.1f), half width %5.1f %% of the time, median off by %4.1f %%",
+		v.share(), v.n, 100*float64(v.early)/float64(v.n), v.width(), 100*v.off/float64(v.n))
+}
+
+// askedAt are the moments of a lot at which times are told: after how many parts, and whether
+// the next is under way.
+var askedAt = []struct {
+	name  string
+	after int
+	inIt  bool
+}{{"cold", 0, false}, {"in the first", 0, true}, {"after 1", 1, false}, {"in the second", 1, true}, {"after 2", 2, false}, {"after 3", 3, false},
+	{"in the sixth", 5, true}, {"after 10", 10, false}, {"in the 21st", 20, true}, {"after 40", 40, false}}
+
+// TestVisitTimes measures how often the 95 % interval of a time told holds, on machines and
+// in rooms of every kind, for the next visit and for the end of a lot. Before the first part
+// has ended it is told as a guess, and not promised. BELTWARDEN_LOTS sets the number of lots
+// and BELTWARDEN_SEED the first seed. The model was tuned on the seeds 1 to 3600, without the
+// unheated shed; what is measured here by default, and stated in README.md, is others.
 func TestVisitTimes(t *testing.T) {
 	t.Parallel()
-	lots := 2000
+	lots, from := 2000, 500_001
 	if n, err := strconv.Atoi(os.Getenv("BELTWARDEN_LOTS")); err == nil {
 		lots = n
 	}
-	type row struct {
-		held, told, early int
-		width, error      float64
+	if n, err := strconv.Atoi(os.Getenv("BELTWARDEN_SEED")); err == nil {
+		from = n
 	}
-	seen := []int{0, 1, 2, 3, 5, 10, 20, 40}
-	rows := map[string]*row{}
-	r := rand.New(rand.NewPCG(20261129, 7))
-	for range lots {
-		m := drawRoom(r)
-		parts := 10 + r.IntN(90)
-		took := make([]time.Duration, parts)
-		var sum time.Duration
-		sums := []time.Duration{0}
-		for i := range took {
-			took[i] = m.cycle(i == 0)
-			sum += took[i]
-			sums = append(sums, sum)
-		}
+	horizons := [...]string{"next visit", "end of the lot"}
+	table := make([][len(horizons)][benchKinds]timesTold, len(askedAt))
+	for i := range lots {
+		w := drawBench(uint64(from+i), i%benchKinds)
+		parts := 5 + w.r.IntN(60)
+		heatUpS, list := w.lot(parts)
+		visit, share, plan := 1+w.r.IntN(8), w.r.Float64(), inS(w.planned)
 		var p pace
-		p.begin(paceWait{moveOff + unseenWait + time.Duration(0.1*m.print*1e9), unseenSD, true})
-		next := 0
-		for n := range parts {
-			if next < len(seen) && seen[next] == n {
-				for name, to := range map[string]int{"next visit": min(parts, n+8), "end": parts} {
-					k := to - n
-					planned := time.Duration(float64(k) * m.print * 1e9)
-					low, mid, high := p.takes(0.025, k, planned, 0), p.takes(0.5, k, planned, 0), p.takes(0.975, k, planned, 0)
-					real := sums[to] - sums[n]
-					key := fmt.Sprintf("%-10s after %2d parts", name, n)
-					w := rows[key]
-					if w == nil {
-						w = &row{}
-						rows[key] = w
-					}
-					w.told++
-					if low <= real && real <= high {
-						w.held++
-					}
-					if real < low {
-						w.early++
-					}
-					w.width += float64(high-low) / float64(real) / 2
-					w.error += math.Abs(float64(mid-real)) / float64(real)
+		p.begin(w.before)
+		n, ended := 0, 0.0
+		for a, at := range askedAt {
+			if at.after >= parts {
+				break
+			}
+			for ; n < at.after; n++ {
+				ended += list[n].all()
+				took, warm := inS(list[n].all()), n == 0
+				if warm && w.knows {
+					took, warm = took+w.reheat, false
 				}
-				next++
+				p.add(inS(ended), took, plan, warm)
 			}
-			p.add(took[n], time.Duration(m.print*1e9), n == 0)
+			elapsedS := 0.0
+			if at.inIt {
+				elapsedS = share * list[n].all()
+			}
+			goneS := elapsedS
+			if n == 0 && at.inIt {
+				lacks := p.heating()
+				if w.knows {
+					lacks = w.reheat
+				}
+				elapsedS += lacks.Seconds()
+			} else if n == 0 {
+				goneS, elapsedS = -heatUpS, -(unseenWait / 2).Seconds()
+			}
+			for h := range horizons {
+				k := parts - n
+				if h == 0 {
+					k = min(k, visit)
+				}
+				realS := -goneS
+				for _, c := range list[n : n+k] {
+					realS += c.all()
+				}
+				table[a][h][w.kind].judge(p.takes(k, inS(ended), time.Duration(k)*plan, inS(elapsedS)), realS)
+			}
 		}
 	}
-	held, told := 0, 0
-	for _, name := range []string{"next visit", "end"} {
-		for _, n := range seen {
-			key := fmt.Sprintf("%-10s after %2d parts", name, n)
-			w := rows[key]
-			share := float64(w.held) / float64(w.told)
-			held, told = held+w.held, told+w.told
-			if share < 0.925 || share > 0.99 {
-				t.Errorf("%s: %.1f %% hold", key, 100*share)
+	var all timesTold
+	kinds := make([]timesTold, benchKinds)
+	for h, horizon := range horizons {
+		for a, at := range askedAt {
+			var row timesTold
+			cells := ""
+			for kind := range benchKinds {
+				c := &table[a][h][kind]
+				if c.n == 0 {
+					continue
+				}
+				cells += fmt.Sprintf(" %5.1f (%.1f)", c.share(), c.width())
+				row.add(c)
+				if at.after > 0 {
+					kinds[kind].add(c)
+				}
 			}
-			t.Logf("%s: 95 %% interval held in %.1f %% of %d (too early %.1f), half width %.1f %% of the time, median off by %.1f %%", key, 100*share, w.told,
-				100*float64(w.early)/float64(w.told), 100*w.width/float64(w.told), 100*w.error/float64(w.told))
+			what := ""
+			if at.after > 0 {
+				all.add(&row)
+			} else {
+				what = ", a guess"
+			}
+			t.Logf("%-14s %-13s %v%s; by kind, half width:%s", horizon, at.name, &row, what, cells)
 		}
 	}
-	all := 100 * float64(held) / float64(told)
-	t.Logf("all: %.1f %%", all)
-	if all < 94 || all > 97 {
-		t.Errorf("of all told %.1f %% hold, and 94 to 97 are promised", all)
+	for kind := range kinds {
+		v := &kinds[kind]
+		t.Logf("%-20s %v", benchNames[kind], v)
+		if share := v.share(); share < 90 || kind == dailyRoom && share < 93 {
+			t.Errorf("%s: %.1f %% hold", benchNames[kind], share)
+		}
+	}
+	t.Logf("%-20s %v", "all", &all)
+	if share := all.share(); share < 94 || share > 97 {
+		t.Errorf("of all told %.1f %% hold, and 94 to 97 are promised", share)
 	}
 }
 
-// TestPaceIsALocalLevel compares each pair's steady state with the closed form of the local
-// level model: with q the ratio of the variances of wander and noise, the gain tends to
+// TestPaceIsALocalLevel compares each case's steady state, without the day's swing, with the
+// closed form of the local level model: with q the ratio of the variances of wander and noise, the gain tends to
 // (sqrt(q²+4q)-q)/2 (Muth, 1960, Optimal Properties of Exponentially Weighted Forecasts;
 // Durbin and Koopman, 2.11; both from memory), and the variance to the gain times the noise's.
 func TestPaceIsALocalLevel(t *testing.T) {
 	var p pace
 	p.begin(paceWait{time.Minute, 1, true})
-	for range 5000 {
-		p.add(10*time.Minute, 0, false)
-	}
-	for _, s := range p.shares {
-		q := s.wander * s.wander / (s.noise * s.noise)
-		want := (math.Sqrt(q*q+4*q) - q) / 2 * s.noise * s.noise
-		if math.Abs(s.variance-want) > 1e-6*want || math.Abs(s.meanLn-math.Log(600)) > 1e-6 {
-			t.Errorf("noise %g, wander %g: variance %g, want %g; level %g", s.noise, s.wander, s.variance, want, s.meanLn)
+	for i := range p.cases {
+		for h := 1; h < paceParts; h++ {
+			p.cases[i].cov[h][h] = 0
 		}
 	}
-	if d := p.takes(0.5, 7, 0, 0); (d - 70*time.Minute).Abs() > time.Second {
+	for i := range 5000 {
+		p.add(time.Duration(i+1)*10*time.Minute, 10*time.Minute, 0, false)
+	}
+	for _, s := range p.cases {
+		q := s.wander * s.wander / (s.noise * s.noise)
+		want := (math.Sqrt(q*q+4*q) - q) / 2 * s.noise * s.noise
+		if math.Abs(s.cov[0][0]-want) > 1e-6*want || math.Abs(s.mean[0]-math.Log(600)) > 1e-6 {
+			t.Errorf("noise %g, wander %g: variance %g, want %g; level %g", s.noise, s.wander, s.cov[0][0], want, s.mean[0])
+		}
+	}
+	if d := p.takes(7, 50000*time.Minute, 0, 0)[1]; (d - 70*time.Minute).Abs() > time.Second {
 		t.Errorf("seven cycles of ten minutes take %s", d)
 	}
 }
@@ -157,7 +190,7 @@ func TestOverduePart(t *testing.T) {
 	var p pace
 	p.begin(paceWait{time.Minute, 1, true})
 	for i := range 20 {
-		p.add(10*time.Minute+time.Duration(i%3)*time.Second, 0, false)
+		p.add(time.Duration(i+1)*10*time.Minute, 10*time.Minute+time.Duration(i%3)*time.Second, 0, false)
 	}
 	for _, c := range []struct {
 		k                    int
@@ -166,21 +199,32 @@ func TestOverduePart(t *testing.T) {
 		{3, 4 * time.Minute, 26 * time.Minute, 26 * time.Minute},
 		{3, 12 * time.Minute, 20 * time.Minute, 20 * time.Minute},
 		{3, 5 * time.Hour, 20 * time.Minute, 20 * time.Minute},
+		{1, 12 * time.Minute, time.Second, 10 * time.Minute},
 	} {
-		if d := p.takes(0.5, c.k, 0, c.elapsed); d < c.least-5*time.Second || d > c.most+5*time.Second {
+		if d := p.takes(c.k, 200*time.Minute, 0, c.elapsed)[1]; d < c.least-5*time.Second || d > c.most+5*time.Second {
 			t.Errorf("%d parts of ten minutes, the first begun %v ago: %v to go, want %v to %v", c.k, c.elapsed, d, c.least, c.most)
 		}
 	}
 }
 
-// BenchmarkPace is one quantile of a time: each snapshot asks for three of every visit.
+// BenchmarkPace is the three quantiles of a visit's time, of which a snapshot has up to 13, as
+// long as most cases are still likely and when few are. It prints by how much the first takes
+// longer than the second.
 func BenchmarkPace(b *testing.B) {
-	var p pace
-	p.begin(paceWait{time.Minute, 1, true})
-	for i := range 10 {
-		p.add(10*time.Minute+time.Duration(i%3)*time.Second, 0, i == 0)
+	var p [2]pace
+	for i, cycles := range [...]int{1, 10} {
+		p[i].begin(paceWait{time.Minute, 1, true})
+		for n := range cycles {
+			p[i].add(time.Duration(n+1)*10*time.Minute, 10*time.Minute+time.Duration(n%3)*time.Second, 0, false)
+		}
 	}
+	var took [2]time.Duration
 	for b.Loop() {
-		p.takes(0.975, 7, time.Hour, time.Minute)
+		for i := range p {
+			from := time.Now()
+			p[i].takes(7, 100*time.Minute, time.Hour, time.Minute)
+			took[i] += time.Since(from)
+		}
 	}
+	b.ReportMetric(took[0].Seconds()/took[1].Seconds(), "early/late")
 }

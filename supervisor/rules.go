@@ -56,7 +56,7 @@ func (m *Machine) nextDuration() time.Duration {
 		planned = plan.Duration
 	}
 	p, _ := m.foretold()
-	return p.takes(0.5, 1, planned, 0)
+	return p.takes(1, p.until(m.now), planned, 0)[1]
 }
 
 // worstCase is the belt's worst lateral offset so far and ahead, by the assumed rate.
@@ -166,15 +166,15 @@ func (m *Machine) offsetText() string {
 func (m *Machine) after(parts int) (early, at, late time.Time, unseen bool) {
 	p, unseen := m.foretold()
 	planned := m.lot.planned(parts)
-	elapsed := m.elapsed(&p)
+	elapsed := m.elapsed(p)
 	if c := m.cycle; c != nil && !c.fromLedger && c.made { // it has still to be moved off
 		parts++
 		if plan := c.lot.plans[c.job]; plan != nil {
 			planned += plan.Duration
 		}
 	}
-	when := func(q float64) time.Time { return m.now.Add(p.takes(q, parts, planned, elapsed)) }
-	return when(0.025), when(0.5), when(0.975), unseen
+	d := p.takes(parts, p.until(m.now)-elapsed, planned, elapsed)
+	return m.now.Add(d[0]), m.now.Add(d[1]), m.now.Add(d[2]), unseen
 }
 
 // plural writes a count with its noun.
