@@ -99,11 +99,11 @@ func (m *Machine) interrupt(out *Output, why string) {
 	}
 	m.belt.known = false
 	if c.made {
-		out.record(ledger.BeltMoved{Belt: m.belt.now()})
+		out.record(ledger.BeltMoved{Belt: m.belt.underWay()})
 		return
 	}
 	m.setAside(c)
-	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.now()})
+	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.underWay()})
 }
 
 // giveUp ends a cycle of which nothing was laid: the heaters were on their way. There is
@@ -112,7 +112,7 @@ func (m *Machine) giveUp(c *cycle, why string, out *Output) {
 	c.lot.void++
 	c.lot.last = c.lastJob
 	c.lot.filamentMM = m.belt.latest.FilamentMM
-	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was laid", Belt: m.belt.now()}, ledger.CycleDecided{Seq: c.seq})
+	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was laid", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
 }
 
 // openPart is an interrupted part that waits for the operator's word.

@@ -10,11 +10,12 @@ import (
 // chosen that. It is for faults of cable and computer alone, at moments at which nothing lies
 // under the head, and it leaves the people near it time to say no.
 type alone struct {
-	from  State // the state in which the fault struck
-	spoke bool  // somebody has given a word since: it is theirs
-	moved bool  // the belt may have moved unseen by the fault
-	at    deadline
-	past  []time.Time // when it went on by itself, the newest last
+	from   State // the state in which the fault struck
+	spoke  bool  // somebody has given a word since: it is theirs
+	moved  bool  // the belt may have moved unseen by the fault
+	unkept bool  // the ledger has refused records since: what was announced may have reached nobody
+	at     deadline
+	past   []time.Time // when it went on by itself, the newest last
 }
 
 // aDay is what Settings.GoOnPerDay counts over, by the wall clock: it must hold over restarts
@@ -35,7 +36,7 @@ const eventGoOn = "go_on"
 
 // struck notes in which state a fault has come.
 func (m *Machine) struck(from State) {
-	m.alone.from, m.alone.spoke = from, false
+	m.alone.from, m.alone.spoke, m.alone.unkept = from, false, false
 	m.alone.at.clear()
 }
 
@@ -105,6 +106,8 @@ func (m *Machine) notAlone() string {
 		return "the daemon is ending"
 	case a.spoke:
 		return "somebody has it in hand"
+	case a.unkept:
+		return "the ledger has refused records since, so that nobody may have heard of it"
 	case m.lot == nil:
 		return "no lot is open"
 	case m.trials.open() != nil:
@@ -123,8 +126,6 @@ func (m *Machine) notAlone() string {
 		return "the board has restarted, and its motors let the belt go"
 	case t.number < 0:
 		return "the board does not tell whether it has restarted"
-	case t.number == 0: // it has taken no line since it started
-		return "the board has restarted unseen, and its motors let the belt go"
 	case !m.guard.Shown(), m.guard.MayBeOn():
 		return "the heaters are " + m.guard.Text()
 	case m.goneOn() >= m.set.GoOnPerDay:

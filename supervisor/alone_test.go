@@ -136,6 +136,15 @@ func TestNeverGoesOnByItself(t *testing.T) {
 			time.Sleep(time.Minute)
 			x.rig.Replug()
 		}, "the board has restarted"},
+		"a board that restarts, and a cable that comes out again": {3, func(x *run) {
+			x.rig.Unplug()
+			x.rig.Reset()
+			time.Sleep(time.Minute)
+			x.rig.Replug()
+			x.until(Aborted, 10*time.Minute)
+			time.Sleep(time.Minute)
+			x.unplug()
+		}, "the board has restarted"},
 		"restart announced":   {3, func(x *run) { x.rig.Reset() }, "after a fault of this kind"},
 		"heater":              {3, func(x *run) { _ = x.rig.Inject(rig.Fault{Kind: rig.BrokenSensor}) }, "after a fault of this kind"},
 		"operator's abort":    {3, func(x *run) { x.do(Request{Command: Abort}) }, "after a fault of this kind"},
@@ -169,9 +178,11 @@ func TestNeverGoesOnByItself(t *testing.T) {
 }
 
 // TestGoesOnAfterTheDaemon was killed where the ledger says that no part was begun: while it
-// heated again after a hold, but not while it led in, which may have laid something.
+// heated again after a hold, but not while it led in, which may have laid something. Nor where a
+// check is due, or where the ledger refuses records meanwhile: what was announced is in none.
 func TestGoesOnAfterTheDaemon(t *testing.T) {
-	for _, due := range []bool{false, true} {
+	for _, c := range []struct{ due, refused bool }{{}, {due: true}, {refused: true}} {
+		due := c.due
 		for was, goes := range map[State]bool{Unholding: true, Unsuspending: true, Execute: true, Starting: false, Holding: false, Held: false, Completing: false, Stopping: false, Aborting: false} {
 			l, _ := killed(t)
 			keep(t, l, ledger.CycleMade{Seq: 1, Evidence: ledger.EvidenceConfirmed, Belt: ledger.Belt{TravelMM: 200, Known: true}},
@@ -197,13 +208,16 @@ func TestGoesOnAfterTheDaemon(t *testing.T) {
 			for i := range 80 { // a machine that was hot a moment ago, and cools: a cold one would prove nothing
 				now = now.Add(5 * time.Second)
 				left := math.Exp(-float64(i) / 30)
+				if c.refused && m.alone.at.armed() {
+					step(LedgerFailed{Err: errors.New("no room on the disk")})
+				}
 				step(Reported{serialio.Reply{Temps: serialio.Temps{HasNozzle: true, NozzleC: 24 + 150*left, HasBed: true, BedC: 23 + 35*left}}})
 				if at, ok := m.Deadline(); ok && !at.After(now) {
 					step(Tick{})
 				}
 			}
-			if went := m.State() == Clearing; went != (goes && !due) {
-				t.Errorf("killed in %s, check due %t: it is %s (%s), in its way: %s", was, due, m.State(), m.cause.Text, m.notAlone())
+			if went := m.State() == Clearing; went != (goes && !due && !c.refused) {
+				t.Errorf("killed in %s, %+v: it is %s (%s), in its way: %s", was, c, m.State(), m.cause.Text, m.notAlone())
 			}
 		}
 	}

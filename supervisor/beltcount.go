@@ -39,6 +39,9 @@ func (m *Machine) saveBelt(out *Output) {
 	b := &m.belt
 	b.save.set(m.now.Add(m.set.ProgressEvery))
 	now := b.now()
+	if m.cycle != nil && !m.cycle.made {
+		now = b.underWay()
+	}
 	if now == b.saved && m.now.Sub(b.savedAt) < stillSaves*m.set.ProgressEvery {
 		return
 	}
@@ -47,10 +50,14 @@ func (m *Machine) saveBelt(out *Output) {
 }
 
 // restBelt keeps where the belt has come to rest: the process may end before anything else
-// is recorded.
+// is recorded. After an abort it may not have.
 func (m *Machine) restBelt(out *Output) {
 	m.belt.save.clear()
-	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	now := m.belt.now()
+	if m.state == Aborted {
+		now = m.belt.underWay()
+	}
+	out.record(ledger.BeltMoved{Belt: now})
 }
 
 // progress moves the totals on to what the board has accepted now.
@@ -75,7 +82,7 @@ func (b *beltCount) add(travelMM, advanceMM float64) {
 // that the board had taken and may not have made: it forgets them with a restart, which many
 // boards do when their port is opened again.
 func (b *beltCount) lost() {
-	b.uncertainMM += b.latest.PendingMM + min(b.latest.PlannedMM, b.latest.TravelMM-b.madeMM)
+	b.uncertainMM = b.underWay().UncertainMM
 	b.latest.PendingMM, b.latest.PlannedMM = 0, 0
 }
 
@@ -83,6 +90,15 @@ func (b *beltCount) lost() {
 func (b *beltCount) now() ledger.Belt {
 	belt := b.base
 	belt.Known, belt.UncertainMM = b.known, b.uncertainMM
+	return belt
+}
+
+// underWay returns the totals for the ledger while moves may be under way. The process may end
+// before they have, and the next one opens the port anew: what [beltCount.lost] would call
+// uncertain is uncertain then.
+func (b *beltCount) underWay() ledger.Belt {
+	belt := b.now()
+	belt.UncertainMM += b.latest.PendingMM + min(b.latest.PlannedMM, b.latest.TravelMM-b.madeMM)
 	return belt
 }
 

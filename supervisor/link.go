@@ -98,7 +98,8 @@ func (m *Machine) linkLost(err error, out *Output) {
 	if restarted || halted {
 		m.guard.Taken()
 	}
-	m.link.truth = boardTruth{restarted: restarted || m.state == Aborted && m.link.truth.restarted}
+	again := m.state == Aborted || m.state == Aborting
+	m.link.truth = boardTruth{restarted: restarted || again && m.link.truth.restarted}
 	if restarted || halted || errors.Is(err, serialio.ErrRecount) {
 		why.Code = CauseBoard
 	}
@@ -133,7 +134,9 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	m.heat.poll.set(m.now.Add(m.set.PollEvery))
 	m.guard.forget()
 	m.expectReadings()
-	m.link.truth = boardTruth{answered: true, restarted: m.link.truth.restarted || e.Reset, number: e.LastNumber}
+	// One that has taken no line since the fault has restarted unseen; our own lines follow at once.
+	unseen := e.LastNumber == 0 && (m.state == Aborted || m.state == Aborting)
+	m.link.truth = boardTruth{answered: true, restarted: m.link.truth.restarted || e.Reset || unseen, number: e.LastNumber}
 	m.settleOpenCycle(out, e.LastNumber, e.Reset)
 	switch m.state {
 	case Resetting:

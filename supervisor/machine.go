@@ -118,6 +118,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Tick:
 		m.tick(&out)
 	case LedgerFailed:
+		m.alone.unkept = true
 		if e.Dropped != 0 && e.Dropped == m.work.running {
 			m.work.running = 0
 		}

@@ -28,6 +28,9 @@ type scene struct {
 	unchecked bool // the ledger's rows are not held against one another
 	persist   int  // times that the operator sets to work again what has stopped
 
+	bed   bool // the job must heat the bed
+	alone int  // so often it must go on by itself; 0: that is not said
+
 	wide *rand.Rand // what wide seeds draw from later; nil in others
 }
 
@@ -102,7 +105,10 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, all []string
 	for range max(0, rng.IntN(4)-1) {
 		s.acts = append(s.acts, drawAct(rng))
 	}
-	if seed >= wideFrom {
+	switch {
+	case seed >= pairFrom:
+		pairUp(s, boards, all)
+	case seed >= wideFrom:
 		widen(s, all)
 	}
 	return s
@@ -210,7 +216,7 @@ func seedJob(rng *rand.Rand, slow bool) string {
 func TestDrawIsRepeatable(t *testing.T) {
 	boards, names := boardTable(t)
 	pool := []string{"a", "b", "c", "d", "e", "f"}
-	for n := range uint64(100) {
+	for n := range uint64(150) {
 		seed := n%50 + n/50*wideFrom
 		one, two := draw(seed, names, boards, pool), draw(seed, names, boards, pool)
 		if one.String() != two.String() || one.rng.Uint64() != two.rng.Uint64() {

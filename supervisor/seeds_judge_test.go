@@ -136,6 +136,9 @@ func (w *world) judge() {
 		w.wrong("the receive buffer of %d bytes ran over %d times with a window of %d", w.scene.rig.Board.ReceiveBuffer, f.Overflows, w.set.Conn.WindowBytes)
 	}
 	w.judgeBelt()
+	if w.alone > 0 && len(w.gone) != w.alone {
+		w.wrong("it went on by itself %d times, and should have gone on %d times", len(w.gone), w.alone)
+	}
 	if w.wide != nil {
 		w.judgeTravel()
 	}
@@ -144,6 +147,9 @@ func (w *world) judge() {
 			if text != "" {
 				w.wrong("%s", text)
 			}
+		}
+		for _, g := range w.gone {
+			w.problems = append(w.problems, g.wrong...)
 		}
 	}
 	if w.unchecked {
@@ -219,9 +225,6 @@ func (w *world) judgeCount(lot int64, record []rig.Executed) {
 		return
 	}
 	w.void += counts.Void
-	if events, err := w.ledger.EventsOf(context.Background(), eventGoOn, 100); err == nil {
-		w.alone = len(events)
-	}
 	if interrupted := counts.CyclesBegun - counts.Confirmed; counts.Confirmed > whole || counts.Confirmed+interrupted < whole {
 		w.wrong("the ledger counts %d made and %d interrupted; the machine made %d whole", counts.Confirmed, interrupted, whole)
 	}
@@ -261,11 +264,13 @@ type kept struct {
 	begun  time.Time
 	cycles map[int64]time.Duration // by the number of the cycle
 	made   map[int64]time.Duration
+	watch  func(ledger.Record)
 }
 
 // Commit implements Ledger.
 func (k *kept) Commit(ctx context.Context, records ...ledger.Record) error {
 	for _, r := range records {
+		k.watch(r)
 		switch c := r.(type) {
 		case ledger.CycleBegun:
 			k.cycles[c.Seq] = time.Since(k.begun)

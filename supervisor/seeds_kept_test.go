@@ -43,6 +43,14 @@ var keptScenes = []struct {
 			asDrawn(s, 250000, 1925*time.Microsecond, 849*time.Millisecond)
 			s.small, s.rig.Board.ReceiveBuffer = true, 71
 		}},
+	{why: "the ledger said that the belt had run where it had not: the process was killed while it aborted, and the next one opened the port, at which the board forgot moves that it had taken",
+		board: "alone", acts: []act{{what: "abort", when: "making part"}, {what: "kill", when: "Aborting"}}, job: 18, runs: 1, more: travels},
+}
+
+// travels has the belt's travel judged.
+func travels(s *scene) {
+	asDrawn(s, 1000000, time.Millisecond, time.Second)
+	s.wide, s.persist = s.rng, 1
 }
 
 // asDrawn gives a scene the machine that [draw] makes: small heaters, and limits of a quick line.

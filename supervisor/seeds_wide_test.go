@@ -127,7 +127,11 @@ func drawWideAct(rng *rand.Rand) act {
 // moment waits until the machine does what an act waits for, and a moment longer.
 func (w *world) moment(a act) {
 	for begun := time.Now(); time.Since(begun) < 20*time.Minute; time.Sleep(100 * time.Millisecond) {
-		if s := w.sup.Snapshot(); strings.Contains(s.Doing, a.when) || s.State.String() == a.when {
+		s := w.sup.Snapshot()
+		if strings.Contains(s.Doing, a.when) || s.State.String() == a.when {
+			break
+		}
+		if (a.when == nextHeats || a.when == nextWarms) && w.warms(a.when == nextWarms) {
 			break
 		}
 	}
@@ -209,6 +213,7 @@ func (w *world) actWide(a act) bool {
 func (w *world) say(r Request) bool {
 	w.forget(r)
 	_, err := w.sup.Do(context.Background(), r)
+	w.saidAt.Store(time.Now().UnixNano())
 	return err == nil
 }
 

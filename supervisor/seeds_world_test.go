@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -31,7 +32,6 @@ type world struct {
 	dead   *atomic.Bool // the process was killed
 
 	rest     State   // where it came to rest in the end
-	alone    int     // times that the run went on by itself
 	void     int     // parts given up before anything of them was laid
 	hot      int     // runs that could not show the heaters off, and said so
 	slow     string  // it did not come to rest within the bound
@@ -40,12 +40,16 @@ type world struct {
 	forgotMM float64 // travel that was uncertain before the belt was realigned
 	// Found beside what damage may explain: what was done at rest, and heaters that were said to be off.
 	peace, cooledHot string
-	opens            atomic.Int64 // times the port was opened
-	problems         []string     // violations
-	letIn            int          // lines whose damage no checksum showed, and that are not what was sent
-	acted            int          // of them those that may have made the board do something
-	inPlace          int          // of them those that took the place of the line that was sent
-	figures          rig.Figures
+	// Of going on by itself: when the newest fault came, when it was announced, when anybody last gave a word, and each time.
+	abortedAt, announcedAt time.Time
+	saidAt                 atomic.Int64
+	gone                   []goneOn
+	opens                  atomic.Int64 // times the port was opened
+	problems               []string     // violations
+	letIn                  int          // lines whose damage no checksum showed, and that are not what was sent
+	acted                  int          // of them those that may have made the board do something
+	inPlace                int          // of them those that took the place of the line that was sent
+	figures                rig.Figures
 }
 
 const (
@@ -75,7 +79,13 @@ func (w *world) play() {
 		return
 	}
 	defer w.ledger.Close()
-	w.kept = &kept{Ledger: w.ledger, begun: w.notes.begun, cycles: map[int64]time.Duration{}, made: map[int64]time.Duration{}}
+	w.kept = &kept{Ledger: w.ledger, begun: w.notes.begun, cycles: map[int64]time.Duration{}, made: map[int64]time.Duration{}, watch: w.watch}
+	if w.bed {
+		w.heatedBed()
+	}
+	if slices.ContainsFunc(w.acts, func(a act) bool { return a.what == "job lost" }) {
+		defer w.ownJob()()
+	}
 	if !w.start() {
 		return
 	}
@@ -198,7 +208,7 @@ func (w *world) await() State {
 
 // act carries out what a person does. The run may refuse a word; that is its right.
 func (w *world) act(a act) {
-	if w.actWide(a) {
+	if w.actWide(a) || w.actPair(a) {
 		return
 	}
 	do := func(r Request) { w.say(r) }
@@ -248,7 +258,9 @@ func (w *world) again() bool {
 	case Suspended:
 		return do(Request{Command: Unsuspend})
 	case Aborted:
-		do(Request{Command: Clear})
+		if !do(Request{Command: Clear}) && w.seed >= pairFrom { // a heat fault is latched; what is said of it need not be true
+			do(Request{Command: Clear, Mended: "the sensor was put back"})
+		}
 		if w.await() != Stopped {
 			return true
 		}

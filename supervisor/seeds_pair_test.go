@@ -1,0 +1,332 @@
+package supervisor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io/fs"
+	"maps"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+)
+
+// pairFrom is the first of the seeds that bring about what wide ones reach by luck or never: a
+// fault at a moment to which the words before it lead, and a second one on its heels; and every
+// sixth, faults after which the machine goes on by itself.
+const pairFrom = 2_000_000_000
+
+// onceAlone is how many of these seeds there are for each in which it goes on by itself.
+const onceAlone = 6
+
+// pairMoments are what the machine is doing when the first fault strikes, and the words by which
+// it gets there, each with the moment at which it is given.
+var pairMoments = []struct {
+	when  string
+	words []act
+}{
+	{nextHeats, nil},
+	{"making part", nil},
+	{"lead-in", nil},
+	{"cooling", nil},
+	{"advancing", nil},
+	{"Holding", []act{{what: "hold", when: "making part"}}},
+	{"Held", []act{{what: "hold", when: "making part"}}},
+	{"Unholding", []act{{what: "hold", when: "making part"}, {what: "unhold", when: "Held"}}},
+	{"Suspending", []act{{what: "suspend", when: "making part"}}},
+	{"Suspended", []act{{what: "suspend", when: "making part"}}},
+	{"Unsuspending", []act{{what: "suspend", when: "making part"}, {what: "unsuspend", when: "Suspended"}}},
+	{"Completing", []act{{what: "complete", when: "making part"}}},
+	{"Stopping", []act{{what: "stop and clear", when: "making part"}}},
+	{"Aborting", []act{{what: "abort", when: "making part"}}},
+	{"Aborted", []act{{what: "abort", when: "making part"}}},
+	{"Clearing", []act{{what: "abort", when: "making part"}, {what: "cleared", when: "Aborted"}, {what: "clear", when: "Aborted"}}},
+	{"Resetting", []act{{what: "stop", when: "making part"}, {what: "cleared", when: "Stopped"}, {what: "reset", when: "Stopped"}}},
+	{trialDoing, []act{{what: "stop", when: "making part"}, {what: "cleared", when: "Stopped"}, {what: "trial", when: "Stopped"}}},
+	{"setting the belt", []act{{what: "hold", when: "making part"}, {what: "scale begins", when: "Held"}}},
+}
+
+// nextHeats is the moment between two parts at which the machine heats for the next, nextWarms
+// a later one, at which the bed's sensor has been seen to follow its heater.
+const (
+	nextHeats = "heats for the next part"
+	nextWarms = "warms for the next part"
+)
+
+// pairFaults are what strikes.
+var pairFaults = []string{"unplug", "button", "kill", "kill and cool", "commits fail", "low disk", "heat fault", "silence", "halt", "abort", "restart", "job lost"}
+
+// pairUp makes a scene of two faults, or one in which the machine goes on by itself.
+func pairUp(s *scene, boards map[string]rig.Board, pool []string) {
+	rng := rand.New(rand.NewPCG(s.seed, 0x70616972))
+	s.wide = rng
+	s.acts, s.persist = nil, 1+rng.IntN(4)
+	n := int(s.seed - pairFrom)
+	slow := rng.IntN(4) == 0 // a kill near the end of a slow part finds all of it taken
+	s.jobs, s.good = []string{pool[rng.IntN(len(pool))]}, []int{3}
+	if slow {
+		s.jobs[0] = pool[slowJob]
+	}
+	if n%onceAlone == 0 {
+		drawAlone(s, rng, boards)
+		return
+	}
+	if rng.IntN(3) > 0 {
+		s.rig.Faults = nil
+	}
+	n = n/onceAlone*(onceAlone-1) + n%onceAlone - 1
+	m := pairMoments[n%len(pairMoments)]
+	s.bed = m.when == nextHeats
+	for _, w := range m.words {
+		w.draw = rng.Uint64()
+		s.acts = append(s.acts, w)
+	}
+	first := strike(rng, pairFaults[n/len(pairMoments)%len(pairFaults)])
+	first.when, first.wait = m.when, soon(rng)
+	if slow && m.when == "making part" {
+		first.wait = time.Duration(rng.IntN(150)) * time.Second
+	}
+	second := strike(rng, pairFaults[rng.IntN(len(pairFaults))])
+	second.lines, second.after = 1<<30, soon(rng)*time.Duration(1+rng.IntN(20))
+	s.acts = append(s.acts, first, second)
+}
+
+// soon is a moment, short ones as likely as long ones.
+func soon(rng *rand.Rand) time.Duration {
+	return time.Millisecond << rng.IntN(13) * time.Duration(rng.IntN(4)) / 2
+}
+
+func strike(rng *rand.Rand, what string) act {
+	return act{what: what, for_: time.Second + soon(rng)*time.Duration(1+rng.IntN(60)), cold: rng.IntN(2) == 0, draw: rng.Uint64()}
+}
+
+// drawAlone makes a scene in which a cable comes out between two parts, once more often than
+// the owner lets the machine go on by itself. In every second one something else happens while
+// it waits, or the board is one on which it must not.
+func drawAlone(s *scene, rng *rand.Rand, boards map[string]rig.Board) {
+	s.rig.Faults, s.small, s.set.PartEveryParts = nil, false, 0
+	s.rig.Machine = testRig().Machine // a body that cools as quickly as a small one does puts its sensor in doubt
+	if latency := s.rig.Board.Latency; rng.IntN(8) > 0 {
+		s.board = "lasting"
+		s.rig.Board, s.set.Conn.WindowBytes = boards[s.board], 0
+		s.rig.Board.Latency = latency
+	}
+	times := 1 + rng.IntN(3)
+	s.set.GoOnPerDay, s.set.GoOnAfter = times, time.Duration(1+rng.IntN(5))*time.Minute
+	s.good[0], s.bed = times+3, true
+	s.alone = times
+	disturbed := -1
+	if rng.IntN(2) == 0 || s.board != "lasting" {
+		s.alone, disturbed = 0, rng.IntN(times+1)
+	}
+	for n := range times + 1 {
+		out := strike(rng, "unplug")
+		out.when, out.cold = nextWarms, false
+		if s.alone > 0 {
+			out.for_ = time.Second + time.Duration(rng.IntN(30_000))*time.Millisecond
+		}
+		s.acts = append(s.acts, out)
+		if n == disturbed {
+			words := append([]string{"acknowledge", "acknowledge", "hold", "check", "start", "room"}, pairFaults...)
+			other := strike(rng, words[rng.IntN(len(words))])
+			other.lines, other.after = 1<<30, time.Duration(rng.Int64N(int64(s.set.GoOnAfter+3*time.Minute)))
+			s.acts = append(s.acts, other)
+		}
+		s.acts = append(s.acts, act{what: "let alone", lines: 1 << 30})
+	}
+}
+
+// heatedBed puts the next job of the pool that heats the bed well above what releases a part in
+// the place of the scene's own: only those heat for long between two parts.
+func (w *world) heatedBed() {
+	names := slices.Sorted(maps.Keys(w.plans))
+	from := slices.Index(names, w.jobs[0])
+	for k := range names {
+		if name := names[(from+k)%len(names)]; w.plans[name].Begin.BedTargetC >= 50 {
+			w.jobs[0] = name
+			return
+		}
+	}
+	w.wrong("no job heats the bed")
+}
+
+// warms waits until the machine heats for the next part, and with well until the bed has warmed
+// by so much that its sensor is known to follow. It returns false while it does not.
+func (w *world) warms(well bool) bool {
+	heats := func() bool {
+		s := w.sup.Snapshot()
+		return s.State == Execute && s.Doing == "heating" && s.Lot.Part > 1
+	}
+	_, _, cold, _ := w.rig.Temperatures()
+	for heats() {
+		if _, _, bed, _ := w.rig.Temperatures(); !well || bed > cold+6 {
+			return true
+		}
+		time.Sleep(100 * time.Millisecond)
+	}
+	return false
+}
+
+// actPair carries out what only these seeds draw. It returns false for any other act.
+func (w *world) actPair(a act) bool {
+	rng := rand.New(rand.NewPCG(a.draw, 1))
+	inject := func(f rig.Fault) {
+		if err := w.rig.Inject(f); err != nil {
+			w.wrong("%v", err)
+		}
+	}
+	switch a.what {
+	case "let alone":
+		w.letAlone()
+	case "silence":
+		inject(rig.Fault{Kind: rig.Silence, For: a.for_})
+	case "halt":
+		inject(rig.Fault{Kind: rig.HeaterFault})
+	case "scale begins": // what comes next does not wait for the board's answer
+		sup, to := w.sup, 80*(0.9+0.2*rng.Float64())
+		go sup.Do(context.Background(), Request{Scale: &ScaleRequest{NowStepsPerMM: 80, StepsPerMM: to, Store: rng.IntN(2) == 0}})
+	case "job lost":
+		w.loseJob(rng)
+	default:
+		return false
+	}
+	return true
+}
+
+// ownJob gives the scene a copy of its job, which it may damage.
+func (w *world) ownJob() (done func()) {
+	w.plans = maps.Clone(w.plans)
+	dir, err := os.MkdirTemp("", "seed")
+	if err != nil {
+		w.wrong("%v", err)
+		return func() {}
+	}
+	text, err := os.ReadFile(w.jobs[0])
+	path := filepath.Join(dir, filepath.Base(w.jobs[0]))
+	if err == nil {
+		err = os.WriteFile(path, text, 0o600)
+	}
+	var p *job.Plan
+	if err == nil {
+		p, err = job.Inspect(context.Background(), path, testJobOptions(), nil)
+	}
+	if err != nil {
+		w.wrong("%v", err)
+	}
+	w.jobs, w.plans[path] = []string{path}, p
+	return func() { os.RemoveAll(dir) }
+}
+
+// loseJob takes the job's file away, cuts it, or puts a word of heat into it.
+func (w *world) loseJob(rng *rand.Rand) {
+	path := w.jobs[0]
+	var err error
+	switch rng.IntN(3) {
+	case 0:
+		err = os.Remove(path)
+	case 1:
+		err = os.Truncate(path, int64(rng.IntN(300)))
+	case 2:
+		var text []byte
+		if text, err = os.ReadFile(path); err == nil {
+			err = os.WriteFile(path, []byte(strings.ReplaceAll(string(text), "M104 S", "M104 S4")), 0o600)
+		}
+	}
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		w.wrong("%v", err)
+	}
+}
+
+// letAlone waits until the machine has gone on by itself, or will not.
+func (w *world) letAlone() {
+	begun, stays := time.Now(), time.Now()
+	for time.Since(begun) < 2*time.Hour && time.Since(stays) < 15*time.Minute {
+		s := w.sup.Snapshot()
+		switch {
+		case s.State == Execute && s.Doing != "heating":
+			return
+		case s.State != Aborted || s.Recovery != nil && s.Recovery.GoesOnAt != nil:
+			stays = time.Now()
+		}
+		time.Sleep(time.Second)
+	}
+}
+
+// goneOn is one time that the machine went on by itself, and what was wrong with it.
+type goneOn struct {
+	at    time.Time
+	wrong []string
+}
+
+// watch follows what goes into the ledger: whether it goes on by itself only where it may. It
+// looks at the machine, not at what the run believes of it.
+func (w *world) watch(r ledger.Record) {
+	now := time.Now()
+	switch r := r.(type) {
+	case ledger.StateChanged:
+		if r.State == Aborting.String() {
+			w.abortedAt, w.announcedAt = now, time.Time{}
+		}
+	case ledger.AlertQueued:
+		if r.Alert.Reason == CauseGoOn && strings.Contains(r.Alert.Text, "it goes on by itself at ") {
+			w.announcedAt = now
+		}
+	case ledger.EventNoted:
+		if r.Kind == eventGoOn {
+			w.gone = append(w.gone, w.judgeAlone(now))
+		}
+	}
+}
+
+func (w *world) judgeAlone(now time.Time) goneOn {
+	g := goneOn{at: now}
+	wrong := func(format string, a ...any) {
+		g.wrong = append(g.wrong, "went on by itself: "+fmt.Sprintf(format, a...))
+	}
+	if _, nozzle, _, bed := w.rig.Temperatures(); nozzle != 0 || bed != 0 {
+		wrong("the heaters are asked for %.0f and %.0f °C", nozzle, bed)
+	}
+	if nozzle, bed := w.rig.PowersW(); nozzle > 0 || bed > 0 {
+		wrong("the heaters give %.1f and %.1f W", nozzle, bed)
+	}
+	if said := time.Unix(0, w.saidAt.Load()); said.After(w.abortedAt) {
+		wrong("somebody gave it a word %v after the fault", said.Sub(w.abortedAt))
+	}
+	if w.announcedAt.IsZero() || now.Sub(w.announcedAt) < w.set.GoOnAfter {
+		wrong("announced at %v, to go on %v later at the earliest", w.announcedAt, w.set.GoOnAfter)
+	}
+	for _, at := range w.rig.Figures().ResetAt {
+		if w.notes.begun.Add(at).After(w.abortedAt) {
+			wrong("the board has restarted since the fault")
+		}
+	}
+	within := 1
+	for _, before := range w.gone {
+		if now.Sub(before.at) < aDay {
+			within++
+		}
+	}
+	if within > w.set.GoOnPerDay {
+		wrong("%d times in a day, %d are allowed", within, w.set.GoOnPerDay)
+	}
+	for _, lot := range w.lots {
+		cycles, err := w.ledger.Cycles(context.Background(), lot)
+		if err != nil {
+			wrong("%v", err)
+		}
+		for _, c := range cycles {
+			switch c.State {
+			case ledger.CycleStateBegun, ledger.CycleStateInterrupted:
+				wrong("part %d is %s", c.Ordinal, c.State)
+			}
+		}
+	}
+	return g
+}
