@@ -85,7 +85,9 @@ func withheldWhy(l *gcode.Line) string {
 		return "line numbers, reports and speed of the link belong to the sender"
 	case 997, 999:
 		return "it restarts the board, which then forgets where it stands"
-	case 20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 32, 33, 34, 928:
+	case 98, 99, 581, 582, 810, 811, 812, 813, 814, 815, 816, 817, 818, 819, 1000:
+		return "it runs lines stored on the board, which nobody here has seen"
+	case 20, 21, 22, 23, 24, 25, 26, 27, 28, 29, 30, 32, 33, 34, 470, 471, 472, 505, 559, 560, 928:
 		if l.Number == 30 && len(l.Text()) == 0 {
 			return "the end of the program is the end of the file"
 		}

@@ -37,6 +37,8 @@ func (o *Options) tooHot(l *gcode.Line) refusal {
 			// S4E2 and S0X190 are 400 to boards that read numbers as the C library does.
 			return unclear(l.Name(), "a number that boards may read with an exponent or in another base")
 		case h == noHeater:
+		case w.Letter == 'I' && l.Letter == 'M':
+			return unclear(l.Name(), "a temperature that is stored on the board, and of which only the number is given")
 		case w.HasValue:
 			if r := o.above(h, w.Value); r.code != "" {
 				return r
