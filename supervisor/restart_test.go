@@ -3,6 +3,7 @@ package supervisor
 import (
 	"context"
 	"errors"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -11,6 +12,7 @@ import (
 	"time"
 
 	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -326,4 +328,28 @@ func TestTheBeltIsKeptInAHold(t *testing.T) {
 		}
 		x.stop()
 	})
+}
+
+// Lines between moves take no room in a board's planner: of 40 moves with a fan word behind each
+// the newest 32 may not have been made, and not those of the newest 32 lines.
+func TestPlannedTravelCountsMoves(t *testing.T) {
+	track := tracker{axis: gcode.Y, forward: 1}
+	track.forget()
+	for _, line := range []string{"G21", "G90", "G92 Y0"} {
+		if err := track.follow([]byte(line)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for n := range 40 {
+		for _, line := range []string{fmt.Sprintf("G1 Y%d F600", n+1), fmt.Sprintf("M106 S%d", n)} {
+			if err := track.follow([]byte(line)); err != nil {
+				t.Fatal(err)
+			}
+		}
+	}
+	track.accept(60)
+	track.accept(23)
+	if p := track.progress(); p.TravelMM != 40 || p.PlannedMM != 32 {
+		t.Errorf("%g mm run, %g of them perhaps not, want 40 and 32", p.TravelMM, p.PlannedMM)
+	}
 }

@@ -15,6 +15,7 @@ import (
 // totals are what lines have asked the machine to do, in commanded millimetres.
 type totals struct {
 	travelMM, advanceMM, filamentMM float64
+	moves                           int64 // lines that move something
 }
 
 // tracker follows every line handed to the board: the modal state and position
@@ -33,18 +34,18 @@ type tracker struct {
 		totals totals
 	}
 	lines  int64
-	marks  []totals // totals after each line handed out and not yet accepted
-	head   int      // first mark in use
-	recent [plannerLines]float64
-	line   gcode.Line // room for the line at hand: making it anew clears a kilobyte a line
+	marks  []totals                  // totals after each line handed out and not yet accepted
+	head   int                       // first mark in use
+	recent [plannerMoves + 1]float64 // travel after each of the newest moves accepted, by number
+	line   gcode.Line                // room for the line at hand: making it anew clears a kilobyte a line
 	effect gcode.Effect
 
 	saved atomic.Int64 // bytes by which the jobs' lines handed out are shorter than in their files
 }
 
-// plannerLines is the most moves that boards keep accepted and not yet made. They
-// are lost with a restart or a halt.
-const plannerLines = 32
+// plannerMoves is the most moves that boards keep accepted and not yet made. They
+// are lost with a restart or a halt. Other lines between them take no room.
+const plannerMoves = 32
 
 // follow takes in a line that is handed out now.
 func (t *tracker) follow(line []byte) error {
@@ -62,6 +63,9 @@ func (t *tracker) follow(line []byte) error {
 	t.handed.travelMM += e.Travel(t.axis)
 	t.handed.advanceMM += t.forward * e.Delta(t.axis)
 	t.handed.filamentMM += e.ExtrudedMM
+	if e.PathMM > 0 {
+		t.handed.moves++
+	}
 	if t.head > 256 && t.head*2 > len(t.marks) {
 		t.marks = t.marks[:copy(t.marks, t.marks[t.head:])]
 		t.head = 0
@@ -94,8 +98,8 @@ func (t *tracker) accept(n int) {
 	if n <= 0 {
 		return
 	}
-	for i := max(0, n-plannerLines); i < n; i++ {
-		t.recent[(t.lines+int64(i))%plannerLines] = t.marks[t.head+i].travelMM
+	for _, m := range t.marks[t.head : t.head+n] {
+		t.recent[m.moves%int64(len(t.recent))] = m.travelMM
 	}
 	t.head += n
 	t.lines += int64(n)
@@ -110,7 +114,7 @@ func (t *tracker) progress() Progress {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	return Progress{TravelMM: t.accepted.travelMM, AdvanceMM: t.accepted.advanceMM, FilamentMM: t.accepted.filamentMM,
-		PendingMM: t.handed.travelMM - t.accepted.travelMM, PlannedMM: t.accepted.travelMM - t.recent[t.lines%plannerLines], Lines: t.lines, SavedBytes: t.saved.Load(), State: t.state}
+		PendingMM: t.handed.travelMM - t.accepted.travelMM, PlannedMM: t.accepted.travelMM - t.recent[(t.accepted.moves+1)%int64(len(t.recent))], Lines: t.lines, SavedBytes: t.saved.Load(), State: t.state}
 }
 
 // forget begins anew with a board of which nothing is known. What was in flight
