@@ -128,7 +128,7 @@ func (m *Machine) faulted() bool {
 
 // resumeAborted stays in Aborted over a restart of the process, with its cause: only Clear
 // leads out of it.
-func (m *Machine) resumeAborted(last *ledger.State) {
+func (m *Machine) resumeAborted(last *ledger.State, shown bool) {
 	m.state = Aborted
 	m.cause = Cause{CauseRestart, last.Reason}
 	if m.hold != nil {
@@ -138,5 +138,7 @@ func (m *Machine) resumeAborted(last *ledger.State) {
 		m.cause.Code = CauseHeat
 	}
 	m.guard.MayHeat() // the board may not have been reached since
-	m.guard.Unknown()
+	if !shown || m.latched != "" {
+		m.guard.Unknown()
+	}
 }

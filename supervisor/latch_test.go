@@ -145,3 +145,56 @@ func TestCableOutAtRestWithAHeaterOn(t *testing.T) {
 		time.Sleep(15 * time.Minute)
 	})
 }
+
+// TestWhatWasShownStandsOverARestart: in Aborted nothing is heated, so that a cold machine whose
+// heaters were shown to be off calls nobody each time the daemon comes back; one that was not
+// shown does, and so does one whose board tells a target.
+func TestWhatWasShownStandsOverARestart(t *testing.T) {
+	for name, c := range map[string]struct {
+		does  func(x *run)
+		calls bool
+	}{
+		"shown": {func(x *run) { x.rig.Unplug(); time.Sleep(20 * time.Second); x.rig.Replug() }, false},
+		"never shown": {func(x *run) {
+			_ = x.rig.Inject(rig.Fault{Kind: rig.NoHeat})
+			time.Sleep(10 * time.Minute)
+			x.rig.Reset()
+		}, true},
+		"on at the panel": {func(x *run) { x.rig.Unplug(); time.Sleep(20 * time.Second); x.rig.Replug() }, true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			inBubble(t, func(t *testing.T) {
+				set := testSettings()
+				set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
+				rs := testRig()
+				rs.Board = rig.Variations()["lasting"]
+				x := making(t, rs, set)
+				c.does(x)
+				x.until(Aborted, 5*time.Minute)
+				time.Sleep(2 * time.Hour)
+				if got := x.s.Snapshot().Heat.Proved; got != (name != "never shown") {
+					t.Fatalf("shown to be off: %v\n%s", got, x.alerts())
+				}
+				before := len(x.alerts())
+				for range 2 {
+					if name == "on at the panel" {
+						for range 10 {
+							_ = x.rig.Inject(rig.Fault{Kind: rig.Retarget})
+						}
+						time.Sleep(time.Second)
+					}
+					x.restart()
+					time.Sleep(15 * time.Minute)
+				}
+				if told := x.alerts()[before:]; strings.Contains(told, "heat: ") != c.calls {
+					t.Errorf("told:\n%s", told)
+				}
+				x.restart()
+				x.cancel() // at once: nothing is shown by then
+				<-x.ended
+				x.cancel = nil
+				x.ledger.Close()
+			})
+		})
+	}
+}

@@ -120,7 +120,13 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		m.hold = &openHold{id: hold.ID, cause: Cause{hold.Reason, hold.Text}}
 	}
 	m.reckonOutside(stateOf(last))
-	m.resume(last)
+	shown := false
+	if last != nil {
+		if shown, err = shownSince(ctx, l, last); err != nil {
+			return fail(err)
+		}
+	}
+	m.resume(last, shown)
 	return m, nil
 }
 
@@ -136,8 +142,9 @@ func stateOf(last *ledger.State) State {
 
 // resume chooses the first state. Work that was left unfinished is a fault: the
 // board may be hot and a part may lie under the head, so the machine is made
-// safe and then waits for the operator. Otherwise it is simply stopped.
-func (m *Machine) resume(last *ledger.State) {
+// safe and then waits for the operator. Otherwise it is simply stopped. shown: its heaters
+// were shown to be off since.
+func (m *Machine) resume(last *ledger.State, shown bool) {
 	if last == nil {
 		m.cause = Cause{CauseOperator, "first start"}
 		return
@@ -147,7 +154,7 @@ func (m *Machine) resume(last *ledger.State) {
 	switch was {
 	case Aborted:
 		if m.faulted() {
-			m.resumeAborted(last)
+			m.resumeAborted(last, shown)
 			return
 		}
 		m.guard.MayHeat() // the board may not have been reached since

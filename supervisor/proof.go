@@ -1,10 +1,31 @@
 package supervisor
 
 import (
+	"context"
 	"time"
 
 	"beltwarden/supervisor/heat"
+	"beltwarden/supervisor/ledger"
 )
+
+// Kinds of event by which it is kept what became of the newest proof.
+const (
+	eventHeatOff   = "heat_off"
+	eventHeatDoubt = "heat_doubt"
+)
+
+// shownSince reports whether the heaters were shown to be off in the state that an earlier
+// process has left, and nothing spoke against it until it ended: in Aborted nothing is heated,
+// so that this still stands.
+func shownSince(ctx context.Context, l Ledger, last *ledger.State) (bool, error) {
+	shown, err := l.EventsOf(ctx, eventHeatOff, 1)
+	if err != nil || len(shown) == 0 {
+		return false, err
+	}
+	doubt, err := l.EventsOf(ctx, eventHeatDoubt, 1)
+	at := shown[0].Stamp.Seq
+	return at > last.Stamp.Seq && (len(doubt) == 0 || doubt[0].Stamp.Seq < at), err
+}
 
 // readingTime is now on the clock by which readings are timed.
 func (m *Machine) readingTime() time.Duration { return m.now.Sub(m.warmth.origin) }
@@ -39,7 +60,7 @@ func (m *Machine) proved(out *Output) {
 	}
 	m.guard.proof.clear()
 	text := "the heaters are " + m.guard.Text()
-	m.note(out, "heat", text)
+	m.note(out, eventHeatOff, text)
 	if m.state == Aborted {
 		m.alert(out, CauseHeatOff, text)
 	}
@@ -62,9 +83,9 @@ func (m *Machine) proofFailed(out *Output) {
 	}
 	m.guard.Fail(m.readingTime())
 	text := "the heaters are " + m.guard.Text()
+	m.note(out, eventHeatDoubt, text)
 	switch {
 	case m.state == Aborting || m.state == Aborted:
-		m.note(out, "fault", text)
 		m.alert(out, CauseHeat, text)
 		if m.guard.Hot() {
 			m.latchHeat(text, out)
@@ -72,10 +93,8 @@ func (m *Machine) proofFailed(out *Output) {
 	case m.guard.Hot():
 		m.fault(Cause{CauseHeat, text}, out)
 	case m.link.phase != linkUp:
-		m.note(out, "fault", text)
 		m.alert(out, CauseHeat, text)
-	default: // it reads cold, and was on for too short a time to have shown that it follows
-		m.note(out, "heat", text)
+	default: // it reads cold, and was on for too short a time to have shown that it follows: nobody is called
 	}
 }
 
@@ -89,14 +108,14 @@ func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading, out *Output) {
 	text := "a heater may be on again: " + why
 	if m.state != Aborting && m.state != Aborted { // at rest somebody may warm it at the panel, for a while: see otherTarget
 		m.dropProof()
-		m.note(out, "heat", text)
+		m.note(out, eventHeatDoubt, text)
 		m.alert(out, CauseHeat, text+"; if nobody is at the panel, switch the machine off at the mains")
 		return
 	}
 	m.guard.proof.set(m.now.Add(m.set.ProofWithin))
 	m.guard.proofBegan = m.now
 	text += "; it is switched off again: if that does not show within " + m.set.ProofWithin.String() + ", or nobody is at the panel, switch the machine off at the mains"
-	m.note(out, "fault", text)
+	m.note(out, eventHeatDoubt, text)
 	m.alert(out, CauseHeat, text)
 	m.heatersOff(out)
 }

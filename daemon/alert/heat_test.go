@@ -106,7 +106,7 @@ func (l heatLedger) Commit(ctx context.Context, records ...ledger.Record) error 
 			if os.Getenv("BELTWARDEN_HEAT_ALL") != "" {
 				fmt.Println(l.p.run.seed, time.Since(l.p.began), r.Kind, r.Text)
 			}
-			if r.Kind == "fault" {
+			if r.Kind == "fault" || r.Kind == "heat_doubt" {
 				l.p.run.trouble(supervisor.CauseHeat)
 			}
 		}
