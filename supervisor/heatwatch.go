@@ -98,12 +98,14 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 		}
 		model := m.warmth.nozzle.Model()
 		r := heated(at, readC(t.NozzleC, t.HasNozzle), position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
+		r.Duty, r.HasDuty = t.NozzleDuty, t.HasNozzleDuty
 		nozzle = w.Observe(heat.Nozzle, r, beside, &model)
 		m.withdraw(heat.Nozzle, r, out)
 	}
 	if t.HasBed || t.BedUnread {
 		model := m.warmth.bed.Model()
 		r := heated(at, readC(t.BedC, t.HasBed), position.BedTargetC, t.HasBedTarget, t.BedTargetC)
+		r.Duty, r.HasDuty = t.BedDuty, t.HasBedDuty
 		bed = w.Observe(heat.Bed, r, 0, &model)
 		m.withdraw(heat.Bed, r, out)
 	}

@@ -58,7 +58,7 @@ type heatRun struct {
 	mu       sync.Mutex
 	struck   time.Time // when the fault happened
 	asked    time.Time // when its heater was first driven with it: before that no reading can show it
-	restart  time.Time // when a restart ended the run's work before anything was found, and with it the heat
+	restart  time.Time // when a process ended before anything was found, and the heat with it
 	found    time.Time // when the run first recorded that something is wrong
 	called   time.Time // when the receiver took the first call after that
 	caller   time.Time // when the process began that called
@@ -196,10 +196,7 @@ func (x *heatRun) trouble(kind string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	if kind == supervisor.CauseRestart && !known(x.fault.Kind) {
-		if !x.struck.IsZero() && x.found.IsZero() && x.restart.IsZero() {
-			x.restart = time.Now() // a process that comes back switches off and says so: that is no finding
-		}
-		return
+		return // a process that comes back switches off and says so: that is no finding
 	}
 	if !x.struck.IsZero() && x.found.IsZero() {
 		x.found = time.Now()
@@ -256,6 +253,11 @@ func (x *heatRun) start() bool {
 // end ends a process: killed, nothing of it reaches wire, ledger or receiver from here on.
 func (x *heatRun) end(kill bool) {
 	p := x.p
+	x.mu.Lock()
+	if !x.struck.IsZero() && x.found.IsZero() && !known(x.fault.Kind) && time.Since(x.struck) < watchFor {
+		x.restart = time.Now()
+	}
+	x.mu.Unlock()
 	if kill {
 		p.dead.Store(true)
 		p.mu.Lock()
@@ -299,6 +301,9 @@ func (x *heatRun) drives() {
 	}
 }
 
+// watchFor is how long a run goes on after its fault.
+const watchFor = 25 * time.Minute
+
 // play runs the seed: a lot, a fault in it, and lives and deaths of the process around it.
 func (x *heatRun) play() {
 	var err error
@@ -337,7 +342,7 @@ func (x *heatRun) play() {
 		return
 	}
 	x.drives()
-	left := 25 * time.Minute
+	left := watchFor
 	if x.second != nil {
 		x.watch(x.between)
 		if err := x.rig.Inject(*x.second); err != nil {

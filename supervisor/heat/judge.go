@@ -24,6 +24,10 @@ func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bo
 	w.compare(r, m, add)
 }
 
+// lowFor: no controller takes so long to come back to a target that its heater can hold
+// (common practice, no source).
+const lowFor = 3 * time.Minute
+
 // hold judges a heater that has reached its target.
 func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string, ...any)) {
 	switch {
@@ -33,6 +37,14 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 		w.below = r.At
 	case r.At-w.below >= w.patience(r, w.lim.FallFor):
 		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: it loses heat, or its sensor has come out", r.TargetC, r.C, inWords(r.At-w.below))
+	}
+	switch {
+	case r.C >= r.TargetC-w.lim.NearC:
+		w.low = never
+	case w.low == never:
+		w.low = r.At
+	case r.At-w.low >= w.patience(r, lowFor):
+		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: its heater is too weak, or its sensor has come out", r.TargetC, r.C, inWords(r.At-w.low))
 	}
 	switch {
 	case r.C <= r.TargetC+w.lim.OverC:
@@ -73,6 +85,14 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 		add(Over, true, "has risen from %.1f to %.1f °C though it %s: its heater may be on for good", w.leastC, r.C, asked)
 	}
 	warm := r.C > surroundC+warmC && r.C > warmC+20
+	if r.At-w.from >= w.lim.OverFor {
+		if !w.turned || r.C < w.settled {
+			w.settled, w.turned = r.C, true
+		}
+		if warm && r.C >= w.settled+warmRiseC {
+			add(Over, true, "has risen from %.1f to %.1f °C long after it was to cool: its heater may be on for good", w.settled, r.C)
+		}
+	}
 	if r.C <= w.cooledC-coolsC || !warm {
 		w.cooledC, w.cooled = r.C, r.At
 	}
@@ -82,6 +102,44 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 	}
 	if still >= w.lim.StillFor && warm {
 		add(Still, true, "has shown %.1f °C for %s and must cool: its sensor is not to be believed", r.C, inWords(still))
+	}
+}
+
+// warmRiseC: no body that is well above its surroundings gets so much warmer by them.
+const warmRiseC = 5
+
+// undriven finds a heater that gets warmer though the board says that it does not drive it.
+type undriven struct {
+	on     bool
+	since  time.Duration // when the drive was first told as none
+	leastC float64       // since the body has had time to turn
+	known  bool
+	times  int
+}
+
+// undrivenC is by how much a reading must rise meanwhile; common practice, no source.
+const undrivenC = 3
+
+func (u *undriven) observe(r Reading, nearbyC float64, l *Limits, add func(Kind, bool, string, ...any)) {
+	if !r.HasDuty || r.Duty != 0 {
+		*u = undriven{}
+		return
+	}
+	if !u.on {
+		*u = undriven{on: true, since: r.At}
+	}
+	if r.At-u.since < l.OverFor/4 {
+		return
+	}
+	if !u.known || r.C < u.leastC {
+		u.leastC, u.known, u.times = r.C, true, 0
+	}
+	if r.C < u.leastC+undrivenC || r.C < nearbyC+warmC || r.C < warmC+20 {
+		u.times = 0
+		return
+	}
+	if u.times++; u.times >= 2 {
+		add(Over, true, "has risen from %.1f to %.1f °C though the board does not drive it: its heater may be on for good", u.leastC, r.C)
 	}
 }
 

@@ -86,30 +86,34 @@ type Watch struct {
 	phase phase
 	told  map[Kind]bool
 
-	seen    bool
-	last    Reading
-	calm    middle
-	anew    bool          // the target has changed since it was judged
-	anchorC float64       // rising: what the next gain counts from
-	anchor  time.Duration // and when that was read
-	from    time.Duration // when the phase began
-	fromC   float64
-	near    time.Duration // holding: since when
-	leastC  float64       // falling: least since
-	cooledC float64       // falling: from which the next loss counts
-	cooled  time.Duration // and when that was read
-	below   time.Duration // holding: since when too cold; never: not
-	above   time.Duration // holding: since when too warm
-	aboveC  float64       // and how warm it was then
-	moved   time.Duration // when the reading last changed
-	stepC   float64       // least difference between two readings: what the sensor resolves
-	flicker flicker
-	hot     int     // readings in a row above the ceiling
-	risen   int     // or risen though it is off
-	absurd  int     // or absurd
-	start   Reading // rising: where the learned law is followed from
-	started bool
-	late    int // readings in a row that are behind it
+	seen     bool
+	last     Reading
+	calm     middle
+	anew     bool          // the target has changed since it was judged
+	anchorC  float64       // rising: what the next gain counts from
+	anchor   time.Duration // and when that was read
+	from     time.Duration // when the phase began
+	fromC    float64
+	near     time.Duration // holding: since when
+	leastC   float64       // falling: least since
+	cooledC  float64       // falling: from which the next loss counts
+	cooled   time.Duration // and when that was read
+	below    time.Duration // holding: since when too cold; never: not
+	low      time.Duration // holding: since when no longer near; never: not
+	above    time.Duration // holding: since when too warm
+	aboveC   float64       // and how warm it was then
+	moved    time.Duration // when the reading last changed
+	stepC    float64       // least difference between two readings: what the sensor resolves
+	flicker  flicker
+	hot      int     // readings in a row above the ceiling
+	risen    int     // or risen though it is off
+	settled  float64 // falling: least since it has had time to turn
+	turned   bool    // it is known
+	undriven undriven
+	absurd   int     // or absurd
+	start    Reading // rising: where the learned law is followed from
+	started  bool
+	late     int // readings in a row that are behind it
 }
 
 const never = time.Duration(math.MaxInt64)
@@ -123,7 +127,7 @@ func NewWatch(l Limits) *Watch {
 
 // Forget begins anew: the readings to come are another board's, or a fault is dealt with.
 func (w *Watch) Forget() {
-	*w = Watch{lim: w.lim, told: make(map[Kind]bool), below: never, above: never, flicker: w.flicker}
+	*w = Watch{lim: w.lim, told: make(map[Kind]bool), below: never, low: never, above: never, flicker: w.flicker}
 	w.flicker.same = 0 // what was learned of the sensor stays; the next reading begins a run
 }
 
@@ -184,6 +188,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 			w.stepC = d
 		}
 	}
+	w.undriven.observe(r, nearbyC, &w.lim, add)
 	still := r.At - w.moved
 	if limit := w.flicker.limit(); raw >= limit && w.stepC < fineC && w.phase != resting && (r.TargetC > 0 || r.C > warmC+20) {
 		add(Still, true, "has shown %.2f °C for %s without the least change, and flickered before: its sensor is not to be believed", rawC, inWords(raw))
@@ -230,7 +235,7 @@ func (w *Watch) begin(r Reading) {
 	if w.phase != falling || r.TargetC > 0 || w.cooled == never {
 		w.cooledC, w.cooled = r.C, r.At // else it has been off all along, and a gap or a damaged target excuses no heat
 	}
-	w.below, w.above, w.started, w.late, w.risen = never, never, false, 0, 0
+	w.below, w.low, w.above, w.started, w.late, w.risen, w.turned = never, never, never, false, 0, 0, false
 	switch {
 	case r.TargetC > 0 && r.C < r.TargetC-w.lim.NearC:
 		w.phase = rising

@@ -57,13 +57,13 @@ func (o *oven) tick() {
 			still := (o.targetC - o.ambientC) / (o.endC - o.ambientC)
 			duty = min(1, max(0, still+(o.targetC-felt)/8))
 		}
+		last = duty // what the board asks for, whatever comes of it
 		if o.dead {
 			duty = 0
 		}
 		if o.always {
 			duty = 1
 		}
-		last = duty
 		end := o.ambientC + duty*(o.endC-o.ambientC)/(1+o.draft)
 		o.bodyC = newton(end, o.bodyC, o.tauS, dt)
 		feels := o.bodyC
@@ -165,12 +165,16 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"bed without current", bed(), 0, func(o *oven) { o.dead = true }, 60, Slow, 250 * time.Second},
 		{"cartridge fails while hot", nozzle(), 205, func(o *oven) { o.dead = true }, 205, Fallen, 90 * time.Second},
 		{"bed fails while hot", bed(), 60, func(o *oven) { o.dead = true }, 60, Fallen, 8 * time.Minute},
+		{"too weak for its target, by little", nozzle(), 205, func(o *oven) { o.endC = 190 }, 205, Fallen, 7 * time.Minute},
 		{"sensor slips out while hot", nozzle(), 205, func(o *oven) { o.loose = true }, 205, Fallen, time.Minute},
 		{"transistor closed, nozzle", nozzle(), 205, func(o *oven) { o.always = true }, 205, Over, 90 * time.Second},
 		{"transistor closed, nozzle off", nozzle(), 150, func(o *oven) { o.always = true }, 0, Over, 2 * time.Minute},
 		{"transistor closed, cold nozzle", nozzle(), 0, func(o *oven) { o.always = true }, 0, Over, time.Minute},
 		{"transistor closed, bed", bed(), 60, func(o *oven) { o.always = true }, 60, Over, 9 * time.Minute},
 		{"transistor closed, to the ceiling", nozzle(), 250, func(o *oven) { o.always = true }, 250, Ceiling, 90 * time.Second},
+		{"transistor closed, nozzle, the drive told", nozzle(), 205, func(o *oven) { o.always, o.tellsDuty = true, true }, 205, Over, 25 * time.Second},
+		{"transistor closed, bed, the drive told", bed(), 60, func(o *oven) { o.always, o.tellsDuty = true, true }, 60, Over, 3 * time.Minute},
+		{"transistor closed, warm bed off", bed(), 60, func(o *oven) { o.always = true }, 0, Over, 5 * time.Minute},
 		{"stuck while heating", nozzle(), 0, func(o *oven) { c := 31.2; o.stuckC = &c }, 205, Slow, 45 * time.Second},
 		{"stuck while held", nozzle(), 205, func(o *oven) { c := 205.3; o.stuckC = &c }, 205, Still, 16 * time.Minute},
 		{"stuck while held, after it has flickered", nozzle(), 205, func(o *oven) {
