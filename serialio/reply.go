@@ -49,6 +49,7 @@ type Temps struct {
 	HasBed, HasBedTarget       bool
 	NozzleUnread, BedUnread    bool // its key is there, with what is no temperature: nan, -127, 1100
 	HasChamber                 bool
+	HasSecond                  bool // a second nozzle, T1, is there
 	HasNozzleDuty, HasBedDuty  bool
 }
 

@@ -79,14 +79,14 @@ func TestParseTemps(t *testing.T) {
 		want Temps
 	}{
 		{"T:25.0 E:0 W:?", Temps{NozzleC: 25, HasNozzle: true}},
-		{"T0:190.5/200 T1:20/0 B:-3.25/0", Temps{NozzleC: 190.5, NozzleTargetC: 200, BedC: -3.25, HasNozzle: true, HasNozzleTarget: true, HasBed: true, HasBedTarget: true}},
+		{"T0:190.5/200 T1:20/0 B:-3.25/0", Temps{NozzleC: 190.5, NozzleTargetC: 200, BedC: -3.25, HasNozzle: true, HasNozzleTarget: true, HasBed: true, HasBedTarget: true, HasSecond: true}},
 		{"T:21 T0:99", Temps{NozzleC: 21, HasNozzle: true}},
 		{"C:40.5 /50 T:20", Temps{ChamberC: 40.5, HasChamber: true, NozzleC: 20, HasNozzle: true}},
 		{"T:nan B:20", Temps{BedC: 20, HasBed: true, NozzleUnread: true}},
 		{"T:nan /205.00 B:20 /60", Temps{NozzleTargetC: 205, HasNozzleTarget: true, NozzleUnread: true, BedC: 20, HasBed: true, BedTargetC: 60, HasBedTarget: true}},
 		{"T:-127.00 /205 B:--- /60", Temps{NozzleTargetC: 205, HasNozzleTarget: true, NozzleUnread: true, BedUnread: true, BedTargetC: 60, HasBedTarget: true}},
 		{"T:1100 /205", Temps{NozzleTargetC: 205, HasNozzleTarget: true, NozzleUnread: true}},
-		{"T0:-273.15/205 T1:20/0 B:20", Temps{NozzleTargetC: 205, HasNozzleTarget: true, NozzleUnread: true, BedC: 20, HasBed: true}},
+		{"T0:-273.15/205 T1:20/0 B:20", Temps{NozzleTargetC: 205, HasNozzleTarget: true, NozzleUnread: true, BedC: 20, HasBed: true, HasSecond: true}},
 		{"T:inf", Temps{}}, {"T:1e3", Temps{}}, {"T:99999", Temps{}}, {"T:-200", Temps{}}, {"T:", Temps{}}, {"TT:20", Temps{}},
 		{"T:20 /-5", Temps{NozzleC: 20, HasNozzle: true}},
 		{"T:" + strings.Repeat("9", 400), Temps{}},

@@ -30,6 +30,8 @@ func parseTemps(t *Temps, line []byte) bool {
 			n.BedC, n.HasBed, n.BedTargetC, n.HasBedTarget, n.BedUnread = h.valueC, h.has, h.targetC, h.hasTarget, !h.has
 		case "C":
 			n.ChamberC, n.HasChamber = h.valueC, h.has
+		case "T1":
+			n.HasSecond = h.has
 		case "@", "@0":
 			n.NozzleDuty, n.HasNozzleDuty = h.valueC, h.has
 		case "B@":

@@ -29,7 +29,7 @@ func (b board) emergency() bool { return b.capabilities["EMERGENCY_PARSER"] }
 
 // reported takes in a line of the board's own.
 func (m *Machine) reported(r serialio.Reply, out *Output) {
-	if t := r.Temps; t.HasNozzle || t.HasBed || t.NozzleUnread || t.BedUnread {
+	if t := r.Temps; t.Any() || t.NozzleUnread || t.BedUnread {
 		m.temperatures(r.Temps, out)
 	}
 	m.stands(r)
@@ -122,6 +122,7 @@ func (m *Machine) hostAction(word string, out *Output) {
 func (m *Machine) temperatures(t serialio.Temps, out *Output) {
 	m.heat.asking, m.heat.read = false, m.now
 	m.heat.took(t, m.now)
+	m.others.heard(t)
 	m.warmed(t, out)
 	m.foundHot(t, out)
 	m.watchHeat(t, out)

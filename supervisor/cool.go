@@ -23,8 +23,8 @@ type Cooling struct {
 
 // coolWords switch the heaters off. Sent without a number and before anything else is
 // known, most boards obey them, also one that waits for a temperature once the first has
-// ended that wait.
-const coolWords = "\nM108\nM104 S0\nM140 S0\n"
+// ended that wait. A chamber and a second nozzle that are not there are heeded by no board.
+const coolWords = "\nM108\nM104 S0\nM140 S0\nM141 S0\nM104 T1 S0\n"
 
 // Cool switches the heaters of a board off while no daemon works it, and watches the
 // readings fall: for the time after a daemon that was killed, or fell over. Where a daemon
@@ -35,6 +35,7 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 	ctx, cancel := context.WithTimeout(ctx, c.Within)
 	defer cancel()
 	k := &cooler{c: c, begun: time.Now(), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
+	k.guard.Untold()
 	k.guard.Off(0)
 	last := errors.New("the board was not reached")
 	for {
@@ -64,7 +65,8 @@ type cooler struct {
 	told            bool // some temperature
 	begun           time.Time
 	nozzleOn, bedOn bool // the board tells a target that is not 0
-	off             int  // reports in a row that tell none
+	others          others
+	off             int // reports in a row that tell none
 }
 
 // at is the machine's time since the cooler began: how fast a body may cool is judged by it.
@@ -118,7 +120,8 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 const offReports = 2
 
 func (k *cooler) switchOff(conn *serialio.Conn) {
-	lines := []string{"M104 S0", "M140 S0", "M105"}
+	lines := append([]string{"M104 S0", "M140 S0"}, k.others.words(nil)...)
+	lines = append(lines, "M105")
 	if k.c.Idle {
 		lines = append(lines, "M85 S0")
 	}
@@ -129,13 +132,14 @@ func (k *cooler) switchOff(conn *serialio.Conn) {
 
 // report takes a reading in, and says whether the heaters are off beyond doubt.
 func (k *cooler) report(t serialio.Temps) bool {
-	if !t.HasNozzle && !t.HasBed {
+	k.others.heard(t)
+	if !t.HasNozzle && !t.HasBed && !t.NozzleUnread && !t.BedUnread {
 		return false
 	}
-	if t.HasNozzle {
+	if t.HasNozzleTarget {
 		k.nozzleOn = t.HasNozzleTarget && t.NozzleTargetC > 0
 	}
-	if t.HasBed {
+	if t.HasBedTarget {
 		k.bedOn = t.HasBedTarget && t.BedTargetC > 0
 	}
 	k.told = true
@@ -144,11 +148,11 @@ func (k *cooler) report(t serialio.Temps) bool {
 		k.off = 0
 	}
 	at, none := k.at(), heat.Model{}
-	if t.HasNozzle {
-		k.guard.Observe(heat.Nozzle, heated(at, t.NozzleC, 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)
+	if t.HasNozzle || t.NozzleUnread {
+		k.guard.Observe(heat.Nozzle, heated(at, readC(t.NozzleC, t.HasNozzle), 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)
 	}
-	if t.HasBed {
-		k.guard.Observe(heat.Bed, heated(at, t.BedC, 0, t.HasBedTarget, t.BedTargetC), 0, &none)
+	if t.HasBed || t.BedUnread {
+		k.guard.Observe(heat.Bed, heated(at, readC(t.BedC, t.HasBed), 0, t.HasBedTarget, t.BedTargetC), 0, &none)
 	}
 	return k.guard.Decide(at)
 }

@@ -12,6 +12,7 @@ import (
 
 	"beltwarden/serialio"
 	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -234,5 +235,23 @@ func TestCallsAfterAFall(t *testing.T) {
 			x.rig.Replug()
 			x.until(Aborted, 10*time.Minute)
 		})
+	}
+}
+
+// TestCoolBelievesNoColdReading of a board that tells no target: a heater that is on, under a sensor that
+// stands still, reads the same. And none of a heater of which it tells no temperature.
+func TestCoolBelievesNoColdReading(t *testing.T) {
+	for line, shown := range map[string]bool{"T:22.0 B:21.0": false, "T:22.0 /0.0 B:21.0 /0.0": true, "T:nan /0.0 B:21.0 /0.0": false, "T:-127 /0.0 B:21.0 /0.0": false} {
+		k := &cooler{c: Cooling{Speed: 1}, begun: time.Now().Add(-time.Minute), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
+		k.guard.Untold()
+		k.guard.Off(0)
+		got := false
+		for range 60 {
+			k.begun = k.begun.Add(-2 * time.Second)
+			got = got || k.report(serialio.ParseReply([]byte(line)).Temps)
+		}
+		if got != shown {
+			t.Errorf("%q: shown %t: %s", line, got, k.guard.Text())
+		}
 	}
 }

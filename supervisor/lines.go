@@ -3,6 +3,7 @@ package supervisor
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -55,7 +56,11 @@ func (m *Machine) idleLines(after time.Duration) []string {
 
 // offLines switch the heaters off, and have the board forget that it was to halt.
 func (m *Machine) offLines() []string {
-	return append([]string{"M104 S0", "M140 S0"}, m.idleLines(0)...)
+	var plans []*job.Plan
+	if m.lot != nil {
+		plans = m.lot.plans
+	}
+	return slices.Concat([]string{"M104 S0", "M140 S0"}, m.others.words(plans), m.idleLines(0))
 }
 
 // additions lists what the machine adds around a job, for the lot's record.

@@ -55,6 +55,7 @@ type Machine struct {
 	trials     trials
 	trialFeed  float64 // mm/min, of the trial that begins
 	alone      alone
+	others     others // heaters beside nozzle and bed
 	latched    string // the heat fault in force until somebody says what was mended; "": none
 	supplyGoOn int    // a part with this ordinal may begin though something is short
 }

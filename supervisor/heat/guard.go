@@ -19,6 +19,7 @@ type Guard struct {
 	text    string // how it ended, or stands
 	shown   bool
 	hot     bool // it ended with a heater that reads hot, or that the board goes on asking for heat
+	untold  bool // see Untold
 	taken   bool // the board has taken the words that switch off, and no heater was switched on since
 }
 
@@ -31,6 +32,7 @@ type heater struct {
 	newest     Reading
 	has        bool   // the board tells its reading
 	there      bool   // it is known to be there: one that is not told any more is not shown off by that
+	told       bool   // the board tells its target
 	on         bool   // it was commanded or told a target since it was last shown to be off
 	doubt      string // why its sensor is not to be believed
 	lowC       float64
@@ -116,6 +118,13 @@ func (g *Guard) Unknown() {
 	}
 }
 
+// Untold takes each heater whose target the board does not tell for one that may have been on: a
+// cold reading alone shows nothing of it.
+func (g *Guard) Untold() { g.untold = true }
+
+// mayBe reports whether a heater may have been on since it was last shown to be off.
+func (g *Guard) mayBe(h *heater) bool { return h.on || g.untold && h.has && !h.told }
+
 // Accuse notes why a sensor is not to be believed, until [Guard.Trust].
 func (g *Guard) Accuse(i HeaterIndex, why string) {
 	h := g.of(i)
@@ -158,6 +167,7 @@ func (k Kind) accuses() bool {
 func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []Finding {
 	h := g.of(i)
 	h.has, h.there, h.newest = true, true, r
+	h.told = h.told || !r.Assumed
 	if !r.Assumed && r.TargetC > 0 {
 		h.on = true
 	}
@@ -184,7 +194,7 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 		h.sunk = fmt.Sprintf("it had fallen to %.0f °C of %.0f before the heater was switched off", w.last.C, w.last.TargetC)
 	}
 	if h.proof != nil && !g.ended {
-		h.proof.unmoved = h.on && !h.moved
+		h.proof.unmoved = g.mayBe(h) && !h.moved
 		h.proof.Observe(r)
 	}
 	return found
@@ -199,7 +209,7 @@ func (g *Guard) Off(at time.Duration) {
 	g.text = "not yet shown to be off by falling readings"
 	for _, h := range g.heaters {
 		p := NewProof(h.name)
-		p.coolS, p.doubt, p.unmoved = h.coolS, h.doubt, h.on && !h.moved
+		p.coolS, p.doubt, p.unmoved = h.coolS, h.doubt, g.mayBe(h) && !h.moved
 		if c, ok := h.swing.width(); ok {
 			p.fellC = proofFallC + c
 		}
@@ -226,7 +236,7 @@ func (g *Guard) Text() string { return g.text }
 // and any other that is hot.
 func (g *Guard) needed() (list []*heater) {
 	for _, h := range g.heaters {
-		if h.there && h.on || h.has && (!h.proof.seen || h.proof.mostC > proofCoolC || h.proof.targetC > 0) || h.commandedC > 0 {
+		if h.there && g.mayBe(h) || h.has && (!h.proof.seen || h.proof.mostC > proofCoolC || h.proof.targetC > 0) || h.commandedC > 0 {
 			list = append(list, h)
 		}
 	}

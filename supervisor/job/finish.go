@@ -181,6 +181,7 @@ func (i *inspector) ending() {
 	off(i.st.BedTargetC > 0, "M140 S0", "bed heater")
 	off(i.st.FanS > 0, "M107", "fan")
 	i.othersOff(off)
+	i.p.OtherOff = i.use.heats.words()
 	if mm := i.m.travelMM - i.end.m.travelMM; mm > 0 {
 		i.notes.find(i.end.line, Info, "belt-in-lead-out", "", "the lead-out moves the belt by %.2f mm in all", mm)
 	}

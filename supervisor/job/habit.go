@@ -1,6 +1,7 @@
 package job
 
 import (
+	"slices"
 	"strconv"
 
 	"beltwarden/supervisor/gcode"
@@ -38,12 +39,28 @@ func (i *inspector) watchPurge() {
 	}
 }
 
-// otherHeaters are heaters that the run does not switch off by itself: nozzles
-// other than the one in use, and the chamber. Targets in degrees Celsius.
+// otherHeaters are heaters that the run does not watch: nozzles other than the one in use,
+// and the chamber. Targets in degrees Celsius.
 type otherHeaters struct {
 	nozzleC  [8]float64
 	chamberC float64
 	said     bool
+	hot      [8]bool // at any time
+	chamber  bool
+}
+
+// words switch off what was hot at any time. One nozzle, the first, is the one that the run
+// switches off anyway.
+func (h *otherHeaters) words() (list []string) {
+	for tool, hot := range h.hot {
+		if hot && (tool > 0 || slices.Contains(h.hot[1:], true)) {
+			list = append(list, "M104 T"+strconv.Itoa(tool)+" S0")
+		}
+	}
+	if h.chamber {
+		list = append(list, "M141 S0")
+	}
+	return list
 }
 
 // otherNozzle follows every nozzle by its number.
@@ -57,6 +74,7 @@ func (i *inspector) otherNozzle(e *gcode.Effect) {
 	}
 	if tool >= 0 && tool < len(i.use.heats.nozzleC) {
 		i.use.heats.nozzleC[tool] = e.Value
+		i.use.heats.hot[tool] = i.use.heats.hot[tool] || e.Value > 0
 	}
 	if tool != i.st.Tool && e.Value > 0 {
 		i.otherHeater("nozzle " + strconv.Itoa(tool) + ", not the one in use")
@@ -79,6 +97,7 @@ func (i *inspector) chamber() {
 	}
 	i.use.heats.chamberC = v
 	if v > 0 {
+		i.use.heats.chamber = true
 		i.otherHeater("the chamber")
 	}
 }
@@ -89,7 +108,7 @@ func (i *inspector) otherHeater(what string) {
 	}
 	i.use.heats.said = true
 	i.notes.find(i.n, Warning, "heater-not-watched", "take it out of the job unless someone stays with the machine",
-		"%s heats %s, which only the lead-out switches off: in a hold, and when a lot ends early, it stays on", i.l.Name(), what)
+		"%s heats %s, which is switched off with the others and whose readings nobody watches", i.l.Name(), what)
 }
 
 // habits notes what is known at the end of the file.

@@ -118,6 +118,10 @@ type Plan struct {
 	Withheld []Change `json:"withheld"`
 	Added    []Change `json:"added"`
 
+	// OtherOff are the words that switch off what the job heats beside the nozzle and the
+	// bed: a chamber, other nozzles.
+	OtherOff []string `json:"other_off,omitempty"`
+
 	// BeltTravelMM is the sum of absolute belt movement.
 	BeltTravelMM float64 `json:"belt_travel_mm"`
 	// BeltAdvanceMM is the net belt movement, + towards the drop edge.
