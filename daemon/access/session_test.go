@@ -8,6 +8,7 @@ import (
 	"net/netip"
 	"net/url"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -395,6 +396,62 @@ func TestForeignNamesAreNoWayToGuess(t *testing.T) {
 		}
 		if res := h.visit("GET", "/", "", asOperator, "Host: evil.example"); res.StatusCode != 429 {
 			t.Errorf("a right guess: %d", res.StatusCode)
+		}
+	})
+}
+
+// TestWhoIsRemembered: of many who have proved a secret those are remembered who did it last.
+func TestWhoIsRemembered(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		th := newThrottle()
+		from := func(n int) netip.Addr { return netip.AddrFrom4([4]byte{198, 51, byte(n >> 8), byte(n)}) }
+		for n := range mostProven {
+			th.right(from(n), Operate)
+			time.Sleep(time.Second)
+		}
+		th.right(from(0), Operate) // again
+		time.Sleep(time.Second)
+		th.right(from(mostProven), Operate)
+		th.together.count, th.together.at = mostTogether, time.Now() // strangers are not heard
+		for n, want := range map[int]Role{0: Operate, 1: None, 2: Operate, mostProven: Operate, mostProven + 1: None} {
+			if up, _ := th.heard(from(n)); up != want {
+				t.Errorf("the proof of address %d counts for %v, want %v", n, up, want)
+			}
+		}
+	})
+}
+
+// TestAnswersHeldBackAreBounded: however many guess at one time, so many answers wait, and the
+// others are given at once, and teach nothing.
+func TestAnswersHeldBackAreBounded(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t, both())
+		var going sync.WaitGroup
+		var mu sync.Mutex
+		statuses := map[int]int{}
+		began := time.Now()
+		var atOnce int
+		for n := range 60 {
+			from := fmt.Sprintf("From: 198.51.100.%d:1", n+1)
+			for range freeFailures {
+				h.visit("GET", "/", "", from, "Authorization: Bearer guess")
+			}
+			going.Go(func() {
+				res := h.visit("GET", "/", "", from, "Authorization: Bearer "+"guess")
+				mu.Lock()
+				defer mu.Unlock()
+				if statuses[res.StatusCode]++; time.Since(began) == 0 {
+					atOnce++
+				}
+			})
+			synctest.Wait()
+		}
+		going.Wait()
+		if atOnce != 60-mostWaiting || statuses[429] != 60-mostWaiting || statuses[401] != mostWaiting {
+			t.Errorf("%d answered at once; %v", atOnce, statuses)
+		}
+		if len(h.g.throttle.addresses) == 0 || h.g.throttle.waiting != 0 {
+			t.Errorf("%d still wait", h.g.throttle.waiting)
 		}
 	})
 }

@@ -6,10 +6,14 @@ import (
 	"io"
 	"net"
 	"net/http"
+	"net/netip"
 	"os"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
+
+	"beltwarden/daemon/access"
 )
 
 // idle opens a connection by which one request was answered, and which stays open.
@@ -86,4 +90,91 @@ func strangersOf(a *App) int {
 	a.crowd.mu.Lock()
 	defer a.crowd.mu.Unlock()
 	return len(a.crowd.guests[0])
+}
+
+// from is a connection from an address.
+type from struct {
+	net.Conn
+	address string
+}
+
+func (f from) RemoteAddr() net.Addr {
+	return net.TCPAddrFromAddrPort(netip.MustParseAddrPort(f.address))
+}
+
+// TestWhoMakesRoom: one address, or one IPv6 network, takes no more places than are its own,
+// and a proxy that asks for many is no one; who is idle goes before who waits for an answer,
+// and of those who wait he who has waited for longest.
+func TestWhoMakesRoom(t *testing.T) {
+	for name, c := range map[string]struct {
+		address func(i int) string
+		come    int
+		stay    int
+	}{
+		"one address":      {func(i int) string { return fmt.Sprintf("192.0.2.7:%d", 1000+i) }, 60, mostOfAddress},
+		"one IPv6 network": {func(i int) string { return fmt.Sprintf("[2001:db8::%x]:1000", i+1) }, 60, mostOfAddress},
+		"IPv4 in IPv6":     {func(i int) string { return fmt.Sprintf("[::ffff:192.0.2.7]:%d", 1000+i) }, 60, mostOfAddress},
+		"neighbours":       {func(i int) string { return fmt.Sprintf("192.0.2.%d:1000", i+1) }, 60, 60},
+		"many":             {func(i int) string { return fmt.Sprintf("192.0.%d.%d:1000", i/200, i%200+1) }, 300, mostConnections},
+		"the proxy":        {func(i int) string { return fmt.Sprintf("127.0.0.1:%d", 1000+i) }, 60, 60},
+		"too much proxy":   {func(i int) string { return fmt.Sprintf("127.0.0.1:%d", 1000+i) }, 300, mostConnections},
+	} {
+		t.Run(name, func(t *testing.T) {
+			l := piped{make(chan net.Conn, 1)}
+			crowd := newCrowd(l, netip.MustParsePrefix("127.0.0.1/32"))
+			for i := range c.come {
+				_, theirs := net.Pipe()
+				l.conns <- from{theirs, c.address(i)}
+				if _, err := crowd.Accept(); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if n := len(crowd.guests[access.None]); n != c.stay {
+				t.Errorf("%d of %d are here, want %d", n, c.come, c.stay)
+			}
+		})
+	}
+	synctest.Test(t, func(t *testing.T) {
+		l := piped{make(chan net.Conn, 1)}
+		crowd := newCrowd(l, netip.Prefix{})
+		come := func() net.Conn {
+			_, theirs := net.Pipe()
+			l.conns <- from{theirs, "192.0.2.7:1000"}
+			g, err := crowd.Accept()
+			if err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(time.Millisecond)
+			return g
+		}
+		is := func(conn net.Conn) bool {
+			crowd.mu.Lock()
+			defer crowd.mu.Unlock()
+			return crowd.guests[access.None][conn.(*guest)]
+		}
+		var all []net.Conn
+		for range mostOfAddress {
+			g := come()
+			crowd.State(g, http.StateActive)
+			all = append(all, g)
+		}
+		crowd.State(all[5], http.StateIdle)
+		come()
+		if is(all[5]) || !is(all[0]) {
+			t.Error("one that waits for an answer has made room for the newcomer, and one that is idle has not")
+		}
+		last := come() // the newest is idle until it asks
+		if !is(all[0]) {
+			t.Error("a newcomer has pushed out who waits for an answer, with another newcomer there")
+		}
+		crowd.State(last, http.StateActive)
+		come()
+		if is(all[0]) || !is(all[1]) {
+			t.Error("of those who wait the wrong one has gone")
+		}
+		for _, g := range all {
+			_ = g.Close()
+		}
+		_ = last.Close()
+	})
 }

@@ -9,6 +9,7 @@ import (
 	"crypto/x509/pkix"
 	"encoding/pem"
 	"errors"
+	"io"
 	"math/big"
 	"net"
 	"net/http"
@@ -162,6 +163,35 @@ func TestComplaintsAreBounded(t *testing.T) {
 			t.Errorf("%d lines are accounted for", told)
 		}
 	})
+}
+
+// TestHandshakesFillNoLog: what is bounded is what the servers of the daemon say.
+func TestHandshakesFillNoLog(t *testing.T) {
+	c, r := locked(t), machine(t)
+	dir := t.TempDir()
+	c.Server.TLSCertFile, c.Server.TLSKeyFile = filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
+	certificate(t, c.Server.TLSCertFile, c.Server.TLSKeyFile, "one")
+	core, seen := observer.New(zap.DebugLevel)
+	a := start(t, Options{Config: c, Opener: r.Open, Log: zap.New(core)})
+	for range 200 {
+		conn, err := net.Dial("tcp", a.Addr())
+		if err != nil {
+			t.Fatal(err)
+		}
+		_ = conn.SetDeadline(time.Now().Add(20 * time.Second))
+		_, _ = conn.Write([]byte("no handshake at all\r\n\r\n"))
+		_, _ = io.Copy(io.Discard, conn) // until it is closed
+		_ = conn.Close()
+	}
+	lines := 0
+	for _, e := range seen.All() {
+		if strings.Contains(e.Message, "handshake") {
+			lines++
+		}
+	}
+	if lines < 10 || lines > 22 {
+		t.Errorf("%d lines of 200 broken handshakes", lines)
+	}
 }
 
 // TestCertificatesThatCannotBeUsed end the start with the reason.

@@ -2,10 +2,13 @@ package app
 
 import (
 	"bytes"
+	"context"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"os"
+	"os/user"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -171,5 +174,28 @@ func TestWrongSecretsAreTold(t *testing.T) {
 	}
 	if told != 1 {
 		t.Errorf("told %d times", told)
+	}
+}
+
+// TestWhoIsKeptByThePages: over the socket the pages, too, keep the user's name that the kernel
+// told of beside the one that was typed.
+func TestWhoIsKeptByThePages(t *testing.T) {
+	me, err := user.Current()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, r := settings(t), machine(t)
+	a := start(t, Options{Config: c, Opener: r.Open})
+	transport := &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return new(net.Dialer).DialContext(ctx, "unix", c.Server.Socket)
+	}}
+	defer transport.CloseIdleConnections()
+	h := &http.Client{Transport: transport, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	if status, text := ask(t, h, "POST", "http://beltwarden/visit", "note=dusty&by=Anna+(root)", "Content-Type: application/x-www-form-urlencoded"); status != http.StatusSeeOther {
+		t.Fatalf("%d %s", status, text)
+	}
+	checks, err := a.Ledger().ChecksInForce(t.Context())
+	if err != nil || len(checks) != 1 || checks[0].By != "Anna [root] ("+me.Username+")" {
+		t.Errorf("%+v, %v", checks, err)
 	}
 }

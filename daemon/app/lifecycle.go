@@ -125,13 +125,7 @@ func (a *App) startServer(ctx context.Context) error {
 	}
 	complaints := log.New(newComplaints(a.log.Named("http")), "", 0)
 	for _, l := range listeners {
-		server := &http.Server{
-			Handler: a.handler, ConnContext: access.ConnContext, ErrorLog: complaints,
-			ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second,
-			IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
-			// What a request waits for ends with the server, as reading a long job file.
-			BaseContext: func(net.Listener) context.Context { return base },
-		}
+		server := newServer(base, a.handler, complaints)
 		if c, ok := l.(*crowd); ok {
 			server.ConnState = c.State
 		}
@@ -143,6 +137,17 @@ func (a *App) startServer(ctx context.Context) error {
 		})
 	}
 	return nil
+}
+
+// newServer bounds how slow and how greedy a client may be. What a request waits for ends with
+// base, as reading a long job file.
+func newServer(base context.Context, handler http.Handler, complaints *log.Logger) *http.Server {
+	return &http.Server{
+		Handler: handler, ConnContext: access.ConnContext, ErrorLog: complaints,
+		ReadHeaderTimeout: 5 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second,
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 64 << 10,
+		BaseContext: func(net.Listener) context.Context { return base },
+	}
 }
 
 // serve works a listener until its server is shut down. What comes over the network is

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -14,6 +15,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/iotest"
 	"time"
 
 	"pgregory.net/rapid"
@@ -312,6 +314,30 @@ func TestTooManyFiles(t *testing.T) {
 	b.ServeHTTP(w, r)
 	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "20 files at one time") || len(stored.order) != mostParts {
 		t.Errorf("%d, %d files", w.Code, len(stored.order))
+	}
+}
+
+// TestUploadsMayNotDawdle: what is uploaded is read through what bounds how slowly it may come.
+func TestUploadsMayNotDawdle(t *testing.T) {
+	slow := errors.New("the file comes too slowly")
+	stored := &folder{files: map[string]string{}}
+	b := setUp(t, func(o *Options) {
+		o.Jobs = stored
+		o.Slowly = func(_ http.ResponseWriter, r *http.Request) io.ReadCloser {
+			return io.NopCloser(io.MultiReader(io.LimitReader(r.Body, 200), iotest.ErrReader(slow)))
+		}
+	})
+	var body bytes.Buffer
+	form := multipart.NewWriter(&body)
+	part, _ := form.CreateFormFile("job", "peg.gcode")
+	_, _ = part.Write(bytes.Repeat([]byte("G28\n"), 1000))
+	_ = form.Close()
+	r := httptest.NewRequest("POST", "/lots/new", &body)
+	r.Header.Set("Content-Type", form.FormDataContentType())
+	w := httptest.NewRecorder()
+	b.ServeHTTP(w, r)
+	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "The file comes too slowly") || len(stored.order) != 0 {
+		t.Errorf("%d, %d files: %s", w.Code, len(stored.order), w.Body)
 	}
 }
 
