@@ -3,6 +3,7 @@ package supervisor
 import (
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"testing"
@@ -114,6 +115,10 @@ func TestMovedMeanwhile(t *testing.T) {
 			}
 			if made := len(x.rig.Parts()); s.Lot.Made != made {
 				t.Errorf("%d made by the ledger, %d by the machine", s.Lot.Made, made)
+			}
+			// The belt's own totals know nothing of that, so that they are in doubt by it.
+			if want := map[string]float64{"Y": 3}[name]; math.Abs(s.Belt.UncertainMM-want) > 0.1 {
+				t.Errorf("%s: %.2f mm of travel in doubt, want %.2f", name, s.Belt.UncertainMM, want)
 			}
 		})
 	}

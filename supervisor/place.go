@@ -75,6 +75,10 @@ func (m *Machine) elsewhere(meaning string, out *Output) bool {
 	if wrong == "" {
 		return false
 	}
+	if at := m.position(); at.Known[m.set.BeltAxis] {
+		// The belt has run so much less than its lines say, or more by another hand.
+		m.belt.uncertainMM += math.Abs(m.work.place.at[m.set.BeltAxis] - at.PositionMM[m.set.BeltAxis])
+	}
 	m.fault(Cause{CauseBoard, wrong + ": " + meaning}, out)
 	return true
 }
