@@ -31,7 +31,8 @@ type Policy struct {
 	Quiet      Span
 	QuietHolds bool
 	// PerHour bounds the messages in any hour, and those that are urgent once more; the
-	// rest is told in one message as soon as there may be another. 0 sets no bound.
+	// rest is told in one message as soon as there may be another, what is urgent every
+	// five minutes. 0 sets no bound.
 	PerHour int
 	// Stale is the age from which alerts are told in one message; 0 is never.
 	Stale time.Duration
@@ -76,6 +77,10 @@ func (h *hour) of(u Urgency) *[]time.Time {
 	return &h.others
 }
 
+// urgentWait is the longest that the bound keeps an urgent alert back: heaters that may be on
+// do not wait for an hour because a daemon fell over six times before.
+const urgentWait = 5 * time.Minute
+
 // room is how many more may be sent now.
 func (h *hour) room(u Urgency, perHour int, now time.Time) int {
 	list := h.of(u)
@@ -86,6 +91,9 @@ func (h *hour) room(u Urgency, perHour int, now time.Time) int {
 		}
 	}
 	*list = kept
+	if n := len(kept); u == Urgent && n > 0 && n >= perHour && now.Sub(slices.MaxFunc(kept, time.Time.Compare)) >= urgentWait {
+		return 1
+	}
 	return max(0, perHour-len(kept))
 }
 

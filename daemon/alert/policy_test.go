@@ -101,7 +101,17 @@ func TestPerHour(t *testing.T) {
 	for _, g := range out.send {
 		h.add(UrgencyOf(g[0]), now)
 	}
-	if out := p.sort(list[:2], now.Add(59*time.Minute), 0, age, h); len(out.send) != 0 || out.kept.limit != 2 {
+	if out := p.sort(list[:4], now.Add(4*time.Minute), 0, age, h); len(out.send) != 0 || out.kept.limit != 4 {
+		t.Errorf("within five minutes: %s, %+v", messages(out), out.kept)
+	}
+	if out := p.sort(list[:4], now.Add(5*time.Minute), 0, age, h); messages(out) != "s-2 s-4" || out.kept.limit != 2 {
+		t.Errorf("after five minutes: %s, %+v", messages(out), out.kept)
+	}
+	h.add(Urgent, now.Add(5*time.Minute))
+	if out := p.sort(list[:2], now.Add(9*time.Minute), 0, age, h); len(out.send) != 0 || out.kept.limit != 2 {
+		t.Errorf("four minutes later: %s, %+v", messages(out), out.kept)
+	}
+	if out := p.sort(list[:1], now.Add(59*time.Minute), 0, age, h); len(out.send) != 0 || out.kept.limit != 1 {
 		t.Errorf("within the hour: %s, %+v", messages(out), out.kept)
 	}
 	if out := p.sort(list[:2], now.Add(61*time.Minute), 0, age, h); messages(out) != "s-1 | s-2" {
