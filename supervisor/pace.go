@@ -19,6 +19,7 @@ import (
 // is a plain value, and begins with [pace.begin].
 type pace struct {
 	n        int       // cycles taken in
+	whole    bool      // the plan is too long for this machine: all of a cycle is its wait
 	began    time.Time // the first
 	travelMM float64   // belt travel of those that were not the first of a run, or of the first
 	later    int       // how many these are
@@ -58,8 +59,8 @@ const (
 	// A cycle that begins warm, as after a lead-in, lacks the heating: how much that is of
 	// its wait is not known (common practice, no source).
 	warmLn, warmSD = 0.3, 0.11
-	// leastWait keeps a wait positive where the plan was too long.
-	leastWait = time.Second
+	// leastWait keeps a logarithm finite.
+	leastWait = time.Millisecond
 )
 
 // paceWait is what is known of a cycle's wait before any was seen: a median, and the
@@ -228,7 +229,11 @@ func (p *pace) until(now time.Time) time.Duration {
 // was planned to take so long.
 func (p *pace) add(ended, took, planned time.Duration, warm bool) {
 	p.n++
-	y := math.Log(max(took-time.Duration(pacePlanned*float64(planned)), leastWait).Seconds())
+	if !p.whole && took < p.sure(planned)+leastWait {
+		p.whole = true
+		p.begin(paceWait{median: took, sd: unseenSD})
+	}
+	y := math.Log(max(took-p.sure(planned), leastWait).Seconds())
 	extra := 0.0
 	if warm {
 		y, extra = y+warmLn, warmSD*warmSD
@@ -259,6 +264,14 @@ func (p *pace) add(ended, took, planned time.Duration, warm bool) {
 		}
 		p.cases[i].weight = max(w, leastWeight)
 	}
+}
+
+// sure is how much of the planned printing is taken for certain.
+func (p *pace) sure(planned time.Duration) time.Duration {
+	if p.whole {
+		return 0
+	}
+	return time.Duration(pacePlanned * float64(planned))
 }
 
 // swing says how much of level and swing the mean of k cycles has, the first of which begins
@@ -418,7 +431,7 @@ func (p *pace) takes(k int, from, planned, elapsed time.Duration) (d [3]time.Dur
 	if k < 1 {
 		return d
 	}
-	sure := time.Duration(pacePlanned * float64(planned))
+	sure := p.sure(planned)
 	one := sure / time.Duration(k)
 	each := one + p.middle()
 	var least time.Duration

@@ -207,6 +207,29 @@ func TestOverduePart(t *testing.T) {
 	}
 }
 
+// TestPlanTooLong: where cycles are shorter than what their printing was planned to take, as on
+// a machine that is faster than its limits say or simulated in a hurry, they go by themselves,
+// whether that is seen at the first or at a later one.
+func TestPlanTooLong(t *testing.T) {
+	for _, after := range []int{0, 5} {
+		var p pace
+		p.begin(paceWait{15 * time.Minute, 0.75, true})
+		var ended time.Duration
+		for i := range after + 4 {
+			took := 25*time.Minute + time.Duration(i%2)*time.Second
+			if i >= after {
+				took /= 60
+			}
+			ended += took
+			p.add(ended, took, 20*time.Minute, i == 0)
+		}
+		d := p.takes(10, ended, 200*time.Minute, 0)
+		if want := 250 * time.Second; d[0] > want || d[2] < want || d[1] < want*9/10 || d[1] > want*11/10 || d[2]-d[0] > 6*want/10 {
+			t.Errorf("ten cycles of 25 s, planned for 20 min each, seen after %d others: %v, want about %v", after, d, want)
+		}
+	}
+}
+
 // BenchmarkPace is the three quantiles of a visit's time, of which a snapshot has up to 13, as
 // long as most cases are still likely and when few are. It prints by how much the first takes
 // longer than the second.
