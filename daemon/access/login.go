@@ -123,7 +123,7 @@ func (g *Gate) logout(w http.ResponseWriter, r *http.Request) {
 }
 
 func (g *Gate) forget(r *http.Request) {
-	if c, err := r.Cookie(g.cookieName(r)); err == nil {
+	for _, c := range r.CookiesNamed(g.cookieName(r)) {
 		g.sessions.end(c.Value)
 	}
 }

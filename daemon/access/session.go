@@ -130,13 +130,20 @@ func (s *sessions) close() {
 type sessionKey struct{}
 
 // known returns the role of the session that a request belongs to. The request then
-// ends when the session does. done must be called after it.
+// ends when the session does. done must be called after it. Another program at the same host
+// or beside it may have set cookies of the same name, and cannot log anybody out by that.
 func (g *Gate) known(r *http.Request) (Role, *http.Request, func()) {
-	c, err := r.Cookie(g.cookieName(r))
-	if err != nil {
-		return None, r, func() {}
+	var s *session
+	release := func() {}
+	for _, c := range r.CookiesNamed(g.cookieName(r)) {
+		v, free := g.sessions.use(c.Value)
+		if v == nil || s != nil && v.role <= s.role {
+			free()
+			continue
+		}
+		release()
+		s, release = v, free
 	}
-	s, release := g.sessions.use(c.Value)
 	if s == nil {
 		return None, r, release
 	}

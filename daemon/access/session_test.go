@@ -455,3 +455,31 @@ func TestAnswersHeldBackAreBounded(t *testing.T) {
 		}
 	})
 }
+
+// TestCookiesOfOthers: what another program of the same host, or of one beside it, sets under
+// the name of our cookie logs nobody out and lifts nobody up, in whichever order it comes.
+func TestCookiesOfOthers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		h := newHouse(t, both())
+		_, mine := h.login(operates, "/", "From: 192.0.2.9:1")
+		_, theirs := h.login(looks, "/", "From: 192.0.2.8:1")
+		name, _, _ := strings.Cut(mine, "=")
+		for _, line := range []string{mine + "; " + theirs, theirs + "; " + mine, name + "=AAAA; " + mine, mine + "; " + name + "=", strings.Repeat(name+"=x; ", 500) + mine} {
+			if text := bodyOf(h.visit("POST", "/visit", "", "Cookie: "+line)); text != "in as operate" {
+				t.Errorf("%.80s: %s", line, text)
+			}
+		}
+		if res := h.visit("POST", "/visit", "", "Cookie: "+name+"=AAAA; "+theirs); res.StatusCode != 403 {
+			t.Errorf("a looker with another cookie: %d", res.StatusCode)
+		}
+		h.visit("POST", "/logout", "", "Cookie: "+name+"=AAAA; "+mine)
+		if res := h.visit("POST", "/visit", "", "Cookie: "+mine); res.StatusCode != 401 {
+			t.Errorf("logged out beside another cookie: %d", res.StatusCode)
+		}
+		for _, s := range h.g.sessions.byKey {
+			if s.open != 0 {
+				t.Errorf("%d requests of a session never ended", s.open)
+			}
+		}
+	})
+}

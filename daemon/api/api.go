@@ -55,16 +55,22 @@ const (
 	readLimit    = 10 * time.Second // one look into the ledger
 	inspectLimit = 30 * time.Minute // reading all job files of a lot
 	mostEvents   = 1000
+	mostLookers  = 8 // requests of theirs that read job files or wait for it
 )
 
 type api struct {
 	Options
 	inspector chan struct{} // holds one token for the request that reads job files
+	lookers   struct {      // the same for those who may only look, who keep no operator waiting
+		inspector chan struct{}
+		waiting   chan struct{} // a token for each
+	}
 }
 
 // New returns the handler of everything that the daemon serves.
 func New(o Options) http.Handler {
 	b := &api{Options: o, inspector: make(chan struct{}, 1)}
+	b.lookers.inspector, b.lookers.waiting = make(chan struct{}, 1), make(chan struct{}, mostLookers)
 	mux := http.NewServeMux()
 	for pattern, handler := range b.routes(o.Metrics) {
 		mux.Handle(pattern, handler)

@@ -71,7 +71,7 @@ func (b *api) job(w http.ResponseWriter, r *http.Request) {
 	patient(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
 	defer cancel()
-	plan, err := b.look(ctx, item.Path)
+	plan, err := b.look(ctx, access.RoleOf(r), item.Path)
 	d := client.JobDetail{Job: stored(item)}
 	var refusal *job.Refusal
 	switch {
@@ -90,11 +90,21 @@ func (b *api) job(w http.ResponseWriter, r *http.Request) {
 	answer(w, http.StatusOK, d)
 }
 
-// look reads one job file when no other is being read.
-func (b *api) look(ctx context.Context, path string) (*job.Plan, error) {
+// look reads one job file when no other is being read for the same role.
+func (b *api) look(ctx context.Context, role access.Role, path string) (*job.Plan, error) {
+	inspector := b.inspector
+	if role == access.Look {
+		select {
+		case b.lookers.waiting <- struct{}{}:
+			defer func() { <-b.lookers.waiting }()
+		default:
+			return nil, &badRequest{http.StatusServiceUnavailable, fmt.Sprintf("%d requests wait for a job file to be read", mostLookers), "ask again in a little while"}
+		}
+		inspector = b.lookers.inspector
+	}
 	select {
-	case b.inspector <- struct{}{}:
-		defer func() { <-b.inspector }()
+	case inspector <- struct{}{}:
+		defer func() { <-inspector }()
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}

@@ -9,8 +9,11 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
+	"time"
 
+	"beltwarden/daemon/access"
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor/job"
@@ -205,6 +208,59 @@ func TestWithoutAFolderForJobs(t *testing.T) {
 		w := b.ask(r[0], r[1], "")
 		if p := problemOf(t, w); w.Code != 503 || !strings.Contains(p.Remedy, "jobs_folder") {
 			t.Errorf("%v: %d %s", r, w.Code, w.Body)
+		}
+	}
+}
+
+// TestLookersKeepNoOperatorWaiting: whoever may only look has job files read in a short line of
+// his own, however many he asks for; an operator reads and orders meanwhile.
+func TestLookersKeepNoOperatorWaiting(t *testing.T) {
+	release := make(chan struct{})
+	var held atomic.Bool
+	b, _ := withShelf(t, 32<<20, upright, func(o *Options) {
+		inspect := o.Inspect
+		o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
+			if held.CompareAndSwap(false, true) {
+				<-release // the first, a looker's, takes its time
+			}
+			return inspect(ctx, path)
+		}
+	})
+	b.upload("clip.gcode", clip(t))
+	const operates, looks = "0123456789abcdef", "fedcba9876543210"
+	b.Handler = gate(t, access.Options{Operate: access.SecretOf([]byte(operates)), Look: access.SecretOf([]byte(looks))}, b.plain)
+	statuses := make(chan int, 60)
+	for range 60 {
+		go func() {
+			r := httptest.NewRequest("GET", "/api/v1/jobs/clip.gcode", nil)
+			r.Host = "127.0.0.1"
+			r.Header.Set("Authorization", "Bearer "+looks)
+			w := httptest.NewRecorder()
+			b.ServeHTTP(w, r)
+			statuses <- w.Code
+		}()
+	}
+	for range 60 - mostLookers {
+		if code := <-statuses; code != 503 {
+			t.Errorf("a looker beyond the bound: %d", code)
+		}
+	}
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	for _, q := range [][2]string{{"GET", "/api/v1/jobs/clip.gcode"}, {"POST", "/api/v1/lots"}} {
+		r := httptest.NewRequestWithContext(ctx, q[0], q[1], strings.NewReader(`{"jobs":["clip.gcode"],"good":[1]}`))
+		r.Host = "127.0.0.1"
+		r.Header.Set("Authorization", "Bearer "+operates)
+		r.Header.Set("Content-Type", "application/json")
+		w := httptest.NewRecorder()
+		if b.ServeHTTP(w, r); w.Code != 200 {
+			t.Errorf("an operator, %s %s: %d %s", q[0], q[1], w.Code, w.Body)
+		}
+	}
+	close(release)
+	for range mostLookers {
+		if code := <-statuses; code != 200 {
+			t.Errorf("a looker: %d", code)
 		}
 	}
 }

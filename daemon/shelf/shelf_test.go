@@ -36,9 +36,17 @@ func TestManyAtOnce(t *testing.T) {
 			busy <- err
 		}()
 	}
-	for range 60 - mostAtOnce {
-		if err := <-busy; !errors.Is(err, ErrBusy) {
-			t.Errorf("beyond the bound: %v", err)
+	for n := range 60 - mostAtOnce {
+		select {
+		case err := <-busy:
+			if !errors.Is(err, ErrBusy) {
+				t.Errorf("beyond the bound: %v", err)
+			}
+		case <-time.After(20 * time.Second):
+			for _, w := range writers {
+				_ = w.Close()
+			}
+			t.Fatalf("%d were turned away, and the others are received", n)
 		}
 	}
 	for _, w := range writers {
