@@ -33,12 +33,12 @@ var ends = map[string]func(x *run){
 	},
 }
 
-// offRun is a lot in its second part, on a machine whose bed comes to 72 °C when it is on for
-// good, and whose parts need not cool.
+// offRun is a lot in its second part, on a machine whose bed comes to 62 °C when it is on for
+// good, which no rise betrays, and whose parts need not cool.
 func offRun(t *testing.T, fault *rig.Fault) *run {
 	rs, set := testRig(), testSettings()
-	rs.Machine.Bed.PowerW = 60
-	set.ReleaseC = 0
+	rs.Machine.Bed.PowerW = 48
+	set.ReleaseC, set.ReheatLimit = 0, time.Hour
 	set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
 	x := newRun(t, rs, set)
 	x.start()

@@ -54,7 +54,11 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	case r.At-w.above >= w.patience(r, w.lim.OverFor) || !r.Assumed && min(r.C, w.last.C) > r.TargetC+2*w.lim.OverC:
 		add(Over, true, "is at %.1f °C, was asked for %.0f and does not cool: its heater may be on for good", r.C, r.TargetC)
 	}
-	if w.stepC > 0 && w.stepC < fineC && still >= w.lim.HeldFor {
+	heldFor := w.lim.HeldFor
+	if w.stepC < finestC {
+		heldFor = finestFor
+	}
+	if w.stepC > 0 && w.stepC < fineC && still >= heldFor {
 		add(Still, true, "has shown %.2f °C for %s without the least change: its sensor is not to be believed", r.C, inWords(still))
 	}
 }

@@ -58,6 +58,13 @@ const leastC = -10
 // value for as long as its controller holds it; it is judged when it must cool.
 const fineC = 0.06
 
+// A sensor that shows the last digit that boards tell shows its noise as well: no run of one value
+// lasts for finestFor (common practice, no source).
+const (
+	finestC   = 0.025
+	finestFor = 4 * time.Minute
+)
+
 // warmC is what a body must be above its surroundings for its cooling to show.
 const warmC = 30
 

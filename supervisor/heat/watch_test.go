@@ -176,7 +176,7 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"transistor closed, bed, the drive told", bed(), 60, func(o *oven) { o.always, o.tellsDuty = true, true }, 60, Over, 3 * time.Minute},
 		{"transistor closed, warm bed off", bed(), 60, func(o *oven) { o.always = true }, 0, Over, 5 * time.Minute},
 		{"stuck while heating", nozzle(), 0, func(o *oven) { c := 31.2; o.stuckC = &c }, 205, Slow, 45 * time.Second},
-		{"stuck while held", nozzle(), 205, func(o *oven) { c := 205.3; o.stuckC = &c }, 205, Still, 16 * time.Minute},
+		{"stuck while held", nozzle(), 205, func(o *oven) { c := 205.3; o.stuckC = &c }, 205, Still, 5 * time.Minute},
 		{"stuck while held, after it has flickered", nozzle(), 205, func(o *oven) {
 			o.run(5*time.Minute, 205)
 			c := 205.31
