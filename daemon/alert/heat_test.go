@@ -294,6 +294,13 @@ func (x *heatRun) drives() {
 		return
 	}
 	_, nozzleC, _, bedC := x.rig.Temperatures()
+	if x.fault.Kind == rig.IgnoreOff { // it shows when the heater is to be off
+		switch x.p.sup.Snapshot().State {
+		case supervisor.Stopped, supervisor.Complete, supervisor.Aborted:
+		default:
+			return
+		}
+	}
 	if known(x.fault.Kind) || x.fault.Kind == rig.FullHeat || x.fault.Bed && bedC > 0 || !x.fault.Bed && nozzleC > 0 {
 		x.mu.Lock()
 		x.asked = time.Now()
