@@ -71,8 +71,9 @@ func (b *beltState) move(net, travel, commanded float64) {
 	}
 }
 
-// drop lets every part fall that has passed the edge at time t.
-func (b *beltState) drop(t time.Duration, bedC float64) {
+// drop lets every part fall that has passed the edge at time t. How hot the bed is is asked
+// for such a part alone: this is done for each move.
+func (b *beltState) drop(t time.Duration, bed *heater) {
 	for i := b.open; i < len(b.parts); i++ {
 		p := &b.parts[i]
 		if p.Dropped {
@@ -81,8 +82,10 @@ func (b *beltState) drop(t time.Duration, bedC float64) {
 		if p.letsGo <= t {
 			p.Detached = true
 		}
-		clings := b.ReleaseC > 0 && bedC > b.ReleaseC && !p.Detached
-		if b.advanceMM-p.ToMM >= b.ToDropMM && !clings {
+		if b.advanceMM-p.ToMM < b.ToDropMM {
+			continue
+		}
+		if p.Detached || b.ReleaseC <= 0 || bed.at(t) <= b.ReleaseC {
 			p.Dropped, p.DroppedAt = true, t
 			b.bin++
 			if b.current == i {

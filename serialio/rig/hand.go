@@ -8,7 +8,7 @@ func (r *Rig) ClearBelt() (n int) {
 		c := r.ctl
 		c.book(c.now)
 		b := &c.belt
-		b.drop(c.now, c.bed.at(c.now))
+		b.drop(c.now, &c.bed)
 		for i := b.open; i < len(b.parts); i++ {
 			if p := &b.parts[i]; !p.Dropped {
 				p.Dropped, p.DroppedAt = true, c.now

@@ -46,7 +46,7 @@ func (r *Rig) Parts() (list []Part) {
 	r.do(func() {
 		c := r.ctl
 		c.book(c.now)
-		c.belt.drop(c.now, c.bed.at(c.now))
+		c.belt.drop(c.now, &c.bed)
 		list = slices.Clone(c.belt.parts)
 	})
 	return list
@@ -57,7 +57,7 @@ func (r *Rig) Figures() (f Figures) {
 	r.do(func() {
 		c := r.ctl
 		c.book(c.now)
-		c.belt.drop(c.now, c.bed.at(c.now))
+		c.belt.drop(c.now, &c.bed)
 		f = c.figures
 		f.MachineTime, f.Halted = c.now, c.halted
 		f.BeltTravelMM, f.BeltAdvanceMM = c.belt.travelMM, c.belt.advanceMM
@@ -98,7 +98,7 @@ func (r *Rig) EmptyBin() (n int) {
 	r.do(func() {
 		c := r.ctl
 		c.book(c.now)
-		c.belt.drop(c.now, c.bed.at(c.now))
+		c.belt.drop(c.now, &c.bed)
 		n, c.belt.bin = c.belt.bin, 0
 	})
 	return n

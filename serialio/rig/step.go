@@ -31,7 +31,7 @@ func (c *controller) book(t time.Duration) {
 		}
 	}
 	if travel > 0 {
-		c.belt.drop(t, c.bed.at(t))
+		c.belt.drop(t, &c.bed)
 	}
 	m.done = f
 }
