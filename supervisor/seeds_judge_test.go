@@ -120,13 +120,14 @@ func (w *world) judge() {
 	for _, lot := range w.lots {
 		w.judgeCount(lot, record)
 	}
-	if w.slow != "" && w.acted == 0 && !w.heatFailed() { // a bed that a failed sensor or heater shows hot is waited for; heat is judged apart // a feed lost by damage may make a move take hours
+	if w.slow != "" && w.acted == 0 && !w.heatCalled() { // a feed lost by damage may make a move take hours
 		w.wrong("%s", w.slow)
 	}
 	if w.hotRest != "" {
 		// A line altered by damage can make a board wait for somebody for ever. Where it
-		// takes no emergency word, to say so is all that can be done.
-		if (w.acted > 0 || w.heatFailed()) && w.told {
+		// takes no emergency word, to say so is all that can be done; so where a dead heater or
+		// sensor keeps it in a wait of its own.
+		if (w.acted > 0 || w.heatCalled()) && w.told {
 			w.hot++
 		} else {
 			w.wrong("%s", w.hotRest)

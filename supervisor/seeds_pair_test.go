@@ -278,6 +278,9 @@ func (w *world) watch(r ledger.Record) {
 		if r.Alert.Reason == CauseGoOn && strings.Contains(r.Alert.Text, "it goes on by itself at ") {
 			w.announcedAt = now
 		}
+		if r.Alert.Reason == CauseHeat || strings.Contains(r.Alert.Text, "the mains") {
+			w.called.Store(true)
+		}
 	case ledger.EventNoted:
 		if r.Kind == eventGoOn {
 			w.gone = append(w.gone, w.judgeAlone(now))

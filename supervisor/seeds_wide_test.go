@@ -321,6 +321,10 @@ func (w *world) heatFailed() bool {
 	return false
 }
 
+// heatCalled reports whether a heater or sensor has failed, and somebody was called for it: a run
+// may then wait for a bed that is shown hot, or for a board that waits by itself.
+func (w *world) heatCalled() bool { return w.heatFailed() && w.called.Load() }
+
 // forget adds up what travel was uncertain before a word of the operator makes the run forget it.
 func (w *world) forget(r Request) {
 	if r.Visit != nil && r.Visit.Realigned || r.TrialBegin != nil {

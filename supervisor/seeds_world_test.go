@@ -43,6 +43,7 @@ type world struct {
 	// Of going on by itself: when the newest fault came, when it was announced, when anybody last gave a word, and each time.
 	abortedAt, announcedAt time.Time
 	saidAt                 atomic.Int64
+	called                 atomic.Bool // somebody was called for heat
 	gone                   []goneOn
 	opens                  atomic.Int64 // times the port was opened
 	problems               []string     // violations
@@ -197,7 +198,7 @@ func (w *world) await() State {
 			w.slow = fmt.Sprintf("still %s after %v: %s; %s; link %q", s.State, restBound, s.Cause.Text, s.Doing, s.Line.Problem)
 		}
 		if took > 4*restBound {
-			if !w.heatFailed() {
+			if !w.heatCalled() {
 				w.wrong("and still %s after %v: %s; %s; link %q", s.State, took, s.Cause.Text, s.Doing, s.Line.Problem)
 			}
 			return s.State

@@ -136,10 +136,12 @@ func (g *Guard) Accuse(i HeaterIndex, why string) {
 	}
 }
 
-// Trust believes all sensors again: somebody has said what was mended.
+// Trust believes all sensors again: somebody has said what was mended. What was found is
+// found anew where it is still so.
 func (g *Guard) Trust() {
 	for _, h := range g.heaters {
 		h.doubt, h.on = "", false // the mains were off for that
+		h.watch.Forget()
 	}
 }
 

@@ -212,3 +212,27 @@ func TestProofIsWithdrawn(t *testing.T) {
 		})
 	}
 }
+
+// Words on what was mended need not be true: a heater that is still on for good, or a sensor that
+// is still stuck, is found again after them, as soon as at first.
+func TestAFaultThatWasNotMendedIsFoundAgain(t *testing.T) {
+	for name, c := range map[string]func(s float64) float64{
+		"heater on for good": func(s float64) float64 { return 147 + math.Sin(s) },
+		"sensor stuck":       level(120),
+	} {
+		g := newGuarded()
+		g.off()
+		for n := range 3 {
+			begun, m := g.now, Model{}
+			var found []Finding
+			for len(found) == 0 && g.now < begun+time.Hour {
+				g.now += 5 * time.Second
+				found = g.Observe(Nozzle, Reading{At: g.now, C: c(g.now.Seconds())}, 0, &m)
+			}
+			if took := g.now - begun; len(found) == 0 || !found[0].Fault || took > 24*time.Minute {
+				t.Errorf("%s, after %d words: %v after %s", name, n, found, took)
+			}
+			g.Trust()
+		}
+	}
+}
