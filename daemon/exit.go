@@ -125,6 +125,8 @@ func classify(err error) *failure {
 		return manyMistakes(mistakes)
 	case errors.As(err, &mistake):
 		return manyMistakes(config.Errors{mistake})
+	case errors.Is(err, supervisor.ErrHot):
+		return &failure{status: exitHot, err: err, hint: "switch the machine off at the mains, and look at it"}
 	case errors.As(err, &settings):
 		return &failure{status: exitConfig, err: err}
 	case errors.As(err, &refusal):

@@ -177,12 +177,12 @@ func (m *Machine) shutDown(out *Output) {
 }
 
 // MaybeHot reports whether heaters may be on that could not be switched off.
-func (m *Machine) MaybeHot() bool { return m.guard.MayBeOn() || m.guard.Hot() }
+func (m *Machine) MaybeHot() bool { return m.guard.MayBeOn() || m.guard.Hot() || m.guard.Hopeless() }
 
 // Safe reports whether the process may end: nothing moves, and the heaters are
 // off as far as the board can be reached, and read as if they were.
 func (m *Machine) Safe() bool {
-	return m.settledDown() && (m.link.phase != linkUp || m.guard.Calm())
+	return m.settledDown() && (m.link.phase != linkUp || m.guard.Calm() || m.guard.Hopeless())
 }
 
 // settledDown reports whether nothing moves, and the board has taken the words that switch the

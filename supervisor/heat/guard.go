@@ -287,6 +287,12 @@ func (g *Guard) Calm() bool {
 	return !g.Proving() || !slices.ContainsFunc(g.open(), func(h *heater) bool { return !h.proof.calmed() })
 }
 
+// Hopeless reports whether the proof under way cannot come about: a sensor that it needs is in
+// doubt, and not for its haste alone.
+func (g *Guard) Hopeless() bool {
+	return g.Proving() && slices.ContainsFunc(g.open(), func(h *heater) bool { return h.proof.doubt != "" && !h.proof.quick })
+}
+
 // Hot reports whether the proof has ended against a heater: it reads hot and does not fall, or
 // the board goes on telling a target.
 func (g *Guard) Hot() bool { return g.hot }
