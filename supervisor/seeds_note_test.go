@@ -25,7 +25,7 @@ type notes struct {
 }
 
 // coolTexts are what the cooling of the service sends.
-var coolTexts = []string{"M108", "M104 S0", "M140 S0", "M105", "M85 S0"}
+var coolTexts = []string{"M108", "M104 S0", "M140 S0", "M141 S0", "M104 T1 S0", "M105", "M85 S0"}
 
 // linkNotes is one connection.
 type linkNotes struct {

@@ -55,6 +55,7 @@ func TestRefusedFilament(t *testing.T) {
 		rs := testRig()
 		rs.Machine.MinExtrudeC = 230 // above what the job asks for
 		x := newRun(t, rs, testSettings())
+		x.hot = true // its sensor is in doubt
 		x.start()
 		x.until(Idle, time.Minute)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})

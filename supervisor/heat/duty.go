@@ -51,7 +51,6 @@ type held struct {
 	from    time.Duration // when it has settled
 	begun   time.Duration // of the window
 	n, sum  float64
-	parts   int  // readings in it of a drive between off and full
 	fresh   bool // a window was learned since the target was reached
 }
 
@@ -73,15 +72,14 @@ func (l *Learner) hold(r Reading) (learned bool) {
 	}
 	s.n++
 	s.sum += r.Duty
-	if r.Duty > 0 && r.Duty < l.most {
-		s.parts++
-	}
+	l.idles = l.idles || r.Duty == 0
+	l.parts = l.parts || r.Duty > 0 && r.Duty < l.most
 	if r.At-s.begun < dutyWindow {
 		return false
 	}
-	mean, onOff := s.sum/s.n, s.parts == 0
-	s.n, s.sum, s.parts = 0, 0, 0
-	if onOff {
+	mean := s.sum / s.n
+	s.n, s.sum = 0, 0
+	if l.idles && !l.parts {
 		return false // reports that keep step with its switching tell always the same half of it
 	}
 	s.fresh = true

@@ -112,19 +112,30 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 // warmRiseC: no body that is well above its surroundings gets so much warmer by them.
 const warmRiseC = 5
 
-// undriven finds a heater that gets warmer though the board says that it does not drive it.
+// undriven finds a heater that goes on getting warmer though the board says that it does not
+// drive it.
 type undriven struct {
 	on     bool
 	since  time.Duration // when the drive was first told as none
-	leastC float64       // since the body has had time to turn
-	known  bool
-	times  int
+	rising bool
+	lowC   float64 // where the present rise began
+	low    time.Duration
+	highC  float64 // and how far it has come
 }
 
-// undrivenC is by how much a reading must rise meanwhile; common practice, no source.
-const undrivenC = 3
+// What a rise must be to be no echo of the drive before; common practice, no source. A heater that is
+// switched on and off may be on between two reports alone, and its sensor follows late: such a rise
+// turns within half a minute, or, where reports keep step with quick switching, stays within its swing
+// about the target. The first undrivenLag after the drive counts for nothing.
+const (
+	undrivenC   = 3
+	undrivenFor = 40 * time.Second
+	undrivenLag = 15 * time.Second
+	turnsC      = 1
+	swingsC     = 5
+)
 
-func (u *undriven) observe(r Reading, nearbyC float64, l *Limits, add func(Kind, bool, string, ...any)) {
+func (u *undriven) observe(r Reading, nearbyC float64, add func(Kind, bool, string, ...any)) {
 	if !r.HasDuty || r.Duty != 0 {
 		*u = undriven{}
 		return
@@ -132,18 +143,15 @@ func (u *undriven) observe(r Reading, nearbyC float64, l *Limits, add func(Kind,
 	if !u.on {
 		*u = undriven{on: true, since: r.At}
 	}
-	if r.At-u.since < l.OverFor/4 {
+	if r.At-u.since < undrivenLag {
 		return
 	}
-	if !u.known || r.C < u.leastC {
-		u.leastC, u.known, u.times = r.C, true, 0
+	if !u.rising || r.C < u.lowC || r.C < u.highC-turnsC {
+		u.rising, u.lowC, u.low, u.highC = true, r.C, r.At, r.C
 	}
-	if r.C < u.leastC+undrivenC || r.C < nearbyC+warmC || r.C < warmC+20 {
-		u.times = 0
-		return
-	}
-	if u.times++; u.times >= 2 {
-		add(Over, true, "has risen from %.1f to %.1f °C though the board does not drive it: its heater may be on for good", u.leastC, r.C)
+	u.highC = max(u.highC, r.C)
+	if r.C >= u.lowC+undrivenC && r.At-u.low >= undrivenFor && r.C >= nearbyC+warmC && r.C >= warmC+20 && (r.TargetC == 0 || r.C >= r.TargetC+swingsC) {
+		add(Over, true, "has risen from %.1f to %.1f °C though the board does not drive it: its heater may be on for good", u.lowC, r.C)
 	}
 }
 

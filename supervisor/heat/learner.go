@@ -48,6 +48,8 @@ type Learner struct {
 	most  float64 // highest duty seen: fully on
 	span  span
 	held  held
+	idles bool     // a drive of none was told while a target was held
+	parts bool     // and one between none and full
 	odd   *Unusual // found and not yet asked for
 
 	sinceC float64       // ambient: reading at since

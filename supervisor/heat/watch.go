@@ -195,7 +195,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 			w.stepC = d
 		}
 	}
-	w.undriven.observe(r, nearbyC, &w.lim, add)
+	w.undriven.observe(r, nearbyC, add)
 	still := r.At - w.moved
 	if limit := w.flicker.limit(); raw >= limit && w.stepC < fineC && w.phase != resting && (r.TargetC > 0 || r.C > warmC+20) {
 		add(Still, true, "has shown %.2f °C for %s without the least change, and flickered before: its sensor is not to be believed", rawC, inWords(raw))

@@ -172,7 +172,6 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"transistor closed, cold nozzle", nozzle(), 0, func(o *oven) { o.always = true }, 0, Over, time.Minute},
 		{"transistor closed, bed", bed(), 60, func(o *oven) { o.always = true }, 60, Over, 9 * time.Minute},
 		{"transistor closed, to the ceiling", nozzle(), 250, func(o *oven) { o.always = true }, 250, Ceiling, 90 * time.Second},
-		{"transistor closed, nozzle, the drive told", nozzle(), 205, func(o *oven) { o.always, o.tellsDuty = true, true }, 205, Over, 25 * time.Second},
 		{"transistor closed, bed, the drive told", bed(), 60, func(o *oven) { o.always, o.tellsDuty = true, true }, 60, Over, 3 * time.Minute},
 		{"transistor closed, warm bed off", bed(), 60, func(o *oven) { o.always = true }, 0, Over, 5 * time.Minute},
 		{"stuck while heating", nozzle(), 0, func(o *oven) { c := 31.2; o.stuckC = &c }, 205, Slow, 45 * time.Second},
