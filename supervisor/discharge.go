@@ -32,7 +32,8 @@ func (m *Machine) liftBlind() []string {
 
 // advanceLines move the belt by mm along the forward direction, in pieces that
 // the board's travel limit allows, and leave the belt coordinate at endMM. The
-// coordinate is set to zero before each piece, so no piece can leave the travel.
+// coordinate is set before each piece, so no piece can leave the travel. None is set behind
+// the last: a board that has dropped its move then stands elsewhere, and says so.
 func (m *Machine) advanceLines(mm, endMM float64) []string {
 	return m.advanceAt(mm, endMM, m.set.AdvanceFeed, m.set.TravelLimitMM)
 }
@@ -41,12 +42,46 @@ func (m *Machine) advanceLines(mm, endMM float64) []string {
 func (m *Machine) advanceAt(mm, endMM, feed, pieceMM float64) []string {
 	axis := m.set.BeltAxis.String()
 	lines := []string{"G90"}
-	pieces := int(math.Ceil(math.Abs(mm)/pieceMM - 1e-9))
-	for range pieces {
-		lines = append(lines, "G92 "+axis+"0",
-			move(m.set.BeltAxis, m.set.Forward*mm/float64(pieces), feed))
+	pieces := pieces(mm, pieceMM)
+	if pieces == 0 {
+		return append(lines, "G92 "+axis+number(endMM))
 	}
-	return append(lines, "G92 "+axis+number(endMM))
+	step := m.set.Forward * mm / float64(pieces)
+	for n := range pieces {
+		to := step
+		if n == pieces-1 {
+			to = endMM
+		}
+		lines = append(lines, "G92 "+axis+number(to-step), move(m.set.BeltAxis, to, feed))
+	}
+	return lines
+}
+
+// pieces is in how many an advance is run of which none is longer than pieceMM.
+func pieces(mm, pieceMM float64) int { return int(math.Ceil(math.Abs(mm)/pieceMM - 1e-9)) }
+
+// advanceLegs move the belt by mm with the board asked behind each piece where it stands: one
+// that looks for words to stop at once does so before any checksum, and one bit makes such a word
+// of the wait for motion. Elsewhere has the meaning given; done follows the last piece.
+func (m *Machine) advanceLegs(doing string, mm float64, endMM func(at gcode.State) float64, meaning string, done func()) []leg {
+	n := max(1, pieces(mm, m.set.TravelLimitMM))
+	var legs []leg
+	for k := range n {
+		legs = append(legs, leg{
+			doing: doing,
+			program: func() Program {
+				at := m.position()
+				lines := append(inMM(at), m.advanceLines(mm/float64(n), endMM(at))...)
+				return Program{Before: append(lines, "M400", "M114")}
+			},
+			end: func(out *Output) {
+				if !m.elsewhere(meaning, out) && k == n-1 {
+					done()
+				}
+			},
+		})
+	}
+	return legs
 }
 
 // dischargeMM is the belt advance after a part: what its body has not advanced
@@ -75,12 +110,17 @@ func (m *Machine) coolsFirst(end gcode.State) bool {
 // dischargeProgram is the whole discharge, for the lot's record and for tests.
 func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
 	// A part that was just made was made hot.
-	return append(m.releaseLines(p, end, mayMelt(end)), m.carryLines(p)...)
+	lines := m.releaseLines(p, end, mayMelt(end))
+	for _, l := range m.carryLegs(p) {
+		lines = append(lines, l.program().Before...)
+	}
+	return lines
 }
 
-// carryLines advance the belt after a part, and ask where it stands then.
-func (m *Machine) carryLines(p *job.Plan) []string {
-	return append(m.advanceLines(m.dischargeMM(p), p.Begin.PositionMM[m.set.BeltAxis]), "M400", "M114")
+// carryLegs advance the belt after a part.
+func (m *Machine) carryLegs(p *job.Plan) []leg {
+	return m.advanceLegs("advancing the belt", m.dischargeMM(p), func(gcode.State) float64 { return p.Begin.PositionMM[m.set.BeltAxis] },
+		"the finished part may stand where the next one would be laid", func() {})
 }
 
 // dischargeLegs move a finished part off: cool, lift, advance. The line numbers
@@ -96,20 +136,7 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 		end: func(*Output) { m.headUp = true },
 	}}
 	legs = append(legs, m.coolLegs("cooling until the part lets go")...)
-	return append(legs, leg{
-		doing: "advancing the belt",
-		program: func() Program {
-			return Program{Before: m.carryLines(p)}
-		},
-		end: m.advanced,
-	})
-}
-
-// advanced looks where the belt stands before the head may come down on it again. A board that
-// looks for words to stop at once does so before any checksum: one bit makes such a word of the
-// wait for motion, and the part would stand where the next one is to be laid.
-func (m *Machine) advanced(out *Output) {
-	m.elsewhere("the finished part may stand where the next one would be laid", out)
+	return append(legs, m.carryLegs(p)...)
 }
 
 // coolLegs wait until the bed itself is cool enough, whatever was asked of it last:

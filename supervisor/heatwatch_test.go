@@ -124,6 +124,27 @@ func TestMovedMeanwhile(t *testing.T) {
 	}
 }
 
+// TestNotAllTheWayOut: a belt that has not run the parts over the drop edge is not clear, whatever was sent to it.
+func TestNotAllTheWayOut(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.ClearAtEnd = true
+		x := newRun(t, testRig(), set)
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+		for x.s.Snapshot().Doing != "running the parts over the drop edge" {
+			time.Sleep(time.Second)
+		}
+		x.rig.Jog(1, -5)
+		s := x.until(Aborted, time.Hour)
+		if !strings.Contains(s.Cause.Text, "parts may still lie on the belt") || s.Belt.Clear || s.Lot.Made != 1 || s.Belt.UncertainMM < 5 {
+			t.Errorf("%s; clear %t, %d made, %.2f mm in doubt", s.Cause.Text, s.Belt.Clear, s.Lot.Made, s.Belt.UncertainMM)
+		}
+		x.stop()
+	})
+}
+
 // TestAStuckSensorProvesNothing: a nozzle whose sensor stands still since before it was
 // heated is hot, and reads what a cold one reads. Nobody is told that it is off, on the
 // screen or by a call, however often the cable or the daemon goes meanwhile.

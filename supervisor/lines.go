@@ -156,15 +156,9 @@ func (m *Machine) clearBeltLegs() []leg {
 		legs = append(legs, leg{program: func() Program { return Program{Before: []string{"M140 S0"}} }, doing: "cooling"})
 	}
 	legs = append(legs, m.coolLegs("cooling until the parts let go")...)
-	return append(legs, leg{
-		doing: "running the parts over the drop edge",
-		program: func() Program {
-			at := m.position()
-			lines := append(inMM(at), m.advanceLines(m.set.ToDropMM+m.longestPitch(), at.PositionMM[m.set.BeltAxis])...)
-			return Program{Before: append(lines, "M400")}
-		},
-		end: func(*Output) { m.belt.cleared() },
-	})
+	return append(legs, m.advanceLegs("running the parts over the drop edge", m.set.ToDropMM+m.longestPitch(),
+		func(at gcode.State) float64 { return at.PositionMM[m.set.BeltAxis] },
+		"parts may still lie on the belt", m.belt.cleared)...)
 }
 
 // longestPitch is how far behind the nozzle a part may reach.

@@ -75,9 +75,11 @@ func (m *Machine) elsewhere(meaning string, out *Output) bool {
 	if wrong == "" {
 		return false
 	}
-	if at := m.position(); at.Known[m.set.BeltAxis] {
-		// The belt has run so much less than its lines say, or more by another hand.
-		m.belt.uncertainMM += math.Abs(m.work.place.at[m.set.BeltAxis] - at.PositionMM[m.set.BeltAxis])
+	if off := m.offMM(m.set.BeltAxis); off > placeToleranceMM {
+		// Another hand has moved it, or moves were dropped: at most all since the board last stood right.
+		m.belt.uncertainMM += max(off, m.belt.latest.TravelMM-m.belt.madeMM)
+		m.belt.madeMM = m.belt.latest.TravelMM
+		m.belt.known = false
 	}
 	m.fault(Cause{CauseBoard, wrong + ": " + meaning}, out)
 	return true
@@ -108,22 +110,23 @@ func (p *Program) last() []string {
 // still fits (an XOR sees no even number of flips in one bit column, and no swapped
 // bytes) mostly shows here. It returns "" when they agree or nothing was told.
 func (m *Machine) wrongPlace() string {
-	p := m.work.place
-	at := m.position()
-	if !p.told {
-		return ""
-	}
 	for a := gcode.X; a <= gcode.Z; a++ {
-		if !at.Known[a] {
-			continue
-		}
-		told, want := p.at[a], at.PositionMM[a]
-		if at.Inches && math.Abs(told*25.4-want) <= placeToleranceMM*25.4 {
-			continue // boards differ in the units of the report
-		}
-		if math.Abs(told-want) > placeToleranceMM {
-			return fmt.Sprintf("the board stands at %s %.2f mm and the lines it has taken lead to %.2f", a, told, want)
+		if m.offMM(a) > placeToleranceMM {
+			return fmt.Sprintf("the board stands at %s %.2f mm and the lines it has taken lead to %.2f", a, m.work.place.at[a], m.position().PositionMM[a])
 		}
 	}
 	return ""
+}
+
+// offMM is how far off its lines' end the board has said that it stands along an axis, 0 where it said nothing.
+func (m *Machine) offMM(a gcode.Axis) float64 {
+	p, at := m.work.place, m.position()
+	if !p.told || !at.Known[a] {
+		return 0
+	}
+	told, want := p.at[a], at.PositionMM[a]
+	if at.Inches && math.Abs(told*25.4-want) <= placeToleranceMM*25.4 {
+		return 0 // boards differ in the units of the report
+	}
+	return math.Abs(told - want)
 }

@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -157,10 +158,10 @@ func expectedRecord(lines []string) []string {
 var (
 	realOpening   = []string{"G21", "G90", "M82", "M220 S100", "M221 S100", "G92 Y0", "M84 S0"}
 	realDischarge = []string{"G21", "G90", "G1 Z26.9 F600", "G90",
-		"G92 Y0", "G1 Y66.12 F1200", "G92 Y0", "G1 Y66.12 F1200", "G92 Y33.94", "M400"}
+		"G92 Y-32.18", "G1 Y33.94 F1200", "M400", "G90", "G92 Y-32.18", "G1 Y33.94 F1200", "M400"}
 	realRestore = []string{"G1 X10.5 F6000", "G1 Z0.2 F600", "M83", "G1 E8 F1800", "G92 E8", "M107", "M82", "G1 F4200"}
-	realClear   = []string{"G90", "G92 Y0", "G1 Y75.41 F1200", "G92 Y0", "G1 Y75.41 F1200", "G92 Y0", "G1 Y75.41 F1200",
-		"G92 Y0", "G1 Y75.41 F1200", "G92 Y33.94", "M400", "M104 S0", "M140 S0", "M400"}
+	realPiece   = []string{"G90", "G92 Y-41.47", "G1 Y33.94 F1200", "M400"} // 75.41 mm, a quarter of the way out
+	realClear   = slices.Concat(realPiece, realPiece, realPiece, realPiece, []string{"M104 S0", "M140 S0", "M400"})
 )
 
 // zeroFirst is a zero before the point of a number, the one thing that is left out

@@ -135,7 +135,7 @@ func (m *Machine) programDone(id uint64, out *Output) {
 // moved notes that all moves have ended where the board has answered, from behind a wait for them,
 // where it stands. That it took the wait shows no more than that it lies in its queue.
 func (m *Machine) moved() {
-	if m.work.settles && m.work.place.told {
+	if m.work.settles && m.work.place.told && m.wrongPlace() == "" {
 		m.belt.madeMM = m.belt.latest.TravelMM
 	}
 }
