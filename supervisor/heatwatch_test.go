@@ -60,7 +60,7 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 		// The bed is switched off between parts: it shows when the third is to begin, and nothing of that is laid.
 		{rig.Fault{Kind: rig.NoHeat, Bed: true}, "bed is at", 15 * time.Minute, 2, 0, false, 206},
 		{rig.Fault{Kind: rig.FullHeat}, "nozzle is at 23", 2 * time.Minute, 1, 1, false, 270},
-		{rig.Fault{Kind: rig.FullHeat, Bed: true}, "bed has risen", 15 * time.Minute, 2, 0, false, 206},
+		{rig.Fault{Kind: rig.FullHeat, Bed: true}, "bed has risen", 2 * time.Minute, 1, 1, false, 206},
 		{rig.Fault{Kind: rig.BrokenSensor}, "nozzle shows -14.0|did not push filament", time.Minute, 1, 1, false, 260},
 		{rig.Fault{Kind: rig.BrokenSensor, Bed: true}, "bed shows -14.0", time.Minute, 1, 1, false, 206},
 		{rig.Fault{Kind: rig.Retarget}, "asked for 225 °C, and it was asked for 205", time.Minute, 1, 1, true, 226},
