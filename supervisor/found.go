@@ -15,7 +15,7 @@ const foundHotC = 60
 // on were switched on by somebody else, or left on by what went before. They are being
 // switched off; that they are is to be shown by falling readings, and somebody is told.
 func (m *Machine) foundHot(t serialio.Temps, out *Output) {
-	if m.state != Resetting || m.link.read || !t.HasNozzle && !t.HasBed {
+	if m.state != Resetting && m.state != Stopped || m.link.read || !t.HasNozzle && !t.HasBed {
 		return
 	}
 	m.link.read = true

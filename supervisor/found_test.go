@@ -51,3 +51,29 @@ func TestABoardFoundHot(t *testing.T) {
 		})
 	}
 }
+
+// TestAHeaterSwitchedOnWhileTheCableIsOut: a board that comes back is looked at though nobody asks for it,
+// and what somebody has switched on meanwhile is switched off and told.
+func TestAHeaterSwitchedOnWhileTheCableIsOut(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		rs := testRig()
+		rs.Board = rig.Variations()["lasting"]
+		x := newRun(t, rs, testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.rig.Unplug()
+		x.until(Stopped, time.Minute)
+		for range 10 {
+			if err := x.rig.Inject(rig.Fault{Kind: rig.Retarget}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		time.Sleep(20 * time.Minute)
+		x.rig.Replug()
+		time.Sleep(5 * time.Minute)
+		_, target, _, _ := x.rig.Temperatures()
+		if s, told := x.s.Snapshot(), x.alerts(); target != 0 || !s.Line.Connected || !strings.Contains(told, "found with a heater on and no lot at work: nozzle at ") {
+			t.Errorf("%s, connected %t, target %.0f °C, told:\n%s", s.State, s.Line.Connected, target, told)
+		}
+	})
+}

@@ -66,12 +66,8 @@ func (m *Machine) lostLink(err error, out *Output) {
 	}
 	m.heat.asking, m.heat.poll = false, deadline{}
 	m.guard.nozzleLost, m.guard.bedLost = lostReading{}, lostReading{}
-	wanted := m.state == Stopped && m.guard.MayBeOn() // whoever stopped it may have gone
 	switch m.state {
-	case Resetting, Clearing, Aborting, Aborted:
-		wanted = true
-	}
-	if wanted {
+	case Resetting, Clearing, Aborting, Aborted, Stopped: // nobody may be there who asks for it
 		m.link.wait = min(max(2*m.link.wait, m.set.RetryFirst), m.set.RetryMax)
 		m.link.retry.set(m.now.Add(m.link.wait))
 	}
@@ -153,7 +149,8 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 		m.note(out, "link", "the board is back; heaters were switched off")
 	case Stopped, Idle, Starting, Execute, Completing, Complete, Holding, Held,
 		Unholding, Suspending, Suspended, Unsuspending, Stopping:
-		// The operator has ended the wait for the board; it is met cold.
+		// The operator has ended the wait for the board; it is met cold, once it has told how it was.
+		out.do(AskBoard{Text: "M105"})
 		m.heatersOff(out)
 	}
 }

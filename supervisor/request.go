@@ -213,7 +213,7 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 }
 
 // enterStopped keeps where the belt stands, and goes on trying to reach a board
-// that is not there and may be hot.
+// that is not there.
 func (m *Machine) enterStopped(out *Output) {
 	m.belt.save.clear()
 	if m.trials.wanted {
@@ -226,7 +226,7 @@ func (m *Machine) enterStopped(out *Output) {
 		return
 	}
 	m.link.retry.clear()
-	if m.guard.MayBeOn() && m.link.phase == linkDown {
+	if m.link.phase == linkDown { // a heater that somebody switches on meanwhile is seen once it is back
 		m.link.retry.set(m.now.Add(m.set.RetryFirst))
 	}
 	out.record(ledger.BeltMoved{Belt: m.belt.now()})
