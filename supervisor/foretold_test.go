@@ -50,7 +50,7 @@ func TestTimesAreForetold(t *testing.T) {
 		judge := func(share float64) {
 			t.Helper()
 			for _, w := range words {
-				took, off := time.Since(w.at), w.visit.At.Sub(time.Now())
+				took, off := time.Since(w.at), time.Until(w.visit.At)
 				t.Logf("%-28s told %v ahead, it took %v, off by %v; between %v and %v ahead", w.when, w.visit.At.Sub(w.at).Round(time.Second),
 					took.Round(time.Second), off.Round(time.Second), w.visit.Early.Sub(w.at).Round(time.Second), w.visit.Late.Sub(w.at).Round(time.Second))
 				if now := time.Now(); now.Before(w.visit.Early) || now.After(w.visit.Late) {

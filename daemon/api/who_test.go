@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -47,7 +48,9 @@ func TestWhoAsksIsKept(t *testing.T) {
 	socket := server.Listener.Addr().String()
 	server.Start()
 	defer server.Close()
-	transport := &http.Transport{Dial: func(string, string) (net.Conn, error) { return net.Dial("unix", socket) }}
+	transport := &http.Transport{DialContext: func(ctx context.Context, _, _ string) (net.Conn, error) {
+		return new(net.Dialer).DialContext(ctx, "unix", socket)
+	}}
 	defer transport.CloseIdleConnections()
 	h := &http.Client{Transport: transport}
 	doc, err := openapi3.NewLoader().LoadFromFile("openapi.yaml")
