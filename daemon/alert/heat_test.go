@@ -56,16 +56,18 @@ type heatRun struct {
 	kills    int
 
 	mu       sync.Mutex
-	struck   time.Time // when the fault happened
-	asked    time.Time // when its heater was first driven with it: before that no reading can show it
-	restart  time.Time // when a process ended before anything was found, and the heat with it
-	found    time.Time // when the run first recorded that something is wrong
-	called   time.Time // when the receiver took the first call after that
-	caller   time.Time // when the process began that called
-	calledBy string    // its kind
-	off      []string  // heaters that are on and were called off, in whose words
-	claims   int       // times that heaters were called off
-	warm     bool      // a body was called cold above 60 °C
+	struck   time.Time     // when the fault happened
+	asked    time.Time     // when its heater was first driven with it: before that no reading can show it
+	restart  time.Time     // when a process ended before anything was found, and the heat with it
+	found    time.Time     // when the run first recorded that something is wrong
+	called   time.Time     // when the receiver took the first call after that
+	caller   time.Time     // when the process began that called
+	calledBy string        // its kind
+	off      []string      // heaters that are on and were called off, in whose words
+	claims   int           // times that heaters were called off
+	shownAt  time.Time     // when they last were, and truly were off, by a claim that stands
+	late     time.Duration // the longest that such a claim stood after one of them came on by a fault
+	warm     bool          // a body was called cold above 60 °C
 	problems []string
 }
 
@@ -162,6 +164,9 @@ var (
 	calledCold = regexp.MustCompile(`(nozzle|bed) cold at`)
 )
 
+// backWithin is by when a heater that came on by itself, after it was shown to be off, must not be called off any more.
+const backWithin = 2 * time.Minute
+
 // told holds what is said against the simulated machine's own truth.
 func (x *heatRun) told(where, text string) {
 	off, cold := calledOff.MatchString(text), calledCold.FindAllStringSubmatch(text, -1)
@@ -173,7 +178,15 @@ func (x *heatRun) told(where, text string) {
 	x.mu.Lock()
 	defer x.mu.Unlock()
 	x.claims++
-	wrong := off && (nozzleW > 0 || bedW > 0 || nozzleTargetC > 0 || bedTargetC > 0)
+	on := nozzleW > 0 || bedW > 0 || nozzleTargetC > 0 || bedTargetC > 0
+	wrong := off && on
+	switch {
+	case off && !on:
+		x.shownAt = time.Now()
+	case wrong && where == "snapshot" && !x.shownAt.IsZero() && time.Since(x.shownAt) <= backWithin:
+		// It came on after it was shown off: no reading can tell before the body is warmer.
+		x.late, wrong = max(x.late, time.Since(x.shownAt)), false
+	}
 	for _, c := range cold {
 		wrong = wrong || c[1] == "nozzle" && (nozzleW > 0 || nozzleTargetC > 0) || c[1] == "bed" && (bedW > 0 || bedTargetC > 0)
 		if c[1] == "nozzle" && nozzleC > 60 || c[1] == "bed" && bedC > 60 {
@@ -280,6 +293,10 @@ func (x *heatRun) watch(d time.Duration) {
 		h := x.p.sup.Snapshot().Heat
 		if h.Proved || strings.HasPrefix(h.Proof, "shown") {
 			x.told("snapshot", "shown to be off: "+h.Proof)
+		} else {
+			x.mu.Lock()
+			x.shownAt = time.Time{}
+			x.mu.Unlock()
 		}
 		x.drives()
 	}
@@ -427,6 +444,7 @@ type heatSum struct {
 	runs            int
 	restarts, kills int
 	claims          int
+	late            time.Duration
 	faults, unfound map[string]int
 	ended, idle     map[string]int             // ended by a restart before it was found; never driven
 	call            []time.Duration            // from finding, or from a start after it, to the receiver
@@ -441,6 +459,7 @@ func (s *heatSum) add(x *heatRun) {
 	s.restarts += x.restarts
 	s.kills += x.kills
 	s.claims += x.claims
+	s.late = max(s.late, x.late)
 	name := x.fault.Kind.String()
 	if x.second != nil {
 		name = "two faults"
@@ -551,6 +570,7 @@ func TestHeat(t *testing.T) {
 	t.Logf("runs %d, faults %v, restarts %d, kills %d", sum.runs, sum.faults, sum.restarts, sum.kills)
 	t.Logf("heaters were called off %d times, of them while one was on in %d runs; a body above 60 °C whose heater was off was called cold in %d runs %v",
 		sum.claims, len(sum.off), len(sum.warm), sum.warm[:min(8, len(sum.warm))])
+	t.Logf("a heater that came on by itself after it was shown to be off was still called off for %v at most", sum.late)
 	t.Logf("from finding (cable and board: from the loss; after a death in between: from the next start) to the receiver: p50 %v, p99 %v, max %v of %d", of(sum.call, 0.5), of(sum.call, 0.99), of(sum.call, 1), len(sum.call))
 	names := []string{"two faults"}
 	for _, k := range heatFaults {
