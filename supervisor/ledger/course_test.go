@@ -15,17 +15,21 @@ func TestCourse(t *testing.T) {
 		return LotOpened{Lot{ID: id, Order: OrderBlocks, Jobs: []LotJob{{GoodOrdered: 2}}}}
 	}
 	at := func(travel, uncertain float64) Belt {
-		return Belt{TravelMM: travel, UncertainMM: uncertain, Known: true}
+		return Belt{TravelMM: travel, SinceRealignMM: travel, UncertainMM: uncertain, Known: true}
+	}
+	then := func(travel, uncertain float64) Belt { // after it was realigned at 2000 mm
+		return Belt{TravelMM: travel, SinceRealignMM: travel - 2000, UncertainMM: uncertain, Known: true}
 	}
 	scale := func(travel float64) Record {
 		return ScaleSet{Port: "p", Axis: "Y", OldStepsPerMM: 80, NewStepsPerMM: 81, TravelMM: travel}
 	}
 	commit(t, l, BeltMoved{at(0, 0)}, scale(0), BeltMoved{at(1000, 7)}, lot(1), // 1000 mm and 7 uncertain are not the lot's
-		CycleBegun{Seq: 1, LotID: 1, Ordinal: 1, Belt: at(1030, 7)}, CycleMade{Seq: 1, Belt: at(1800, 7), Evidence: EvidenceConfirmed},
+		CycleBegun{Seq: 1, LotID: 1, Ordinal: 1, Belt: at(1030, 7)}, BeltMoved{at(1500, 60)}, // 53 for as long as it is made
+		CycleMade{Seq: 1, Belt: at(1800, 7), Evidence: EvidenceConfirmed},
 		CycleDischarged{Seq: 1, Belt: at(1850, 7)}, scale(1850), BeltMoved{at(1850, 7)},
 		CycleBegun{Seq: 2, LotID: 1, Ordinal: 2, Belt: at(1850, 7)}, CycleInterrupted{Seq: 2, Reason: "unplugged", Belt: at(2000, 27)}, // 20 more
-		BeltMoved{at(2000, 0)}, // realigned: they mean nothing any more, and were all the same
-		CycleBegun{Seq: 3, LotID: 1, Ordinal: 3, Belt: at(2000, 0)}, BeltMoved{at(2100, 5)}) // 5 more
+		BeltMoved{then(2000, 0)}, // realigned: they mean nothing any more, and were all the same
+		CycleBegun{Seq: 3, LotID: 1, Ordinal: 3, Belt: then(2000, 0)}, BeltMoved{then(2100, 5)}) // 5 more
 	c, err := l.Course(t.Context(), 1)
 	if err != nil {
 		t.Fatal(err)
@@ -36,7 +40,7 @@ func TestCourse(t *testing.T) {
 	if len(c.Rescaled) != 1 || c.Rescaled[0].TravelMM != 1850 || c.Rescaled[0].Stamp.Seq == 0 {
 		t.Errorf("scale %+v", c.Rescaled)
 	}
-	commit(t, l, CycleMade{Seq: 3, Belt: at(2300, 5), Evidence: EvidenceConfirmed}, LotChanged{LotID: 1, Status: LotEnded}, BeltMoved{at(9000, 99)}, scale(9000), lot(2))
+	commit(t, l, CycleMade{Seq: 3, Belt: then(2300, 5), Evidence: EvidenceConfirmed}, LotChanged{LotID: 1, Status: LotEnded}, BeltMoved{then(9000, 99)}, scale(9000), lot(2))
 	if c, err = l.Course(t.Context(), 1); err != nil || c.ToMM != 2300 || c.UncertainMM != 25 || len(c.Rescaled) != 1 || c.ByCycle[3] != 300 {
 		t.Errorf("after its end: %+v, %v", c, err)
 	}

@@ -74,23 +74,27 @@ func spanOf(ctx context.Context, q querier, lotID int64) (from, to int64, err er
 }
 
 // courseOf sums up the positions of the belt. The newest before the lot is where it began; without one it is where the ledger
-// began, at 0.
+// began, at 0. While a part is made a row calls uncertain what a process that ends then would leave, and a later one takes that
+// back: what lasts until the belt is realigned, or to the end, is what became uncertain.
 func courseOf(ctx context.Context, q querier, from, to int64) (c Course, err error) {
-	before := 0.0
-	err = each(ctx, q, `SELECT seq, travel_mm, uncertain_mm FROM belt WHERE seq <= ?2
+	first, last, since := 0.0, 0.0, 0.0
+	err = each(ctx, q, `SELECT seq, travel_mm, uncertain_mm, since_realign_mm FROM belt WHERE seq <= ?2
 		AND seq >= coalesce((SELECT max(seq) FROM belt WHERE seq < ?1), ?1) ORDER BY seq`, []any{from, to}, func(rows *sql.Rows) error {
 		var seq int64
-		var travel, uncertain float64
-		if err := rows.Scan(&seq, &travel, &uncertain); err != nil {
+		var travel, uncertain, sinceRealign float64
+		if err := rows.Scan(&seq, &travel, &uncertain, &sinceRealign); err != nil {
 			return err
 		}
-		if seq < from {
-			c.FromMM = travel
-		} else {
-			c.UncertainMM += max(0, uncertain-before)
+		switch {
+		case seq < from:
+			c.FromMM, first = travel, uncertain
+		case sinceRealign < since:
+			c.UncertainMM += max(0, last-first)
+			first = 0
 		}
-		before, c.ToMM = uncertain, travel
+		last, since, c.ToMM = uncertain, sinceRealign, travel
 		return nil
 	})
+	c.UncertainMM += max(0, last-first)
 	return c, err
 }
