@@ -17,7 +17,7 @@ STATICCHECK := $(TOOLS)/staticcheck-$(STATICCHECK_VERSION)/staticcheck
 # What could not be checked is noted here, and told at the end.
 SKIPPED := build/skipped
 
-TIMEOUT ?= 20m
+TIMEOUT ?= 30m
 FUZZTIME ?= 10s
 SEEDS ?= 2000
 N ?= 50

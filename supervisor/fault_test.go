@@ -143,8 +143,12 @@ func TestNoColdFilament(t *testing.T) {
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
+	every := 7 * time.Second
+	if underRace {
+		every *= 3
+	}
 	for _, c := range []Command{Stop, Abort, Hold} {
-		for after := time.Duration(0); after < 3*time.Minute; after += 7 * time.Second {
+		for after := time.Duration(0); after < 3*time.Minute; after += every {
 			inBubble(t, func(t *testing.T) {
 				rs := testRig()
 				rs.Board = rig.Variations()["lasting"]

@@ -140,7 +140,7 @@ const checkAll = 5000
 func TestSeeds(t *testing.T) {
 	usual := uint64(2000)
 	if testing.Short() || underRace {
-		usual = 150
+		usual = 80
 	}
 	first, count := fromEnv(t, "BELTWARDEN_SEED", 0), fromEnv(t, "BELTWARDEN_SEEDS", usual)
 	nth := func(n uint64) uint64 { return first + n }
