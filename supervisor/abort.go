@@ -176,8 +176,11 @@ func (m *Machine) shutDown(out *Output) {
 	m.fault(Cause{CauseShutdown, "the daemon is ending"}, out)
 }
 
-// MaybeHot reports whether heaters may be on that could not be switched off.
-func (m *Machine) MaybeHot() bool { return m.guard.MayBeOn() || m.guard.Hot() || m.guard.Hopeless() }
+// MaybeHot reports whether heaters may be on that could not be switched off. A sensor in doubt says
+// so only beside a heat fault: a sound one was merely not seen for long enough.
+func (m *Machine) MaybeHot() bool {
+	return m.guard.MayBeOn() || m.guard.Hot() || m.guard.Hopeless() && m.latched != ""
+}
 
 // Safe reports whether the process may end: nothing moves, and the heaters are
 // off as far as the board can be reached, and read as if they were.
