@@ -345,9 +345,10 @@ type outlook struct {
 }
 
 // outlook looks at the next k cycles, the first of which begins so long after the first of
-// all, each some length; their mean wait is known to be above least.
-func (p *pace) outlook(k int, from, each, least time.Duration) *outlook {
-	a := &outlook{least: math.Inf(-1)}
+// all, each some length; their mean wait is known to be above least. It fills what the caller
+// has room for: each snapshot looks a dozen times, and none is to cost an allocation.
+func (p *pace) outlook(a *outlook, k int, from, each, least time.Duration) {
+	a.n, a.least = 0, math.Inf(-1)
 	seen := leastWeight
 	if least > leastWait {
 		a.least, seen = math.Log(least.Seconds()), 0 // it may be far from what is usual
@@ -366,7 +367,6 @@ func (p *pace) outlook(k int, from, each, least time.Duration) *outlook {
 			a.n++
 		}
 	}
-	return a
 }
 
 // below returns the share of the cases below a logarithm, and its density there.
@@ -424,6 +424,15 @@ const (
 	leastWeight = 1e-4
 )
 
+// usual returns the median of the time that the next cycle takes, which begins so long after the
+// first of all and whose printing was planned to take so long.
+func (p *pace) usual(from, planned time.Duration) time.Duration {
+	sure := p.sure(planned)
+	var a outlook
+	p.outlook(&a, 1, from, sure+p.middle(), 0)
+	return max(0, sure+a.wait(0.5))
+}
+
 // takes returns the 2.5, 50 and 97.5 % quantiles of the time that the next k cycles take,
 // whose printing was planned to take so long together. The first of them begins, or began
 // elapsed ago, so long after the first of all.
@@ -443,7 +452,8 @@ func (p *pace) takes(k int, from, planned, elapsed time.Duration) (d [3]time.Dur
 	case elapsed > each:
 		rest = p.takes(k-1, from+elapsed, planned-planned/time.Duration(k), 0) // it is overdue, and no other is begun
 	}
-	a := p.outlook(k, from, each, least)
+	var a outlook
+	p.outlook(&a, k, from, each, least)
 	for i, q := range [...]float64{0.025, 0.5, 0.975} {
 		d[i] = max(rest[i], sure+time.Duration(k)*a.wait(q)-elapsed)
 	}

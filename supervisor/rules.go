@@ -56,7 +56,7 @@ func (m *Machine) nextDuration() time.Duration {
 		planned = plan.Duration
 	}
 	p, _ := m.foretold()
-	return p.takes(1, p.until(m.now), planned, 0)[1]
+	return p.usual(p.until(m.now), planned)
 }
 
 // worstCase is the belt's worst lateral offset so far and ahead, by the assumed rate.
@@ -120,7 +120,8 @@ func (m *Machine) visits() []NextVisit {
 		list = append(list, NextVisit{Reason: CauseCheckTravel, Parts: partsIn(s.CheckEveryMM-since, r.partsSinceCheck == 0),
 			Text: fmt.Sprintf("%.1f m of belt travel since the last check; one is due every %.1f m", since/1000, s.CheckEveryMM/1000)})
 	}
-	if d := m.nextDuration(); s.CheckEvery > 0 {
+	if s.CheckEvery > 0 {
+		d := m.nextDuration()
 		left := s.CheckEvery - m.now.Sub(r.sinceTime)
 		n := 0
 		if left > 0 {

@@ -107,8 +107,11 @@ func (m *Machine) shortages() []NextVisit {
 // unattended is when a part would end outside the attended hours.
 func (m *Machine) unattended() (NextVisit, bool) {
 	h := m.set.Attended
+	if h.FromMin == h.ToMin {
+		return NextVisit{}, false
+	}
 	d := m.nextDuration()
-	if h.FromMin == h.ToMin || d <= 0 {
+	if d <= 0 {
 		return NextVisit{}, false
 	}
 	left := h.left(m.now)
