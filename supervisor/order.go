@@ -13,7 +13,7 @@ import (
 func (m *Machine) openLot(r Request, out *Output) error {
 	const what = "start the lot"
 	q := r.Lot
-	if m.lot != nil && (m.lot.Status == ledger.LotOpen || m.lot.Status == ledger.LotMade) {
+	if m.lot != nil && ledger.Unfinished(m.lot.Status) {
 		t := m.lot.total()
 		return &Refusal{what, fmt.Sprintf("lot %d is not finished: %d good, %d not looked at, %d ordered",
 			m.lot.ID, t.good, t.unverified(), t.ordered),

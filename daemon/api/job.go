@@ -197,7 +197,7 @@ func (b *api) unneeded(ctx context.Context, path string) error {
 		return err
 	}
 	for _, l := range lots {
-		if l.Status != ledger.LotOpen && l.Status != ledger.LotMade {
+		if !ledger.Unfinished(l.Status) {
 			continue
 		}
 		for _, j := range l.Jobs {

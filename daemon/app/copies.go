@@ -10,6 +10,7 @@ import (
 	"beltwarden/config"
 	"beltwarden/daemon/archive"
 	"beltwarden/daemon/client"
+	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -29,17 +30,23 @@ func newArchive(c *config.Settings, lots func(ctx context.Context) ([]ledger.Lot
 			if err != nil {
 				return nil, err
 			}
-			uses := map[string]archive.Use{}
-			for _, l := range all {
-				for _, j := range l.Jobs {
-					u := uses[j.SHA256]
-					u.Lot = max(u.Lot, l.ID)
-					u.Needed = u.Needed || l.Status == ledger.LotOpen || l.Status == ledger.LotMade
-					uses[j.SHA256] = u
-				}
-			}
-			return uses, nil
+			return usesOf(all, func(j *ledger.LotJob) string { return j.SHA256 }), nil
 		}})
+}
+
+// usesOf tells what lots have to do with jobs, each under its key.
+func usesOf(lots []ledger.Lot, key func(*ledger.LotJob) string) map[string]shelf.Use {
+	uses := map[string]shelf.Use{}
+	for _, l := range lots {
+		for i := range l.Jobs {
+			k := key(&l.Jobs[i])
+			u := uses[k]
+			u.Lot = max(u.Lot, l.ID)
+			u.Needed = u.Needed || ledger.Unfinished(l.Status)
+			uses[k] = u
+		}
+	}
+	return uses
 }
 
 // inspect reads a job where it lies. It is a [supervisor.Inspector].
@@ -117,7 +124,7 @@ func (r *jobReader) reread(ctx context.Context, path string) (*job.Plan, error) 
 	}
 	for _, l := range slices.Backward(lots) { // of two lots from one path the newest is in work
 		for _, j := range l.Jobs {
-			if j.Path != path || l.Status != ledger.LotOpen && l.Status != ledger.LotMade {
+			if j.Path != path || !ledger.Unfinished(l.Status) {
 				continue
 			}
 			if file, ok := r.archive.Find(j.SHA256); ok {

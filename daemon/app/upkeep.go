@@ -80,15 +80,7 @@ func (a *App) tidyShelf(ctx context.Context) ([]shelf.Item, error) {
 	if err != nil {
 		return nil, err
 	}
-	use := map[string]shelf.Use{}
-	for _, l := range lots {
-		for _, j := range l.Jobs {
-			u := use[j.Path]
-			u.Lot = max(u.Lot, l.ID)
-			u.Needed = u.Needed || l.Status == ledger.LotOpen || l.Status == ledger.LotMade
-			use[j.Path] = u
-		}
-	}
+	use := usesOf(lots, func(j *ledger.LotJob) string { return j.Path })
 	return a.shelf.Tidy(a.o.Config.Server.KeepJobs, int64(a.o.Config.Server.JobsLimitMB)*1e6, use)
 }
 

@@ -23,6 +23,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"beltwarden/daemon/disk"
+	"beltwarden/daemon/shelf"
 )
 
 // ErrFull: there is no room for a copy, on the disk or within the bound.
@@ -39,10 +40,7 @@ const (
 )
 
 // Use is what lots have to do with a job.
-type Use struct {
-	Lot    int64 // the newest that was made from it
-	Needed bool  // a lot that may go on is made from it
-}
+type Use = shelf.Use
 
 // Options are what an archive is made of.
 type Options struct {

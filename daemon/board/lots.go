@@ -99,7 +99,7 @@ func (b *board) showLot(w http.ResponseWriter, r *http.Request, status int) {
 func (b *board) lotOf(l *client.LotDetail, key string) lotView {
 	s := b.Run.Snapshot()
 	v := lotView{LotDetail: l, Key: key, Opened: screen.Clock(l.Opened.At, s.At),
-		Current: s.Lot != nil && s.Lot.ID == l.ID && (l.Status == ledger.LotOpen || l.Status == ledger.LotMade), Fulfilled: l.Good >= l.Ordered}
+		Current: s.Lot != nil && s.Lot.ID == l.ID && ledger.Unfinished(l.Status), Fulfilled: l.Good >= l.Ordered}
 	if b.Jobs != nil && len(l.Jobs) <= mostOrdered && !slices.ContainsFunc(l.Jobs, func(j client.JobTally) bool { return j.Copy == "" }) {
 		again := url.Values{}
 		for _, j := range l.Jobs {

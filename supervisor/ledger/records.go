@@ -21,6 +21,9 @@ const (
 	LotEnded  = "ended"  // given up before that
 )
 
+// Unfinished reports whether a lot of that status may go on: neither of the final ones.
+func Unfinished(status string) bool { return status == LotOpen || status == LotMade }
+
 // The orders in which the jobs of a lot are made.
 const (
 	OrderBlocks = "blocks" // all parts of the first job, then all of the second
