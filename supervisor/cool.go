@@ -137,10 +137,10 @@ func (k *cooler) report(t serialio.Temps) bool {
 		return false
 	}
 	if t.HasNozzleTarget {
-		k.nozzleOn = t.HasNozzleTarget && t.NozzleTargetC > 0
+		k.nozzleOn = t.NozzleTargetC > 0
 	}
 	if t.HasBedTarget {
-		k.bedOn = t.HasBedTarget && t.BedTargetC > 0
+		k.bedOn = t.BedTargetC > 0
 	}
 	k.told = true
 	k.off++
@@ -149,10 +149,10 @@ func (k *cooler) report(t serialio.Temps) bool {
 	}
 	at, none := k.at(), heat.Model{}
 	if t.HasNozzle || t.NozzleUnread {
-		k.guard.Observe(heat.Nozzle, heated(at, readC(t.NozzleC, t.HasNozzle), 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)
+		k.guard.Observe(heat.Nozzle, heated(at, t.NozzleC, t.HasNozzle, 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)
 	}
 	if t.HasBed || t.BedUnread {
-		k.guard.Observe(heat.Bed, heated(at, readC(t.BedC, t.HasBed), 0, t.HasBedTarget, t.BedTargetC), 0, &none)
+		k.guard.Observe(heat.Bed, heated(at, t.BedC, t.HasBed, 0, t.HasBedTarget, t.BedTargetC), 0, &none)
 	}
 	return k.guard.Decide(at)
 }

@@ -147,38 +147,49 @@ func (f *falls) Commit(ctx context.Context, r ...ledger.Record) error {
 	}
 }
 
+// startFalling puts the machine to work until it makes a part. What it returns has the run fall over by a
+// fault of the program, and returns with what; the ledger is free after it.
+func (x *run) startFalling() (fall func() any) {
+	x.t.Helper()
+	l, err := ledger.Open(x.path, ledger.Options{})
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	f := &falls{l, make(chan struct{})}
+	m, err := NewMachine(x.t.Context(), x.set, f, x.inspect, "test", time.Now())
+	if err != nil {
+		x.t.Fatal(err)
+	}
+	x.s = New(m, f, x.rig.Open, zap.NewNop())
+	fell := make(chan any, 1)
+	go func() {
+		defer func() { fell <- recover() }()
+		_ = x.s.Run(x.t.Context())
+	}()
+	x.until(Idle, time.Minute)
+	x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
+	x.until(Execute, 2*time.Hour)
+	time.Sleep(20 * time.Second)
+	return func() any {
+		close(f.now)
+		said := <-fell
+		l.Close()
+		return said
+	}
+}
+
 // TestARunThatFallsOver switches the heaters off on its way down, and is not held up.
 func TestARunThatFallsOver(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
-		l, err := ledger.Open(x.path, ledger.Options{})
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer l.Close()
-		f := &falls{l, make(chan struct{})}
-		m, err := NewMachine(t.Context(), x.set, f, x.inspect, "test", time.Now())
-		if err != nil {
-			t.Fatal(err)
-		}
-		x.s = New(m, f, x.rig.Open, zap.NewNop())
-		fell := make(chan any, 1)
-		go func() {
-			defer func() { fell <- recover() }()
-			_ = x.s.Run(t.Context())
-		}()
-		x.until(Idle, time.Minute)
+		fall := x.startFalling()
 		if err := x.s.Ping(t.Context()); err != nil {
 			t.Errorf("the run does not answer: %v", err)
 		}
-		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
-		x.until(Execute, 2*time.Hour)
-		time.Sleep(20 * time.Second)
 		if _, nt, _, _ := x.rig.Temperatures(); nt == 0 {
 			t.Fatal("nothing is heated")
 		}
-		close(f.now)
-		if said := <-fell; said != "a fault of the program" {
+		if said := fall(); said != "a fault of the program" {
 			t.Errorf("it fell with %v", said)
 		}
 		if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
@@ -197,29 +208,8 @@ func TestCallsAfterAFall(t *testing.T) {
 	for _, out := range []bool{false, true} {
 		inBubble(t, func(t *testing.T) {
 			x := newRun(t, testRig(), testSettings())
-			l, err := ledger.Open(x.path, ledger.Options{})
-			if err != nil {
-				t.Fatal(err)
-			}
-			f := &falls{l, make(chan struct{})}
-			m, err := NewMachine(t.Context(), x.set, f, x.inspect, "test", time.Now())
-			if err != nil {
-				t.Fatal(err)
-			}
-			x.s = New(m, f, x.rig.Open, zap.NewNop())
-			fell := make(chan any, 1)
-			go func() {
-				defer func() { fell <- recover() }()
-				_ = x.s.Run(t.Context())
-			}()
-			x.until(Idle, time.Minute)
-			x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
-			x.until(Execute, 2*time.Hour)
-			time.Sleep(20 * time.Second)
-			close(f.now)
-			<-fell
+			x.startFalling()()
 			x.s.close()
-			l.Close()
 			if out {
 				x.rig.Unplug()
 			}

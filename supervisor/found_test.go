@@ -9,6 +9,16 @@ import (
 	"beltwarden/serialio/rig"
 )
 
+// warmAtPanel is somebody who asks the nozzle for 200 °C at the machine's own panel.
+func (x *run) warmAtPanel() {
+	x.t.Helper()
+	for range 10 {
+		if err := x.rig.Inject(rig.Fault{Kind: rig.Retarget}); err != nil {
+			x.t.Fatal(err)
+		}
+	}
+}
+
 // TestABoardFoundHot: heaters that are on when the daemon starts, with no lot at work, are
 // switched off, and somebody is told of it and of the proof.
 func TestABoardFoundHot(t *testing.T) {
@@ -17,11 +27,7 @@ func TestABoardFoundHot(t *testing.T) {
 			rs := testRig()
 			rs.Board = rig.Variations()["lasting"]
 			x := newRun(t, rs, testSettings())
-			for range 10 {
-				if err := x.rig.Inject(rig.Fault{Kind: rig.Retarget}); err != nil {
-					t.Fatal(err)
-				}
-			}
+			x.warmAtPanel()
 			time.Sleep(10 * time.Minute)
 			if c, target, _, _ := x.rig.Temperatures(); c < 190 || target < 190 {
 				t.Fatalf("the nozzle is at %.0f of %.0f °C: this shows nothing", c, target)
@@ -63,11 +69,7 @@ func TestAHeaterSwitchedOnWhileTheCableIsOut(t *testing.T) {
 		x.until(Idle, time.Minute)
 		x.rig.Unplug()
 		x.until(Stopped, time.Minute)
-		for range 10 {
-			if err := x.rig.Inject(rig.Fault{Kind: rig.Retarget}); err != nil {
-				t.Fatal(err)
-			}
-		}
+		x.warmAtPanel()
 		time.Sleep(20 * time.Minute)
 		x.rig.Replug()
 		time.Sleep(5 * time.Minute)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -168,6 +169,16 @@ func (x *run) until(want State, within time.Duration) *Snapshot {
 	s := x.s.Snapshot()
 	x.t.Fatalf("state is %s (%s; %s; link %q), want %s within %s", s.State, s.Cause.Text, s.Doing, s.Line.Problem, want, within)
 	return nil
+}
+
+// untilDoing waits until the step of work in progress begins with such words.
+func (x *run) untilDoing(words string) {
+	x.t.Helper()
+	for end := time.Now().Add(10 * time.Hour); !strings.HasPrefix(x.s.Snapshot().Doing, words); time.Sleep(time.Second) {
+		if s := x.s.Snapshot(); time.Now().After(end) {
+			x.t.Fatalf("%s, %s: it does not come to %q", s.State, s.Doing, words)
+		}
+	}
 }
 
 func (x *run) counts(lot int64) ledger.Counts {

@@ -97,14 +97,14 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 			beside = t.BedC
 		}
 		model := m.warmth.nozzle.Model()
-		r := heated(at, readC(t.NozzleC, t.HasNozzle), position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
+		r := heated(at, t.NozzleC, t.HasNozzle, position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
 		r.Duty, r.HasDuty = t.NozzleDuty, t.HasNozzleDuty
 		nozzle = w.Observe(heat.Nozzle, r, beside, &model)
 		m.withdraw(heat.Nozzle, r, out)
 	}
 	if t.HasBed || t.BedUnread {
 		model := m.warmth.bed.Model()
-		r := heated(at, readC(t.BedC, t.HasBed), position.BedTargetC, t.HasBedTarget, t.BedTargetC)
+		r := heated(at, t.BedC, t.HasBed, position.BedTargetC, t.HasBedTarget, t.BedTargetC)
 		r.Duty, r.HasDuty = t.BedDuty, t.HasBedDuty
 		bed = w.Observe(heat.Bed, r, 0, &model)
 		m.withdraw(heat.Bed, r, out)
@@ -121,17 +121,12 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 	m.proved(out)
 }
 
-// readC is a temperature, and NaN for what the board told in its place and is none.
-func readC(c float64, has bool) float64 {
+// heated is what the board says of one heater: a temperature, which is NaN where has is false and
+// it told what is none, and a target. One that tells none is taken to have what it was asked for.
+func heated(at time.Duration, c float64, has bool, wantC float64, told bool, toldC float64) heat.Reading {
 	if !has {
-		return math.NaN()
+		c = math.NaN()
 	}
-	return c
-}
-
-// heated is what the board says of one heater. One that tells no target is taken to have
-// what it was asked for.
-func heated(at time.Duration, c, wantC float64, told bool, toldC float64) heat.Reading {
 	if told {
 		return heat.Reading{At: at, C: c, TargetC: toldC}
 	}

@@ -133,9 +133,7 @@ func TestNotAllTheWayOut(t *testing.T) {
 		x.start()
 		x.until(Idle, time.Minute)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
-		for x.s.Snapshot().Doing != "running the parts over the drop edge" {
-			time.Sleep(time.Second)
-		}
+		x.untilDoing("running the parts over the drop edge")
 		x.rig.Jog(1, -5)
 		s := x.until(Aborted, time.Hour)
 		if !strings.Contains(s.Cause.Text, "parts may still lie on the belt") || s.Belt.Clear || s.Lot.Made != 1 || s.Belt.UncertainMM < 5 {

@@ -132,9 +132,7 @@ func TestCableOutAtRestWithAHeaterOn(t *testing.T) {
 		x := newRun(t, rs, testSettings())
 		x.start()
 		x.until(Idle, time.Minute)
-		for range 10 {
-			_ = x.rig.Inject(rig.Fault{Kind: rig.Retarget})
-		}
+		x.warmAtPanel()
 		time.Sleep(4 * time.Minute)
 		x.rig.Unplug()
 		time.Sleep(5 * time.Second)
@@ -178,9 +176,7 @@ func TestWhatWasShownStandsOverARestart(t *testing.T) {
 				before := len(x.alerts())
 				for range 2 {
 					if name == "on at the panel" {
-						for range 10 {
-							_ = x.rig.Inject(rig.Fault{Kind: rig.Retarget})
-						}
+						x.warmAtPanel()
 						time.Sleep(time.Second)
 					}
 					x.restart()

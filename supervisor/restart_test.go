@@ -7,7 +7,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"strings"
 	"testing"
 	"time"
 
@@ -219,9 +218,7 @@ func TestClearingLiftsABlindHead(t *testing.T) {
 		x.until(Idle, time.Minute)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(path)}, Good: []int{1}, Start: true}})
 		x.until(Execute, time.Hour)
-		for !strings.HasPrefix(x.s.Snapshot().Doing, "cooling") {
-			time.Sleep(time.Second)
-		}
+		x.untilDoing("cooling")
 		time.Sleep(10 * time.Second) // until the head is up
 		x.stop()
 		x.start()
@@ -263,9 +260,7 @@ func TestMovesThatABoardForgotAreInDoubt(t *testing.T) {
 				x.until(Idle, time.Minute)
 				x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
 				x.until(Execute, time.Hour)
-				for !strings.HasPrefix(x.s.Snapshot().Doing, doing) {
-					time.Sleep(time.Second)
-				}
+				x.untilDoing(doing)
 				time.Sleep(100*time.Second + time.Duration(n)*700*time.Millisecond)
 				does(x)
 				time.Sleep(10 * time.Minute)
@@ -293,9 +288,7 @@ func TestALineThatWasNeverSentCountsForNothing(t *testing.T) {
 			x.until(Idle, time.Minute)
 			x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
 			x.until(Execute, time.Hour)
-			for !strings.HasPrefix(x.s.Snapshot().Doing, "making part") {
-				time.Sleep(time.Second)
-			}
+			x.untilDoing("making part")
 			time.Sleep(100*time.Second + time.Duration(n)*370*time.Millisecond)
 			x.do(Request{Command: Stop})
 			x.until(Stopped, time.Hour)

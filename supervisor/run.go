@@ -228,13 +228,9 @@ func (s *Supervisor) effect(e Effect) {
 	}
 	switch e := e.(type) {
 	case RunProgram:
-		if err := s.conn.Run(e.ID, &source{t: &s.track, program: e.Program}); err != nil {
-			s.log.Error("cannot run program", zap.Uint64("program", e.ID), zap.Error(err))
-		}
+		s.stream(e.ID, e.Program)
 	case RunSafe:
-		if err := s.conn.Run(e.ID, &source{t: &s.track, program: Program{Before: e.Lines}}); err != nil {
-			s.log.Error("cannot run program", zap.Uint64("program", e.ID), zap.Error(err))
-		}
+		s.stream(e.ID, Program{Before: e.Lines})
 	case CancelProgram:
 		s.conn.Cancel()
 	case AskBoard:
@@ -242,5 +238,12 @@ func (s *Supervisor) effect(e Effect) {
 		s.conn.Ask(askID, e.Text)
 	case SendUrgent:
 		s.conn.Urgent([]byte(e.Bytes))
+	}
+}
+
+// stream begins to hand a program to the board.
+func (s *Supervisor) stream(id uint64, p Program) {
+	if err := s.conn.Run(id, &source{t: &s.track, program: p}); err != nil {
+		s.log.Error("cannot run program", zap.Uint64("program", id), zap.Error(err))
 	}
 }
