@@ -42,7 +42,7 @@ func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 	}
 	m.latched = faults[0].Text
 	for _, i := range []heat.HeaterIndex{heat.Nozzle, heat.Bed} {
-		m.guard.Accuse(i, "a heat fault was found before the daemon came back: "+m.latched)
+		m.guard.Accuse(i, "a heat fault was found before the daemon came back")
 	}
 	return nil
 }

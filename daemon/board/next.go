@@ -19,6 +19,7 @@ type nextView struct {
 	Later                []laterView
 	Do                   []string
 	Unsure               bool     // heaters may be on
+	MainsOff             bool     // after a heat fault, until the heaters are shown to be off
 	Clock                string   // why the computer's clock cannot be right
 	Certain, Uncertain   []string // after a fault
 	Alone                string   // whether it goes on by itself then
@@ -34,14 +35,20 @@ var meanings = map[supervisor.State]string{
 	supervisor.Execute: "making parts", supervisor.Completing: "ending the lot", supervisor.Complete: "the lot is made",
 	supervisor.Holding: "coming to a hold after this part", supervisor.Held: "waiting for you between parts", supervisor.Unholding: "heating again to go on",
 	supervisor.Suspending: "coming to a wait after this part", supervisor.Suspended: "waiting for something from outside", supervisor.Unsuspending: "heating again to go on",
-	supervisor.Stopping: "stopping", supervisor.Stopped: "stopped, heaters off", supervisor.Aborting: "something went wrong: switching off",
-	supervisor.Aborted: "something went wrong: switched off", supervisor.Clearing: "making sure that it is cold",
+	supervisor.Stopping: "stopping", supervisor.Stopped: "stopped", supervisor.Aborting: "something went wrong: switching off",
+	supervisor.Aborted: "stopped by a fault", supervisor.Clearing: "making sure that it is cold",
 }
 
 func nextOf(s *supervisor.Snapshot) nextView {
 	when, why := screen.NextVisit(s)
 	v := nextView{Kind: kindOf(s), State: s.State.String(), Meaning: meanings[s.State], Since: screen.Clock(s.Since, s.At),
 		Why: sentence(s.Cause.Text), Reason: why, Unsure: s.Heat.Unsure, Do: doOf(s)}
+	switch {
+	case s.HeatFault != "" && !s.Heat.Proved:
+		v.MainsOff = true
+	case s.Heat.Proved && (s.State == supervisor.Aborted || s.State == supervisor.Stopped):
+		v.Meaning += ", heaters shown to be off"
+	}
 	if s.Clock != "" {
 		v.Clock = sentence(s.Clock) + "."
 	}
@@ -103,6 +110,10 @@ func doOf(s *supervisor.Snapshot) []string {
 	case supervisor.Aborted:
 		if s.Recovery != nil && s.Recovery.GoesOnAt != nil {
 			return []string{"Keep hands off the machine. To look at it first, keep it where it is."}
+		}
+		if s.HeatFault != "" {
+			return []string{"Switch the machine off at the mains, and let it cool.", "Look at sensor, heater and their wires, and mend what is wrong.",
+				"Clear the belt of parts, and record the visit.", "With the mains on again, clear the fault: it asks what was mended."}
 		}
 		steps := []string{look, "Clear the belt of parts, realign it if it has wandered, and record the visit.", "Clear the fault, and go on with the lot or end it."}
 		if l := s.Lot; l != nil && l.Interrupted > 0 {

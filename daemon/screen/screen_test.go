@@ -71,6 +71,11 @@ func TestStatusSaysWhenToComeNow(t *testing.T) {
 		}
 	}
 	s := running()
+	s.State, s.HeatFault = supervisor.Aborted, "nozzle does not follow its heater"
+	if got := Status(s, Style{Width: 80})[0]; got != "Next visit   now: switch the machine off at the mains" {
+		t.Errorf("a heat fault: %q", got)
+	}
+	s = running()
 	s.State, s.Lot.Good, s.Lot.Unverified = supervisor.Complete, 2, 0
 	if got := Status(s, Style{Width: 80})[0]; got != "Next visit   none is due: every part of the lot is counted" {
 		t.Errorf("counted: %q", got)

@@ -231,8 +231,20 @@ func (g *Guard) Proving() bool { return g.proving && !g.ended }
 // Shown reports whether the heaters were shown to be off, and are as far as is known.
 func (g *Guard) Shown() bool { return g.shown }
 
-// Text says how the proof stands, or ended; "" where there was none.
-func (g *Guard) Text() string { return g.text }
+// Text says how the proof stands, or ended; "" where there was none. One that cannot come about
+// is called so at once: its end would tell nothing more.
+func (g *Guard) Text() string {
+	if !g.Hopeless() {
+		return g.text
+	}
+	var list []string
+	for _, h := range g.open() {
+		if h.proof.doubt != "" {
+			list = append(list, h.proof.Text(0))
+		}
+	}
+	return "NOT shown to be off: " + strings.Join(list, ", ") + switchOff
+}
 
 // needed lists the heaters that have to be shown to be off: all that may have been on,
 // and any other that is hot.
@@ -297,11 +309,13 @@ func (g *Guard) Hopeless() bool {
 // the board goes on telling a target.
 func (g *Guard) Hot() bool { return g.hot }
 
+const switchOff = "; switch the machine off at the mains"
+
 // Fail ends a proof that has not come about in time.
 func (g *Guard) Fail(at time.Duration) {
 	g.ended = true
 	g.hot = slices.ContainsFunc(g.open(), func(h *heater) bool { return h.proof.hot() })
-	g.text = "NOT shown to be off: " + g.words(at) + "; switch the machine off at the mains"
+	g.text = "NOT shown to be off: " + g.words(at) + switchOff
 }
 
 // Withdraw takes a reading in against heaters that were shown to be off. It returns what

@@ -175,6 +175,19 @@ func TestProofOfOff(t *testing.T) {
 	}
 }
 
+// TestADoubtIsToldAtOnce: nobody has to wait for the end of a proof that cannot come about.
+func TestADoubtIsToldAtOnce(t *testing.T) {
+	g := newGuarded()
+	g.heat(205)
+	g.read(2*time.Minute, level(22))
+	g.off()
+	g.read(time.Second, level(22))
+	const want = "NOT shown to be off: nozzle: its sensor is the one in doubt: "
+	if at := g.Text(); !g.Proving() || !strings.HasPrefix(at, want) || !strings.HasSuffix(at, "switch the machine off at the mains") {
+		t.Errorf("one second after it was switched off: %s; want %s...", at, want)
+	}
+}
+
 // TestProofIsWithdrawn: what was shown holds only as long as no reading speaks against it.
 func TestProofIsWithdrawn(t *testing.T) {
 	for name, c := range map[string]struct {
