@@ -130,6 +130,9 @@ func (m *Machine) faulted() bool {
 // leads out of it.
 func (m *Machine) resumeAborted(last *ledger.State, shown bool) {
 	m.state = Aborted
+	if at := last.Stamp.At; at.Before(m.now) { // else the clock was wrong, then or now
+		m.since = at
+	}
 	m.cause = Cause{CauseRestart, last.Reason}
 	if m.hold != nil {
 		m.cause = m.hold.cause

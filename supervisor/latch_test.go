@@ -32,7 +32,8 @@ func TestAHeatFaultIsLatched(t *testing.T) {
 		if err := x.rig.Inject(rig.Fault{Kind: rig.BrokenSensor}); err != nil {
 			t.Fatal(err)
 		}
-		fault := x.until(Aborted, 5*time.Minute).HeatFault
+		first := x.until(Aborted, 5*time.Minute)
+		fault := first.HeatFault
 		x.do(Request{Visit: &Visit{BeltCleared: true, Interrupted: "scrap"}})
 		for n := range 3 {
 			x.rig.Reset()
@@ -42,6 +43,9 @@ func TestAHeatFaultIsLatched(t *testing.T) {
 			s := x.s.Snapshot()
 			if s.State != Aborted || fault == "" || s.HeatFault != fault || s.Cause.Code != CauseHeat || !strings.Contains(s.Cause.Text, fault) {
 				t.Fatalf("after %d restarts it is %s: %s %s; latched %q, want %q", n+1, s.State, s.Cause.Code, s.Cause.Text, s.HeatFault, fault)
+			}
+			if d := s.Since.Sub(first.Since).Abs(); d > time.Second {
+				t.Errorf("it is Aborted since %v, not %v", s.Since, first.Since)
 			}
 			if !strings.HasPrefix(s.Advice, "switch the machine off at the mains") || s.Heat.Proved {
 				t.Errorf("proved %v, advice %q", s.Heat.Proved, s.Advice)
