@@ -17,7 +17,8 @@ STATICCHECK := $(TOOLS)/staticcheck-$(STATICCHECK_VERSION)/staticcheck
 # What could not be checked is noted here, and told at the end.
 SKIPPED := build/skipped
 
-TIMEOUT ?= 30m
+# Only a hang reaches it, on a slow and busy computer too.
+TIMEOUT ?= 1h
 FUZZTIME ?= 10s
 SEEDS ?= 2000
 N ?= 50
@@ -31,7 +32,7 @@ build: ## build/beltwarden for this computer
 	@GO=$(GO) .ci/build $(VERSION) build/beltwarden
 
 test: ## all tests, quickly
-	$(GO) test ./...
+	$(GO) test -timeout=$(TIMEOUT) ./...
 
 race: ## all tests with the race detector, in random order (PACKAGES=... for some)
 	.ci/race -timeout=$(TIMEOUT) $(or $(PACKAGES),./...)
@@ -100,7 +101,7 @@ bench: ## the tables of inspection, the wire, what a line costs, urgent words; t
 
 # The race detector leaves time for few seeds; so the check plays more without it.
 lane-seeds:
-	@BELTWARDEN_SEEDS=2000 $(GO) test -count=1 -run '^TestSeeds$$' ./supervisor
+	@BELTWARDEN_SEEDS=2000 $(GO) test -count=1 -timeout=$(TIMEOUT) -run '^TestSeeds$$' ./supervisor
 
 sim: ## the seeded campaigns (TestSeeds...), SEEDS=2000 of them
 	@BELTWARDEN_SEEDS=$(SEEDS) .ci/campaign TestSeeds

@@ -65,7 +65,7 @@ func TestBigJobStaysSmall(t *testing.T) {
 	}
 	inspected, early := time.Since(begun), peakKB(t, d)
 	// Four times what a slow computer needs, so that only a hang reaches it.
-	shot := d.complete(t, w, begun.Add(time.Minute+time.Duration(mb)*4*time.Second))
+	shot := d.complete(t, w, begun.Add(patience+time.Duration(mb)*4*time.Second))
 	took, peak, did := time.Since(begun), peakKB(t, d), r.Figures().LinesExecuted
 	if shot.Lot.Made != 1 || did < uint64(lines)-10 {
 		t.Errorf("%d parts were made and %d lines executed, want 1 and at least %d", shot.Lot.Made, did, lines-10)

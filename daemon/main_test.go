@@ -68,8 +68,8 @@ func exits(ts *testscript.TestScript, neg bool, args []string) {
 	}
 }
 
-// patience bounds every wait in a script: generous, since the computer may be busy.
-const patience = 60 * time.Second
+// patience bounds waits that only a hang makes long: generous, since the computer may be slow and busy.
+const patience = 5 * time.Minute
 
 // until repeats a command until its output matches: until PATTERN COMMAND ARGS...
 func until(ts *testscript.TestScript, neg bool, args []string) {

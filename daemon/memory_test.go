@@ -88,7 +88,7 @@ func TestWithoutMemory(t *testing.T) {
 			_ = c.Close()
 		}
 	}()
-	for end := time.Now().Add(time.Minute); !d.gone() && time.Now().Before(end); {
+	for end := time.Now().Add(patience); !d.gone() && time.Now().Before(end); {
 		// Whoever asks needs memory, and what there is must be read again for each.
 		if c, err := net.DialTimeout("unix", w.socket, time.Second); err == nil && len(crowd) < 400 {
 			_, _ = fmt.Fprintf(c, "GET /api/v1/status HTTP/1.1\r\nHost: local\r\nX: %s\r\n", strings.Repeat("x", 8000))
@@ -103,7 +103,7 @@ func TestWithoutMemory(t *testing.T) {
 		t.Fatalf("it ended by %v, not by the kernel's hand", d.err)
 	}
 	_, hot, _, bed := r.Temperatures()
-	cool := exec.Command("beltwarden", "cool", "--config", w.config, "--after-failure", "--within", "1m", "--speed", "60")
+	cool := exec.Command("beltwarden", "cool", "--config", w.config, "--after-failure", "--within", "5m", "--speed", "60")
 	cool.Env = append(os.Environ(), serviceResult+"=oom-kill", exitStatus+"=KILL")
 	if o := command(t, cool); o.status != exitOK {
 		t.Errorf("cool ends with %d: %s%s", o.status, o.stdout, o.stderr)

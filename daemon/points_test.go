@@ -122,7 +122,7 @@ func (c *campaign) strikeOnce(all *struckAt, kind string, at phase, n int) (what
 		c.hold(when)
 		compared = 1
 	}
-	for end := time.Now().Add(3 * patience); !c.daemon.gone(); time.Sleep(5 * time.Millisecond) {
+	for end := time.Now().Add(patience); !c.daemon.gone(); time.Sleep(5 * time.Millisecond) {
 		if time.Now().After(end) {
 			c.Fatalf("%s does not come", when)
 		}

@@ -129,7 +129,7 @@ func mailTo(t *testing.T, s *mailServer, alter func(*MailOptions)) *Mail {
 	t.Helper()
 	addr := s.Addr().(*net.TCPAddr)
 	o := MailOptions{Name: "foreman", Host: "127.0.0.1", Port: addr.Port, TLS: "none", From: "press@workshop.example",
-		To: []string{"ada@workshop.example", "ben@workshop.example"}, Timeout: 2 * time.Second}
+		To: []string{"ada@workshop.example", "ben@workshop.example"}, Timeout: patience}
 	if alter != nil {
 		alter(&o)
 	}
@@ -188,7 +188,7 @@ func TestMailServersInTrouble(t *testing.T) {
 		says    string
 		refused bool
 	}{
-		{"silent", func(s *mailServer) { s.silent = true }, "has not answered within 2s", false},
+		{"silent", func(s *mailServer) { s.silent = true }, "has not answered within 100ms", false},
 		{"full", func(s *mailServer) { s.answer = on("RCPT", "452 4.2.2 mailbox full") }, "code 452", false},
 		{"busy", func(s *mailServer) { s.answer = on("MAIL", "421 4.3.2 come again") }, "code 421", false},
 		{"unknown mailbox", func(s *mailServer) { s.answer = on("RCPT", "550 5.1.1 no such user") }, "code 550", true},
@@ -198,8 +198,11 @@ func TestMailServersInTrouble(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			m := mailTo(t, newMailServer(t, c.alter), func(o *MailOptions) {
-				if c.name == "wrong login" {
+				switch c.name {
+				case "wrong login":
 					o.User, o.Password = "press", secret
+				case "silent":
+					o.Timeout = 100 * time.Millisecond
 				}
 			})
 			err := m.Notify(t.Context(), holdMessage())
@@ -268,11 +271,11 @@ func TestAMailboxThatIsFull(t *testing.T) {
 
 // TestAMailIsBrokenOff when the daemon ends.
 func TestAMailIsBrokenOff(t *testing.T) {
-	m := mailTo(t, newMailServer(t, func(s *mailServer) { s.silent = true }), func(o *MailOptions) { o.Timeout = time.Minute })
+	m := mailTo(t, newMailServer(t, func(s *mailServer) { s.silent = true }), func(o *MailOptions) { o.Timeout = 2 * patience })
 	ctx, cancel := context.WithCancel(t.Context())
 	time.AfterFunc(100*time.Millisecond, cancel)
 	begin := time.Now()
-	if err := m.Notify(ctx, holdMessage()); err == nil || time.Since(begin) > 20*time.Second {
+	if err := m.Notify(ctx, holdMessage()); err == nil || time.Since(begin) > patience {
 		t.Errorf("%v after %s", err, time.Since(begin))
 	}
 }

@@ -16,6 +16,9 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
+// patience bounds waits that only a hang makes long: generous, since the computer may be slow and busy.
+const patience = 5 * time.Minute
+
 // receiver plays a webhook's other end in memory, so that virtual time passes.
 type receiver struct {
 	mu    sync.Mutex

@@ -20,7 +20,7 @@ func TestAService(t *testing.T) {
 	}))
 	defer server.Close()
 	address := "generic+" + server.URL + "/s3cret-token?template=json"
-	s, err := NewService(ServiceOptions{Name: "phone", URL: address, Timeout: 5 * time.Second})
+	s, err := NewService(ServiceOptions{Name: "phone", URL: address, Timeout: patience})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -64,11 +64,10 @@ func TestASlowService(t *testing.T) {
 		t.Errorf("%v", err)
 	}
 	close(come)
-	for range 100 {
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		if err = s.Notify(t.Context(), holdMessage()); err == nil {
 			break
 		}
-		time.Sleep(20 * time.Millisecond)
 	}
 	if err != nil {
 		t.Errorf("once the service answers: %v", err)

@@ -11,7 +11,6 @@ import (
 	"strings"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/nicholas-fedor/shoutrrr"
 )
@@ -184,7 +183,7 @@ func TestEveryService(t *testing.T) {
 			}
 			d := newDesk(t)
 			d.answer = want.answer
-			s, err := NewService(ServiceOptions{Name: kind, URL: want.address, Timeout: 5 * time.Second})
+			s, err := NewService(ServiceOptions{Name: kind, URL: want.address, Timeout: patience})
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -20,6 +20,9 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
+// patience bounds waits that only a hang makes long: generous, since the computer may be slow and busy.
+const patience = 5 * time.Minute
+
 // withShelf gives the interface a folder for jobs of at most so many bytes.
 func withShelf(t *testing.T, limit int64, alter ...func(*Options)) (*bench, *shelf.Shelf) {
 	t.Helper()
@@ -245,7 +248,7 @@ func TestLookersKeepNoOperatorWaiting(t *testing.T) {
 			t.Errorf("a looker beyond the bound: %d", code)
 		}
 	}
-	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
 	for _, q := range [][2]string{{"GET", "/api/v1/jobs/clip.gcode"}, {"POST", "/api/v1/lots"}} {
 		r := httptest.NewRequestWithContext(ctx, q[0], q[1], strings.NewReader(`{"jobs":["clip.gcode"],"good":[1]}`))

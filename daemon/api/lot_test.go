@@ -1,13 +1,17 @@
 package api
 
 import (
+	"bufio"
 	"context"
 	"encoding/json"
-	"net/http/httptest"
+	"fmt"
+	"net"
+	"net/http"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/google/go-cmp/cmp"
@@ -125,20 +129,33 @@ func TestLongInspection(t *testing.T) {
 	b := setUp(t, func(o *Options) {
 		o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
 			select {
-			case <-time.After(600 * time.Millisecond):
+			case <-time.After(10 * time.Minute):
 				return &job.Plan{Path: path}, nil
 			case <-ctx.Done():
 				return nil, ctx.Err()
 			}
 		}
 	})
-	s := httptest.NewUnstartedServer(b)
-	s.Config.ReadTimeout, s.Config.WriteTimeout = 200*time.Millisecond, 200*time.Millisecond
-	s.Start()
-	defer s.Close()
-	c := client.New(s.URL)
-	defer c.Close()
-	if _, err := c.OpenLot(t.Context(), client.LotRequest{Jobs: []string{"/clip.gcode"}, Good: []int{1}}); err != nil {
-		t.Error(err)
-	}
+	synctest.Test(t, func(t *testing.T) {
+		server := &http.Server{Handler: b, ReadTimeout: 30 * time.Second, WriteTimeout: 30 * time.Second}
+		listener := make(wires, 1)
+		served := make(chan struct{})
+		go func() { defer close(served); _ = server.Serve(listener) }()
+		mine, its := net.Pipe()
+		listener <- its
+		sent := make(chan struct{})
+		go func() {
+			defer close(sent)
+			const body = `{"jobs":["/clip.gcode"],"good":[1]}`
+			fmt.Fprintf(mine, "POST /api/v1/lots HTTP/1.1\r\nHost: localhost\r\nContent-Type: application/json\r\nContent-Length: %d\r\n\r\n%s", len(body), body)
+		}()
+		if line, err := bufio.NewReader(mine).ReadString('\n'); !strings.Contains(line, " 200 ") {
+			t.Errorf("%q, %v", line, err)
+		}
+		_ = mine.Close()
+		close(listener)
+		<-served
+		<-sent
+		_ = server.Close()
+	})
 }

@@ -10,7 +10,6 @@ import (
 	"slices"
 	"strings"
 	"testing"
-	"time"
 
 	"go.uber.org/zap"
 
@@ -29,7 +28,7 @@ func TestLotEndToEnd(t *testing.T) {
 	defer receiver.Close()
 	c, r := settings(t), machine(t)
 	c.Hold.EveryParts, c.Alerts.Ahead = 2, 0
-	c.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: time.Second}}
+	c.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: patience}}
 	o := Options{Config: c, Opener: r.Open, Version: "9.9.9"}
 	a := start(t, o)
 	d := connect(t, c.Server.Socket)
@@ -227,7 +226,7 @@ func TestLedgerFailsInAPart(t *testing.T) {
 	receiver := httptest.NewServer(heard)
 	defer receiver.Close()
 	c := settings(t)
-	c.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: time.Second}}
+	c.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: patience}}
 	r, a, d := inAPart(t, c)
 	if err := a.Ledger().Close(); err != nil { // every record from now on is refused
 		t.Fatal(err)

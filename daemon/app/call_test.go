@@ -18,6 +18,8 @@ func TestCallWithoutADaemon(t *testing.T) {
 	t.Parallel()
 	var mu sync.Mutex
 	got := map[string][]string{}
+	ctx, cancel := context.WithTimeout(t.Context(), patience)
+	defer cancel()
 	receiver := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body := make([]byte, 1<<16)
 		n, _ := r.Body.Read(body)
@@ -27,18 +29,19 @@ func TestCallWithoutADaemon(t *testing.T) {
 		if r.URL.Path == "/closed" || r.URL.Path == "/busy" && len(got[r.URL.Path]) == 1 {
 			http.Error(w, "not now", http.StatusServiceUnavailable)
 		}
+		if len(got["/ready"]) >= 1 && len(got["/busy"]) >= 2 && len(got["/closed"]) >= 5 {
+			time.AfterFunc(5*time.Second, cancel) // the time for calling is over, and the answers have come long since
+		}
 	}))
 	defer receiver.Close()
 	c := &config.Settings{}
 	c.Machine.Name = "clip press"
 	c.Alerts.RetryFirst, c.Alerts.RetryLimit = 10*time.Millisecond, 20*time.Millisecond
 	hook := func(name, path string, level int) config.Webhook {
-		return config.Webhook{Channel: config.Channel{Name: name, Level: level}, Timeout: time.Second, URL: receiver.URL + path}
+		return config.Webhook{Channel: config.Channel{Name: name, Level: level}, Timeout: patience, URL: receiver.URL + path}
 	}
 	c.Alerts.Webhooks = []config.Webhook{hook("ada", "/ready", 1), hook("second", "/busy", 2), hook("away", "/closed", 1),
-		{Channel: config.Channel{Name: "lost"}, Timeout: time.Second, URLFile: "no such file"}}
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Second)
-	defer cancel()
+		{Channel: config.Channel{Name: "lost"}, Timeout: patience, URLFile: "no such file"}}
 	reached, err := Call(ctx, c, "v1", "the daemon has ended")
 	if reached != 2 {
 		t.Errorf("%d were reached, want 2", reached)

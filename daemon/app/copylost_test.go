@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
-	"time"
 
 	"golang.org/x/sys/unix"
 
@@ -121,7 +120,7 @@ func TestCopyLostInAPart(t *testing.T) {
 			if c.do == nil {
 				set.Ledger.Path = filepath.Join(memoryFolder(t), "ledger.db")
 			}
-			set.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: time.Second}}
+			set.Alerts.Webhooks = []config.Webhook{{URL: receiver.URL, Timeout: patience}}
 			s := rig.DefaultSettings()
 			s.Belt.Axis, s.Speed = 'Y', 100
 			r, err := rig.New(s)

@@ -84,7 +84,7 @@ func TestEncrypted(t *testing.T) {
 	second := certificate(t, c.Server.TLSCertFile, c.Server.TLSKeyFile, "second")
 	pool := x509.NewCertPool()
 	pool.AppendCertsFromPEM(second)
-	deadline := time.Now().Add(time.Minute)
+	deadline := time.Now().Add(patience)
 	for {
 		conn, err := tls.Dial("tcp", a.Addr(), &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12})
 		if err == nil {
@@ -118,7 +118,7 @@ func TestEveryStartSpeaksEveryProtocol(t *testing.T) {
 			a := start(t, Options{Config: c, Opener: r.Open})
 			for want, p := range map[string]*http.Protocols{"HTTP/1.1": &h1, "HTTP/2.0": &h2} {
 				transport := &http.Transport{Protocols: p, TLSClientConfig: &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}}
-				h := &http.Client{Transport: transport, Timeout: 20 * time.Second}
+				h := &http.Client{Transport: transport, Timeout: patience}
 				res, err := h.Get("https://" + a.Addr() + "/healthz")
 				if err != nil {
 					t.Fatalf("start %d, socket %v, %s: %v", n, socket, want, err)
@@ -178,7 +178,7 @@ func TestHandshakesFillNoLog(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		_ = conn.SetDeadline(time.Now().Add(20 * time.Second))
+		_ = conn.SetDeadline(time.Now().Add(patience))
 		_, _ = conn.Write([]byte("no handshake at all\r\n\r\n"))
 		_, _ = io.Copy(io.Discard, conn) // until it is closed
 		_ = conn.Close()

@@ -77,8 +77,11 @@ func start(t *testing.T, o Options) *App {
 	return a
 }
 
+// patience bounds waits that only a hang makes long: generous, since the computer may be slow and busy.
+const patience = 5 * time.Minute
+
 func stopApp(a *App) error {
-	ctx, cancel := context.WithTimeout(context.Background(), StopWithin)
+	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	return a.Stop(ctx)
 }
@@ -93,7 +96,7 @@ func connect(t *testing.T, address string, o ...client.Option) *client.Client {
 // reach waits for a state; the run is in real time, so that it is polled.
 func reach(t *testing.T, c *client.Client, want supervisor.State) *supervisor.Snapshot {
 	t.Helper()
-	deadline, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	deadline, cancel := context.WithTimeout(t.Context(), patience)
 	defer cancel()
 	for {
 		s, err := c.Status(deadline)
@@ -144,7 +147,7 @@ func (e *ear) reasons() (codes []string) {
 // until waits for what happens in real time.
 func until(t *testing.T, what string, is func() bool) {
 	t.Helper()
-	deadline := time.Now().Add(30 * time.Second)
+	deadline := time.Now().Add(patience)
 	for !is() {
 		if time.Now().After(deadline) {
 			t.Fatalf("it does not come about that %s", what)

@@ -27,7 +27,7 @@ func say(t *testing.T, address, request string) (int, string) {
 		t.Fatal(err)
 	}
 	defer conn.Close()
-	_ = conn.SetDeadline(time.Now().Add(30 * time.Second))
+	_ = conn.SetDeadline(time.Now().Add(patience))
 	// A request that is turned away before its end is cut off; the answer is there all the same.
 	_, cut := io.WriteString(conn, request)
 	res, err := http.ReadResponse(bufio.NewReader(conn), nil)
@@ -216,7 +216,7 @@ func TestALiveBoardEndsWithItsSession(t *testing.T) {
 	go func() { _, err := io.Copy(io.Discard, lines); ended <- err }()
 	select {
 	case <-ended:
-	case <-time.After(5 * time.Second):
+	case <-time.After(patience):
 		t.Error("the stream goes on after the logout")
 	}
 	again := stream()

@@ -18,7 +18,7 @@ func TestNotify(t *testing.T) {
 		defer manager.Close()
 		hears := func(want string) {
 			t.Helper()
-			if err := manager.SetReadDeadline(time.Now().Add(10 * time.Second)); err != nil {
+			if err := manager.SetReadDeadline(time.Now().Add(patience)); err != nil {
 				t.Fatal(err)
 			}
 			buf := make([]byte, 100)

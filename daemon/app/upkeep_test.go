@@ -92,7 +92,7 @@ func TestUpkeep(t *testing.T) {
 func TestTheDiskOfTheLedgerIsWatched(t *testing.T) {
 	c := settings(t)
 	a := start(t, Options{Config: c, Opener: machine(t).Open})
-	for end := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) {
+	for end := time.Now().Add(patience); ; time.Sleep(10 * time.Millisecond) {
 		if s := a.Snapshot().Supply; s.DiskFreeBytes != nil {
 			free, err := a.free(c.Ledger.Path)
 			if err != nil || s.DiskLow || *s.DiskFreeBytes < free/2 || *s.DiskFreeBytes > 2*free {

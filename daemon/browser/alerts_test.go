@@ -27,14 +27,14 @@ func TestAlertsPage(t *testing.T) {
 	w := newWorkshop(t, 0, func(c *config.Settings) {
 		c.Hold.EveryParts = 2
 		c.Alerts.RetryFirst, c.Alerts.RetryLimit, c.Alerts.EscalateAfter = time.Second, 2*time.Second, time.Hour
-		c.Alerts.Webhooks = []config.Webhook{{Channel: config.Channel{Name: "workshop phone", Level: 1}, URL: server.URL, Timeout: 2 * time.Second},
-			{Channel: config.Channel{Name: "foreman", Level: 2}, URL: server.URL + "/2", Timeout: 2 * time.Second}}
+		c.Alerts.Webhooks = []config.Webhook{{Channel: config.Channel{Name: "workshop phone", Level: 1}, URL: server.URL, Timeout: longest},
+			{Channel: config.Channel{Name: "foreman", Level: 2}, URL: server.URL + "/2", Timeout: longest}}
 	})
 	w.order("plant-stake clips", 12)
 	w.reach(supervisor.Held)
 	b := open(t, w.url, phone)
 	b.visit("/")
-	b.seesWithin(20*time.Second, "Alerts do not get through to workshop phone", "Others are called if nobody acts: foreman")
+	b.sees("Alerts do not get through to workshop phone", "Others are called if nobody acts: foreman")
 	b.lawful()
 	b.shot("mark")
 	b.press("See the alerts")
@@ -51,8 +51,8 @@ func TestAlertsPage(t *testing.T) {
 	b.press("I know, call nobody else")
 	b.sees("It is noted that you know")
 	b.visit("/")
-	b.seesWithin(20*time.Second, "Parts against the order")
-	if !within(20*time.Second, func() bool {
+	b.sees("Parts against the order")
+	if !within(longest, func() bool {
 		b.visit("/")
 		return !b.says("Alerts do not get through") && !b.says("Others are called")
 	}) {

@@ -289,11 +289,6 @@ func (b *tab) words() string {
 // sees waits until all texts stand in the page, without a reload by us.
 func (b *tab) sees(texts ...string) {
 	b.t.Helper()
-	b.seesWithin(longest, texts...)
-}
-
-func (b *tab) seesWithin(bound time.Duration, texts ...string) {
-	b.t.Helper()
 	var words string
 	missing := func() string {
 		words = strings.ToLower(b.words())
@@ -304,7 +299,7 @@ func (b *tab) seesWithin(bound time.Duration, texts ...string) {
 		}
 		return ""
 	}
-	if !within(bound, func() bool { return missing() == "" }) {
+	if !within(longest, func() bool { return missing() == "" }) {
 		b.shot("missing")
 		b.t.Fatalf("%s: %q does not come to stand there: %s", b.path(), missing(), words)
 	}

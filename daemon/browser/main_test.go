@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"sync"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 	"go.uber.org/goleak"
@@ -85,7 +84,7 @@ func endBrowser() error {
 	if shared.free == nil {
 		return nil
 	}
-	ctx, cancel := context.WithTimeout(shared.ctx, 20*time.Second)
+	ctx, cancel := context.WithTimeout(shared.ctx, longest)
 	defer cancel()
 	err := chromedp.Cancel(ctx)
 	shared.free()

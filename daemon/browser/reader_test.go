@@ -18,7 +18,6 @@ import (
 const (
 	longestAnswer   = 2 * time.Second
 	oldestPicture   = 2 * time.Second
-	droppedWithin   = 90 * time.Second // the kernel takes some 200 kB before a write waits at all
 	unreadPages     = 20
 	vanishedReaders = 20
 )
@@ -56,7 +55,7 @@ func TestBrowsersThatDoNotRead(t *testing.T) {
 	goroutines(t, func(n int) bool { return n <= before+4*unreadPages }) // the vanished are forgotten at once
 	dropped := 0
 	for _, conn := range unread {
-		if w.gaveUp(conn, begun.Add(droppedWithin)) {
+		if w.gaveUp(conn, begun.Add(longest)) {
 			dropped++
 		}
 		conn.Close()
@@ -64,7 +63,7 @@ func TestBrowsersThatDoNotRead(t *testing.T) {
 	t.Logf("%d of %d that did not read were dropped within %v; slowest answer %v and oldest picture %v, without them %v and %v",
 		dropped, unreadPages, time.Since(begun).Round(time.Second), burdened.answer, burdened.picture, quiet.answer, quiet.picture)
 	if dropped != unreadPages {
-		t.Errorf("%d of %d browsers that did not read were dropped within %v", dropped, unreadPages, droppedWithin)
+		t.Errorf("%d of %d browsers that did not read were dropped within %v", dropped, unreadPages, longest)
 	}
 	after := goroutines(t, func(n int) bool { return n <= before })
 	if after > before {
@@ -128,7 +127,7 @@ func (w *workshop) busy(span time.Duration) (p pace) {
 // goroutines waits a little for their number to be as wanted and returns it.
 func goroutines(t *testing.T, is func(int) bool) (n int) {
 	t.Helper()
-	within(5*time.Second, func() bool { n = runtime.NumGoroutine(); return is(n) })
+	within(longest, func() bool { n = runtime.NumGoroutine(); return is(n) })
 	if !is(n) {
 		buf := make([]byte, 1<<20)
 		all := strings.Split(string(buf[:runtime.Stack(buf, true)]), "\n\n")

@@ -33,8 +33,9 @@ type tab struct {
 	size  screen
 }
 
-// longest bounds one look or deed in a page.
-const longest = 15 * time.Second
+// longest bounds one look or deed in a page, and whatever else only a hang makes long: generous, since the
+// computer may be slow and busy.
+const longest = 5 * time.Minute
 
 // open opens a tab of a size on nothing yet. What it sees go wrong fails the test
 // at its end.

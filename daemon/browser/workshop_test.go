@@ -81,7 +81,7 @@ func (w *workshop) stop() {
 	if w.app == nil {
 		return
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), app.StopWithin)
+	ctx, cancel := context.WithTimeout(context.Background(), longest)
 	defer cancel()
 	if err := w.app.Stop(ctx); err != nil {
 		w.t.Errorf("the daemon does not stop: %v", err)
@@ -99,7 +99,7 @@ func hurry(s *supervisor.Settings) {
 func (w *workshop) reach(want supervisor.State) *supervisor.Snapshot {
 	w.t.Helper()
 	var s *supervisor.Snapshot
-	ok := within(time.Minute, func() bool { s = w.app.Snapshot(); return s.State == want })
+	ok := within(longest, func() bool { s = w.app.Snapshot(); return s.State == want })
 	if !ok {
 		w.t.Fatalf("the machine is %s (%s, %s), want %s", s.State, s.Cause.Text, s.Doing, want)
 	}

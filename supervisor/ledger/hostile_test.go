@@ -75,7 +75,7 @@ func TestNothingButOurOwnIsInALedger(t *testing.T) {
 			if _, err := Restore(ctx, backup, path); !errors.Is(err, ErrCorrupt) {
 				t.Errorf("restoring it: %v", err)
 			}
-			if took := time.Since(begun); took > time.Minute {
+			if took := time.Since(begun); took > patience {
 				t.Errorf("refusing it took %v", took)
 			}
 			if _, err := os.Lstat(elsewhere); err == nil {
@@ -85,6 +85,9 @@ func TestNothingButOurOwnIsInALedger(t *testing.T) {
 		})
 	}
 }
+
+// patience bounds waits that only a hang makes long: generous, since the computer may be slow and busy.
+const patience = 5 * time.Minute
 
 // TestExportNamesTablesWhole exports a table whose name would end the query, past all that keeps such a ledger from being opened.
 func TestExportNamesTablesWhole(t *testing.T) {
@@ -133,7 +136,7 @@ func TestRestoreTakesRegularFilesOnly(t *testing.T) {
 			if err == nil || !strings.Contains(err.Error(), says) {
 				t.Errorf("restoring from %s: %v", name, err)
 			}
-		case <-time.After(time.Minute):
+		case <-time.After(patience):
 			t.Fatalf("restoring from %s does not end", name)
 		}
 	}
