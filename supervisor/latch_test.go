@@ -115,6 +115,9 @@ func TestCallsAtOnce(t *testing.T) {
 				if told := x.alerts(); !strings.Contains(told, c.says) {
 					t.Errorf("%s, told:\n%s", x.s.Snapshot().State, told)
 				}
+				if o := x.s.Snapshot().Recovery.Options; name == "cable" && (o[0].Name != "connect" || !strings.HasPrefix(o[0].Text, "switch off at the mains")) {
+					t.Errorf("with the cable out it offers first: %+v", o)
+				}
 				x.until(Aborted, 2*time.Minute)
 				if told := x.alerts(); strings.Count(told, "\n") < 1 {
 					t.Errorf("nobody is told what became of it:\n%s", told)

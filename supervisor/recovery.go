@@ -23,9 +23,9 @@ type RecoveryView struct {
 
 // RecoveryOption is one way to go on.
 type RecoveryOption struct {
-	Name  string   `json:"name"` // mend, scrap, good, go-on, realigned or end
+	Name  string   `json:"name"` // mend, connect, scrap, good, go-on, realigned or end
 	Text  string   `json:"text"`
-	Steps []string `json:"steps"` // commands, to be given one after the other
+	Steps []string `json:"steps"` // commands, to be given one after the other; empty where none helps
 }
 
 // boardTruth is what the board has said of itself since the fault.
@@ -77,7 +77,7 @@ func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
 	b := &m.link.truth
 	switch {
 	case !b.answered:
-		doubt("the board has not answered since; %s", m.linkTrouble())
+		doubt("the board has not answered since")
 	case b.restarted:
 		sure("the board has restarted, and has forgotten where it stood")
 	case b.number == 0:
@@ -96,13 +96,6 @@ func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
 	} else if b.answered && m.link.board.stepsPerMM > 0 && m.rules.known != nil {
 		sure("the belt's scale is still %g steps/mm", m.link.board.stepsPerMM)
 	}
-}
-
-func (m *Machine) linkTrouble() string {
-	if m.link.problem != "" {
-		return m.link.problem
-	}
-	return "it is being tried"
 }
 
 // heatersWord tells whether anything is hot.
@@ -149,11 +142,20 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 		return strings.TrimSpace("beltwarden check " + strings.Join(words, " "))
 	}
 	var list []RecoveryOption
-	add := func(name, text string, steps ...string) { list = append(list, RecoveryOption{name, text, steps}) }
+	add := func(name, text string, steps ...string) {
+		list = append(list, RecoveryOption{name, text, append([]string{}, steps...)})
+	}
 	clear := "beltwarden clear"
 	if m.latched != "" {
 		clear += " --mended TEXT"
 		add("mend", "switch off at the mains, let it cool, look at sensor, heater and their wires, and mend what is wrong; then go on from Stopped", clear)
+	}
+	if m.link.phase != linkUp && m.state != Clearing {
+		text := "look at cable and supply until the board answers again"
+		if m.guard.MayBeOn() {
+			text = "switch off at the mains, since the heaters may be on; " + text
+		}
+		add("connect", text)
 	}
 	switch {
 	case m.latched != "" && !open:

@@ -343,3 +343,18 @@ func TestAHeatFaultIsSwitchedOffFirst(t *testing.T) {
 		t.Errorf("Stopped, nothing shown: %q", v.Meaning)
 	}
 }
+
+// TestALostBoardIsLookedForFirst: while the board is away with its heaters perhaps on, the mains
+// come first and the cable second.
+func TestALostBoardIsLookedForFirst(t *testing.T) {
+	s := snapshot(supervisor.Aborted)
+	s.Heat.Unsure, s.Line.Connected = true, false
+	do := nextOf(s).Do
+	if len(do) < 4 || !strings.HasPrefix(do[0], "Switch the machine off at the mains") || !strings.HasPrefix(do[1], "Look at cable and supply") {
+		t.Errorf("do %q", do)
+	}
+	s.Heat.Unsure, s.Line.Connected = false, true
+	if do := nextOf(s).Do; strings.Contains(strings.Join(do, " "), "mains") {
+		t.Errorf("with the board there: %q", do)
+	}
+}

@@ -35,7 +35,11 @@ func recoveryRows(r *supervisor.RecoveryView, st Style) (out []string) {
 			name = "You can"
 			out = append(out, "")
 		}
-		out = append(out, st.row(name, Sentence(o.Text)+":")...)
+		end := ":"
+		if len(o.Steps) == 0 {
+			end = "."
+		}
+		out = append(out, st.row(name, Sentence(o.Text)+end)...)
 		for _, step := range o.Steps {
 			out = append(out, st.row("", "  "+step)...)
 		}
