@@ -267,7 +267,9 @@ func (x *heatRun) start() bool {
 func (x *heatRun) end(kill bool) {
 	p := x.p
 	x.mu.Lock()
-	if !x.struck.IsZero() && x.found.IsZero() && !known(x.fault.Kind) && time.Since(x.struck) < watchFor {
+	// A board that resets as the daemon ends in order has nothing to add to that.
+	unknown := !known(x.fault.Kind) || x.fault.Kind == rig.Reset && !kill
+	if !x.struck.IsZero() && x.found.IsZero() && unknown && time.Since(x.struck) < watchFor {
 		x.restart = time.Now()
 	}
 	x.mu.Unlock()

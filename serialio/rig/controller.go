@@ -98,6 +98,10 @@ type controller struct {
 	posEvery, posDue     time.Duration
 	watchDue             time.Duration
 	senseDue             time.Duration // a sensor goes further astray
+	mainsAt              time.Duration // when the mains come back
+	untold               bool          // no temperature is told
+	frozenTemps          string        // told for ever; "": not
+	frozenPlace          string        // see frozenTemps
 	emptiedAt            time.Duration // when an extruding move ended with none behind it
 	belt                 beltState
 	faults               faults
@@ -113,7 +117,7 @@ type controller struct {
 }
 
 func newController(s *Settings) *controller {
-	c := &controller{set: s, bootAt: never, plugAt: never}
+	c := &controller{set: s, bootAt: never, plugAt: never, mainsAt: never}
 	c.record.to = s.RecordTo
 	c.noise = rand.New(rand.NewPCG(s.Seed, 1))
 	c.belt = beltState{Belt: s.Belt, rng: rand.New(rand.NewPCG(s.Seed, 2)), current: -1, nextDrawM: quantumM}

@@ -41,11 +41,16 @@ const (
 	TopSensor                      // a temperature is told as 1100, the top of a table
 	IgnoreOff                      // the board ignores words that switch a heater off, and the emergency word
 	OldReadings                    // the board goes on telling a heater's temperature, target and drive of now
+	SwappedSensors                 // each heater's sensor sits at the other one
+	NoMains                        // heaters and motors have no current while the board lives on USB and answers, for For (0: for good)
+	NoReports                      // the board tells no temperature any more, also when asked
+	FrozenAnswers                  // the board goes on telling temperatures and position of now
 )
 
 var faultNames = [...]string{"flip", "drop", "double", "delay", "lose-ok", "lose-resend", "repeat-resend",
 	"garbage", "silence", "busy", "reset", "unplug", "heater-fault", "no-heat", "stuck-sensor", "full-heat", "broken-sensor", "short-sensor", "drift-sensor", "loose-sensor", "weak-heat", "retarget",
-	"missing-sensor", "nan-sensor", "floor-sensor", "top-sensor", "ignore-off", "old-readings"}
+	"missing-sensor", "nan-sensor", "floor-sensor", "top-sensor", "ignore-off", "old-readings",
+	"swapped-sensors", "no-mains", "no-reports", "frozen-answers"}
 
 // String returns the kind's name as [ParseFault] reads it.
 func (k FaultKind) String() string {
@@ -79,7 +84,7 @@ type Fault struct {
 	Rate float64
 	For  time.Duration // how long, in machine time (wall time at speed 0)
 	Way  Direction     // of damaged bytes
-	// Bed makes NoHeat and the kinds after it act on the bed instead of the nozzle.
+	// Bed makes NoHeat and the kinds up to OldReadings act on the bed instead of the nozzle.
 	Bed bool
 	// Restart makes the board of an Unplug lose its power as well.
 	Restart bool
@@ -209,9 +214,9 @@ func (f Fault) check() error {
 	bad(triggers <= 1, "give one of time, line and rate, not several")
 	lasts := f.Kind == Delay || f.Kind == Silence || f.Kind == Busy
 	bad(!lasts || f.For > 0, "%v needs a duration: for=2s", f.Kind)
-	bad(lasts || f.Kind == Unplug || f.For == 0, "%v does not last; leave out for", f.Kind)
+	bad(lasts || f.Kind == Unplug || f.Kind == NoMains || f.For == 0, "%v does not last; leave out for", f.Kind)
 	bad(f.Kind <= Delay || f.Way == BothWays, "%v has no way", f.Kind)
-	bad(f.Kind >= NoHeat || !f.Bed, "%v has no heater", f.Kind)
+	bad(f.Kind >= NoHeat && f.Kind <= OldReadings || !f.Bed, "%v has no heater", f.Kind)
 	bad(f.Kind == Unplug || !f.Restart, "only unplug takes restart")
 	return errors.Join(errs...)
 }

@@ -322,3 +322,63 @@ func TestSensorsAstray(t *testing.T) {
 		}
 	})
 }
+
+// TestBoardsThatLie: what the board tells is not what is, and it obeys by what it believes.
+func TestBoardsThatLie(t *testing.T) {
+	shown := func(t *testing.T, h *host) (nozzleC, bedC float64) {
+		t.Helper()
+		words := strings.Fields(h.do("M105")[0])
+		nozzleC, err := strconv.ParseFloat(words[1][2:], 64)
+		bedC, wrong := strconv.ParseFloat(words[3][2:], 64)
+		if err != nil || wrong != nil {
+			t.Fatalf("%q: %v, %v", words, err, wrong)
+		}
+		return nozzleC, bedC
+	}
+	inject(t, Fault{Kind: SwappedSensors}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M140 S60")
+		<-time.After(5 * time.Minute)
+		nozzle, _, bed, _ := r.Temperatures()
+		showsNozzle, showsBed := shown(t, h)
+		_, w := r.PowersW()
+		if bed < 70 || nozzle > 30 || showsNozzle < bed-1 || showsBed > nozzle+1 || w < r.ctl.bed.PowerW {
+			t.Errorf("bodies at %.1f and %.1f, shown %.1f and %.1f, bed driven with %.0f W", nozzle, bed, showsNozzle, showsBed, w)
+		}
+		h.do("M109 S70") // the bed is hotter than that, and the board takes it for the nozzle
+	})
+	inject(t, Fault{Kind: NoMains, At: 10 * time.Minute, For: 10 * time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S200", "M140 S60")
+		<-time.After(11 * time.Minute)
+		before := r.BeltTravelMM()
+		if got := h.do("G1 Z50 F3000", "M400", "M114"); !strings.HasPrefix(got[0], "X:1.00 Y:0.00 Z:50.00") {
+			t.Errorf("%q", got)
+		}
+		nozzle, target, _, _ := r.Temperatures()
+		a, b := r.PowersW()
+		if moved := r.BeltTravelMM() - before; moved != 0 || target != 200 || nozzle > 190 || a+b != 0 {
+			t.Errorf("without mains the belt moved by %.1f mm; nozzle %.0f of %.0f °C, %.0f W", moved, nozzle, target, a+b)
+		}
+		<-time.After(10 * time.Minute)
+		h.do("G1 Z60 F3000", "M400")
+		nozzle, _, _, _ = r.Temperatures()
+		if moved := r.BeltTravelMM() - before; moved < 9.9 || moved > 10.1 || nozzle < 195 {
+			t.Errorf("with mains again the belt moved by %.1f mm; nozzle %.0f °C", moved, nozzle)
+		}
+	})
+	inject(t, Fault{Kind: NoReports}, func(t *testing.T, r *Rig, h *host) {
+		if got := h.do("M105"); got != nil {
+			t.Errorf("%q", got)
+		}
+	})
+	inject(t, Fault{Kind: FrozenAnswers, At: 5 * time.Minute}, func(t *testing.T, r *Rig, h *host) {
+		h.do("M104 S200", "G1 X5")
+		<-time.After(6 * time.Minute)
+		before := h.do("M105")[0]
+		h.do("M104 S0", "G1 X9")
+		<-time.After(6 * time.Minute)
+		after, place := h.do("M105")[0], h.do("M114")[0]
+		if _, target, _, _ := r.Temperatures(); target != 0 || after != before || !strings.Contains(after, "/200.00") || !strings.HasPrefix(place, "X:5.00") {
+			t.Errorf("%q, then %q and %q", before, after, place)
+		}
+	})
+}

@@ -25,6 +25,8 @@ type heater struct {
 	deaf    bool    // words that switch it off are ignored
 	old     string  // the reports tell this for ever; "": they do not
 	oldDuty int     // see old
+	swapped bool    // the sensor shows stuckC, the other body's temperature
+	dark    bool    // the mains are gone: no heat whatever else is wrong
 	away    float64 // share of what the body is above the air that the sensor does not feel
 }
 
@@ -35,10 +37,10 @@ func (h *heater) tau() float64 { return h.HeatJPerK / h.LossWPerK }
 
 // drive returns where the temperature is heading, given the target.
 func (h *heater) drive() float64 {
-	if h.always {
+	if h.always && !h.dark {
 		return h.end(1)
 	}
-	if h.dead || h.target == 0 || h.felt(h.tempC) > h.target {
+	if h.dark || h.dead || h.target == 0 || h.felt(h.tempC) > h.target {
 		return h.end(0)
 	}
 	return h.end(1)
@@ -46,7 +48,7 @@ func (h *heater) drive() float64 {
 
 // felt returns what the controller believes when the body is at tempC.
 func (h *heater) felt(tempC float64) float64 {
-	if h.stuck {
+	if h.stuck || h.swapped {
 		return h.stuckC
 	}
 	return tempC + h.offC - h.away*(tempC-h.ambient)
@@ -65,7 +67,7 @@ func (h *heater) body(shownC float64) float64 {
 func (h *heater) at(t time.Duration) float64 {
 	end := h.drive()
 	now := end + (h.tempC-end)*math.Exp(-(t-h.since).Seconds()/h.tau())
-	if h.target > 0 && !h.dead && !h.always && !h.stuck {
+	if h.target > 0 && !h.dark && !h.dead && !h.always && !h.stuck && !h.swapped {
 		hold := h.body(h.target)
 		if end > h.tempC && h.tempC <= hold && now > hold ||
 			end < h.tempC && h.tempC > hold && now < hold {
@@ -103,10 +105,10 @@ func (h *heater) duty(t time.Duration) float64 {
 // power returns what the element turns into heat at t, W.
 func (h *heater) power(t time.Duration) float64 {
 	switch {
+	case h.dark, h.dead && !h.always:
+		return 0
 	case h.always:
 		return h.PowerW
-	case h.dead:
-		return 0
 	}
 	return h.duty(t) * h.PowerW
 }
@@ -114,7 +116,7 @@ func (h *heater) power(t time.Duration) float64 {
 // reaches returns when the sensor will show goal from t on, or never.
 func (h *heater) reaches(t time.Duration, goal float64) time.Duration {
 	now := h.at(t)
-	if h.stuck {
+	if h.stuck || h.swapped {
 		if math.Abs(h.stuckC-goal) < 0.5 {
 			return t
 		}

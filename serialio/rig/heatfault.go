@@ -47,9 +47,65 @@ func (c *controller) sense() {
 			c.senseDue = c.now + senseEvery
 		}
 	}
+	if c.nozzle.swapped {
+		c.swap()
+	}
 	if c.senseDue < never {
 		c.watchHeat()
 	}
+}
+
+// swap lets each sensor show the body of the other heater as it is now.
+func (c *controller) swap() {
+	c.nozzle.settle(c.now)
+	c.bed.settle(c.now)
+	c.nozzle.stuckC, c.bed.stuckC = c.bed.tempC, c.nozzle.tempC
+	c.nozzle.swapped, c.bed.swapped = true, true
+	c.senseDue = c.now + senseEvery
+}
+
+// boardFault makes a fault of the whole board happen now.
+func (c *controller) boardFault(x Fault) {
+	switch x.Kind {
+	case SwappedSensors:
+		c.swap()
+		c.damaged("the sensors of nozzle and bed are swapped")
+	case NoMains:
+		c.mains(false)
+		c.mainsAt = later(c.now, x.For)
+	case NoReports:
+		c.untold = true
+		c.damaged("the board tells no temperature")
+	case FrozenAnswers:
+		kept := c.out
+		c.out = nil
+		c.temps(false)
+		c.frozenTemps = string(c.out)
+		c.out = nil
+		c.position()
+		c.frozenPlace = string(c.out)
+		c.out = kept
+		c.damaged("the board tells old values of everything")
+	}
+	c.watchHeat()
+}
+
+// mains takes the current from heaters and motors, or gives it back. The board goes on by
+// the computer's, and reckons with moves that nothing makes.
+func (c *controller) mains(on bool) {
+	c.book(c.now)
+	for _, h := range []*heater{&c.nozzle, &c.bed} {
+		h.settle(c.now)
+		h.dark = !on
+	}
+	c.mainsAt = never
+	if !on {
+		c.damaged("the mains are gone and the board lives on")
+		if slip := c.belt.SlipOnReleaseMM; slip != 0 && c.motorsOn {
+			c.belt.move(slip, max(slip, -slip), 0)
+		}
+	}
+	c.watchHeat()
 }
 
 // handC is by how much more somebody else asks a heater.

@@ -166,6 +166,8 @@ func (f *faults) act(c *controller, x Fault) {
 		c.unplug(x)
 	case HeaterFault:
 		c.halt("heater fault")
+	case SwappedSensors, NoMains, NoReports, FrozenAnswers:
+		c.boardFault(x)
 	default:
 		c.heatFault(x)
 	}

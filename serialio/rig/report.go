@@ -82,6 +82,9 @@ func trimWord(text []byte) []byte {
 // command's acknowledgement; the plain ok that would follow is then left out by the
 // caller being told so through c.answered.
 func (c *controller) temps(lead bool) {
+	if c.untold {
+		return
+	}
 	b := c.out
 	if lead {
 		if c.faults.hit(LoseOk) {
@@ -94,6 +97,10 @@ func (c *controller) temps(lead bool) {
 		}
 		b = append(b, ' ')
 		c.answered = true
+	}
+	if c.frozenTemps != "" {
+		c.out = append(b, c.frozenTemps...)
+		return
 	}
 	duty := func(h *heater) int64 {
 		if h.old != "" {
@@ -134,6 +141,10 @@ func (c *controller) told(b []byte, h *heater) []byte {
 
 // position writes the position after all moves that have been taken.
 func (c *controller) position() {
+	if c.frozenPlace != "" {
+		c.out = append(c.out, c.frozenPlace...)
+		return
+	}
 	p := &c.pos
 	c.sayf("X:%.2f Y:%.2f Z:%.2f E:%.2f Count X:%d Y:%d Z:%d", p[X], p[Y], p[Z], p[E],
 		int64(p[X]*c.steps[X]), int64(p[Y]*c.steps[Y]), int64(p[Z]*c.steps[Z]))

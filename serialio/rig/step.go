@@ -15,6 +15,10 @@ func (c *controller) book(t time.Duration) {
 	if f <= m.done {
 		return
 	}
+	if c.nozzle.dark { // no motor turns
+		m.done = f
+		return
+	}
 	axis := c.belt.axis()
 	net, travel, low, high := m.swept(axis, f)
 	at := c.belt.advanceMM
@@ -38,7 +42,7 @@ func (c *controller) book(t time.Duration) {
 
 // nextEvent returns when the board next has something to do by itself.
 func (c *controller) nextEvent() time.Duration {
-	t := min(c.bootAt, c.busyDue, c.waitDue, c.tempsDue, c.posDue, c.watchDue, c.senseDue, c.plugAt, c.faults.nextTime)
+	t := min(c.bootAt, c.busyDue, c.waitDue, c.tempsDue, c.posDue, c.watchDue, c.senseDue, c.plugAt, c.mainsAt, c.faults.nextTime)
 	if c.planner.count > 0 {
 		t = min(t, c.planner.at(0).end)
 	} else {
@@ -112,6 +116,9 @@ func (c *controller) happen() {
 	}
 	if c.plugAt <= c.now {
 		c.plug()
+	}
+	if c.mainsAt <= c.now {
+		c.mains(true)
 	}
 	c.faults.timed(c)
 	if c.senseDue <= c.now {
