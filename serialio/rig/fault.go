@@ -13,38 +13,38 @@ type FaultKind int
 
 // Kinds of fault. The first four damage single bytes on the wire.
 const (
-	Flip          FaultKind = iota // one bit of a byte is turned over
-	Drop                           // a byte is lost
-	Double                         // a byte comes twice
-	Delay                          // bytes come later, by For
-	LoseOk                         // an acknowledgement is not sent
-	LoseResend                     // a resend request is not sent
-	RepeatResend                   // a resend request is sent twice
-	Garbage                        // the board sends a line of nonsense
-	Silence                        // the board neither reads nor answers, for For
-	Busy                           // as Silence, but it says that it is busy
-	Reset                          // the board restarts
-	Unplug                         // the cable comes out, for For (0: until Replug)
-	HeaterFault                    // the board sees a heater fault and halts
-	NoHeat                         // a heater gives no more heat
-	StuckSensor                    // a temperature reading stays where it is
-	FullHeat                       // a heater is fully on for good
-	BrokenSensor                   // a temperature reading is far below freezing
-	ShortSensor                    // a temperature reading is far above anything real
-	DriftSensor                    // a temperature reading moves away from the truth, a few degrees a minute
-	LooseSensor                    // a sensor slips out of its place and feels little of the heat
-	WeakHeat                       // a heater gives a third of its power
-	Retarget                       // somebody else asks a heater for 20 degrees more
-	MissingSensor                  // a temperature is left out of the reports
-	NanSensor                      // a temperature is told as nan
-	FloorSensor                    // a temperature is told as -127, as of a digital sensor that does not answer
-	TopSensor                      // a temperature is told as 1100, the top of a table
-	IgnoreOff                      // the board ignores words that switch a heater off, and the emergency word
-	OldReadings                    // the board goes on telling a heater's temperature, target and drive of now
-	SwappedSensors                 // each heater's sensor sits at the other one
-	NoMains                        // heaters and motors have no current while the board lives on USB and answers, for For (0: for good)
-	NoReports                      // the board tells no temperature any more, also when asked
-	FrozenAnswers                  // the board goes on telling temperatures and position of now
+	Flip           FaultKind = iota // one bit of a byte is turned over
+	Drop                            // a byte is lost
+	Double                          // a byte comes twice
+	Delay                           // bytes come later, by For
+	LoseOk                          // an acknowledgement is not sent
+	LoseResend                      // a resend request is not sent
+	RepeatResend                    // a resend request is sent twice
+	Garbage                         // the board sends a line of nonsense
+	Silence                         // the board neither reads nor answers, for For
+	Busy                            // as Silence, but it says that it is busy
+	Reset                           // the board restarts
+	Unplug                          // the cable comes out, for For (0: until Replug)
+	HeaterFault                     // the board sees a heater fault and halts
+	NoHeat                          // a heater gives no more heat
+	StuckSensor                     // a temperature reading stays where it is
+	FullHeat                        // a heater is fully on for good
+	BrokenSensor                    // a temperature reading is far below freezing
+	ShortSensor                     // a temperature reading is far above anything real
+	DriftSensor                     // a temperature reading moves away from the truth, a few degrees a minute
+	LooseSensor                     // a sensor slips out of its place and feels little of the heat
+	WeakHeat                        // a heater gives a third of its power
+	Retarget                        // somebody else asks a heater for 20 degrees more
+	MissingSensor                   // a temperature is left out of the reports
+	NanSensor                       // a temperature is told as nan
+	FloorSensor                     // a temperature is told as -127, as of a digital sensor that does not answer
+	TopSensor                       // a temperature is told as 1100, the top of a table
+	IgnoreOff                       // the board ignores words that switch a heater off, and the emergency word
+	OldReadings                     // the board goes on telling a heater's temperature, target and drive of now
+	SwappedSensors                  // each heater's sensor sits at the other one
+	NoMains                         // heaters and motors have no current while the board lives on USB and answers, for For (0: for good)
+	NoReports                       // the board tells no temperature any more, also when asked
+	FrozenAnswers                   // the board goes on telling temperatures and position of now
 )
 
 var faultNames = [...]string{"flip", "drop", "double", "delay", "lose-ok", "lose-resend", "repeat-resend",

@@ -358,7 +358,7 @@ func TestBoardsThatLie(t *testing.T) {
 		if moved := r.BeltTravelMM() - before; moved != 0 || target != 200 || nozzle > 190 || a+b != 0 {
 			t.Errorf("without mains the belt moved by %.1f mm; nozzle %.0f of %.0f °C, %.0f W", moved, nozzle, target, a+b)
 		}
-		<-time.After(10 * time.Minute)
+		<-time.After(15 * time.Minute)
 		h.do("G1 Z60 F3000", "M400")
 		nozzle, _, _, _ = r.Temperatures()
 		if moved := r.BeltTravelMM() - before; moved < 9.9 || moved > 10.1 || nozzle < 195 {
