@@ -294,9 +294,22 @@ func TestAWaitTakesNoOldReading(t *testing.T) {
 	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	for name, w := range map[string]wait{"nozzle warm": {nozzleFromC: 200}, "nozzle cool": {nozzleToC: 210}, "bed warm": {bedFromC: 55}, "bed cool": {bedToC: 65}} {
 		m := &Machine{set: testSettings(), now: now}
+		m.guard = newHeatWatch(&m.set)
 		w.since = now
-		m.work.waiting, m.heat.read = &w, now.Add(time.Second)
-		m.heat.took(serialio.Temps{HasNozzle: true, NozzleC: 205, HasBed: true, BedC: 60}, m.heat.read)
+		m.work.waiting = &w
+		reads := func(after time.Duration, t serialio.Temps) {
+			m.heat.read = now.Add(after)
+			m.heat.took(t, m.heat.read)
+			if t.HasNozzle {
+				m.guard.Observe(heat.Nozzle, heat.Reading{At: after, C: t.NozzleC}, 0, &heat.Model{})
+			}
+			if t.HasBed {
+				m.guard.Observe(heat.Bed, heat.Reading{At: after, C: t.BedC}, 0, &heat.Model{})
+			}
+		}
+		for after := range 3 * time.Second / time.Second {
+			reads((after+1)*time.Second, serialio.Temps{HasNozzle: true, NozzleC: 205, HasBed: true, BedC: 60})
+		}
 		if !m.satisfied() {
 			t.Errorf("%s: not met by a reading that meets it", name)
 		}
@@ -304,8 +317,7 @@ func TestAWaitTakesNoOldReading(t *testing.T) {
 		if w.nozzleFromC+w.nozzleToC > 0 {
 			newer = serialio.Temps{HasBed: true, BedC: 60}
 		}
-		m.heat.read = now.Add(3 * time.Second)
-		m.heat.took(newer, m.heat.read)
+		reads(5*time.Second, newer)
 		if m.satisfied() {
 			t.Errorf("%s: met by an old reading", name)
 		}

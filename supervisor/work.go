@@ -3,6 +3,8 @@ package supervisor
 import (
 	"fmt"
 	"time"
+
+	"beltwarden/supervisor/heat"
 )
 
 // leg is one step of a state's work: a program for the board, or a wait for a
@@ -233,6 +235,9 @@ func (m *Machine) satisfied() bool {
 		return false // this reading does not tell it, and an older one says nothing of now
 	case (w.bedFromC > 0 || w.bedToC > 0 && h.hasBed) && h.bedRead != h.read:
 		return false
+	case (w.nozzleFromC > 0 || w.nozzleToC > 0 && h.hasNozzle) && !m.guard.Sane(heat.Nozzle),
+		(w.bedFromC > 0 || w.bedToC > 0 && h.hasBed) && !m.guard.Sane(heat.Bed):
+		return false
 	case w.nozzleFromC > 0 && h.nozzleC < w.nozzleFromC:
 		return false
 	case w.nozzleToC > 0 && h.nozzleC > w.nozzleToC:
@@ -245,8 +250,10 @@ func (m *Machine) satisfied() bool {
 	return true
 }
 
-// waited ends a wait that two readings in a row have met. Readings bear no checksum: one bit or
-// byte makes of a cold nozzle a hot one, and of a hot bed a cold one. The second is asked for at once.
+// waited ends a wait that two sane readings in a row have met. Readings bear no checksum: one bit or
+// byte makes of a cold nozzle a hot one, and of a hot bed a cold one. Two in a row have the middle one
+// of three on their side whatever the third says, and what no body can have jumped to is none of
+// them. The second is asked for at once.
 func (m *Machine) waited(out *Output) {
 	w := m.work.waiting
 	if w == nil {

@@ -205,6 +205,13 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 // Gained is by how much the reading of a heater that is off has risen since it was.
 func (g *Guard) Gained(i HeaterIndex) float64 { return g.of(i).watch.Gained() }
 
+// Sane reports whether the newest reading of a heater is one of a sound sensor, and not further
+// from the one before than any body gets: the board's words bear no checksum.
+func (g *Guard) Sane(i HeaterIndex) bool {
+	w := g.of(i).watch
+	return w.absurd == 0 && w.calm.sane()
+}
+
 // Off begins a proof that the heaters are off, now that they are switched off.
 func (g *Guard) Off(at time.Duration) {
 	g.proving, g.began, g.ended, g.shown, g.hot = true, at, false, false, false

@@ -15,6 +15,9 @@ type middle struct {
 	doubted int // readings in a row that were left out
 }
 
+// sane reports whether the newest reading is one that a body can have by the one before it.
+func (m *middle) sane() bool { return m.n > 1 && m.doubted == 0 }
+
 // No nozzle or bed of a small printer changes faster; common practice, no source. A few
 // readings in a row that say so are believed.
 const (
