@@ -13,7 +13,10 @@ type beltCount struct {
 	base   ledger.Belt // totals when latest was seen
 	latest Progress
 	madeMM float64 // travel of latest by which the board has shown that all moves had ended
-	known  bool    // nothing lies under the head and the position is certain
+	// heatedMM is travel of latest by which a heater was at its target, so that the mains were on, or
+	// that is of no part of this run.
+	heatedMM float64
+	known    bool // nothing lies under the head and the position is certain
 
 	// freeFromMM is the advance, on the scale of latest, from which on the belt is
 	// free of the parts of this process; without any, occupied is false.

@@ -81,7 +81,8 @@ func (m *Machine) refusedCold(text string, out *Output) bool {
 	if m.cycle == nil || m.cycle.made || m.state == Aborting || !strings.Contains(strings.ToLower(text), "cold extru") {
 		return false
 	}
-	why := "the board did not push filament: " + text
+	why := "the board did not push filament: " + text + "; heater, sensor or wire is broken or loose" + heat.OrNoMains
+	m.unheated()
 	m.guard.Accuse(heat.Nozzle, why)
 	m.fault(Cause{CauseHeat, why}, out)
 	return true

@@ -87,11 +87,22 @@ func (m *Machine) beginCycle(k int, out *Output) {
 		doing:   fmt.Sprintf("making part %d", c.ordinal),
 		begin:   func(*Output) { m.laying = true },
 		program: func() Program { return m.bodyProgram(plan, c) },
-		end:     func(out *Output) { m.cycleMade(c, out) },
+		end:     func(out *Output) { m.elsewhere("the part is not as it should be", out) },
+	}, leg{
+		doing: fmt.Sprintf("making part %d", c.ordinal),
+		wait:  m.stillHot(plan),
+		end:   func(out *Output) { m.cycleMade(c, out) },
 	})
 	legs = append(legs, m.dischargeLegs(plan)...)
 	legs = append(legs, leg{end: func(out *Output) { m.cycleDischarged(c, out) }})
 	m.setLegs(legs, out)
+}
+
+// stillHot is what a nozzle must show before a part counts as made: as hot as when the part was begun, or as
+// it was to end. A board that lives on USB without mains answers every line as if it were carried out, and
+// only the heat betrays that nothing moves.
+func (m *Machine) stillHot(plan *job.Plan) *wait {
+	return &wait{nozzleFromC: short(min(plan.Begin.NozzleTargetC, plan.End.NozzleTargetC)), limit: m.set.ReheatLimit}
 }
 
 // bodyProgram brings the machine to where the first part began, and makes the part.
@@ -153,11 +164,8 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 	return m.set.Forward*(p.Begin.PositionMM[m.set.BeltAxis]-edge) + low
 }
 
-// cycleMade is the board's word that all moves of a part have ended.
+// cycleMade is a part of which the board has said that all its moves have ended, while the heat was on.
 func (m *Machine) cycleMade(c *cycle, out *Output) {
-	if m.elsewhere("the part is not as it should be", out) {
-		return
-	}
 	c.made = true
 	c.lot.madeOne(c.job)
 	m.supply.binned++
@@ -181,6 +189,7 @@ func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 // of a further job comes before its own first part.
 func (m *Machine) startLegs() []leg {
 	m.lot.led, m.lot.going, m.laying = map[int]bool{}, false, false
+	m.belt.heatedMM = m.belt.latest.TravelMM
 	return m.leadInLegs(m.lot.next())
 }
 

@@ -109,7 +109,7 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 		bed = w.Observe(heat.Bed, r, 0, &model)
 		m.withdraw(heat.Bed, r, out)
 	}
-	for _, f := range append(swapped(nozzle, w.Gained(heat.Bed), "bed"), swapped(bed, w.Gained(heat.Nozzle), "nozzle")...) {
+	for _, f := range append(m.swapped(nozzle, heat.Bed, "bed"), m.swapped(bed, heat.Nozzle, "nozzle")...) {
 		m.heatFound(f, out)
 	}
 	if t.HasNozzleTarget {
@@ -133,11 +133,15 @@ func heated(at time.Duration, c float64, has bool, wantC float64, told bool, tol
 	return heat.Reading{At: at, C: c, TargetC: wantC, Assumed: true}
 }
 
-// swapped says of a heater that does not warm up when the other does in its stead.
-func swapped(found []heat.Finding, gained float64, name string) []heat.Finding {
+// swapped says of a heater that does not warm up when the other does in its stead, and of one that warms up in
+// the other's.
+func (m *Machine) swapped(found []heat.Finding, other heat.HeaterIndex, name string) []heat.Finding {
 	for i, f := range found {
-		if f.Kind == heat.Slow && f.Fault && gained >= 8 {
+		switch gained := m.guard.Gained(other); {
+		case f.Kind == heat.Slow && f.Fault && gained >= 8:
 			found[i].Text += fmt.Sprintf("; meanwhile the %s, which nobody asked, has gained %.0f degrees: are the two heaters or sensors swapped?", name, gained)
+		case f.Kind == heat.Over && f.Fault && m.guard.Stays(other):
+			found[i].Text += fmt.Sprintf("; meanwhile the %s, which was asked for heat, has not gained: are the two heaters or sensors swapped?", name)
 		}
 	}
 	return found
@@ -152,6 +156,9 @@ func (m *Machine) mayHeat() bool {
 // heatFound acts on a finding. In an abort the heaters are off already, and what still
 // gets hot is beyond what can be done from here.
 func (m *Machine) heatFound(f heat.Finding, out *Output) {
+	if f.Fault && f.Kind.Lacks() {
+		m.unheated()
+	}
 	switch {
 	case !f.Fault:
 		m.note(out, "heat", f.Text)
@@ -163,6 +170,20 @@ func (m *Machine) heatFound(f heat.Finding, out *Output) {
 		m.latchHeat(f.Text, out)
 	default:
 		m.fault(Cause{CauseHeat, f.Text}, out)
+	}
+}
+
+// unheated is a heater that lacks heat. A machine that has lost its mains lacks it too, and its board may
+// go on by the computer's current and say of every line that it was carried out: where nothing shows
+// that the mains are on, the belt may not have moved since heat was last there.
+func (m *Machine) unheated() {
+	b := &m.belt
+	at := m.position()
+	powered := at.NozzleTargetC > 0 && m.heat.nozzleTold() && m.heat.nozzleC >= short(at.NozzleTargetC) && m.heat.nozzleC <= over(at.NozzleTargetC)
+	if moved := b.latest.TravelMM - b.heatedMM; moved > 0 && !powered {
+		b.known = false
+		b.uncertainMM += moved
+		b.heatedMM, b.madeMM = b.latest.TravelMM, b.latest.TravelMM
 	}
 }
 

@@ -265,6 +265,9 @@ func (m *Machine) waited(out *Output) {
 	case w.met && before:
 		m.work.waiting = nil
 		m.work.limit.clear()
+		if w.nozzleFromC > 0 || w.bedFromC > 0 {
+			m.belt.heatedMM = m.belt.latest.TravelMM
+		}
 		m.legDone(out)
 	case w.met:
 		m.ask(out)
@@ -289,5 +292,6 @@ func (m *Machine) waitedTooLong(out *Output) {
 		m.alert(out, CauseHeat, what)
 		return
 	}
+	m.unheated()
 	m.fault(Cause{CauseHeat, what}, out)
 }

@@ -39,7 +39,7 @@ func (w *Watch) compare(r Reading, m *Model, add func(Kind, bool, string, ...any
 		usual, ok = m.Warming.takes(w.start.C, r.C, 1)
 	}
 	if ok && r.C > w.start.C+behindC && d > most*usual+slackFor {
-		add(Slow, true, "took %s from %.0f to %.0f °C, which takes %s as a rule: heater, sensor or wire is broken or loose", inWords(d), w.start.C, r.C, inWords(usual))
+		add(Slow, true, "took %s from %.0f to %.0f °C, which takes %s as a rule: heater, sensor or wire is broken or loose"+OrNoMains, inWords(d), w.start.C, r.C, inWords(usual))
 	}
 	by, known := m.Deviation(Full, w.start.C, d, r.C)
 	mean, _, _ := m.Expect(Full, w.start.C, d)

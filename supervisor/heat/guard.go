@@ -164,6 +164,9 @@ func (k Kind) accuses() bool {
 	return false
 }
 
+// Lacks reports whether a finding says that a heater gives no heat, or too little.
+func (k Kind) Lacks() bool { return k == Slow || k == Fallen }
+
 // Observe takes in a reading of one heater, and returns what is found by it. nearbyC is
 // the temperature of a body close by that may warm this one.
 func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []Finding {
@@ -204,6 +207,15 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 
 // Gained is by how much the reading of a heater that is off has risen since it was.
 func (g *Guard) Gained(i HeaterIndex) float64 { return g.of(i).watch.Gained() }
+
+// Stays reports whether a heater is driven and has not got warmer for so long that it would have.
+func (g *Guard) Stays(i HeaterIndex) bool {
+	w := g.of(i).watch
+	return w.phase == rising && w.last.At-w.from >= staysFor && w.last.C < w.fromC+w.lim.RiseC
+}
+
+// staysFor is by when a heater that is driven has begun to warm its sensor; common practice, no source.
+const staysFor = 30 * time.Second
 
 // Sane reports whether the newest reading of a heater is one of a sound sensor, and not further
 // from the one before than any body gets: the board's words bear no checksum.

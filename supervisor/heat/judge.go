@@ -15,9 +15,9 @@ func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bo
 		w.anchorC, w.anchor = r.C, r.At
 	}
 	if d := r.At - w.anchor; d >= w.patience(r, w.lim.RiseWithin) {
-		why := "heater, sensor or wire is broken or loose"
+		why := "heater, sensor or wire is broken or loose" + OrNoMains
 		if still >= d {
-			why = "its reading does not move at all: sensor or heater is broken or loose"
+			why = "its reading does not move at all: sensor or heater is broken or loose" + OrNoMains
 		}
 		add(Slow, true, "is at %.1f °C of %.0f and has gained less than %.0f degrees in %s: %s", r.C, r.TargetC, w.lim.RiseC, inWords(d), why)
 	}
@@ -36,7 +36,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	case w.below == never:
 		w.below = r.At
 	case r.At-w.below >= w.patience(r, w.lim.FallFor):
-		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: it loses heat, or its sensor has come out", r.TargetC, r.C, inWords(r.At-w.below))
+		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: it loses heat, its sensor has come out"+OrNoMains, r.TargetC, r.C, inWords(r.At-w.below))
 	}
 	switch {
 	case r.C >= r.TargetC-w.lim.NearC:
@@ -44,7 +44,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	case w.low == never:
 		w.low = r.At
 	case r.At-w.low >= w.patience(r, lowFor):
-		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: its heater is too weak, or its sensor has come out", r.TargetC, r.C, inWords(r.At-w.low))
+		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: its heater is too weak, its sensor has come out"+OrNoMains, r.TargetC, r.C, inWords(r.At-w.low))
 	}
 	switch {
 	case r.C <= r.TargetC+w.lim.OverC:

@@ -65,6 +65,10 @@ const (
 	finestFor = 4 * time.Minute
 )
 
+// OrNoMains ends every text on a heater that lacks heat: a board that the computer feeds over USB goes on
+// without mains, and tells everything but the heat as if they were there.
+const OrNoMains = ", or the machine has no mains power: treat it as live"
+
 // warmC is what a body must be above its surroundings for its cooling to show.
 const warmC = 30
 
