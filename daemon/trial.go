@@ -14,16 +14,17 @@ import (
 
 // trialFlags are the flags of trial as they stand on the command line.
 type trialFlags struct {
-	metres, feed, beforeMM, afterMM float64
-	travelMM, advanceMM             float64
-	turned, by                      string
-	parts                           int
-	yes, giveUp, sure, asJSON       bool
+	metres, feed, beforeMM, afterMM  float64
+	travelMM, advanceMM              float64
+	turned, by                       string
+	parts                            int
+	yes, giveUp, sure, asJSON, moved bool
 }
 
 // trialCaution is said before the belt moves.
 const trialCaution = "The belt will move by itself. It draws in fingers, sleeves and hair at its rollers and\n" +
 	"at the drop edge: keep clear, leave the guards on, and have the mains switch within reach.\n" +
+	"Put a mark on the belt and see that it moves: without mains power nothing does, whatever the board says.\n" +
 	"Take parts and tools off the belt, and the head off it. To break off: beltwarden stop, or\n" +
 	"the switch. Before you turn an adjuster, wait until the belt stands and switch the mains\n" +
 	"off; switching off also lets the belt go, so read the offset before. Local codes come first."
@@ -90,6 +91,7 @@ func newTrialEnd() *cobra.Command {
 	}
 	f.ends(c)
 	c.Flags().Float64Var(&f.afterMM, "after-mm", 0, "lateral offset of the belt after the run, mm, + to the right from where you stand")
+	c.Flags().BoolVar(&f.moved, "mark-moved", false, "a mark on the belt was seen to move; asked for where the two offsets are alike")
 	c.Flags().BoolVar(&f.giveUp, "give-up", false, "end the trial without a reading")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if c.Flags().Changed("after-mm") == f.giveUp {
@@ -167,7 +169,7 @@ func (f *trialFlags) end(c *cobra.Command) error {
 	}
 	q := client.TrialEndRequest{By: f.by}
 	q.GiveUp, q.Parts, q.PartTravelMM, q.PartAdvanceMM = f.giveUp, f.parts, f.travelMM, f.advanceMM
-	q.Sure = f.sure
+	q.Sure, q.MarkMoved = f.sure, f.moved
 	if !f.giveUp {
 		q.AfterMM = &f.afterMM
 	}

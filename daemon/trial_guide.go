@@ -57,6 +57,13 @@ func (f *trialFlags) guided(c *cobra.Command) error {
 	if f.afterMM, err = askMM(in, out, "The belt stands. Offset of the belt now, mm, + to the right: "); err != nil {
 		return err
 	}
+	if supervisor.OffsetsAlike(f.beforeMM, f.afterMM) {
+		word, err := askWord(in, out, "The offsets are alike. Was a mark on the belt seen to move? Type yes or no: ")
+		if err != nil {
+			return err
+		}
+		f.moved = word == "yes"
+	}
 	return f.end(c)
 }
 

@@ -136,6 +136,10 @@ func TestAlteredLineShows(t *testing.T) {
 		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{30, 15, 0.2, 3}, [4]bool{true, true, true, true}
 		take(m.Step(now, Reported{serialio.ParseReply([]byte(told))}))
 		take(m.Step(now, ProgramDone{program.ID}))
+		for range 2 { // the nozzle is as hot as it was
+			now = now.Add(time.Second)
+			take(m.Step(now, Reported{hot}))
+		}
 		right := strings.Contains(told, "Y:15")
 		if right && (made != 1 || interrupted != 0 || m.State() != Execute) ||
 			!right && (made != 0 || interrupted != 1 || m.State() != Aborting) {

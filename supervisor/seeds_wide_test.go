@@ -183,7 +183,7 @@ func (w *world) actWide(a act) bool {
 	case "trial":
 		do(Request{TrialBegin: &TrialBegin{RunMM: 500 + 500*rng.Float64(), BeforeMM: float(-1, 1), Clear: true, Sure: true}})
 	case "trial end":
-		do(Request{TrialEnd: &TrialEnd{AfterMM: float(-1, 1), Sure: true}})
+		do(Request{TrialEnd: &TrialEnd{AfterMM: float(-1, 1), Sure: true, MarkMoved: true}})
 	case "trial give up":
 		do(Request{TrialEnd: &TrialEnd{GiveUp: true}})
 	case "scale":

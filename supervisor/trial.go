@@ -30,7 +30,10 @@ type TrialBegin struct {
 type TrialEnd struct {
 	AfterMM *float64 `json:"after_mm,omitempty"`
 	GiveUp  bool     `json:"give_up,omitempty"`
-	Sure    bool     `json:"sure,omitempty"` // odd as the offset looks, it is so
+	// MarkMoved is the operator's word that a mark on the belt was seen to move. Offsets alike to less than
+	// half a millimetre are judged with it alone: a belt that stood still has them too.
+	MarkMoved bool `json:"mark_moved,omitempty"`
+	Sure      bool `json:"sure,omitempty"` // odd as the offset looks, it is so
 	// Parts and PartTravelMM are what the belt is to run next, in place of the open lot's;
 	// PartAdvanceMM is the net advance of a part, 0 when it is as much as the travel.
 	Parts         int     `json:"parts,omitempty"`
@@ -77,6 +80,7 @@ const (
 	// skin burns; common practice, no source). Hands are at the belt before and after.
 	trialColdC   = 50
 	trialPieceMM = 100 // at most, to run out after a stop
+	alikeMM      = 0.5 // a rule is read to that
 	keptTrials   = 500 // to learn from
 )
 

@@ -39,6 +39,10 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	if odd := m.doubts(offset, []belt.Reading{before, after}, true); len(odd) > 0 {
 		return &Refusal{what, inWords(odd), "look again, and end it with --sure if it is so"}
 	}
+	if OffsetsAlike(*q.AfterMM, t.BeforeMM) && !q.MarkMoved {
+		return &Refusal{what, "the offsets are alike, as those of a belt that did not run are: a board without mains power says all the same that it ran",
+			"if a mark on the belt was seen to move, end it with --mark-moved; else give it up (--give-up), see that the mains are on, and try again"}
+	}
 	offset.Sure = true
 	if err := m.visit(Request{By: r.By, Visit: offset}, out); err != nil {
 		return err
@@ -52,6 +56,9 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	m.note(out, "trial", fmt.Sprintf("trial %d: %+.3f mm/m, %s", t.ID, v.RateMMPerM, v.Alignment))
 	return nil
 }
+
+// OffsetsAlike reports whether two offsets may be those of a belt that stood still.
+func OffsetsAlike(aMM, bMM float64) bool { return math.Abs(aMM-bMM) < alikeMM }
 
 // waysAhead are travel and net advance to judge for: as asked, or those of the open lot.
 func (m *Machine) waysAhead(q *TrialEnd) (travelMM, advanceMM float64) {
@@ -129,7 +136,7 @@ func trialRate(t *ledger.Trial) float64 { return (*t.AfterMM - t.BeforeMM) / tri
 // text says in words what a trial has shown.
 func (r *TrialResult) text(limitMM float64) string {
 	v := r.Verdict
-	side := "the belt did not go sideways"
+	side := "the belt ran, as was seen, and did not go sideways"
 	if v.Side != "" {
 		side = fmt.Sprintf("the belt went %.2f mm to the %s", math.Abs(v.AfterMM-v.BeforeMM), v.Side)
 	}

@@ -29,7 +29,7 @@ func (x *run) tryBelt(metres float64, adjuster string, turns float64) *TrialResu
 	x.beginTrialOf(metres, adjuster, turns)
 	x.untilRan()
 	mm := readOff(x.rig)
-	return x.do(Request{TrialEnd: &TrialEnd{AfterMM: &mm, Parts: 20, PartTravelMM: 700}}).Trial
+	return x.do(Request{TrialEnd: &TrialEnd{AfterMM: &mm, Parts: 20, PartTravelMM: 700, MarkMoved: true}}).Trial
 }
 
 // untilRan waits until the belt stands, and the machine is ready.
@@ -86,7 +86,7 @@ func TestTrialAgreesWithTheBelt(t *testing.T) {
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{12}}})
 		x.beginTrialOf(2, "", 0)
 		x.untilRan()
-		v := x.do(Request{TrialEnd: &TrialEnd{AfterMM: new(float64)}}).Trial
+		v := x.do(Request{TrialEnd: &TrialEnd{AfterMM: new(float64), MarkMoved: true}}).Trial
 		if want := 12 * x.s.machine.lot.Jobs[0].BeltTravelMMPerCycle; math.Abs(v.AheadMM-want) > 1e-6 || math.Abs(v.AheadAdvanceMM-12*plan.PitchMM) > 1e-6 {
 			t.Errorf("ahead of a lot of 12 lie %g mm with %g of advance, want %g and %g", v.AheadMM, v.AheadAdvanceMM, want, 12*plan.PitchMM)
 		}
@@ -306,9 +306,37 @@ func TestTrialAsksBack(t *testing.T) {
 		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &odd}}); !strings.Contains(err.Error(), "--sure") {
 			t.Error(err)
 		}
-		if r := x.do(Request{TrialEnd: &TrialEnd{AfterMM: &odd, Sure: true}}); r.Trial.Alignment != belt.AlignmentAlone || *r.Trial.TravelToLimitMM != 0 {
+		if r := x.do(Request{TrialEnd: &TrialEnd{AfterMM: &odd, Sure: true, MarkMoved: true}}); r.Trial.Alignment != belt.AlignmentAlone || *r.Trial.TravelToLimitMM != 0 {
 			t.Errorf("%+v", r.Trial)
 		}
 		x.stop()
+	})
+}
+
+// TestTrialOfABeltThatDidNotRun: a board without mains power says that the belt ran, and both offsets are what they
+// were. That is no sign of a good alignment, unless somebody saw the belt move.
+func TestTrialOfABeltThatDidNotRun(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.WorstDrift = 0.5
+		x := newRun(t, testRig(), set)
+		x.start()
+		x.until(Idle, time.Minute)
+		x.inject(rig.NoMains)
+		x.beginTrialOf(5, "", 0)
+		x.untilRan()
+		if mm := x.rig.BeltTravelMM(); mm > 2 {
+			t.Fatalf("the belt ran %.1f mm: this shows nothing", mm)
+		}
+		checks := x.s.Snapshot().Belt.Drift.N
+		for _, afterMM := range []float64{0, 0.4, -0.4} {
+			if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &afterMM, Parts: 20, PartTravelMM: 700}}); !strings.Contains(err.Error(), "--mark-moved") {
+				t.Errorf("%+.1f mm: %v", afterMM, err)
+			}
+		}
+		if s := x.s.Snapshot(); s.Trial == nil || s.Belt.Drift.N != checks {
+			t.Errorf("a refusal has ended the trial, or kept a reading: %+v, %+v", s.Trial, s.Belt.Drift)
+		}
+		x.do(Request{TrialEnd: &TrialEnd{GiveUp: true}})
 	})
 }

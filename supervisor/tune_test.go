@@ -92,7 +92,7 @@ func (w *twin) tune(rt *rapid.T) {
 			r.TrialBegin.Adjuster, r.TrialBegin.Turns = "left", 0.5
 		}
 	case "end":
-		r.TrialEnd = &TrialEnd{AfterMM: &mm, Sure: true}
+		r.TrialEnd = &TrialEnd{AfterMM: &mm, Sure: true, MarkMoved: true}
 	case "give up":
 		r.TrialEnd = &TrialEnd{GiveUp: true}
 	}
