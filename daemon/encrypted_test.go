@@ -10,6 +10,7 @@ import (
 	"errors"
 	"math/big"
 	"net"
+	"net/netip"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -26,8 +27,8 @@ import (
 func TestFromAnotherComputer(t *testing.T) {
 	w := newWorkshop(t, "", "")
 	cert, key := filepath.Join(w.dir, "cert.pem"), filepath.Join(w.dir, "key.pem")
-	operate, look, address := filepath.Join(w.dir, "operate"), filepath.Join(w.dir, "look"), freeAddress(t)
-	ownCertificate(t, cert, key)
+	operate, look, address := filepath.Join(w.dir, "operate"), filepath.Join(w.dir, "look"), freeAddress()
+	ownCertificate(t, address, cert, key)
 	other := filepath.Join(w.dir, "other")
 	for _, secret := range []string{operate, look, other} {
 		if out, err := exec.Command("beltwarden", "config", "secret", secret).CombinedOutput(); err != nil {
@@ -85,15 +86,15 @@ func TestFromAnotherComputer(t *testing.T) {
 	}
 }
 
-// ownCertificate writes a certificate for loopback that vouches for itself.
-func ownCertificate(t *testing.T, certFile, keyFile string) {
+// ownCertificate writes a certificate for an address that vouches for itself.
+func ownCertificate(t *testing.T, address, certFile, keyFile string) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
 		t.Fatal(err)
 	}
 	form := &x509.Certificate{SerialNumber: big.NewInt(1), Subject: pkix.Name{CommonName: "belt"}, NotBefore: time.Now().Add(-time.Hour),
-		NotAfter: time.Now().Add(time.Hour), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}}
+		NotAfter: time.Now().Add(time.Hour), IPAddresses: []net.IP{net.TCPAddrFromAddrPort(netip.MustParseAddrPort(address)).IP}}
 	der, err := x509.CreateCertificate(rand.Reader, form, form, &key.PublicKey, key)
 	if err != nil {
 		t.Fatal(err)

@@ -35,6 +35,7 @@ func TestScripts(t *testing.T) {
 			env.Setenv("TESTDATA", filepath.Join(root, "testdata"))
 			env.Setenv("BELTWARDEN_DAEMON", filepath.Join(env.WorkDir, "s"))
 			env.Setenv("TMPDIR", env.WorkDir)
+			env.Setenv("LISTEN", freeAddress())
 			return nil
 		},
 		Condition: func(cond string) (bool, error) {
@@ -85,7 +86,7 @@ func until(ts *testscript.TestScript, neg bool, args []string) {
 		if time.Now().After(end) {
 			ts.Fatalf("%s never said %q; lastly it said:\n%s%s", strings.Join(args[1:], " "), args[0], ts.ReadFile("stdout"), ts.ReadFile("stderr"))
 		}
-		time.Sleep(50 * time.Millisecond) // another process is waited for
+		time.Sleep(250 * time.Millisecond) // another process is waited for, and to ask takes a third
 	}
 }
 

@@ -27,7 +27,7 @@ func TestHoldReachesAReceiver(t *testing.T) {
 	if _, err := os.Stat("/usr/share/prometheus/alertmanager/email.tmpl"); err != nil {
 		t.Skip("Debian's Alertmanager does not start without its templates: ", err)
 	}
-	daemonAt, prometheusAt, alertmanagerAt := freeAddress(t), freeAddress(t), freeAddress(t)
+	daemonAt, prometheusAt, alertmanagerAt := freeAddress(), freeAddress(), freeAddress()
 	w := newWorkshop(t, "", "hold:\n  every_parts: 1\nalerts:\n  alertmanagers:\n    - name: direct\n      url: http://"+alertmanagerAt+"\n")
 	rewrite(t, w.config, w.config, `listen: ""`, "listen: "+daemonAt)
 	s := rig.DefaultSettings()

@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -14,6 +13,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -35,15 +35,13 @@ func tool(t *testing.T, name string) string {
 	return ""
 }
 
-// freeAddress returns a loopback address that nobody listened on just now.
-func freeAddress(t *testing.T) string {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().String()
+var addresses atomic.Int32
+
+// freeAddress returns a loopback address that nobody else takes: its first part, of all that begin with 127, is
+// this process's own, so that no other test and no connection outward is given the port meanwhile.
+func freeAddress() string {
+	pid := os.Getpid() // 22 bits at most, see proc_sys_kernel(5)
+	return fmt.Sprintf("127.%d.%d.%d:%d", pid>>14&0xff, pid>>6&0xff, pid<<2&0xff|2, 17000+addresses.Add(1))
 }
 
 // rewrite copies a file with words replaced, each of which must be there.
