@@ -89,8 +89,9 @@ func (m *Machine) enterAborted(out *Output) {
 // the operator has looked at it. Either way something may lie under the head.
 func (m *Machine) interrupt(out *Output, why string) {
 	c := m.cycle
-	if c == nil || c.fromLedger {
-		return // a cycle of an earlier process is settled when the board has spoken
+	if c == nil || c.fromLedger { // a cycle of an earlier process is settled when the board has spoken
+		out.record(ledger.BeltMoved{Belt: m.belt.underWay()}) // nothing else keeps it, should the process end before the next state
+		return
 	}
 	m.cycle = nil
 	if !m.laying {

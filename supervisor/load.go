@@ -187,9 +187,8 @@ func (m *Machine) Begin(now time.Time) Output {
 		m.openLink(&out) // its readings are to show that the heaters are off
 	case m.recover:
 		m.note(&out, "recovery", m.cause.Text)
-		m.change(Abort, m.cause, &out)
+		m.change(Abort, m.cause, &out) // it keeps where the belt is, which a second restart must not reckon again
 		m.recover = false
-		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
 	default:
 		m.endHold(&out, "restart")
 		m.change(Reset, m.cause, &out)

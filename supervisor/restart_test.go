@@ -323,6 +323,38 @@ func TestTheBeltIsKeptInAHold(t *testing.T) {
 	})
 }
 
+// TestTheBeltIsKeptInAFault: the cable comes out while the belt runs outside a part, and the process ends
+// before the board is back. Of the way that the belt has run the next one knows, or calls it uncertain.
+func TestTheBeltIsKeptInAFault(t *testing.T) {
+	for doing, state := range map[string]State{"the lead-in": Starting, "the way over the drop edge": Completing} {
+		inBubble(t, func(t *testing.T) {
+			x := newRun(t, testRig(), testSettings())
+			x.hot = true
+			x.start()
+			x.until(Idle, time.Minute)
+			x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{1}, Start: true}})
+			x.until(state, 5*time.Hour)
+			before := x.rig.Figures().CommandedMM
+			for x.s.Snapshot().State == state && x.rig.Figures().CommandedMM == before {
+				time.Sleep(10 * time.Millisecond)
+			}
+			time.Sleep(200 * time.Millisecond)
+			if err := x.rig.Inject(rig.Fault{Kind: rig.Unplug, For: 10 * time.Minute, Restart: true}); err != nil {
+				t.Fatal(err)
+			}
+			x.until(Aborting, time.Minute)
+			x.stop()
+			x.start()
+			x.until(Aborted, 20*time.Minute)
+			b, ran := x.s.Snapshot().Belt, x.rig.Figures().CommandedMM
+			if ran == before || math.Abs(b.TravelMM-ran) > b.UncertainMM+0.01 {
+				t.Errorf("%s: %.2f mm in the ledger, %.2f of them in doubt; the belt has run %.2f", doing, b.TravelMM, b.UncertainMM, ran)
+			}
+			x.stop()
+		})
+	}
+}
+
 // Lines between moves take no room in a board's planner: of 40 moves with a fan word behind each
 // the newest 32 may not have been made, and not those of the newest 32 lines.
 func TestPlannedTravelCountsMoves(t *testing.T) {

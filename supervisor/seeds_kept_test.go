@@ -45,6 +45,8 @@ var keptScenes = []struct {
 		}},
 	{why: "the ledger said that the belt had run where it had not: the process was killed while it aborted, and the next one opened the port, at which the board forgot moves that it had taken",
 		board: "alone", acts: []act{{what: "abort", when: "making part"}, {what: "kill", when: "Aborting"}}, job: 18, runs: 1, more: travels},
+	{why: "the ledger knew nothing of the way that the belt had run over the drop edge: the cable came out there, and the process ended before it was back",
+		board: "alone", acts: []act{{what: "unplug", wait: 3 * time.Second, when: "running", for_: time.Minute, cold: true}, {what: "restart", when: "Aborting"}}, job: 18, runs: 1, more: travels},
 }
 
 // travels has the belt's travel judged.
