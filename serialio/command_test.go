@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -12,6 +14,45 @@ import (
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+
+// TestNothingIsSentBehindAWaitForHeat: the person may break the wait off, and moves that lie in the board's
+// buffer behind it would be made with a cold nozzle.
+func TestNothingIsSentBehindAWaitForHeat(t *testing.T) {
+	for _, window := range []int{0, 200} {
+		for _, word := range []string{"M109 S200", "m109R200", "M190 S60", "M 0109 S200", "M191.0 S40", "M116"} {
+			var handed atomic.Int32
+			within(t, func() *board {
+				b := newBoard()
+				b.execute = func(b *board, text string) {
+					if text != word {
+						return
+					}
+					for range 30 {
+						time.Sleep(2 * time.Second)
+						b.say("echo:busy: processing")
+					}
+					if n := handed.Load(); n != 3 {
+						t.Errorf("window %d, %s: %d lines were handed out before it was over, want 3", window, word, n)
+					}
+				}
+				return b
+			}, Options{WindowBytes: window, BootWait: -1}, func(x *bench) {
+				x.wait(EventSynced)
+				x.board.mu.Lock()
+				x.board.taken = nil
+				x.board.mu.Unlock()
+				lines := []string{"G28", "M104 S200", word, "G1 E-0.5", "G1 E0", "M1090", "G4 P1"}
+				if err := x.conn.Run(7, &list{lines: lines, handed: func() { handed.Add(1) }}); err != nil {
+					t.Fatal(err)
+				}
+				x.wait(EventDone)
+				if got := x.board.record(); !slices.Equal(got, lines) {
+					t.Errorf("window %d, %s: the board took %q", window, word, got)
+				}
+			})
+		}
+	}
+}
 
 // withWords returns a program with a line number word every so often.
 func withWords(n int, words ...string) []string {

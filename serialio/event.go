@@ -12,7 +12,8 @@ type Source interface {
 	// A line "M110 N<k>" sets the board's line number: the connection waits until
 	// everything before it has been accepted, sends it alone, and goes on
 	// numbering from k+1 once it is accepted. The next line of this source bears
-	// k+1: no control line comes between.
+	// k+1: no control line comes between. Behind a wait for heat, M109 say, no line is asked
+	// for until the board has taken it: it would be carried out, cold, when the wait is broken off.
 	Next(dst []byte) ([]byte, error)
 	// Accepted says that the oldest n lines handed out and not yet reported have
 	// been taken by the board, each exactly once.

@@ -57,8 +57,8 @@ func (l *loop) nextLine() bool {
 		return false
 	}
 	p := l.prog
-	if p == nil || p.ended() {
-		return false
+	if p == nil || p.ended() || l.win.acked < p.wait {
+		return false // lines in the board's buffer behind a wait for heat are carried out, cold, when it is broken off
 	}
 	if !l.hasLine {
 		line, err := p.src.Next(l.line[:0])
@@ -82,6 +82,9 @@ func (l *loop) nextLine() bool {
 		l.hasLine = false
 		p.last = l.win.end
 		_, p.numbered, _ = lineNumberWord(l.line)
+		if waitsForHeat(l.line) {
+			p.wait = p.last
+		}
 	}
 	return pushed
 }

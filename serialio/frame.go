@@ -129,6 +129,25 @@ func lineNumberWord(text []byte) (number int64, is bool, err error) {
 	return 0, true, fmt.Errorf("cannot set the line number with %.40q: write M110 N<number below %d>", text, numberLimit)
 }
 
+// waitsForHeat says whether text is a command at which a board waits for a temperature: of the nozzle, of all
+// heaters, of bed or chamber (common practice, no source).
+func waitsForHeat(text []byte) bool {
+	t := bytes.TrimLeft(text, " \t")
+	if len(t) == 0 || t[0]|0x20 != 'm' {
+		return false
+	}
+	t = bytes.TrimLeft(t[1:], " \t0")
+	n := 0
+	for n < len(t) && t[n] >= '0' && t[n] <= '9' {
+		n++
+	}
+	switch string(t[:n]) {
+	case "109", "116", "190", "191":
+		return true
+	}
+	return false
+}
+
 // numberLimit is where numbering begins again at 0. Boards commonly count in 32
 // bits with sign, and the numbers of a query must stay out of reach.
 const numberLimit = 1_000_000_000

@@ -27,7 +27,8 @@ type program struct {
 	src       Source
 	last      int64 // position after its last numbered line
 	eof       bool
-	numbered  bool // its last line set the number: the next is its own, before any control line
+	numbered  bool  // its last line set the number: the next is its own, before any control line
+	wait      int64 // position after its newest wait for heat
 	cancelled bool
 	err       error
 }
