@@ -41,15 +41,26 @@ const stillSaves = 10
 func (m *Machine) saveBelt(out *Output) {
 	b := &m.belt
 	b.save.set(m.now.Add(m.set.ProgressEvery))
-	now := b.now()
-	if m.cycle != nil && !m.cycle.made {
-		now = b.underWay()
+	if now := m.beltInCycle(); now != b.saved || m.now.Sub(b.savedAt) >= stillSaves*m.set.ProgressEvery {
+		m.keepBelt(out)
 	}
-	if now == b.saved && m.now.Sub(b.savedAt) < stillSaves*m.set.ProgressEvery {
-		return
+}
+
+// keepBelt keeps it now.
+func (m *Machine) keepBelt(out *Output) {
+	m.belt.saved, m.belt.savedAt = m.beltInCycle(), m.now
+	out.record(ledger.BeltMoved{Belt: m.belt.saved})
+}
+
+// beltInCycle returns the totals for the ledger in a part or between two: [Machine.takeUp] knows
+// of the part alone how much of it is left.
+func (m *Machine) beltInCycle() ledger.Belt {
+	if m.cycle == nil || m.cycle.made {
+		return m.belt.now()
 	}
-	b.saved, b.savedAt = now, m.now
-	out.record(ledger.BeltMoved{Belt: now})
+	now := m.belt.underWay()
+	now.UncertainMM += m.cycle.roomMM
+	return now
 }
 
 // restBelt keeps where the belt has come to rest: the process may end before anything else

@@ -51,7 +51,7 @@ func (m *Machine) correct(r Request, out *Output) error {
 	m.driftFrom(readings, from)
 	m.rules.drift.scatter = m.learnScatter(checks)
 	m.belt.base.SinceRealignMM = m.belt.base.TravelMM - from.TravelMM
-	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	out.record(ledger.BeltMoved{Belt: m.beltInCycle()})
 	m.resize(checks, slices.Equal(old.LengthsMM, c.LengthsMM))
 	m.resupply(checks, p.Taken, old.ID)
 	out.Result.CheckID, out.Result.LotID = c.ID, c.LotID

@@ -26,6 +26,7 @@ type cycle struct {
 
 	placed   bool    // its place on the belt is settled:
 	originMM float64 // the net advance at which its body begins
+	roomMM   float64 // so far the belt advances for it before its body
 
 	fromLedger bool    // begun by an earlier process
 	leftMM     float64 // its travel that may or may not have been run
@@ -85,7 +86,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	legs = append(legs, m.heatLegs(plan.Begin)...)
 	legs = append(legs, leg{
 		doing:   fmt.Sprintf("making part %d", c.ordinal),
-		begin:   func(*Output) { m.laying = true },
+		begin:   func(out *Output) { m.beginBody(plan, c, out) },
 		program: func() Program { return m.bodyProgram(plan, c) },
 		end:     func(out *Output) { m.elsewhere("the part is not as it should be", out) },
 	}, leg{
@@ -105,6 +106,15 @@ func (m *Machine) stillHot(plan *job.Plan) *wait {
 	return &wait{nozzleFromC: short(min(plan.Begin.NozzleTargetC, plan.End.NozzleTargetC)), limit: m.set.ReheatLimit}
 }
 
+// beginBody looks for a place for a part. The ledger knows what the part alone runs, and has the way to its
+// place as uncertain from before it is run until the part is made.
+func (m *Machine) beginBody(plan *job.Plan, c *cycle, out *Output) {
+	m.laying = true
+	if c.roomMM = m.roomMM(plan, c); c.roomMM > 0 {
+		m.keepBelt(out)
+	}
+}
+
 // bodyProgram brings the machine to where the first part began, and makes the part.
 // Line numbers begin anew, and the last line of the part bears the end number.
 func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
@@ -118,28 +128,35 @@ func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
 	return Program{Before: before, Plan: plan, Section: job.Body, EndNumber: c.endNumber, After: []string{"M400", "M114"}}
 }
 
-// roomLines see to it that a part does not begin where another stands: one of
-// another job begins elsewhere along the belt and reaches back further, and a
-// lead-in may have moved the belt. Then the belt is called by the coordinate at
-// which the part begins; to move it there instead would bring the last part back.
-func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
-	at, begin, axis := m.position(), plan.Begin.PositionMM[m.set.BeltAxis], m.set.BeltAxis
-	advance := m.belt.latest.AdvanceMM
-	var lines []string
+// roomMM is how far the belt advances before a part, so that it does not begin where another
+// stands: one of another job begins elsewhere along the belt and reaches back further, and a
+// lead-in may have moved the belt.
+func (m *Machine) roomMM(plan *job.Plan, c *cycle) float64 {
 	lack := 0.0
 	if b := &m.belt; b.occupied {
-		lack = max(0, b.freeFromMM+m.reachMM(plan)-advance)
+		lack = max(0, b.freeFromMM+m.reachMM(plan)-b.latest.AdvanceMM)
 	}
 	lack += m.spreadMM(c, plan, lack)
 	// A part on the joint sticks worse and comes out crooked.
 	extra, _ := m.clearOfSeamMM(plan, lack)
-	if lack += extra; lack > roomToleranceMM {
+	if lack += extra; lack <= roomToleranceMM {
+		return 0
+	}
+	return lack
+}
+
+// roomLines bring the belt to where a part begins, and call it there by the coordinate at which
+// the part begins; to move it to that instead would bring the last part back.
+func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
+	at, begin, axis := m.position(), plan.Begin.PositionMM[m.set.BeltAxis], m.set.BeltAxis
+	advance := m.belt.latest.AdvanceMM + c.roomMM
+	var lines []string
+	if c.roomMM > 0 {
 		if !m.headUp {
 			lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))
 			m.headUp = true
 		}
-		lines = append(append(inMM(at), lines...), m.advanceLines(lack, begin)...)
-		advance += lack
+		lines = append(append(inMM(at), lines...), m.advanceLines(c.roomMM, begin)...)
 	}
 	if len(lines) == 0 && math.Abs(at.PositionMM[axis]-begin) > 1e-9 {
 		lines = append(inMM(at), "G92 "+axis.String()+number(begin))

@@ -218,12 +218,18 @@ func (m *Machine) takeUp(last *ledger.Cycle) {
 	j := m.lot.Jobs[last.JobIndex]
 	c := &cycle{lot: m.lot, seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
 		made: last.State == ledger.CycleStateMade, fromLedger: true, filamentMM: j.FilamentMMPerCycle}
-	whole := j.BeltTravelMMPerCycle
-	if plan := m.lot.plans[last.JobIndex]; plan != nil && !c.made {
-		whole = plan.BeltTravelMM
-		c.leftAdvanceMM = plan.BeltAdvanceMM - (m.belt.base.AdvanceMM - last.BegunBelt.AdvanceMM)
+	whole, from := j.BeltTravelMMPerCycle, last.BegunBelt
+	if c.made {
+		from = last.MadeBelt
 	}
-	c.leftMM = max(0, whole-(m.belt.base.TravelMM-last.BegunBelt.TravelMM))
+	switch plan := m.lot.plans[last.JobIndex]; {
+	case plan != nil && c.made:
+		whole -= plan.BeltTravelMM
+	case plan != nil:
+		whole = plan.BeltTravelMM
+		c.leftAdvanceMM = plan.BeltAdvanceMM - (m.belt.base.AdvanceMM - from.AdvanceMM)
+	}
+	c.leftMM = max(0, whole-(m.belt.base.TravelMM-from.TravelMM))
 	m.cycle = c
 	if m.belt.known { // else an earlier restart has reckoned it
 		m.belt.uncertainMM += c.leftMM

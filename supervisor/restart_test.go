@@ -355,8 +355,8 @@ func TestTheBeltIsKeptInAFault(t *testing.T) {
 	}
 }
 
-// Lines between moves take no room in a board's planner: of 40 moves with a fan word behind each
-// the newest 32 may not have been made, and not those of the newest 32 lines.
+// Lines between moves take no room in a board's planner, nor need moves of filament: of 40 moves of the belt with
+// a fan word and a retraction behind each the newest 32 may not have been made, and not those of the newest 32 lines.
 func TestPlannedTravelCountsMoves(t *testing.T) {
 	track := tracker{axis: gcode.Y, forward: 1}
 	track.forget()
@@ -366,14 +366,14 @@ func TestPlannedTravelCountsMoves(t *testing.T) {
 		}
 	}
 	for n := range 40 {
-		for _, line := range []string{fmt.Sprintf("G1 Y%d F600", n+1), fmt.Sprintf("M106 S%d", n)} {
+		for _, line := range []string{fmt.Sprintf("G1 Y%d F600", n+1), fmt.Sprintf("M106 S%d", n), fmt.Sprintf("G1 E%d", -n)} {
 			if err := track.follow([]byte(line)); err != nil {
 				t.Fatal(err)
 			}
 		}
 	}
 	track.accept(60)
-	track.accept(23)
+	track.accept(63)
 	if p := track.progress(); p.TravelMM != 40 || p.PlannedMM != 32 {
 		t.Errorf("%g mm run, %g of them perhaps not, want 40 and 32", p.TravelMM, p.PlannedMM)
 	}

@@ -47,6 +47,11 @@ var keptScenes = []struct {
 		board: "alone", acts: []act{{what: "abort", when: "making part"}, {what: "kill", when: "Aborting"}}, job: 18, runs: 1, more: travels},
 	{why: "the ledger knew nothing of the way that the belt had run over the drop edge: the cable came out there, and the process ended before it was back",
 		board: "alone", acts: []act{{what: "unplug", wait: 3 * time.Second, when: "running", for_: time.Minute, cold: true}, {what: "restart", when: "Aborting"}}, job: 18, runs: 1, more: travels},
+	{why: "the ledger said too little of the belt's way to be in doubt: the process was killed while it moved off the first part of a further job, before which its lead-in had run",
+		board: "alone", acts: []act{{what: "room", when: "making part 2"}, {what: "kill", when: "advancing", wait: 500 * time.Millisecond}}, job: 18, runs: 1, more: func(s *scene) {
+			travels(s)
+			s.jobs, s.good = s.jobs[:2], []int{1, 1}
+		}},
 }
 
 // travels has the belt's travel judged.

@@ -15,7 +15,7 @@ import (
 // totals are what lines have asked the machine to do, in commanded millimetres.
 type totals struct {
 	travelMM, advanceMM, filamentMM float64
-	moves                           int64 // lines that move something
+	moves                           int64 // lines that move head or belt
 }
 
 // tracker follows every line handed to the board: the modal state and position
@@ -44,7 +44,8 @@ type tracker struct {
 }
 
 // plannerMoves is the most moves that boards keep accepted and not yet made. They
-// are lost with a restart or a halt. Other lines between them take no room.
+// are lost with a restart or a halt. Other lines between them take no room, nor does filament that a
+// board does not push because it is cold.
 const plannerMoves = 32
 
 // follow takes in a line that is handed out now.
@@ -63,7 +64,7 @@ func (t *tracker) follow(line []byte) error {
 	t.handed.travelMM += e.Travel(t.axis)
 	t.handed.advanceMM += t.forward * e.Delta(t.axis)
 	t.handed.filamentMM += e.ExtrudedMM
-	if e.PathMM > 0 {
+	if e.Travel(gcode.X)+e.Travel(gcode.Y)+e.Travel(gcode.Z) > 0 {
 		t.handed.moves++
 	}
 	if t.head > 256 && t.head*2 > len(t.marks) {

@@ -68,7 +68,7 @@ func (m *Machine) trialBroken(why string, out *Output) {
 	m.trials.wanted = false
 	m.belt.save.clear()
 	m.endOfTrial(t, "broken off: "+why, nil, out)
-	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	out.record(ledger.BeltMoved{Belt: m.belt.underWay()})
 }
 
 func (m *Machine) endOfTrial(t *ledger.Trial, how string, afterMM *float64, out *Output) {

@@ -62,7 +62,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 		m.rules.accepted = false
 		m.rules.drift.realigned(at, m.forecast())
 	}
-	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	out.record(ledger.BeltMoved{Belt: m.beltInCycle()})
 	if m.hold != nil {
 		m.hold.checked = true
 	}

@@ -100,18 +100,20 @@ func cyclesWhere(ctx context.Context, q querier, where string, args ...any) (cyc
 	err = each(ctx, q, `SELECT c.cycle, c.lot, c.job_index, c.ordinal, c.end_number, c.state, coalesce(c.filament_mm, 0),
 		coalesce(c.machine_ns, 0), coalesce(c.evidence, ''), coalesce(c.reason, ''), coalesce(c.good, 0),
 		coalesce(c.visit, 0), coalesce(c.note, ''), b.travel_mm, b.advance_mm, b.since_realign_mm, b.since_check_mm,
-		b.uncertain_mm, b.known, `+stampColumns("e1")+", "+stampColumns("e2")+", "+stampColumns("e3")+", "+
+		b.uncertain_mm, b.known, coalesce(m.travel_mm, 0), coalesce(m.advance_mm, 0), coalesce(m.since_realign_mm, 0),
+		coalesce(m.since_check_mm, 0), coalesce(m.uncertain_mm, 0), coalesce(m.known, 0), `+stampColumns("e1")+", "+stampColumns("e2")+", "+stampColumns("e3")+", "+
 		stampColumns("e4")+", "+stampColumns("e5")+` FROM cycle c JOIN belt b ON b.seq = c.begun_seq
-		JOIN entry e1 ON e1.seq = c.begun_seq LEFT JOIN entry e2 ON e2.seq = c.made_seq
+		LEFT JOIN belt m ON m.seq = c.made_seq JOIN entry e1 ON e1.seq = c.begun_seq LEFT JOIN entry e2 ON e2.seq = c.made_seq
 		LEFT JOIN entry e3 ON e3.seq = c.discharged_seq LEFT JOIN entry e4 ON e4.seq = c.interrupted_seq
 		LEFT JOIN entry e5 ON e5.seq = c.decided_seq WHERE `+where+" ORDER BY c.cycle", args, func(rows *sql.Rows) error {
 		var c Cycle
 		var machineNS int64
 		var at [5]stampRow
-		b := &c.BegunBelt
+		b, m := &c.BegunBelt, &c.MadeBelt
 		into := []any{&c.Seq, &c.LotID, &c.JobIndex, &c.Ordinal, &c.EndNumber, &c.State, &c.FilamentMM, &machineNS,
 			&c.Evidence, &c.Reason, &c.Good, &c.CheckID, &c.Note, &b.TravelMM, &b.AdvanceMM, &b.SinceRealignMM,
-			&b.SinceCheckMM, &b.UncertainMM, &b.Known}
+			&b.SinceCheckMM, &b.UncertainMM, &b.Known, &m.TravelMM, &m.AdvanceMM, &m.SinceRealignMM, &m.SinceCheckMM,
+			&m.UncertainMM, &m.Known}
 		for i := range at {
 			into = append(into, at[i].into()...)
 		}

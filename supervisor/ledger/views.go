@@ -35,6 +35,7 @@ type Cycle struct {
 	Interrupted Stamp
 	Decided     Stamp
 	BegunBelt   Belt // the belt when the cycle began
+	MadeBelt    Belt // the belt when the part was made
 }
 
 // Counts are the parts of one lot. Made + InterruptedScrap = Good + Scrap + Unverified always holds.
