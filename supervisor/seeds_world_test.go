@@ -121,6 +121,7 @@ func (w *world) play() {
 		}
 		w.rest = w.await()
 	}
+	w.rest = w.await() // a fault may have struck the machine while it rested
 	w.judgeRest()
 	w.stop()
 	w.judge()
