@@ -83,7 +83,7 @@ func TestEveryRecordIsReadAsWritten(t *testing.T) {
 	cycles := must(l.Cycles(ctx, 3))(t)
 	same(t, "cycles", cycles, []Cycle{{Seq: 7, LotID: 3, JobIndex: 1, Ordinal: 1, EndNumber: 36657,
 		State: CycleStateDischarged, FilamentMM: 734.637, MachineTime: 93*time.Minute + 1, Evidence: EvidenceLineNumber,
-		BegunBelt: belt}, {Seq: 9, LotID: 3, Ordinal: 2, State: CycleStateDecided, Reason: "link lost", Good: true,
+		BegunBelt: belt, MadeBelt: Belt{TravelMM: 11}}, {Seq: 9, LotID: 3, Ordinal: 2, State: CycleStateDecided, Reason: "link lost", Good: true,
 		CheckID: 2, Note: "whole", BegunBelt: belt}})
 	if c := cycles[0]; c.Begun.Seq != 3 || c.Made.Seq != 4 || c.Discharged.Seq != 5 || c.Interrupted.Seq != 0 {
 		t.Errorf("steps of cycle 7 stand at %d, %d, %d, %d", c.Begun.Seq, c.Made.Seq, c.Discharged.Seq, c.Interrupted.Seq)
