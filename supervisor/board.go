@@ -127,6 +127,9 @@ func (m *Machine) temperatures(t serialio.Temps, out *Output) {
 	m.warmed(t, out)
 	m.foundHot(t, out)
 	m.watchHeat(t, out)
+	if c := m.cycle; c != nil && m.laying && !c.made {
+		c.lostC = max(c.lostC, m.guard.Lost(heat.Nozzle))
+	}
 	m.waited(out)
 }
 

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -19,8 +20,9 @@ type cycle struct {
 	endNumber int64
 	begun     time.Time
 	made      bool
-	first     bool // of its run
-	warm      bool // it began with nozzle and bed hot: nothing of its time was heating
+	lostC     float64 // the most by which its nozzle was below its target, where that was a loss of heat
+	first     bool    // of its run
+	warm      bool    // it began with nozzle and bed hot: nothing of its time was heating
 
 	startTravelMM float64 // running total when it began
 
@@ -92,11 +94,24 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	}, leg{
 		doing: fmt.Sprintf("making part %d", c.ordinal),
 		wait:  m.stillHot(plan),
-		end:   func(out *Output) { m.cycleMade(c, out) },
+		end:   func(out *Output) { m.hotEnough(c, out) },
 	})
 	legs = append(legs, m.dischargeLegs(plan)...)
 	legs = append(legs, leg{end: func(out *Output) { m.cycleDischarged(c, out) }})
 	m.setLegs(legs, out)
+}
+
+// hotEnough counts a part, unless its nozzle had lost its heat for a while: the mains may have been gone
+// meanwhile, and nothing was laid.
+func (m *Machine) hotEnough(c *cycle, out *Output) {
+	if c.lostC == 0 {
+		m.cycleMade(c, out)
+		return
+	}
+	m.unheated()
+	m.belt.known = false
+	m.fault(Cause{CauseHeat, fmt.Sprintf("the nozzle was %.0f °C below its target for a while in part %d, which may lack what was laid then: heater, sensor or wire is loose",
+		c.lostC, c.ordinal) + heat.OrNoMains}, out)
 }
 
 // stillHot is what a nozzle must show before a part counts as made: as hot as when the part was begun, or as

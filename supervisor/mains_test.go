@@ -154,6 +154,29 @@ func TestTheEndOfAPartWithoutMains(t *testing.T) {
 	}
 }
 
+// TestMainsThatComeBack: mains that are gone for less time than the heat watch takes, in the middle of a part, leave a
+// part that is not whole.
+func TestMainsThatComeBack(t *testing.T) {
+	for _, d := range []time.Duration{20 * time.Second, 40 * time.Second} {
+		inBubble(t, func(t *testing.T) {
+			x := lieRun(t, func(rs *rig.Settings, _ *Settings) { rs.Machine.MinExtrudeC = 0 })
+			x.begins()
+			x.untilDoing("making part 2")
+			time.Sleep(time.Minute)
+			if err := x.rig.Inject(rig.Fault{Kind: rig.NoMains, For: d}); err != nil {
+				t.Fatal(err)
+			}
+			s := x.until(Aborted, time.Hour)
+			if s.Lot.Made != 1 || s.Lot.Interrupted != 1 || s.Belt.Clear || !strings.Contains(s.Cause.Text, "below its target for a while in part 2") {
+				t.Errorf("%v: %d made, %d interrupted, %d whole ones there; belt clear %t: %s", d, s.Lot.Made, s.Lot.Interrupted, x.whole(), s.Belt.Clear, s.Cause.Text)
+			}
+			x.hot = true
+			x.rig.Reset()
+			time.Sleep(time.Minute)
+		})
+	}
+}
+
 // TestSwappedSensors: each sensor sits at the other heater. Somebody is called with what to look at, and the body that
 // the board cannot see does not get as hot as it could.
 func TestSwappedSensors(t *testing.T) {

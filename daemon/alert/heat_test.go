@@ -35,7 +35,7 @@ import (
 // once; of the others the machine learns when readings show it.
 var heatFaults = []rig.FaultKind{rig.StuckSensor, rig.BrokenSensor, rig.ShortSensor, rig.DriftSensor, rig.LooseSensor,
 	rig.MissingSensor, rig.NanSensor, rig.FloorSensor, rig.TopSensor, rig.OldReadings, rig.IgnoreOff,
-	rig.FullHeat, rig.NoHeat, rig.WeakHeat, rig.Unplug, rig.Reset, rig.HeaterFault}
+	rig.FullHeat, rig.NoHeat, rig.WeakHeat, rig.SwappedSensors, rig.NoMains, rig.NoReports, rig.FrozenAnswers, rig.Unplug, rig.Reset, rig.HeaterFault}
 
 // known says whether the machine learns of a fault when it happens.
 func known(k rig.FaultKind) bool { return k == rig.Unplug || k == rig.Reset || k == rig.HeaterFault }
@@ -48,6 +48,7 @@ type heatRun struct {
 	fault    rig.Fault
 	second   *rig.Fault    // that comes with it; nil: none
 	between  time.Duration // the two
+	early    bool          // it is there before the lot begins
 	rig      *rig.Rig
 	ledger   *ledger.Ledger
 	p        *process
@@ -320,7 +321,8 @@ func (x *heatRun) drives() {
 			return
 		}
 	}
-	if known(x.fault.Kind) || x.fault.Kind == rig.FullHeat || x.fault.Bed && bedC > 0 || !x.fault.Bed && nozzleC > 0 {
+	either := x.fault.Kind >= rig.SwappedSensors && bedC > 0
+	if known(x.fault.Kind) || x.fault.Kind == rig.FullHeat || either || x.fault.Bed && bedC > 0 || !x.fault.Bed && nozzleC > 0 {
 		x.mu.Lock()
 		x.asked = time.Now()
 		x.mu.Unlock()
@@ -350,24 +352,22 @@ func (x *heatRun) play() {
 	}
 	defer func() { x.end(false) }()
 	x.watch(20 * time.Second)
+	if x.early && !x.strike() {
+		return
+	}
 	if _, err := x.p.sup.Do(context.Background(), supervisor.Request{By: "seed", Lot: &supervisor.LotRequest{
 		Order: ledger.OrderBlocks, Good: []int{3}, Plans: []*job.Plan{x.plan}, Start: true}}); err != nil {
 		x.wrong("lot refused: %v", err)
 		return
 	}
 	x.watch(time.Duration(20+x.rng.IntN(600)) * time.Second)
-	if s := x.p.sup.Snapshot(); s.State == supervisor.Aborted {
+	if s := x.p.sup.Snapshot(); s.State == supervisor.Aborted && !x.early {
 		x.wrong("the machine has aborted before any fault: %s", s.Cause.Text)
 		return
 	}
-	x.mu.Lock()
-	x.struck = time.Now()
-	x.mu.Unlock()
-	if err := x.rig.Inject(x.fault); err != nil {
-		x.wrong("%v", err)
+	if !x.early && !x.strike() {
 		return
 	}
-	x.drives()
 	left := watchFor
 	if x.second != nil {
 		x.watch(x.between)
@@ -398,12 +398,43 @@ func (x *heatRun) play() {
 		left -= d
 	}
 	x.watch(left)
+	x.counted()
+}
+
+// strike makes the fault happen.
+func (x *heatRun) strike() bool {
+	x.mu.Lock()
+	x.struck = time.Now()
+	x.mu.Unlock()
+	if err := x.rig.Inject(x.fault); err != nil {
+		x.wrong("%v", err)
+		return false
+	}
+	x.drives()
+	return true
+}
+
+// partMM is the filament of a whole part.
+const partMM = 60
+
+// counted holds the count of parts made against what was laid.
+func (x *heatRun) counted() {
+	whole := 0
+	for _, p := range x.rig.Parts() {
+		if p.FilamentMM > partMM-1.5 { // 1 mm is drawn back, and each line lays 2
+			whole++
+		}
+	}
+	if s := x.p.sup.Snapshot(); s.Lot != nil && s.Lot.Made > whole {
+		x.wrong("%d parts are counted as made, and %d were laid", s.Lot.Made, whole)
+	}
 }
 
 func drawHeat(seed uint64, plan *job.Plan) *heatRun {
 	rng := rand.New(rand.NewPCG(seed, 0x68656174))
 	x := &heatRun{seed: seed, rng: rng, plan: plan}
 	x.fault = drawFault(rng)
+	x.early = (x.fault.Kind == rig.SwappedSensors || x.fault.Kind == rig.NoMains && x.fault.For == 0) && rng.IntN(2) == 0
 	if rng.IntN(3) == 0 {
 		second := drawFault(rng)
 		for second.Bed == x.fault.Bed && (second.Kind == rig.WeakHeat && x.fault.Kind == rig.FullHeat || second.Kind == rig.FullHeat && x.fault.Kind == rig.WeakHeat) {
@@ -418,7 +449,11 @@ func drawFault(rng *rand.Rand) (f rig.Fault) {
 	f.Kind = heatFaults[rng.IntN(len(heatFaults))]
 	bed := rng.IntN(2) == 0
 	switch {
-	case !known(f.Kind):
+	case f.Kind == rig.NoMains: // a shorter loss leaves too little to be seen: README tells of it
+		if bed {
+			f.For = time.Duration(20+rng.IntN(300)) * time.Second
+		}
+	case f.Kind >= rig.NoHeat && f.Kind <= rig.OldReadings:
 		f.Bed = bed
 	case f.Kind == rig.Unplug:
 		f.Restart = bed

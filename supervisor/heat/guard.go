@@ -208,6 +208,16 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 // Gained is by how much the reading of a heater that is off has risen since it was.
 func (g *Guard) Gained(i HeaterIndex) float64 { return g.of(i).watch.Gained() }
 
+// Lost returns by how much a heater that had reached its target is below it, where that is as much as a
+// loss of heat; else 0.
+func (g *Guard) Lost(i HeaterIndex) float64 {
+	w := g.of(i).watch
+	if by := w.last.TargetC - w.last.C; w.phase == holding && !w.anew && by > w.lim.FallC {
+		return by
+	}
+	return 0
+}
+
 // Stays reports whether a heater is driven and has not got warmer for so long that it would have.
 func (g *Guard) Stays(i HeaterIndex) bool {
 	w := g.of(i).watch

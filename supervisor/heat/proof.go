@@ -109,8 +109,12 @@ func (p *Proof) Shown() bool {
 	return p.seen && p.doubt == "" && p.targetC == 0 && (p.fell() || p.isCold())
 }
 
-// settleC is what a reading must have lost beyond its swing for a heater to be left alone.
-const settleC = 2
+// settleC is what a reading must have lost beyond its swing for a heater to be left alone, and calmFor how
+// long one must be cold without rising.
+const (
+	settleC = 2
+	calmFor = 10 * time.Second
+)
 
 // falling, calmed and hot judge a proof that is not whole: see [Guard.Falling], [Guard.Calm]
 // and [Guard.Hot].
@@ -119,7 +123,7 @@ func (p *Proof) falling() bool {
 }
 
 func (p *Proof) calmed() bool {
-	return p.seen && p.targetC == 0 && (p.doubt == "" || p.quick) && (p.lastC <= proofCoolC || p.lastC <= p.mostC-p.fellC+proofFallC-settleC)
+	return p.seen && p.targetC == 0 && (p.doubt == "" || p.quick) && (p.cold != never && p.last-p.cold >= calmFor || p.lastC <= p.mostC-p.fellC+proofFallC-settleC)
 }
 
 func (p *Proof) hot() bool { return p.targetC > 0 || p.seen && p.lastC > proofCoolC && !p.quick }
