@@ -13,11 +13,11 @@ import (
 	"beltwarden/supervisor"
 )
 
-// Bounds that a machine at work may not leave, however browsers behave. A commit of
-// the ledger on a slow card is far below them.
+// What a machine at work takes however browsers behave. Whoever waits for a browser that does not read waits until it is
+// given up, ten seconds (writeWithin of daemon/board); nothing else takes nearly as long, on a slow and busy computer too.
 const (
-	longestAnswer   = 2 * time.Second
-	oldestPicture   = 2 * time.Second
+	longestAnswer   = 9 * time.Second
+	oldestPicture   = 9 * time.Second
 	unreadPages     = 20
 	vanishedReaders = 20
 )
