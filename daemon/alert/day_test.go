@@ -81,7 +81,8 @@ func queue(t *testing.T, l *ledger.Ledger, id, kind, state string) {
 }
 
 // TestADayWithoutNetwork: nothing is lost, a sign stays on the board, and whoever comes
-// back finds few messages and not a hundred. The daemon starts anew in the middle of it.
+// back finds few messages and not a hundred. The daemon starts anew in the middle of it. It is a working day: each hour of
+// it is 1800 looks into the ledger.
 func TestADayWithoutNetwork(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		path := filepath.Join(t.TempDir(), "l.db")
@@ -103,7 +104,7 @@ func TestADayWithoutNetwork(t *testing.T) {
 		}
 		for n := range 48 {
 			raise(n)
-			time.Sleep(15 * time.Minute)
+			time.Sleep(5 * time.Minute)
 		}
 		list, err := s.Channels(t.Context())
 		if mark := Mark(list); err != nil || list[0].Pending != 48 || !strings.Contains(mark, "phone has not got 48 of the alerts: cannot reach the service") {
@@ -117,7 +118,7 @@ func TestADayWithoutNetwork(t *testing.T) {
 		s, stop = calls(t, l, policy, Receiver{p, 1})
 		for n := 48; n < 96; n++ {
 			raise(n)
-			time.Sleep(15 * time.Minute)
+			time.Sleep(5 * time.Minute)
 		}
 		p.turn(false)
 		back := time.Now()
