@@ -240,10 +240,24 @@ func (m *Machine) leadInLegs(k int) []leg {
 			m.headUp, m.laying = false, true
 		},
 		program: func() Program {
-			return Program{Before: m.openingLines(), Plan: plan, Section: job.LeadIn, After: []string{"M400"}}
+			return Program{Before: m.openingLines(), Plan: plan, Section: job.LeadIn, After: []string{"M400", "M114"}}
 		},
-		end: func(*Output) { m.lot.led[k] = true },
+		end: func(out *Output) { m.ledIn(k, out) },
 	})
+}
+
+// ledIn goes on to the part if the machine stands where its lead-in leads to. Of an axis that was only homed the
+// board may tell another coordinate than 0: end stops stand where the machine's maker says.
+func (m *Machine) ledIn(k int, out *Output) {
+	at := m.position()
+	for a := gcode.X; a <= gcode.Z; a++ {
+		if at.Homed[a] && at.PositionMM[a] == 0 {
+			m.work.place.at[a] = 0
+		}
+	}
+	if !m.elsewhere("the part would begin at the wrong place", out) {
+		m.lot.led[k] = true
+	}
 }
 
 // heatLegs bring nozzle and bed to what the part begins with. Nothing is sent

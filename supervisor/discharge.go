@@ -64,14 +64,19 @@ func pieces(mm, pieceMM float64) int { return int(math.Ceil(math.Abs(mm)/pieceMM
 // that looks for words to stop at once does so before any checksum, and one bit makes such a word
 // of the wait for motion. Elsewhere has the meaning given; done follows the last piece.
 func (m *Machine) advanceLegs(doing string, mm float64, endMM func(at gcode.State) float64, meaning string, done func()) []leg {
-	n := max(1, pieces(mm, m.set.TravelLimitMM))
+	return m.advanceLegsAt(m.set.AdvanceFeed, m.set.TravelLimitMM, doing, mm, endMM, meaning, done)
+}
+
+// advanceLegsAt is advanceLegs with a feed, mm/min, and a longest piece of its own.
+func (m *Machine) advanceLegsAt(feed, pieceMM float64, doing string, mm float64, endMM func(at gcode.State) float64, meaning string, done func()) []leg {
+	n := max(1, pieces(mm, pieceMM))
 	var legs []leg
 	for k := range n {
 		legs = append(legs, leg{
 			doing: doing,
 			program: func() Program {
 				at := m.position()
-				lines := append(inMM(at), m.advanceLines(mm/float64(n), endMM(at))...)
+				lines := append(inMM(at), m.advanceAt(mm/float64(n), endMM(at), feed, pieceMM)...)
 				return Program{Before: append(lines, "M400", "M114")}
 			},
 			end: func(out *Output) {

@@ -177,3 +177,84 @@ func TestShortAdvanceShows(t *testing.T) {
 		}
 	}
 }
+
+// TestMovesAheadOfTheBeltShow: the board drops the moves of a lead-in, or the lift of the head before parts are run over
+// the drop edge. No part begins, and the belt does not run; an end stop that stands elsewhere than at 0 is no reason.
+func TestMovesAheadOfTheBeltShow(t *testing.T) {
+	for _, c := range []struct {
+		told         string
+		lift         bool
+		state, after State
+	}{
+		{"X:-5.00 Y:9.60 Z:0.20 E:0.00", false, Starting, Starting},
+		{"X:-5.00 Y:0.00 Z:0.20 E:0.00", false, Starting, Aborting},
+		{"X:-5.00 Y:9.60 Z:0.00 E:0.00", false, Starting, Aborting},
+		{"X:0.00 Y:9.60 Z:0.20 E:0.00", true, Stopping, Stopping},
+		{"X:0.00 Y:9.60 Z:0.00 E:0.00", true, Stopping, Aborting},
+	} {
+		l, err := ledger.Open("ahead", ledger.Options{Memory: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer l.Close()
+		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+		m, err := NewMachine(context.Background(), testSettings(), l, nil, "ahead", now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		m.Begin(now)
+		m.Step(now, LinkSynced{LastNumber: 0})
+		m.state = c.state
+		m.lot = &lot{Lot: ledger.Lot{Jobs: []ledger.LotJob{{Name: "clip"}}}, plans: []*job.Plan{{}}, led: map[int]bool{}}
+		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{0, 9.6, 0.2, 0}, [4]bool{true, true, true, true}
+		m.belt.latest.State.Homed = [3]bool{true, false, true}
+		legs := m.leadInLegs(0)
+		if c.lift {
+			legs = m.stopLegs(stopWish{clearBelt: true})[:1]
+		}
+		last := legs[len(legs)-1]
+		if p := last.program(); !p.settles() {
+			t.Fatalf("%s: the board is not asked where it stands: %q, %q", c.state, p.Before, p.After)
+		}
+		m.stands(serialio.ParseReply([]byte(c.told)))
+		last.end(&Output{})
+		if went := m.lot.led[0] || m.headUp; m.State() != c.after || went != (c.after != Aborting) {
+			t.Errorf("%s, told %q: %s, it goes on: %t; want %s", c.state, c.told, m.State(), went, c.after)
+		}
+	}
+}
+
+// TestAPieceOfATrialThatIsDroppedShows: the board is asked where it stands behind each piece of a trial's run.
+func TestAPieceOfATrialThatIsDroppedShows(t *testing.T) {
+	l, err := ledger.Open("trial piece", ledger.Options{Memory: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	m, err := NewMachine(context.Background(), testSettings(), l, nil, "trial piece", now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Begin(now)
+	m.Step(now, LinkSynced{LastNumber: 0})
+	m.trials.wanted, m.trials.list, m.trialFeed = true, []ledger.Trial{{TrialBegun: ledger.TrialBegun{ID: 1, RunMM: 500}}}, 1200
+	asked := 0
+	for _, leg := range m.trialLegs() {
+		if leg.program == nil {
+			continue
+		}
+		if p := leg.program(); p.settles() {
+			asked++
+			m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{0, 40, 20, 0}, [4]bool{true, true, true, true}
+			m.stands(serialio.ParseReply([]byte("X:0.00 Y:-60.00 Z:20.00 E:0.00")))
+			if leg.end(&Output{}); m.State() != Aborting {
+				t.Fatalf("piece %d was dropped: %s, want Aborting", asked, m.State())
+			}
+			m.state = Resetting
+		}
+	}
+	if asked != 5 {
+		t.Errorf("asked %d times in a run of 500 mm in pieces of 100, want 5", asked)
+	}
+}

@@ -202,9 +202,13 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 			case !m.headUp:
 				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))...)
 			}
-			return Program{Before: append(lines, "M104 S0", "M400")}
+			return Program{Before: append(lines, "M104 S0", "M400", "M114")}
 		},
-		end: func(*Output) { m.headUp = true },
+		end: func(out *Output) {
+			if !wish.clearBelt || !m.elsewhere("the head may be low, and the belt was not run", out) {
+				m.headUp = true
+			}
+		},
 	}}
 	if wish.clearBelt {
 		legs = append(legs, m.clearBeltLegs()...)

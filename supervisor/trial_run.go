@@ -4,8 +4,8 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"strings"
 
+	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -16,26 +16,19 @@ func (m *Machine) trialLegs() []leg {
 	if !m.trials.wanted || t == nil {
 		return nil
 	}
-	return []leg{{end: func(out *Output) {
+	legs := []leg{{end: func(out *Output) {
 		if m.rules.strange != "" {
 			m.trialBroken(m.rules.strange, out)
 			m.work.legs = nil
 		}
 	}}, {
-		doing: trialDoing,
-		begin: func(*Output) { m.belt.save.set(m.now.Add(m.set.ProgressEvery)) },
-		program: func() Program {
-			at := m.position()
-			lines := []string{countAnew}
-			for _, l := range append(inMM(at), m.advanceAt(t.RunMM, at.PositionMM[m.set.BeltAxis], m.trialFeed, min(m.set.TravelLimitMM, trialPieceMM))...) {
-				if lines = append(lines, l); strings.HasPrefix(l, "G1 ") {
-					lines = append(lines, "M400")
-				}
-			}
-			return Program{Before: append(lines, "M114")}
-		},
-		end: func(out *Output) { m.trialRan(out) },
+		doing:   trialDoing,
+		begin:   func(*Output) { m.belt.save.set(m.now.Add(m.set.ProgressEvery)) },
+		program: func() Program { return Program{Before: []string{countAnew}} },
 	}}
+	legs = append(legs, m.advanceLegsAt(m.trialFeed, min(m.set.TravelLimitMM, trialPieceMM), trialDoing, t.RunMM,
+		func(at gcode.State) float64 { return at.PositionMM[m.set.BeltAxis] }, "the belt has not run all its way", func() {})...)
+	return append(legs, leg{end: m.trialRan})
 }
 
 // trialDoing is shown while the belt runs.
