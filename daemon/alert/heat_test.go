@@ -49,6 +49,7 @@ type heatRun struct {
 	second   *rig.Fault    // that comes with it; nil: none
 	between  time.Duration // the two
 	early    bool          // it is there before the lot begins
+	pushes   bool          // the board pushes cold filament
 	rig      *rig.Rig
 	ledger   *ledger.Ledger
 	p        *process
@@ -337,6 +338,9 @@ func (x *heatRun) play() {
 	var err error
 	rs := rig.DefaultSettings()
 	rs.Belt.Axis, rs.Seed, rs.ReadTimeout = 'Y', x.seed, time.Minute
+	if x.pushes {
+		rs.Machine.MinExtrudeC = 0
+	}
 	if x.rig, err = rig.New(rs); err != nil {
 		x.wrong("%v", err)
 		return
@@ -442,6 +446,7 @@ func drawHeat(seed uint64, plan *job.Plan) *heatRun {
 		}
 		x.second, x.between = &second, time.Duration(rng.IntN(180))*time.Second
 	}
+	x.pushes = rng.IntN(4) == 0
 	return x
 }
 
