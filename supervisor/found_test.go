@@ -2,6 +2,7 @@ package supervisor
 
 import (
 	"errors"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -77,5 +78,36 @@ func TestAHeaterSwitchedOnWhileTheCableIsOut(t *testing.T) {
 		if s, told := x.s.Snapshot(), x.alerts(); target != 0 || !s.Line.Connected || !strings.Contains(told, "found with a heater on and no lot at work: nozzle at ") {
 			t.Errorf("%s, connected %t, target %.0f °C, told:\n%s", s.State, s.Line.Connected, target, told)
 		}
+	})
+}
+
+// TestARestartShowsNoHeaterOff: a board that has restarted, as many do when their port is opened, has been told nothing
+// of a transistor that has failed.
+func TestARestartShowsNoHeaterOff(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := making(t, testRig(), testSettings())
+		x.hot = true
+		for _, f := range []rig.Fault{{Kind: rig.FullHeat}, {Kind: rig.Unplug, For: 5 * time.Second, Restart: true}} {
+			if err := x.rig.Inject(f); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for range 120 {
+			time.Sleep(5 * time.Second)
+			s := x.s.Snapshot()
+			if s.Recovery == nil {
+				continue
+			}
+			for _, sure := range s.Recovery.Certain {
+				if strings.Contains(sure, "heater") {
+					t.Fatalf("certain: %q", sure)
+				}
+			}
+		}
+		if s := x.s.Snapshot(); s.Recovery == nil || !slices.ContainsFunc(s.Recovery.Certain, func(c string) bool { return strings.Contains(c, "the board has restarted") }) {
+			t.Errorf("%+v: this shows nothing", s.Recovery)
+		}
+		x.rig.Reset()
+		time.Sleep(time.Minute)
 	})
 }

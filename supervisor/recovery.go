@@ -120,7 +120,7 @@ func (m *Machine) beltsWord(sure, doubt func(string, ...any)) {
 	case b.known:
 		sure("nothing lies under the head, and the belt's position is known")
 	case b.uncertainMM > 0:
-		doubt("something may lie under the head, and up to %.1f mm of belt may have run that are not counted", b.uncertainMM)
+		doubt("something may lie under the head, and up to %.1f mm of belt travel are in doubt: run and not counted, or counted and not run", b.uncertainMM)
 	default:
 		doubt("something may lie under the head")
 	}

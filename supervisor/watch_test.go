@@ -1,13 +1,16 @@
 package supervisor
 
 import (
+	"context"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
+	"beltwarden/serialio"
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
 )
 
 // pausingJob waits in its lead-in for somebody to press a button.
@@ -125,4 +128,36 @@ func TestForecastCountsThePartInProgressOnce(t *testing.T) {
 		}
 		x.stop()
 	})
+}
+
+// TestAStuckProgramIsFoundInTime: the time runs from the last line that the board took, and from nothing later.
+func TestAStuckProgramIsFoundInTime(t *testing.T) {
+	l, err := ledger.Open("stuck", ledger.Options{Memory: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	m, err := NewMachine(context.Background(), testSettings(), l, nil, "stuck", now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	m.Begin(now)
+	m.Step(now, LinkSynced{LastNumber: 0})
+	m.state = Execute
+	m.setLegs([]leg{{doing: "making", program: func() Program { return Program{Before: []string{"G4 S1", "M0"}} }}}, &Output{})
+	now = now.Add(30 * time.Minute)
+	m.Step(now, Progressed{Progress{Lines: 1, State: m.position()}})
+	for end := now.Add(m.set.StuckAfter); m.State() == Execute; {
+		now = now.Add(time.Second)
+		if now.After(end) {
+			t.Fatal("not found in time")
+		}
+		m.Step(now, Reported{serialio.ParseReply([]byte("T:20.0 /0.0 B:20.0 /0.0"))}) // which is no line taken
+		m.Step(now, Progressed{Progress{Lines: 1, State: m.position()}})
+		m.Step(now, Tick{})
+		if now.Before(end) && m.State() != Execute {
+			t.Fatalf("%s before its end: %s", end.Sub(now), m.cause.Text)
+		}
+	}
 }
