@@ -169,7 +169,16 @@ func (c *Client) call(ctx context.Context, method, path string, body, to any) er
 	}
 	// Nothing is sent before there is a connection, with the name that was called.
 	var reached atomic.Bool
-	request = request.WithContext(httptrace.WithClientTrace(request.Context(), &httptrace.ClientTrace{GotConn: func(httptrace.GotConnInfo) { reached.Store(true) }}))
+	request = request.WithContext(httptrace.WithClientTrace(request.Context(), &httptrace.ClientTrace{
+		// A request travels again where a connection that was kept turns out to be closed. Of one that only reads
+		// the last attempt counts; one that acts may have been carried out at the first.
+		GetConn: func(string) {
+			if method == http.MethodGet {
+				reached.Store(false)
+			}
+		},
+		GotConn: func(httptrace.GotConnInfo) { reached.Store(true) },
+	}))
 	answer, err := c.http.Do(request)
 	if err != nil {
 		if cause := context.Cause(ctx); cause != nil {

@@ -3,6 +3,7 @@ package client
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"log"
 	"net"
@@ -107,6 +108,52 @@ func TestNothingIsSentUnseen(t *testing.T) {
 		if !errors.As(err, &u) || !strings.Contains(err.Error(), want) {
 			t.Errorf("%v, want %q", err, want)
 		}
+	}
+}
+
+// A daemon that ends while a connection to it is kept is away for whoever reads; what acts may have been carried out.
+func TestEndOfAKeptConnection(t *testing.T) {
+	for name, c := range map[string]struct {
+		ask  func(*Client) error
+		lost bool
+	}{
+		"reads": {func(c *Client) error { _, err := c.Status(t.Context()); return err }, false},
+		"acts": {func(c *Client) error {
+			_, err := c.Command(t.Context(), CommandRequest{Command: supervisor.Start})
+			return err
+		}, true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			l, err := net.Listen("unix", filepath.Join(t.TempDir(), "s"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			asked := 0
+			s := &http.Server{Handler: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+				if asked++; asked == 1 {
+					fmt.Fprint(w, "{}")
+					return
+				}
+				_ = l.Close() // and the path is gone
+				if conn, _, err := http.NewResponseController(w).Hijack(); err == nil {
+					_ = conn.Close()
+				}
+			})}
+			served := make(chan struct{})
+			go func() { defer close(served); _ = s.Serve(l) }()
+			defer func() { _ = s.Close(); <-served }()
+			client := New(l.Addr().String())
+			defer client.Close()
+			if _, err := client.Status(t.Context()); err != nil {
+				t.Fatal(err)
+			}
+			err = c.ask(client)
+			var away *UnreachableError
+			var lost *LostError
+			if errors.As(err, &lost) != c.lost || errors.As(err, &away) == c.lost {
+				t.Errorf("%T: %v", err, err)
+			}
+		})
 	}
 }
 
