@@ -130,6 +130,7 @@ func TestAlteredLineShows(t *testing.T) {
 		take(m.Step(now, Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{1}, Start: true}}))
 		for i := 0; program.Program.EndNumber == 0 && i < 20; i++ {
 			now = now.Add(time.Second)
+			take(m.Step(now, Reported{serialio.ParseReply([]byte("X:0.00 Y:0.00 Z:0.00 E:0.00"))})) // behind a lead-in of which nothing is known
 			take(m.Step(now, ProgramDone{program.ID}))
 			take(m.Step(now, Reported{hot}))
 		}
