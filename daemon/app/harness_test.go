@@ -6,6 +6,7 @@ import (
 	"errors"
 	"io"
 	"net/http"
+	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -40,7 +41,12 @@ func settings(t *testing.T) *config.Settings {
 	}
 	dir := t.TempDir()
 	c.Ledger.Path = filepath.Join(dir, "ledger.db")
-	c.Server.Socket = filepath.Join(dir, "run", "s")
+	short, err := os.MkdirTemp("", "bw") // a socket's path has to be short
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = os.RemoveAll(short) })
+	c.Server.Socket = filepath.Join(short, "run", "s")
 	c.Server.JobsFolder, c.Ledger.BackupFolder = filepath.Join(dir, "jobs"), filepath.Join(dir, "backups")
 	c.Server.Listen = "127.0.0.1:0"
 	c.Machine.ResetWait = time.Second
