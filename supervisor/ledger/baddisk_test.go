@@ -136,6 +136,9 @@ func campaign(t *testing.T, duties []duty, all bool) {
 	for i, d := range duties {
 		var line []string
 		for _, k := range baddisk.Kinds() {
+			if underRace && !all && (i+int(k))/2%2 == 0 {
+				continue // half of the pairs, each kind and each duty among them
+			}
 			cases, operations := 0, 0
 			for _, lasting := range []bool{false, true} {
 				if !all && lasting != ((i+int(k))%2 == 0) {

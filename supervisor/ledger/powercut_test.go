@@ -42,6 +42,9 @@ func torn(rng *rand.Rand, before, after []byte) []byte {
 // modes that are checked at every opening (durable).
 func TestPowerCut(t *testing.T) {
 	cases := 40
+	if underRace {
+		cases = 10
+	}
 	if text := os.Getenv("BELTWARDEN_CUTS"); text != "" {
 		var err error
 		if cases, err = strconv.Atoi(text); err != nil {

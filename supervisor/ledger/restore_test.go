@@ -171,6 +171,9 @@ func TestDamageAtRandom(t *testing.T) {
 		t.Fatal(err)
 	}
 	cases := 60
+	if underRace {
+		cases = 15
+	}
 	if text := os.Getenv("BELTWARDEN_DAMAGES"); text != "" {
 		if cases, err = strconv.Atoi(text); err != nil {
 			t.Fatal(err)
