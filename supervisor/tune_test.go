@@ -87,7 +87,7 @@ func (w *twin) tune(rt *rapid.T) {
 			r.Temps.HasNozzle, r.Temps.HasBed, r.Temps.NozzleC, r.Temps.BedC = true, true, 25, 25
 			w.feed(Reported{r})
 		}
-		r.TrialBegin = &TrialBegin{RunMM: 3000, BeforeMM: &mm, Clear: true, Sure: true}
+		r.TrialBegin = &TrialBegin{RunMM: 500, BeforeMM: &mm, Clear: true, Sure: true}
 		if rapid.Bool().Draw(rt, "turned") {
 			r.TrialBegin.Adjuster, r.TrialBegin.Turns = "left", 0.5
 		}
