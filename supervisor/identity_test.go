@@ -144,7 +144,7 @@ func TestAlteredLineShows(t *testing.T) {
 		right := strings.Contains(told, "Y:15")
 		if right && (made != 1 || interrupted != 0 || m.State() != Execute) ||
 			!right && (made != 0 || interrupted != 1 || m.State() != Aborting) {
-			t.Errorf("told %q: %d made, %d interrupted, %s", told, made, interrupted, m.State())
+			t.Errorf("told %q: %d made, %d interrupted, %s: %s", told, made, interrupted, m.State(), m.cause.Text)
 		}
 	}
 }

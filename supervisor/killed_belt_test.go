@@ -3,6 +3,7 @@ package supervisor
 import (
 	"context"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -13,6 +14,10 @@ import (
 // visit and a second run, a process that took up the ledger as it is would know how far the belt has run, but for
 // what it calls uncertain.
 func TestAKilledProcessLeavesTheBeltKnown(t *testing.T) {
+	short, long := 100*time.Millisecond, 2*time.Second
+	if underRace {
+		short, long = 700*time.Millisecond, 10*time.Second
+	}
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.SeamMM, set.ReleaseC, set.ProgressEvery = 30, 0, time.Hour
@@ -21,9 +26,13 @@ func TestAKilledProcessLeavesTheBeltKnown(t *testing.T) {
 		x.until(Idle, time.Minute)
 		seam := 5.0
 		x.do(Request{Visit: &Visit{SeamMM: &seam, Sure: true}})
+		plans := []*job.Plan{x.plan(clipJob), x.plan("../testdata/jobs/drip-peg.gcode")}
+		inspect := func(_ context.Context, path string) (*job.Plan, error) {
+			return plans[slices.IndexFunc(plans, func(p *job.Plan) bool { return p.Path == path })], nil
+		}
 		look := func() *Snapshot {
 			s, ran := x.s.Snapshot(), x.rig.Figures().CommandedMM
-			m, err := NewMachine(context.Background(), set, x.ledger, x.inspect, "test", time.Now())
+			m, err := NewMachine(context.Background(), set, x.ledger, inspect, "test", time.Now())
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -34,7 +43,7 @@ func TestAKilledProcessLeavesTheBeltKnown(t *testing.T) {
 		}
 		until := func(state State, doing string) {
 			t.Helper()
-			pause := 100 * time.Millisecond
+			pause := short
 			for n, s := 0, look(); s.State != state || s.Doing != doing && doing != ""; n++ {
 				if n > 20_000 || t.Failed() {
 					t.Fatalf("%s, %s: it does not come to %s, %s", s.State, s.Doing, state, doing)
@@ -42,14 +51,14 @@ func TestAKilledProcessLeavesTheBeltKnown(t *testing.T) {
 				time.Sleep(pause)
 				next := look()
 				if next.Doing != s.Doing || next.State != s.State {
-					n, pause = 0, 100*time.Millisecond
-				} else if n > 60 {
-					pause = 5 * time.Second
+					n, pause = 0, short
+				} else if n > 40 {
+					pause = long
 				}
 				s = next
 			}
 		}
-		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob), x.plan("../testdata/jobs/drip-peg.gcode")}, Good: []int{2, 2}, Order: "turn", Start: true}})
+		x.do(Request{Lot: &LotRequest{Plans: plans, Good: []int{2, 2}, Order: "turn", Start: true}})
 		until(Execute, "making part 2")
 		time.Sleep(20 * time.Second)
 		x.do(Request{Visit: &Visit{BinEmptied: true}})
