@@ -195,3 +195,28 @@ func inBubble(t *testing.T, f func(t *testing.T)) {
 	t.Helper()
 	synctest.Test(t, f)
 }
+
+// newTestMachine is a machine by itself, without a run or a board, that has not begun, and the time then.
+func newTestMachine(t *testing.T) (*Machine, time.Time) {
+	t.Helper()
+	l, err := ledger.Open(t.Name(), ledger.Options{Memory: true})
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = l.Close() })
+	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	m, err := NewMachine(context.Background(), testSettings(), l, nil, "test", now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return m, now
+}
+
+// linkedMachine is one that has begun and whose link has come up.
+func linkedMachine(t *testing.T) (*Machine, time.Time) {
+	t.Helper()
+	m, now := newTestMachine(t)
+	m.Begin(now)
+	m.Step(now, LinkSynced{LastNumber: 0})
+	return m, now
+}

@@ -94,16 +94,7 @@ func TestAlteredLineShows(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, told := range []string{"X:30.00 Y:15.00 Z:0.20 E:3.00", "X:30.00 Y:11.00 Z:0.20 E:3.00"} {
-		l, err := ledger.Open("place", ledger.Options{Memory: true})
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer l.Close()
-		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-		m, err := NewMachine(context.Background(), testSettings(), l, nil, "place", now)
-		if err != nil {
-			t.Fatal(err)
-		}
+		m, now := newTestMachine(t)
 		hot := serialio.ParseReply([]byte("T:200.0 /200.0 B:60.0 /60.0"))
 		made, interrupted := 0, 0
 		var program RunProgram
@@ -152,18 +143,7 @@ func TestAlteredLineShows(t *testing.T) {
 // TestShortAdvanceShows: after a part has been moved off the board is asked where the belt stands, before the head comes down.
 func TestShortAdvanceShows(t *testing.T) {
 	for told, want := range map[string]State{"X:30.00 Y:3.00 Z:20.20 E:3.00": Execute, "X:30.00 Y:-4.51 Z:20.20 E:3.00": Aborting} {
-		l, err := ledger.Open("advance", ledger.Options{Memory: true})
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer l.Close()
-		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-		m, err := NewMachine(context.Background(), testSettings(), l, nil, "advance", now)
-		if err != nil {
-			t.Fatal(err)
-		}
-		m.Begin(now)
-		m.Step(now, LinkSynced{LastNumber: 0})
+		m, _ := linkedMachine(t)
 		m.state = Execute
 		legs := m.dischargeLegs(&job.Plan{PitchMM: 40})
 		last := legs[len(legs)-1]
@@ -193,18 +173,7 @@ func TestMovesAheadOfTheBeltShow(t *testing.T) {
 		{"X:0.00 Y:9.60 Z:0.20 E:0.00", true, Stopping, Stopping},
 		{"X:0.00 Y:9.60 Z:0.00 E:0.00", true, Stopping, Aborting},
 	} {
-		l, err := ledger.Open("ahead", ledger.Options{Memory: true})
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer l.Close()
-		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-		m, err := NewMachine(context.Background(), testSettings(), l, nil, "ahead", now)
-		if err != nil {
-			t.Fatal(err)
-		}
-		m.Begin(now)
-		m.Step(now, LinkSynced{LastNumber: 0})
+		m, _ := linkedMachine(t)
 		m.state = c.state
 		m.lot = &lot{Lot: ledger.Lot{Jobs: []ledger.LotJob{{Name: "clip"}}}, plans: []*job.Plan{{}}, led: map[int]bool{}}
 		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{0, 9.6, 0.2, 0}, [4]bool{true, true, true, true}
@@ -227,18 +196,7 @@ func TestMovesAheadOfTheBeltShow(t *testing.T) {
 
 // TestAPieceOfATrialThatIsDroppedShows: the board is asked where it stands behind each piece of a trial's run.
 func TestAPieceOfATrialThatIsDroppedShows(t *testing.T) {
-	l, err := ledger.Open("trial piece", ledger.Options{Memory: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-	m, err := NewMachine(context.Background(), testSettings(), l, nil, "trial piece", now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	m.Begin(now)
-	m.Step(now, LinkSynced{LastNumber: 0})
+	m, _ := linkedMachine(t)
 	m.trials.wanted, m.trials.list, m.trialFeed = true, []ledger.Trial{{TrialBegun: ledger.TrialBegun{ID: 1, RunMM: 500}}}, 1200
 	asked := 0
 	for _, leg := range m.trialLegs() {

@@ -38,6 +38,20 @@ func (x *run) inject(kind rig.FaultKind) {
 	}
 }
 
+// struck is a run that a fault strikes once it has begun, and that ends in Aborted within a time of what follows, if
+// anything does. Its heaters may stay on.
+func struck(t *testing.T, change func(*rig.Settings, *Settings), begin func(*run), kind rig.FaultKind, then func(*run), within time.Duration) (*run, *Snapshot) {
+	t.Helper()
+	x := lieRun(t, change)
+	x.hot = true
+	begin(x)
+	x.inject(kind)
+	if then != nil {
+		then(x)
+	}
+	return x, x.until(Aborted, within)
+}
+
 // whole counts the parts of the simulated machine that are as long and as heavy as the first.
 func (x *run) whole() (n int) {
 	list := x.rig.Parts()
@@ -88,14 +102,7 @@ func TestMainsThatAreGone(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			inBubble(t, func(t *testing.T) {
-				x := lieRun(t, c.change)
-				x.hot = true
-				c.begin(x)
-				x.inject(rig.NoMains)
-				if c.then != nil {
-					c.then(x)
-				}
-				s := x.until(Aborted, c.within)
+				x, s := struck(t, c.change, c.begin, rig.NoMains, c.then, c.within)
 				if made := x.whole(); s.Lot.Made > made {
 					t.Errorf("%d counted as made, %d there", s.Lot.Made, made)
 				}
@@ -198,14 +205,7 @@ func TestSwappedSensors(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			inBubble(t, func(t *testing.T) {
-				x := lieRun(t, c.change)
-				x.hot = true
-				c.begin(x)
-				x.inject(rig.SwappedSensors)
-				if c.then != nil {
-					c.then(x)
-				}
-				s := x.until(Aborted, c.within)
+				x, s := struck(t, c.change, c.begin, rig.SwappedSensors, c.then, c.within)
 				if told := x.alerts(); s.Cause.Code != CauseHeat || !strings.Contains(s.Cause.Text, c.says) || !strings.Contains(told, c.says) {
 					t.Errorf("cause %s: %s; told:\n%s", s.Cause.Code, s.Cause.Text, told)
 				}

@@ -1,14 +1,12 @@
 package supervisor
 
 import (
-	"context"
 	"strings"
 	"testing"
 	"time"
 
 	"beltwarden/serialio"
 	"beltwarden/supervisor/gcode"
-	"beltwarden/supervisor/ledger"
 )
 
 // TestOneReadingEndsNoWait: replies bear no checksum, so that a byte damaged on its way makes any
@@ -30,18 +28,7 @@ func TestOneReadingEndsNoWait(t *testing.T) {
 		{"a hot bed, its first digit gone", wait{bedToC: 35}, "T:150.0 /150.0 B:58.12 /0.0", "T:150.0 /150.0 B:8.12 /0.0", "T:150.0 /150.0 B:34.8 /0.0", 150, true},
 		{"a hot bed told as below freezing", wait{bedToC: 35}, "T:150.0 /150.0 B:48.12 /0.0", "T:150.0 /150.0 B:-48.12 /0.0", "T:150.0 /150.0 B:34.8 /0.0", 150, false},
 	} {
-		l, err := ledger.Open("reading", ledger.Options{Memory: true})
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer l.Close()
-		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-		m, err := NewMachine(context.Background(), testSettings(), l, nil, "reading", now)
-		if err != nil {
-			t.Fatal(err)
-		}
-		m.Begin(now)
-		m.Step(now, LinkSynced{LastNumber: 0})
+		m, now := linkedMachine(t)
 		m.state = Execute
 		m.belt.latest.State.NozzleTargetC = c.targetNozzle
 		if c.wait.bedFromC > 0 {
@@ -104,16 +91,7 @@ func TestOneReadingMovesNoFilament(t *testing.T) {
 // TestABoardSpeaksBeforeItIsInStep: what a board says of itself while the connection gets in step, left
 // over from what it was asked before, must not end the daemon.
 func TestABoardSpeaksBeforeItIsInStep(t *testing.T) {
-	l, err := ledger.Open("early", ledger.Options{Memory: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-	m, err := NewMachine(context.Background(), testSettings(), l, nil, "early", now)
-	if err != nil {
-		t.Fatal(err)
-	}
+	m, now := newTestMachine(t)
 	m.Begin(now)
 	m.Step(now, Reported{serialio.ParseReply([]byte("Cap:EMERGENCY_PARSER:1"))})
 	if m.link.board.emergency() {

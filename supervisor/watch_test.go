@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"context"
 	"os"
 	"path/filepath"
 	"strings"
@@ -10,7 +9,6 @@ import (
 
 	"beltwarden/serialio"
 	"beltwarden/supervisor/job"
-	"beltwarden/supervisor/ledger"
 )
 
 // pausingJob waits in its lead-in for somebody to press a button.
@@ -132,18 +130,7 @@ func TestForecastCountsThePartInProgressOnce(t *testing.T) {
 
 // TestAStuckProgramIsFoundInTime: the time runs from the last line that the board took, and from nothing later.
 func TestAStuckProgramIsFoundInTime(t *testing.T) {
-	l, err := ledger.Open("stuck", ledger.Options{Memory: true})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-	m, err := NewMachine(context.Background(), testSettings(), l, nil, "stuck", now)
-	if err != nil {
-		t.Fatal(err)
-	}
-	m.Begin(now)
-	m.Step(now, LinkSynced{LastNumber: 0})
+	m, now := linkedMachine(t)
 	m.state = Execute
 	m.setLegs([]leg{{doing: "making", program: func() Program { return Program{Before: []string{"G4 S1", "M0"}} }}}, &Output{})
 	now = now.Add(30 * time.Minute)

@@ -112,16 +112,17 @@ func doOf(s *supervisor.Snapshot) []string {
 		if s.Recovery != nil && s.Recovery.GoesOnAt != nil {
 			return []string{"Keep hands off the machine. To look at it first, keep it where it is."}
 		}
+		belt := "Clear the belt of parts, realign it if it has wandered, and record the visit."
+		if l := s.Lot; l != nil && l.Interrupted > 0 {
+			belt = "Clear the belt of parts, judge the part that was interrupted: good or scrap, realign the belt if it has wandered, and record the visit."
+		}
 		if s.HeatFault != "" {
 			return []string{"Switch the machine off at the mains, and let it cool.", "Look at sensor, heater and their wires, and mend what is wrong.",
-				"Clear the belt of parts, and record the visit.", "With the mains on again, clear the fault: it asks what was mended."}
+				belt, "With the mains on again, clear the fault: it asks what was mended."}
 		}
-		steps := []string{look, "Clear the belt of parts, realign it if it has wandered, and record the visit.", "Clear the fault, and go on with the lot or end it."}
+		steps := []string{look, belt, "Clear the fault, and go on with the lot or end it."}
 		if s.Heat.Unsure {
 			steps[0] = "Switch the machine off at the mains; keep hands off hot and moving parts."
-		}
-		if l := s.Lot; l != nil && l.Interrupted > 0 {
-			steps[1] = "Clear the belt of parts, judge the part that was interrupted: good or scrap, realign the belt if it has wandered, and record the visit."
 		}
 		if !s.Line.Connected {
 			steps = slices.Insert(steps, 1, "Look at cable and supply until the board answers again.")
