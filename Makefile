@@ -109,7 +109,8 @@ sim: ## the seeded campaigns (TestSeeds...), SEEDS=2000 of them
 crash: ## the campaigns with killed processes (TestKill...), N=50 of them each
 	@BELTWARDEN_KILLS=$(N) .ci/campaign TestKill
 
-models: ## what the forecasts are worth, over LOTS=10000 simulated lots
+models: ## what is printed with a certainty and how often it is true, over LOTS=10000 simulated lots
+	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestPromises$$' ./supervisor
 	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestCalibration$$' ./supervisor/belt
 	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestVisitTimes$$' ./supervisor
 

@@ -49,7 +49,7 @@ func newInspect() *cobra.Command {
 		if c.Flags().Changed("config") {
 			var grip supervisor.Grip
 			options.Heat.Heaters, grip, unknown = learned(c.Context(), cfg)
-			options.HeldFor, options.ComesOff = grip.Longest, grip.ComesOff()
+			options.Grip = grip.ForJob()
 		}
 		plan, err := readJob(c, args[0], options)
 		var refusal *job.Refusal

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"time"
 
+	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
 )
@@ -27,25 +28,20 @@ type Grip struct {
 	Detached    int `json:"detached"`
 	UnknownWhen int `json:"detached_unknown_when"`
 	// Longest is the longest that a part of a lot with good parts has stayed; Earliest when
-	// the first came off; HoldsFor the time for which it holds 95 of 100 parts, with 95 %
-	// certainty, 0 when too few were seen to say.
+	// the first came off whose time was told; HoldsFor the time for which it holds 95 of 100
+	// parts, with 95 % certainty, 0 when that is shown for no time.
 	Longest  time.Duration `json:"longest_ns"`
 	Earliest time.Duration `json:"earliest_detached_ns"`
 	HoldsFor time.Duration `json:"holds_for_ns"`
-	// Steps are the fraction of parts still holding, by time (Kaplan-Meier).
+	// Steps are the fraction of parts still holding, by time (Kaplan-Meier). A part whose time
+	// nobody told counts as off from the begin: it came off within its cycle, and no later time
+	// is known (an interval-censored time, at its worst end; Turnbull 1976).
 	Steps []quality.Survival `json:"steps,omitempty"`
 }
 
-// ComesOff is until when parts are known to hold on a surface that parts came off from; 0
-// while none did at a known time.
-func (g Grip) ComesOff() time.Duration {
-	switch {
-	case g.Earliest == 0:
-		return 0
-	case g.HoldsFor > 0:
-		return g.HoldsFor
-	}
-	return g.Earliest
+// ForJob is what an inspection judges a cycle by.
+func (g Grip) ForJob() job.Grip {
+	return job.Grip{Longest: g.Longest, Seen: g.Held + g.Detached, Detached: g.Detached, Untold: g.UnknownWhen > 0, Earliest: g.Earliest, HoldsFor: g.HoldsFor}
 }
 
 // GripStore is what grip is read from.
@@ -93,6 +89,9 @@ func (g *Grip) take(s ledger.Stay) (parts []quality.Held) {
 		if s.Good > 0 {
 			g.Longest = max(g.Longest, d)
 		}
+	}
+	for range s.Detached - len(s.After) {
+		parts = append(parts, quality.Held{Detached: true})
 	}
 	for _, d := range s.After {
 		parts = append(parts, quality.Held{For: d, Detached: true})

@@ -32,7 +32,7 @@ func TestGripOfASurface(t *testing.T) {
 	for name, c := range map[string]struct {
 		stay           ledger.Stay
 		held, unknown  int
-		longest, comes time.Duration
+		longest, first time.Duration
 		holds          time.Duration
 	}{
 		"59 held":         {ledger.Stay{Cycles: times(59, hour), Good: 59}, 59, 0, hour, 0, hour},
@@ -43,16 +43,18 @@ func TestGripOfASurface(t *testing.T) {
 		"of before":       {ledger.Stay{Cycles: times(5, hour), Backlog: 3, Good: 5}, 2, 0, hour, 0, 0},
 		"one off early":   {ledger.Stay{Cycles: times(10, hour), Good: 9, Detached: 1, After: []time.Duration{40 * time.Minute}}, 9, 0, hour, 40 * time.Minute, 0},
 		"one of many off late": {ledger.Stay{Cycles: times(105, 3*hour), Good: 100, Detached: 5, After: times(5, 2*hour)},
-			100, 0, 3 * hour, 2*hour - 1, 2*hour - 1},
-		"when is not known":  {ledger.Stay{Cycles: times(10, hour), Good: 8, Detached: 2}, 8, 2, hour, 0, 0},
-		"how long not known": {ledger.Stay{Cycles: []time.Duration{0, hour}, Good: 2}, 1, 0, hour, 0, 0},
+			100, 0, 3 * hour, 2 * hour, 2*hour - 1},
+		"when is not known":                {ledger.Stay{Cycles: times(10, hour), Good: 8, Detached: 2}, 8, 2, hour, 0, 0},
+		"a quarter off, when is not known": {ledger.Stay{Cycles: times(80, hour), Good: 60, Detached: 20}, 60, 20, hour, 0, 0},
+		"3 of 1000, when is not known":     {ledger.Stay{Cycles: times(1000, hour), Good: 997, Detached: 3}, 997, 3, hour, 0, hour},
+		"how long not known":               {ledger.Stay{Cycles: []time.Duration{0, hour}, Good: 2}, 1, 0, hour, 0, 0},
 	} {
 		g, err := ReadGrip(context.Background(), stays{c.stay})
 		if err != nil {
 			t.Fatal(err)
 		}
-		if g.Held != c.held || g.UnknownWhen != c.unknown || g.Longest != c.longest || g.ComesOff() != c.comes || g.HoldsFor != c.holds || g.Surface != "taped" {
-			t.Errorf("%s: %+v, comes off %v", name, g, g.ComesOff())
+		if g.Held != c.held || g.UnknownWhen != c.unknown || g.Longest != c.longest || g.Earliest != c.first || g.HoldsFor != c.holds || g.Surface != "taped" {
+			t.Errorf("%s: %+v", name, g)
 		}
 	}
 }
@@ -80,7 +82,7 @@ func TestPartsThatCameOff(t *testing.T) {
 			}
 			return g
 		}
-		if g := grip(); g.Held != 1 || g.Detached != 1 || g.Earliest != 150*time.Second || g.ComesOff() != g.Earliest {
+		if g := grip(); g.Held != 1 || g.Detached != 1 || g.Earliest != 150*time.Second {
 			t.Errorf("%+v", g)
 		}
 		if c := x.counts(1); c.Scrap != 1 || c.ScrapByReason["detached"] != 1 {

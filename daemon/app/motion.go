@@ -30,7 +30,7 @@ func optionsNow(o job.Options, snapshot func() *supervisor.Snapshot, grip func(c
 		if err != nil {
 			return now, err
 		}
-		now.HeldFor, now.ComesOff = g.Longest, g.ComesOff()
+		now.Grip = g.ForJob()
 		if s := snapshot(); s != nil && s.Line.Limits != nil {
 			now.Motion = now.Motion.Or(*s.Line.Limits)
 		}

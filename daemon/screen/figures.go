@@ -64,17 +64,23 @@ func gripRows(g *supervisor.Grip, st Style) []string {
 	}
 	text += fmt.Sprintf(": %d were seen to have stayed, and %d came off", g.Held, g.Detached)
 	if g.Earliest > 0 {
-		text += ", the first after " + Span(g.Earliest)
+		first := "the first"
+		if g.UnknownWhen > 0 {
+			first = "one"
+		}
+		text += fmt.Sprintf(", %s after %s", first, Span(g.Earliest))
 	}
 	if g.UnknownWhen > 0 {
-		text += fmt.Sprintf(" (%d at a time not told)", g.UnknownWhen)
+		text += fmt.Sprintf(" (%d at a time not told, counted as at once)", g.UnknownWhen)
 	}
 	out := st.row("Grip", text)
 	switch {
 	case g.HoldsFor > 0:
 		return append(out, st.row("", fmt.Sprintf("95 of 100 parts stay for %s, with 95 %% certainty", Span(g.HoldsFor)))...)
-	case g.Held+g.Detached > 0:
-		return append(out, st.row("", "too few, or too many came off, to say for how long 95 of 100 stay")...)
+	case g.Detached > 0:
+		return append(out, st.row("", "not shown to hold 95 of 100 parts for any time: clean or tape it, or look at more parts")...)
+	case g.Held > 0:
+		return append(out, st.row("", "too few were seen to say for how long 95 of 100 stay: 59 that all stayed are the least")...)
 	}
 	return out
 }

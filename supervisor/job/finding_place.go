@@ -1,6 +1,9 @@
 package job
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // Bounds of findings. Common practice, no source.
 const (
@@ -40,16 +43,33 @@ func (i *inspector) placed() {
 	i.held()
 }
 
-// held compares the time on the belt with the longest that a part has stayed so far.
-// Heating is left out: the part is not there yet.
+// Grip is how long parts have stayed on the belt. The zero Grip knows of none.
+type Grip struct {
+	Longest  time.Duration // after which a part was found good
+	Seen     int           // parts looked at, those that came off among them
+	Detached int           // that came off
+	Untold   bool          // one of them at a time that nobody told
+	Earliest time.Duration // told at which one came off; 0 for none
+	HoldsFor time.Duration // for which it is shown to hold 95 of 100 parts; 0 for none
+}
+
+// held compares the time on the belt with what is shown of its grip. Heating is left out:
+// the part is not there yet.
 func (i *inspector) held() {
 	const remedy = "watch the first part to its end, or split the job"
-	cycle, known := i.p.Duration.Round(time.Second), i.o.HeldFor.Round(time.Second)
-	off := i.o.ComesOff.Round(time.Second)
+	g := i.o.Grip
+	cycle, known := i.p.Duration.Round(time.Second), g.Longest.Round(time.Second)
 	switch {
-	case off > 0 && cycle > off:
-		i.notes.find(0, Warning, "belt-hold", "clean or tape the belt and say so in a check, watch the part, or split the job",
-			"one part takes %v; from this surface of the belt parts have come off, and it is known to hold them for %v", cycle, off)
+	case g.Detached > 0 && i.p.Duration > g.HoldsFor && (g.Untold || i.p.Duration > g.Earliest):
+		said := fmt.Sprintf("one part takes %v, and %d of %d parts seen came off this surface of the belt", cycle, g.Detached, g.Seen)
+		if g.Earliest > 0 {
+			said += fmt.Sprintf(", one after %v", g.Earliest.Round(time.Second))
+		}
+		said += "; it is not shown to hold 95 of 100 for so long"
+		if g.HoldsFor > 0 {
+			said += fmt.Sprintf(", but for %v", g.HoldsFor.Round(time.Second))
+		}
+		i.notes.find(0, Warning, "belt-hold", "clean or tape the belt and say so in a check, watch the part, or split the job", "%s", said)
 	case known > 0 && cycle > known:
 		i.notes.find(0, Warning, "belt-hold", remedy, "one part takes %v, and the longest that this belt has held a good part so far is %v", cycle, known)
 	case known == 0 && cycle > holdUnproven:

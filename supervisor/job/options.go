@@ -1,8 +1,6 @@
 package job
 
 import (
-	"time"
-
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/motion"
 )
@@ -36,12 +34,8 @@ type Options struct {
 	RangeMM [3][2]float64
 	// SpoolG is the filament on a full spool, g; 0 is not judged.
 	SpoolG float64
-	// HeldFor is the longest cycle after which a part was found good on this machine;
-	// 0 knows of none.
-	HeldFor time.Duration
-	// ComesOff is until when parts are known to hold on a belt from which some came off;
-	// 0 while none did.
-	ComesOff time.Duration
+	// Grip is how long parts have stayed on the belt's present surface.
+	Grip Grip
 	// BedC is the bed temperature to add to a job that sets none; 0 adds none.
 	BedC float64
 	// NozzleCeilingC and BedCeilingC are the highest temperatures allowed; 0

@@ -1,10 +1,13 @@
 package quality
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
 	"time"
+
+	"gonum.org/v1/gonum/mathext"
 )
 
 // Held is how long one part was on the belt, and whether it came off by itself.
@@ -31,7 +34,7 @@ func Survivals(parts []Held, confidence float64) ([]Survival, error) {
 		return nil, fmt.Errorf("cannot estimate how long parts hold: a confidence of %g is not between 0 and 1", confidence)
 	}
 	sorted := slices.Clone(parts)
-	slices.SortStableFunc(sorted, func(a, b Held) int { return int(min(1, max(-1, a.For-b.For))) })
+	slices.SortStableFunc(sorted, byTime)
 	if len(sorted) > 0 && sorted[0].For < 0 {
 		return nil, fmt.Errorf("cannot estimate how long parts hold: %v on the belt is not possible", sorted[0].For)
 	}
@@ -79,35 +82,46 @@ func HoldOn(parts []Held, probability, confidence float64) (time.Duration, error
 	if !between(probability) || !(confidence > 0.5 && confidence < 1) {
 		return 0, fmt.Errorf("cannot tell how long parts hold: probability %g must be between 0 and 1, confidence %g between 0.5 and 1", probability, confidence)
 	}
-	steps, err := Survivals(parts, 2*confidence-1)
-	if err != nil {
-		return 0, err
+	sorted := slices.Clone(parts)
+	slices.SortStableFunc(sorted, byTime)
+	if len(sorted) > 0 && sorted[0].For < 0 {
+		return 0, fmt.Errorf("cannot tell how long parts hold: %v on the belt is not possible", sorted[0].For)
 	}
-	var times []time.Duration
-	for _, p := range parts {
-		times = append(times, p.For)
+	// The bound is that of Fay, Brittain and Proschan (Biostatistics 14, 2013, 723-736): a
+	// product of beta variables, by its first two moments. Where none has come off it is the
+	// exact one, and where all are seen to the same time that of Clopper and Pearson.
+	mean, square := 1.0, 1.0
+	times := func(risk int) (float64, float64) {
+		n := float64(risk)
+		return mean * n / (n + 1), square * n / (n + 2)
 	}
-	slices.Sort(times)
-	longest, bound := time.Duration(0), 1.0
-	for i, at := range times {
-		if i > 0 && times[i-1] == at {
-			continue
+	bound := func(risk int) float64 {
+		if risk == 0 {
+			return 0
 		}
-		if len(steps) == 0 || at <= steps[0].At {
-			// None has detached before: (1-c)^(1/n) is the exact bound for n that all held.
-			bound = math.Min(bound, math.Pow(1-confidence, 1/float64(len(times)-i)))
-		}
-		if bound < probability {
+		m, q := times(risk)
+		weight := (m - q) / (q - m*m)
+		return mathext.InvRegIncBeta(m*weight, (1-m)*weight, 1-confidence)
+	}
+	longest := time.Duration(0)
+	for i := 0; i < len(sorted); {
+		at, risk := sorted[i].For, len(sorted)-i
+		if bound(risk) < probability {
 			break
 		}
-		k := slices.IndexFunc(steps, func(s Survival) bool { return s.At == at })
-		if k >= 0 {
-			bound = math.Min(bound, steps[k].Interval.Low)
+		gone := 0
+		for ; i < len(sorted) && sorted[i].For == at; i++ {
+			if sorted[i].Detached {
+				mean, square = times(risk - gone)
+				gone++
+			}
 		}
-		if bound < probability {
+		if gone > 0 && bound(risk-gone) < probability {
 			return max(0, at-1), nil // shown until just before those detached
 		}
 		longest = at
 	}
 	return longest, nil
 }
+
+func byTime(a, b Held) int { return cmp.Compare(a.For, b.For) }

@@ -1,0 +1,95 @@
+package supervisor
+
+import (
+	"math"
+	"math/rand/v2"
+	"os"
+	"strconv"
+	"testing"
+)
+
+// promise is a row of the table of promises: something that is printed with a certainty, and
+// how often it is true. A row is tried over data of each kind, or names the test that does.
+type promise struct {
+	name string
+	// says are pieces of the program's texts that print it.
+	says []string
+	// Of lots, at least keeps and at most mostly are told nothing false; mostly is 0 where
+	// more is no fault.
+	keeps, mostly float64
+	kinds         []kindOfData
+	proved        string // the test that measures it, where it is not this one
+}
+
+// kindOfData is one kind of lots that a promise is tried on.
+type kindOfData struct {
+	name string
+	// lot plays one lot: whether what it is told is true, and whether it is told anything. A
+	// lot that is told nothing is told nothing false.
+	lot func(r *rand.Rand) (holds, told bool)
+	// tells is the share of lots that are told something, at least: a promise that is never
+	// made is easily kept.
+	tells float64
+	// beyond names what the promise leaves out, as its words on the screen do. Such data is
+	// measured and not judged.
+	beyond string
+}
+
+// promises is the table.
+func promises() []promise {
+	var table []promise
+	for _, rows := range [][]promise{gripPromises(), provedPromises()} {
+		table = append(table, rows...)
+	}
+	return table
+}
+
+// provedPromises are measured by tests of their own.
+func provedPromises() []promise {
+	return []promise{
+		{name: "when the next visit and the end of the lot are", proved: "TestVisitTimes",
+			says: []string{" with 95 % certainty", "With 95 % certainty the visit", "The next visit is ", "The lot in work is "}},
+		{name: "how far until the belt's limit", proved: "TestCalibration",
+			says: []string{"certainty not before", "with 95 %% not before", "limit, 95 % certain", "Belt travel before which", "by the certainty that the settings", "certainty of the hold", "--certainty %g", "certainty_percent"}},
+	}
+}
+
+// TestPromises plays the table. BELTWARDEN_LOTS is how many lots of each kind (make models).
+func TestPromises(t *testing.T) {
+	t.Parallel()
+	lots := 400
+	if n, err := strconv.Atoi(os.Getenv("BELTWARDEN_LOTS")); err == nil {
+		lots = n
+	}
+	for _, p := range promises() {
+		for i, k := range p.kinds {
+			r := rand.New(rand.NewPCG(uint64(len(p.name)), uint64(i)))
+			told, wrong := 0, 0
+			for range lots {
+				holds, is := k.lot(r)
+				if is {
+					told++
+					if !holds {
+						wrong++
+					}
+				}
+			}
+			n := float64(lots)
+			kept := 1 - float64(wrong)/n
+			t.Logf("%-58s %-58s true in %6.2f %% of lots, promised %.0f; told in %6.2f %% %s", p.name, k.name, 100*kept, 100*p.keeps, 100*float64(told)/n, k.beyond)
+			if k.beyond != "" {
+				continue
+			}
+			chance := func(p float64) float64 { return 3*math.Sqrt(p*(1-p)/n) + 1/n }
+			if kept < p.keeps-chance(p.keeps) {
+				t.Errorf("%s: %s: true in %.2f %%, and %.0f %% are promised", p.name, k.name, 100*kept, 100*p.keeps)
+			}
+			if p.mostly > 0 && kept > p.mostly+chance(p.mostly) {
+				t.Errorf("%s: %s: true in %.2f %%, so it promises too little", p.name, k.name, 100*kept)
+			}
+			if share := float64(told) / n; share < k.tells-chance(k.tells) {
+				t.Errorf("%s: %s: told in %.2f %% of lots only", p.name, k.name, 100*share)
+			}
+		}
+	}
+}
