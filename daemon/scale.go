@@ -16,27 +16,29 @@ func newScale() *cobra.Command {
 	var svg string
 	var change applyFlags
 	c := &cobra.Command{
-		Use:   "scale --steps S --nominal L[,L...] --measured M[,M...]",
+		Use:   "scale --steps S --nominal L[,L...] --measured M[,M...] --resolution MM",
 		Short: "Correct the belt's steps/mm from measured parts",
 		Long: "scale computes the belt axis's new steps/mm, with its uncertainty, from lengths\n" +
 			"along the belt that were measured. One nominal length may be measured on several\n" +
 			"parts. Several nominal lengths, each with its measurement, also tell whether the\n" +
 			"outline of every part is too wide or too narrow by the same amount, which is no\n" +
 			"matter of the belt. Marks on the belt serve as well as parts.\n" +
+			"The uncertainty takes it that parts made alike scatter by 0.1 mm until they show more, and\n" +
+			"that the caliper may be wrong by 0.02 mm. One part never makes a change worth it.\n" +
 			"Without --apply it changes nothing on the machine.\n\n" +
 			"--apply has the running daemon set the new value on the board, which must be at rest\n" +
 			"(Idle, Stopped, Complete or Held), and read it back. The old value is kept for --undo.\n" +
 			"The board forgets it at its next restart unless --store is given too: that writes all\n" +
 			"settings of the board into its memory as they are now, not only this one. Many boards\n" +
 			"restart whenever the port is opened.",
-		Example: "  beltwarden scale --steps 80 --nominal 20 --measured 21.3,21.28,21.31\n" +
-			"  beltwarden scale --steps 80 --nominal 20,60,100 --measured 21.42,63.95,106.48",
+		Example: "  beltwarden scale --steps 80 --nominal 20 --measured 21.3,21.28,21.31 --resolution 0.01\n" +
+			"  beltwarden scale --steps 80 --nominal 20,60,100 --measured 21.42,63.95,106.48 --resolution 0.02",
 		Args: args(0, 0, ""),
 	}
 	c.Flags().Float64Var(&steps, "steps", 0, "steps/mm that the board has for the belt axis now")
 	c.Flags().Float64SliceVar(&nominal, "nominal", nil, "length along the belt that the part should have, mm; one, or one for each measurement")
 	c.Flags().Float64SliceVar(&measured, "measured", nil, "the length as measured, mm; repeat it or separate by commas")
-	c.Flags().Float64Var(&resolution, "resolution", 0.01, "resolution of the caliper, mm")
+	c.Flags().Float64Var(&resolution, "resolution", 0, "what the caliper shows at least, mm: 0.01, 0.05, 0.1")
 	c.Flags().StringVar(&svg, "svg", "", "draw the lengths into this file, - for the output")
 	change.define(c)
 	asJSON := jsonFlag(c)
@@ -47,10 +49,10 @@ func newScale() *cobra.Command {
 		if change.undo {
 			return change.send(c, 0, nil, *asJSON)
 		}
-		if err := needFlags(c, "steps", "nominal", "measured"); err != nil {
+		if err := needFlags(c, "steps", "nominal", "measured", "resolution"); err != nil {
 			return err
 		}
-		if !(resolution >= 0) || math.IsInf(resolution, 0) {
+		if !(resolution > 0) || math.IsInf(resolution, 0) {
 			return usagef("cannot measure scale: a resolution of %g mm is not possible", resolution)
 		}
 		lengths, err := pair(nominal, measured)
@@ -109,12 +111,19 @@ func scaleText(s belt.Scale, nominal []float64, steps float64) string {
 	}
 	text += fmt.Sprintf("scale      %.5f\nsteps/mm   %.4f now, %.4f +/- %.4f (one standard error) instead\n", s.Factor, steps, s.StepsPerMM, s.StepsPerMMSE)
 	switch {
+	case s.N == 1:
+		text += "one part does not tell a wrong scale from its own scatter: measure five\n"
 	case !s.Significant:
 		text += "the difference is within its own uncertainty (95 %): measure more parts before changing anything\n"
-	case s.Sizes == 1:
-		text += "the difference is beyond its own uncertainty (95 %): worth correcting; lengths of other sizes would tell whether the outline has a share in it\n"
 	default:
-		text += "the difference is beyond its own uncertainty (95 %): worth correcting\n"
+		text += "the difference is beyond its own uncertainty (95 %): worth correcting"
+		if s.N < 5 {
+			text += ", if parts made alike scatter by 0.1 mm at most; five parts would show it"
+		}
+		if s.Sizes == 1 {
+			text += "; lengths of other sizes would tell whether the outline has a share in it"
+		}
+		text += "\n"
 	}
 	return text
 }

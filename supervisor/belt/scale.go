@@ -24,7 +24,7 @@ type Scale struct {
 	MeasuredMM float64  `json:"measured_mm"` // mean of the measurements
 	N          int      `json:"n"`
 	Sizes      int      `json:"sizes"` // different nominal lengths
-	// Significant: the change is beyond its own 95 % uncertainty.
+	// Significant: the change is beyond its own 95 % uncertainty, by more than one length.
 	Significant bool `json:"significant"`
 }
 
@@ -36,13 +36,26 @@ var ErrScale = errors.New("measurements give no scale")
 // 20 mm side that came out at 21.3 mm; common practice, no source).
 const largestCorrection = 0.25
 
+// What is taken for granted of parts and calipers (common practice, no source).
+const (
+	// scatterMM is what lengths of parts made alike scatter by, one standard deviation, until
+	// they show their own: it counts as scatterDF degrees of freedom.
+	scatterMM, scatterDF = 0.1, 4.0
+	// caliperMM is by how much a caliper may read wrong at any one length.
+	caliperMM = 0.02
+)
+
 // MeasureScale returns the belt steps/mm that would make the measured lengths
 // nominal. A part that comes out too long was moved too far for each step, so
 // steps/mm go down: new = old / (measured for each mm nominal). With one size the
 // ratio of the means is all there is; with several, the slope of a line is the scale
-// and its constant the offset of the outline. resolutionMM is the caliper's; its
-// uniform error (resolution/sqrt 12, GUM 4.3.7) bounds the standard error from below,
-// and stands alone when there is no scatter to see.
+// and its constant the offset of the outline.
+//
+// The standard error has two parts. The parts' scatter, known beforehand and as seen,
+// shrinks with their number. The resolution of the caliper, as a uniform error
+// (resolution/sqrt 12, GUM F.2.2.1), and what it may read wrong by do not: they are the
+// same for all lengths of a size. The degrees of freedom are those of Welch and
+// Satterthwaite (GUM G.4.1). One measurement is never significant.
 func MeasureScale(stepsPerMM float64, lengths []Length, resolutionMM float64) (Scale, error) {
 	if err := checkLengths(stepsPerMM, lengths); err != nil {
 		return Scale{}, err
@@ -54,49 +67,69 @@ func MeasureScale(stepsPerMM float64, lengths []Length, resolutionMM float64) (S
 		sizes[l.NominalMM] = true
 	}
 	s := Scale{MeasuredMM: mean(y), N: len(lengths), Sizes: len(sizes)}
-	ratio, se, df := 0.0, 0.0, 0.0
+	e := lengthError{sizes: x, own: math.Hypot(resolutionMM/math.Sqrt(12), caliperMM/math.Sqrt(3))}
+	ratio, n := 0.0, float64(len(lengths))
+	weights := make([]float64, len(lengths)) // of the measurements in the ratio
 	if len(sizes) == 1 {
-		ratio, se, df = ratioOf(x[0], y, resolutionMM)
+		ratio = s.MeasuredMM / x[0]
+		e.scatter(squaresAbout(y, s.MeasuredMM), n-1)
+		for i := range weights {
+			weights[i] = 1 / (n * x[0])
+		}
 	} else {
 		fit, err := FitLine(x, y)
 		if err != nil {
 			return Scale{}, fmt.Errorf("cannot measure scale: %w: %w", ErrScale, err)
 		}
-		own := resolutionMM / math.Sqrt(12)
-		widen := 1.0 // where there is less scatter than the caliper shows, its own counts
-		if fit.ResidualSD > 0 {
-			widen = math.Max(1, own/fit.ResidualSD)
+		ratio = fit.Slope[0]
+		e.scatter(fit.ResidualSS, n-2)
+		middle := mean(x)
+		apart, constant := squaresAbout(x, middle), make([]float64, len(lengths))
+		for i, v := range x {
+			weights[i] = (v - middle) / apart
+			constant[i] = 1/n - middle*weights[i]
 		}
-		ratio, se, df = fit.Slope[0], fit.SlopeSE[0]*widen, float64(fit.DF)
-		offset := fit.ConstantSE * widen
-		if fit.ResidualSD == 0 { // two points, or points in line: only the caliper's error
-			unit := math.Sqrt(squaresAbout(x, mean(x)))
-			se, offset, df = own/unit, own*math.Sqrt(1/float64(len(x))+math.Pow(mean(x)/unit, 2)), math.Inf(1)
-		}
+		offset, _ := e.of(constant)
 		s.OffsetMM, s.OffsetSE = fit.Constant, &offset
 	}
 	if math.Abs(ratio-1) > largestCorrection {
 		return Scale{}, fmt.Errorf("cannot measure scale: %w: %.4f mm measured for each mm nominal; look for a slipped digit, or lengths that differ more", ErrScale, ratio)
 	}
+	se, df := e.of(weights)
 	s.Factor = 1 / ratio
 	s.StepsPerMM, s.StepsPerMMSE = stepsPerMM/ratio, stepsPerMM*se/(ratio*ratio)
-	s.Significant = math.Abs(ratio-1) > quantile975(df)*se
+	s.Significant = len(lengths) > 1 && math.Abs(ratio-1) > quantile975(df)*se
 	return s, nil
 }
 
-// ratioOf is the mean of measurements of one size over the nominal, with its error.
-func ratioOf(nominal float64, measured []float64, resolutionMM float64) (ratio, se, df float64) {
-	n := float64(len(measured))
-	own := resolutionMM / math.Sqrt(12)
-	se, df = own, math.Inf(1)
-	if n > 1 {
-		scatter := math.Sqrt(squaresAbout(measured, mean(measured)) / (n - 1))
-		se = math.Hypot(scatter, own) / math.Sqrt(n)
-		if scatter > own {
-			df = n - 1
-		}
+// lengthError is what measured lengths may be wrong by, mm.
+type lengthError struct {
+	sizes        []float64 // nominal length of each
+	own          float64   // standard error of the caliper, the same for all of one size
+	variance, df float64   // of the parts
+}
+
+// scatter pools what is known of the parts' scatter with what they show. Where they show
+// more than was thought, they alone count.
+func (e *lengthError) scatter(squares, df float64) {
+	e.variance, e.df = (scatterDF*scatterMM*scatterMM+squares)/(scatterDF+df), scatterDF+df
+	if df > 0 && squares/df > scatterMM*scatterMM {
+		e.variance, e.df = squares/df, df
 	}
-	return mean(measured) / nominal, se / nominal, df
+}
+
+// of is the standard error, with its degrees of freedom, of a weighted sum of the lengths.
+func (e *lengthError) of(weights []float64) (se, df float64) {
+	random, bySize := 0.0, map[float64]float64{}
+	for i, w := range weights {
+		random += e.variance * w * w
+		bySize[e.sizes[i]] += w
+	}
+	variance := random
+	for _, w := range bySize {
+		variance += e.own * e.own * w * w
+	}
+	return math.Sqrt(variance), e.df * (variance / random) * (variance / random)
 }
 
 func quantile975(df float64) float64 {

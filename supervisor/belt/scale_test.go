@@ -24,29 +24,43 @@ func TestScaleOfPractice(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if !near(s.StepsPerMM, steps*20/21.3, 1e-12) || !near(s.Factor, 20/21.3, 1e-12) || !s.Significant || s.OffsetSE != nil {
+		if !near(s.StepsPerMM, steps*20/21.3, 1e-12) || !near(s.Factor, 20/21.3, 1e-12) || s.Significant || s.OffsetSE != nil {
 			t.Errorf("%g steps/mm: %+v", steps, s)
 		}
 	}
 }
 
-// TestScaleUncertainty: mean 20.02, sample deviation 0.02 by hand; the mean's
-// standard error is s/sqrt n, with the caliper's resolution/sqrt 12 beside it
-// (GUM, JCGM 100:2008, 4.2.3 and 4.3.7; from memory).
+// TestScaleUncertainty: mean 20.02, squares about it 0.0008 by hand. The standard error has
+// the scatter, pooled with what is taken for granted, and beside it, not divided by the
+// number, the caliper's resolution/sqrt 12 and its error/sqrt 3 (GUM, JCGM 100:2008, 4.3.7
+// and F.2.2.1; from memory).
 func TestScaleUncertainty(t *testing.T) {
 	s, err := MeasureScale(80, one(20, 20.00, 20.02, 20.04), 0.01)
 	if err != nil {
 		t.Fatal(err)
 	}
-	se := math.Hypot(0.02, 0.01/math.Sqrt(12)) / math.Sqrt(3)
+	se := math.Sqrt((4*0.1*0.1+0.0008)/6/3 + 0.01*0.01/12 + 0.02*0.02/3)
 	if !near(s.MeasuredMM, 20.02, 1e-12) || !near(s.StepsPerMMSE, 80*20/20.02*se/20.02, 1e-9) || s.N != 3 {
 		t.Errorf("%+v, want standard error %.6f", s, 80*20/20.02*se/20.02)
 	}
-	if s.Significant { // 0.02 mm against 4.30 standard errors of 0.012 mm (t, 2 df)
+	if s.Significant {
 		t.Error("a change within its own uncertainty is called significant")
 	}
-	if s, _ := MeasureScale(80, one(20, 20.00), 0.01); s.StepsPerMMSE <= 0 {
-		t.Error("one measurement has no uncertainty")
+	// Lengths that scatter more than was thought speak for themselves: sample deviation 0.4.
+	s, _ = MeasureScale(80, one(20, 19.6, 20.0, 20.4), 0.01)
+	if se := math.Sqrt(0.16/3 + 0.01*0.01/12 + 0.02*0.02/3); !near(s.StepsPerMMSE, 80*se/20, 1e-9) {
+		t.Errorf("%+v, want standard error %.6f", s, 80*se/20)
+	}
+	// However many: a caliper that shows tenths does not show hundredths.
+	many := make([]float64, 200)
+	for i := range many {
+		many[i] = 20 + 0.1*float64(i%2)
+	}
+	if s, _ = MeasureScale(80, one(20, many...), 0.1); s.Significant {
+		t.Errorf("half a step of a caliper of 0.1 mm: %+v", s)
+	}
+	if s, _ = MeasureScale(80, one(20, many...), 0.01); !s.Significant {
+		t.Errorf("0.05 mm by a caliper of 0.01 mm: %+v", s)
 	}
 }
 
@@ -69,7 +83,7 @@ func TestScaleAndOffset(t *testing.T) {
 	if alone, _ := MeasureScale(80, list[:1], 0.01); math.Abs(alone.StepsPerMM-s.StepsPerMM) < 0.3 {
 		t.Errorf("one size gives %g, several %g", alone.StepsPerMM, s.StepsPerMM)
 	}
-	// Two sizes leave no scatter to see; the caliper's own error stands.
+	// Two sizes leave no scatter to see; what is taken for granted stands.
 	two, err := MeasureScale(80, []Length{{20, 20.4}, {100, 102}}, 0.01)
 	if err != nil || math.Abs(two.Factor-1/1.02) > 1e-9 || !(two.StepsPerMMSE > 0) || !(*two.OffsetSE > 0) {
 		t.Errorf("two sizes: %+v, %v", two, err)
