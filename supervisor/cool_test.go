@@ -108,7 +108,7 @@ func TestCoolInTrouble(t *testing.T) {
 		if err := r.Inject(rig.Fault{Kind: rig.FullHeat}); err != nil {
 			t.Fatal(err)
 		}
-		if said, err := coolIt(r, 5*time.Minute); !errors.Is(err, ErrHot) || !strings.Contains(err.Error(), "nozzle still at") || !strings.Contains(err.Error(), "mains") {
+		if said, err := coolIt(r, 5*time.Minute); !errors.Is(err, ErrHot) || !strings.Contains(err.Error(), "nozzle was found heating unasked") || !strings.Contains(err.Error(), "mains") {
 			t.Errorf("a heater that is on for good: %q %v", said, err)
 		}
 	})

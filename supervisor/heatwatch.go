@@ -287,7 +287,7 @@ func (m *Machine) toldHeaters(t serialio.Temps, out *Output) {
 			l.since = m.now
 		}
 		if l.other++; l.other >= leftOutReports && m.now.Sub(l.since) >= leftOutFor {
-			m.readingLost("nozzle", l, m.now.Sub(l.since), out)
+			m.readingLost(heat.Nozzle, l, m.now.Sub(l.since), out)
 		}
 	}
 	if l := &w.bedLost; t.HasNozzle && !t.HasBed && l.at.armed() && l.other == 0 {
@@ -300,23 +300,28 @@ func (m *Machine) toldHeaters(t serialio.Temps, out *Output) {
 func (m *Machine) readingsLost(out *Output) {
 	w := &m.guard
 	if w.nozzleLost.at.due(m.now) {
-		m.readingLost("nozzle", &w.nozzleLost, m.set.ReadingLost, out)
+		m.readingLost(heat.Nozzle, &w.nozzleLost, m.set.ReadingLost, out)
 	}
 	if w.bedLost.at.due(m.now) {
 		d := m.set.ReadingLost
 		if w.bedLost.other > 0 {
 			d = max(bedLeftOutFor, d)
 		}
-		m.readingLost("bed", &w.bedLost, d, out)
+		m.readingLost(heat.Bed, &w.bedLost, d, out)
 	}
 }
 
 // readingLost is a heater of which the board has told nothing for too long.
-func (m *Machine) readingLost(name string, l *lostReading, d time.Duration, out *Output) {
+func (m *Machine) readingLost(i heat.HeaterIndex, l *lostReading, d time.Duration, out *Output) {
 	*l = lostReading{}
 	if m.link.phase != linkUp {
 		return
 	}
-	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true,
-		Text: fmt.Sprintf("the board has told no temperature of the %s for %s while a heater may be on", name, d.Round(time.Second))}, out)
+	name := "nozzle"
+	if i == heat.Bed {
+		name = "bed"
+	}
+	text := fmt.Sprintf("the board has told no temperature of the %s for %s while a heater may be on", name, d.Round(time.Second))
+	m.guard.Accuse(i, text)
+	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true, Text: text}, out)
 }

@@ -158,6 +158,9 @@ func (m *Machine) resume(last *ledger.State, shown bool) {
 			return
 		}
 		m.guard.MayHeat() // the board may not have been reached since
+		if !shown {
+			m.guard.Unknown()
+		}
 	case Stopped, Idle, Complete, Resetting, Clearing:
 	default:
 		unfinished = true

@@ -92,7 +92,7 @@ func (m *Machine) proofFailed(out *Output) {
 		}
 	case m.guard.Hot():
 		m.fault(Cause{CauseHeat, text}, out)
-	case m.link.phase != linkUp:
+	case m.link.phase != linkUp || m.guard.Left():
 		m.alert(out, CauseHeat, text)
 	default: // it reads cold, and was on for too short a time to have shown that it follows: nobody is called
 	}

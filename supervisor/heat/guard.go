@@ -20,6 +20,7 @@ type Guard struct {
 	shown   bool
 	hot     bool // it ended with a heater that reads hot, or that the board goes on asking for heat
 	untold  bool // see Untold
+	left    bool // see Unknown
 	taken   bool // the board has taken the words that switch off, and no heater was switched on since
 }
 
@@ -35,6 +36,7 @@ type heater struct {
 	told       bool   // the board tells its target
 	on         bool   // it was commanded or told a target since it was last shown to be off
 	doubt      string // why its sensor is not to be believed
+	burns      string // the finding that it is on though it ought not to be; stays until somebody has mended it
 	lowC       float64
 	lowSeen    bool
 	moved      bool // its sensor has followed the heater since it was switched on
@@ -113,14 +115,30 @@ func (g *Guard) MayBeOn() bool { return !g.taken }
 
 // Unknown notes that an earlier process may have switched any heater on.
 func (g *Guard) Unknown() {
+	g.left = true
 	for _, h := range g.heaters {
 		h.on = true
 	}
 }
 
+// Left reports whether an earlier process may have left heaters on, and they were not shown to be
+// off since.
+func (g *Guard) Left() bool { return g.left }
+
 // Untold takes each heater whose target the board does not tell for one that may have been on: a
 // cold reading alone shows nothing of it.
 func (g *Guard) Untold() { g.untold = true }
+
+// blame notes a finding of more heat than was asked for. Such a heater may be on for good, and its
+// sensor come out of it later: what it reads shows nothing from here on, until [Guard.Trust].
+func (g *Guard) blame(h *heater, why string) {
+	if h.burns == "" {
+		h.burns = why
+	}
+	if h.proof != nil && !g.ended {
+		h.proof.burns = true
+	}
+}
 
 // mayBe reports whether a heater may have been on since it was last shown to be off.
 func (g *Guard) mayBe(h *heater) bool { return h.on || g.untold && h.has && !h.told }
@@ -139,8 +157,9 @@ func (g *Guard) Accuse(i HeaterIndex, why string) {
 // Trust believes all sensors again: somebody has said what was mended. What was found is
 // found anew where it is still so.
 func (g *Guard) Trust() {
+	g.left = false
 	for _, h := range g.heaters {
-		h.doubt, h.on = "", false // the mains were off for that
+		h.doubt, h.burns, h.on = "", "", false // the mains were off for that
 		h.watch.Forget()
 	}
 }
@@ -181,8 +200,11 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 		if f.Kind.accuses() {
 			g.Accuse(i, f.Text)
 		}
+		if f.Fault && (f.Kind == Over || f.Kind == Ceiling) {
+			g.blame(h, f.Text)
+		}
 	}
-	if w := h.watch; w.seen && sane(w.last.C) && w.phase != resting {
+	if w := h.watch; w.seen && sane(w.last.C) && (w.phase == rising || w.phase == holding) { // a rise while it is off shows no sound sensor
 		c := w.last.C
 		if !h.lowSeen || c < h.lowC {
 			h.lowC, h.lowSeen = c, true
@@ -240,7 +262,7 @@ func (g *Guard) Off(at time.Duration) {
 	g.text = "not yet shown to be off by falling readings"
 	for _, h := range g.heaters {
 		p := NewProof(h.name)
-		p.coolS, p.doubt, p.unmoved = h.coolS, h.doubt, g.mayBe(h) && !h.moved
+		p.coolS, p.doubt, p.burns, p.unmoved = h.coolS, h.doubt, h.burns != "", g.mayBe(h) && !h.moved
 		if c, ok := h.swing.width(); ok {
 			p.fellC = proofFallC + c
 		}
@@ -268,18 +290,19 @@ func (g *Guard) Text() string {
 	}
 	var list []string
 	for _, h := range g.open() {
-		if h.proof.doubt != "" {
+		if h.proof.hopeless() {
 			list = append(list, h.proof.Text(0))
 		}
 	}
 	return "NOT shown to be off: " + strings.Join(list, ", ") + switchOff
 }
 
-// needed lists the heaters that have to be shown to be off: all that may have been on,
-// and any other that is hot.
+// needed lists the heaters that have to be shown to be off: all that may have been on, any other
+// that is hot, and one that is there and not told any more, or that something was found against.
 func (g *Guard) needed() (list []*heater) {
 	for _, h := range g.heaters {
-		if h.there && g.mayBe(h) || h.has && (!h.proof.seen || h.proof.mostC > proofCoolC || h.proof.targetC > 0) || h.commandedC > 0 {
+		p := h.proof
+		if h.there && (g.mayBe(h) || !p.seen || p.mostC > proofCoolC || p.targetC > 0 || p.hopeless()) || h.commandedC > 0 {
 			list = append(list, h)
 		}
 	}
@@ -303,7 +326,7 @@ func (g *Guard) Decide(at time.Duration) bool {
 	if !told {
 		return false
 	}
-	g.ended, g.shown = true, true
+	g.ended, g.shown, g.left = true, true, false
 	g.text = "shown to be off: " + g.words(at)
 	for _, h := range g.heaters {
 		h.on = false
@@ -329,9 +352,9 @@ func (g *Guard) Calm() bool {
 }
 
 // Hopeless reports whether the proof under way cannot come about: a sensor that it needs is in
-// doubt, and not for its haste alone.
+// doubt, and not for its haste alone, or a heater was found to be on for good.
 func (g *Guard) Hopeless() bool {
-	return g.Proving() && slices.ContainsFunc(g.open(), func(h *heater) bool { return h.proof.doubt != "" && !h.proof.quick })
+	return g.Proving() && slices.ContainsFunc(g.open(), func(h *heater) bool { return h.proof.hopeless() })
 }
 
 // Hot reports whether the proof has ended against a heater: it reads hot and does not fall, or
@@ -355,6 +378,9 @@ func (g *Guard) Withdraw(i HeaterIndex, r Reading) string {
 		return ""
 	}
 	why := h.proof.withdrawn(r)
+	if h.burns != "" {
+		why = h.burns + "; it had been shown to be off"
+	}
 	if why != "" {
 		h.on = true
 		g.Off(r.At)

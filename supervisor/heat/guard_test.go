@@ -147,7 +147,7 @@ func TestProofOfOff(t *testing.T) {
 			g.read(5*time.Second, level(205))
 			g.read(2*time.Minute, swings(196, 0.2)) // it has lost more than enough, were it not for the target
 		}},
-		"still held, with a swing, by a board that tells no target": {false, "nozzle still at", func(g *guarded) {
+		"still held, with a swing, by a board that tells no target": {false, "nozzle was found heating unasked", func(g *guarded) {
 			g.nobody = true
 			g.heat(205)
 			g.read(2*time.Minute, warmUp)
@@ -155,7 +155,37 @@ func TestProofOfOff(t *testing.T) {
 			g.off()
 			g.read(5*time.Minute, swings(205, 4))
 		}},
-		"rises through what is called cold": {false, "nozzle still at", func(g *guarded) {
+		"on for good, then its sensor slips off": {false, "nozzle was found heating unasked", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.read(time.Minute, func(s float64) float64 { return 205 + s })
+			g.off()
+			g.read(5*time.Minute, cools(265, 80))
+		}},
+		"found on for good once shown to be off, then its sensor slips off": {false, "nozzle was found heating unasked", func(g *guarded) {
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.off()
+			g.read(10*time.Second, cools(205, 150))
+			g.read(time.Minute, func(s float64) float64 { return 190 + 2*s })
+			g.read(5*time.Minute, cools(310, 80))
+		}},
+		"the nozzle is never told, and was not heated": {false, "no reading to believe", func(g *guarded) {
+			g.off()
+			for range 60 {
+				g.now += time.Second
+				g.Observe(Bed, Reading{At: g.now, C: 25}, 0, &Model{})
+				g.Decide(g.now)
+			}
+			g.ever = g.Shown()
+		}},
+		"reads cold and rises once it is off": {false, "its sensor was not seen to follow its heater", func(g *guarded) {
+			g.Unknown()
+			g.off()
+			g.read(40*time.Second, cools(41, 100))
+			g.read(3*time.Minute, func(s float64) float64 { return 35 + s/30 })
+		}},
+		"rises through what is called cold": {false, "nozzle was found heating unasked", func(g *guarded) {
 			g.heat(60)
 			g.read(5*time.Second, warmUp)
 			g.off()

@@ -14,6 +14,7 @@ type Proof struct {
 	name  string
 	coolS float64 // least time constant of its cooling, seconds; 0: not judged
 	doubt string  // why its sensor shows nothing; "" while it may
+	burns bool    // its heater was found to be on for good: a falling reading may be a sensor that slips out
 	// unmoved: its heater was on, and its sensor was not seen to follow it.
 	unmoved bool
 	quick   bool    // it is in doubt for no more than having fallen faster than its body can
@@ -106,8 +107,11 @@ func (p *Proof) isCold() bool { return p.held(p.cold) && !p.unmoved }
 
 // Shown reports whether the heater is off beyond doubt.
 func (p *Proof) Shown() bool {
-	return p.seen && p.doubt == "" && p.targetC == 0 && (p.fell() || p.isCold())
+	return p.seen && p.doubt == "" && !p.burns && p.targetC == 0 && (p.fell() || p.isCold())
 }
+
+// hopeless reports whether no reading can show it any more.
+func (p *Proof) hopeless() bool { return p.burns || p.doubt != "" && !p.quick }
 
 // settleC is what a reading must have lost beyond its swing for a heater to be left alone, and calmFor how
 // long one must be cold without rising.
@@ -119,11 +123,11 @@ const (
 // falling, calmed and hot judge a proof that is not whole: see [Guard.Falling], [Guard.Calm]
 // and [Guard.Hot].
 func (p *Proof) falling() bool {
-	return p.seen && p.doubt == "" && p.targetC == 0 && p.lastC > proofCoolC && p.lastC <= p.mostC-1 && p.lastC <= p.leastC+1
+	return p.seen && p.doubt == "" && !p.burns && p.targetC == 0 && p.lastC > proofCoolC && p.lastC <= p.mostC-1 && p.lastC <= p.leastC+1
 }
 
 func (p *Proof) calmed() bool {
-	return p.seen && p.targetC == 0 && (p.doubt == "" || p.quick) && (p.cold != never && p.last-p.cold >= calmFor || p.lastC <= p.mostC-p.fellC+proofFallC-settleC)
+	return p.seen && p.targetC == 0 && !p.hopeless() && (p.cold != never && p.last-p.cold >= calmFor || p.lastC <= p.mostC-p.fellC+proofFallC-settleC)
 }
 
 func (p *Proof) hot() bool { return p.targetC > 0 || p.seen && p.lastC > proofCoolC && !p.quick }
@@ -150,6 +154,8 @@ func (p *Proof) withdrawn(r Reading) string {
 // Text says what was seen within d.
 func (p *Proof) Text(d time.Duration) string {
 	switch {
+	case p.burns && p.seen:
+		return fmt.Sprintf("%s was found heating unasked: it reads %.0f °C, and a lower reading may be its sensor coming out", p.name, p.lastC)
 	case p.doubt != "":
 		text := fmt.Sprintf("%s: its sensor is the one in doubt: %s", p.name, p.doubt)
 		if p.seen {
