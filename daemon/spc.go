@@ -31,12 +31,12 @@ type sizeChart struct {
 	SD          float64             `json:"sd"` // of all values about their mean
 	Signals     []chartSignal       `json:"signals"`
 	Suggestion  *quality.Suggestion `json:"suggestion"`
-	Cp          *float64            `json:"cp"`
-	Cpk         *float64            `json:"cpk"`
-	CpInterval  *quality.Interval   `json:"cp_interval"`
-	CpkInterval *quality.Interval   `json:"cpk_interval"`
-	FractionOut *float64            `json:"fraction_out"`
-	Note        string              `json:"note,omitempty"` // why there is no capability
+	Pp          *float64            `json:"pp"`
+	Ppk         *float64            `json:"ppk"`
+	PpInterval  *quality.Interval   `json:"pp_interval"`
+	PpkInterval *quality.Interval   `json:"ppk_interval"`
+	OutsideMost *float64            `json:"outside_most"`
+	Note        string              `json:"note,omitempty"` // why there is no performance
 }
 
 // chartSignal is a signal with the line of the file that its value stands on.
@@ -49,11 +49,12 @@ func newChart() *cobra.Command {
 	var f chartFlags
 	c := &cobra.Command{
 		Use:   "chart --measurements FILE.csv [--nominal L --tolerance T]",
-		Short: "Judge measured part sizes: control chart and capability",
+		Short: "Judge measured part sizes: control chart and performance",
 		Long: "chart reads sizes in the order in which the parts were made, from a CSV file with\n" +
 			"the header value, and says whether they are under statistical control: limits by\n" +
 			"the mean moving range, and values that break a rule. With a tolerance it says also\n" +
-			"how well the sizes keep to it, by the standard deviation of all of them.\n\n" +
+			"how well the sizes keep to it, by the standard deviation of all of them: of 30 sizes\n" +
+			"or more without signals.\n\n" +
 			"Without --learn the limits come from all values, which are judged by them: a first\n" +
 			"look. With it they come from the first N, and judge the others.",
 		Example: "  beltwarden chart --measurements clips.csv --nominal 20 --tolerance 0.2\n  beltwarden chart --measurements clips.csv --learn 20 --rules beyond-3-sigma,ewma",
@@ -182,13 +183,12 @@ func (f chartFlags) judge(t *table.Table) (*sizeChart, error) {
 	if f.tolerance == 0 {
 		return s, nil
 	}
-	capability, err := quality.CapabilityOf(sample, quality.Tolerance{Lower: f.nominal - f.tolerance, Upper: f.nominal + f.tolerance}, 0.95)
+	p, err := quality.PerformanceOf(values, len(signals), quality.Tolerance{Lower: f.nominal - f.tolerance, Upper: f.nominal + f.tolerance}, 0.95)
 	if err != nil {
 		s.Note = err.Error() // the chart stands without it
 		return s, nil
 	}
-	out := capability.Above + capability.Below
-	s.Cp, s.Cpk, s.CpInterval, s.CpkInterval, s.FractionOut = &capability.Cp, &capability.Cpk, &capability.CpInterval, &capability.CpkInterval, &out
+	s.Pp, s.Ppk, s.PpInterval, s.PpkInterval, s.OutsideMost = &p.Pp, &p.Ppk, &p.PpInterval, &p.PpkInterval, &p.OutsideMost
 	return s, nil
 }
 
@@ -206,10 +206,10 @@ func (s *sizeChart) lines(f chartFlags) []string {
 	}
 	switch {
 	case s.Note != "":
-		out = append(out, "capability "+s.Note)
-	case s.Cp != nil:
-		out = append(out, fmt.Sprintf("capability Cp %.3f (95 %%: %.3f to %.3f), Cpk %.3f (95 %%: %.3f to %.3f)", *s.Cp, s.CpInterval.Low, s.CpInterval.High, *s.Cpk, s.CpkInterval.Low, s.CpkInterval.High),
-			fmt.Sprintf("           about %.3g %% out of tolerance, if sizes are normal", 100**s.FractionOut))
+		out = append(out, "performance "+s.Note)
+	case s.Pp != nil:
+		out = append(out, fmt.Sprintf("performance Pp %.3f (95 %%: %.3f to %.3f), Ppk %.3f (95 %%: %.3f to %.3f)", *s.Pp, s.PpInterval.Low, s.PpInterval.High, *s.Ppk, s.PpkInterval.Low, s.PpkInterval.High),
+			fmt.Sprintf("           at most %.3g %% out of tolerance, with 95 %% certainty, if sizes are normal", 100**s.OutsideMost))
 	}
 	if len(s.Signals) == 0 {
 		return append(out, "signals    none: nothing speaks against one steady process")

@@ -18,8 +18,8 @@ func drawSizes(f chartFlags, values []float64, s *sizeChart) string {
 	p.XTitle = "part, in the order of the file"
 	name := filepath.Base(f.file)
 	note := fmt.Sprintf("%s: mean %.6g, limits %.6g to %.6g, %s.", counted(len(values), "value"), s.Mean, s.LCL, s.UCL, counted(len(s.Signals), "signal"))
-	if s.Cp != nil {
-		note += fmt.Sprintf(" Cp %.3f, Cpk %.3f for %g +/- %g.", *s.Cp, *s.Cpk, f.nominal, f.tolerance)
+	if s.Pp != nil {
+		note += fmt.Sprintf(" Pp %.3f, Ppk %.3f for %g +/- %g.", *s.Pp, *s.Ppk, f.nominal, f.tolerance)
 	}
 	return picture.Diagram("Sizes in "+name, "Control chart of "+name, note, p).Standalone()
 }

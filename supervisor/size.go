@@ -13,8 +13,11 @@ import (
 // rebuilt from the checks at a restart.
 type sizes struct {
 	charts []*quality.Monitor // by job; nil before the first length
-	values [][]float64        // the newest lengths by job
-	signal string             // what the newest lengths say against them; empty when nothing
+	values [][]float64        // the newest lengths by job, since the scale was set
+	spoken []int              // visits whose lengths spoke against the chart, by job
+	// performed is what was computed of the values, nil when that has to be done anew.
+	performed []*performed
+	signal    string // what the newest lengths say against them; empty when nothing
 }
 
 // SizeOrder is what length along the belt a job's parts should have, and how far a good one
@@ -24,7 +27,7 @@ type SizeOrder struct {
 	ToleranceMM float64 `json:"tolerance_mm"`
 }
 
-// mostLengths is how many of the newest lengths capability is computed from.
+// mostLengths is how many of the newest lengths performance is computed from.
 const mostLengths = 500
 
 // SizeView is the chart of one job's measured lengths.
@@ -38,14 +41,16 @@ type SizeView struct {
 	NewestMM float64       `json:"newest_mm"` // 0 before the first since the scale was set
 	// ValuesMM are the newest lengths, the newest last. Nobody changes them.
 	ValuesMM []float64 `json:"-"`
-	// Ordered is nil where no length was ordered; then there is no capability either.
+	// Ordered is nil where no length was ordered; then there is no performance either.
 	Ordered *SizeOrder `json:"ordered,omitempty"`
-	// Cp and Cpk are by all lengths kept, with the 95 % interval of Cpk and the fraction
-	// expected out of tolerance; nil while there are fewer than two, or no scatter.
-	Cp          *float64          `json:"cp,omitempty"`
-	Cpk         *float64          `json:"cpk,omitempty"`
-	CpkInterval *quality.Interval `json:"cpk_interval,omitempty"`
-	OutFraction *float64          `json:"out_of_tolerance,omitempty"`
+	// Pp and Ppk are by all lengths kept, with the 95 % interval of Ppk, and the fraction that
+	// is out of tolerance at most, with 95 % certainty if lengths are normal. All are nil while
+	// there are too few lengths to judge by, or signals; WhyNot says so.
+	Pp          *float64          `json:"pp,omitempty"`
+	Ppk         *float64          `json:"ppk,omitempty"`
+	PpkInterval *quality.Interval `json:"ppk_interval,omitempty"`
+	OutsideMost *float64          `json:"outside_most,omitempty"`
+	WhyNot      string            `json:"why_no_performance,omitempty"`
 }
 
 // measured takes up the lengths of a check. A signal asks for a hold until lengths come
@@ -56,12 +61,12 @@ func (m *Machine) measured(job int, lengths []float64) {
 	}
 	s := &m.lot.sizes
 	for len(s.charts) <= job {
-		s.charts, s.values = append(s.charts, nil), append(s.values, nil)
+		s.charts, s.values, s.spoken, s.performed = append(s.charts, nil), append(s.values, nil), append(s.spoken, 0), append(s.performed, nil)
 	}
 	if s.charts[job] == nil {
 		s.charts[job], _ = quality.NewMonitor(quality.DefaultSettings()) // these are sound
 	}
-	s.signal = ""
+	s.signal, s.performed[job] = "", nil
 	var said []string
 	var remedy *quality.Suggestion
 	for _, v := range lengths {
@@ -83,6 +88,7 @@ func (m *Machine) measured(job int, lengths []float64) {
 	if len(said) == 0 {
 		return
 	}
+	s.spoken[job]++
 	s.signal = strings.Join(said, "; ")
 	// The limits stay. What the averages and runs remember is dealt with now: a value that
 	// stood out would otherwise drag good ones after it into signals of their own.
@@ -122,7 +128,7 @@ func (m *Machine) sizesAnew() {
 		if c != nil {
 			c.Reset()
 		}
-		m.lot.sizes.values[k] = nil
+		m.lot.sizes.values[k], m.lot.sizes.spoken[k], m.lot.sizes.performed[k] = nil, 0, nil
 	}
 	m.lot.sizes.signal = ""
 }
@@ -151,7 +157,10 @@ func (l *lot) sizeView(job int) *SizeView {
 		v.Missing = max(0, c.Settings.Learn-len(c.Learned))
 	}
 	if job < len(l.ordered) && l.ordered[job].LengthMM > 0 {
-		v.capable(l.ordered[job], l.sizes.values[job])
+		if l.sizes.performed[job] == nil {
+			l.sizes.performed[job] = perform(l.ordered[job], l.sizes.values[job], l.sizes.spoken[job])
+		}
+		v.perform(l.ordered[job], l.sizes.performed[job])
 	}
 	return v
 }
@@ -168,19 +177,24 @@ func (l *lot) yieldPlan() *YieldView {
 	return &YieldView{Cycles: p.Cycles, Probability: p.Probability, Yield: p.Yield, Low: p.Seen.Low, High: p.Seen.High}
 }
 
-// capable says how well the lengths keep to what was ordered.
-func (v *SizeView) capable(o SizeOrder, values []float64) {
+// performed is how well lengths keep to what was ordered, or why that is not said.
+type performed struct {
+	quality.Performance
+	err error
+}
+
+func perform(o SizeOrder, values []float64, signals int) *performed {
+	p, err := quality.PerformanceOf(values, signals, quality.Tolerance{Lower: o.LengthMM - o.ToleranceMM, Upper: o.LengthMM + o.ToleranceMM}, 0.95)
+	return &performed{p, err}
+}
+
+func (v *SizeView) perform(o SizeOrder, p *performed) {
 	v.Ordered = &o
-	sample, err := quality.SampleOf(values)
-	if err != nil {
+	if p.err != nil {
+		v.WhyNot = p.err.Error()
 		return
 	}
-	c, err := quality.CapabilityOf(sample, quality.Tolerance{Lower: o.LengthMM - o.ToleranceMM, Upper: o.LengthMM + o.ToleranceMM}, 0.95)
-	if err != nil {
-		return // too few, or all alike: nothing can be said
-	}
-	out := c.Above + c.Below
-	v.Cp, v.Cpk, v.CpkInterval, v.OutFraction = &c.Cp, &c.Cpk, &c.CpkInterval, &out
+	v.Pp, v.Ppk, v.PpkInterval, v.OutsideMost = &p.Pp, &p.Ppk, &p.PpkInterval, &p.OutsideMost
 }
 
 // loadOrdered takes up the lengths ordered with the lot.

@@ -69,9 +69,9 @@ func TestYieldPlan(t *testing.T) {
 	}
 }
 
-// TestOrderedSizes: a length ordered with the lot gives capability, by hand: 20.00, 20.02,
-// 20.04 have mean 20.02 and deviation 0.02, so that Cp is 0.1/(3 x 0.02) and Cpk
-// 0.08/(3 x 0.02) for 20 +/- 0.1 (e-Handbook 6.1.6). A restart keeps it.
+// TestOrderedSizes: a length ordered with the lot gives performance from 30 lengths on, by
+// hand: 20.00, 20.02 and 20.04 ten times each have mean 20.02 and squares of 0.008, through
+// 29. A restart keeps it.
 func TestOrderedSizes(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
@@ -85,9 +85,16 @@ func TestOrderedSizes(t *testing.T) {
 		}
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{5}, Sizes: []SizeOrder{{20, 0.1}}}})
 		x.do(Request{Visit: &Visit{LengthsMM: []float64{20.00, 20.02, 20.04}}})
+		if v := x.s.Snapshot().Lot.Jobs[0].Size; v.Pp != nil || v.OutsideMost != nil || !strings.Contains(v.WhyNot, "30 are the least") || *v.Ordered != (SizeOrder{20, 0.1}) {
+			t.Errorf("of three: %+v", v)
+		}
+		for range 9 {
+			x.do(Request{Visit: &Visit{LengthsMM: []float64{20.00, 20.02, 20.04}}})
+		}
+		sd := math.Sqrt(0.008 / 29)
 		for range 2 {
 			v := x.s.Snapshot().Lot.Jobs[0].Size
-			if v.Cp == nil || math.Abs(*v.Cp-0.1/0.06) > 1e-9 || math.Abs(*v.Cpk-0.08/0.06) > 1e-9 || *v.Ordered != (SizeOrder{20, 0.1}) {
+			if v.Pp == nil || math.Abs(*v.Pp-0.1/3/sd) > 1e-9 || math.Abs(*v.Ppk-0.08/3/sd) > 1e-9 || !(*v.OutsideMost > 1e-7) {
 				t.Errorf("%+v", v)
 			}
 			x.stop()

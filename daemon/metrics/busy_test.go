@@ -31,8 +31,8 @@ func busy(t testing.TB) *Collector {
 	l.SizeSignal = "the newest length is beyond its limit"
 	for range 3 * mostPositions {
 		l.Jobs = append(l.Jobs, supervisor.JobView{Size: &supervisor.SizeView{N: 30, Phase: quality.Frozen, MeanMM: 20.02, LowerMM: 19.9, UpperMM: 20.1,
-			NewestMM: 20.13, Ordered: &supervisor.SizeOrder{LengthMM: 20, ToleranceMM: 0.2}, Cp: ptr(1.4), Cpk: ptr(1.3),
-			CpkInterval: &quality.Interval{Low: 1.1, High: 1.5}, OutFraction: ptr(0.0002)}})
+			NewestMM: 20.13, Ordered: &supervisor.SizeOrder{LengthMM: 20, ToleranceMM: 0.2}, Pp: ptr(1.4), Ppk: ptr(1.3),
+			PpkInterval: &quality.Interval{Low: 1.1, High: 1.5}, OutsideMost: ptr(0.0002)}})
 	}
 	d := &s.Belt
 	d.CalibratedMM, d.LoopMM, d.SeamMM, d.SeamAheadMM, d.SeamDoubtMM = ptr(123500), 1200, 8, ptr(412.5), 3

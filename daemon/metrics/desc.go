@@ -91,10 +91,10 @@ var (
 	sizeUpper     = desc("size_upper_limit_meters", "Upper control limit; once it holds.", "position")
 	sizeNominal   = desc("size_ordered_meters", "Length ordered.", "position")
 	sizeTolerance = desc("size_tolerance_meters", "Tolerance ordered, to either side.", "position")
-	sizeCp        = desc("size_cp_ratio", "Tolerance over the scatter of lengths, Cp.", "position")
-	sizeCpk       = desc("size_cpk_ratio", "Capability of lengths, Cpk.", "position")
-	sizeCpkLow    = desc("size_cpk_low_ratio", "Lower end of the 95 % interval of Cpk.", "position")
-	sizeOut       = desc("size_out_ratio", "Fraction of parts expected out of tolerance.", "position")
+	sizePp        = desc("size_pp_ratio", "Tolerance over the scatter of lengths, Pp; from 30 lengths without signals on.", "position")
+	sizePpk       = desc("size_ppk_ratio", "Performance of lengths, Ppk.", "position")
+	sizePpkLow    = desc("size_ppk_low_ratio", "Lower end of the 95 % interval of Ppk.", "position")
+	sizeOut       = desc("size_outside_most_ratio", "Fraction of parts out of tolerance at most, with 95 % certainty if lengths are normal.", "position")
 )
 
 // The belt.

@@ -27,10 +27,10 @@ func size(out emitter, position string, v *supervisor.SizeView) {
 		out.gauge(sizeNominal, metres(o.LengthMM), position)
 		out.gauge(sizeTolerance, metres(o.ToleranceMM), position)
 	}
-	out.maybe(sizeCp, v.Cp, 1, position)
-	out.maybe(sizeCpk, v.Cpk, 1, position)
-	if i := v.CpkInterval; i != nil {
-		out.gauge(sizeCpkLow, i.Low, position)
+	out.maybe(sizePp, v.Pp, 1, position)
+	out.maybe(sizePpk, v.Ppk, 1, position)
+	if i := v.PpkInterval; i != nil {
+		out.gauge(sizePpkLow, i.Low, position)
 	}
-	out.maybe(sizeOut, v.OutFraction, 1, position)
+	out.maybe(sizeOut, v.OutsideMost, 1, position)
 }

@@ -154,16 +154,16 @@ func (j *Job) rows() (list []row) {
 		if s.Outside != nil {
 			add("size", "measured out of tolerance", row{"parts": whole(*s.Outside)})
 		}
-		if s.Cpk != nil {
-			add("size", "Cp", row{"ratio": number(*s.Cp)})
-			add("size", "Cp, lower end of 95 %", row{"ratio": number(s.CpInterval.Low)})
-			add("size", "Cp, upper end of 95 %", row{"ratio": number(s.CpInterval.High)})
-			add("size", "Cpk", row{"ratio": number(*s.Cpk)})
-			add("size", "Cpk, lower end of 95 %", row{"ratio": number(s.CpkInterval.Low)})
-			add("size", "Cpk, upper end of 95 %", row{"ratio": number(s.CpkInterval.High)})
-			add("size", "expected out of tolerance", row{"ratio": number(*s.OutFraction)})
+		if s.Ppk != nil {
+			add("size", "Pp", row{"ratio": number(*s.Pp)})
+			add("size", "Pp, lower end of 95 %", row{"ratio": number(s.PpInterval.Low)})
+			add("size", "Pp, upper end of 95 %", row{"ratio": number(s.PpInterval.High)})
+			add("size", "Ppk", row{"ratio": number(*s.Ppk)})
+			add("size", "Ppk, lower end of 95 %", row{"ratio": number(s.PpkInterval.Low)})
+			add("size", "Ppk, upper end of 95 %", row{"ratio": number(s.PpkInterval.High)})
+			add("size", "out of tolerance at most, with 95 % certainty if lengths are normal", row{"ratio": number(*s.OutsideMost)})
 		} else {
-			add("size", "no capability", row{"text": cell(s.Why)})
+			add("size", "no performance", row{"text": cell(s.Why)})
 		}
 		for i, l := range s.Lengths {
 			add("length", "", row{"number": whole(i + 1), "at": instant(l.At), "size_mm": number(l.MM)})

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"html/template"
 	"io"
+	"math"
 	"strings"
 	"time"
 
@@ -63,10 +64,8 @@ func grams(v *float64) string {
 // smallFraction writes a fraction that may be far below a percent.
 func smallFraction(v *float64) string {
 	switch {
-	case *v < 1e-6:
-		return "less than 1 in a million"
 	case *v < 0.001:
-		return decimal(1e6**v, 0) + " in a million"
+		return fmt.Sprintf("%.0f in a million", math.Ceil(1e6**v))
 	}
 	return decimal(100**v, 2) + " %"
 }

@@ -61,5 +61,5 @@ func (s *source) job(i int) Job {
 		ordered = &o
 	}
 	return Job{Number: i + 1, Name: j.Name, File: filepath.Base(j.Path), SHA256: j.SHA256, Ordered: j.GoodOrdered,
-		Good: c.CheckedGood + c.InterruptedGood, Size: sizeOf(s.visits, i, ordered, s.zone), Workshop: w}
+		Good: c.CheckedGood + c.InterruptedGood, Size: sizeOf(s.visits, i, ordered, w.Control, s.zone), Workshop: w}
 }

@@ -2,11 +2,13 @@ package report
 
 import (
 	"math"
+	"strings"
 	"testing"
 	"time"
 
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/quality"
 )
 
 // pegs is a small lot, every figure of which is reckoned by hand in TestFiguresByHand.
@@ -169,9 +171,45 @@ func TestSizesByHand(t *testing.T) {
 	sd := math.Sqrt(0.14 / 3)
 	near(t, "mean", s.MeanMM, 20.1)
 	near(t, "standard deviation", s.SDMM, sd)
-	near(t, "Cp", *s.Cp, 0.4/6/sd)
-	near(t, "Cpk", *s.Cpk, 0.1/3/sd)
+	if s.Ppk != nil || s.Why != "fewer than 30 parts were measured" {
+		t.Errorf("of four lengths: %v, %q", s.Ppk, s.Why)
+	}
 	if s.N != 4 || s.MinMM != 19.9 || s.MaxMM != 20.4 || *s.Outside != 1 || s.Lengths[3].MM != 20.4 || s.Lengths[0].Visit != 2 {
 		t.Errorf("%+v", s)
+	}
+}
+
+// Performance is by the lengths since the scale was set, and there is none with signals.
+func TestPerformanceSinceTheScaleWasSet(t *testing.T) {
+	first := 0
+	check := func(travelMM float64, lengths ...float64) ledger.Check {
+		return ledger.Check{JobIndex: &first, TravelMM: travelMM, LengthsMM: lengths}
+	}
+	lengths := func(n int, about float64) (list []float64) {
+		for i := range n {
+			list = append(list, about+0.01*float64([]int{0, 2, -1, 1, -2, 0, 1, -1}[i%8]))
+		}
+		return list
+	}
+	scale := []ledger.ScaleSet{{TravelMM: 500}}
+	ordered := &ledger.SizeOrdered{LengthMM: 20, ToleranceMM: 0.1}
+	for name, c := range map[string]struct {
+		after []float64
+		from  int
+		why   string
+	}{
+		"few since":    {lengths(29, 20), 0, "fewer than 30 parts were measured since"},
+		"enough since": {lengths(32, 20), 41, ""},
+		"with a shift": {append(lengths(24, 20), lengths(16, 20.09)...), 0, "the control chart has signals"},
+	} {
+		visits := []ledger.Check{check(100, lengths(40, 20.05)...), check(600, c.after...)}
+		s := sizeOf(visits, 0, ordered, controlOf(visits, 0, scale), time.UTC)
+		if s.From != c.from || (s.Ppk == nil) != (c.from == 0) || !strings.HasPrefix(s.Why, c.why) || s.N != 40+len(c.after) {
+			t.Errorf("%s: %+v", name, s)
+		}
+		if s.Ppk != nil {
+			sample, _ := quality.SampleOf(c.after)
+			near(t, name, *s.Pp, 0.2/6/sample.SD)
+		}
 	}
 }

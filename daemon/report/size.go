@@ -2,6 +2,7 @@ package report
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"slices"
 	"time"
@@ -21,14 +22,16 @@ type Size struct {
 	MinMM   float64    `json:"min_mm"`
 	MaxMM   float64    `json:"max_mm"`
 	Outside *int       `json:"outside,omitempty"` // measured lengths out of tolerance
-	// Cp and Cpk with their 95 % intervals, and the fraction expected out of tolerance
-	// if lengths are normally distributed. Why says why there is none.
-	Cp          *float64          `json:"cp,omitempty"`
-	Cpk         *float64          `json:"cpk,omitempty"`
-	CpInterval  *quality.Interval `json:"cp_interval,omitempty"`
-	CpkInterval *quality.Interval `json:"cpk_interval,omitempty"`
-	OutFraction *float64          `json:"expected_outside,omitempty"`
-	Why         string            `json:"why_no_capability,omitempty"`
+	// Pp and Ppk with their 95 % intervals, and the fraction out of tolerance at most, with
+	// 95 % certainty if lengths are normally distributed. They are by the lengths since the
+	// belt's scale was last set, from number From on. Why says why there is none.
+	From        int               `json:"performance_from,omitempty"`
+	Pp          *float64          `json:"pp,omitempty"`
+	Ppk         *float64          `json:"ppk,omitempty"`
+	PpInterval  *quality.Interval `json:"pp_interval,omitempty"`
+	PpkInterval *quality.Interval `json:"ppk_interval,omitempty"`
+	OutsideMost *float64          `json:"outside_most,omitempty"`
+	Why         string            `json:"why_no_performance,omitempty"`
 	Lengths     []Length          `json:"lengths"`
 }
 
@@ -77,7 +80,7 @@ const confidence = 0.95
 
 // sizeOf sums up what visits in force have measured of a job; nil when nothing was
 // measured and nothing ordered.
-func sizeOf(visits []ledger.Check, job int, ordered *ledger.SizeOrdered, zone *time.Location) *Size {
+func sizeOf(visits []ledger.Check, job int, ordered *ledger.SizeOrdered, control Control, zone *time.Location) *Size {
 	s := &Size{Lengths: []Length{}}
 	var values []float64
 	for _, c := range visits {
@@ -115,28 +118,38 @@ func sizeOf(visits []ledger.Check, job int, ordered *ledger.SizeOrdered, zone *t
 		}
 	}
 	s.Outside = &out
-	s.capable(sample, err, quality.Tolerance{Lower: low, Upper: high})
+	s.perform(values, control, quality.Tolerance{Lower: low, Upper: high})
 	return s
 }
 
 // rounding keeps a length that stands exactly on the tolerance within it, mm.
 const rounding = 1e-9
 
-func (s *Size) capable(sample quality.Sample, err error, t quality.Tolerance) {
-	if err != nil {
-		s.Why = "fewer than two parts were measured"
-		return
-	}
-	c, err := quality.CapabilityOf(sample, t, confidence)
-	if err != nil {
-		s.Why = err.Error()
-		if errors.Is(err, quality.ErrNoScatter) {
-			s.Why = "all measured lengths are equal: a finer caliper or more parts would tell"
+func (s *Size) perform(values []float64, control Control, t quality.Tolerance) {
+	from, signals := max(1, control.From), 0
+	for _, g := range control.Signals {
+		if g.Length >= from {
+			signals++
 		}
-		return
 	}
-	out := c.Above + c.Below
-	s.Cp, s.Cpk, s.CpInterval, s.CpkInterval, s.OutFraction = &c.Cp, &c.Cpk, &c.CpInterval, &c.CpkInterval, &out
+	p, err := quality.PerformanceOf(values[min(from-1, len(values)):], signals, t, confidence)
+	switch {
+	case errors.Is(err, quality.ErrFew) && from > 1:
+		s.Why = fmt.Sprintf("fewer than %d parts were measured since the belt's scale was set", quality.LeastForPerformance)
+	case errors.Is(err, quality.ErrFew):
+		s.Why = fmt.Sprintf("fewer than %d parts were measured", quality.LeastForPerformance)
+	case errors.Is(err, quality.ErrSignals):
+		s.Why = "the control chart has signals: the lengths are not of one steady process"
+	case errors.Is(err, quality.ErrNoScatter):
+		s.Why = "all measured lengths are equal: a finer caliper or more parts would tell"
+	case errors.Is(err, quality.ErrCoarse):
+		s.Why = "the lengths were read too coarsely: a finer caliper would tell"
+	case err != nil:
+		s.Why = err.Error()
+	default:
+		s.From = from
+		s.Pp, s.Ppk, s.PpInterval, s.PpkInterval, s.OutsideMost = &p.Pp, &p.Ppk, &p.PpInterval, &p.PpkInterval, &p.OutsideMost
+	}
 }
 
 // controlOf judges the lengths of a job as the run does.

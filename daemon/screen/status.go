@@ -193,8 +193,8 @@ func SizeText(v *supervisor.SizeView, name string) string {
 	if v.Phase == quality.Learning {
 		text = fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, Count(int(v.N), "length"), v.NewestMM, v.Missing)
 	}
-	if v.Cpk != nil {
-		text += fmt.Sprintf("; Cpk %.2f (95 %%: %.2f to %.2f) for %g ± %g mm", *v.Cpk, v.CpkInterval.Low, v.CpkInterval.High, v.Ordered.LengthMM, v.Ordered.ToleranceMM)
+	if v.Ppk != nil {
+		text += fmt.Sprintf("; Ppk %.2f (95 %%: %.2f to %.2f) for %g ± %g mm", *v.Ppk, v.PpkInterval.Low, v.PpkInterval.High, v.Ordered.LengthMM, v.Ordered.ToleranceMM)
 	}
 	return text
 }

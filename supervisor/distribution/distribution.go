@@ -1,5 +1,5 @@
-// Package distribution holds the three distributions that judgements here rest on:
-// the normal, Student's t and chi-squared. The special functions are the library's;
+// Package distribution holds the distributions that judgements here rest on: the
+// normal, Student's t, central and not, and chi-squared. The special functions are the library's;
 // what stands here are the textbook formulas that lead to them (Abramowitz and Stegun,
 // 26.2, 26.4 and 26.7). The library's own package of distributions would bring all of
 // its linear algebra into the program, two megabytes that nothing here calls.
@@ -8,6 +8,7 @@ package distribution
 import (
 	"math"
 
+	"gonum.org/v1/gonum/integrate/quad"
 	"gonum.org/v1/gonum/mathext"
 )
 
@@ -45,3 +46,49 @@ func StudentQuantile(p, df float64) float64 {
 // ChiSquaredQuantile is what a value of chi-squared with df degrees of freedom is below
 // with the probability p, 0 to 1; it panics outside.
 func ChiSquaredQuantile(p, df float64) float64 { return 2 * mathext.GammaIncRegInv(df/2, p) }
+
+// NoncentralStudentBelow is the probability that a value of the noncentral t, (z+shift)/w
+// for a standard normal z and w the root of chi-squared over its df degrees of freedom, is
+// below t. It integrates over w; the error is under 1e-9 from 2 degrees of freedom on.
+func NoncentralStudentBelow(t, df, shift float64) float64 { return rootChiSquared(df).below(t, shift) }
+
+// weighted are points of an integral over w, with their weights times the density.
+type weighted struct{ w, weight []float64 }
+
+func rootChiSquared(df float64) weighted {
+	const points, reach = 100, 9
+	p := weighted{make([]float64, points), make([]float64, points)}
+	half := reach / math.Sqrt(2*df)
+	quad.Legendre{}.FixedLocations(p.w, p.weight, math.Max(0, 1-half), 1+half)
+	lg, _ := math.Lgamma(df / 2)
+	constant := math.Ln2 + df/2*math.Log(df/2) - lg
+	for i, w := range p.w {
+		p.weight[i] *= math.Exp(constant + (df-1)*math.Log(w) - df*w*w/2)
+	}
+	return p
+}
+
+func (p weighted) below(t, shift float64) (sum float64) {
+	for i, w := range p.w {
+		sum += p.weight[i] * NormalBelow(t*w-shift)
+	}
+	return sum
+}
+
+// NoncentralityBelow is the shift of the noncentral t of which a value is above t with the
+// probability p only. A value seen at t bounds the shift from below by it, with the
+// confidence 1-p.
+func NoncentralityBelow(t, df, p float64) float64 {
+	points := rootChiSquared(df)
+	spread := 10 + math.Abs(t)*10/math.Sqrt(2*df)
+	low, high := t-spread, t+spread
+	for range 50 {
+		middle := low + (high-low)/2
+		if 1-points.below(t, middle) > p {
+			high = middle
+		} else {
+			low = middle
+		}
+	}
+	return low
+}

@@ -71,3 +71,19 @@ func TestQuantilesInvert(t *testing.T) {
 		t.Errorf("beyond 6: %g", got)
 	}
 }
+
+// Without a shift the noncentral t is Student's; with one, t at its root bounds it.
+func TestNoncentralStudent(t *testing.T) {
+	for _, df := range []float64{2, 8, 29, 499} {
+		for _, x := range []float64{-3, 0, 0.7, 4} {
+			if got, want := NoncentralStudentBelow(x, df, 0), StudentBelow(x, df); math.Abs(got-want) > 1e-8 {
+				t.Errorf("below %g with %g: %.12f, %.12f without a shift", x, df, got, want)
+			}
+			for _, p := range []float64{0.025, 0.05, 0.5} {
+				if got := 1 - NoncentralStudentBelow(x, df, NoncentralityBelow(x, df, p)); math.Abs(got-p) > 1e-8 {
+					t.Errorf("%g with %g: beyond with %.10f, not %g", x, df, got, p)
+				}
+			}
+		}
+	}
+}
