@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor/distribution"
+	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -94,9 +95,16 @@ func (m *Machine) waitBefore(p *job.Plan) paceWait {
 	case m.set.ReleaseC <= 0 || p.End.BedTargetC <= m.set.ReleaseC:
 		return paceWait{rest, noWaitSD, false}
 	case times.Cool != nil && times.Reheat != nil:
-		return paceWait{rest + *times.Cool + *times.Reheat, learnedSD, false}
+		return learnedWait(rest, *times.Cool, *times.Reheat)
 	}
 	return paceWait{rest + unseenWait, unseenSD, true}
+}
+
+// learnedWait is a wait of heaters that are known.
+func learnedWait(rest time.Duration, cool heat.Wait, reheat time.Duration) paceWait {
+	low, high := rest+reheat+cool.Low, rest+reheat+cool.High
+	sd := math.Log(float64(high)/float64(max(low, leastWait))) / 4 // four standard deviations lie between bounds
+	return paceWait{rest + reheat + cool.Mid, max(learnedSD, sd), false}
 }
 
 // foretold returns the pace of the lot, and whether its waits are no more than a guess.

@@ -102,7 +102,7 @@ func drawBench(seed uint64, kind int) *bench {
 		up, ok := m.HeatUp(w.releaseC, w.targetC)
 		if down, cools := m.Cool(w.targetC, w.releaseC); ok && cools {
 			w.knows, w.reheat = true, up
-			w.before = paceWait{moveOff + inS((1-pacePlanned)*w.planned) + up + down, learnedSD, false}
+			w.before = learnedWait(moveOff+inS((1-pacePlanned)*w.planned), down, up)
 		}
 	}
 	return w

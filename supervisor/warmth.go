@@ -118,10 +118,11 @@ func (m *Machine) waitsKnown(p *job.Plan) bool {
 func (m *Machine) heatTime(p *job.Plan) time.Duration {
 	times := p.HeatTimes(m.heaters(), m.set.ReleaseC, m.set.NozzleStandbyC)
 	var d time.Duration
-	for _, t := range []*time.Duration{times.Cool, times.Reheat} {
-		if t != nil {
-			d += *t
-		}
+	if times.Cool != nil {
+		d += times.Cool.Mid
+	}
+	if times.Reheat != nil {
+		d += *times.Reheat
 	}
 	return d
 }

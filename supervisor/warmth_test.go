@@ -55,7 +55,7 @@ func TestAHeatUpIsForeseen(t *testing.T) {
 		}
 		was := x.s.Snapshot().Heat.Learned
 		times := plan.HeatTimes(was, x.set.ReleaseC, x.set.NozzleStandbyC)
-		if times.Cool == nil || times.Reheat == nil || *times.Cool <= 0 || *times.Reheat <= 0 {
+		if times.Cool == nil || times.Reheat == nil || times.Cool.Mid <= 0 || *times.Reheat <= 0 {
 			t.Errorf("cool %v, reheat %v after two parts", times.Cool, times.Reheat)
 		}
 		seen := x.s.Snapshot().Lot.PartTakes // from the part's first line to the next's
@@ -86,14 +86,14 @@ func restarted(t *testing.T, x *run, seen time.Duration) {
 	if p.Heat.HeatUp == nil || p.Heat.Cool == nil || p.Heat.Reheat == nil {
 		t.Errorf("the job's heat times are not known: %+v", p.Heat)
 	} else {
-		t.Logf("heat-up %v, cooling %v, reheating %v", *p.Heat.HeatUp, *p.Heat.Cool, *p.Heat.Reheat)
+		t.Logf("heat-up %v, cooling %v, reheating %v", *p.Heat.HeatUp, p.Heat.Cool.Mid, *p.Heat.Reheat)
 	}
 	x.until(Idle, time.Minute)
 	x.do(Request{EndLot: true, By: "test"})
 	x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{p}, Good: []int{1}}})
 	takes := x.s.Snapshot().Lot.PartTakes
 	t.Logf("a part is foretold to take %v, of which %v in motion; %v were seen before", takes, p.Duration, seen)
-	if want := p.Duration + *p.Heat.Cool + *p.Heat.Reheat + moveOff; (takes - want).Abs() > time.Millisecond {
+	if want := p.Duration + p.Heat.Cool.Mid + *p.Heat.Reheat + moveOff; (takes - want).Abs() > time.Millisecond {
 		t.Errorf("the next part is foretold to take %v, want %v", takes, want)
 	}
 	if math.Abs(takes.Seconds()-seen.Seconds()) > 0.1*seen.Seconds() {

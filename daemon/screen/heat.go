@@ -12,20 +12,28 @@ import (
 func HeatTimes(t job.HeatTimes, unknown string, st Style) []string {
 	var parts []string
 	missing := false
-	for _, w := range []struct {
-		label string
-		d     *time.Duration
-	}{{"heat-up from ambient", t.HeatUp}, {"cooling after each part", t.Cool}, {"reheating for the next", t.Reheat}} {
+	add := func(label string, d *time.Duration) {
 		switch {
-		case w.d == nil:
+		case d == nil:
 			missing = true
-			parts = append(parts, w.label+" not known yet")
-		case *w.d == 0:
-			parts = append(parts, w.label+" none")
+			parts = append(parts, label+" not known yet")
+		case *d == 0:
+			parts = append(parts, label+" none")
 		default:
-			parts = append(parts, w.label+" "+Span(*w.d))
+			parts = append(parts, label+" "+Span(*d))
 		}
 	}
+	add("heat-up from ambient", t.HeatUp)
+	const cooling = "cooling after each part"
+	switch w := t.Cool; {
+	case w == nil:
+		add(cooling, nil)
+	case w.Sure:
+		add(cooling, &w.Mid)
+	default: // one degree of the room is a large share of it, or the room was not seen of late
+		parts = append(parts, cooling+" "+Span(w.Low)+" to "+Span(w.High))
+	}
+	add("reheating for the next", t.Reheat)
 	text := strings.Join(parts, ", ")
 	if missing {
 		text += ": " + unknown

@@ -33,10 +33,10 @@ func (w *Watch) compare(r Reading, m *Model, add func(Kind, bool, string, ...any
 	}
 	d := r.At - w.start.At
 	most := time.Duration(times)
-	usual, ok := m.Warming.takes(w.start.C, r.C, EnoughSpans)
+	usual, ok := m.heatUp(w.start.C, r.C, EnoughSpans)
 	if !ok {
 		most = roughly
-		usual, ok = m.Warming.takes(w.start.C, r.C, 1)
+		usual, ok = m.heatUp(w.start.C, r.C, 1)
 	}
 	if ok && r.C > w.start.C+behindC && d > most*usual+slackFor {
 		add(Slow, true, "took %s from %.0f to %.0f °C, which takes %s as a rule: heater, sensor or wire is broken or loose"+OrNoMains, inWords(d), w.start.C, r.C, inWords(usual))

@@ -33,6 +33,13 @@ const (
 	// beyond is how far outside the temperatures seen the law is trusted, as a
 	// share of their range.
 	beyond = 0.25
+	// roomSD is by how much what a body cools towards differs from what its sensor showed
+	// when it was cold, degrees, as a standard deviation: a frame that is warm by now, a room
+	// that has changed since. Common practice, no source.
+	roomSD = 3
+	// nearRoomC: so close to what it cools towards no single time is told, since one degree
+	// there is a large share of it.
+	nearRoomC = 10
 	// keep is the weight that older evidence has after each further span: five
 	// spans after a change of the machine it weighs a sixth.
 	keep = 0.7
@@ -47,6 +54,7 @@ type Curve struct {
 	LowC     float64 `json:"low_c"`    // range of what was seen, degrees Celsius
 	HighC    float64 `json:"high_c"`
 	Sums     Sums    `json:"sums"`
+	Own      Own     `json:"own"`
 	// Misfit is the sum of squared differences between readings and the curve of
 	// their own span, by weight, and Free how many readings they are free in.
 	Misfit float64 `json:"misfit"`
@@ -54,7 +62,8 @@ type Curve struct {
 }
 
 // Sums are products of deviations from the mean over a span's readings: of time
-// t (s), of the integral i of temperature over time (K s), and of temperature c (K).
+// t (s), of the integral i of temperature above ambient over time (K s), and of
+// temperature c (K).
 type Sums struct {
 	TT float64 `json:"tt"`
 	TI float64 `json:"ti"`
@@ -62,6 +71,22 @@ type Sums struct {
 	TC float64 `json:"tc"`
 	IC float64 `json:"ic"`
 	CC float64 `json:"cc"`
+}
+
+// Own is what spans show of Tau, each with an End of its own: products with time taken out of
+// them, and how far each End would lie from the ambient that was seen for certain before it:
+// End - ambient = Tau g + h. Newest is the last span, relative to RoomC.
+type Own struct {
+	II     float64 `json:"ii"`
+	IC     float64 `json:"ic"`
+	CC     float64 `json:"cc"`
+	GG     float64 `json:"gg"`
+	GH     float64 `json:"gh"`
+	Sure   float64 `json:"sure"` // spans with such an ambient, by weight
+	Newest Sums    `json:"newest"`
+	RoomC  float64 `json:"room_c"`
+	// Fresh: the body was not cold for long since, nor unseen.
+	Fresh bool `json:"-"`
 }
 
 // Law is one solved curve.
@@ -74,9 +99,12 @@ type Law struct {
 	endSD, rateSD float64 // standard errors of EndC and of 1/TauS
 }
 
-// refC is what integrals count from. Any value does; one amid the temperatures
-// keeps the sums small.
+// refC is what the integral of a span counts from while it runs. Any value does; one amid
+// the temperatures keeps the sums small.
 const refC = 100
+
+// assumedC stands for ambient where none was seen.
+const assumedC = 20
 
 // leastNoiseC stands for the finest scale that boards report in.
 const leastNoiseC = 0.05
@@ -102,20 +130,80 @@ func (s *Sums) add(o Sums, weight float64) {
 	s.TC, s.IC, s.CC = s.TC*weight+o.TC, s.IC*weight+o.IC, s.CC*weight+o.CC
 }
 
-// Law solves the curve; false before [EnoughSpans], and where the spans were too
-// short or too coarse to show a bend.
-func (c *Curve) Law() (Law, bool) { return c.law(EnoughSpans) }
+// from makes the integral count from another temperature, by degrees lower.
+func (s *Sums) from(by float64) {
+	s.II += by*2*s.TI + by*by*s.TT
+	s.TI += by * s.TT
+	s.IC += by * s.TC
+}
 
-func (c *Curve) law(spans int) (Law, bool) {
+func (c *Curve) noise() float64 {
+	if c.Free > 0 {
+		return max(leastNoiseC, math.Sqrt(c.Misfit/c.Free))
+	}
+	return leastNoiseC
+}
+
+// add takes in a span that counts from ambient. sure: that was seen for certain.
+func (o *Own) add(s Sums, roomC float64, sure bool) {
+	o.II, o.IC, o.CC = o.II*keep+s.II-s.TI*s.TI/s.TT, o.IC*keep+s.IC-s.TI*s.TC/s.TT, o.CC*keep+s.CC-s.TC*s.TC/s.TT
+	o.GG, o.GH, o.Sure = o.GG*keep, o.GH*keep, o.Sure*keep
+	if sure {
+		g, h := s.TC/s.TT, s.TI/s.TT
+		o.GG, o.GH, o.Sure = o.GG+g*g, o.GH+g*h, o.Sure+1
+	}
+	o.Newest, o.RoomC, o.Fresh = s, roomC, true
+}
+
+// towards solves cooling: Tau is that of all spans, each with an End of its own that lies near
+// the ambient seen before it, and End that of the newest, by as much as the room is warmer now.
+// False where neither shows Tau.
+func (c *Curve) towards(ambientC float64) (Law, bool) {
+	o, noise := &c.Own, c.noise()
+	off := func(logB float64) float64 { // sum of squared deviations, in standard deviations
+		b := math.Exp(logB)
+		return (2*b*o.IC+b*b*o.II)/(noise*noise) + (o.GG/(b*b)+2*o.GH/b)/(roomSD*roomSD)
+	}
+	low, high := math.Log(leastRate), math.Log(mostRate)
+	for range 60 { // golden section
+		third := (high - low) * (3 - math.Sqrt(5)) / 2
+		if off(low+third) < off(high-third) {
+			high -= third
+		} else {
+			low += third
+		}
+	}
+	at := (low + high) / 2
+	const step = 0.01
+	bend := (off(at+step) - 2*off(at) + off(at-step)) / (step * step) / 2
+	s := &o.Newest
+	if !(s.TT > 0) || at < math.Log(leastRate)+step || at > math.Log(mostRate)-step || !(bend > 1/(looseTau*looseTau)) {
+		return Law{}, false
+	}
+	b := math.Exp(at)
+	l := Law{EndC: ambientC + s.TC/s.TT/b + s.TI/s.TT, TauS: 1 / b, NoiseC: noise}
+	l.rateSD = b / math.Sqrt(bend)
+	l.endSD = math.Hypot(noise/b/math.Sqrt(s.TT), s.TC/s.TT/(b*b)*l.rateSD)
+	return l, true
+}
+
+// A body cools with a time constant of 5 seconds to a day; one known to no better than a quarter
+// is not known.
+const (
+	leastRate = 1. / 86400
+	mostRate  = 1. / 5
+	looseTau  = 0.25
+)
+
+// above solves warming, whose End lies at one height above ambient. False before so many spans,
+// and where they were too short or too coarse to show a bend.
+func (c *Curve) above(ambientC float64, spans int) (Law, bool) {
 	a, b, ok := c.Sums.solve()
 	if c.Spans < max(1, spans) || !ok || b <= 0 {
 		return Law{}, false
 	}
-	noise := leastNoiseC
-	if c.Free > 0 {
-		noise = max(noise, math.Sqrt(c.Misfit/c.Free))
-	}
-	l := Law{EndC: a/b + refC, TauS: 1 / b, NoiseC: noise}
+	noise := c.noise()
+	l := Law{EndC: a/b + ambientC, TauS: 1 / b, NoiseC: noise}
 	// Covariance of (a, b) is noise² times the inverse of the normal matrix; End is
 	// a/b, whose gradient is (1/b, -a/b²).
 	s := &c.Sums
@@ -139,11 +227,15 @@ func (l Law) Takes(fromC, toC float64) (time.Duration, bool) {
 	if left*way <= 0 || math.Abs(left) > math.Abs(way) || math.Abs(left) < max(2*l.endSD, 1) && fromC != toC {
 		return 0, false
 	}
-	s := l.TauS * math.Log(way/left)
-	if math.IsNaN(s) || s > 1e6 {
+	if s := l.TauS * math.Log(way/left); math.IsNaN(s) || s > 1e6 {
 		return 0, false
 	}
-	return time.Duration(s * float64(time.Second)), true
+	return l.takes(fromC, toC), true
+}
+
+// takes is the same of a way that the law is known to lead.
+func (l Law) takes(fromC, toC float64) time.Duration {
+	return time.Duration(l.TauS * math.Log((fromC-l.EndC)/(toC-l.EndC)) * float64(time.Second))
 }
 
 // trusts reports whether a temperature is close enough to what was seen.

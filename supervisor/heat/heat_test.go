@@ -85,8 +85,8 @@ func TestLearnsNewtonsLaw(t *testing.T) {
 	m = b.l.Model()
 	d, ok := m.HeatUp(30, 210)
 	within(t, "heat-up", d, ok, inverse(355, 30, 150, 210), 0.005)
-	d, ok = m.Cool(215, 45)
-	within(t, "cooling", d, ok, inverse(22, 215, 150, 45), 0.005)
+	w, ok := m.Cool(215, 45)
+	within(t, "cooling", w.Mid, ok, inverse(22, 215, 150, 45), 0.005)
 	if got, ok := m.Cooled(215, 100*time.Second); !ok || math.Abs(got-newton(22, 215, 150, 100)) > 0.5 {
 		t.Errorf("cooled to %.2f, want %.2f", got, newton(22, 215, 150, 100))
 	}
@@ -97,8 +97,8 @@ func TestLearnsNewtonsLaw(t *testing.T) {
 		t.Error("a target far above what was seen is answered")
 	}
 	for _, c := range []float64{22, 10} {
-		if d, ok := m.Cool(200, c); ok {
-			t.Errorf("cooling to %.0f °C in a room of 22 °C is said to take %v", c, d)
+		if w, ok := m.Cool(200, c); ok {
+			t.Errorf("cooling to %.0f °C in a room of 22 °C is said to take %v", c, w)
 		}
 	}
 	if d, ok := m.HeatUp(100, 90); !ok || d != 0 {
@@ -115,8 +115,8 @@ func TestDrivesAreLearnedApart(t *testing.T) {
 	m := b.l.Model()
 	d, ok := m.HeatUp(30, 200)
 	within(t, "heat-up", d, ok, inverse(355, 30, 150, 200), 0.01)
-	d, ok = m.Cool(200, 50)
-	within(t, "cooling", d, ok, inverse(22, 200, 60, 50), 0.01)
+	w, ok := m.Cool(200, 50)
+	within(t, "cooling", w.Mid, ok, inverse(22, 200, 60, 50), 0.01)
 }
 
 func TestReportsOfAnyKind(t *testing.T) {
@@ -137,10 +137,10 @@ func TestReportsOfAnyKind(t *testing.T) {
 		if !ok || math.Abs(d.Seconds()-want) > 0.05*want+2 {
 			rt.Fatalf("heat-up %v (%v), want %.1f s", d, ok, want)
 		}
-		d, ok = m.Cool(200, 50)
+		w, ok := m.Cool(200, 50)
 		want = inverse(22, 200, b.coolTau, 50)
-		if !ok || math.Abs(d.Seconds()-want) > 0.05*want+2 {
-			rt.Fatalf("cooling %v (%v), want %.1f s", d, ok, want)
+		if !ok || math.Abs(w.Mid.Seconds()-want) > 0.05*want+2 {
+			rt.Fatalf("cooling %v (%v), want %.1f s", w, ok, want)
 		}
 	})
 }
@@ -190,7 +190,7 @@ func TestDeviationCountsStandardDeviations(t *testing.T) {
 		b.cycle(215, 40)
 	}
 	m := b.l.Model()
-	l, ok := m.Warming.Law()
+	l, ok := m.Warming.above(m.AmbientC, EnoughSpans)
 	if !ok || math.Abs(l.NoiseC-0.289) > 0.05 {
 		t.Fatalf("noise %.3f, want 0.289 = 1/sqrt(12), the uniform distribution's", l.NoiseC)
 	}
@@ -218,8 +218,10 @@ func TestAModelGoesOnFromItsText(t *testing.T) {
 	if err := json.Unmarshal(text, &m); err != nil {
 		t.Fatal(err)
 	}
-	if got := NewLearner(m).Model(); got != b.l.Model() {
-		t.Errorf("%+v, want %+v", got, b.l.Model())
+	want := b.l.Model()
+	want.Cooling.Own.Fresh, want.Warming.Own.Fresh = false, false // the room may be another by now
+	if got := NewLearner(m).Model(); got != want {
+		t.Errorf("%+v, want %+v", got, want)
 	}
 	m.Warming.Sums.TT = math.NaN()
 	if got := NewLearner(m).Model(); got != (Model{}) {

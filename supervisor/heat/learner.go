@@ -55,6 +55,7 @@ type Learner struct {
 	sinceC float64       // ambient: reading at since
 	since  time.Duration // when the body was last seen to change by a degree, or not off
 	off    bool
+	rested bool // it has been quiet since it was last on
 }
 
 // span is a run of readings under one drive.
@@ -105,6 +106,9 @@ func (l *Learner) Observe(r Reading) bool {
 	learned := false
 	if drive != l.span.drive || !l.seen || r.At-l.last.At > gap || r.TargetC != l.last.TargetC && drive == Full {
 		learned = l.end()
+		if l.rested || r.At-l.last.At >= quiet {
+			l.model.Cooling.Own.Fresh = false // nor is it by the cooling that has led there
+		}
 		l.span = span{drive: drive, startC: r.C, moved: r.At}
 	}
 	if drive != Part {
@@ -203,6 +207,7 @@ func (l *Learner) end() bool {
 	if s.drive == Off {
 		c = &l.model.Cooling
 	}
+	s.sums.from(refC - l.model.roomC())
 	if c.Spans == 0 {
 		c.LowC, c.HighC = s.lowC, s.highC
 	}
@@ -210,6 +215,7 @@ func (l *Learner) end() bool {
 	c.Readings = c.Readings*keep + s.n
 	c.LowC, c.HighC = min(c.LowC, s.lowC), max(c.HighC, s.highC)
 	c.Sums.add(s.sums, keep)
+	c.Own.add(s.sums, l.model.roomC(), l.model.Quiet)
 	c.Misfit, c.Free = c.Misfit*keep+misfit, c.Free*keep+s.n-3
 	return true
 }
@@ -219,14 +225,26 @@ func (l *Learner) end() bool {
 func (l *Learner) ambient(r Reading) {
 	off := r.TargetC <= 0 && !(r.HasDuty && r.Duty > 0)
 	if !off || r.C > mostAmbientC {
-		l.off = false
+		l.off, l.rested = false, false
 		return
 	}
 	if !l.off || math.Abs(r.C-l.sinceC) > 1 || r.At-l.last.At > gap {
 		l.off, l.since, l.sinceC = true, r.At, r.C
 	}
 	m := &l.model
-	if !m.HasAmbient || r.C < m.AmbientC || r.At-l.since >= quiet {
+	switch was := m.roomC(); {
+	case r.At-l.since >= quiet:
+		l.rested = true
+		m.AmbientC, m.HasAmbient, m.Quiet = r.C, true, true
+	case m.HasAmbient && r.C >= m.AmbientC:
+	case m.Quiet:
+		m.AmbientC = r.C // the room is colder than it was
+	default: // so it was not so warm before
 		m.AmbientC, m.HasAmbient = r.C, true
+		for _, c := range []*Curve{&m.Warming, &m.Cooling} {
+			c.Sums.from(was - r.C)
+			c.Own.Newest.from(was - r.C)
+			c.Own.RoomC = r.C
+		}
 	}
 }

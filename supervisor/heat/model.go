@@ -10,9 +10,12 @@ import (
 type Model struct {
 	AmbientC   float64 `json:"ambient_c"` // of the surroundings, degrees Celsius
 	HasAmbient bool    `json:"has_ambient"`
-	Warming    Curve   `json:"warming"`
-	Cooling    Curve   `json:"cooling"`
-	Duties     Duties  `json:"duties"`
+	// Quiet: it stood still there for long. Else it is the coldest that was seen, and the
+	// surroundings may be colder.
+	Quiet   bool   `json:"quiet"`
+	Warming Curve  `json:"warming"`
+	Cooling Curve  `json:"cooling"`
+	Duties  Duties `json:"duties"`
 }
 
 // HeatUp returns how long the heater, fully on, takes from fromC to toC. It is false
@@ -20,36 +23,83 @@ type Model struct {
 // target that the heater does not reach, and for one far outside what was seen. A
 // controller that eases into its target takes longer over the last degrees.
 func (m *Model) HeatUp(fromC, toC float64) (time.Duration, bool) {
+	return m.heatUp(fromC, toC, EnoughSpans)
+}
+
+func (m *Model) heatUp(fromC, toC float64, spans int) (time.Duration, bool) {
 	if fromC >= toC {
 		return 0, true
 	}
-	return m.Warming.takes(fromC, toC, EnoughSpans)
-}
-
-// Cool returns how long the body, its heater off, takes from fromC down to toC. It is
-// false in the same cases as [Model.HeatUp]; toC at or below ambient is never reached.
-func (m *Model) Cool(fromC, toC float64) (time.Duration, bool) {
-	if fromC <= toC {
-		return 0, true
-	}
-	if m.HasAmbient && toC <= m.AmbientC {
-		return 0, false
-	}
-	return m.Cooling.takes(fromC, toC, EnoughSpans)
-}
-
-// takes is how long the way takes by a curve of which so many spans were seen.
-func (c *Curve) takes(fromC, toC float64, spans int) (time.Duration, bool) {
-	l, ok := c.law(spans)
-	if !ok || !c.trusts(fromC) || !c.trusts(toC) {
+	l, ok := m.Warming.above(m.roomC(), spans)
+	if !ok || !m.Warming.trusts(fromC) || !m.Warming.trusts(toC) {
 		return 0, false
 	}
 	return l.Takes(fromC, toC)
 }
 
+// roomC is ambient as far as is known.
+func (m *Model) roomC() float64 {
+	if m.HasAmbient {
+		return m.AmbientC
+	}
+	return assumedC
+}
+
+// falls is the law of cooling: after one cooling where ambient was seen for certain before
+// it, else after [EnoughSpans].
+func (m *Model) falls() (Law, bool) {
+	c := &m.Cooling
+	if c.Spans < EnoughSpans && c.Own.Sure == 0 {
+		return Law{}, false
+	}
+	return c.towards(m.roomC())
+}
+
+// Cool returns how long the body, its heater off, takes from fromC down to toC. It is
+// false in the same cases as [Model.HeatUp], but known after one cooling where ambient was seen for
+// certain before it, and where the body may never get there.
+func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
+	if fromC <= toC {
+		return Wait{Sure: true}, true
+	}
+	l, ok := m.falls()
+	if !ok || !m.Cooling.trusts(fromC) || !m.Cooling.trusts(toC) {
+		return Wait{}, false
+	}
+	cold, warm := l, l
+	cold.EndC, warm.EndC = l.EndC-2*l.endSD-endWithinC, l.EndC+2*l.endSD+endWithinC
+	if !m.Cooling.Own.Fresh { // its surroundings may be cold again, or another day's
+		cold.EndC, warm.EndC = min(cold.EndC, m.roomC()-coldWithinC), max(warm.EndC, m.roomC()+coldWithinC)
+	}
+	low, ok := cold.Takes(fromC, toC)
+	high, may := warm.Takes(fromC, toC)
+	if !ok || !may {
+		return Wait{}, false
+	}
+	w := Wait{Low: low, High: high, Mid: time.Duration(math.Sqrt(float64(low) * float64(high)))}
+	if m.Cooling.Own.Fresh && toC >= max(l.EndC, m.roomC())+nearRoomC {
+		w.Mid, w.Sure = l.takes(fromC, toC), true
+	}
+	return w, true
+}
+
+// Wait is a time that is foreseen, and its bounds. Sure: the one in the middle may be told alone.
+type Wait struct {
+	Low, Mid, High time.Duration
+	Sure           bool
+}
+
+// endWithinC is by how much the surroundings change from one part to the next, coldWithinC by
+// how much they may differ from what was last seen of them once the body has been cold for long.
+// Common practice, no source.
+const (
+	endWithinC  = 2
+	coldWithinC = 8
+)
+
 // Cooled returns what fromC has become after d with the heater off.
 func (m *Model) Cooled(fromC float64, d time.Duration) (float64, bool) {
-	l, ok := m.Cooling.Law()
+	l, ok := m.falls()
 	if !ok || !m.Cooling.trusts(fromC) {
 		return 0, false
 	}
@@ -61,13 +111,15 @@ func (m *Model) Cooled(fromC float64, d time.Duration) (float64, bool) {
 // both readings, and the doubt about the law.
 func (m *Model) Expect(drive Drive, fromC float64, d time.Duration) (meanC, sdC float64, ok bool) {
 	c := &m.Warming
+	var l Law
 	switch drive {
 	case Off:
 		c = &m.Cooling
+		l, ok = m.falls()
+	case Full:
+		l, ok = c.above(m.roomC(), EnoughSpans)
 	case Part:
-		return 0, 0, false
 	}
-	l, ok := c.Law()
 	if !ok || d < 0 || !c.trusts(fromC) {
 		return 0, 0, false
 	}
@@ -92,11 +144,15 @@ func (m *Model) Deviation(drive Drive, fromC float64, d time.Duration, readC flo
 // valid reports whether a model read back from a store can be gone on with.
 func (m *Model) valid() bool {
 	for _, c := range []*Curve{&m.Warming, &m.Cooling} {
+		o, n := &c.Own, &c.Own.Newest
 		for _, v := range []float64{c.Readings, c.LowC, c.HighC, c.Misfit, c.Free, c.Sums.TT, c.Sums.TI, c.Sums.II,
-			c.Sums.TC, c.Sums.IC, c.Sums.CC} {
+			c.Sums.TC, c.Sums.IC, c.Sums.CC, o.II, o.IC, o.CC, o.GG, o.GH, o.Sure, o.RoomC, n.TT, n.TI, n.II, n.TC, n.IC, n.CC} {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
 				return false
 			}
+		}
+		if c.Spans > 0 && !(n.TT > 0) { // of a version that counted from no ambient
+			return false
 		}
 		if c.Spans < 0 || c.Sums.TT < 0 || c.Sums.II < 0 || c.Misfit < 0 || c.Free < 0 || c.HighC < c.LowC {
 			return false

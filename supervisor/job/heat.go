@@ -26,7 +26,7 @@ type Heating struct {
 // that eases into its target, take longer.
 type HeatTimes struct {
 	HeatUp *time.Duration // from ambient to what the body begins with
-	Cool   *time.Duration // bed, from the end of the body to release
+	Cool   *heat.Wait     // bed, from the end of the body to release
 	Reheat *time.Duration // from there to what the body begins with
 }
 
@@ -39,8 +39,7 @@ func (p *Plan) HeatTimes(h Heaters, releaseC, standbyC float64) HeatTimes {
 		t.HeatUp = p.HeatUp(h, h.Nozzle.AmbientC, h.Bed.AmbientC)
 	}
 	if releaseC <= 0 || p.End.BedTargetC <= releaseC {
-		none := time.Duration(0) // the part is moved off as it is, and all stays hot
-		t.Cool = &none
+		t.Cool = &heat.Wait{Sure: true} // the part is moved off as it is, and all stays hot
 		t.Reheat = longer(&h, p.End.NozzleTargetC, nozzleC, p.End.BedTargetC, bedC)
 		return t
 	}
@@ -51,7 +50,7 @@ func (p *Plan) HeatTimes(h Heaters, releaseC, standbyC float64) HeatTimes {
 	t.Cool = &cool
 	nozzle := p.End.NozzleTargetC
 	if nozzle > standbyC {
-		cooled, ok := h.Nozzle.Cooled(nozzle, cool)
+		cooled, ok := h.Nozzle.Cooled(nozzle, cool.Mid)
 		if !ok {
 			return t
 		}

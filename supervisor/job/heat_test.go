@@ -49,11 +49,11 @@ func TestHeatTimesByNewtonsLaw(t *testing.T) {
 	p.End = p.Begin
 	times := p.HeatTimes(h, 35, 150)
 	lasts(t, "heat-up: the slower bed's", times.HeatUp, 580*math.Log((145-20.)/(145-58)))
-	lasts(t, "cooling of the bed", times.Cool, 580*math.Log((58-20.)/(35-20)))
+	lasts(t, "cooling of the bed", &times.Cool.Mid, 580*math.Log((58-20.)/(35-20)))
 	lasts(t, "reheating", times.Reheat, 580*math.Log((145-35.)/(145-58)))
 	p.Begin.BedTargetC, p.End.BedTargetC = 36, 36
 	lasts(t, "reheating, the nozzle slower", p.HeatTimes(h, 35, 50).Reheat, 150*math.Log((350-math.Max(50, 20+185*math.Exp(-580*math.Log(16./15)/150)))/(350-205)))
-	if times := p.HeatTimes(h, 0, 150); times.Cool == nil || *times.Cool != 0 || times.Reheat == nil || *times.Reheat != 0 {
+	if times := p.HeatTimes(h, 0, 150); times.Cool == nil || times.Cool.Mid != 0 || times.Reheat == nil || *times.Reheat != 0 {
 		t.Errorf("without a wait for release: %v and %v", times.Cool, times.Reheat)
 	}
 	if times := p.HeatTimes(h, 20, 150); times.Cool != nil || times.Reheat != nil {
@@ -65,8 +65,8 @@ func TestHeatTimesByNewtonsLaw(t *testing.T) {
 }
 
 func TestHeatTimesInJSON(t *testing.T) {
-	d := 90 * time.Second
-	text, err := json.Marshal(&Plan{Heat: HeatTimes{Cool: &d}})
+	w := heat.Wait{Low: 80 * time.Second, Mid: 90 * time.Second, High: 100 * time.Second, Sure: true}
+	text, err := json.Marshal(&Plan{Heat: HeatTimes{Cool: &w}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -74,7 +74,7 @@ func TestHeatTimesInJSON(t *testing.T) {
 	if err := json.Unmarshal(text, &got); err != nil {
 		t.Fatal(err)
 	}
-	for key, want := range map[string]any{"heat_up_s": nil, "cool_s": 90.0, "reheat_s": nil} {
+	for key, want := range map[string]any{"heat_up_s": nil, "cool_s": 90.0, "cool_low_s": 80.0, "cool_high_s": 100.0, "reheat_s": nil} {
 		if v, ok := got[key]; !ok || v != want {
 			t.Errorf("%s is %v (there: %v), want %v", key, v, ok, want)
 		}

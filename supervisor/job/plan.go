@@ -149,8 +149,8 @@ type Plan struct {
 	// Duration is the time in motion by a look-ahead planner with the board's limits,
 	// and dwells. Heating, cooling and the discharge come on top.
 	Duration time.Duration `json:"-"`
-	// Heat is how long one part waits for temperatures, in JSON heat_up_s, cool_s and
-	// reheat_s.
+	// Heat is how long one part waits for temperatures, in JSON heat_up_s, cool_s, cool_low_s,
+	// cool_high_s and reheat_s.
 	Heat HeatTimes `json:"-"`
 	// PeakSpeedMMPerS and PeakAccelMMPerS2 are the most that the body asks of each
 	// axis; an acceleration of 0 means that the job leaves it to the board.
@@ -181,6 +181,12 @@ type Plan struct {
 // MarshalJSON writes the plan with its sections under one key and its duration
 // in seconds.
 func (p *Plan) MarshalJSON() ([]byte, error) {
+	var cool, low, high *time.Duration
+	if w := p.Heat.Cool; w != nil {
+		if low, high = &w.Low, &w.High; w.Sure {
+			cool = &w.Mid
+		}
+	}
 	type plain Plan // drops this method
 	return json.Marshal(struct {
 		*plain
@@ -188,9 +194,11 @@ func (p *Plan) MarshalJSON() ([]byte, error) {
 		DurationS float64                 `json:"duration_s"`
 		HeatUpS   *float64                `json:"heat_up_s"`
 		CoolS     *float64                `json:"cool_s"`
+		CoolLowS  *float64                `json:"cool_low_s"`
+		CoolHighS *float64                `json:"cool_high_s"`
 		ReheatS   *float64                `json:"reheat_s"`
 	}{(*plain)(p), map[SectionKind]Section{LeadIn: p.LeadIn, Body: p.Body, LeadOut: p.LeadOut}, p.Duration.Seconds(),
-		seconds(p.Heat.HeatUp), seconds(p.Heat.Cool), seconds(p.Heat.Reheat)})
+		seconds(p.Heat.HeatUp), seconds(cool), seconds(low), seconds(high), seconds(p.Heat.Reheat)})
 }
 
 // Section returns the section of that kind.
