@@ -28,8 +28,11 @@ var arcPlanes = [...]arcPlane{
 // in the plane, and the length of the path.
 func (s *State) applyArc(l *Line, e *Effect, next [AxisCount]float64) error {
 	p := &arcPlanes[s.Plane]
-	if l.Has('P') {
-		return fmt.Errorf("cannot follow an arc of several turns: P is not understood; write each turn as a line")
+	turns, several := l.Get('P')
+	several = several || l.Has('P')
+	onTheSpot := e.delta[p.first] == 0 && e.delta[p.second] == 0
+	if several && !(onTheSpot && turns >= 1 && turns <= 100 && turns == math.Trunc(turns)) {
+		return fmt.Errorf("cannot follow an arc of several turns to another place: boards count P differently; write each turn as a line")
 	}
 	clockwise := l.Number == 2
 	ca, cb, err := s.centre(l, p, next, clockwise)
@@ -41,8 +44,8 @@ func (s *State) applyArc(l *Line, e *Effect, next [AxisCount]float64) error {
 	r := math.Hypot(a0, b0)
 	start := math.Atan2(b0, a0)
 	sweep := math.Atan2(a0*b1-b0*a1, a0*a1+b0*b1)
-	if e.delta[p.first] == 0 && e.delta[p.second] == 0 {
-		sweep = 2 * math.Pi // an end point equal to the start is a full circle
+	if onTheSpot {
+		sweep = 2 * math.Pi * max(1, turns) // an end point equal to the start is a full circle
 	} else if clockwise {
 		sweep = -sweep
 	}

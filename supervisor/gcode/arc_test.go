@@ -98,6 +98,7 @@ func TestArcImpossible(t *testing.T) {
 		"G2 I0 J0",             // no radius
 		"G2 X10 Y0 I5 P2",      // several turns
 		"G3 X10 Y0 I5 J0 P0",   // several turns
+		"G3 I5 J0 P1.5",        // no whole turns
 	} {
 		s := NewState()
 		before := s
@@ -155,4 +156,16 @@ func near(t testing.TB, what string, got, want, tolerance float64) {
 	if !(math.Abs(got-want) <= tolerance) {
 		t.Errorf("%s: got %.12g, want %.12g", what, got, want)
 	}
+}
+
+// A helix on the spot runs as many turns as P says (RS274, from memory): three circles of radius 2
+// go 3*2*pi*2 mm around, and 4 radii along each axis a turn, while they climb 6 mm.
+func TestArcTurnsOnTheSpot(t *testing.T) {
+	s := NewState()
+	e := mustApply(t, &s, "G3 Z6 I2 J0 P3")
+	near(t, "length", e.PathMM, math.Hypot(3*2*math.Pi*2, 6), 1e-9)
+	near(t, "travel of X", e.Travel(X), 3*4*2, 1e-9)
+	near(t, "travel of Y", e.Travel(Y), 3*4*2, 1e-9)
+	near(t, "height", s.PositionMM[Z], 6, 1e-12)
+	near(t, "highest X", e.MaxMM[X], 4, 1e-9)
 }

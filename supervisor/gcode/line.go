@@ -45,6 +45,7 @@ type Line struct {
 	textFrom int // text parameter, when textTo > textFrom
 	textTo   int
 	numbered bool
+	opaque   bool
 	sumAt    int // first digit of the checksum, 0 without one; not kept for plain moves
 
 	// Of lines read by ParseMove:
@@ -89,6 +90,10 @@ func (l *Line) Get(letter byte) (float64, bool) {
 	return 0, false
 }
 
+// Opaque reports whether the arguments of the command are a text that is not read: those
+// of a command that nothing here follows, which are no words of numbers.
+func (l *Line) Opaque() bool { return l.opaque }
+
 // Is reports whether the command is letter and number.
 func (l *Line) Is(letter byte, number int) bool {
 	return l.Letter == letter && l.Number == number && l.Sub == 0
@@ -108,7 +113,7 @@ func (l *Line) Parse(src []byte) error {
 func (l *Line) parse(src []byte) error {
 	l.plain, l.wireLen = false, 0
 	l.Letter, l.Number, l.Sub = 0, 0, 0
-	l.src, l.n, l.seen, l.textFrom, l.textTo, l.numbered, l.sumAt = src, 0, 0, 0, 0, false, 0
+	l.src, l.n, l.seen, l.textFrom, l.textTo, l.numbered, l.opaque, l.sumAt = src, 0, 0, 0, 0, false, false, 0
 	i, err := l.skip(0)
 	if err != nil {
 		return err
@@ -131,7 +136,7 @@ func (l *Line) parse(src []byte) error {
 	if i >= len(src) || src[i] == '*' {
 		return l.checksum(i)
 	}
-	if namedAt(src, i) {
+	if namedAt(src, i) || foreignAt(src, i) {
 		l.Letter = '#'
 		return l.text(i)
 	}
@@ -144,7 +149,18 @@ func (l *Line) parse(src []byte) error {
 		}
 		return l.text(i)
 	}
-	return l.parameters(i)
+	from := i
+	if err = l.parameters(i); err == nil || !mayBeOpaque(l.Letter, l.Number) {
+		return err
+	}
+	for from < len(src) && isSpace(src[from]) {
+		from++
+	}
+	if c := src[from]; isDigit(c) || c == '.' { // M5 00 is M500 to boards that pass over blanks
+		return err
+	}
+	l.n, l.seen, l.sumAt, l.opaque = 0, 0, 0, true
+	return l.text(from)
 }
 
 // command reads the word that names the command.
@@ -208,17 +224,32 @@ func (l *Line) skip(i int) (int, error) {
 		case c == ';':
 			return len(src), nil
 		case c == '(':
-			end := i + 1
-			for end < len(src) && src[end] != ')' {
-				end++
-			}
-			if end == len(src) {
+			end := commentEnd(src, i)
+			if end == 0 {
 				return i, &SyntaxError{i + 1, "a comment is opened with ( and not closed"}
 			}
-			i = end + 1
+			i = end
 		default:
 			return i, nil
 		}
 	}
 	return i, nil
+}
+
+// commentEnd is where the comment ends that is opened at i, 0 when nothing closes it. Some
+// comments have others in them; boards that end one at its first parenthesis get to see
+// none of it.
+func commentEnd(src []byte, i int) (end int) {
+	for depth := 0; i < len(src); i++ {
+		switch src[i] {
+		case '(':
+			depth++
+		case ')':
+			end = i + 1
+			if depth--; depth == 0 {
+				return end
+			}
+		}
+	}
+	return end
 }

@@ -51,7 +51,7 @@ func TestSyntaxErrors(t *testing.T) {
 		{"G1 XNaN", 5, "not a number"}, {"G1 Xinf", 5, "not a number"}, {"G1 X1.2.3", 8, "'.'"}, {"G1 X1-2", 6, "'-'"},
 		{"G1 X\x001", 5, "not a number"}, {"G1 X1\x00", 6, "NUL"}, {"G1 X1 \xc3\xa9", 7, "0xc3"}, {"X1 Y2", 1, "begin with a G, M or T"},
 		{"G X1", 1, "no number"}, {"G-1", 1, "not understood"}, {"G1.23", 1, "not understood"}, {"G1 X1 X2", 7, "twice"},
-		{"G90 G21", 5, "second command"}, {"G1 X1 (open", 7, "not closed"}, {"M485 A\"open", 7, "not closed"},
+		{"G90 G21", 5, "second command"}, {"G1 X1 (open", 7, "not closed"}, {"M106 A\"open", 7, "not closed"},
 		{"G1 X1 *", 7, "checksum"}, {"G1 X1 *12 Y3", 7, "checksum"}, {"%1", 1, "'%'"}, {"G1 X99999999999999999999", 5, "too large"},
 		{"G1 X1000000000001", 5, "too large"}, {"G1 " + strings.Repeat("A", 40), 5, "twice"}, {"G1 F-1", 4, "negative"},
 		{"M117 a\x1bb", 7, "0x1b"}, {"G1 X", 4, "no number"}, {"G92 X", 5, "no number"}, {"G1 X" + strings.Repeat("9", 5000), 5, "too large"},

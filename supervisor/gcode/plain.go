@@ -22,7 +22,7 @@ func (l *Line) ParseMove(src []byte) bool {
 		return false
 	}
 	l.Letter, l.Number, l.Sub = 'G', int(src[1]-'0'), 0
-	l.src, l.textFrom, l.textTo, l.numbered = src, 0, 0, false
+	l.src, l.textFrom, l.textTo, l.numbered, l.opaque = src, 0, 0, false, false
 	c := &l.cmd
 	c.Letter, c.HasValue, c.Value, c.Column, c.from, c.to = 'G', true, float64(l.Number), 1, 1, 2
 	seen, n, spared := uint32(0), 0, 0

@@ -1,5 +1,7 @@
 package gcode
 
+import "bytes"
+
 // takesText reports whether what follows the command is text and no words: a
 // message to show, a file name, or the name of an object.
 func takesText(letter byte, number int) bool {
@@ -25,6 +27,69 @@ func namedAt(src []byte, i int) bool {
 		}
 	}
 	return true
+}
+
+// foreignAt reports whether a line begins at i that is none of the language: a word for the
+// program that sends (@...), a tool without a number (T?, Tx, T-1), or an argument without
+// a command. Axes and feed are not among those: some boards move by them alone.
+func foreignAt(src []byte, i int) bool {
+	if i+1 >= len(src) {
+		return false
+	}
+	c, next := upper(src[i]), src[i+1]
+	switch {
+	case c == '@':
+		return isLetter(next)
+	case c == 'T':
+		return next == '?' || next == '-' || isLetter(next) && (i+2 == len(src) || !isDigit(src[i+2]))
+	case bytes.IndexByte([]byte("PSLDHQ"), c) >= 0:
+		return isDigit(next)
+	}
+	return false
+}
+
+// Named reports whether the line is a command that the board knows by a name.
+func (l *Line) Named() bool { return l.Letter == '#' && namedAt(l.Text(), 0) }
+
+// mayBeOpaque reports whether a command does the same here whatever its arguments are: it is
+// not followed, and nothing depends on them.
+func mayBeOpaque(letter byte, number int) bool {
+	switch letter {
+	case 'G':
+		switch number {
+		case 12, 26, 27, 29, 34, 35, 76, 425:
+			return true
+		}
+	case 'M':
+		switch number {
+		case 18, 82, 83, 84, 92, 104, 106, 107, 109, 140, 141, 145, 190, 191, 200, 206, 211, 220, 221, 290, 306, 400, 428, 568, 808:
+			return false
+		}
+		for _, w := range settingWords {
+			if w == number {
+				return false
+			}
+		}
+		return true
+	}
+	return false
+}
+
+// Second returns the rest of an opaque text from a second command on, which some boards
+// carry out and others pass over; nothing where there is none.
+func (l *Line) Second() []byte {
+	if !l.opaque {
+		return nil
+	}
+	text := l.Text()
+	for k := range text {
+		switch c := upper(text[k]); {
+		case c != 'G' && c != 'M' && c != 'T', k > 0 && !isSpace(text[k-1]), k+1 == len(text) || !isDigit(text[k+1]):
+		default:
+			return text[k:]
+		}
+	}
+	return nil
 }
 
 // text takes the rest of the line from i as text: up to a semicolon, white

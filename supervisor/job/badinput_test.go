@@ -44,7 +44,7 @@ var badLines = []struct{ line, says string }{
 	{"G1 X1 X2", "column 7: the word X is there twice"},
 	{"G90 G91", "column 5: a second command in the line, which boards ignore; give it a line of its own"},
 	{"G1 X1 (left", "column 7: a comment is opened with ( and not closed"},
-	{`M485 A"open`, `column 7: a text is opened with " and not closed`},
+	{`M106 A"open`, `column 7: a text is opened with " and not closed`},
 	{"G1 X1 *", "column 7: a checksum is a * and digits at the end of the line"},
 	{"N5 G1 X1*256", "column 9: a checksum is at most 255"},
 	{"G1 F-1", "column 4: the feed is negative"},
@@ -54,7 +54,7 @@ var badLines = []struct{ line, says string }{
 	{"G2 X9 I1 R3", "cannot follow the arc: it has both a radius R and a centre I or J"},
 	{"G3 I0 J0", "cannot follow the arc: its radius is zero"},
 	{"G3 X9 I1", "cannot follow the arc: its radius is 1.0000 mm at the start and 2.0000 mm at the end; check I, J and K, or have the slicer write straight moves"},
-	{"G3 X9 I2 P3", "cannot follow an arc of several turns: P is not understood; write each turn as a line"},
+	{"G3 X9 I2 P3", "cannot follow an arc of several turns to another place: boards count P differently; write each turn as a line"},
 	{strings.Repeat("x", MaxLineBytes+1), ""},
 }
 

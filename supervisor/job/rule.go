@@ -36,13 +36,37 @@ func (o *Options) judge(l *gcode.Line, wire []byte) rule {
 	if r.withhold == "" && r.refuse.code == "" {
 		r.refuse = o.tooHot(l)
 	}
+	if r.withhold == "" && r.refuse.code == "" {
+		r.refuse = o.second(l)
+	}
 	return r
+}
+
+// second refuses a text with a second command in it that is more than a word nobody follows.
+func (o *Options) second(l *gcode.Line) refusal {
+	rest := l.Second()
+	if rest == nil {
+		return refusal{}
+	}
+	var in gcode.Line
+	st, e := gcode.NewState(), gcode.Effect{}
+	err := in.Parse(rest)
+	if err == nil {
+		err = st.ApplyLine(&in, &e)
+	}
+	r := o.rule(&in)
+	if err == nil && !e.Lost && (e.Kind == gcode.KindUnknown || e.Kind == gcode.KindReport) && r.withhold == "" && r.refuse.code == "" && o.tooHot(&in).code == "" {
+		return refusal{}
+	}
+	return refusal{"second-command", "a second command in the line, which some boards carry out and others ignore", "give it a line of its own, or take it out", true}
 }
 
 // rule judges a parsed line but for its heat. Many boards pass over a sub-code that they
 // do not know, so that M500.1 is to them M500.
 func (o *Options) rule(l *gcode.Line) rule {
 	switch {
+	case l.Letter == '#' && !l.Named():
+		return rule{withhold: foreignWhy(l.Text())}
 	case l.Letter == 'G' && l.Number == 28:
 		return o.homing(l)
 	case l.Letter == 'G' && l.Number <= 1 && l.Has(o.BeltAxis.Letter()) && stopsAtSwitch(l):
@@ -114,6 +138,17 @@ func withheldWhy(l *gcode.Line) string {
 		return "it changes what the board has stored, the belt's calibration included"
 	}
 	return ""
+}
+
+// foreignWhy says why a line that is none of a board's is not sent.
+func foreignWhy(text []byte) string {
+	switch text[0] {
+	case '@':
+		return "it is meant for a sending program, not for a board"
+	case 'T', 't':
+		return "it names no tool by its number"
+	}
+	return "it begins with no command, so that no board acts on it"
 }
 
 const tunesHeater = "it heats by itself to tune the board"

@@ -22,7 +22,7 @@ const (
 // tooHot refuses a line that some board could take for heating above a ceiling.
 func (o *Options) tooHot(l *gcode.Line) refusal {
 	switch {
-	case l.Letter == '#':
+	case l.Letter == '#', l.Opaque():
 		return o.namedTooHot(l.Text())
 	case l.Letter == 'G' && l.Number == 10, l.Letter == 'M':
 	default:

@@ -34,7 +34,7 @@ var spellings = []struct{ line, want string }{
 	{"M570 H1 S400", "withheld"}, {"M143 H1 S400", "withheld"}, {"M305 P1 B4000", "withheld"}, {"M308 S1 P\"a\"", "withheld"}, {"M950 H1 C\"a\"", "withheld"},
 	{"M104 I1", "temperature-unclear"}, {"M104 I", "temperature-unclear"}, {"M109 S200 I2", "temperature-unclear"}, {"m0104i1", "temperature-unclear"}, {"M140 I1", "temperature-unclear"},
 	{"M190 I0", "temperature-unclear"}, {"M141 I1", "temperature-unclear"}, {"M301 I1.08", "sent"}, {"G10 L2 P1 I5", "sent"},
-	{`M98 P"warm.g"`, "withheld"}, {`M98.1 P"warm.g"`, "withheld"}, {"M98 Pwarm.g", "unreadable"}, {"M99", "withheld"}, {"M810", "withheld"}, {"M819", "withheld"}, {"M810 M104 S400", "unreadable"},
+	{`M98 P"warm.g"`, "withheld"}, {`M98.1 P"warm.g"`, "withheld"}, {"M98 Pwarm.g", "withheld"}, {"M99", "withheld"}, {"M810", "withheld"}, {"M819", "withheld"}, {"M810 M104 S400", "withheld"}, {"M1002 some_word M104 S400", "second-command"}, {"M1006 S1 M500", "second-command"}, {"M1006 S1 G28 Y", "second-command"}, {"M1006 S1 M100", "sent"}, {"M1002 TEMP=400", "nozzle-ceiling"}, {"M624 AQ==", "sent"}, {"M331 some_name", "sent"}, {"M620 M", "sent"}, {"M5 00", "unreadable"}, {"T?", "withheld"}, {"Tx", "withheld"}, {"T-1", "withheld"}, {"@pause now", "withheld"}, {"P0 S1 L1 D0", "withheld"}, {"M115 U6.2.4+8909", "sent"}, {"M140 some S90", "unreadable"},
 	{"M582 T1", "withheld"}, {`M559 P"config.g"`, "withheld"}, {"M1000", "withheld"}, {"M32 warm.g", "withheld"}, {"M24", "withheld"},
 	{"M42 P4 S255", "withheld"}, {"M42", "withheld"}, {"m042p4", "withheld"}, {"M64 P1", "withheld"},
 	{"M500", "withheld"}, {"M500.1", "withheld"}, {"M0500", "withheld"}, {"m 5 0 0", "unreadable"}, {"N1 M500.1", "withheld"}, {"M997.1", "withheld"}, {"M112.1", "withheld"},
