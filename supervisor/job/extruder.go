@@ -11,6 +11,14 @@ func (i *inspector) beforeExtruder() {
 	u := &i.use
 	if !u.extruder {
 		u.extruder, u.needExtruder = true, true
+		if relative, certain := i.mode(); certain && relative {
+			u.relative, i.st.RelativeE = true, true
+			if i.before.line == i.n {
+				i.before.st.RelativeE = true
+			}
+			i.notes.find(i.n, Info, "extruder-mode-added", "write M83 at the start of the job",
+				"the E words are relative, by what they would move, and nothing in the file says so; M83 is added at its start")
+		}
 	}
 	if !i.st.RelativeE && !i.st.Known[gcode.E] {
 		u.needExtruderZero = true
@@ -43,8 +51,8 @@ const (
 
 // readMode settles how an E word is meant after a G90 or G91 that some boards
 // take for the extruder too. Nothing is to settle where both readings move the
-// same. Where one of them would be absurd, the other is made certain by a word
-// before the line. Otherwise the file is refused.
+// same. Where one of them would be absurd, here or in the moves that follow, the other is
+// made certain by a word before the line. Otherwise the file is refused.
 func (i *inspector) readMode() {
 	v, ok := i.l.Get('E')
 	if i.st.Inches {
@@ -64,6 +72,13 @@ func (i *inspector) readMode() {
 		word, meant = "M82", "absolute"
 	}
 	i.use.split = false // once is enough
+	if word == "" && len(i.loops) == 0 {
+		if relative, certain := i.mode(); certain && relative {
+			word, meant = "M83", "relative"
+		} else if certain {
+			word, meant = "M82", "absolute"
+		}
+	}
 	if word == "" {
 		i.ambiguous(i.n)
 		return

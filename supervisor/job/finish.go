@@ -112,7 +112,8 @@ func (i *inspector) preamble() {
 	}
 	put(u.needUnits, "G21", "the job counts on millimetres without saying so")
 	put(u.needDistance, "G90", "the job counts on absolute coordinates without saying so")
-	put(u.needExtruder, "M82", "the job counts on absolute extruder coordinates without saying so")
+	put(u.needExtruder && !u.relative, "M82", "the job counts on absolute extruder coordinates without saying so")
+	put(u.relative, "M83", "the job counts on relative extruder coordinates without saying so")
 	put(u.needExtruderZero, "G92 E0", "the job counts on the extruder standing at 0 without saying so")
 	put(u.needBeltZero, "G92 "+i.o.BeltAxis.String()+"0", "the belt has no home: the place where it stands is called 0")
 	put(!st.FanKnown && i.st.FanKnown, "M107", "the job counts on the fan being off without saying so")
@@ -230,6 +231,10 @@ func (i *inspector) advise() {
 	if over := p.BeltAdvanceMM - p.PitchMM; over > 0.01 {
 		i.notes.find(p.Body.LastLine, Warning, "belt-reversed", "take belt moves after the part out of the job, mark its end with ;beltwarden body end, or raise discharge.pitch_mm",
 			"the part leaves the belt %.2f mm further on than the pitch, and the discharge moves it back by as much, with the parts on it", over)
+	}
+	if p.FilamentGrossMM > 100 && p.FilamentMM < 0.05*p.FilamentGrossMM && !p.End.RelativeE {
+		i.notes.find(p.Body.FirstLine, Error, "extruder-mode", "say which it is: write M82 or M83 at the start of the job",
+			"of %.0f mm of filament pushed %.1f mm stay in the part: its E words are probably relative, and the file does not say so", p.FilamentGrossMM, p.FilamentMM)
 	}
 	if p.FilamentMM <= 0 {
 		i.notes.find(0, Warning, "no-filament", "check the extruder mode (M82, M83) in the job", "one part uses %.2f mm of filament", p.FilamentMM)

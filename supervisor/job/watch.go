@@ -8,6 +8,7 @@ type usage struct {
 	units, distance, extruder              bool // the file has said it, or it was noted as needed
 	needUnits, needDistance, needExtruder  bool
 	needExtruderZero, needBeltZero         bool
+	relative                               bool // needExtruder, and E words are relative
 	lost                                   bool // positions were lost once
 	split                                  bool // G90/G91 and M82/M83 disagree; see ambiguous
 	bedSet, nozzleSet                      bool

@@ -1,0 +1,115 @@
+package job
+
+import (
+	"io"
+	"math"
+
+	"beltwarden/supervisor/gcode"
+)
+
+// How far ahead the extruder's mode is looked for.
+const (
+	modeLines = 4000
+	modeMoves = 300
+	modeLeast = 6 // extruding moves that show anything
+)
+
+// What a slicer writes: filament per length of path hardly changes from move to move, is never
+// beyond mostPerMM (a bead as high and wide as the filament has 1), and is drawn back in
+// travel only. Common practice, no source.
+const (
+	mostPerMM  = 1.0
+	fewAbsurd  = 0.1 // of all moves, wipes among them
+	manyAbsurd = 0.3
+	unlike     = 2.5 // by how much the spread of the right reading is the smaller one
+)
+
+// reading is what the E words ahead are by one of the two ways to read them.
+type reading struct {
+	st       gcode.State
+	moves    int
+	absurd   int
+	sum, sq  float64 // of the logarithm of filament per path
+	positive int
+}
+
+// add takes in a move that has an E word.
+func (r *reading) add(e *gcode.Effect) {
+	r.moves++
+	if e.ExtrudedMM <= 0 || e.ExtrudedMM > mostPerMM*e.PathMM {
+		r.absurd++
+	}
+	if e.ExtrudedMM > 0 {
+		v := math.Log(e.ExtrudedMM / e.PathMM)
+		r.positive, r.sum, r.sq = r.positive+1, r.sum+v, r.sq+v*v
+	}
+}
+
+// spread is the standard deviation of the logarithm of filament per path.
+func (r *reading) spread() float64 {
+	n := float64(r.positive)
+	return math.Sqrt(max(0, r.sq/n-r.sum/n*r.sum/n))
+}
+
+// mode reads ahead, from the line at hand on, whether E words are meant as relative; it is not
+// certain where the moves that follow would make sense in both ways, or are too few.
+func (i *inspector) mode() (relative, certain bool) {
+	ahead := i.ahead(i.from)
+	if ahead == nil {
+		return false, false
+	}
+	as := [2]reading{{st: i.st}, {st: i.st}} // absolute, relative
+	as[0].st.RelativeE, as[1].st.RelativeE = false, true
+	var l gcode.Line
+	var e gcode.Effect
+	for n := 0; n < modeLines && as[0].moves < modeMoves; n++ {
+		text, _, _, err := ahead.next()
+		if err == io.EOF {
+			break
+		}
+		if err != nil || l.Parse(text) != nil {
+			continue
+		}
+		if l.Is('M', 82) || l.Is('M', 83) {
+			break
+		}
+		for k := range as {
+			if as[k].st.ApplyLine(&l, &e) != nil || e.Kind != gcode.KindMove || !l.Has('E') {
+				continue
+			}
+			if d := e.Deltas(); d[gcode.X] != 0 || d[gcode.Y] != 0 || d[gcode.Z] != 0 {
+				as[k].add(&e)
+			}
+		}
+	}
+	abs, rel := &as[0], &as[1]
+	if abs.moves < modeLeast || rel.moves < modeLeast {
+		return false, false
+	}
+	bad := func(r *reading) float64 { return float64(r.absurd) / float64(r.moves) }
+	switch {
+	case bad(rel) <= fewAbsurd && bad(abs) >= manyAbsurd:
+		return true, true
+	case bad(abs) <= fewAbsurd && bad(rel) >= manyAbsurd:
+		return false, true
+	case bad(abs) > fewAbsurd || bad(rel) > fewAbsurd:
+		return false, false
+	case abs.spread()*unlike < rel.spread():
+		return false, true
+	case rel.spread()*unlike < abs.spread():
+		return true, true
+	}
+	return false, false
+}
+
+// ahead reads the file from an offset on without disturbing the pass; nil where the file cannot
+// be read so. At most aheadBytes are read.
+func (i *inspector) ahead(from int64) *source {
+	at, ok := i.src.f.(io.ReaderAt)
+	if !ok {
+		return nil
+	}
+	return newSource(io.NewSectionReader(at, from, aheadBytes), 0, -1, 0)
+}
+
+const aheadBytes = 1 << 20
