@@ -61,11 +61,15 @@ func (i *inspector) sections() {
 		crcTo: i.src.sum(i.highWater), SendLines: i.sent - e.sent}
 	switch i.cut {
 	case byItself:
-		p.LeadIn.Why = "all before the first extruding move"
-		p.Body.Why = fmt.Sprintf("from the first extruding move in line %d to the last move of the file", b.line)
+		first := "the first extruding move"
+		if i.purge > 0 {
+			first = "the first extruding move after the purge"
+		}
+		p.LeadIn.Why = "all before " + first
+		p.Body.Why = fmt.Sprintf("from %s in line %d to the last move of the file", first, b.line)
 		p.LeadOut.Why = "all after the last move"
 		if i.tail.open {
-			p.Body.Why = fmt.Sprintf("from the first extruding move in line %d to the last move before %s in line %d", b.line, i.tail.why, i.tail.line)
+			p.Body.Why = fmt.Sprintf("from %s in line %d to the last move before %s in line %d", first, b.line, i.tail.why, i.tail.line)
 			p.LeadOut.Why = fmt.Sprintf("all after the last move before the machine is shut down by %s in line %d", i.tail.why, i.tail.line)
 		}
 	case byRepeat:

@@ -16,29 +16,6 @@ type waiting struct {
 	name string
 }
 
-// purge recognises filament drawn beside the part to fill the nozzle: a few
-// moves at the very beginning, and then the extruder is called zero again.
-type purge struct {
-	extrusions int64 // since the body began
-	line       int64 // that ends it, 0 for none
-	count      int64
-}
-
-// mostPurgeMoves is how many moves a purge line commonly has at most (common
-// practice, no source).
-const mostPurgeMoves = 6
-
-// watchPurge is told of a word that sets something.
-func (i *inspector) watchPurge() {
-	u := &i.use.purge
-	if i.cut != byItself || i.section != Body || u.line > 0 || u.extrusions == 0 || u.extrusions > mostPurgeMoves {
-		return
-	}
-	if v, ok := i.l.Get('E'); ok && v == 0 && i.l.Is('G', 92) {
-		u.line, u.count = i.n, u.extrusions
-	}
-}
-
 // otherHeaters are heaters that the run does not watch: nozzles other than the one in use,
 // and the chamber. Targets in degrees Celsius.
 type otherHeaters struct {
@@ -122,10 +99,14 @@ func (i *inspector) habits() {
 		}
 		i.notes.find(w.line, severity, "waits-for-operator", remedy, text, w.name)
 	}
-	if u := &i.use.purge; u.line > 0 && i.cut == byItself && u.line <= i.p.Body.LastLine {
+	if i.part.perhaps > 0 && i.cut == byItself && i.part.zeroAt <= i.p.Body.LastLine {
 		i.notes.find(i.begin.line, Warning, "purge-repeated", "if so, write ;beltwarden body begin after it, with the nozzle raised, and ;beltwarden body end after the part's last move",
-			"the first %d extruding moves, before the extruder is set to 0 in line %d, look like a purge line: it is drawn again for every part and needs its place on the belt",
-			u.count, u.line)
+			"the first %d extruding moves, before the extruder is set to 0 in line %d, may be a purge line: if they are, it is drawn again for every part and needs its place on the belt",
+			i.part.perhaps, i.part.zeroAt)
+	}
+	if i.purge > 0 && i.cut == byItself {
+		i.notes.find(i.begin.line, Info, "purge-once", "if the part begins elsewhere, mark it with ;beltwarden body begin and ;beltwarden body end",
+			"what is extruded before this line, in %d moves, is a purge and is made once, before the first part: %s", i.purge, i.part.why)
 	}
 }
 

@@ -82,7 +82,9 @@ type inspector struct {
 	repeats int64 // bytes gone through again
 
 	repeatLimit  int64
-	leadProblems int // problems noted before the body that began by itself
+	part         partBegin // where the part begins, once it was looked for
+	purge        int64     // extruding moves before it
+	leadProblems int       // problems noted before the body that began by itself
 	tail         tail
 	use          usage
 	danger       danger
@@ -146,6 +148,9 @@ func (i *inspector) step(line []byte) error {
 		i.candidate()
 	}
 	if i.l.Letter == 0 {
+		if i.section == LeadIn && i.purge == 0 && i.use.layerMark == 0 && layerMark(line) != "" {
+			i.use.layerMark = i.n
+		}
 		return nil
 	}
 	if i.l.Is('M', 808) {

@@ -35,15 +35,27 @@ func (i *inspector) enterTail(name string) {
 // begins the body; one after signs of shutdown shows that the part goes on.
 func (i *inspector) extruding() {
 	switch {
+	case i.section == LeadIn && i.purging():
 	case i.section == LeadIn:
 		i.begin = i.before
 		i.m = measures{clock: newClock(&i.before.st, &i.o)}
-		i.use.purge = purge{}
 		i.section = Body
 		i.leadProblems = len(i.notes.problems)
 	case i.tail.open:
 		i.reopen()
 	}
+}
+
+// purging reports whether the extruding move at hand comes before the part.
+func (i *inspector) purging() bool {
+	if i.part.line == 0 {
+		i.part = i.findPart()
+	}
+	if i.n >= i.part.line {
+		return false
+	}
+	i.purge++
+	return true
 }
 
 // reopen takes the tail into the body, with what that means for its lines.

@@ -16,9 +16,9 @@ type usage struct {
 	bedOff                                 int64 // first line that switches the bed off
 	unhomed, cold, noFeed, relativeUnknown bool  // noted already
 
-	waits []waiting // words that wait for someone
-	purge purge
-	heats otherHeaters
+	waits     []waiting // words that wait for someone
+	layerMark int64     // line of the first comment that names a layer, before any filament
+	heats     otherHeaters
 }
 
 // beforeMove is told of G0 to G3 before it is applied.
@@ -103,7 +103,6 @@ func (i *inspector) watchMove(e *gcode.Effect, known [gcode.AxisCount]bool) {
 	if !e.Extruding {
 		return
 	}
-	u.purge.extrusions++
 	if i.st.NozzleTargetC < 150 && !u.cold {
 		u.cold = true
 		severity := Warning
@@ -121,7 +120,6 @@ func (i *inspector) watchMove(e *gcode.Effect, known [gcode.AxisCount]bool) {
 // watchMode follows which modes the file has set.
 func (i *inspector) watchMode() {
 	u := &i.use
-	i.watchPurge()
 	switch {
 	case i.l.Is('G', 20), i.l.Is('G', 21):
 		u.units = true
