@@ -1,6 +1,8 @@
 package job
 
 import (
+	"bytes"
+	"io"
 	"math"
 
 	"beltwarden/supervisor/gcode"
@@ -29,7 +31,6 @@ func (i *inspector) beforeExtruder() {
 	}
 	switch {
 	case i.section == LeadOut:
-		i.dropExtruder()
 	case u.split:
 		i.readMode()
 	}
@@ -94,43 +95,28 @@ func (i *inspector) readMode() {
 	}
 }
 
-// dropped is an E word of the lead-out.
-type dropped struct {
-	line          int64
-	text, without string
-}
-
-// dropExtruder notes an E word of the lead-out, which is left out once it is
-// certain that the lead-out has begun.
-func (i *inspector) dropExtruder() {
-	text := i.l.AppendClean(nil)
-	var without []byte
-	words := 0
-	for _, part := range splitWords(i.l.AppendWire(nil, gcode.Spaced)) {
-		if part[0] != 'E' {
-			without = append(append(without, ' '), part...)
-			words++
-		}
-	}
-	d := dropped{line: i.n, text: string(text)}
-	if words > 1 {
-		d.without = string(without[1:])
-	}
-	if len(i.tail.dropped) == maxWithheld {
-		i.notes.problem(i.n, "too-many-changes", "slice the part for a belt machine", "more than %d lines after the part move filament", maxWithheld)
-	}
-	if len(i.tail.dropped) < maxWithheld {
-		i.tail.dropped = append(i.tail.dropped, d)
-	}
-	if !i.use.split {
-		return
-	}
+// leaveOut is told of a move after the part so far whose E word boards read in two ways: it is
+// not followed in either, since it is left out of the lead-out.
+func (i *inspector) leaveOut() {
 	if i.tail.unsure == 0 {
 		i.tail.unsure = i.n
 	}
-	if err := i.l.Parse(without[1:]); err != nil { // it is not followed in either reading
-		i.refused(err)
+	if rest := i.without('E', 'E'); rest != "" {
+		if err := i.l.Parse([]byte(rest)); err != nil {
+			i.refused(err)
+		}
 	}
+}
+
+// without is the line at hand but for the words of two letters.
+func (i *inspector) without(a, b byte) string {
+	var rest []byte
+	for _, part := range splitWords(i.l.AppendWire(nil, gcode.Spaced)) {
+		if part[0] != a && part[0] != b {
+			rest = append(append(rest, ' '), part...)
+		}
+	}
+	return string(bytes.TrimSpace(rest))
 }
 
 // splitWords cuts a line at its spaces.
@@ -146,16 +132,46 @@ func splitWords(line []byte) [][]byte {
 	return words
 }
 
-// leaveOut takes the E words out of the lead-out: it comes after the discharge of
-// the last part, when the nozzle is no longer hot enough to move filament.
-func (i *inspector) leaveOut() {
-	for _, d := range i.tail.dropped {
-		i.p.Withheld = append(i.p.Withheld, Change{Line: d.line, Section: LeadOut, Text: d.text,
-			Why: "after the last part the nozzle is no longer hot enough to move filament"})
-		if d.without == "" {
-			i.sent--
+// takeOut leaves words out of the moves of the lead-out: E words, since the nozzle is no longer
+// hot enough, and those of the belt, which the lot moves. A job that says itself where its
+// part ends means what it says of the belt.
+func (i *inspector) takeOut() error {
+	at, ok := i.src.f.(io.ReaderAt)
+	if !ok {
+		return nil
+	}
+	lines := newSource(io.NewSectionReader(at, i.end.at, i.p.SourceBytes-i.end.at), 0, -1, 0)
+	belt := byte('E')
+	if i.cut == byItself {
+		belt = i.o.BeltAxis.Letter()
+	}
+	count := 0
+	for n := i.end.line; ; n++ {
+		text, _, _, err := lines.next()
+		switch {
+		case err == io.EOF:
+			return nil
+		case err == errLong:
+			continue
+		case err != nil:
+			return err
+		}
+		if i.l.Parse(text) != nil || i.l.Letter != 'G' || i.l.Number > 3 || i.l.Sub != 0 || !i.l.Has('E') && !i.l.Has(belt) {
 			continue
 		}
-		i.p.Added = append(i.p.Added, Change{Line: d.line, Section: LeadOut, Text: d.without, Why: "the move without its E word"})
+		if count++; count > maxWithheld {
+			i.notes.problem(n, "too-many-changes", "slice the part for a belt machine", "more than %d lines after the part move filament or the belt", maxWithheld)
+			return nil
+		}
+		why := "after the last part the nozzle is no longer hot enough to move filament"
+		if i.l.Has(belt) && belt != 'E' {
+			why = "after the last part the lot moves the belt"
+		}
+		i.p.Withheld = append(i.p.Withheld, Change{Line: n, Section: LeadOut, Text: string(i.l.AppendClean(nil)), Why: why})
+		if rest := i.without('E', belt); bytes.IndexByte([]byte(rest), ' ') >= 0 {
+			i.p.Added = append(i.p.Added, Change{Line: n, Section: LeadOut, Text: rest, Why: "the rest of the move"})
+		} else {
+			i.sent--
+		}
 	}
 }

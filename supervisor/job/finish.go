@@ -9,13 +9,18 @@ import (
 )
 
 // finish closes the sections and writes the plan, once the file has been read.
-func (i *inspector) finish() {
-	if i.moved && i.cut == byItself && i.section == Body {
-		i.end = i.next()
+func (i *inspector) finish() error {
+	if i.endable && i.cut == byItself && i.section == Body {
+		i.end, i.endProblems = i.next(), len(i.notes.problems)
+	}
+	if i.cut == byItself && i.section != LeadIn {
+		i.notes.drop(i.endProblems)
 	}
 	i.p.Lines = i.lines
 	if i.complete() {
-		i.leaveOut()
+		if err := i.takeOut(); err != nil {
+			return err
+		}
 		i.sections()
 		i.known()
 		i.p.Begin, i.p.End = i.begin.st, i.end.st
@@ -26,11 +31,15 @@ func (i *inspector) finish() {
 		i.end.m.fill(i.p, &i.o)
 		i.clipped(&i.end.m.clock)
 		i.p.LeadInBeltMM, i.p.LeadOutBeltMM = i.begin.beltMM, i.m.travelMM-i.end.m.travelMM
+		if i.cut == byItself {
+			i.p.LeadOutBeltMM = 0 // its words are left out
+		}
 		i.p.Heat = i.p.HeatTimes(i.o.Heat.Heaters, i.o.Heat.ReleaseC, i.o.Heat.NozzleStandbyC)
 		i.advise()
 		i.habits()
 	}
 	i.notes.closeLists(i.p)
+	return nil
 }
 
 // complete reports whether the file has a body.
@@ -66,11 +75,10 @@ func (i *inspector) sections() {
 			first = "the first extruding move after the purge"
 		}
 		p.LeadIn.Why = "all before " + first
-		p.Body.Why = fmt.Sprintf("from %s in line %d to the last move of the file", first, b.line)
-		p.LeadOut.Why = "all after the last move"
+		p.Body.Why = fmt.Sprintf("from %s in line %d to the last one, with the filament drawn back and the lift after it", first, b.line)
+		p.LeadOut.Why = "all after the part's last move"
 		if i.tail.open {
-			p.Body.Why = fmt.Sprintf("from %s in line %d to the last move before %s in line %d", first, b.line, i.tail.why, i.tail.line)
-			p.LeadOut.Why = fmt.Sprintf("all after the last move before the machine is shut down by %s in line %d", i.tail.why, i.tail.line)
+			p.LeadOut.Why += fmt.Sprintf("; %s in line %d shuts the machine down", i.tail.why, i.tail.line)
 		}
 	case byRepeat:
 		p.LeadIn.Why = "all up to the outermost M808 with a count"
@@ -187,7 +195,7 @@ func (i *inspector) ending() {
 	off(i.st.FanS > 0, "M107", "fan")
 	i.othersOff(off)
 	i.p.OtherOff = i.use.heats.words()
-	if mm := i.m.travelMM - i.end.m.travelMM; mm > 0 {
+	if mm := i.m.travelMM - i.end.m.travelMM; mm > 0 && i.cut != byItself {
 		i.notes.find(i.end.line, Info, "belt-in-lead-out", "", "the lead-out moves the belt by %.2f mm in all", mm)
 	}
 }
@@ -242,9 +250,5 @@ func (i *inspector) advise() {
 	}
 	if p.FilamentMM <= 0 {
 		i.notes.find(0, Warning, "no-filament", "check the extruder mode (M82, M83) in the job", "one part uses %.2f mm of filament", p.FilamentMM)
-	}
-	if i.cut == byItself && i.end.m.idleMM > p.PitchMM && i.end.m.idleMM > 20 {
-		i.notes.find(p.Body.LastLine, Warning, "belt-after-part", "let the heaters be switched off before the part is presented, or mark the part with ;beltwarden body end",
-			"after the last extruding move the belt still runs %.2f mm in every part", i.end.m.idleMM)
 	}
 }

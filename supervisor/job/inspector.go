@@ -21,7 +21,7 @@ const maxLineOnWire = 96
 type how uint8
 
 const (
-	byItself how = iota // from the first extruding move to the last move before shutdown
+	byItself how = iota // from the part's first extruding move to the end of its last
 	byRepeat            // the outermost pair of M808
 	byMarks             // our own marker comments
 )
@@ -74,7 +74,8 @@ type inspector struct {
 	section SectionKind // as far as known; the tail counts as lead-out
 	begin   boundary
 	end     boundary // the best end of the body so far
-	moved   bool     // the line before was a move, so a candidate may follow
+	endable bool     // the line before belongs to the part so far: the part may end behind it
+	over    bool     // the head has gone elsewhere since the last move that extrudes
 	closed  bool     // the outermost repeat or the marked body is complete
 	outer   int64    // line of the outermost repeat marker
 	before  boundary // before the move at hand, while it may be the first of the body
@@ -84,6 +85,7 @@ type inspector struct {
 	repeatLimit  int64
 	part         partBegin // where the part begins, once it was looked for
 	purge        int64     // extruding moves before it
+	endProblems  int       // problems noted up to the end of the body so far
 	leadProblems int       // problems noted before the body that began by itself
 	tail         tail
 	use          usage
@@ -117,7 +119,9 @@ func (i *inspector) run() error {
 	if i.n == 0 {
 		i.notes.problem(0, "empty", "slice the part again", "the file has no lines")
 	}
-	i.finish()
+	if err := i.finish(); err != nil {
+		return err
+	}
 	return i.ctx.Err()
 }
 
@@ -143,10 +147,7 @@ func (i *inspector) step(line []byte) error {
 	}
 	i.checksum()
 	i.sourceBytes = int64(len(line)) + 1
-	motion := i.l.Letter == 'G' && isMotion(&i.l)
-	if !motion {
-		i.candidate()
-	}
+	i.candidate()
 	if i.l.Letter == 0 {
 		if i.section == LeadIn && i.purge == 0 && i.use.layerMark == 0 && layerMark(line) != "" {
 			i.use.layerMark = i.n
@@ -156,7 +157,7 @@ func (i *inspector) step(line []byte) error {
 	if i.l.Is('M', 808) {
 		return i.repeat()
 	}
-	if motion && i.l.Number <= 3 {
+	if i.l.Letter == 'G' && i.l.Number <= 3 && i.l.Sub == 0 {
 		i.beforeMove()
 	}
 	return i.take()
@@ -166,6 +167,7 @@ func (i *inspector) step(line []byte) error {
 // damaged byte, and no rule withholds it.
 func (i *inspector) move(line []byte) error {
 	i.sourceBytes = int64(len(line)) + 1
+	i.candidate()
 	i.beforeMove()
 	if n, ok := i.l.WireLen(i.o.Form); ok {
 		i.wireBytes = int64(n) + 1
@@ -187,12 +189,6 @@ func (i *inspector) badLine(format string, args ...any) {
 	}
 }
 
-// isMotion reports whether the line moves or draws filament by a motion word, so
-// that it can be the last line of a body.
-func isMotion(l *gcode.Line) bool {
-	return l.Sub == 0 && (l.Number <= 3 || (l.Number == 10 || l.Number == 11) && len(l.Words()) == 0)
-}
-
 // here is the boundary before the line at hand.
 func (i *inspector) here() boundary { return i.place(i.n, i.from) }
 
@@ -203,11 +199,28 @@ func (i *inspector) place(line, at int64) boundary {
 	return boundary{line: line, at: at, crc: i.src.sum(at), sent: i.sent, st: i.st, m: i.m, beltMM: i.belt}
 }
 
-// candidate notes the end of a run of moves, which may be the end of a body that
-// is cut by itself.
+// candidate notes, before the line at hand, where a body that is cut by itself may end: behind a
+// move that extrudes, or what ends it. A line that looks like one more of those is no end yet.
 func (i *inspector) candidate() {
-	if i.moved && i.cut == byItself && i.section == Body {
-		i.end = i.here()
+	if !i.endable || i.l.Letter == 'G' && i.l.Number <= 3 && i.l.Has('E') && (i.l.Has('X') || i.l.Has('Y') || i.l.Has('Z')) {
+		return
 	}
-	i.moved = false
+	if i.cut == byItself && i.section == Body {
+		i.end, i.endProblems = i.here(), len(i.notes.problems)
+	}
+	i.endable = false
+}
+
+// ends follows whether the line just sent belongs to the end of the part: a move that extrudes,
+// filament drawn back after it, and one lift. A travel ends the part.
+func (i *inspector) ends(e *gcode.Effect) {
+	switch {
+	case e.Kind == gcode.KindRetract, e.Kind == gcode.KindMove && e.Named&(1<<gcode.E) != 0 && !i.over:
+		i.endable = !i.over
+	case e.Kind != gcode.KindMove || e.PathMM == 0 || i.over:
+	default:
+		lift := i.o.lift()
+		i.over = true
+		i.endable = e.Delta(lift) > 0 && e.PathMM == e.Delta(lift)
+	}
 }

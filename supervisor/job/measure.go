@@ -13,7 +13,6 @@ const layerStepMM = 0.02
 // measures are running sums from some point of the file on.
 type measures struct {
 	travelMM   float64    // belt, absolute
-	idleMM     float64    // belt travel since the last extruding move
 	filamentMM float64    // net
 	grossMM    float64    // sum of pushes
 	everMinMM  [3]float64 // all moves, as minMM
@@ -52,7 +51,6 @@ func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
 		return
 	}
 	m.travelMM += e.Travel(o.BeltAxis)
-	m.idleMM += e.Travel(o.BeltAxis)
 	m.filamentMM += e.ExtrudedMM
 	m.grossMM += max(0, e.ExtrudedMM)
 	if e.Extruding {
@@ -98,7 +96,6 @@ func (m *measures) everywhere(e *gcode.Effect, st *gcode.State) {
 
 // plastic takes in an extruding move.
 func (m *measures) plastic(e *gcode.Effect, st *gcode.State, o *Options) {
-	m.idleMM = 0
 	for a := gcode.X; a <= gcode.Z; a++ {
 		lo, hi := e.MinMM[a]+st.OffsetMM[a], e.MaxMM[a]+st.OffsetMM[a]
 		if !m.extruded {

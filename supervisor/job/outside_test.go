@@ -19,7 +19,7 @@ func TestTravelOutsideBody(t *testing.T) {
 	word := regexp.MustCompile(`Y(-?[0-9.]+)`)
 	own := filepath.Join(t.TempDir(), "own.gcode")
 	if err := os.WriteFile(own, []byte("G21\nG90\nM82\nM140 S50\nM109 S200\nG28 X Z\nG92 Y0\nG1 Z0.3 Y3 F600\n"+
-		"G1 X10 Y10 E1\nG1 X20 Y10 E2\nM104 S0\nG1 Y25 F3000\nG1 Y20\nM140 S0\n"), 0o644); err != nil {
+		";beltwarden body begin\nG1 X10 Y10 E1\nG1 X20 Y10 E2\n;beltwarden body end\nM104 S0\nG1 Y25 F3000\nG1 Y20\nM140 S0\n"), 0o644); err != nil {
 		t.Fatal(err)
 	}
 	for _, c := range []struct {
@@ -29,7 +29,7 @@ func TestTravelOutsideBody(t *testing.T) {
 		leadIn, leadOut float64
 	}{
 		{jobs + "buttons.gcode", 11, 36653, 33.94, 0},
-		{own, 9, 10, 3, 20},
+		{own, 9, 12, 3, 20},
 		{jobs + "stake-clip.gcode", 23, 816, 2.4, 0},
 	} {
 		f, err := os.Open(c.file)

@@ -19,12 +19,12 @@ func TestPitchKeepsLowTravelOffThePartBefore(t *testing.T) {
 		pitch   float64
 	}{
 		"nothing beyond":           {begin + part + "M104 S0", 1, 20},
-		"low beyond":               {begin + part + "G1 Z1\nG1 Y35\nG1 Y50\nM104 S0", 1, 35},
-		"low beyond, at the top":   {begin + part + "G1 Z5 Y35\nM104 S0", 1, 35},
-		"above":                    {begin + part + "G1 Z5.2\nG1 Y35\nM104 S0", 1, 20},
+		"low beyond":               {begin + marked(part+"G1 Z1\nG1 Y35\nG1 Y50\n") + "M104 S0", 1, 35},
+		"low beyond, at the top":   {begin + marked(part+"G1 Z5 Y35\n") + "M104 S0", 1, 35},
+		"above":                    {begin + marked(part+"G1 Z5.2\nG1 Y35\n") + "M104 S0", 1, 20},
 		"above then, not later":    {begin + "G1 X40 Y60 E6\nG1 Z4\nG1 Y35\nG1 Y50\nG1 Z5\nG1 Y60 E7\nM104 S0", 1, 35},
-		"beyond on the other side": {begin + part + "G1 Y90\nM104 S0", 1, 20},
-		"other direction":          {begin + part + "G1 Y90\nM104 S0", -1, 50},
+		"beyond on the other side": {begin + marked(part+"G1 Y90\n") + "M104 S0", 1, 20},
+		"other direction":          {begin + marked(part+"G1 Y90\n") + "M104 S0", -1, 50},
 		"the first move's start":   {start + ";beltwarden body begin\n" + part + ";beltwarden body end\nM104 S0", 1, 65},
 		"a high start":             {start + "G1 Z6\n;beltwarden body begin\nG1 X30 Y50\n" + part + ";beltwarden body end\nM104 S0", 1, 20},
 	} {
@@ -77,8 +77,13 @@ func TestReachIsNeverTooShort(t *testing.T) {
 }
 
 func TestBeltReversedIsSaid(t *testing.T) {
-	p, err := inspectText(t, start+"G1 X6 E5\nG1 Z9\nG1 Y80\nM104 S0\nM140 S0", upright)
+	p, err := inspectText(t, start+marked("G1 X6 E5\nG1 Z9\nG1 Y80\n")+"M104 S0\nM140 S0", upright)
 	if err != nil || !hasCode(p.Findings, "belt-reversed") {
 		t.Errorf("%v, findings %+v", err, p.Findings)
 	}
+}
+
+// marked is a body that the file marks, with all its moves.
+func marked(body string) string {
+	return ";beltwarden body begin\n" + body + ";beltwarden body end\n"
 }

@@ -5,14 +5,13 @@ import "beltwarden/supervisor/gcode"
 // tail is what follows the first sign of shutdown in a body that is cut by
 // itself. It is the lead-out, unless more of the part follows.
 type tail struct {
-	open    bool
-	line    int64
-	why     string
-	offs    []heaterOff
-	belt    int64 // line that homes the belt, 0 for none
-	homes   int64 // line that homes anything
-	unsure  int64 // line whose E word boards read differently
-	dropped []dropped
+	open   bool
+	line   int64
+	why    string
+	offs   []heaterOff
+	belt   int64 // line that homes the belt, 0 for none
+	homes  int64 // line that homes anything
+	unsure int64 // line whose E word boards read differently
 }
 
 // heaterOff is a heater switched off in the tail.
@@ -34,6 +33,7 @@ func (i *inspector) enterTail(name string) {
 // extruding is told of a move that extrudes, before it is counted. The first one
 // begins the body; one after signs of shutdown shows that the part goes on.
 func (i *inspector) extruding() {
+	i.over = false
 	switch {
 	case i.section == LeadIn && i.purging():
 	case i.section == LeadIn:
@@ -130,7 +130,7 @@ func (i *inspector) openBody(c how) {
 	i.cut, i.section, i.tail = c, Body, tail{}
 	i.begin = i.next()
 	i.m = measures{clock: newClock(&i.st, &i.o)}
-	i.moved = false
+	i.endable = false
 }
 
 // closeBody ends a marked body before the line at hand.

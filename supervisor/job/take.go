@@ -65,7 +65,9 @@ func (i *inspector) send() error {
 	i.belt += e.Travel(i.o.BeltAxis)
 	i.m.bytes.add(i.lineSize())
 	i.m.add(e, &i.st, &i.o)
-	i.moved = e.Kind == gcode.KindMove || e.Kind == gcode.KindRetract
+	if i.cut == byItself && i.section == Body {
+		i.ends(e)
+	}
 	if i.fresh {
 		i.watch(e, known)
 	}

@@ -34,6 +34,9 @@ func (i *inspector) beforeMove() {
 	if hasE {
 		i.beforeExtruder()
 	}
+	if hasE && u.split && i.section == LeadOut {
+		i.leaveOut()
+	}
 	moves := false
 	for a := gcode.X; a <= gcode.Z; a++ {
 		if !i.l.Has(a.Letter()) {
