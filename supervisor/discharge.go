@@ -93,7 +93,7 @@ func (m *Machine) advanceLegsAt(feed, pieceMM float64, doing string, mm float64,
 // the belt already, so that the next part's origin lies one pitch behind. A body
 // that has advanced it further is left at that; running back would bring finished
 // parts back.
-func (m *Machine) dischargeMM(p *job.Plan) float64 { return max(0, p.PitchMM-p.BeltAdvanceMM) }
+func (m *Machine) dischargeMM(p *job.Plan) float64 { return p.PitchMM - p.BeltAdvanceMM }
 
 // releaseLines lift the head and let nozzle and bed cool to what lets the part go.
 func (m *Machine) releaseLines(p *job.Plan, end gcode.State, hot bool) []string {

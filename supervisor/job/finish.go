@@ -240,9 +240,9 @@ func (i *inspector) advise() {
 		i.notes.find(0, Info, "low-travel", "raise the nozzle above the part's height before such moves, also before the part begins, and the parts lie closer",
 			"without rising above the part the nozzle goes %.2f mm beyond it, to where the part before would stand; the pitch allows for it", back)
 	}
-	if over := p.BeltAdvanceMM - p.PitchMM; over > 0.01 {
-		i.notes.find(p.Body.LastLine, Warning, "belt-reversed", "take belt moves after the part out of the job, mark its end with ;beltwarden body end, or raise discharge.pitch_mm",
-			"the part leaves the belt %.2f mm further on than the pitch, and the discharge moves it back by as much, with the parts on it", over)
+	if least := max(i.o.PitchMM, p.Placing.LeastPitchMM); p.BeltAdvanceMM > least+0.01 {
+		i.notes.find(p.Body.LastLine, Info, "belt-carried-on", "take belt moves after the part out of the job, or mark its end with ;beltwarden body end, and the parts lie closer",
+			"the part itself carries the belt on by %.2f mm, which is the pitch; %.2f mm would do", p.BeltAdvanceMM, least)
 	}
 	if p.FilamentGrossMM > 100 && p.FilamentMM < 0.05*p.FilamentGrossMM && !p.End.RelativeE {
 		i.notes.find(p.Body.FirstLine, Error, "extruder-mode", "say which it is: write M82 or M83 at the start of the job",

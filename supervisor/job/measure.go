@@ -142,6 +142,7 @@ func (m *measures) fill(p *Plan, o *Options) {
 	if o.PitchMM == 0 {
 		p.PitchMM, _ = m.leastPitch(o)
 	}
+	p.PitchMM = max(p.PitchMM, p.BeltAdvanceMM) // nothing takes the belt back, with the parts on it
 	p.Placing = m.placing(p, o)
 	p.PartsOnBelt = p.Placing.PartsOnBelt
 }

@@ -110,8 +110,8 @@ func byCode(list []Finding, code string) *Finding {
 }
 
 // The part is printed from Y5 to Y45 and the belt comes back to Y5 with it: 40 mm lie
-// behind the nozzle and 40 ahead of it. Afterwards it goes on to Y65, 60 mm ahead.
-const longPart = start + ";beltwarden body begin\nG1 X5 Y5 Z0.2\nG1 X15 Y45 E6\nG1 X5 Y5 E12\nG1 Y45 E18\nG1 Z20\nG1 Y65\n;beltwarden body end\nM104 S0\nM140 S0\n"
+// behind the nozzle and 40 ahead of it. Afterwards it goes on to Y65, 60 mm ahead, and ends one pitch ahead.
+const longPart = start + ";beltwarden body begin\nG1 X5 Y5 Z0.2\nG1 X15 Y45 E6\nG1 X5 Y5 E12\nG1 Y45 E18\nG1 Z20\nG1 Y65\nG1 Y55\n;beltwarden body end\nM104 S0\nM140 S0\n"
 
 func TestPlacing(t *testing.T) {
 	o := upright

@@ -23,10 +23,10 @@ func TestPitchKeepsLowTravelOffThePartBefore(t *testing.T) {
 		"low beyond, at the top":   {begin + marked(part+"G1 Z5 Y35\n") + "M104 S0", 1, 35},
 		"above":                    {begin + marked(part+"G1 Z5.2\nG1 Y35\n") + "M104 S0", 1, 20},
 		"above then, not later":    {begin + "G1 X40 Y60 E6\nG1 Z4\nG1 Y35\nG1 Y50\nG1 Z5\nG1 Y60 E7\nM104 S0", 1, 35},
-		"beyond on the other side": {begin + marked(part+"G1 Y90\n") + "M104 S0", 1, 20},
+		"beyond on the other side": {begin + marked(part+"G1 Y90\nG1 Y50\n") + "M104 S0", 1, 20},
 		"other direction":          {begin + marked(part+"G1 Y90\n") + "M104 S0", -1, 50},
 		"the first move's start":   {start + ";beltwarden body begin\n" + part + ";beltwarden body end\nM104 S0", 1, 65},
-		"a high start":             {start + "G1 Z6\n;beltwarden body begin\nG1 X30 Y50\n" + part + ";beltwarden body end\nM104 S0", 1, 20},
+		"a high start":             {start + "G1 Z6\n;beltwarden body begin\nG1 X30 Y50\n" + part + "G1 Z6\nG1 Y5\n;beltwarden body end\nM104 S0", 1, 20},
 	} {
 		o := upright
 		o.Forward = r.forward
@@ -76,9 +76,9 @@ func TestReachIsNeverTooShort(t *testing.T) {
 	})
 }
 
-func TestBeltReversedIsSaid(t *testing.T) {
+func TestBeltCarriedOnIsThePitch(t *testing.T) {
 	p, err := inspectText(t, start+marked("G1 X6 E5\nG1 Z9\nG1 Y80\n")+"M104 S0\nM140 S0", upright)
-	if err != nil || !hasCode(p.Findings, "belt-reversed") {
+	if err != nil || !hasCode(p.Findings, "belt-carried-on") || p.PitchMM != p.BeltAdvanceMM || p.BeltAdvanceMM != 75 {
 		t.Errorf("%v, findings %+v", err, p.Findings)
 	}
 }
