@@ -12,7 +12,7 @@ import (
 func (m *Machine) liftLines(at gcode.State, aboveMM float64, hot bool) []string {
 	lines := []string{"G21", "G90"}
 	if back := m.set.RetractMM - at.DrawnBackMM; hot && back > 1e-6 {
-		lines = append(lines, "M83", "G1 E"+number(-back)+" F"+number(m.set.RetractFeed))
+		lines = append(lines, lengths(at, "M83", "G1 E"+number(-back)+" F"+number(m.set.RetractFeed))...)
 	}
 	if at.Known[m.set.LiftAxis] {
 		top := max(at.PositionMM[m.set.LiftAxis], aboveMM) + m.set.LiftMM

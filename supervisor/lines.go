@@ -109,6 +109,14 @@ func inMM(at gcode.State) []string {
 	return nil
 }
 
+// lengths are lines whose E words are lengths of filament, whatever the job has made of them.
+func lengths(at gcode.State, lines ...string) []string {
+	if at.VolumetricMM > 0 {
+		return append([]string{"M200 D0"}, lines...)
+	}
+	return lines
+}
+
 // apply follows a line of our own; it cannot be wrong, and a test holds it so.
 func apply(s *gcode.State, line string) { s.Apply([]byte(line)) }
 
@@ -208,8 +216,8 @@ func (m *Machine) reheatLegs() []leg {
 			lines := []string{countAnew}
 			at := m.position()
 			if m.set.PrimeMM > 0 && m.mayExtrude(at) {
-				lines = append(lines, "M83", "G1 E"+number(at.DrawnBackMM+m.set.PrimeMM)+" F"+number(m.set.RetractFeed),
-					"G1 E"+number(-m.set.RetractMM)+" F"+number(m.set.RetractFeed))
+				lines = append(lines, lengths(at, "M83", "G1 E"+number(at.DrawnBackMM+m.set.PrimeMM)+" F"+number(m.set.RetractFeed),
+					"G1 E"+number(-m.set.RetractMM)+" F"+number(m.set.RetractFeed))...)
 			}
 			return Program{Before: append(lines, "M400")}
 		},

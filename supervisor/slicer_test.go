@@ -3,6 +3,8 @@ package supervisor
 import (
 	"fmt"
 	"math"
+	"os"
+	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -100,4 +102,42 @@ func hits(record []rig.Executed, belt, lift gcode.Axis) []string {
 		}
 	}
 	return found
+}
+
+// TestVolumesRunLikeLengths: a job whose E words are volumes pushes the filament of the same job by lengths,
+// part for part, and leaves the board reading lengths.
+func TestVolumesRunLikeLengths(t *testing.T) {
+	const areaMM2 = math.Pi / 4 * 1.75 * 1.75
+	job3 := func(set string, perMM float64) string {
+		text := "G21\nG90\nM82\n" + set + "M140 S60\nM104 S205\nG28 X Z\nM190 S60\nM109 S205\nG92 E0\nG1 Z0.2 F600\nG1 X20 Y5 F3000\n"
+		for layer := range 4 {
+			e := float64(8 * layer)
+			text += fmt.Sprintf("G1 Z%.1f F600\nG1 X40 Y5 E%.5f F1800\nG1 X40 Y15 E%.5f\nG1 X20 Y15 E%.5f\nG1 X20 Y5 E%.5f\nG1 E%.5f F2400\nG1 E%.5f\n",
+				0.2+0.2*float64(layer), (e+2)*perMM, (e+4)*perMM, (e+6)*perMM, (e+8)*perMM, (e+6)*perMM, (e+8)*perMM)
+		}
+		return text + "M104 S0\nM140 S0\n"
+	}
+	pushed := func(name, text string) (netMM float64) {
+		inBubble(t, func(t *testing.T) {
+			x := newRun(t, testRig(), testSettings())
+			x.opts = testJobOptions()
+			x.start()
+			x.until(Idle, time.Minute)
+			path := filepath.Join(t.TempDir(), name+".gcode")
+			if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			x.do(Request{By: "test", Lot: &LotRequest{Plans: []*job.Plan{x.plan(path)}, Good: []int{3}, Start: true}})
+			if s := x.until(Complete, 24*time.Hour); s.Lot.Made != 3 {
+				t.Errorf("%s: %d parts made, want 3", name, s.Lot.Made)
+			}
+			netMM = x.rig.Figures().FilamentMM
+			x.stop()
+		})
+		return netMM
+	}
+	lengths, volumes := pushed("lengths", job3("", 1)), pushed("volumes", job3("M200 D1.75\n", areaMM2))
+	if math.Abs(lengths-volumes) > 0.01 || lengths < 90 {
+		t.Errorf("%.3f mm by lengths and %.3f by volumes; three parts have 96 mm", lengths, volumes)
+	}
 }

@@ -188,6 +188,8 @@ func (c *controller) tuningWord(w *words) bool {
 		c.relativeE = false
 	case 83:
 		c.relativeE = true
+	case 200:
+		c.filamentMM = w.get('D', 0)
 	case 92:
 		if w.has == 0 {
 			c.setting("", 92)

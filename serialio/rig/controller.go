@@ -72,6 +72,7 @@ type controller struct {
 	inches       bool
 	relative     bool
 	relativeE    bool
+	filamentMM   float64 // diameter by which E words are volumes; 0: they are lengths
 	plane        int
 	feed         float64 // mm/s
 	feedFactor   float64
@@ -148,7 +149,7 @@ func (c *controller) forget() {
 	c.lastNumber, c.answered = 0, false
 	c.halted, c.stallUntil = false, 0
 	c.pos = [4]float64{}
-	c.inches, c.relative, c.relativeE, c.plane = false, false, false, 17
+	c.inches, c.relative, c.relativeE, c.filamentMM, c.plane = false, false, false, 0, 17
 	c.feed, c.feedFactor, c.flowFactor = 25, 1, 1
 	c.steps, c.maxFeed, c.maxAccel = c.stored, m.MaxFeedMMPerS, m.MaxAccelMMPerS2
 	c.accel, c.deviation, c.minExtrudeC = m.AccelMMPerS2, m.JunctionDeviationMM, m.MinExtrudeC

@@ -91,6 +91,9 @@ func (c *controller) move(w *words, kind int) {
 	for i := range b.delta {
 		b.delta[i] = to[i] - from[i]
 	}
+	if d := c.filamentMM; d > 0 {
+		b.delta[E] /= math.Pi * d * d / 4
+	}
 	if b.delta[E] != 0 {
 		if c.minExtrudeC > 0 && c.nozzle.reading(c.now) < c.minExtrudeC {
 			c.figures.ColdExtrusions++

@@ -22,7 +22,7 @@ func (s *State) Apply(line []byte) (Effect, error) {
 // ApplyLine is [State.Apply] for a line already parsed without error, with its
 // effect written to e.
 func (s *State) ApplyLine(l *Line, e *Effect) error {
-	if l.plain && l.Number <= 1 && !s.Inches {
+	if l.plain && l.Number <= 1 && !s.Inches && s.VolumetricMM == 0 {
 		s.applyPlain(l, e)
 		return nil
 	}
@@ -151,6 +151,10 @@ func (s *State) applyMove(l *Line, e *Effect) error {
 		e.delta[a] = grid(hi - lo)
 		e.travel[a] = math.Abs(e.delta[a])
 		e.MinMM[a], e.MaxMM[a] = min(lo, hi), max(lo, hi)
+	}
+	if d := s.VolumetricMM; d > 0 {
+		e.delta[E] = grid(e.delta[E] / (math.Pi / 4 * d * d))
+		e.travel[E] = math.Abs(e.delta[E])
 	}
 	e.PathMM = e.straightMM()
 	if l.Number >= 2 {

@@ -20,6 +20,8 @@ func (s *State) applyM(l *Line, e *Effect) error {
 		return s.applyTemperature(l, e)
 	case 106, 107:
 		return s.applyFan(l, e)
+	case 200:
+		return s.applyVolumes(l, e)
 	case 220, 221:
 		return s.applyFactor(l, e)
 	case 400:
@@ -94,6 +96,19 @@ func (s *State) applyFan(l *Line, e *Effect) error {
 		return fmt.Errorf("cannot set the fan to %g: the duty is negative", duty)
 	}
 	s.FanS, s.FanKnown = duty, true
+	return nil
+}
+
+// applyVolumes does M200: with a diameter, E words are volumes of filament from here on.
+func (s *State) applyVolumes(l *Line, e *Effect) error {
+	d, ok := l.Get('D')
+	if !ok || d < 0 || l.Has('S') || l.Has('L') {
+		return fmt.Errorf("cannot follow M200 without a diameter D alone: the board keeps the rest")
+	}
+	if t, ok := l.Get('T'); !ok || int(t) == s.Tool {
+		s.VolumetricMM = d * s.unit()
+	}
+	e.Value, e.HasValue = d, true
 	return nil
 }
 

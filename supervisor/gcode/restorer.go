@@ -18,6 +18,9 @@ func (r *restorer) enter() {
 			r.emit("M220 S100")
 		}
 	}
+	if r.s.VolumetricMM > 0 {
+		r.emit("M200 D0")
+	}
 	if r.pushes {
 		if r.s.FlowPercent != 100 {
 			r.emit("M221 S100")
@@ -184,6 +187,9 @@ func (r *restorer) leave() {
 		} else {
 			r.emit("M82")
 		}
+	}
+	if to.VolumetricMM > 0 {
+		r.emit("M200 D" + number(to.VolumetricMM/to.unit()))
 	}
 	motion := to.Motion
 	if motion != MotionRapid {

@@ -84,6 +84,9 @@ type State struct {
 	// ExtruderUnsure says that a G90 or G91 came after the last M82 or M83 and
 	// contradicts it: some boards change the extruder's mode with it, others not.
 	ExtruderUnsure bool
+	// VolumetricMM is M200: the diameter of the filament by whose cross-section E words are
+	// volumes, mm; 0: they are lengths. PositionMM of E is as the words are.
+	VolumetricMM float64
 	// Plane is G17, G18 or G19.
 	Plane Plane
 	// Motion is the motion word last used.

@@ -1,8 +1,8 @@
 package job
 
 import (
-	"errors"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -155,10 +155,10 @@ func TestWordsKnownAndUnknown(t *testing.T) {
 			t.Errorf("%s: what it does was not followed, or something else was: filament %v, extent %v, end %+v", c.line, p.FilamentMM, p.ExtentMM, p.End)
 		}
 	}
-	_, err := inspectText(t, start+"M200 D1.75\nG1 X6 E5\nM104 S0\n", upright)
-	var refusal *Refusal
-	if !errors.As(err, &refusal) || refusal.Problems[0].Code != "volumetric" {
-		t.Errorf("volumes: %v", err)
+	// 5 mm³ of filament 1.75 mm thick are 5 / (pi/4 * 1.75²) = 2.0788 mm of it.
+	p, err := inspectText(t, start+"M200 D1.75\nG1 X6 E5\nM104 S0\n", upright)
+	if err != nil || math.Abs(p.FilamentMM-2.0788) > 1e-4 || p.End.PositionMM[gcode.E] != 5 || texts(p.Added) != "11:M200 D0" {
+		t.Errorf("volumes: %v %v mm, E%v, added %q", err, p.FilamentMM, p.End.PositionMM[gcode.E], texts(p.Added))
 	}
 }
 

@@ -193,6 +193,7 @@ func (i *inspector) ending() {
 	off(i.st.NozzleTargetC > 0, "M104 S0", "nozzle heater")
 	off(i.st.BedTargetC > 0, "M140 S0", "bed heater")
 	off(i.st.FanS > 0, "M107", "fan")
+	off(i.st.VolumetricMM > 0, "M200 D0", "reading of E words as volumes")
 	i.othersOff(off)
 	i.p.OtherOff = i.use.heats.words()
 	if mm := i.m.travelMM - i.end.m.travelMM; mm > 0 && i.cut != byItself {

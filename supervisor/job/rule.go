@@ -77,14 +77,12 @@ func (o *Options) rule(l *gcode.Line) rule {
 		if l.Number == 92 && l.Has(o.BeltAxis.Letter()) {
 			why = "the belt's steps per millimetre are calibrated on the machine, not by a job"
 		}
+		if l.Number == 200 && l.Sub != 0 {
+			return rule{refuse: refusal{"volumetric", "M200 with a sub-code makes E words volumes on some boards, and on others not", "write M200 alone, or slice with filament lengths", true}}
+		}
 		off := l.Number == 84 || l.Number == 18
 		r := rule{withhold: why, shutdown: l.Sub == 0 && (off && !l.Has('S') || l.Number == 2 || l.Number == 81 ||
 			l.Number == 30 && len(l.Text()) == 0)}
-		if l.Number == 200 {
-			if d, ok := l.Get('D'); !ok || d > 0 {
-				r.refuse = refusal{"volumetric", "M200 makes E words volumes", "slice with filament lengths, not volumes", true}
-			}
-		}
 		return r
 	}
 	return rule{}

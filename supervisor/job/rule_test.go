@@ -40,7 +40,7 @@ var spellings = []struct{ line, want string }{
 	{"M500", "withheld"}, {"M500.1", "withheld"}, {"M0500", "withheld"}, {"m 5 0 0", "unreadable"}, {"N1 M500.1", "withheld"}, {"M997.1", "withheld"}, {"M112.1", "withheld"},
 	{"M112(x)", "withheld"}, {"M84.1", "withheld"}, {"M18.5 S60", "withheld"}, {"M92.1 Y400", "withheld"}, {"M302.1 P1", "withheld"}, {"M500.10", "unreadable"},
 	{"G28", "withheld"}, {"G028 Y", "withheld"}, {"G28.1", "withheld"}, {"G28.1 Y0", "withheld"}, {"g28y", "withheld"}, {"G1 H1 Y-500", "belt-homed"}, {"G0 Y-500 H2", "belt-homed"},
-	{"G1 H0 Y5", "sent"}, {"G1 H1 X-5", "sent"}, {"M200 D1.75", "volumetric"}, {"M200.1 D1.75", "volumetric"}, {"M200 D0", "sent"},
+	{"G1 H0 Y5", "sent"}, {"G1 H1 X-5", "sent"}, {"M200 D1.75", "sent"}, {"M200.1 D1.75", "volumetric"}, {"M200 D0", "sent"},
 
 	{"SET_HEATER_TEMPERATURE HEATER=extruder TARGET=400", "nozzle-ceiling"}, {"set_heat target=400", "nozzle-ceiling"}, {"WARM TARGET=+4e2", "nozzle-ceiling"},
 	{"WARM TARGET=0x190", "nozzle-ceiling"}, {`WARM TARGET="400"`, "nozzle-ceiling"}, {"WARM TARGET = 400", "nozzle-ceiling"}, {"WARM TARGET= 400", "nozzle-ceiling"},

@@ -104,7 +104,7 @@ func TestRefused(t *testing.T) {
 		"end unknown":                  {start + ";beltwarden body begin\nG1 X6 E5\n;beltwarden body end\nG1 X6 E5", ""},
 		"probing inside":               {start + "G1 X6 E5\nG29\nG1 X7 E6\n", "9 motion-unknown"},
 		"extruder mode":                {start + "G91\nG1 X1 E5\nG1 X1 E5\n", "10 extruder-mode"},
-		"volumes":                      {start + "M200 D1.75\nG1 X6 E5\n", "8 volumetric"},
+		"volumes":                      {start + "M200\nG1 X6 E5\n", "8 impossible"},
 		"endless inside":               {start + "M808 L2\nM808 L0\nG1 X6 E5\nM808\nM808\n", "9 repeat-endless"},
 		"no count inside":              {start + "M808 L2\nM808 L\nG1 X6 E5\nM808\nM808\n", "9 repeat-endless"},
 		"broken count":                 {start + "M808 L2\nM808 L1.5\nG1 X6 E5\nM808\nM808\n", "9 repeat-count"},
