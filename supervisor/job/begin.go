@@ -1,10 +1,10 @@
 package job
 
 import (
-	"bytes"
 	"fmt"
 	"io"
 	"math"
+	"math/bits"
 
 	"beltwarden/supervisor/gcode"
 )
@@ -13,9 +13,10 @@ import (
 // down in a stroke or two beside it, to fill the nozzle; a part made after another needs neither
 // the filament nor the belt. What shows the purge, in the order of its weight:
 //
-//   - a comment that names the first layer, behind moves that extrude;
-//   - strokes at one height, few, beside all that follows, and ended by a drawing back, a lift
-//     or a new zero of the extruder.
+//   - a sign of the first layer, behind moves that extrude, or of the first object or kind of line;
+//   - strokes higher than all that follows;
+//   - strokes at one height, few and in no loop, beside all that follows, and ended by a drawing
+//     back, a lift, a travel or a new zero of the extruder.
 
 // mostStrokes is how many extruding moves a purge has at most: strokes, their ends, a wipe
 // (common practice, no source).
@@ -43,43 +44,59 @@ func (b *box) add(e *gcode.Effect, st *gcode.State) {
 	b.minX, b.maxX, b.minY, b.maxY = min(b.minX, o.minX), max(b.maxX, o.maxX), min(b.minY, o.minY), max(b.maxY, o.maxY)
 }
 
-// beside reports whether two boxes lie apart.
-func (b *box) beside(o *box) bool {
-	return b.any && o.any && (b.maxX+besideMM <= o.minX || o.maxX+besideMM <= b.minX || b.maxY+besideMM <= o.minY || o.maxY+besideMM <= b.minY)
+// join takes another box in.
+func (b *box) join(o *box) {
+	switch {
+	case !o.any:
+	case !b.any:
+		*b = *o
+	default:
+		b.minX, b.maxX, b.minY, b.maxY = min(b.minX, o.minX), max(b.maxX, o.maxX), min(b.minY, o.minY), max(b.maxY, o.maxY)
+	}
+}
+
+// sides are the sides of another box on which this one lies, one bit each.
+func (b *box) sides(o *box) (bits uint8) {
+	for k, apart := range [4]bool{b.maxX+besideMM <= o.minX, o.maxX+besideMM <= b.minX, b.maxY+besideMM <= o.minY, o.maxY+besideMM <= b.minY} {
+		if apart {
+			bits |= 1 << k
+		}
+	}
+	return bits
 }
 
 // stroke is an extruding move ahead, and what stands between it and the one before.
 type stroke struct {
-	line   int64
-	z      float64
-	box    box
-	mark   string // a comment that names a layer
-	markAt int64
-	parted bool  // drawn back, lifted, or the extruder set to 0 again
-	zeroAt int64 // line that sets it to 0, 0 for none
+	line     int64
+	z        float64
+	box      box
+	from, to [2]float64 // X and Y
+	pathMM   float64
+	pushMM   float64
+	sign     sign  // of what follows
+	signAt   int64 // its line
+	parted   bool  // drawn back, lifted, gone elsewhere, or the extruder set to 0 again
+	zeroAt   int64 // line that sets it to 0, 0 for none
 }
 
 // partBegin is where the part begins and by what.
 type partBegin struct {
 	line int64 // of its first extruding move
 	why  string
-	// Where nothing shows a purge, and the first moves look like one: how many they are, and the
-	// line that sets the extruder to 0 after them.
-	perhaps, zeroAt int64
+	// Where nothing is certain, and the first moves may be a purge: how many they are, and why.
+	perhaps    int64
+	perhapsWhy string
 }
 
 // findPart looks ahead from the first extruding move, at the line at hand, for where the part
 // begins. It is the line at hand where nothing shows a purge.
 func (i *inspector) findPart() partBegin {
 	begin := partBegin{line: i.n}
-	if i.use.layerMark > 0 {
-		return begin // it has begun already
-	}
 	ahead := i.ahead(i.from)
 	if ahead == nil {
 		return begin
 	}
-	v := viewer{st: i.st, n: i.n - 1}
+	v := viewer{st: i.before.st, n: i.n - 1} // before the line at hand, which is seen again
 	for !v.enough() {
 		text, _, _, err := ahead.next()
 		if err == io.EOF {
@@ -90,19 +107,31 @@ func (i *inspector) findPart() partBegin {
 			v.line(text)
 		}
 	}
-	if at, ok := v.byMark(); ok {
+	if i.use.layerMark > 0 { // its layer has begun already, so that only a thick line is a purge
+		if k, _ := v.byPlace(i.o.BeltAxis); k > 0 && v.thick(k) {
+			return v.at(k, "lie beside the part, and are thicker than it")
+		}
+		return begin
+	}
+	if at, ok := v.bySign(i.o.BeltAxis); ok {
 		return at
 	}
-	if at, ok := v.byPlace(); ok && i.o.BeltAxis == gcode.Y {
-		return at
+	if k, certain := v.byPlace(i.o.BeltAxis); certain {
+		return v.at(k, "lie beside the part, at one height")
+	} else if k > 0 {
+		begin.perhaps, begin.perhapsWhy = int64(k), "which lie beside all others"
 	}
-	for k := 1; k < len(v.strokes) && k <= mostPurgeMoves; k++ {
+	for k := 1; begin.perhaps == 0 && k < len(v.strokes) && k <= mostPurgeMoves; k++ {
 		if at := v.strokes[k].zeroAt; at > 0 {
-			begin.perhaps, begin.zeroAt = int64(k), at
-			break
+			begin.perhaps, begin.perhapsWhy = int64(k), fmt.Sprintf("before the extruder is set to 0 in line %d", at)
 		}
 	}
 	return begin
+}
+
+// at is the part that begins with the k-th stroke.
+func (v *viewer) at(k int, why string) partBegin {
+	return partBegin{line: v.strokes[k].line, why: fmt.Sprintf("%d strokes before it %s", k, why)}
 }
 
 // viewer follows the lines ahead.
@@ -122,6 +151,12 @@ const (
 	keptStrokes = 64
 	// A part's first layers; after so many moves what came before is known to stay alone.
 	viewedStrokes = 20_000
+	// Filament per path of a purge is so many times the part's at least (common practice, no source).
+	thickTimes = 1.5
+	// Strokes that enclose so much both ways are a loop, and no purge (common practice, no source).
+	loopMM = 2.0
+	// A travel of so much parts strokes.
+	partedMM = 1.0
 )
 
 func (v *viewer) enough() bool { return v.after >= viewedStrokes }
@@ -131,15 +166,13 @@ func (v *viewer) line(text []byte) {
 	if v.l.Parse(text) != nil {
 		return
 	}
-	if v.l.Letter == 0 {
-		if v.next.mark == "" {
-			if name := layerMark(text); name != "" {
-				v.next.mark, v.next.markAt = name, v.n
-			}
+	if s := v.next.sign.kind; len(v.strokes) < keptStrokes && (s == noSign || s > signHeight) {
+		if found := readSign(text, &v.l); found.kind != noSign && (s == noSign || found.layer()) {
+			v.next.sign, v.next.signAt = found, v.n
 		}
-		return
 	}
-	if v.st.ApplyLine(&v.l, &v.e) != nil {
+	x, y := v.st.MachineMM(gcode.X), v.st.MachineMM(gcode.Y)
+	if v.l.Letter == 0 || v.st.ApplyLine(&v.l, &v.e) != nil {
 		return
 	}
 	e := &v.e
@@ -150,23 +183,26 @@ func (v *viewer) line(text []byte) {
 		v.next.parted = true
 	case e.Kind != gcode.KindMove:
 	case e.Extruding:
-		v.extrudes()
-	case e.ExtrudedMM < 0, e.Delta(gcode.Z) > 0:
+		v.extrudes(x, y)
+	case e.ExtrudedMM < 0, e.Delta(gcode.Z) > 0, e.PathMM > partedMM:
 		v.next.parted = true
 	}
 }
 
-func (v *viewer) extrudes() {
+// extrudes takes in a stroke from a place.
+func (v *viewer) extrudes(x, y float64) {
 	s := v.next
 	v.next = stroke{}
 	s.line, s.z = v.n, v.st.MachineMM(gcode.Z)
 	s.box.add(&v.e, &v.st)
+	s.from, s.to = [2]float64{x, y}, [2]float64{v.st.MachineMM(gcode.X), v.st.MachineMM(gcode.Y)}
+	s.pathMM, s.pushMM = v.e.PathMM, v.e.ExtrudedMM
 	if len(v.strokes) < keptStrokes {
 		v.strokes = append(v.strokes, s)
 		return
 	}
 	v.after++
-	v.rest.add(&v.e, &v.st)
+	v.rest.join(&s.box)
 	v.high = v.high || s.z > v.strokes[0].z+layerStepMM
 }
 
@@ -175,115 +211,125 @@ func (v *viewer) from(k int) (b box, high bool) {
 	b, high = v.rest, v.high
 	for n := k; n < len(v.strokes); n++ {
 		s := &v.strokes[n]
-		if !b.any {
-			b = s.box
-		} else if s.box.any {
-			b.minX, b.maxX, b.minY, b.maxY = min(b.minX, s.box.minX), max(b.maxX, s.box.maxX), min(b.minY, s.box.minY), max(b.maxY, s.box.maxY)
-		}
+		b.join(&s.box)
 		high = high || math.Abs(s.z-v.strokes[k].z) > layerStepMM
 	}
 	return b, high
 }
 
-// upTo is the extent of the strokes before the k-th, and whether they lie at one height.
-func (v *viewer) upTo(k int) (b box, flat bool) {
-	flat = true
+// beside reports whether each stroke before the k-th lies beside all from it on, on two sides at
+// most, and none closes a loop; looped says that it is only for the loop that they do not.
+func (v *viewer) beside(k int) (beside, looped bool) {
+	after, _ := v.from(k)
+	var sides uint8
 	for n := range k {
-		s := &v.strokes[n]
-		if n == 0 {
-			b = s.box
-		} else {
-			b.minX, b.maxX, b.minY, b.maxY = min(b.minX, s.box.minX), max(b.maxX, s.box.maxX), min(b.minY, s.box.minY), max(b.maxY, s.box.maxY)
+		s := v.strokes[n].box.sides(&after)
+		if s == 0 {
+			return false, false
 		}
-		flat = flat && math.Abs(s.z-v.strokes[0].z) <= layerStepMM
+		if s&(s-1) == 0 { // a corner tells nothing
+			sides |= s
+		}
 	}
-	return b, flat
+	if bits.OnesCount8(sides) > 2 {
+		return false, false
+	}
+	for n := range k {
+		var b box
+		for m := n; m < k; m++ {
+			b.join(&v.strokes[m].box)
+			if samePlace(v.strokes[n].from, v.strokes[m].to) && b.maxX-b.minX > loopMM && b.maxY-b.minY > loopMM {
+				return false, true
+			}
+		}
+	}
+	return true, false
 }
 
-// byMark: the first comment that names a layer stands behind moves that extrude. They are the
-// purge, unless the layer goes on above them: then the comments begin with the second layer.
-func (v *viewer) byMark() (partBegin, bool) {
-	for k := 1; k < len(v.strokes) && k <= mostStrokes; k++ {
-		s := &v.strokes[k]
-		if s.mark == "" {
-			continue
-		}
-		before, _ := v.upTo(k)
-		after, _ := v.from(k)
-		if s.z > v.strokes[k-1].z+layerStepMM && !before.beside(&after) {
-			return partBegin{}, false
-		}
-		return partBegin{line: s.line, why: fmt.Sprintf("the comment %q in line %d names its first layer", s.mark, s.markAt)}, true
-	}
-	return partBegin{}, false
-}
+// samePlace reports whether two places are the same but for a line's width.
+func samePlace(a, b [2]float64) bool { return math.Hypot(a[0]-b[0], a[1]-b[1]) < besideMM }
 
-// byPlace: few strokes at one height lie beside all that follows, which has more than one.
-func (v *viewer) byPlace() (partBegin, bool) {
-	for k := min(mostStrokes, len(v.strokes)-1); k >= 1; k-- {
-		s := &v.strokes[k]
-		if !s.parted {
-			continue
-		}
-		before, flat := v.upTo(k)
-		after, high := v.from(k)
-		if flat && high && before.beside(&after) {
-			return partBegin{line: s.line, why: fmt.Sprintf("%d strokes before it lie beside the part, at one height", k)}, true
-		}
-	}
-	return partBegin{}, false
-}
-
-// layerMark returns a comment that names the beginning of a layer, and nothing for any other.
-// Slicers write, in any case: LAYER:0, layer 1 of 6, LAYER_CHANGE, BEFORE_LAYER_CHANGE, CHANGE LAYER,
-// layer num: 1/50, "layer 2, Z = 0.4"; and they write settings such as layer_height = 0.2, which are none.
-func layerMark(text []byte) string {
-	at := bytes.IndexByte(text, ';')
-	if at < 0 || len(bytes.TrimSpace(text[:at])) > 0 {
-		return ""
-	}
-	text = bytes.TrimSpace(text[at+1:])
-	if len(text) > 60 {
-		text = text[:60]
-	}
-	words := bytes.FieldsFunc(text, func(r rune) bool {
-		return r == ' ' || r == '_' || r == '-' || r == '#' || r == '<' || r == '>' || r == ':' || r == '\t' || r == '='
-	})
-	has := func(k int, word string) bool { return k < len(words) && bytes.EqualFold(words[k], []byte(word)) }
-	k := 0
-	if has(0, "before") || has(0, "begin") || has(0, "start") || has(0, "new") {
-		if k++; has(1, "of") {
-			k++
-		}
-	}
-	switch {
-	case has(0, "change") && has(1, "layer") && len(words) == 2, has(k, "layer") && has(k+1, "change") && len(words) == k+2:
-		return string(text)
-	case !has(k, "layer"):
-		return ""
-	}
-	if k++; k < len(words) && len(words[k]) >= 3 && bytes.EqualFold(words[k][:3], []byte("num")) {
-		if k = len(words) - 1; !isCount(words[k]) {
-			return ""
-		}
-	}
-	if k < len(words) && isCount(words[k]) && !bytes.ContainsRune(text, '=') || k+1 < len(words) && isCount(words[k]) && (has(k+1, "Z") || has(k+1, "of")) {
-		return string(text)
-	}
-	return ""
-}
-
-// isCount reports whether a word is a whole number, one of a total (1/50), or one before a comma.
-func isCount(word []byte) bool {
-	digits := 0
-	for k, c := range word {
-		switch {
-		case c >= '0' && c <= '9':
-			digits++
-		case (c == '/' || c == ',') && digits > 0 && (k+1 == len(word) || c == '/'):
-		default:
+// flat reports whether the strokes before the k-th lie at one height.
+func (v *viewer) flat(k int) bool {
+	for n := range k {
+		if math.Abs(v.strokes[n].z-v.strokes[0].z) > layerStepMM {
 			return false
 		}
 	}
-	return digits > 0
+	return true
+}
+
+// above reports whether the strokes before the k-th are all higher than the k-th, which no part
+// begins with.
+func (v *viewer) above(k int) bool {
+	for n := range k {
+		if v.strokes[n].z <= v.strokes[k].z+layerStepMM {
+			return false
+		}
+	}
+	return true
+}
+
+// thick reports whether the strokes before the k-th have more filament per path than those after.
+func (v *viewer) thick(k int) bool {
+	perMM := func(list []stroke) float64 {
+		push, path := 0.0, 0.0
+		for n := range list {
+			push, path = push+list[n].pushMM, path+list[n].pathMM
+		}
+		return push / path
+	}
+	return perMM(v.strokes[:k]) > thickTimes*perMM(v.strokes[k:])
+}
+
+// bySign: the first sign of a layer, an object or a kind of line stands behind moves that extrude.
+// They are the purge, unless the layer goes on above them: then the signs begin with the second
+// layer. Signs of objects and kinds of line are not everywhere, so that they need another sign.
+func (v *viewer) bySign(belt gcode.Axis) (partBegin, bool) {
+	if len(v.strokes) > 0 && v.strokes[0].sign.kind != noSign {
+		return partBegin{}, false // written behind the first move itself
+	}
+	for k := 1; k < len(v.strokes); k++ {
+		s := &v.strokes[k]
+		if s.sign.kind == noSign {
+			continue
+		}
+		apart, _ := v.beside(k)
+		apart = apart || belt == gcode.Y && v.above(k)
+		switch {
+		case s.sign.kind == signLayer, s.sign.kind == signNumber && s.sign.number <= 0:
+		case apart && (s.sign.kind != signNumber || s.sign.number == 1):
+		case s.sign.kind == signLine || s.sign.kind == signObject:
+			if s.zeroAt == 0 || !v.thick(k) {
+				continue
+			}
+		case s.sign.kind == signNumber && s.sign.number > 1, s.z > v.strokes[k-1].z+layerStepMM:
+			return partBegin{}, false
+		}
+		return partBegin{line: s.line, why: fmt.Sprintf("%q in line %d %s", s.sign.text, s.signAt, s.sign.names())}, true
+	}
+	return partBegin{}, false
+}
+
+// byPlace: few strokes at one height lie beside all that follows, or above. It is not certain
+// where nothing else sets them apart: more filament, a new zero of the extruder, another height.
+func (v *viewer) byPlace(belt gcode.Axis) (count int, certain bool) {
+	if belt != gcode.Y {
+		return 0, false // a tilted gantry's part grows along the belt, away from where it began
+	}
+	for k := min(mostStrokes, len(v.strokes)-1); k >= 1; k-- {
+		s := &v.strokes[k]
+		if !s.parted || !v.flat(k) {
+			continue
+		}
+		beside, looped := v.beside(k)
+		_, high := v.from(k)
+		switch {
+		case beside && (high || s.zeroAt > 0 || v.thick(k)), v.above(k):
+			return k, true
+		case count == 0 && (beside || looped && (s.zeroAt > 0 || v.thick(k))):
+			count = k
+		}
+	}
+	return count, false
 }

@@ -10,7 +10,7 @@ import (
 // N4 to N7 and their sums are published lines, as those of testdata/checksum; the
 // last two have one digit altered each.
 func TestWrongChecksum(t *testing.T) {
-	p, err := inspectText(t, start+"G1 X6 E5\nN4 G92 E0*67\nN6 G1 F1500.0*82\nN7 G1 X2.0 Y3.0 F3000.0*85\nG1 X7 E1*12 ; by hand\nM104 S0\n", upright)
+	p, err := inspectText(t, start+"G1 X6 Y3 E5\nN4 G92 E0*67\nN6 G1 F1500.0*82\nN7 G1 X2.0 Y3.0 F3000.0*85\nG1 X7 E1*12 ; by hand\nM104 S0\n", upright)
 	if err != nil {
 		t.Fatal(err)
 	}

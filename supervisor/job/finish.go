@@ -245,7 +245,7 @@ func (i *inspector) advise() {
 		i.notes.find(p.Body.LastLine, Info, "belt-carried-on", "take belt moves after the part out of the job, or mark its end with ;beltwarden body end, and the parts lie closer",
 			"the part itself carries the belt on by %.2f mm, which is the pitch; %.2f mm would do", p.BeltAdvanceMM, least)
 	}
-	if p.FilamentGrossMM > 100 && p.FilamentMM < 0.05*p.FilamentGrossMM && !p.End.RelativeE {
+	if little := p.FilamentMM / p.FilamentGrossMM; !p.Begin.RelativeE && (p.FilamentGrossMM > 100 && little < 0.05 || p.FilamentGrossMM > 5 && little < 0.01) {
 		i.notes.find(p.Body.FirstLine, Error, "extruder-mode", "say which it is: write M82 or M83 at the start of the job",
 			"of %.0f mm of filament pushed %.1f mm stay in the part: its E words are probably relative, and the file does not say so", p.FilamentGrossMM, p.FilamentMM)
 	}

@@ -99,10 +99,10 @@ func (i *inspector) habits() {
 		}
 		i.notes.find(w.line, severity, "waits-for-operator", remedy, text, w.name)
 	}
-	if i.part.perhaps > 0 && i.cut == byItself && i.part.zeroAt <= i.p.Body.LastLine {
+	if i.part.perhaps > 0 && i.cut == byItself {
 		i.notes.find(i.begin.line, Warning, "purge-repeated", "if so, write ;beltwarden body begin after it, with the nozzle raised, and ;beltwarden body end after the part's last move",
-			"the first %d extruding moves, before the extruder is set to 0 in line %d, may be a purge line: if they are, it is drawn again for every part and needs its place on the belt",
-			i.part.perhaps, i.part.zeroAt)
+			"the first %d extruding moves, %s, may be a purge line: if they are, it is drawn again for every part and needs its place on the belt",
+			i.part.perhaps, i.part.perhapsWhy)
 	}
 	if i.purge > 0 && i.cut == byItself {
 		i.notes.find(i.begin.line, Info, "purge-once", "if the part begins elsewhere, mark it with ;beltwarden body begin and ;beltwarden body end",

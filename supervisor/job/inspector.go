@@ -149,8 +149,10 @@ func (i *inspector) step(line []byte) error {
 	i.sourceBytes = int64(len(line)) + 1
 	i.candidate()
 	if i.l.Letter == 0 {
-		if i.section == LeadIn && i.purge == 0 && i.use.layerMark == 0 && layerMark(line) != "" {
-			i.use.layerMark = i.n
+		if i.section == LeadIn && i.purge == 0 && i.use.layerMark == 0 {
+			if s := readSign(line, &i.l); s.kind == signNumber && s.number <= 1 || s.kind == signLayer {
+				i.use.layerMark = i.n
+			}
 		}
 		return nil
 	}

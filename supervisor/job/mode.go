@@ -22,6 +22,10 @@ const (
 	fewAbsurd  = 0.1 // of all moves, wipes among them
 	manyAbsurd = 0.3
 	unlike     = 2.5 // by how much the spread of the right reading is the smaller one
+	// Small parts of slicers that wipe while they draw back.
+	wipesAbsurd = 0.3
+	moreAbsurd  = 0.25 // than the right reading has
+	lessUnlike  = 1.5
 )
 
 // reading is what the E words ahead are by one of the two ways to read them.
@@ -87,12 +91,19 @@ func (i *inspector) mode() (relative, certain bool) {
 		return false, false
 	}
 	bad := func(r *reading) float64 { return float64(r.absurd) / float64(r.moves) }
+	wipes := func(right, wrong *reading) bool {
+		return bad(right) <= wipesAbsurd && bad(wrong) >= bad(right)+moreAbsurd && right.spread()*lessUnlike < wrong.spread()
+	}
 	switch {
 	case bad(rel) <= fewAbsurd && bad(abs) >= manyAbsurd:
 		return true, true
 	case bad(abs) <= fewAbsurd && bad(rel) >= manyAbsurd:
 		return false, true
-	case bad(abs) > fewAbsurd || bad(rel) > fewAbsurd:
+	case wipes(rel, abs):
+		return true, true
+	case wipes(abs, rel):
+		return false, true
+	case bad(abs) > wipesAbsurd || bad(rel) > wipesAbsurd:
 		return false, false
 	case abs.spread()*unlike < rel.spread():
 		return false, true
