@@ -107,18 +107,18 @@ func (i *inspector) findPart() partBegin {
 			v.line(text)
 		}
 	}
-	if i.use.layerMark > 0 { // its layer has begun already, so that only a thick line is a purge
-		if k, _ := v.byPlace(i.o.BeltAxis); k > 0 && v.thick(k) {
-			return v.at(k, "lie beside the part, and are thicker than it")
-		}
-		return begin
-	}
-	if at, ok := v.bySign(i.o.BeltAxis); ok {
+	v.begun = i.use.signs
+	begun := v.begun[signLayer] || v.begun[signNumber]
+	if at, ok := v.bySign(i.o.BeltAxis); ok && !begun {
 		return at
 	}
-	if k, certain := v.byPlace(i.o.BeltAxis); certain {
+	k, certain := v.byPlace(i.o.BeltAxis)
+	switch {
+	case certain:
 		return v.at(k, "lie beside the part, at one height")
-	} else if k > 0 {
+	case begun:
+		return begin
+	case k > 0:
 		begin.perhaps, begin.perhapsWhy = int64(k), "which lie beside all others"
 	}
 	for k := 1; begin.perhaps == 0 && k < len(v.strokes) && k <= mostPurgeMoves; k++ {
@@ -145,6 +145,7 @@ type viewer struct {
 	rest    box      // of all strokes beyond those kept
 	high    bool     // among those beyond is a second height
 	after   int
+	begun   [signKinds]bool // signs before the first stroke
 }
 
 const (
@@ -155,6 +156,8 @@ const (
 	thickTimes = 1.5
 	// Strokes that enclose so much both ways are a loop, and no purge (common practice, no source).
 	loopMM = 2.0
+	// One stroke of this length is a purge's (common practice, no source).
+	longMM = 30.0
 	// A travel of so much parts strokes.
 	partedMM = 1.0
 )
@@ -282,16 +285,20 @@ func (v *viewer) thick(k int) bool {
 	return perMM(v.strokes[:k]) > thickTimes*perMM(v.strokes[k:])
 }
 
+// long reports whether the strokes before the k-th are one or two long ones: outlines and fillings
+// have more.
+func (v *viewer) long(k int) bool { return k <= 2 && v.strokes[0].pathMM >= longMM }
+
 // bySign: the first sign of a layer, an object or a kind of line stands behind moves that extrude.
 // They are the purge, unless the layer goes on above them: then the signs begin with the second
 // layer. Signs of objects and kinds of line are not everywhere, so that they need another sign.
 func (v *viewer) bySign(belt gcode.Axis) (partBegin, bool) {
-	if len(v.strokes) > 0 && v.strokes[0].sign.kind != noSign {
-		return partBegin{}, false // written behind the first move itself
+	if len(v.strokes) > 0 {
+		v.begun[v.strokes[0].sign.kind] = true // written behind the first move itself
 	}
 	for k := 1; k < len(v.strokes); k++ {
 		s := &v.strokes[k]
-		if s.sign.kind == noSign {
+		if s.sign.kind == noSign || v.begun[s.sign.kind] {
 			continue
 		}
 		apart, _ := v.beside(k)
@@ -300,7 +307,7 @@ func (v *viewer) bySign(belt gcode.Axis) (partBegin, bool) {
 		case s.sign.kind == signLayer, s.sign.kind == signNumber && s.sign.number <= 0:
 		case apart && (s.sign.kind != signNumber || s.sign.number == 1):
 		case s.sign.kind == signLine || s.sign.kind == signObject:
-			if s.zeroAt == 0 || !v.thick(k) {
+			if k > mostStrokes || s.zeroAt == 0 || !v.thick(k) {
 				continue
 			}
 		case s.sign.kind == signNumber && s.sign.number > 1, s.z > v.strokes[k-1].z+layerStepMM:
@@ -325,7 +332,7 @@ func (v *viewer) byPlace(belt gcode.Axis) (count int, certain bool) {
 		beside, looped := v.beside(k)
 		_, high := v.from(k)
 		switch {
-		case beside && (high || s.zeroAt > 0 || v.thick(k)), v.above(k):
+		case beside && (high || s.zeroAt > 0 || v.thick(k) || v.long(k)), v.above(k):
 			return k, true
 		case count == 0 && (beside || looped && (s.zeroAt > 0 || v.thick(k))):
 			count = k

@@ -149,12 +149,11 @@ func (i *inspector) step(line []byte) error {
 	i.sourceBytes = int64(len(line)) + 1
 	i.candidate()
 	if i.l.Letter == 0 {
-		if i.section == LeadIn && i.purge == 0 && i.use.layerMark == 0 {
-			if s := readSign(line, &i.l); s.kind == signNumber && s.number <= 1 || s.kind == signLayer {
-				i.use.layerMark = i.n
-			}
-		}
+		i.readSign(line)
 		return nil
+	}
+	if i.l.Letter == '#' || i.l.Letter == 'M' {
+		i.readSign(line)
 	}
 	if i.l.Is('M', 808) {
 		return i.repeat()
@@ -163,6 +162,16 @@ func (i *inspector) step(line []byte) error {
 		i.beforeMove()
 	}
 	return i.take()
+}
+
+// readSign notes a sign that stands before any filament.
+func (i *inspector) readSign(line []byte) {
+	if i.section != LeadIn || i.part.line > 0 {
+		return
+	}
+	if s := readSign(line, &i.l); s.kind != signNumber || s.number <= 1 {
+		i.use.signs[s.kind] = true
+	}
 }
 
 // move takes a move in the usual form, which most lines are: it is no marker, has no
@@ -204,7 +213,7 @@ func (i *inspector) place(line, at int64) boundary {
 // candidate notes, before the line at hand, where a body that is cut by itself may end: behind a
 // move that extrudes, or what ends it. A line that looks like one more of those is no end yet.
 func (i *inspector) candidate() {
-	if !i.endable || i.l.Letter == 'G' && i.l.Number <= 3 && i.l.Has('E') && (i.l.Has('X') || i.l.Has('Y') || i.l.Has('Z')) {
+	if !i.endable || i.l.Letter == 'G' && i.l.Number <= 3 && i.l.Has('E') && (i.l.Has('X') || i.l.Has('Y') || i.l.Has('Z')) && !i.drawsBack() {
 		return
 	}
 	if i.cut == byItself && i.section == Body {
@@ -213,10 +222,37 @@ func (i *inspector) candidate() {
 	i.endable = false
 }
 
+// drawsBack reports whether the line at hand, not yet followed, draws filament back.
+func (i *inspector) drawsBack() bool {
+	v, _ := i.l.Get('E')
+	if i.st.Inches {
+		v *= 25.4
+	}
+	if !i.st.RelativeE {
+		v -= i.st.PositionMM[gcode.E]
+	}
+	return v < 0
+}
+
+// leaves reports whether the move just made ends outside what the part has touched.
+func (i *inspector) leaves() bool {
+	for _, a := range [2]gcode.Axis{gcode.X, i.o.BeltAxis} {
+		if at := i.st.PositionMM[a] + i.st.OffsetMM[a]; at < i.m.minMM[a]-wipesMM || at > i.m.maxMM[a]+wipesMM {
+			return true
+		}
+	}
+	return false
+}
+
+// wipesMM is how far beyond the part's extrusion a wipe goes (common practice, no source).
+const wipesMM = 2.0
+
 // ends follows whether the line just sent belongs to the end of the part: a move that extrudes,
 // filament drawn back after it, and one lift. A travel ends the part.
 func (i *inspector) ends(e *gcode.Effect) {
 	switch {
+	case e.Kind == gcode.KindMove && e.ExtrudedMM < 0 && !i.over && (e.Delta(gcode.X) != 0 || e.Delta(i.o.BeltAxis) != 0) && i.leaves():
+		i.over, i.endable = true, false // drawn back on the way to somewhere else
 	case e.Kind == gcode.KindRetract, e.Kind == gcode.KindMove && e.Named&(1<<gcode.E) != 0 && !i.over:
 		i.endable = !i.over
 	case e.Kind != gcode.KindMove || e.PathMM == 0 || i.over:

@@ -25,6 +25,7 @@ const (
 	// Small parts of slicers that wipe while they draw back.
 	wipesAbsurd = 0.3
 	moreAbsurd  = 0.25 // than the right reading has
+	mostAbsurd  = 0.5  // no reading with so many is right
 	lessUnlike  = 1.5
 )
 
@@ -92,7 +93,7 @@ func (i *inspector) mode() (relative, certain bool) {
 	}
 	bad := func(r *reading) float64 { return float64(r.absurd) / float64(r.moves) }
 	wipes := func(right, wrong *reading) bool {
-		return bad(right) <= wipesAbsurd && bad(wrong) >= bad(right)+moreAbsurd && right.spread()*lessUnlike < wrong.spread()
+		return bad(right) <= wipesAbsurd && (bad(wrong) >= mostAbsurd || bad(wrong) >= bad(right)+moreAbsurd && right.spread()*lessUnlike < wrong.spread())
 	}
 	switch {
 	case bad(rel) <= fewAbsurd && bad(abs) >= manyAbsurd:

@@ -17,6 +17,7 @@ const (
 	signHeight          // a layer by its height
 	signLine            // a kind of line: skirt, wall, fill
 	signObject          // an object
+	signKinds
 )
 
 // sign is what slicers write, or some of them, where a layer, an object or another kind of line

@@ -16,9 +16,9 @@ type usage struct {
 	bedOff                                 int64 // first line that switches the bed off
 	unhomed, cold, noFeed, relativeUnknown bool  // noted already
 
-	waits     []waiting // words that wait for someone
-	layerMark int64     // line of the first comment that names a layer, before any filament
-	heats     otherHeaters
+	waits []waiting       // words that wait for someone
+	signs [signKinds]bool // of what is printed, before any filament
+	heats otherHeaters
 }
 
 // beforeMove is told of G0 to G3 before it is applied.

@@ -30,11 +30,14 @@ func Draw(seed uint64) File {
 	if p.board {
 		p.wipe = false
 	}
-	p.layers = 2 + r.IntN(5)
+	p.layers, p.reset = 2+r.IntN(5), r.IntN(3) == 0
 	p.head(r)
 	said := r.IntN(5) > 0
 	if said && p.relative {
 		p.put("M83")
+		if r.IntN(8) == 0 {
+			p.put("G90")
+		}
 	} else if said {
 		p.put("M82")
 	}
@@ -46,8 +49,17 @@ func Draw(seed uint64) File {
 	e.write(p)
 	p.tail(r)
 	f.Truth = p.truth
-	ending := []string{"\n", "\n", "\n", "\r\n"}[r.IntN(4)]
-	f.Text = []byte(strings.Join(p.out, ending) + ending)
+	ending := []string{"\n", "\n", "\n", "\r\n", "\r"}[r.IntN(5)]
+	text := strings.Join(p.out, ending) + ending
+	switch r.IntN(12) {
+	case 0:
+		text = strings.ToLower(text)
+	case 1:
+		text = "\xef\xbb\xbf" + text
+	case 2:
+		text = strings.ReplaceAll(strings.ReplaceAll(text, " X", "X"), " Y", "Y")
+	}
+	f.Text = []byte(text)
 	return f
 }
 
@@ -79,10 +91,11 @@ func (p *pen) tail(r *rand.Rand) {
 }
 
 func (p *pen) part(r *rand.Rand) (around, what string) {
-	count := 1 + r.IntN(3)
+	count, left := 1+r.IntN(3), []float64{40, 40, 40, 40, 12}[r.IntN(5)]
 	var list []block
+	wide := r.IntN(3)
 	for k := range count {
-		list = append(list, block{x: 40 + 50*float64(k%2), y: 30 + 45*float64(k/2), w: round(12+20*r.Float64(), 2), d: round(12+20*r.Float64(), 2),
+		list = append(list, block{x: left + 50*float64(k%2), y: []float64{30, 30, 12}[wide] + 45*float64(k/2), w: round(12+20*r.Float64(), 2), d: round(12+20*r.Float64(), 2),
 			layers: p.layers, round: r.IntN(2) == 0})
 	}
 	what = []string{"in one", "one after another", "labels", "vase"}[r.IntN(4)]

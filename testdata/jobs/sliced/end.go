@@ -80,4 +80,16 @@ var ends = []end{
 		p.shutdown("G28 X0 Y0")
 		p.text(off)
 	}},
+	{"risen relatively, then parked", func(p *pen) {
+		p.text("M107\nG91\nG1 Z10 F600")
+		p.ends()
+		p.text("G90\nG1 X0 Y180 F6000")
+		p.shutdown("M104 S0")
+		p.text("M140 S0\nM84")
+	}},
+	{"drawn back on the way", func(p *pen) {
+		p.text("; end code\nG92 E0\nG1 X0 Y200 E-5 F9000")
+		p.shutdown("M104 T0 S0")
+		p.text("M140 S0\nM106 S0\nM18\nM300 S440 P10")
+	}},
 }

@@ -1,6 +1,9 @@
 package sliced
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // marks are the comments by which a slicer tells what follows.
 type marks struct {
@@ -10,6 +13,8 @@ type marks struct {
 	inline func(n int) string    // behind the move to a layer's height
 	kind   func(s string) string // of line: skirt, brim, raft, wall, fill
 	object func(n int) string
+	// explain: each line says what it draws.
+	explain bool
 }
 
 func lines(format string) func(n, total int, z float64) string {
@@ -46,10 +51,16 @@ var allMarks = []marks{
 		}
 		return fmt.Sprintf("; layer %d, z %.2f", n+1, z)
 	}},
+	{name: "each line explained", explain: true, inline: func(n int) string { return fmt.Sprintf(" ; move to next layer (%d)", n) }},
+	{name: "number behind a word", layer: lines("; new layer nr. %[4]d")},
+	{name: "raft counted below 0", layer: func(n, total int, z float64) string { return fmt.Sprintf(";LAYER:%d", n-2) }},
+	{name: "object words", object: func(n int) string { return fmt.Sprintf("START_OBJECT NAME=clip_%d", n) }},
+	{name: "objects by file", object: func(n int) string { return fmt.Sprintf(";MESH:clip(%d).stl", n) }},
 	{name: "slashes and stars", layer: lines(";**** layer %[4]d/%[2]d ****")},
 }
 
 func (p *pen) kind(s string) {
+	p.doing = strings.ToLower(s)
 	if p.marks.kind != nil {
 		p.text(p.marks.kind(s))
 	}
@@ -68,6 +79,9 @@ func (p *pen) layer(n int, z float64) {
 		inline = p.marks.inline(n)
 	}
 	p.height(z, 600, inline)
+	if p.reset && n > 0 {
+		p.zero()
+	}
 }
 
 func (p *pen) object(n int) {

@@ -33,6 +33,8 @@ type pen struct {
 	hopMM      float64
 	marks      marks
 	layers     int
+	doing      string // kind of line, written behind each by slicers that explain all
+	reset      bool   // the extruder is set to 0 at each layer
 
 	inPart, over, shut bool
 	drawn              bool
@@ -142,7 +144,11 @@ func (p *pen) extruded(text string, x, y, de float64) {
 	if p.inPart && p.truth.First == 0 {
 		p.truth.First, p.belt, p.filament = p.line()+1, 0, 0
 	}
-	p.put("%s%s", text, p.eWord(de))
+	comment := ""
+	if p.marks.explain {
+		comment = " ; " + p.doing
+	}
+	p.put("%s%s%s", text, p.eWord(de), comment)
 	p.went(x, y)
 	p.filament += de
 	p.over = false

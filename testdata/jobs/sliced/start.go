@@ -18,6 +18,7 @@ M109 S210
 
 // strokes draws a purge from where the nozzle stands.
 func (p *pen) strokes(mmPerMM float64, at ...[2]float64) {
+	p.doing = "purge line"
 	for _, to := range at {
 		p.draw(to[0], to[1], mmPerMM)
 	}
@@ -106,6 +107,46 @@ var starts = []start{
 			p.to(20, 2, 9000)
 			p.to(2, 2, 9000)
 		}
+		p.zero()
+	}},
+	{"a stroke no thicker than the part", true, func(p *pen) {
+		p.text(homes)
+		p.to(3, 10, 6000)
+		p.height(0.2, 600, "")
+		p.strokes(beadMM, [2]float64{3, 130})
+		p.back()
+		p.to(3, 120, 6000)
+	}},
+	{"at the right, risen relatively", true, func(p *pen) {
+		p.text("G28 X Z ; home\nG91\nG1 Z5 F600 ; rise\nG90\nM190 S60 ; bed\nM109 S210 ; first layer temperature")
+		p.to(190, 10, 6000)
+		p.height(0.3, 600, " ; first layer height")
+		p.strokes(thickMM, [2]float64{190, 110}, [2]float64{189, 110}, [2]float64{189, 10})
+		p.zero()
+		p.put("G1 Z2 F600 ; rise")
+		p.z = 2
+	}},
+	{"pushed out in place", true, func(p *pen) {
+		p.text(homes)
+		p.height(10, 600, "")
+		p.zero()
+		p.put("G1%s F100", p.eWord(25))
+		p.zero()
+		p.put("G1%s F2400", p.eWord(-1))
+		p.zero()
+		p.put("G1%s F2400", p.eWord(1))
+		p.zero()
+		p.to(5, 5, 6000)
+	}},
+	{"the layer's sign before it", true, func(p *pen) {
+		if p.marks.layer != nil {
+			p.text(p.marks.layer(0, p.layers, 0.2))
+		}
+		p.text(homes)
+		p.to(4, 10, 6000)
+		p.height(0.3, 600, "")
+		p.strokes(thickMM, [2]float64{4, 110})
+		p.to(4, 118, 6000)
 		p.zero()
 	}},
 }
