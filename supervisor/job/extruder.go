@@ -47,7 +47,6 @@ func (i *inspector) ambiguous(line int64) {
 const (
 	plausibleMM = 25.0
 	absurdMM    = 100.0
-	retractMM   = 5.0
 )
 
 // readMode settles how an E word is meant after a G90 or G91 that some boards
@@ -65,9 +64,10 @@ func (i *inspector) readMode() {
 	}
 	absolute, relative := math.Abs(v-at), math.Abs(v)
 	word, meant := "", ""
+	// Nobody counts on from above the extruder's zero to below it: less is drawn back than that.
 	switch {
 	case len(i.loops) > 0: // a word cannot be added to every repeat
-	case v < 0 && at > retractMM, relative <= plausibleMM && absolute > absurdMM:
+	case v < 0 && at > 0, relative <= plausibleMM && absolute > absurdMM:
 		word, meant = "M83", "relative"
 	case absolute <= plausibleMM && relative > absurdMM:
 		word, meant = "M82", "absolute"

@@ -51,13 +51,15 @@ func TestHabitsOfSlicers(t *testing.T) {
 
 // The usual end of a file with absolute E words: drawn back relatively, in a mode
 // that boards read in two ways, then the heaters are switched off. One reading is
-// absurd, so the other is made certain; near the extruder's zero nothing is.
+// absurd, so the other is made certain.
 func TestExtruderModeIsMadeCertain(t *testing.T) {
 	for name, r := range map[string]struct{ text, body, leadOut, added string }{
 		"drawn back relatively": {start + "G1 X6 E40\nG91\nG1 E-2 F2700\nG1 E-2 Z0.2\nG1 Z10\nG90\nG1 X0\nM104 S0",
 			"G1 X6 E40|G91|M83|G1 E-2 F2700|G1 E-2 Z.2|G1 Z10", "G90|G1 X0|M104 S0", "10:M83"},
 		"goes on absolutely": {start + "G1 X6 E400\nG91\nG1 Z1 E400.5\nG90\nM82\nM104 S0",
 			"G1 X6 E400|G91|M82|G1 Z1 E400.5", "G90|M82|M104 S0", "10:M82"},
+		"near the extruder's zero": {start + "G1 X6 E4\nG91\nG1 E-2\nG90\nG1 X0\nM104 S0",
+			"G1 X6 E4|G91|M83|G1 E-2", "G90|G1 X0|M104 S0", "10:M83"},
 		"both readings agree": {start + "G1 X6 E4\nG92 E0\nG91\nG1 E-2\nG90\nM82\nG1 X0\nM104 S0",
 			"G1 X6 E4|G92 E0|G91|G1 E-2", "G90|M82|G1 X0|M104 S0", ""},
 		"before the part": {start + "G1 E300 F300\nG91\nG1 X6 E2\nG90\nM82\nG1 X9 E303\nM104 S0",
