@@ -14,7 +14,7 @@ import (
 // the filament nor the belt. What shows the purge, in the order of its weight:
 //
 //   - a sign of the first layer, behind moves that extrude, or of the first object or kind of line;
-//   - strokes higher than all that follows;
+//   - strokes in the air;
 //   - strokes at one height, few and in no loop, beside all that follows, and ended by a drawing
 //     back, a lift, a travel or a new zero of the extruder.
 
@@ -158,6 +158,8 @@ const (
 	loopMM = 2.0
 	// One stroke of this length is a purge's (common practice, no source).
 	longMM = 30.0
+	// What is so much higher than the next stroke lies on nothing (common practice, no source).
+	airMM = 1.0
 	// A travel of so much parts strokes.
 	partedMM = 1.0
 )
@@ -262,11 +264,10 @@ func (v *viewer) flat(k int) bool {
 	return true
 }
 
-// above reports whether the strokes before the k-th are all higher than the k-th, which no part
-// begins with.
+// above reports whether the strokes before the k-th are in the air above it, where no part begins.
 func (v *viewer) above(k int) bool {
 	for n := range k {
-		if v.strokes[n].z <= v.strokes[k].z+layerStepMM {
+		if v.strokes[n].z <= v.strokes[k].z+airMM {
 			return false
 		}
 	}
@@ -318,7 +319,7 @@ func (v *viewer) bySign(belt gcode.Axis) (partBegin, bool) {
 	return partBegin{}, false
 }
 
-// byPlace: few strokes at one height lie beside all that follows, or above. It is not certain
+// byPlace: few strokes at one height lie beside all that follows, or in the air. It is not certain
 // where nothing else sets them apart: more filament, a new zero of the extruder, another height.
 func (v *viewer) byPlace(belt gcode.Axis) (count int, certain bool) {
 	if belt != gcode.Y {

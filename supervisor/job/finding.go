@@ -3,6 +3,7 @@ package job
 import (
 	"fmt"
 	"sort"
+	"strings"
 
 	"beltwarden/supervisor/gcode"
 )
@@ -19,7 +20,9 @@ type notes struct {
 	findings []Finding
 	counts   map[string]int
 	unknown  map[string]*Unknown
-	more     int64 // unknown words beyond maxUnknown
+	more     int64    // unknown words beyond maxUnknown
+	opaque   []string // unknown words of which nothing else is said
+	opaqueAt int64    // line of the first
 }
 
 func newNotes() notes {
@@ -55,7 +58,10 @@ func (n *notes) unknownWord(line int64, l *gcode.Line, say bool) {
 		u = &Unknown{Word: name, Line: line}
 		n.unknown[name] = u
 		if say {
-			n.find(line, Warning, "unknown-word", "make sure that it does no harm where it stands", "%s is not understood and sent as it is", name)
+			if n.opaqueAt == 0 {
+				n.opaqueAt = line
+			}
+			n.opaque = append(n.opaque, name)
 		}
 	}
 	u.Count++
@@ -82,6 +88,14 @@ func (n *notes) drop(count int) {
 
 // closeLists adds what was only counted and puts the lists in order of lines.
 func (n *notes) closeLists(p *Plan) {
+	if len(n.opaque) > 0 {
+		list := n.opaque[:min(len(n.opaque), 12)]
+		text := strings.Join(list, ", ")
+		if more := len(n.opaque) - len(list); more > 0 {
+			text += fmt.Sprintf(" and %d more", more)
+		}
+		n.find(n.opaqueAt, Info, "unknown-word", "make sure that they do no harm where they stand", "not followed here, and sent as they are: %s", text)
+	}
 	for code, count := range n.counts {
 		if count <= maxPerCode {
 			continue

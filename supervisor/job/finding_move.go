@@ -63,7 +63,7 @@ func (i *inspector) handled(r *rule) {
 	}
 	switch {
 	case r.homes && r.homesOff && i.section == LeadIn && i.namesBelt():
-		i.notes.find(i.n, Warning, "belt-homing", "home only axes with an end stop",
+		i.notes.find(i.n, Info, "belt-homing", "home only axes with an end stop",
 			"the belt has no end stop and would run without end; the line is not sent, and the place where the belt stands is called 0")
 	case i.l.Is('M', 84), i.l.Is('M', 18):
 		i.notes.find(i.n, Info, "motors-released", "take it out of the job", "%s releases motors, so that the belt and the parts on it lose their place; it is not sent", i.l.Name())

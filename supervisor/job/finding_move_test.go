@@ -20,7 +20,7 @@ func TestMoveFindings(t *testing.T) {
 		line     int64
 		says     string
 	}{
-		"belt homed before":     {"belt-homing", strings.Replace(marked(clip), "G28 X Z", "G28", 1), upright, Warning, 4, "no end stop"},
+		"belt homed before":     {"belt-homing", strings.Replace(marked(clip), "G28 X Z", "G28", 1), upright, Info, 4, "no end stop"},
 		"motors released":       {"motors-released", marked(clip) + "M84\n", upright, Info, 14, "M84"},
 		"heater off inside":     {"heater-off-in-part", marked(clip + "M104 S0\n"), upright, Warning, 11, "nozzle"},
 		"bed off inside":        {"heater-off-in-part", marked(clip + "M140 S0\n"), upright, Warning, 11, "bed"},

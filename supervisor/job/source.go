@@ -23,7 +23,7 @@ var errLong = errors.New("line is too long")
 // 4 294 967 296. SHA-256 is of the whole file, and cannot be had for a part of it.
 var crcTable = crc32.MakeTable(crc32.Castagnoli)
 
-// source cuts a file into lines ended by LF, CR or both in either order, without holding more of
+// source cuts a file into lines ended by LF, CR, both in either order or CR CR LF, without holding more of
 // it than a buffer. It can go back, which repeats inside a body need; bytes seen
 // a second time do not count for the digests again.
 type source struct {
@@ -90,6 +90,14 @@ func (s *source) cut() (end, after int, ok bool) {
 		}
 		if s.cr+1 < s.end && s.buf[s.cr+1] == '\n' {
 			return s.cr, s.cr + 2, true
+		}
+		if s.cr+1 < s.end && s.buf[s.cr+1] == '\r' { // CR CR LF is one end: a CR LF that was converted again
+			if s.cr+2 == s.end && !s.atEOF {
+				return 0, 0, false
+			}
+			if s.cr+2 < s.end && s.buf[s.cr+2] == '\n' {
+				return s.cr, s.cr + 3, true
+			}
 		}
 		return s.cr, s.cr + 1, true
 	case s.lf < s.end:

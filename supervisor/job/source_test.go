@@ -16,6 +16,7 @@ var lineEnds = []struct {
 	{"LF", "a\nb\n\nc\n", []string{"a", "b", "", "c"}},
 	{"CRLF", "a\r\nb\r\n\r\nc\r\n", []string{"a", "b", "", "c"}},
 	{"CR", "a\rb\r\rc\r", []string{"a", "b", "", "c"}},
+	{"CRCRLF", "a\r\r\nb\r\r\n\r\r\nc\r\r\n", []string{"a", "b", "", "c"}},
 	{"LFCR", "a\n\rb\n\rc\n\r", []string{"a", "b", "c"}},
 	{"mixed", "a\nb\r\nc\rd\n\re", []string{"a", "b", "c", "d", "e"}},
 	{"an empty line before CRLF", "a\n\r\nb", []string{"a", "", "b"}},
@@ -56,7 +57,7 @@ func TestSourceLines(t *testing.T) {
 // A line of the longest length is read, and one byte more is not, whatever ends it and
 // wherever the reads end; the line behind it is read in both cases.
 func TestLongestLine(t *testing.T) {
-	for _, end := range []string{"\n", "\r\n", "\r", "\n\r"} {
+	for _, end := range []string{"\n", "\r\n", "\r", "\n\r", "\r\r\n"} {
 		for before := range 4 {
 			for _, over := range []int{0, 1, 2, 200_000} {
 				text := strings.Repeat(";", before) + end + ";" + strings.Repeat("x", MaxLineBytes-1+over) + end + "M105" + end
@@ -79,7 +80,7 @@ func TestLongestLine(t *testing.T) {
 
 // Places in messages do not depend on how the lines end.
 func TestLineNumbersWhateverEnds(t *testing.T) {
-	for _, end := range []string{"\n", "\r\n", "\r", "\n\r"} {
+	for _, end := range []string{"\n", "\r\n", "\r", "\n\r", "\r\r\n"} {
 		text := strings.ReplaceAll(start+"G1 X6 E5\nG1 X--3\nG1 X7 E6\nG1 X.\n", "\n", end)
 		_, err := inspectText(t, text, upright)
 		if err == nil {

@@ -8,6 +8,8 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+
+	"beltwarden/testdata/jobs/sliced"
 )
 
 func main() {
@@ -25,6 +27,26 @@ func main() {
 			os.Exit(1)
 		}
 	}
+	if err := shapes(filepath.Join(*dir, "shapes")); err != nil {
+		fmt.Fprintf(os.Stderr, "cannot write shapes: %v\n", err)
+		os.Exit(1)
+	}
+}
+
+// shapes writes the small files of package sliced, in place of those that are there.
+func shapes(dir string) error {
+	if err := os.RemoveAll(dir); err != nil {
+		return err
+	}
+	if err := os.MkdirAll(dir, 0o755); err != nil {
+		return err
+	}
+	for _, s := range sliced.Shapes() {
+		if err := os.WriteFile(filepath.Join(dir, s.Name+".gcode"), s.Text, 0o644); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // stakeClip is a plate of 30 x 20 x 4 mm with a hole for the stake, on a belt

@@ -1,0 +1,3 @@
+; expected: refuse no-part
+; clips
+; pegs
