@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash models hostile damage disk clock long week heat writes year big clean \
+.PHONY: help build test race check needs fuzz vet cross bench sim crash models hostile damage disk clock long week heat writes year big shapes clean \
 	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
 
 GO ?= go
@@ -81,6 +81,10 @@ deb: ## Debian packages for amd64, arm64 and armhf in build/packages
 
 release: ## packages, checksums, what is in them (SBOM), known weaknesses, sizes
 	@.ci/release $(VERSION) $(TOOLS) build/packages
+
+shapes: ## the shapes of sliced files, accepted and refused, and FILES=10000 drawn ones against what is known of them
+	@$(GO) test -count=1 -v -run '^TestShapes$$' ./supervisor/job
+	@BELTWARDEN_SLICED=$(or $(FILES),10000) $(GO) test -count=1 -timeout=$(TIMEOUT) -v -run '^TestSlicedSeeds$$' ./supervisor/job
 
 fuzz: ## each fuzz target for FUZZTIME=10s
 	@found=0; \

@@ -132,9 +132,9 @@ func splitWords(line []byte) [][]byte {
 	return words
 }
 
-// takeOut leaves words out of the moves of the lead-out: E words, since the nozzle is no longer
-// hot enough, and those of the belt, which the lot moves. A job that says itself where its
-// part ends means what it says of the belt.
+// takeOut leaves words out of the lead-out: E words, since the nozzle is no longer hot enough,
+// those of the belt, which the lot moves, and what waits for somebody, since the lot has ended. A
+// job that says itself where its part ends means what it says of the belt and of waiting.
 func (i *inspector) takeOut() error {
 	at, ok := i.src.f.(io.ReaderAt)
 	if !ok {
@@ -156,19 +156,26 @@ func (i *inspector) takeOut() error {
 		case err != nil:
 			return err
 		}
-		if i.l.Parse(text) != nil || i.l.Letter != 'G' || i.l.Number > 3 || i.l.Sub != 0 || !i.l.Has('E') && !i.l.Has(belt) {
+		if i.l.Parse(text) != nil {
+			continue
+		}
+		waits := i.cut == byItself && waitsForSomeone(&i.l)
+		if !waits && (i.l.Letter != 'G' || i.l.Number > 3 || i.l.Sub != 0 || !i.l.Has('E') && !i.l.Has(belt)) {
 			continue
 		}
 		if count++; count > maxWithheld {
-			i.notes.problem(n, "too-many-changes", "slice the part for a belt machine", "more than %d lines after the part move filament or the belt", maxWithheld)
+			i.notes.problem(n, "too-many-changes", "slice the part for a belt machine", "more than %d lines after the part move filament or the belt, or wait", maxWithheld)
 			return nil
 		}
 		why := "after the last part the nozzle is no longer hot enough to move filament"
-		if i.l.Has(belt) && belt != 'E' {
+		switch {
+		case waits:
+			why = "it waits for someone, and the lot has ended"
+		case i.l.Has(belt) && belt != 'E':
 			why = "after the last part the lot moves the belt"
 		}
 		i.p.Withheld = append(i.p.Withheld, Change{Line: n, Section: LeadOut, Text: string(i.l.AppendClean(nil)), Why: why})
-		if rest := i.without('E', belt); bytes.IndexByte([]byte(rest), ' ') >= 0 {
+		if rest := i.without('E', belt); !waits && bytes.IndexByte([]byte(rest), ' ') >= 0 {
 			i.p.Added = append(i.p.Added, Change{Line: n, Section: LeadOut, Text: rest, Why: "the rest of the move"})
 		} else {
 			i.sent--

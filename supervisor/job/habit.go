@@ -93,7 +93,10 @@ func (i *inspector) habits() {
 	for _, w := range i.use.waits {
 		severity, text := Warning, "%s waits, hot and without end, for someone at the machine"
 		remedy := "take it out of the job unless someone is there"
-		if w.line >= i.p.Body.FirstLine && w.line <= i.p.Body.LastLine {
+		switch {
+		case w.line > i.p.Body.LastLine && i.cut == byItself:
+			continue // it is not sent
+		case w.line >= i.p.Body.FirstLine && w.line <= i.p.Body.LastLine:
 			severity, text = Error, text+", at every part"
 			remedy = "take it out of the job; to be called between parts set hold.every_parts"
 		}
@@ -105,8 +108,29 @@ func (i *inspector) habits() {
 			i.part.perhaps, i.part.perhapsWhy)
 	}
 	if i.purge > 0 && i.cut == byItself {
+		i.purgeUnder()
 		i.notes.find(i.begin.line, Info, "purge-once", "if the part begins elsewhere, mark it with ;beltwarden body begin and ;beltwarden body end",
 			"what is extruded before this line, in %d moves, is a purge and is made once, before the first part: %s", i.purge, i.part.why)
+	}
+}
+
+// purgeUnder notes a purge on which later parts would stand: each lies a pitch behind the one before.
+func (i *inspector) purgeUnder() {
+	if i.o.BeltAxis != gcode.Y {
+		return
+	}
+	m := &i.end.m
+	first, _ := m.along(&i.o)
+	for _, b := range i.purged {
+		far := b.maxY
+		if i.o.Forward < 0 {
+			far = -b.minY
+		}
+		if over := far - first - i.p.PitchMM; over > 0 && b.maxX > m.minMM[gcode.X] && b.minX < m.maxMM[gcode.X] {
+			i.notes.find(i.begin.line, Warning, "purge-under-parts", "draw the purge across the belt in front of the part, or beside it",
+				"the purge before the first part reaches %.1f mm along the belt to where later parts are made, and they would stand on it", over)
+			return
+		}
 	}
 }
 

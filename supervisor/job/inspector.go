@@ -85,6 +85,7 @@ type inspector struct {
 	repeatLimit  int64
 	part         partBegin // where the part begins, once it was looked for
 	purge        int64     // extruding moves before it
+	purged       []box     // where the first of them lie
 	endProblems  int       // problems noted up to the end of the body so far
 	leadProblems int       // problems noted before the body that began by itself
 	tail         tail

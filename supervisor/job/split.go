@@ -54,7 +54,11 @@ func (i *inspector) purging() bool {
 	if i.n >= i.part.line {
 		return false
 	}
-	i.purge++
+	if i.purge++; i.purge <= keptStrokes {
+		var b box
+		b.add(&i.effect, &i.st)
+		i.purged = append(i.purged, b)
+	}
 	return true
 }
 
