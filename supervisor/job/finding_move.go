@@ -65,8 +65,6 @@ func (i *inspector) handled(r *rule) {
 	case r.homes && r.homesOff && i.section == LeadIn && i.namesBelt():
 		i.notes.find(i.n, Info, "belt-homing", "home only axes with an end stop",
 			"the belt has no end stop and would run without end; the line is not sent, and the place where the belt stands is called 0")
-	case i.l.Is('M', 84), i.l.Is('M', 18):
-		i.notes.find(i.n, Info, "motors-released", "take it out of the job", "%s releases motors, so that the belt and the parts on it lose their place; it is not sent", i.l.Name())
 	case i.section == Body && i.cut != byItself:
 		if bed, c, ok := heats(&i.l, i.st.Tool); ok && c == 0 {
 			name := "nozzle"
@@ -82,18 +80,4 @@ func (i *inspector) handled(r *rule) {
 func (i *inspector) namesBelt() bool {
 	l := &i.l
 	return l.Has(i.o.BeltAxis.Letter()) || !l.Has('X') && !l.Has('Y') && !l.Has('Z')
-}
-
-// restored notes modes and extruder positions that the body leaves other than it
-// found them. Before each part they are brought back.
-func (i *inspector) restored() {
-	b, e := &i.p.Begin, &i.p.End
-	line := i.p.Body.LastLine
-	if !e.RelativeE && e.PositionMM[gcode.E] != b.PositionMM[gcode.E] {
-		i.notes.find(line, Info, "extruder-not-reset", "", "the part begins with the extruder at E%.3f and ends at E%.3f; before each part it is set back by G92",
-			b.PositionMM[gcode.E], e.PositionMM[gcode.E])
-	}
-	if e.Relative && !b.Relative {
-		i.notes.find(line, Info, "relative-left-on", "", "the part ends in relative mode (G91) and begins in absolute; G90 is sent before each part")
-	}
 }

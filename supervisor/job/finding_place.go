@@ -39,7 +39,6 @@ func (i *inspector) placed() {
 		i.notes.find(0, Error, "spool-short", "split the part, or correct job.spool_g",
 			"one part uses %.1f g of filament, and a full spool holds %.1f g", p.FilamentG, o.SpoolG)
 	}
-	i.restored()
 	i.held()
 }
 

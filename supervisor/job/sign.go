@@ -113,9 +113,9 @@ func signOf(text []byte) sign {
 		return sign{kind: signLayer}
 	case len(w) == 0:
 		return sign{}
-	case len(w) == 1 && isDecimal(w[0]) && !set:
+	case len(w) == 1 && isDecimal(w[0]) && !isNumber(w[0]) && !set:
 		return sign{kind: signHeight}
-	case len(w) >= 2 && len(w) <= 3 && w[len(w)-2] == "z" && isDecimal(w[len(w)-1]):
+	case len(w) >= 2 && len(w) <= 3 && !isNumber(w[0]) && w[len(w)-2] == "z" && isDecimal(w[len(w)-1]):
 		return sign{kind: signHeight}
 	}
 	switch w[0] {
