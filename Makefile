@@ -82,9 +82,10 @@ deb: ## Debian packages for amd64, arm64 and armhf in build/packages
 release: ## packages, checksums, what is in them (SBOM), known weaknesses, sizes
 	@.ci/release $(VERSION) $(TOOLS) build/packages
 
-shapes: ## the shapes of sliced files, accepted and refused, and FILES=10000 drawn ones against what is known of them
+shapes: ## shapes of sliced files, accepted and refused, FILES=10000 drawn ones, and each shape made
 	@$(GO) test -count=1 -v -run '^TestShapes$$' ./supervisor/job
 	@BELTWARDEN_SLICED=$(or $(FILES),10000) $(GO) test -count=1 -timeout=$(TIMEOUT) -v -run '^TestSlicedSeeds$$' ./supervisor/job
+	@BELTWARDEN_SHAPES=all $(GO) test -count=1 -timeout=$(TIMEOUT) -run '^TestShapesOnTheRig$$' ./supervisor
 
 fuzz: ## each fuzz target for FUZZTIME=10s
 	@found=0; \

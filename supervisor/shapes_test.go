@@ -15,7 +15,8 @@ import (
 
 // TestShapesOnTheRig makes three parts of every accepted shape of testdata/jobs/shapes and judges by
 // the machine's own record: each part gets the same lines and filament, nothing is extruded between
-// two parts, none is laid on another, and belt travel and pitch are those announced.
+// two parts, none is laid on another, and belt travel and pitch are those announced. Usually it makes
+// each third; BELTWARDEN_SHAPES=all makes all.
 func TestShapesOnTheRig(t *testing.T) {
 	t.Parallel()
 	paths, err := filepath.Glob("../testdata/jobs/shapes/*.gcode")
@@ -27,8 +28,10 @@ func TestShapesOnTheRig(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		every := 1
-		if testing.Short() || underRace {
+		every := 3
+		if os.Getenv("BELTWARDEN_SHAPES") == "all" {
+			every = 1
+		} else if testing.Short() || underRace {
 			every = 12
 		}
 		if strings.Contains(string(text[:min(30, len(text))]), "refuse") || n%every > 0 || strings.Contains(string(text), "\nM0 S2\n") {

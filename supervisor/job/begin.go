@@ -145,6 +145,7 @@ type viewer struct {
 	rest    box      // of all strokes beyond those kept
 	high    bool     // among those beyond is a second height
 	after   int
+	settled bool            // what lies further on decides nothing more
 	begun   [signKinds]bool // signs before the first stroke
 }
 
@@ -164,7 +165,7 @@ const (
 	partedMM = 1.0
 )
 
-func (v *viewer) enough() bool { return v.after >= viewedStrokes }
+func (v *viewer) enough() bool { return v.after >= viewedStrokes || v.settled }
 
 // line takes one line in.
 func (v *viewer) line(text []byte) {
@@ -209,6 +210,20 @@ func (v *viewer) extrudes(x, y float64) {
 	v.after++
 	v.rest.join(&s.box)
 	v.high = v.high || s.z > v.strokes[0].z+layerStepMM
+	if v.after%256 == 1 {
+		v.settled = !v.open()
+	}
+}
+
+// open reports whether any strokes may still turn out to lie beside all others: the more come, the
+// fewer do.
+func (v *viewer) open() bool {
+	for k := 1; k < len(v.strokes); k++ {
+		if (k <= mostStrokes || v.strokes[k].sign.kind != noSign) && v.apart(k) {
+			return true
+		}
+	}
+	return false
 }
 
 // from is the extent of all strokes from the k-th on, and whether they have more than one height.
@@ -222,21 +237,26 @@ func (v *viewer) from(k int) (b box, high bool) {
 	return b, high
 }
 
-// beside reports whether each stroke before the k-th lies beside all from it on, on two sides at
-// most, and none closes a loop; looped says that it is only for the loop that they do not.
-func (v *viewer) beside(k int) (beside, looped bool) {
+// apart reports whether each stroke before the k-th lies beside all from it on, on two sides at most.
+func (v *viewer) apart(k int) bool {
 	after, _ := v.from(k)
 	var sides uint8
 	for n := range k {
 		s := v.strokes[n].box.sides(&after)
 		if s == 0 {
-			return false, false
+			return false
 		}
 		if s&(s-1) == 0 { // a corner tells nothing
 			sides |= s
 		}
 	}
-	if bits.OnesCount8(sides) > 2 {
+	return bits.OnesCount8(sides) <= 2
+}
+
+// beside reports whether the strokes before the k-th lie apart from all from it on and none closes a
+// loop; looped says that it is only for the loop that they do not.
+func (v *viewer) beside(k int) (beside, looped bool) {
+	if !v.apart(k) {
 		return false, false
 	}
 	for n := range k {
