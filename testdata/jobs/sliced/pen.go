@@ -33,8 +33,9 @@ type pen struct {
 	hopMM      float64
 	marks      marks
 	layers     int
-	doing      string // kind of line, written behind each by slicers that explain all
-	reset      bool   // the extruder is set to 0 at each layer
+	doing      string  // kind of line, written behind each by slicers that explain all
+	reset      bool    // the extruder is set to 0 at each layer
+	perMM      float64 // E words for 1 mm of filament: its cross-section where they are volumes, 0 means 1
 
 	inPart, over, shut bool
 	drawn              bool
@@ -64,6 +65,10 @@ func num(v float64, places int) string { return strconv.FormatFloat(v, 'f', plac
 
 // eWord is the word for filament moved by mm.
 func (p *pen) eWord(mm float64) string {
+	if p.perMM > 0 {
+		mm *= p.perMM
+	}
+	mm = round(mm, 5)
 	p.e = round(p.e+mm, 5)
 	if p.relative {
 		return " E" + num(mm, 5)

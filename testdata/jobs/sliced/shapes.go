@@ -2,6 +2,7 @@ package sliced
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 )
@@ -19,6 +20,7 @@ type pieces struct {
 	arcs, reset       bool
 	retract           float64
 	labels            bool
+	volumes           bool   // E words are volumes of filament 1.75 mm thick
 	before            string // lines at the top
 	lead              string // lines behind the start code
 	inside            string // lines at the second layer
@@ -63,6 +65,10 @@ func (s *pieces) write() []byte {
 	b := block{x: 40, y: 30, w: 14, d: 12, layers: 3, round: true}
 	if s.labels {
 		p.layers = 1
+	}
+	if s.volumes {
+		p.put("M200 D1.75")
+		p.perMM = math.Pi / 4 * 1.75 * 1.75
 	}
 	p.inPart = true
 	p.layer(0, 0.2)
@@ -163,6 +169,8 @@ func Shapes() []Shape {
 		"absolute and not said":       {silent: true},
 		"relative, then G90":          {relative: true, before: "", lead: "G90"},
 		"long retraction":             {retract: 6, relative: true},
+		"volumes":                     {volumes: true},
+		"volumes, relative":           {volumes: true, relative: true, start: "to and fro"},
 		"presented, extruder counted": {end: "presented", reset: true},
 	} {
 		add("part "+name, s)
@@ -280,7 +288,7 @@ var refused = map[string]pieces{
 	"too hot":                     {lead: "M104 S320", refuse: "nozzle-ceiling"},
 	"too hot by a named word":     {lead: "BEGIN_JOB BED=60 EXTRUDER=400", refuse: "nozzle-ceiling"},
 	"bed too hot":                 {lead: "M140 S150", refuse: "bed-ceiling"},
-	"volumes":                     {lead: "M200 D1.75", refuse: "volumetric"},
+	"volumes by a sub-code":       {lead: "M200.1 D1.75", refuse: "volumetric"},
 	"second command":              {lead: "M1006 S1 G28 Y", refuse: "second-command"},
 	"heater off and on":           {inside: "M104 S0\nM104 S210", refuse: "heater-cycled"},
 	"two commands in a line":      {inside: "G1 X40 G1 Y30", refuse: "unreadable"},
