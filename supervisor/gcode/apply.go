@@ -43,13 +43,16 @@ func (s *State) applyLine(l *Line, e *Effect) error {
 	case l.Sub != 0 || l.Letter == '#':
 		e.Kind = KindUnknown
 		e.Lost = l.Unseen()
+		if l.Letter == '#' && s.applyLasting(l) {
+			e.Kind = KindSet
+		}
 	case l.Letter == 'G':
 		err = s.applyG(l, e)
 	case l.Letter == 'M':
 		err = s.applyM(l, e)
 	default:
 		e.Kind = KindTool
-		s.Tool = l.Number
+		s.setTool(l.Number)
 	}
 	if err != nil {
 		*e = Effect{}
@@ -71,6 +74,9 @@ func (s *State) applyG(l *Line, e *Effect) error {
 		e.Kind = KindDwell
 		return applyDwell(l, e)
 	case 10, 11:
+		if l.Number == 10 && l.Has('S') && !l.Has('L') && (l.Has('P') || l.Has('R')) {
+			return s.applyToolHeat(l, e)
+		}
 		if l.n > 0 && !(l.n == 1 && l.Has('S')) {
 			e.Kind = KindUnknown // tool offsets and the like, which share the word
 			return nil

@@ -36,7 +36,12 @@ func (s *State) applyM(l *Line, e *Effect) error {
 			s.applySetting(l, e, p)
 			return nil
 		}
-		e.Kind = KindUnknown
+		if l.Number == 568 && l.Has('S') {
+			return s.applyToolHeat(l, e)
+		}
+		if !s.applyLasting(l) || l.Number == 141 || l.Number == 191 {
+			e.Kind = KindUnknown
+		}
 	}
 	return nil
 }
@@ -55,8 +60,7 @@ func (s *State) motorsOff(e *Effect) {
 }
 
 // applyTemperature does M104, M109, M140 and M190. S is the usual word; R waits
-// for cooling too. A word for another tool than the current one is reported but
-// not kept.
+// for cooling too.
 func (s *State) applyTemperature(l *Line, e *Effect) error {
 	e.Value, e.HasValue = l.Get('S')
 	if !e.HasValue {
@@ -72,16 +76,37 @@ func (s *State) applyTemperature(l *Line, e *Effect) error {
 		s.BedTargetC = e.Value
 		return nil
 	}
-	if t, ok := l.Get('T'); !ok || int(t) == s.Tool {
-		s.NozzleTargetC = e.Value
+	tool := s.Tool
+	if t, ok := l.Get('T'); ok {
+		tool = int(t)
 	}
+	s.setNozzle(tool, e.Value)
+	return nil
+}
+
+// applyToolHeat does G10 and M568 with a tool P, or the one in use, and its target S. R is what
+// the nozzle is kept at while another tool is in use, which boards do by themselves.
+func (s *State) applyToolHeat(l *Line, e *Effect) error {
+	e.Kind = KindTemperature
+	e.Value, e.HasValue = l.Get('S')
+	if !e.HasValue {
+		return nil
+	}
+	if e.Value < 0 {
+		return fmt.Errorf("cannot heat to %g: the temperature is negative", e.Value)
+	}
+	tool := s.Tool
+	if t, ok := l.Get('P'); ok {
+		tool = int(t)
+	}
+	s.setNozzle(tool, e.Value)
 	return nil
 }
 
 // applyFan does M106 and M107 for the part fan, which is number 0.
 func (s *State) applyFan(l *Line, e *Effect) error {
 	if p, ok := l.Get('P'); ok && p != 0 {
-		e.Kind = KindUnknown
+		s.applyLasting(l)
 		return nil
 	}
 	e.Value, e.HasValue = l.Get('S')

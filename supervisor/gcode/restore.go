@@ -123,6 +123,12 @@ func (r *restorer) settled() bool {
 	if !to.FanKnown && s.FanS == 0 {
 		s.FanKnown = false
 	}
+	if len(s.Lasting.back(&to.Lasting)) == 0 {
+		s.Lasting = to.Lasting
+	}
+	if !to.NozzlesApart {
+		s.NozzlesApart, s.NozzlesC = false, to.NozzlesC
+	}
 	for i := range s.Settings {
 		for b := range s.Settings[i].Value {
 			if to.Settings[i].Set&(1<<b) == 0 {

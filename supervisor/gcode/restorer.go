@@ -41,8 +41,16 @@ func (r *restorer) heat(wait bool) {
 		}
 		return
 	}
+	if r.s.Tool != r.to.Tool {
+		r.emit("T" + strconv.Itoa(r.to.Tool))
+	}
 	if r.s.BedTargetC != bed {
 		r.emit("M190 S" + number(bed))
+	}
+	for tool, c := range r.to.NozzlesC {
+		if r.to.NozzlesApart && tool != r.to.Tool && r.s.NozzlesC[tool] != c {
+			r.emit("M109 T" + strconv.Itoa(tool) + " S" + number(c))
+		}
 	}
 	switch {
 	case r.s.NozzleTargetC == nozzle:
@@ -98,9 +106,6 @@ func (r *restorer) liftFeed() float64 {
 
 // push gives the filament back what it stands too low, or draws it back.
 func (r *restorer) push() {
-	if r.s.Tool != r.to.Tool {
-		r.emit("T" + strconv.Itoa(r.to.Tool))
-	}
 	if r.s.FirmwareRetracted && !r.to.FirmwareRetracted {
 		r.emit("G11")
 	}
@@ -154,6 +159,9 @@ func (r *restorer) conditions() {
 		if words != "" {
 			r.emit("M" + strconv.Itoa(setting) + words)
 		}
+	}
+	for _, line := range r.s.Lasting.back(&to.Lasting) {
+		r.emit(line)
 	}
 	if r.s.Plane != to.Plane {
 		r.emit("G" + strconv.Itoa(17+int(to.Plane)))

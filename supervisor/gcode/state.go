@@ -114,8 +114,38 @@ type State struct {
 	// length is the board's own and not part of DrawnBackMM.
 	FirmwareRetracted bool
 
+	// NozzlesC are the targets of the nozzles other than that of the tool in use, by tool. They
+	// are followed once a line has named one, NozzlesApart; until then all tools share a nozzle.
+	NozzlesC     [ToolCount]float64
+	NozzlesApart bool
+
 	// Settings are the sticky machine settings seen; see [SettingWord].
 	Settings [SettingCount]Parameters
+	// Lasting are arguments of other words that stay in force.
+	Lasting Lasting
+}
+
+// ToolCount is how many tools' temperatures are followed.
+const ToolCount = 8
+
+// setTool chooses a tool, and with it its nozzle.
+func (s *State) setTool(tool int) {
+	was := s.Tool
+	s.Tool = tool
+	if !s.NozzlesApart || tool == was || tool < 0 || tool >= ToolCount || was < 0 || was >= ToolCount {
+		return
+	}
+	s.NozzlesC[was], s.NozzleTargetC, s.NozzlesC[tool] = s.NozzleTargetC, s.NozzlesC[tool], 0
+}
+
+// setNozzle sets the target of a tool's nozzle.
+func (s *State) setNozzle(tool int, c float64) {
+	switch {
+	case tool == s.Tool:
+		s.NozzleTargetC = c
+	case tool >= 0 && tool < ToolCount:
+		s.NozzlesC[tool], s.NozzlesApart = c, true
+	}
 }
 
 // NewState returns the state of a board that has just started: all coordinates

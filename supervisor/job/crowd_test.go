@@ -132,10 +132,10 @@ func TestWordsKnownAndUnknown(t *testing.T) {
 		{"T1", "", func(p *Plan) bool { return p.End.Tool == 1 }},
 		{"G64 P0.01", "G64", nil},
 		{"M900 K0.05", "", setting(900, 'K', 0.05)},
-		{"M572 D0 S0.05", "M572", nil},
+		{"M572 D0 S0.05", "", lasting("M572 D0 S0.05")},
 		{"CLIP_COUNT N=3", "CLIP_COUNT", nil},
 		{"G1.5 X9", "G1.5", func(p *Plan) bool { return p.ExtentMM.X[1] == 7 }},
-		{"M106 P2 S90", "M106", func(p *Plan) bool { return p.End.FanS == 0 }},
+		{"M106 P2 S90", "", func(p *Plan) bool { return p.End.FanS == 0 && lasting("M106 P2 S90")(p) }},
 		{"m106s90", "", func(p *Plan) bool { return p.End.FanS == 90 }},
 		{"M117 G1 X900 E50", "", func(p *Plan) bool { return p.ExtentMM.X[1] == 7 && p.FilamentMM == 6 }},
 	} {
@@ -160,6 +160,11 @@ func TestWordsKnownAndUnknown(t *testing.T) {
 	if err != nil || math.Abs(p.FilamentMM-2.0788) > 1e-4 || p.End.PositionMM[gcode.E] != 5 || texts(p.Added) != "11:M200 D0" {
 		t.Errorf("volumes: %v %v mm, E%v, added %q", err, p.FilamentMM, p.End.PositionMM[gcode.E], texts(p.Added))
 	}
+}
+
+// lasting wants arguments of other words to be in force at the end of the part, and no more.
+func lasting(lines ...string) func(p *Plan) bool {
+	return func(p *Plan) bool { return slices.Equal(p.End.Lasting.Lines(), lines) }
 }
 
 // setting wants a sticky machine setting to be in force at the end of the part.

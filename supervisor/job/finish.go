@@ -2,8 +2,10 @@ package job
 
 import (
 	"fmt"
+	"slices"
 	"sort"
 	"strconv"
+	"strings"
 
 	"beltwarden/supervisor/gcode"
 )
@@ -177,6 +179,11 @@ func (i *inspector) carry() {
 				"M%d is set inside the part and not before it: the first part begins with the board's own value, later ones with the job's", gcode.SettingWord(k))
 		}
 	}
+	added := slices.DeleteFunc(i.p.End.Lasting.Added(&i.p.Begin.Lasting), func(line string) bool { return strings.HasPrefix(line, "M106 ") })
+	if len(added) > 0 {
+		i.notes.find(i.begin.line, Warning, "setting-not-before", "set it before the part too, so that every part begins alike",
+			"set inside the part and not before it, so that the first part begins with the board's own value, later ones with the job's: %s", strings.Join(added, ", "))
+	}
 }
 
 // ending switches off what the file leaves on, and tells what it does to the belt.
@@ -194,6 +201,9 @@ func (i *inspector) ending() {
 	off(i.st.BedTargetC > 0, "M140 S0", "bed heater")
 	off(i.st.FanS > 0, "M107", "fan")
 	off(i.st.VolumetricMM > 0, "M200 D0", "reading of E words as volumes")
+	for _, line := range i.st.Lasting.FansOff() {
+		off(true, line, "fan of "+strings.Fields(line)[1])
+	}
 	i.othersOff(off)
 	i.p.OtherOff = i.use.heats.words()
 	if mm := i.m.travelMM - i.end.m.travelMM; mm > 0 && i.cut != byItself {
