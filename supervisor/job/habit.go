@@ -1,7 +1,6 @@
 package job
 
 import (
-	"slices"
 	"strconv"
 
 	"beltwarden/supervisor/gcode"
@@ -19,18 +18,18 @@ type waiting struct {
 // otherHeaters are heaters that the run does not watch: nozzles other than the one in use,
 // and the chamber. Targets in degrees Celsius.
 type otherHeaters struct {
-	nozzleC  [8]float64
 	chamberC float64
-	said     bool
-	hot      [8]bool // at any time
+	hot      [gcode.ToolCount]waiting // first line that heats each tool's nozzle, if any
+	several  bool                     // a tool other than the first was heated or chosen
 	chamber  bool
+	tool     int // one more than the tool that extruded last; 0 for none
 }
 
 // words switch off what was hot at any time. One nozzle, the first, is the one that the run
 // switches off anyway.
 func (h *otherHeaters) words() (list []string) {
 	for tool, hot := range h.hot {
-		if hot && (tool > 0 || slices.Contains(h.hot[1:], true)) {
+		if hot.line > 0 && h.several {
 			list = append(list, "M104 T"+strconv.Itoa(tool)+" S0")
 		}
 	}
@@ -42,19 +41,42 @@ func (h *otherHeaters) words() (list []string) {
 
 // otherNozzle follows every nozzle by its number.
 func (i *inspector) otherNozzle(e *gcode.Effect) {
-	if e.Number != 104 && e.Number != 109 {
+	tool, ok := nozzleOf(&i.l, i.st.Tool)
+	if !ok || e.Value <= 0 || tool < 0 || tool >= gcode.ToolCount {
 		return
 	}
-	tool := i.st.Tool
-	if t, ok := i.l.Get('T'); ok {
-		tool = int(t)
+	h := &i.use.heats
+	h.several = h.several || tool > 0
+	if h.hot[tool].line == 0 {
+		h.hot[tool] = waiting{i.n, i.l.Name()}
 	}
-	if tool >= 0 && tool < len(i.use.heats.nozzleC) {
-		i.use.heats.nozzleC[tool] = e.Value
-		i.use.heats.hot[tool] = i.use.heats.hot[tool] || e.Value > 0
+}
+
+// toolChosen follows which tools there are.
+func (i *inspector) toolChosen() {
+	i.use.heats.several = i.use.heats.several || i.st.Tool > 0
+}
+
+// toolExtrudes is told of the first move that extrudes with a tool other than the one before.
+func (i *inspector) toolExtrudes() {
+	h, tool := &i.use.heats, i.st.Tool
+	h.tool = tool + 1
+	if !i.fresh || tool <= 0 || tool >= gcode.ToolCount || h.hot[tool].line > 0 || i.st.NozzleTargetC == 0 {
+		return // cold is noted elsewhere
 	}
-	if tool != i.st.Tool && e.Value > 0 {
-		i.otherHeater("nozzle " + strconv.Itoa(tool) + ", not the one in use")
+	i.notes.find(i.n, Warning, "tool-not-heated", "heat it by a line of the job, if it has a nozzle of its own",
+		"tool %d pushes filament, and no line heats its nozzle: right where all tools share one nozzle, and too cold where they do not", tool)
+}
+
+// nozzlesUnwatched notes nozzles that are hot beside the one whose readings are watched.
+func (i *inspector) nozzlesUnwatched() {
+	for tool, hot := range i.use.heats.hot {
+		if hot.line == 0 || i.p.Begin.NozzlesC[tool] == 0 && i.p.End.NozzlesC[tool] == 0 {
+			continue
+		}
+		i.notes.find(hot.line, Warning, "heater-not-watched", "heat only the tool that makes the part, or stay with the machine",
+			"%s heats nozzle %d, whose readings nobody watches while another tool is in use; it is switched off with the others", hot.name, tool)
+		return
 	}
 }
 
@@ -73,23 +95,16 @@ func (i *inspector) chamber() {
 		return
 	}
 	i.use.heats.chamberC = v
-	if v > 0 {
+	if v > 0 && !i.use.heats.chamber {
 		i.use.heats.chamber = true
-		i.otherHeater("the chamber")
+		i.notes.find(i.n, Warning, "heater-not-watched", "take it out of the job unless someone stays with the machine",
+			"%s heats the chamber, which is switched off with the others and whose readings nobody watches", i.l.Name())
 	}
-}
-
-func (i *inspector) otherHeater(what string) {
-	if i.use.heats.said || !i.fresh {
-		return
-	}
-	i.use.heats.said = true
-	i.notes.find(i.n, Warning, "heater-not-watched", "take it out of the job unless someone stays with the machine",
-		"%s heats %s, which is switched off with the others and whose readings nobody watches", i.l.Name(), what)
 }
 
 // habits notes what is known at the end of the file.
 func (i *inspector) habits() {
+	i.nozzlesUnwatched()
 	for _, w := range i.use.waits {
 		severity, text := Warning, "%s waits, hot and without end, for someone at the machine"
 		remedy := "take it out of the job unless someone is there"
@@ -136,11 +151,8 @@ func (i *inspector) purgeUnder() {
 
 // othersOff switches off what the file leaves on of the other heaters.
 func (i *inspector) othersOff(off func(on bool, text, what string)) {
-	h := &i.use.heats
-	for tool, c := range h.nozzleC {
-		if tool != i.st.Tool {
-			off(c > 0, "M104 T"+strconv.Itoa(tool)+" S0", "heater of nozzle "+strconv.Itoa(tool))
-		}
+	for tool, c := range i.st.NozzlesC {
+		off(c > 0, "M104 T"+strconv.Itoa(tool)+" S0", "heater of nozzle "+strconv.Itoa(tool))
 	}
-	off(h.chamberC > 0, "M141 S0", "chamber heater")
+	off(i.use.heats.chamberC > 0, "M141 S0", "chamber heater")
 }

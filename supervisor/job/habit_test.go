@@ -36,6 +36,17 @@ func TestHabitsOfSlicers(t *testing.T) {
 		"chamber switched off":                     {"M141 S40\n" + start + "G1 X6 E5\nM104 S0\nM141 S0", "heater-not-watched=warning left-on"},
 		"second nozzle":                            {start + "M104 T1 S180\nG1 X6 E5\nM104 S0", "heater-not-watched=warning left-on=info"},
 		"the nozzle in use by number":              {start + "M104 T0 S210\nG1 X6 E5\nM104 T0 S0", "heater-not-watched left-on"},
+		"the second of two tools alone":            {start + "M104 S0\nM104 T1 S215\nT1\nG1 X6 E5\nM104 S0", "heater-not-watched cold-extrusion tool-not-heated left-on"},
+		"the second heated while in use":           {"M82\nT1\n" + start + "G1 X6 E5\nM104 S0", "heater-not-watched cold-extrusion tool-not-heated left-on"},
+		"the second heated by G10":                 {start + "G10 P1 S215 R180\nT1\nG1 X6 E5\nG10 P1 S0 R0\nM104 T0 S0", "cold-extrusion tool-not-heated left-on"},
+		"the second heated by M568":                {start + "M568 P1 S215 R180 A2\nT1\nG1 X6 E5\nM104 S0", "cold-extrusion tool-not-heated left-on=info"},
+		"two tools in a part":                      {start + "M104 T1 S215\nG1 X6 E5\nT1\nG1 X7 E6\nM104 S0", "heater-not-watched=warning cold-extrusion left-on=info"},
+		"never heated, and another is":             {start + "M104 T2 S215\nT1\nG1 X6 E5\nM104 S0", "cold-extrusion=error"},
+		"one nozzle for several tools, perhaps":    {start + "T1\nG1 X6 E5\nM104 S0", "tool-not-heated=warning cold-extrusion"},
+		"a second fan is left on":                  {start + "M106 P2 S90\nG1 X6 E5\nM104 S0\nM140 S0", "left-on=info"},
+		"a second fan is switched off":             {start + "M106 P2 S90\nG1 X6 E5\nM104 S0\nM140 S0\nM107 P2", "left-on"},
+		"advance set inside the part alone":        {start + "G1 X6 E5\nM572 D0 S0.05\nG1 X7 E6\nM104 S0", "setting-not-before=warning"},
+		"advance set before the part too":          {start + "M572 D0 S0.03\nG1 X6 E5\nM572 D0 S0.05\nG1 X7 E6\nM104 S0", "setting-not-before unknown-word"},
 		"extrudes after the marks":                 {start + ";beltwarden body begin\nG1 X6 E5\n;beltwarden body end\nG1 X9 E9\nM104 S0", "extrudes-after-part=warning"},
 	} {
 		p, err := inspectText(t, r.text, upright)
@@ -82,5 +93,26 @@ func TestExtruderModeIsMadeCertain(t *testing.T) {
 			same(t, "lead-out", strings.Join(section(t, p, LeadOut), "|"), r.leadOut)
 			same(t, "added", texts(p.Added), r.added)
 		})
+	}
+}
+
+// What heats any nozzle is switched off by its tool, so that none stays hot that another tool's word left on.
+func TestNozzlesAreSwitchedOffByTool(t *testing.T) {
+	for text, want := range map[string]string{
+		start + "G1 X6 E5\nM104 S0":                             "",
+		start + "M104 T0 S210\nG1 X6 E5\nM104 S0":               "",
+		start + "T1\nG1 X6 E5\nM104 S0":                         "M104 T0 S0",
+		start + "M104 T1 S215\nT1\nG1 X6 E5\nM104 S0":           "M104 T0 S0 M104 T1 S0",
+		start + "G10 P1 S215 R180\nT1\nG1 X6 E5\nM104 S0":       "M104 T0 S0 M104 T1 S0",
+		start + "M568 P2 S215\nM141 S40\nT2\nG1 X6 E5\nM104 S0": "M104 T0 S0 M104 T2 S0 M141 S0",
+	} {
+		p, err := inspectText(t, text, upright)
+		if err != nil {
+			t.Errorf("%q: %v", text, err)
+			continue
+		}
+		if got := strings.Join(p.OtherOff, " "); got != want {
+			t.Errorf("%q: switched off by %q, want %q", text, got, want)
+		}
 	}
 }

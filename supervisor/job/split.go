@@ -189,20 +189,36 @@ func (i *inspector) heaterInBody() string {
 	return "heaters stay on from part to part; the lot switches them off"
 }
 
+// nozzleOf says which tool's nozzle a line heats, if it heats one; tool is the one in use.
+func nozzleOf(l *gcode.Line, tool int) (of int, ok bool) {
+	letter := byte('T')
+	switch {
+	case l.Is('M', 104), l.Is('M', 109):
+	case l.Is('M', 568), l.Is('G', 10) && !l.Has('L') && (l.Has('P') || l.Has('R')):
+		if letter = 'P'; !l.Has('S') {
+			return 0, false
+		}
+	default:
+		return 0, false
+	}
+	if t, has := l.Get(letter); has {
+		tool = int(t)
+	}
+	return tool, true
+}
+
 // heats reads a line that sets the bed's or the current nozzle's temperature.
 func heats(l *gcode.Line, tool int) (bed bool, valueC float64, ok bool) {
-	if l.Letter != 'M' || l.Sub != 0 {
+	if l.Sub != 0 {
 		return false, 0, false
 	}
-	switch l.Number {
-	case 104, 109:
-		if t, has := l.Get('T'); has && int(t) != tool {
-			return false, 0, false
-		}
-	case 140, 190:
+	switch {
+	case l.Letter == 'M' && (l.Number == 140 || l.Number == 190):
 		bed = true
 	default:
-		return false, 0, false
+		if t, is := nozzleOf(l, tool); !is || t != tool {
+			return false, 0, false
+		}
 	}
 	if valueC, ok = l.Get('S'); !ok {
 		valueC, ok = l.Get('R')

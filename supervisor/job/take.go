@@ -61,6 +61,9 @@ func (i *inspector) send() error {
 		i.notes.find(i.n, Warning, "extrudes-after-part", "move ;beltwarden body end, or the closing M808, behind the last move of the part",
 			"a move after the part extrudes; its E word is left out")
 	}
+	if e.Extruding && i.use.heats.tool != i.st.Tool+1 {
+		i.toolExtrudes()
+	}
 	i.sent++
 	i.belt += e.Travel(i.o.BeltAxis)
 	i.m.bytes.add(i.lineSize())

@@ -73,6 +73,8 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 		if i.section == LeadOut && e.Names(gcode.Z) {
 			i.notes.find(i.n, Warning, "homed-at-end", "home only X at the end", "Z is homed at the end, where the last part may stand")
 		}
+	case gcode.KindTool:
+		i.toolChosen()
 	case gcode.KindUnknown:
 		i.chamber()
 		i.watchUnknown(e)
