@@ -21,6 +21,8 @@ func newInspect() *cobra.Command {
 	var file, axis, svg string
 	var forward int
 	var toDropMM float64
+	var part job.Lines
+	var whyCut bool
 	c := &cobra.Command{
 		Use: "inspect JOB", Short: "Show what a job file will do on the machine, before it runs", Args: args(1, 1, "one job file"),
 		Long: "inspect reads a sliced file for one part and shows where it is cut into what is done\n" +
@@ -33,6 +35,9 @@ func newInspect() *cobra.Command {
 	c.Flags().IntVar(&forward, "forward", 1, "without --config: sign of a move that carries parts to the drop edge, 1 or -1")
 	c.Flags().Float64Var(&toDropMM, "to-drop", 250, "without --config: belt from the nozzle to the edge where parts fall, mm")
 	c.Flags().StringVar(&svg, "svg", "", "write a picture to this file: the part on the belt, and the belt over one cycle; - is the output")
+	c.Flags().Int64Var(&part.From, "part-from", 0, "first line of the part, where it is to begin elsewhere than is found")
+	c.Flags().Int64Var(&part.To, "part-to", 0, "last line of the part; both go with lot start too")
+	c.Flags().BoolVar(&whyCut, "why-cut", false, "list what in the file tells where the part begins and ends")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		cfg, err := inspectFor(c, file, axis, forward, toDropMM)
@@ -46,6 +51,10 @@ func newInspect() *cobra.Command {
 			return usagef("cannot inspect: --svg needs the name of a file, or - for the output")
 		}
 		options, unknown := app.JobOptions(cfg), "give --config for what this machine has learned"
+		if err := wrongPart(part, c.Flags().Changed("part-from"), c.Flags().Changed("part-to")); err != nil {
+			return err
+		}
+		options.Part = part
 		if c.Flags().Changed("config") {
 			var grip supervisor.Grip
 			options.Heat.Heaters, grip, unknown = learned(c.Context(), cfg)
@@ -76,7 +85,7 @@ func newInspect() *cobra.Command {
 			err = printJSON(c.OutOrStdout(), plan)
 		} else {
 			st := style(c.OutOrStdout())
-			lines := screen.Plan(plan, screen.Setting{Around: supervisor.Surround(app.RunSettings(cfg), plan), HeatUnknown: unknown}, st)
+			lines := screen.Plan(plan, screen.Setting{Around: supervisor.Surround(app.RunSettings(cfg), plan), HeatUnknown: unknown, Evidence: whyCut}, st)
 			if !c.Flags().Changed("config") {
 				lines = append(st.Note(fmt.Sprintf("No configuration is given: judged for a belt on %s, forward %+d, %g mm from nozzle to drop edge, and the limits of an empty one.", axis, forward, toDropMM)), lines...)
 			}
@@ -89,6 +98,19 @@ func newInspect() *cobra.Command {
 		return err
 	}
 	return c
+}
+
+// wrongPart says what is wrong with the lines of a part; from and to say which of them were given.
+func wrongPart(part job.Lines, from, to bool) error {
+	switch {
+	case from != to:
+		return usagef("--part-from and --part-to belong together: give the first and the last line of the part")
+	case from && (part.From < 1 || part.To < 1):
+		return usagef("--part-from %d and --part-to %d: lines count from 1", part.From, part.To)
+	case part.To < part.From:
+		return usagef("--part-to %d is before --part-from %d", part.To, part.From)
+	}
+	return nil
 }
 
 // readJob inspects a file, with a bar for those who wait at a terminal.

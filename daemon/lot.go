@@ -13,6 +13,7 @@ import (
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/screen"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -26,6 +27,7 @@ func newLotStart() *cobra.Command {
 	var q client.LotRequest
 	var lengths, tolerances []float64
 	var inTurn, openOnly bool
+	var partFrom, partTo []int64
 	c := &cobra.Command{
 		Use:   "start JOB... --good N[,M...]",
 		Short: "Order good parts of one or more jobs, and begin",
@@ -43,6 +45,8 @@ func newLotStart() *cobra.Command {
 	f.Float64SliceVar(&lengths, "length-mm", nil, "length along the belt that good parts have, mm: one for every job, or one for each")
 	f.Float64SliceVar(&tolerances, "tolerance-mm", nil, "how far a good part may be from it to either side, mm")
 	f.StringVar(&q.Name, "name", "", "name of the lot (default: that of the first job)")
+	f.Int64SliceVar(&partFrom, "part-from", nil, "first line of the part in each job, where it is to begin elsewhere than inspect finds; 0 leaves a job as found")
+	f.Int64SliceVar(&partTo, "part-to", nil, "last line of the part in each job; the lot keeps both")
 	f.BoolVar(&inTurn, "in-turn", false, "make one part of each job in turn instead of one job after the other")
 	f.BoolVar(&openOnly, "open-only", false, "open the lot without beginning it")
 	f.StringVar(&q.By, "by", "", "who orders (default: the user at the socket)")
@@ -65,6 +69,9 @@ func newLotStart() *cobra.Command {
 			return err
 		}
 		q.Sizes = sizes
+		if q.Parts, err = partLines(partFrom, partTo, len(jobs)); err != nil {
+			return err
+		}
 		for _, j := range jobs {
 			if _, _, ok := client.ParseCopy(j); ok {
 				q.Jobs = append(q.Jobs, j)
@@ -89,6 +96,27 @@ func newLotStart() *cobra.Command {
 		})
 	}
 	return c
+}
+
+// partLines puts the first line of each part to its last.
+func partLines(from, to []int64, jobs int) (list []job.Lines, err error) {
+	switch {
+	case len(from) == 0 && len(to) == 0:
+		return nil, nil
+	case len(from) != jobs || len(to) != jobs:
+		return nil, usagef("cannot start the lot: --part-from and --part-to take a line for each of %s: %s and %s were given",
+			counted(jobs, "job"), counted(len(from), "line"), counted(len(to), "line"))
+	}
+	for i := range from {
+		l := job.Lines{From: from[i], To: to[i]}
+		if l != (job.Lines{}) {
+			if err := wrongPart(l, true, true); err != nil {
+				return nil, err
+			}
+		}
+		list = append(list, l)
+	}
+	return list, nil
 }
 
 // sizeOrders puts each length to its tolerance.

@@ -14,6 +14,7 @@ import (
 	"beltwarden/daemon/report"
 	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -36,9 +37,9 @@ type Options struct {
 	Run    Run
 	Ledger Ledger
 	// Inspect reads a job file for the machine at hand, see [job.Inspect].
-	Inspect supervisor.Inspector
+	Inspect job.Inspector
 	// Take reads it for a lot, from a copy that the lot keeps; nil: there are no copies.
-	Take supervisor.Inspector
+	Take job.Inspector
 	// Kept reports whether the copy of a job of that SHA-256 is there; nil: there are no copies.
 	Kept func(digest string) bool
 	// Shelf holds uploaded jobs; nil when there is no folder for them.

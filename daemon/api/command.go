@@ -89,7 +89,7 @@ func (b *api) openLot(w http.ResponseWriter, r *http.Request) {
 	patient(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
 	defer cancel()
-	plans, err := b.inspect(ctx, q.Jobs)
+	plans, err := b.inspect(ctx, q.Jobs, q.Parts)
 	if err != nil {
 		b.fail(w, r, err)
 		return
@@ -138,6 +138,14 @@ func (b *api) wrongLot(q *client.LotRequest) error {
 	if len(q.Good) != len(q.Jobs) {
 		bad = append(bad, fmt.Sprintf("good: %d counts for %d jobs", len(q.Good), len(q.Jobs)))
 	}
+	if len(q.Parts) > 0 && len(q.Parts) != len(q.Jobs) {
+		bad = append(bad, fmt.Sprintf("part_lines: %d parts for %d jobs", len(q.Parts), len(q.Jobs)))
+	}
+	for i, l := range q.Parts {
+		if l != (job.Lines{}) && (l.From < 1 || l.To < l.From) {
+			bad = append(bad, fmt.Sprintf("part_lines[%d]: from %d to %d are no lines of a file", i, l.From, l.To))
+		}
+	}
 	for i, n := range q.Good {
 		if n < 1 {
 			bad = append(bad, fmt.Sprintf("good[%d]: %d good parts cannot be ordered", i, n))
@@ -154,7 +162,7 @@ func (b *api) wrongLot(q *client.LotRequest) error {
 
 // inspect reads the job files, one lot's at a time, and returns every reason why
 // one of them cannot run.
-func (b *api) inspect(ctx context.Context, paths []string) ([]*job.Plan, error) {
+func (b *api) inspect(ctx context.Context, paths []string, parts []job.Lines) ([]*job.Plan, error) {
 	select {
 	case b.inspector <- struct{}{}:
 		defer func() { <-b.inspector }()
@@ -165,14 +173,22 @@ func (b *api) inspect(ctx context.Context, paths []string) ([]*job.Plan, error) 
 	if take == nil {
 		take = b.Inspect
 	}
-	seen := map[string]*job.Plan{}
-	tried := map[string]bool{}
+	type asked struct {
+		path string
+		part job.Lines
+	}
+	seen := map[asked]*job.Plan{}
+	tried := map[asked]bool{}
 	var plans []*job.Plan
 	var problems []string
-	for _, path := range paths {
-		if !tried[path] {
-			tried[path] = true
-			plan, err := take(ctx, path)
+	for i, path := range paths {
+		q := asked{path: path}
+		if len(parts) > 0 {
+			q.part = parts[i]
+		}
+		if !tried[q] {
+			tried[q] = true
+			plan, err := take(ctx, path, q.part)
 			if ctx.Err() != nil {
 				return nil, ctx.Err()
 			}
@@ -183,10 +199,10 @@ func (b *api) inspect(ctx context.Context, paths []string) ([]*job.Plan, error) 
 				problems = append(problems, err.Error())
 				continue
 			}
-			seen[path] = plan
+			seen[q] = plan
 			problems = append(problems, blockers(plan)...)
 		}
-		plans = append(plans, seen[path])
+		plans = append(plans, seen[q])
 	}
 	if len(problems) > 0 {
 		return nil, &badRequest{http.StatusUnprocessableEntity, strings.Join(problems, "\n"), "correct the job files and open the lot again"}

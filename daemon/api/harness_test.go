@@ -58,7 +58,7 @@ func setUp(t *testing.T, alter ...func(*Options)) *bench {
 	b := &bench{run: new(script), ledger: l, t: t}
 	b.run.shot.State = supervisor.Held
 	o := Options{Run: b.run, Ledger: l, Log: zap.NewNop(), Alerts: calls(l, new(phone)),
-		Inspect: func(_ context.Context, path string) (*job.Plan, error) {
+		Inspect: func(_ context.Context, path string, part job.Lines) (*job.Plan, error) {
 			return job.Inspect(t.Context(), path, job.Options{}, nil)
 		},
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { text(w, 200, "metrics") })}

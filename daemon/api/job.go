@@ -108,7 +108,7 @@ func (b *api) look(ctx context.Context, role access.Role, path string) (*job.Pla
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	plan, err := b.Inspect(ctx, path)
+	plan, err := b.Inspect(ctx, path, job.Lines{})
 	if ctx.Err() != nil {
 		return nil, ctx.Err()
 	}

@@ -129,9 +129,9 @@ func TestJobStaysWhileALotIsOpened(t *testing.T) {
 	reading := make(chan struct{})
 	b, _ := withShelf(t, 32<<20, upright, func(o *Options) {
 		inspect := o.Inspect
-		o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
+		o.Inspect = func(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 			close(reading)
-			return inspect(ctx, path)
+			return inspect(ctx, path, part)
 		}
 	})
 	b.upload("clip.gcode", clip(t))
@@ -222,11 +222,11 @@ func TestLookersKeepNoOperatorWaiting(t *testing.T) {
 	var held atomic.Bool
 	b, _ := withShelf(t, 32<<20, upright, func(o *Options) {
 		inspect := o.Inspect
-		o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
+		o.Inspect = func(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 			if held.CompareAndSwap(false, true) {
 				<-release // the first, a looker's, takes its time
 			}
-			return inspect(ctx, path)
+			return inspect(ctx, path, part)
 		}
 	})
 	b.upload("clip.gcode", clip(t))

@@ -23,7 +23,7 @@ import (
 )
 
 func upright(o *Options) {
-	o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
+	o.Inspect = func(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 		return job.Inspect(ctx, path, job.Options{BeltAxis: gcode.Y, Forward: 1, HomedAxes: []gcode.Axis{gcode.X, gcode.Z},
 			GapMM: 10, NozzleCeilingC: 260, BedCeilingC: 100}, nil)
 	}
@@ -127,7 +127,7 @@ func TestLotDetail(t *testing.T) {
 // A file that takes longer to read than the server's bounds is read to its end.
 func TestLongInspection(t *testing.T) {
 	b := setUp(t, func(o *Options) {
-		o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
+		o.Inspect = func(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 			select {
 			case <-time.After(10 * time.Minute):
 				return &job.Plan{Path: path}, nil

@@ -49,29 +49,30 @@ func usesOf(lots []ledger.Lot, key func(*ledger.LotJob) string) map[string]shelf
 	return uses
 }
 
-// inspect reads a job where it lies. It is a [supervisor.Inspector].
-func (r *jobReader) inspect(ctx context.Context, path string) (*job.Plan, error) {
+// inspect reads a job where it lies. part, where it names any, are the lines of its part.
+func (r *jobReader) inspect(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 	if lot, index, ok := client.ParseCopy(path); ok {
-		return r.again(ctx, lot, index)
+		return r.again(ctx, lot, index, part)
 	}
-	return r.read(ctx, path, path)
+	return r.read(ctx, path, path, part)
 }
 
-func (r *jobReader) read(ctx context.Context, path, file string) (*job.Plan, error) {
+func (r *jobReader) read(ctx context.Context, path, file string, part job.Lines) (*job.Plan, error) {
 	o, err := r.options(ctx)
 	if err != nil {
 		return nil, err
 	}
+	o.Part = part
 	return job.InspectCopy(ctx, path, file, o, nil)
 }
 
 // take copies a job for a lot and reads the copy, so that what was inspected is what runs.
-// It is a [supervisor.Inspector].
-func (r *jobReader) take(ctx context.Context, path string) (*job.Plan, error) {
+// The copy keeps which lines are the part.
+func (r *jobReader) take(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 	if lot, index, ok := client.ParseCopy(path); ok {
-		return r.again(ctx, lot, index)
+		return r.again(ctx, lot, index, part)
 	}
-	j, err := job.OpenJob(ctx, path)
+	j, err := job.OpenJob(ctx, path, part)
 	if err != nil {
 		return nil, err
 	}
@@ -80,11 +81,14 @@ func (r *jobReader) take(ctx context.Context, path string) (*job.Plan, error) {
 	if err != nil {
 		return nil, fmt.Errorf("cannot keep a copy of %s for the lot: %w", path, err)
 	}
-	return r.read(ctx, path, file)
+	return r.read(ctx, path, file, job.Lines{})
 }
 
 // again reads the copy of a job that a lot was made from, for the machine as it is now.
-func (r *jobReader) again(ctx context.Context, id int64, index int) (*job.Plan, error) {
+func (r *jobReader) again(ctx context.Context, id int64, index int, part job.Lines) (*job.Plan, error) {
+	if part != (job.Lines{}) {
+		return nil, fmt.Errorf("cannot make job %d of lot %d again with another part: its copy keeps the one that it had; order from the file instead", index+1, id)
+	}
 	lots, err := r.lots(ctx)
 	if err != nil {
 		return nil, err
@@ -101,7 +105,7 @@ func (r *jobReader) again(ctx context.Context, id int64, index int) (*job.Plan, 
 	if !ok {
 		return fail("its copy is gone, as the oldest go when there is no room")
 	}
-	plan, err := r.read(ctx, j.Path, file)
+	plan, err := r.read(ctx, j.Path, file, job.Lines{})
 	if err == nil && plan.SHA256 != j.SHA256 {
 		return fail("its copy is damaged")
 	}
@@ -128,15 +132,15 @@ func (r *jobReader) reread(ctx context.Context, path string) (*job.Plan, error) 
 				continue
 			}
 			if file, ok := r.archive.Find(j.SHA256); ok {
-				if plan, err := r.read(ctx, path, file); err == nil && plan.SHA256 == j.SHA256 {
+				if plan, err := r.read(ctx, path, file, job.Lines{}); err == nil && plan.SHA256 == j.SHA256 {
 					return plan, nil
 				}
 			}
 		}
 	}
-	plan, err := r.take(ctx, path)
+	plan, err := r.take(ctx, path, job.Lines{})
 	if errors.Is(err, archive.ErrFull) { // a lot goes on without a copy, and each line is judged as it is sent
-		return r.inspect(ctx, path)
+		return r.inspect(ctx, path, job.Lines{})
 	}
 	return plan, err
 }

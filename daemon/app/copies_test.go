@@ -204,7 +204,7 @@ func TestTheNewestLotOfAPathIsTakenUp(t *testing.T) {
 		if err := os.WriteFile(path, text, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		plan, err := r.take(t.Context(), path)
+		plan, err := r.take(t.Context(), path, job.Lines{})
 		if err != nil {
 			t.Fatal(err)
 		}

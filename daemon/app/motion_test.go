@@ -8,6 +8,7 @@ import (
 
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/motion"
 )
 
@@ -21,7 +22,7 @@ func TestWhichLimitsAreUsed(t *testing.T) {
 		if told == nil {
 			s = nil
 		}
-		p, err := (&jobReader{options: optionsNow(JobOptions(c), func() *supervisor.Snapshot { return s }, never)}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode")
+		p, err := (&jobReader{options: optionsNow(JobOptions(c), func() *supervisor.Snapshot { return s }, never)}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode", job.Lines{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -50,7 +51,7 @@ func TestLimitsComeFromTheBoard(t *testing.T) {
 	c := settings(t)
 	a := start(t, Options{Config: c, Opener: r.Open})
 	reach(t, connect(t, c.Server.Socket), supervisor.Idle)
-	p, err := a.jobs.inspect(t.Context(), "../../testdata/jobs/drip-peg.gcode")
+	p, err := a.jobs.inspect(t.Context(), "../../testdata/jobs/drip-peg.gcode", job.Lines{})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -76,7 +77,7 @@ func TestHeldForReachesTheInspection(t *testing.T) {
 	nothing := func() *supervisor.Snapshot { return nil }
 	o := JobOptions(settings(t))
 	said := func(held time.Duration) bool {
-		p, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{Longest: held}, nil })}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode")
+		p, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{Longest: held}, nil })}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode", job.Lines{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -91,7 +92,7 @@ func TestHeldForReachesTheInspection(t *testing.T) {
 		t.Error("the time that the belt has held a part makes no difference")
 	}
 	broken := errors.New("disk gone")
-	if _, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{}, broken })}).inspect(context.Background(), "x"); !errors.Is(err, broken) {
+	if _, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{}, broken })}).inspect(context.Background(), "x", job.Lines{}); !errors.Is(err, broken) {
 		t.Errorf("%v", err)
 	}
 }

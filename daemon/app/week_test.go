@@ -25,6 +25,7 @@ import (
 	"beltwarden/daemon/report"
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -154,7 +155,7 @@ func TestWeek(t *testing.T) {
 			}
 		}
 		s.begin()
-		if s.plan, err = s.app.jobs.inspect(t.Context(), path); err != nil {
+		if s.plan, err = s.app.jobs.inspect(t.Context(), path, job.Lines{}); err != nil {
 			t.Fatal(err)
 		}
 		var figures []day

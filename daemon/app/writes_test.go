@@ -126,7 +126,7 @@ func writeInPhases(t *testing.T) {
 		note("begin", 0, 0)
 		time.Sleep(6 * time.Hour)
 		note("idle", 6, 0)
-		plan, err := s.app.jobs.inspect(t.Context(), path)
+		plan, err := s.app.jobs.inspect(t.Context(), path, job.Lines{})
 		if err != nil {
 			t.Fatal(err)
 		}

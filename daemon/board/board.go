@@ -40,8 +40,8 @@ type Options struct {
 	Lot  func(ctx context.Context, id int64) (*client.LotDetail, error)
 	// Inspect reads a job file for the machine at hand, and Job says for which machine.
 	// Take reads it for a lot, from a copy that the lot keeps; nil: there are no copies.
-	Inspect supervisor.Inspector
-	Take    supervisor.Inspector
+	Inspect job.Inspector
+	Take    job.Inspector
 	Job     job.Options
 	// AdvanceFeed is that of the discharge, mm/min.
 	AdvanceFeed float64

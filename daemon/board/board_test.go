@@ -94,8 +94,8 @@ func setUp(t testing.TB, alter ...func(*Options)) *bench {
 				ScrapByReason: map[string]int{hostile: 2}, Checks: []client.Check{{ID: 1, By: hostile, OffsetMM: &good, Note: hostile, CorrectedBy: 2}},
 				Holds: []client.Hold{{Text: hostile, By: hostile, Override: hostile}}, Cycles: make([]client.Cycle, mostCycles+3)}, nil
 		},
-		Inspect: func(ctx context.Context, path string) (*job.Plan, error) {
-			return job.Inspect(ctx, path, job.Options{BeltAxis: gcode.Y, Forward: 1, GapMM: 10, ToDropMM: 220}, nil)
+		Inspect: func(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
+			return job.Inspect(ctx, path, job.Options{BeltAxis: gcode.Y, Forward: 1, GapMM: 10, ToDropMM: 220, Part: part}, nil)
 		},
 		Operates: func(*http.Request) bool { return !b.looks },
 		LogOut:   func(*http.Request) bool { return true },

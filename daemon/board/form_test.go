@@ -430,9 +430,9 @@ func TestALotIsOrderedAgain(t *testing.T) {
 	copied := "lot:7:1"
 	b := setUp(t, func(o *Options) {
 		plain, lot := o.Inspect, o.Lot
-		o.Inspect = func(ctx context.Context, path string) (*job.Plan, error) {
+		o.Inspect = func(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 			read = append(read, path)
-			return plain(ctx, clip)
+			return plain(ctx, clip, part)
 		}
 		o.Lot = func(ctx context.Context, id int64) (*client.LotDetail, error) {
 			l, err := lot(ctx, id)

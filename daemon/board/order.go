@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"net/url"
 	"slices"
+	"strconv"
 	"time"
 
 	"beltwarden/daemon/client"
@@ -49,6 +50,8 @@ type chosenJob struct {
 	Findings                []findingView
 	SVG, Desc               string
 	Good, Length, Tolerance field
+	PartFrom, PartTo        field
+	PartMoved               bool
 }
 
 type findingView struct{ Severity, Where, Text, Remedy string }
@@ -110,7 +113,11 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 	c.Good = f.fill(field{Name: fmt.Sprintf("good_%d", i+1), Label: "Good parts ordered", Mode: "numeric"})
 	c.Length = f.fill(field{Name: fmt.Sprintf("length_%d", i+1), Label: "Length a good part has along the belt", Unit: "mm", Mode: "decimal", Hint: "Optional: its size is then judged against it."})
 	c.Tolerance = f.fill(field{Name: fmt.Sprintf("tolerance_%d", i+1), Label: "How far it may be off, to either side", Unit: "mm", Mode: "decimal"})
-	plan, err := b.inspect(ctx, name, b.Inspect)
+	c.PartFrom = f.fill(field{Name: fmt.Sprintf("part_from_%d", i+1), Label: "First line of the part", Mode: "numeric"})
+	c.PartTo = f.fill(field{Name: fmt.Sprintf("part_to_%d", i+1), Label: "Last line of the part", Mode: "numeric"})
+	part := f.part(i)
+	c.PartMoved = part != (job.Lines{})
+	plan, err := b.inspect(ctx, name, b.Inspect, part)
 	var refusal *job.Refusal
 	if errors.As(err, &refusal) {
 		for _, found := range refusal.Problems {
@@ -122,6 +129,14 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 	if err != nil {
 		c.Wrong = sentence(err.Error()) + "."
 		return c
+	}
+	c.PartFrom.Hint = fmt.Sprintf("Found: line %d. %s.", plan.Body.FirstLine, sentence(plan.Body.Why))
+	if c.PartMoved {
+		c.PartFrom.Hint = "Left empty, it is found."
+	}
+	c.PartTo.Hint = fmt.Sprintf("Found: line %d. The copy that the lot keeps has the lines that you write here.", plan.Body.LastLine)
+	if c.PartMoved {
+		c.PartTo.Hint = "Left empty, it is found. The copy that the lot keeps has the lines that you write here."
 	}
 	for _, found := range plan.Findings {
 		c.Findings = append(c.Findings, finding(found))
@@ -138,6 +153,32 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 		c.SVG = picture.Job(plan, track, b.Job, b.AdvanceFeed).Fragment()
 	}
 	return c
+}
+
+// part reads which lines of a job are the part; the zero value is left to be found.
+func (f *form) part(i int) (l job.Lines) {
+	if f == nil {
+		return l
+	}
+	from, to := fmt.Sprintf("part_from_%d", i+1), fmt.Sprintf("part_to_%d", i+1)
+	line := func(name string) int64 {
+		text := f.text(name)
+		n, err := strconv.ParseInt(text, 10, 64)
+		if text != "" && (err != nil || n < 1) && f.wrongAt(name) == "" {
+			f.wrong(name, "Write the number of a line.")
+		}
+		return max(0, n)
+	}
+	switch l = (job.Lines{From: line(from), To: line(to)}); {
+	case f.wrongAt(from) != "" || f.wrongAt(to) != "":
+	case l.From == 0 && l.To > 0:
+		f.wrong(from, "Say where the part begins too.")
+	case l.To < l.From:
+		f.wrong(to, "The part ends where it begins, or behind that.")
+	default:
+		return l
+	}
+	return job.Lines{}
 }
 
 // title is what a job is called on the page.
@@ -157,7 +198,7 @@ func finding(f job.Finding) findingView {
 }
 
 // inspect reads a stored job for this machine, one at a time.
-func (b *board) inspect(ctx context.Context, name string, read supervisor.Inspector) (*job.Plan, error) {
+func (b *board) inspect(ctx context.Context, name string, read job.Inspector, part job.Lines) (*job.Plan, error) {
 	path := name
 	if _, _, ok := client.ParseCopy(name); !ok {
 		var err error
@@ -171,7 +212,7 @@ func (b *board) inspect(ctx context.Context, name string, read supervisor.Inspec
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	return read(ctx, path)
+	return read(ctx, path, part)
 }
 
 // patient lifts the server's bounds on reading and answering, since a file of a gigabyte
@@ -189,6 +230,13 @@ func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	chosen := f.values["job"]
+	if f.text("look") != "" { // where the part begins and ends is to be shown, and no more
+		for i := range chosen {
+			f.part(i)
+		}
+		b.showOrder(w, r, http.StatusOK, chosen, f)
+		return
+	}
 	defer b.Jobs.Hold()()
 	patient(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
@@ -245,7 +293,8 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 		case t != nil && f.wrongAt(length) == "":
 			f.wrong(length, "Say how long a good part is.")
 		}
-		plan, err := b.inspect(ctx, name, take)
+		part := f.part(i)
+		plan, err := b.inspect(ctx, name, take, part)
 		switch {
 		case err != nil:
 			f.wrong("", name+": "+err.Error())

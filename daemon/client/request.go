@@ -1,6 +1,9 @@
 package client
 
-import "beltwarden/supervisor"
+import (
+	"beltwarden/supervisor"
+	"beltwarden/supervisor/job"
+)
 
 // CommandRequest is one of the ten commands of ANSI/ISA-TR88.00.02.
 type CommandRequest struct {
@@ -36,6 +39,9 @@ type LotRequest struct {
 	// Sizes are the lengths that the parts should have, one for all jobs or one for each;
 	// none for no tolerance.
 	Sizes []supervisor.SizeOrder `json:"sizes,omitempty"`
+	// Parts are the lines of each job that make the part, and the lot keeps them; none, or a zero
+	// one for a job: they are found.
+	Parts []job.Lines `json:"part_lines,omitempty"`
 	// Start begins the lot at once, making the machine ready first if need be.
 	Start bool   `json:"start,omitempty"`
 	By    string `json:"by,omitempty"`

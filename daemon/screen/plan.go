@@ -16,6 +16,8 @@ type Setting struct {
 	// HeatUnknown says why a time of heating or cooling is not known. Without it
 	// those times are left out.
 	HeatUnknown string
+	// Evidence lists what tells where the part begins and ends.
+	Evidence bool
 }
 
 // Plan writes what a job will do on the machine: where it is cut and why, what
@@ -32,6 +34,12 @@ func Plan(p *job.Plan, x Setting, st Style) []string {
 		add(st.strongRow(s.label, extent(s.s)))
 		if s.s.Why != "" {
 			add(st.row("  why", s.s.Why))
+		}
+	}
+	if x.Evidence {
+		add(st.strongRow("Evidence", "what tells where the part begins and ends"))
+		for _, e := range p.Evidence {
+			add(st.row(fmt.Sprintf("  line %d", e.Line), e.Text))
 		}
 	}
 	add(changes("Withheld", p.Withheld, st))

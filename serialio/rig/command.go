@@ -43,10 +43,18 @@ func (c *controller) machineWord(w *words) bool {
 	case 18, 84:
 		c.motorsOff(w)
 	case 104:
+		if w.get('T', 0) != 0 {
+			return false
+		}
 		c.target(&c.nozzle, w.get('S', c.nozzle.target))
+	case 568:
+		return c.toolHeat(w)
 	case 140:
 		c.target(&c.bed, w.get('S', c.bed.target))
 	case 109:
+		if w.get('T', 0) != 0 {
+			return false
+		}
 		c.heatWait(&c.nozzle, w)
 	case 190:
 		c.heatWait(&c.bed, w)
@@ -122,6 +130,15 @@ func (c *controller) target(h *heater, target float64) {
 	}
 	h.set(c.now, max(0, target))
 	c.watchHeat()
+}
+
+// toolHeat executes M568, and G10 where it means heat: P is a tool, of which there is one, and S its target.
+func (c *controller) toolHeat(w *words) bool {
+	if !w.is('S') || w.is('L') || w.get('P', 0) != 0 || w.number == 10 && !w.is('P') && !w.is('R') {
+		return false
+	}
+	c.target(&c.nozzle, w.get('S', 0))
+	return true
 }
 
 // heatWait executes M109 and M190: S waits while heating only, R for cooling too.

@@ -108,3 +108,24 @@ func TestReports(t *testing.T) {
 		}
 	})
 }
+
+// Words that heat a tool act on the one that there is, and are unknown for others. G10 alone is another word.
+func TestHeatByTool(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		r, h := open(t, nil)
+		h.lines()
+		for _, c := range []struct {
+			line    string
+			targetC float64
+			unknown uint64
+		}{
+			{"G10 P0 S50 R40", 50, 0}, {"M568 P0 S55 A2", 55, 0}, {"M568 S60", 60, 0}, {"M104 T0 S65", 65, 0},
+			{"M104 T1 S0", 65, 1}, {"M109 T1 S0", 65, 2}, {"G10 P1 S0", 65, 3}, {"M568 P1 S0", 65, 4}, {"G10", 65, 5}, {"G10 S1", 65, 6}, {"G10 L2 P0 S1", 65, 7},
+		} {
+			h.do(c.line)
+			if _, target, _, _ := r.Temperatures(); target != c.targetC || r.Figures().UnknownCommands != c.unknown {
+				t.Errorf("%s: target %g, %d words unknown, want %g and %d", c.line, target, r.Figures().UnknownCommands, c.targetC, c.unknown)
+			}
+		}
+	})
+}

@@ -17,6 +17,8 @@ func (c *controller) motionWord(w *words) bool {
 	case 4:
 		pause := time.Duration((w.get('P', 0)/1000 + w.get('S', 0)) * 1e9)
 		c.after(func() { c.dwell(max(0, pause), nil) })
+	case 10:
+		return c.toolHeat(w)
 	case 17, 18, 19:
 		c.plane = w.number
 	case 20, 21:

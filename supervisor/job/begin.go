@@ -86,6 +86,7 @@ type partBegin struct {
 	// Where nothing is certain, and the first moves may be a purge: how many they are, and why.
 	perhaps    int64
 	perhapsWhy string
+	evidence   []Evidence
 }
 
 // findPart looks ahead from the first extruding move, at the line at hand, for where the part
@@ -108,14 +109,18 @@ func (i *inspector) findPart() partBegin {
 		}
 	}
 	v.begun = i.use.signs
+	begin.evidence = v.seen(i.o.BeltAxis)
 	begun := v.begun[signLayer] || v.begun[signNumber]
 	if at, ok := v.bySign(i.o.BeltAxis); ok && !begun {
+		at.evidence = begin.evidence
 		return at
 	}
 	k, certain := v.byPlace(i.o.BeltAxis)
 	switch {
 	case certain:
-		return v.at(k, "lie beside the part, at one height")
+		at := v.at(k, "lie beside the part, at one height")
+		at.evidence = begin.evidence
+		return at
 	case begun:
 		return begin
 	case k > 0:

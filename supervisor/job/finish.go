@@ -15,6 +15,9 @@ func (i *inspector) finish() error {
 	if i.endable && i.cut == byItself && i.section == Body {
 		i.end, i.endProblems = i.next(), len(i.notes.problems)
 	}
+	if i.cut == byLines && !i.closed && i.o.Part.To == i.lines {
+		i.closeLines(i.next())
+	}
 	if i.cut == byItself && i.section != LeadIn {
 		i.notes.drop(i.endProblems)
 	}
@@ -37,6 +40,7 @@ func (i *inspector) finish() error {
 			i.p.LeadOutBeltMM = 0 // its words are left out
 		}
 		i.p.Heat = i.p.HeatTimes(i.o.Heat.Heaters, i.o.Heat.ReleaseC, i.o.Heat.NozzleStandbyC)
+		i.p.Evidence = i.evidence()
 		i.advise()
 		i.habits()
 	}
@@ -47,6 +51,8 @@ func (i *inspector) finish() error {
 // complete reports whether the file has a body.
 func (i *inspector) complete() bool {
 	switch {
+	case i.o.Part.To > i.lines:
+		i.notes.problem(0, "part-lines", "name lines of this file", "the part is to be in lines %d to %d, and the file has %d", i.o.Part.From, i.o.Part.To, i.lines)
 	case i.cut == byMarks && !i.closed:
 		i.notes.problem(i.begin.line-1, "markers", "write ;beltwarden body end after the part", "the body begins but does not end")
 	case i.cut == byRepeat && !i.closed:
@@ -86,6 +92,10 @@ func (i *inspector) sections() {
 		p.LeadIn.Why = "all up to the outermost M808 with a count"
 		p.Body.Why = fmt.Sprintf("between the outermost M808 words in lines %d and %d", b.line-1, e.line)
 		p.LeadOut.Why = "all from the closing M808 on"
+	case byLines:
+		p.LeadIn.Why = "all before the lines that were named as the part"
+		p.Body.Why = fmt.Sprintf("lines %d to %d, as was said", b.line, e.line-1)
+		p.LeadOut.Why = "all behind them"
 	case byMarks:
 		p.LeadIn.Why = "all up to the comment ;beltwarden body begin"
 		p.Body.Why = fmt.Sprintf("between the marker comments in lines %d and %d", b.line-1, e.line)

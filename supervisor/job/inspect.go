@@ -35,6 +35,9 @@ func InspectCopy(ctx context.Context, path, file string, o Options, progress fun
 	defer f.Close()
 	p := &Plan{Path: path, file: file, SourceBytes: info.Size(), options: o, identity: identityOf(info), Withheld: []Change{}, Added: []Change{},
 		Findings: []Finding{}, Unknown: []Unknown{}}
+	if o.Part == (Lines{}) {
+		o.Part = linesNoted(f, info.Size())
+	}
 	i := newInspector(ctx, o, p, f)
 	i.src.filled = func(done int64) error {
 		if progress != nil {
@@ -57,8 +60,9 @@ func InspectCopy(ctx context.Context, path, file string, o Options, progress fun
 
 // Job is an open job file, to be copied.
 type Job struct {
-	Bytes int64
+	Bytes int64 // of the copy
 
+	note string // what ends the copy
 	ctx  context.Context
 	path string
 	f    *os.File
@@ -66,12 +70,17 @@ type Job struct {
 }
 
 // OpenJob opens a job to copy it. It refuses what [Inspect] refuses to open.
-func OpenJob(ctx context.Context, path string) (*Job, error) {
+// part, where it names any, are the lines of the part by which the copy is then read.
+func OpenJob(ctx context.Context, path string, part Lines) (*Job, error) {
+	if err := part.check(); err != nil {
+		return nil, err
+	}
 	f, info, err := openJob(path, path)
 	if err != nil {
 		return nil, err
 	}
-	return &Job{Bytes: info.Size(), ctx: ctx, path: path, f: f, was: identityOf(info)}, nil
+	note := part.noted()
+	return &Job{Bytes: info.Size() + int64(len(note)), note: note, ctx: ctx, path: path, f: f, was: identityOf(info)}, nil
 }
 
 // Copy writes the job to w and returns the SHA-256 digest of what it wrote. It fails with
@@ -95,6 +104,9 @@ func (j *Job) Copy(w io.Writer) (digest string, err error) {
 	}
 	if now, err := j.f.Stat(); err != nil || identityOf(now) != j.was {
 		return "", fmt.Errorf("cannot copy %s: %w while it was being read; wait until it is written, and try again", j.path, ErrChanged)
+	}
+	if _, err := io.WriteString(io.MultiWriter(hash, w), j.note); err != nil {
+		return "", fmt.Errorf("cannot copy %s: %w", j.path, err)
 	}
 	return hex.EncodeToString(hash.Sum(nil)), nil
 }
@@ -124,6 +136,9 @@ func (o Options) complete() (_ Options, err error) {
 		if a == o.BeltAxis {
 			return o, fmt.Errorf("cannot inspect a job: axis %s is both the belt and an axis with an end stop", a)
 		}
+	}
+	if err := o.Part.check(); err != nil {
+		return o, err
 	}
 	switch {
 	case o.BeltAxis != gcode.Y && o.BeltAxis != gcode.Z:

@@ -24,6 +24,7 @@ const (
 	byItself how = iota // from the part's first extruding move to the end of its last
 	byRepeat            // the outermost pair of M808
 	byMarks             // our own marker comments
+	byLines             // someone has named the lines
 )
 
 // boundary is a place between two lines and all that is known there.
@@ -70,17 +71,18 @@ type inspector struct {
 	highWater int64 // offset up to which lines were seen once
 	lines     int64 // number of the last line of the file
 
-	cut     how
-	section SectionKind // as far as known; the tail counts as lead-out
-	begin   boundary
-	end     boundary // the best end of the body so far
-	endable bool     // the line before belongs to the part so far: the part may end behind it
-	over    bool     // the head has gone elsewhere since the last move that extrudes
-	closed  bool     // the outermost repeat or the marked body is complete
-	outer   int64    // line of the outermost repeat marker
-	before  boundary // before the move at hand, while it may be the first of the body
-	loops   []loop
-	repeats int64 // bytes gone through again
+	cut      how
+	section  SectionKind // as far as known; the tail counts as lead-out
+	begin    boundary
+	end      boundary // the best end of the body so far
+	endable  bool     // the line before belongs to the part so far: the part may end behind it
+	over     bool     // the head has gone elsewhere since the last move that extrudes
+	closed   bool     // the outermost repeat or the marked body is complete
+	outer    int64    // line of the outermost repeat marker
+	lastMove int64    // line of the last extruding move of the body
+	before   boundary // before the move at hand, while it may be the first of the body
+	loops    []loop
+	repeats  int64 // bytes gone through again
 
 	repeatLimit  int64
 	part         partBegin // where the part begins, once it was looked for
@@ -105,6 +107,9 @@ func (i *inspector) run() error {
 		i.from, i.to, i.fresh = from, to, to > i.highWater
 		if i.fresh {
 			i.highWater, i.lines = to, i.n
+			if i.o.Part.From == i.n || i.o.Part.To+1 == i.n {
+				i.cutHere()
+			}
 		}
 		switch {
 		case errors.Is(err, errLong):

@@ -56,5 +56,8 @@ type Options struct {
 	// Form is how the job's lines are written for the wire.
 	Form gcode.Form
 
+	// Part are the lines of the part, where someone has said so; none: they are found.
+	Part Lines
+
 	repeatLimit int64 // bytes that repeats may add up to; 0 is maxRepeatedBytes
 }

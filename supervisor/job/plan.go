@@ -111,6 +111,9 @@ type Plan struct {
 	Body    Section `json:"-"`
 	LeadOut Section `json:"-"`
 
+	// Evidence is what decided where the part begins and ends, or might have.
+	Evidence []Evidence `json:"evidence"`
+
 	// Begin and End are the machine's state at the start and end of the body.
 	Begin gcode.State `json:"-"`
 	End   gcode.State `json:"-"`

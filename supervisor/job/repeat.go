@@ -11,8 +11,9 @@ func (i *inspector) repeat() error {
 	count, counted := i.l.Get('L')
 	i.withhold(withheldWhy(&i.l))
 	switch {
+	case i.o.Part != (Lines{}) && (i.cut == byItself || i.closed): // the lot repeats the part
 	case opens && i.cut == byItself:
-		i.openBody(byRepeat)
+		i.openBody(byRepeat, i.next())
 		i.outer = i.n
 		i.notes.find(i.n, Info, "repeat-count", "give the number of parts to the lot", "the repeat count %g is replaced by the number of parts of the lot", count)
 	case i.closed && i.fresh, i.cut == byItself:

@@ -33,7 +33,7 @@ func (i *inspector) enterTail(name string) {
 // extruding is told of a move that extrudes, before it is counted. The first one
 // begins the body; one after signs of shutdown shows that the part goes on.
 func (i *inspector) extruding() {
-	i.over = false
+	i.over, i.lastMove = false, i.n
 	switch {
 	case i.section == LeadIn && i.purging():
 	case i.section == LeadIn:
@@ -126,13 +126,13 @@ func (i *inspector) homing(off bool) {
 	}
 }
 
-// openBody begins a body that the file itself marks, after the line at hand.
-func (i *inspector) openBody(c how) {
+// openBody begins a body whose ends are marked or named.
+func (i *inspector) openBody(c how, at boundary) {
 	if i.section != LeadIn { // a body had begun by itself; that was lead-in, then
 		i.notes.drop(i.leadProblems)
 	}
 	i.cut, i.section, i.tail = c, Body, tail{}
-	i.begin = i.next()
+	i.begin = at
 	i.m = measures{clock: newClock(&i.st, &i.o)}
 	i.endable = false
 }
@@ -146,7 +146,7 @@ func (i *inspector) closeBody() {
 
 // marker is one of our own marker comments.
 func (i *inspector) marker(begin bool) {
-	if !i.fresh {
+	if !i.fresh || i.o.Part != (Lines{}) {
 		return
 	}
 	const remedy = "keep one pair, ;beltwarden body begin before the part and ;beltwarden body end after it"
@@ -156,7 +156,7 @@ func (i *inspector) marker(begin bool) {
 	case begin && i.cut == byMarks:
 		i.notes.problem(i.n, "markers", remedy, "the body begins a second time")
 	case begin:
-		i.openBody(byMarks)
+		i.openBody(byMarks, i.next())
 	case i.cut != byMarks || i.closed:
 		i.notes.problem(i.n, "markers", remedy, "the body ends without having begun")
 	case len(i.loops) > 0:
