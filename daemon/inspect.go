@@ -75,7 +75,11 @@ func newInspect() *cobra.Command {
 			if err != nil {
 				return jobFailure(err)
 			}
-			if err := writePicture(c.OutOrStdout(), svg, picture.Job(plan, track, options, cfg.Discharge.AdvanceFeedMMPerMin).Standalone()); err != nil {
+			paths, err := picture.PathsOf(c.Context(), plan, options)
+			if err != nil {
+				return jobFailure(err)
+			}
+			if err := writePicture(c.OutOrStdout(), svg, picture.Job(plan, track, paths, options, cfg.Discharge.AdvanceFeedMMPerMin).Standalone()); err != nil {
 				return err
 			}
 		}

@@ -185,6 +185,43 @@ func TestALotIsMadeAgain(t *testing.T) {
 	}
 }
 
+// The copy of a lot's job keeps which lines are the part, after a restart and when the lot is ordered again.
+func TestLotKeepsItsPart(t *testing.T) {
+	dir := t.TempDir()
+	c := settings(t)
+	var lots []ledger.Lot
+	r := &jobReader{func(context.Context) (job.Options, error) { return JobOptions(c), nil },
+		archive.New(archive.Options{Folder: filepath.Join(dir, "lot-jobs"), Uses: func(context.Context) (map[string]archive.Use, error) { return nil, nil }}),
+		func(context.Context) ([]ledger.Lot, error) { return lots, nil }}
+	found, err := r.inspect(t.Context(), clipJob, job.Lines{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	part := job.Lines{From: found.Body.FirstLine, To: found.Body.LastLine - 1}
+	plan, err := r.take(t.Context(), clipJob, part)
+	if err != nil {
+		t.Fatal(err)
+	}
+	lots = []ledger.Lot{{ID: 1, Status: ledger.LotOpen, Jobs: []ledger.LotJob{{Path: clipJob, SHA256: plan.SHA256}}}}
+	for name, read := range map[string]func() (*job.Plan, error){
+		"taken":         func() (*job.Plan, error) { return plan, nil },
+		"named":         func() (*job.Plan, error) { return r.inspect(t.Context(), clipJob, part) },
+		"read again":    func() (*job.Plan, error) { return r.reread(t.Context(), clipJob) },
+		"ordered again": func() (*job.Plan, error) { return r.take(t.Context(), "lot:1", job.Lines{}) },
+	} {
+		p, err := read()
+		if err != nil || p.Path != clipJob || p.Body.FirstLine != part.From || p.Body.LastLine != part.To {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if _, err := r.take(t.Context(), "lot:1", part); err == nil || !strings.Contains(err.Error(), "order from the file instead") {
+		t.Errorf("another part of a copy: %v", err)
+	}
+	if p, err := r.take(t.Context(), clipJob, job.Lines{}); err != nil || p.Body.LastLine != found.Body.LastLine || p.SHA256 == plan.SHA256 {
+		t.Errorf("without a named part: %v", err)
+	}
+}
+
 // Of two lots that were opened from one path, each with a file of its own, the one in work is
 // taken up again.
 func TestTheNewestLotOfAPathIsTakenUp(t *testing.T) {

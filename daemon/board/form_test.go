@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"slices"
+	"strconv"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -278,6 +279,43 @@ func TestLotFromUpload(t *testing.T) {
 	b.run.err = errors.New("no")
 	if w := b.post("/lots", "job", "clip.gcode", "good_1", "1"); w.Code != http.StatusConflict || b.run.asked[1].Lot.Sizes != nil {
 		t.Errorf("%d", w.Code)
+	}
+}
+
+// TestPartIsMoved: where the part begins and ends in a file is shown, and a lot is opened with other lines.
+func TestPartIsMoved(t *testing.T) {
+	clip := filepath.Join("..", "scenario", "stake-clip.gcode")
+	b := setUp(t, func(o *Options) {
+		o.Jobs, o.Job = &folder{files: map[string]string{"clip.gcode": clip}}, job.Options{BeltAxis: gcode.Y, Forward: 1, GapMM: 10, ToDropMM: 220}
+	})
+	plan, err := job.Inspect(t.Context(), clip, job.Options{BeltAxis: gcode.Y, Forward: 1}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	first, last := plan.Body.FirstLine, plan.Body.LastLine
+	page := b.get("/lots/new?job=clip.gcode").Body.String()
+	sound(t, page)
+	if !strings.Contains(page, fmt.Sprintf("Found: line %d.", first)) || !strings.Contains(page, fmt.Sprintf("Found: line %d.", last)) {
+		t.Errorf("it does not say that the part is in lines %d to %d: %s", first, last, page)
+	}
+	text := func(n int64) string { return strconv.FormatInt(n, 10) }
+	w := b.post("/lots", "job", "clip.gcode", "good_1", "40", "part_from_1", text(first), "part_to_1", text(last-1), "look", "yes")
+	if page = w.Body.String(); w.Code != http.StatusOK || len(b.run.asked) != 0 || !strings.Contains(page, fmt.Sprintf(`value="%d"`, last-1)) || !strings.Contains(page, fmt.Sprintf("lines %d to %d", first, last-1)) ||
+		!strings.Contains(page, `value="40"`) {
+		t.Errorf("looking at other lines: %d, %d asked, %s", w.Code, len(b.run.asked), page)
+	}
+	sound(t, page)
+	for _, c := range [][3]string{{"x", "9", "part_from_1"}, {"9", "", "part_to_1"}, {"", "9", "part_from_1"}, {"9", "8", "part_to_1"}, {"0", "8", "part_from_1"}} {
+		for _, look := range []string{"", "yes"} {
+			w := b.post("/lots", "job", "clip.gcode", "good_1", "40", "part_from_1", c[0], "part_to_1", c[1], "look", look)
+			if !strings.Contains(w.Body.String(), `id="`+c[2]+`-wrong"`) || len(b.run.asked) != 0 {
+				t.Errorf("%q to %q, look %q: %d, %s", c[0], c[1], look, w.Code, w.Body)
+			}
+		}
+	}
+	w = b.post("/lots", "job", "clip.gcode", "good_1", "40", "part_from_1", text(first), "part_to_1", text(last-1))
+	if w.Code != http.StatusSeeOther || len(b.run.asked) != 1 || b.run.asked[0].Lot.Plans[0].Body.LastLine != last-1 {
+		t.Errorf("%d %s", w.Code, w.Body)
 	}
 }
 

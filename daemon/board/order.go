@@ -150,7 +150,9 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 		{"Lines", fmt.Sprintf("%d, of which %d make a part; %s withheld, %s added", plan.Lines, plan.Body.SendLines, screen.Count(len(plan.Withheld), "line"), screen.Count(len(plan.Added), "line"))},
 	}
 	if track, err := plan.Track(ctx, b.Job); err == nil {
-		c.SVG = picture.Job(plan, track, b.Job, b.AdvanceFeed).Fragment()
+		if paths, err := picture.PathsOf(ctx, plan, b.Job); err == nil {
+			c.SVG = picture.Job(plan, track, paths, b.Job, b.AdvanceFeed).Fragment()
+		}
 	}
 	return c
 }

@@ -14,22 +14,26 @@ import (
 // WidthPX suits a telephone and half a desk screen.
 const WidthPX = 560
 
-// Job draws a job: the belt from above as a cycle begins, and the belt's place
-// over one cycle. advanceFeed is that of the discharge, mm/min.
-func Job(p *job.Plan, track []job.TrackPoint, o job.Options, advanceFeed float64) *chart.Drawing {
-	view := beltView(p, o)
+// Job draws a job: the belt from above as a cycle begins, where lead-in, part and lead-out go, and
+// the belt's place over one cycle. advanceFeed is that of the discharge, mm/min.
+func Job(p *job.Plan, track []job.TrackPoint, all Paths, o job.Options, advanceFeed float64) *chart.Drawing {
+	view, paths := beltView(p, o), newPathView(p, o, all)
 	cycle := cycleTrack(p, track, advanceFeed)
 	name := path.Base(p.Path)
 	title := "What " + name + " does on the belt"
 	// Drawn twice: the first time tells how high it gets.
-	height := drawJob(chart.New(WidthPX, 0, "", ""), name, view, cycle)
-	d := chart.New(WidthPX, height, title, describe(p, view, cycle))
-	drawJob(d, name, view, cycle)
+	height := drawJob(chart.New(WidthPX, 0, "", ""), name, view, paths, cycle)
+	text := describe(p, view, cycle)
+	for _, row := range paths.rows() {
+		text += " " + strings.ToUpper(row.text[:1]) + row.text[1:] + "."
+	}
+	d := chart.New(WidthPX, height, title, text)
+	drawJob(d, name, view, paths, cycle)
 	return d
 }
 
-// drawJob draws both parts and returns how high they are together, px.
-func drawJob(d *chart.Drawing, name string, view *chart.BeltView, c *cycleChart) float64 {
+// drawJob draws all parts and returns how high they are together, px.
+func drawJob(d *chart.Drawing, name string, view *chart.BeltView, paths *pathView, c *cycleChart) float64 {
 	const left, plotHeight = 16, 290
 	y := 26.0
 	for _, line := range chart.Wrap(name+": the belt from above, as a cycle begins", WidthPX-2*left) {
@@ -37,6 +41,9 @@ func drawJob(d *chart.Drawing, name string, view *chart.BeltView, c *cycleChart)
 		y += 20
 	}
 	y += d.Belt(chart.Box{Y: y, W: WidthPX}, view) + 30
+	d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, "Where the nozzle goes over it")
+	y += 14
+	y += paths.draw(d, y) + 26
 	d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, "Where the belt is, over one cycle")
 	y += 12
 	d.Plot(chart.Box{X: left, Y: y, W: WidthPX - 2*left, H: plotHeight}, c.plot)
