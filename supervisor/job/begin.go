@@ -357,6 +357,7 @@ func (v *viewer) byPlace(belt gcode.Axis) (count int, certain bool) {
 		}
 		beside, looped := v.beside(k)
 		_, high := v.from(k)
+		high = high && s.z < v.strokes[0].z+layerStepMM // else they may be a first layer, and the second lies elsewhere
 		switch {
 		case beside && (high || s.zeroAt > 0 || v.thick(k) || v.long(k)), v.above(k):
 			return k, true

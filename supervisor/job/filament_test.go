@@ -73,3 +73,45 @@ func digits(t *testing.T, text string) (v, half float64) {
 	_, after, _ := strings.Cut(text, ".")
 	return v, 0.5000001 * math.Pow10(-len(after))
 }
+
+// TestFilamentOfTheFile: the file's own diameter and density count, and a difference from the configuration is told.
+func TestFilamentOfTheFile(t *testing.T) {
+	for comment, c := range map[string]struct {
+		diameterMM, density float64
+		codes               string
+	}{
+		"":                                  {1.75, 1.24, ""},
+		"; filament_diameter = 1.75":        {1.75, 1.24, ""},
+		"; filament_diameter = 2.85,2.85":   {2.85, 1.24, "filament-diameter"},
+		";Filament diameter (mm): 2.85":     {2.85, 1.24, "filament-diameter"},
+		"; filament_density: 1.04,1.27":     {1.75, 1.04, "filament-density"},
+		"; Filament density [g/cm3] = 1.27": {1.75, 1.27, "filament-density"},
+		"; material_diameter = 2.85\n; MATERIAL density=1.1\n; filament_density = 1.3": {2.85, 1.3, "filament-density filament-diameter"},
+		"; filament_density = 0":                {1.75, 1.24, ""},
+		"; filament_diameter = 175":             {1.75, 1.24, ""},
+		"; filament used [mm] = 2.85":           {1.75, 1.24, ""},
+		"; nozzle_diameter = 0.4":               {1.75, 1.24, ""},
+		"; filament_max_volumetric_speed = 3":   {1.75, 1.24, ""},
+		"; support material gap = 2.85 density": {1.75, 1.24, ""},
+	} {
+		for _, text := range []string{comment + "\n" + start + "G1 X6 E5\nG1 X7 E100\nM104 S0\n", start + "G1 X6 E5\nG1 X7 E100\nM104 S0\n" + comment + "\n"} {
+			p, err := inspectText(t, text, upright)
+			if err != nil {
+				t.Fatalf("%s: %v", comment, err)
+			}
+			cm3 := p.FilamentMM * math.Pi * c.diameterMM * c.diameterMM / 4000
+			if math.Abs(p.FilamentCM3-cm3) > 1e-9 || math.Abs(p.FilamentG-cm3*c.density) > 1e-9 {
+				t.Errorf("%q: %v cm3, %v g, want %v and %v", comment, p.FilamentCM3, p.FilamentG, cm3, cm3*c.density)
+			}
+			var codes []string
+			for _, f := range p.Findings {
+				if strings.HasPrefix(f.Code, "filament-") {
+					codes = append(codes, f.Code)
+				}
+			}
+			if got := strings.Join(codes, " "); got != c.codes {
+				t.Errorf("%q: found %q, want %q", comment, got, c.codes)
+			}
+		}
+	}
+}

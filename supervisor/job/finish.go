@@ -33,6 +33,7 @@ func (i *inspector) finish() error {
 		i.carry()
 		i.ending()
 		i.arrange()
+		i.filamentOfFile()
 		i.end.m.fill(i.p, &i.o)
 		i.clipped(&i.end.m.clock)
 		i.p.LeadInBeltMM, i.p.LeadOutBeltMM = i.begin.beltMM, i.m.travelMM-i.end.m.travelMM

@@ -155,6 +155,7 @@ func (i *inspector) step(line []byte) error {
 	i.sourceBytes = int64(len(line)) + 1
 	i.candidate()
 	if i.l.Letter == 0 {
+		i.use.filament.read(line)
 		i.readSign(line)
 		return nil
 	}

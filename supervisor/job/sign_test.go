@@ -1,6 +1,7 @@
 package job
 
 import (
+	"strings"
 	"testing"
 
 	"beltwarden/supervisor/gcode"
@@ -34,6 +35,47 @@ func TestSigns(t *testing.T) {
 		}
 		if got := readSign([]byte(c.line), &l); got.kind != c.kind || got.number != c.number {
 			t.Errorf("%q is of kind %d, number %d; want %d and %d", c.line, got.kind, got.number, c.kind, c.number)
+		}
+	}
+}
+
+// A first layer of few strokes, with the second beside it, is no purge for that; and what is one finds a hot nozzle.
+func TestPurgeOrFirstLayer(t *testing.T) {
+	squiggle := func(z string) string {
+		return "G28 X Z\nM140 S60\nM104 S210\nG90\nM83\nG1 X30 Y10 Z0.2 F6000\nG1 X32 E0.05 F1200\nG1 X34 Y11 E0.05\nG1 X31 E0.05\nG1 Z" + z +
+			" F600\nG0 X20 Y5 F6000\nG1 X21 E0.05 F1200\nG1 X23 Y6 E0.05\nG1 Z0.6\nG1 X20 Y4 E0.05\nM104 S0\n"
+	}
+	p, err := inspectText(t, squiggle("0.4"), upright)
+	if err != nil || p.Body.FirstLine != 7 || severityOf(p.Findings, "purge-repeated") != Warning {
+		t.Errorf("the first layer is taken for a purge: %v, body from line %d, %+v", err, p.Body.FirstLine, p.Findings)
+	}
+	for lead, added := range map[string]string{
+		"":                             "7:M109 S210",
+		"M109 S210\n":                  "",
+		"M109 S150\nM104 S210\n":       "7:M109 S210",
+		"M109 S220\nM104 S210\n":       "",
+		"M116\n":                       "",
+		"M109 R210\n":                  "",
+		"M104 S215\nM116\nM104 S210\n": "",
+	} {
+		p, err := inspectText(t, strings.Replace(squiggle("0.2"), "G90\n", lead+"G90\n", 1), upright)
+		if err != nil || severityOf(p.Findings, "purge-once") != Info {
+			t.Fatalf("%q: %v %+v", lead, err, p.Findings)
+		}
+		var got []string
+		for _, c := range p.Added {
+			if strings.HasPrefix(c.Text, "M109") {
+				got = append(got, c.Text)
+				if want := p.LeadIn.LastLine - 4; c.Line != want || c.Section != LeadIn {
+					t.Errorf("%q: %+v, want it before line %d", lead, c, want)
+				}
+			}
+		}
+		if (len(got) == 1) != (added != "") {
+			t.Errorf("%q: added %q", lead, got)
+		}
+		if n := int64(len(section(t, p, LeadIn))); n != p.LeadIn.SendLines {
+			t.Errorf("%q: %d lines, %d announced", lead, n, p.LeadIn.SendLines)
 		}
 	}
 }

@@ -1,6 +1,10 @@
 package job
 
-import "beltwarden/supervisor/gcode"
+import (
+	"strconv"
+
+	"beltwarden/supervisor/gcode"
+)
 
 // tail is what follows the first sign of shutdown in a body that is cut by
 // itself. It is the lead-out, unless more of the part follows.
@@ -54,12 +58,26 @@ func (i *inspector) purging() bool {
 	if i.n >= i.part.line {
 		return false
 	}
+	i.hotForPurge()
 	if i.purge++; i.purge <= keptStrokes {
 		var b box
 		b.add(&i.effect, &i.st)
 		i.purged = append(i.purged, b)
 	}
 	return true
+}
+
+// hotForPurge has the nozzle waited for before the purge, where the job heats it and waits no more: the lot
+// heats for parts, not for what comes before them.
+func (i *inspector) hotForPurge() {
+	c := i.st.NozzleTargetC
+	if c == 0 || c <= i.use.waitedC {
+		return
+	}
+	i.use.waitedC = c
+	text := "M109 S" + strconv.FormatFloat(c, 'f', -1, 64)
+	i.add(i.n, LeadIn, text, "the job does not wait until the nozzle is hot enough for its purge")
+	i.sent++
 }
 
 // reopen takes the tail into the body, with what that means for its lines.

@@ -12,13 +12,15 @@ type usage struct {
 	lost                                   bool // positions were lost once
 	split                                  bool // G90/G91 and M82/M83 disagree; see ambiguous
 	bedSet, nozzleSet                      bool
-	nozzleWait                             int64 // first line that waits for the nozzle
-	bedOff                                 int64 // first line that switches the bed off
-	unhomed, cold, noFeed, relativeUnknown bool  // noted already
+	nozzleWait                             int64   // first line that waits for the nozzle
+	bedOff                                 int64   // first line that switches the bed off
+	waitedC                                float64 // what the nozzle was waited to reach
+	unhomed, cold, noFeed, relativeUnknown bool    // noted already
 
-	waits []waiting       // words that wait for someone
-	signs [signKinds]bool // of what is printed, before any filament
-	heats otherHeaters
+	waits    []waiting       // words that wait for someone
+	signs    [signKinds]bool // of what is printed, before any filament
+	heats    otherHeaters
+	filament filament
 }
 
 // beforeMove is told of G0 to G3 before it is applied.
@@ -76,6 +78,9 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 	case gcode.KindTool:
 		i.toolChosen()
 	case gcode.KindUnknown:
+		if i.l.Is('M', 116) { // waits for all heaters
+			i.use.waitedC = i.st.NozzleTargetC
+		}
 		i.chamber()
 		i.watchUnknown(e)
 	}
@@ -168,8 +173,11 @@ func (i *inspector) temperature(e *gcode.Effect, nozzleC, bedC float64) {
 		} else {
 			i.use.nozzleSet = true
 		}
-		if e.Number == 109 && i.use.nozzleWait == 0 {
-			i.use.nozzleWait = i.n
+		if e.Number == 109 {
+			i.use.waitedC = e.Value
+			if i.use.nozzleWait == 0 {
+				i.use.nozzleWait = i.n
+			}
 		}
 		for k := range i.tail.offs {
 			if off := &i.tail.offs[k]; off.bed == bed && off.again == 0 {
