@@ -17,6 +17,7 @@ type startPlan struct {
 	GoodSoFar   int64            `json:"good_so_far"`
 	Unverified  int64            `json:"unverified"`
 	Yield       float64          `json:"yield"`
+	Assumed     bool             `json:"assumed"`
 	YieldSeen   quality.Interval `json:"yield_seen"`
 }
 
@@ -31,6 +32,8 @@ func newPlan() *cobra.Command {
 			"ordered are there with the confidence asked for.\n\n" +
 			"It learns the yield from the parts made and looked at. Before any, it expects nine\n" +
 			"good parts in ten, with the weight of ten parts seen (common practice, no source).\n" +
+			"From ten parts on, or when fewer speak against that, the plan is enough also by what\n" +
+			"was seen alone.\n" +
 			"Parts that nobody looked at are not counted good: their outcome is as open as that\n" +
 			"of cycles to come.",
 		Example: "  beltwarden plan --good 40\n  beltwarden plan --good 40 --made 30 --scrap 2 --unverified 5",
@@ -51,9 +54,9 @@ func newPlan() *cobra.Command {
 		plan := func(confidence float64) (quality.Plan, error) {
 			return quality.PlanFor(o, quality.DefaultPrior(), confidence)
 		}
-		basis := "learned"
+		basis := "by the parts looked at"
 		if c.Flags().Changed("yield") {
-			basis = "given"
+			basis = "as given"
 			plan = func(confidence float64) (quality.Plan, error) { return quality.PlanKnown(o, yield, confidence) }
 		}
 		p, err := plan(confidence)
@@ -71,7 +74,7 @@ func newPlan() *cobra.Command {
 			}
 		}
 		if *asJSON {
-			return printJSON(c.OutOrStdout(), startPlan{p.Cycles, p.Probability, p.GoodSoFar, p.Unverified, p.Yield, p.Seen})
+			return printJSON(c.OutOrStdout(), startPlan{p.Cycles, p.Probability, p.GoodSoFar, p.Unverified, p.Yield, p.Assumed, p.Seen})
 		}
 		return printLines(c.OutOrStdout(), planLines(o, p, basis))
 	}
@@ -86,7 +89,14 @@ func planLines(o quality.Order, p quality.Plan, basis string) []string {
 		fmt.Sprintf("so far     %d good, %d scrap, %d not looked at", p.GoodSoFar, o.Scrap, p.Unverified),
 		fmt.Sprintf("yield      %.1f %% %s; parts looked at show %.1f to %.1f %%", 100*p.Yield, basis, 100*p.Seen.Low, 100*p.Seen.High),
 	}
-	if basis == "learned" && p.GoodSoFar+o.Scrap < 10 && p.Cycles > 0 {
+	if p.Assumed {
+		lines[1] += fmt.Sprintf(", if %.0f %% come out good", 100*p.Yield)
+		lines[3] = fmt.Sprintf("yield      %.1f %% taken for granted", 100*p.Yield)
+		if p.GoodSoFar+o.Scrap > 0 {
+			lines[3] += fmt.Sprintf("; %s looked at show %.1f to %.1f %%", counted(int(p.GoodSoFar+o.Scrap), "part"), 100*p.Seen.Low, 100*p.Seen.High)
+		}
+	}
+	if p.Assumed && p.Cycles > 0 {
 		lines = append(lines, "few parts were looked at: make ten, look at them and plan again, which may take many cycles off")
 	}
 	return lines

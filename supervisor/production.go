@@ -1,6 +1,7 @@
 package supervisor
 
 import (
+	"fmt"
 	"time"
 
 	"beltwarden/supervisor/ledger"
@@ -11,7 +12,7 @@ import (
 // are seconds on the machine's own clock; what went by while no daemon ran is not in them.
 type Production struct {
 	PlannedBusyS      float64 `json:"planned_busy_s"`
-	ActualProductionS float64 `json:"actual_production_s"` // cycles of parts made, moved off
+	ActualProductionS float64 `json:"actual_production_s"` // cycles of parts made, moved off, and of parts torn until they broke off
 	PlannedRunS       float64 `json:"planned_run_s"`       // of one part, 0 when it was not recorded
 	// PlannedWaits: it has all waits for temperatures in it. Where they were not known when
 	// the lot was opened, effectiveness shows them as a loss.
@@ -20,7 +21,7 @@ type Production struct {
 	BetweenS   float64 `json:"between_s"` // in the run and no part in work: beginning, ending
 	HeldS      float64 `json:"held_s"`
 	SuspendedS float64 `json:"suspended_s"` // for want of filament, room in the bin, or on request
-	FaultsS    float64 `json:"faults_s"`    // with the parts that broke off
+	FaultsS    float64 `json:"faults_s"`    // with interrupted parts that wait for a word
 	// Not planned.
 	UnattendedS float64 `json:"unattended_s"`  // outside the attended hours
 	IdleS       float64 `json:"idle_s"`        // stopped, idle or complete
@@ -30,8 +31,8 @@ type Production struct {
 	UnseenS      float64 `json:"unseen_s"`
 	UnseenStarts int     `json:"unseen_starts,omitempty"`
 
-	Produced   int `json:"produced"`
-	Good       int `json:"good"` // found good; parts not looked at are not among them
+	Produced   int `json:"produced"` // interrupted parts that were scrap among them
+	Good       int `json:"good"`     // found good; parts not looked at are not among them
 	Unverified int `json:"unverified"`
 	// Figures is nil while they cannot be computed; Why says why.
 	Figures *quality.Figures `json:"figures,omitempty"`
@@ -58,10 +59,15 @@ func (s stretch) within(others []stretch) (d time.Duration) {
 	return d
 }
 
+// quickest is how many times as fast as planned a part may be made. Beyond it the clock is a
+// simulated one, or the planned time is wrong: a machine is held up, and hardly ever faster.
+const quickest = 2
+
 // ProductionOf reckons the production figures of a lot from its record.
 func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, holds []ledger.Hold, t ledger.Times) Production {
-	p := Production{Produced: counts.Made, Good: counts.Good, Unverified: counts.Unverified}
+	p := Production{Produced: counts.Made + counts.InterruptedScrap, Good: counts.Good, Unverified: counts.Unverified}
 	var made, broken, running, unattended []stretch
+	tornS := 0.0 // planned time of parts torn, no longer than they took
 	for _, c := range cycles {
 		s := between(c.Begun, c.Discharged, t)
 		switch {
@@ -73,6 +79,12 @@ func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, hol
 			made = append(made, s)
 		case c.State == ledger.CycleStateDecided && c.Good:
 			made = append(made, between(c.Begun, c.Interrupted, t))
+		case c.State == ledger.CycleStateDecided: // a torn part: made, and scrap
+			torn := between(c.Begun, c.Interrupted, t)
+			made = append(made, torn)
+			if c.JobIndex < len(l.Jobs) {
+				tornS += min(torn.length(), l.Jobs[c.JobIndex].PlannedRun).Seconds()
+			}
 		default:
 			broken = append(broken, between(c.Begun, c.Interrupted, t))
 		}
@@ -101,7 +113,7 @@ func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, hol
 		p.add(stateOf(&s), span, made, broken, running, unattended)
 	}
 	p.PlannedBusyS = p.ActualProductionS + p.BetweenS + p.HeldS + p.SuspendedS + p.FaultsS
-	p.figures(l, counts)
+	p.figures(l, counts, tornS)
 	return p
 }
 
@@ -138,7 +150,7 @@ func (p *Production) add(state State, span stretch, made, broken, running, unatt
 }
 
 // figures computes the figures from the times.
-func (p *Production) figures(l ledger.Lot, counts ledger.Counts) {
+func (p *Production) figures(l ledger.Lot, counts ledger.Counts, tornS float64) {
 	var planned float64
 	known := true
 	p.PlannedWaits = true
@@ -160,10 +172,15 @@ func (p *Production) figures(l ledger.Lot, counts ledger.Counts) {
 	p.PlannedRunS = planned / float64(counts.Made)
 	seconds := func(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 	q := quality.Production{PlannedBusy: seconds(p.PlannedBusyS), ActualProduction: seconds(p.ActualProductionS),
-		PlannedPerItem: seconds(p.PlannedRunS), Produced: int64(p.Produced), Good: int64(p.Good)}
+		PlannedPerItem: seconds((planned + tornS) / float64(p.Produced)), Produced: int64(p.Produced), Good: int64(p.Good)}
 	f, err := quality.FiguresOf(q)
 	if err != nil {
 		p.Why = err.Error()
+		return
+	}
+	if f.Effectiveness > quickest {
+		p.Why = fmt.Sprintf("a part took %.0f s and was planned to take %.0f s: the clock is a simulated one, or the planned time is wrong",
+			p.ActualProductionS/float64(p.Produced), p.PlannedRunS)
 		return
 	}
 	p.Figures = &f

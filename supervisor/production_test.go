@@ -66,6 +66,20 @@ func TestTimesGoToTheirClasses(t *testing.T) {
 	if p.Most == nil || p.Most.QualityRatio != 1 {
 		t.Errorf("were all good: %+v", p.Most)
 	}
+	// The interrupted part is said to be scrap: its 80 s are production and as many planned, and
+	// it counts as made, as it does for the yield.
+	torn, words := counts, append([]ledger.Cycle(nil), cycles...)
+	torn.Scrap, torn.InterruptedScrap, words[2].State = 1, 1, ledger.CycleStateDecided
+	times := ledger.Times{States: states, Last: map[int64]ledger.Stamp{1: last, 2: end}}
+	p = ProductionOf(lot, torn, words, holds, times)
+	if f = p.Figures; f == nil || p.Produced != 3 || math.Abs(f.QualityRatio-1.0/3) > 1e-9 || math.Abs(f.Effectiveness-1080.0/1320) > 1e-9 || math.Abs(f.Availability-1320.0/3165) > 1e-9 {
+		t.Errorf("torn: %+v, %+v", f, p)
+	}
+	// On a clock that runs 60 times as fast parts would be 60 times as quick as planned.
+	lot.Jobs[0].PlannedRun = time.Hour
+	if p = ProductionOf(lot, counts, cycles, holds, times); p.Figures != nil || p.Most != nil || !strings.Contains(p.Why, "simulated") {
+		t.Errorf("on a simulated clock: %+v", p)
+	}
 	lot.Jobs[0].PlannedRun = 0
 	if p = ProductionOf(lot, counts, cycles, holds, ledger.Times{}); p.Figures != nil || !strings.Contains(p.Why, "not recorded") {
 		t.Errorf("without a plan: %+v", p)

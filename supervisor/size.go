@@ -141,6 +141,8 @@ type YieldView struct {
 	// Low and High are the 95 % Wilson interval of the yield of parts looked at.
 	Low  float64 `json:"low"`
 	High float64 `json:"high"`
+	// Assumed: too few parts were looked at, so that the yield is taken for granted.
+	Assumed bool `json:"assumed"`
 }
 
 // sizeView returns the chart of a job, nil before its first length.
@@ -174,7 +176,7 @@ func (l *lot) yieldPlan() *YieldView {
 	if err != nil {
 		return nil
 	}
-	return &YieldView{Cycles: p.Cycles, Probability: p.Probability, Yield: p.Yield, Low: p.Seen.Low, High: p.Seen.High}
+	return &YieldView{Cycles: p.Cycles, Probability: p.Probability, Yield: p.Yield, Low: p.Seen.Low, High: p.Seen.High, Assumed: p.Assumed}
 }
 
 // performed is how well lengths keep to what was ordered, or why that is not said.

@@ -18,7 +18,7 @@ func TestLotHasFiguresAndGrip(t *testing.T) {
 		}
 	}
 	commit(ledger.StateChanged{State: "Execute"},
-		ledger.LotOpened{Lot: ledger.Lot{ID: 1, Order: ledger.OrderBlocks, Jobs: []ledger.LotJob{{GoodOrdered: 2, PlannedRun: time.Hour, PlannedWaits: true}}}})
+		ledger.LotOpened{Lot: ledger.Lot{ID: 1, Order: ledger.OrderBlocks, Jobs: []ledger.LotJob{{GoodOrdered: 2, PlannedRun: time.Millisecond, PlannedWaits: true}}}})
 	for seq := range int64(2) {
 		commit(ledger.CycleBegun{Seq: seq + 1, LotID: 1, Ordinal: int(seq) + 1})
 		time.Sleep(5 * time.Millisecond) // so that the ledger's clock, in milliseconds, has gone on
@@ -29,7 +29,7 @@ func TestLotHasFiguresAndGrip(t *testing.T) {
 	if err := json.Unmarshal(b.ask("GET", "/api/v1/lots/1", "").Body.Bytes(), &l); err != nil {
 		t.Fatal(err)
 	}
-	if f := l.Figures.Figures; f == nil || f.QualityRatio != 0.5 || l.Figures.PlannedRunS != 3600 || l.Figures.Produced != 2 || l.Figures.ActualProductionS <= 0 {
+	if f := l.Figures.Figures; f == nil || f.QualityRatio != 0.5 || l.Figures.PlannedRunS != 0.001 || l.Figures.Produced != 2 || l.Figures.ActualProductionS <= 0 {
 		t.Errorf("figures %+v %+v", f, l.Figures)
 	}
 	if g := l.Grip; g.Made != 2 || g.Held != 1 || g.Earliest != 90*time.Second || g.Longest != time.Hour || len(g.Steps) != 1 || g.Steps[0].Fraction != 0.5 {

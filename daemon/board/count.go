@@ -1,12 +1,10 @@
 package board
 
 import (
-	"fmt"
 	"time"
 
 	"beltwarden/daemon/screen"
 	"beltwarden/supervisor"
-	"beltwarden/supervisor/ledger"
 )
 
 // countView is the count against the order.
@@ -42,8 +40,8 @@ func countOf(s *supervisor.Snapshot) countView {
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
 		v.Done = "The last part " + screen.Done(l, s.At) + "."
 	}
-	if y := l.Yield; y != nil && l.Status == ledger.LotOpen && y.Cycles > int64(l.Wanted) {
-		v.Yield = fmt.Sprintf("%.0f %% are expected to be good: with 95 %% certainty %d more to begin, not %d.", 100*y.Yield, y.Cycles, l.Wanted)
+	if text := screen.YieldText(l); text != "" {
+		v.Yield = "Scrap counted in, " + text + "."
 	}
 	if len(l.Jobs) > 1 {
 		for _, j := range l.Jobs {

@@ -370,7 +370,7 @@ func TestEventsOfTheLot(t *testing.T) {
 
 func TestProductionNamesAreTheStandards(t *testing.T) {
 	page := pageOf(t, pegs().read(t, workshopSettings, time.Hour))
-	for _, want := range []string{"ISO 22400-2", "Availability", "Effectiveness", "Quality ratio", "OEE", "23.8\u00a0%", "95.2\u00a0%", "75.0\u00a0%", "17.0\u00a0%"} {
+	for _, want := range []string{"ISO 22400-2", "Availability", "Effectiveness", "Quality ratio", "OEE", "27.2\u00a0%", "95.8\u00a0%", "60.0\u00a0%", "15.6\u00a0%"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)
 		}

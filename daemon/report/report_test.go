@@ -84,12 +84,12 @@ func TestFiguresByHand(t *testing.T) {
 	if m := j.Workshop.Making; m != (Spread{N: 4, Median: 100, Mean: 95, Least: 70, Most: 110}) {
 		t.Errorf("making %+v", m)
 	}
-	// 10 s Idle, 80 + 30 + 30 between, 300 + 120 in parts, 600 held, 60 in the broken part and 545 until Stopped, then 15 and 200 idle.
+	// 10 s Idle, 80 + 30 + 30 between, 300 + 120 in parts and 60 in the torn one, 600 held, 545 until Stopped, then 15 and 200 idle.
 	p := w.Production
-	for name, c := range map[string][2]float64{"production": {p.ActualProductionS, 420}, "between": {p.BetweenS, 140}, "held": {p.HeldS, 600},
-		"faults": {p.FaultsS, 605}, "idle": {p.IdleS, 225}, "busy": {p.PlannedBusyS, 1765},
-		"availability": {p.Figures.Availability, 420. / 1765}, "effectiveness": {p.Figures.Effectiveness, 400. / 420},
-		"quality": {p.Figures.QualityRatio, 0.75}, "OEE": {p.Figures.OEE, 300. / 1765}} {
+	for name, c := range map[string][2]float64{"production": {p.ActualProductionS, 480}, "between": {p.BetweenS, 140}, "held": {p.HeldS, 600},
+		"faults": {p.FaultsS, 545}, "idle": {p.IdleS, 225}, "busy": {p.PlannedBusyS, 1765},
+		"availability": {p.Figures.Availability, 480. / 1765}, "effectiveness": {p.Figures.Effectiveness, 460. / 480},
+		"quality": {p.Figures.QualityRatio, 0.6}, "OEE": {p.Figures.OEE, 0.6 * 460 / 1765}} {
 		near(t, name, c[0], c[1])
 	}
 	near(t, "travel", w.Belt.TravelMM, 3900)
@@ -122,7 +122,7 @@ func TestFilamentAndCostByHand(t *testing.T) {
 	near(t, "for each, g", *f.PerGoodG, 2.02)
 	c := w.Cost
 	want := []CostLine{{Name: costFilament, Quantity: 0.00606, Unit: "kg", Rate: 20, Amount: 0.1212},
-		{Name: costEnergy, Quantity: 560. / 3600 * 0.12, Unit: "kWh", Rate: 0.3, Amount: 0.0056},
+		{Name: costEnergy, Quantity: 620. / 3600 * 0.12, Unit: "kWh", Rate: 0.3, Amount: 0.0062},
 		{Name: costMachine, Quantity: 1765. / 3600, Unit: "h", Rate: 1.5, Amount: 1765. / 2400},
 		{Name: costLabour, Quantity: 10. / 60, Unit: "h", Rate: 24, Amount: 4}}
 	if len(c.Lines) != len(want) || len(c.LeftOut) != 0 || c.Currency != "EUR" {
@@ -135,8 +135,8 @@ func TestFilamentAndCostByHand(t *testing.T) {
 		near(t, l.Name+" quantity", l.Quantity, want[i].Quantity)
 		near(t, l.Name, l.Amount, want[i].Amount)
 	}
-	near(t, "total", *c.Total, 0.1212+0.0056+1765./2400+4)
-	near(t, "for each good part", *c.PerGood, (0.1212+0.0056+1765./2400+4)/3)
+	near(t, "total", *c.Total, 0.1212+0.0062+1765./2400+4)
+	near(t, "for each good part", *c.PerGood, (0.1212+0.0062+1765./2400+4)/3)
 }
 
 // A rate that is not set leaves its part out and is named; nothing is made up for it.

@@ -148,7 +148,7 @@ func TestStatusTellsSizesAndYield(t *testing.T) {
 	flat := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " ")
 	for _, want := range []string{
 		"done about 20:00, between 19:00 and 21:00 with 95 % certainty; holds not counted; 38 parts still to begin",
-		"yield with 95 % certainty 44 more to begin for the ordered parts, not 38: 90 % are expected to be good",
+		"yield have filament for 44 more parts, not 38: with 95 % certainty they are enough; by the parts looked at, 90 % come out good",
 		"size clip: 7 lengths, the newest 20.01 mm; limits need 13 more", "size peg: the newest 11.98 mm; mean 12.00, limits 11.90 to 12.10 mm",
 	} {
 		if !strings.Contains(flat, want) {

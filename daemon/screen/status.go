@@ -79,9 +79,8 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 	if l.Part > 0 {
 		out = append(out, st.row("  part", part(s))...)
 	}
-	if y := l.Yield; y != nil && l.Status == ledger.LotOpen && y.Cycles > int64(l.Wanted) {
-		out = append(out, st.row("  yield", fmt.Sprintf("with 95 %% certainty %d more to begin for the ordered parts, not %d: %.0f %% are expected to be good",
-			y.Cycles, l.Wanted, 100*y.Yield))...)
+	if text := YieldText(l); text != "" {
+		out = append(out, st.row("  yield", text)...)
 	}
 	for i := range l.Jobs {
 		if v := l.Jobs[i].Size; v != nil {
@@ -185,6 +184,20 @@ func Change(before, now *supervisor.Snapshot) string {
 		return ""
 	}
 	return now.At.Local().Format("15:04:05") + "  " + Printable(strings.Join(words, "; "))
+}
+
+// YieldText says for how many more parts to have filament and time, where scrap makes them
+// more than are ordered still; empty where it does not.
+func YieldText(l *supervisor.LotView) string {
+	y := l.Yield
+	if y == nil || l.Status != ledger.LotOpen || y.Cycles <= int64(l.Wanted) {
+		return ""
+	}
+	text := fmt.Sprintf("have filament for %d more parts, not %d: with 95 %% certainty they are enough", y.Cycles, l.Wanted)
+	if y.Assumed {
+		return text + fmt.Sprintf(", if %.0f %% come out good", 100*y.Yield)
+	}
+	return text + fmt.Sprintf("; by the parts looked at, %.0f %% come out good", 100*y.Yield)
 }
 
 // SizeText says what the lengths of a job's parts were and within which limits they must stay.

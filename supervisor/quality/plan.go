@@ -160,13 +160,21 @@ type Plan struct {
 	GoodSoFar   int64   // looked at and good
 	Unverified  int64   // made, and good or not: their outcome is as open as that of a cycle to come
 	Yield       float64 // expected fraction of good parts, the prior included
+	// Assumed: the yield is still what was believed before any part was looked at, rather
+	// than what was seen, and the plan holds if it is so.
+	Assumed bool
 	// Seen is the 95 % Wilson interval of the yield of parts looked at; 0 to 1 for none.
 	Seen Interval
 }
 
+// fewSeen is how many parts looked at leave a plan to the prior.
+const fewSeen = 10
+
 // PlanFor says how many cycles an order still needs, its yield learned from the parts
 // looked at. Parts not looked at are never counted good: they are parts whose outcome
-// is open, like those of further cycles.
+// is open, like those of further cycles. Once ten parts were looked at, or fewer speak
+// against the prior, the plan must be enough also by what was seen alone (with Jeffreys'
+// prior, half a part to either side), so that surprising scrap is not averaged away.
 func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 	p, err := o.sofar(confidence)
 	if err != nil {
@@ -178,6 +186,17 @@ func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 	starts, probability, err := learnedStarts(p.GoodSoFar, o.Scrap, missing, o.Unverified, prior, confidence)
 	if err != nil {
 		return Plan{}, err
+	}
+	p.Assumed = p.GoodSoFar+o.Scrap < fewSeen && p.Seen.High >= prior.Good/(prior.Good+prior.Scrap)
+	if seen := (Prior{0.5, 0.5}); !p.Assumed {
+		more, reached, err := learnedStarts(p.GoodSoFar, o.Scrap, missing, o.Unverified, seen, confidence)
+		if err != nil {
+			return Plan{}, err
+		}
+		if more > starts {
+			starts, probability = more, reached
+			p.Yield = (seen.Good + float64(p.GoodSoFar)) / (seen.Good + seen.Scrap + float64(p.GoodSoFar+o.Scrap))
+		}
 	}
 	p.Cycles, p.Probability = max(0, starts-o.Unverified), probability
 	return p, nil

@@ -196,6 +196,13 @@ func TestPlanCountsUnverifiedPartsAsOpen(t *testing.T) {
 	if nearly, err := quality.PlanFor(quality.Order{Good: 20, Made: 24, Unverified: 24}, prior, 0.95); err != nil || nearly.Probability == 1 {
 		t.Errorf("24 parts that nobody looked at are not 20 good ones for certain: %+v, %v", nearly, err)
 	}
+	if fresh.Assumed != true || looked.Assumed {
+		t.Errorf("assumed: %+v, %+v", fresh, looked)
+	}
+	// 2 good and 4 scrap speak against nine in ten: (2+0.5)/(6+1) is left, and not 11/16.
+	if p, err := quality.PlanFor(quality.Order{Good: 40, Made: 6, Scrap: 4}, prior, 0.95); err != nil || p.Assumed || math.Abs(p.Yield-2.5/7) > 1e-12 || p.Cycles < 120 {
+		t.Errorf("surprising scrap: %+v, %v", p, err)
+	}
 	// More parts not looked at than needed: the certainty is that of all of them. By
 	// hand, yield 0.9, 2 of 3: 0.972; 1 of 3: 0.999.
 	for good, want := range map[int64]float64{2: 0.972, 1: 0.999} {
