@@ -3,7 +3,7 @@ SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
 .PHONY: help build test race check needs fuzz vet cross bench sim crash models hostile damage disk clock long week heat writes year big shapes clean \
-	lane-static lane-test lane-deploy lane-seeds lane-packages format staticcheck deb release
+	lane-static lane-test lane-deploy lane-plain lane-packages format staticcheck deb release
 
 GO ?= go
 # The standard library of an older Go has weaknesses that the program reaches. Go fetches
@@ -62,13 +62,17 @@ needs: ## install what the tests need, or name what is missing
 	@mkdir -p build && : > $(SKIPPED) && .ci/needs $(TOOLS) $(SKIPPED) && cat $(SKIPPED)
 
 lane-static:
-	@$(MAKE) --no-print-directory --keep-going format vet staticcheck hostile lane-deploy lane-seeds lane-packages
+	@$(MAKE) --no-print-directory --keep-going format vet staticcheck lane-plain lane-deploy lane-packages
 
 lane-test:
-	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) ./...
+	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) -vet=off ./...
 
 hostile: ## attacks on the daemon, every route that changes something, and how many got through
 	@GO=$(GO) .ci/hostile
+
+# The race detector leaves time for few seeds, kills and hours of a machine: here are all of them, and the attacks.
+lane-plain:
+	@GO=$(GO) .ci/plain -timeout=$(TIMEOUT) -p 1
 
 lane-deploy:
 	@.ci/deploy $(TOOLS) $(SKIPPED)
@@ -99,14 +103,11 @@ bench: ## the tables of inspection, the wire, what a line costs, urgent words; t
 	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestSpeedTable$$' ./supervisor/job
 	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestWireTable$$' ./serialio/rig
 	@$(GO) test -count=1 -v -run='^TestRealWireTable$$' ./supervisor
+	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestLoadOfStreams$$' ./daemon
 	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/window=/speed=0' -benchtime=300000x ./supervisor
 	@$(GO) test -count=1 -run='^$$' -bench='^BenchmarkHostCost$$/window=/speed=1' -benchtime=20000x ./supervisor
 	@BELTWARDEN_BENCH=1 $(GO) test -count=1 -v -run='^TestUrgentLatency$$' ./supervisor
 	$(GO) test -run='^$$' -bench=. -benchmem -benchtime=$(BENCHTIME) ./...
-
-# The race detector leaves time for few seeds; so the check plays more without it.
-lane-seeds:
-	@BELTWARDEN_SEEDS=2000 $(GO) test -count=1 -timeout=$(TIMEOUT) -run '^TestSeeds$$' ./supervisor
 
 sim: ## the seeded campaigns (TestSeeds...), SEEDS=2000 of them
 	@BELTWARDEN_SEEDS=$(SEEDS) .ci/campaign TestSeeds

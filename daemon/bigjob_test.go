@@ -29,15 +29,13 @@ const mostResidentKB = 40 << 10
 // of its own, inspect and stream a job of many megabytes, and asks the kernel for the
 // most memory that the process ever held.
 func TestBigJobStaysSmall(t *testing.T) {
+	withoutRace(t)
 	if testing.Short() {
 		t.Skip("hundreds of thousands of lines over a pseudo-terminal")
 	}
 	mb := int64(64)
-	switch {
-	case os.Getenv("BELTWARDEN_BIG") == "1":
+	if os.Getenv("BELTWARDEN_BIG") == "1" {
 		mb = 1000
-	case raceDetector: // it slows the simulated machine in this process, not the daemon
-		mb = 8
 	}
 	dir := t.TempDir()
 	free, err := disk.Free(dir)

@@ -113,6 +113,7 @@ func slowFile(t *testing.T, size int) string {
 // On a terminal the bar is drawn and cleaned away; in a pipe, and on a terminal that
 // cannot take a line back, nothing is.
 func TestProgressOnATerminal(t *testing.T) {
+	withoutRace(t)
 	if testing.Short() {
 		t.Skip("reads 200 MB")
 	}

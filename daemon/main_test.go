@@ -22,6 +22,15 @@ func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){"beltwarden": main, "beltwarden-struck": serveStruck})
 }
 
+// withoutRace skips a test under the race detector, which sees nothing of a process that is killed or was built
+// without it. The check plays all tests without it, too.
+func withoutRace(t *testing.T) {
+	t.Helper()
+	if raceDetector {
+		t.Skip("played without the race detector: .ci/plain")
+	}
+}
+
 // TestScripts runs testdata/scripts: the command line as a person or a script
 // meets it, in processes of its own.
 func TestScripts(t *testing.T) {

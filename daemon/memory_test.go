@@ -67,6 +67,7 @@ func memoryGroup(t *testing.T) (join string, usage func() int64, limit func(byte
 // and kills it. What the service runs then switches the heaters off, and the count is the
 // machine's after the next start.
 func TestWithoutMemory(t *testing.T) {
+	withoutRace(t)
 	join, usage, limit := memoryGroup(t)
 	w := newWorkshop(t, "", "")
 	s := rig.DefaultSettings()

@@ -49,6 +49,7 @@ func (s *struckAt) String() string {
 // the start and in the recovery after the kill before. BELTWARDEN_KILLS is their number,
 // BELTWARDEN_SEED repeats the choice of points.
 func TestKillPoints(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	kills := numberFrom(t, "BELTWARDEN_KILLS", len(kinds))
 	seed := uint64(numberFrom(t, "BELTWARDEN_SEED", int(time.Now().UnixNano()%1_000_000_000)))
@@ -160,6 +161,7 @@ func (c *campaign) strikeOnce(all *struckAt, kind string, at phase, n int) (what
 // at each commit of it in turn: before, in and after it. The next process finishes the
 // lot and strikes in one that it opens then. Without BELTWARDEN_KILLS it takes the first.
 func TestKillEachCommit(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	if testing.Short() {
 		t.Skip("it is long")

@@ -14,6 +14,7 @@ import (
 // TestSlowCoolingLeavesNoHeaterOn: a bed that stands above the release temperature
 // for hours, as on a hot day, must not keep the nozzle hot.
 func TestSlowCoolingLeavesNoHeaterOn(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.ReleaseC = 10 // below the room

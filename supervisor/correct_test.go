@@ -103,6 +103,7 @@ func TestAHoldForAMistypedOffsetEnds(t *testing.T) {
 
 // TestOddValuesAreAskedBack, and taken when the operator is sure of them.
 func TestOddValuesAreAskedBack(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()

@@ -14,6 +14,7 @@ import (
 // comes in between. The belt must never pass its limit, with fewer visits than the rate
 // that is assumed at worst would ask for, and a restart must change nothing.
 func TestHoldsByTheForecast(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()

@@ -40,7 +40,8 @@ func (b *brokenLedger) Commit(ctx context.Context, r ...ledger.Record) error {
 // ledger knows to have begun, the heaters must be off, and the board must be reached again.
 func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 	t.Parallel()
-	for n := 1; ; n++ {
+	first, step := turns()
+	for n := first; ; n += step {
 		ended := false
 		inBubble(t, func(t *testing.T) {
 			x := newRun(t, testRig(), testSettings())
@@ -83,7 +84,7 @@ func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 			}
 		})
 		if ended {
-			t.Logf("%d commits broken in turn", n-1)
+			t.Logf("%d commits broken in turn", n/step)
 			return
 		}
 	}
@@ -143,12 +144,10 @@ func TestNoColdFilament(t *testing.T) {
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	every := 7 * time.Second
-	if underRace {
-		every *= 3
-	}
+	first, step := turns()
+	every := time.Duration(step) * 7 * time.Second
 	for _, c := range []Command{Stop, Abort, Hold} {
-		for after := time.Duration(0); after < 3*time.Minute; after += every {
+		for after := time.Duration(first-1) * 7 * time.Second; after < 3*time.Minute; after += every {
 			inBubble(t, func(t *testing.T) {
 				rs := testRig()
 				rs.Board = rig.Variations()["lasting"]

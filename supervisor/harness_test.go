@@ -3,7 +3,9 @@ package supervisor
 import (
 	"context"
 	"errors"
+	"math/rand/v2"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -18,6 +20,37 @@ import (
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
+
+// The race detector makes a run five times as dear, and what it looks for are the goroutines around the
+// machine, which are the same in each run. So it sees a few cases of a long table, others each time, and
+// nothing of hours of one machine or of what runs in one goroutine. The check plays all of it without.
+
+// few returns the cases of a table, and under the race detector n of them.
+func few[T any](n int, cases []T) []T {
+	if !underRace || n >= len(cases) {
+		return cases
+	}
+	cases = slices.Clone(cases)
+	rand.Shuffle(len(cases), func(i, k int) { cases[i], cases[k] = cases[k], cases[i] })
+	return cases[:n]
+}
+
+// turns returns the first of many places that have their turn, and the step to the next: under the race
+// detector each seventh has.
+func turns() (first, step int) {
+	if underRace {
+		return 1 + rand.IntN(7), 7
+	}
+	return 1, 1
+}
+
+// withoutRace skips a test under the race detector.
+func withoutRace(t *testing.T) {
+	t.Helper()
+	if underRace {
+		t.Skip("played without the race detector: .ci/plain")
+	}
+}
 
 // run is a whole machine in one test: the production supervisor, connection and
 // ledger against the simulated board. In a synctest bubble its hours cost nothing.

@@ -47,7 +47,7 @@ func (x *run) alerts() string {
 // bodies truly do: the run ends with the part interrupted and the count right, the
 // heaters are told to be off, and the operator is told whether they are.
 func TestHeatFaultsEndTheRun(t *testing.T) {
-	for _, c := range []struct {
+	for _, c := range few(3, []struct {
 		fault             rig.Fault
 		says              string // one of these, between bars
 		within            time.Duration
@@ -65,7 +65,7 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 		{rig.Fault{Kind: rig.BrokenSensor, Bed: true}, "bed shows -14.0", time.Minute, 1, 1, false, 206},
 		{rig.Fault{Kind: rig.Retarget}, "asked for 225 °C, and it was asked for 205", time.Minute, 1, 1, true, 226},
 		{rig.Fault{Kind: rig.Retarget, Bed: true}, "asked for 80 °C, and it was asked for 60", time.Minute, 1, 1, true, 206},
-	} {
+	}) {
 		t.Run(c.fault.String(), func(t *testing.T) {
 			t.Parallel()
 			inBubble(t, func(t *testing.T) {
@@ -244,7 +244,7 @@ func TestWarmedAtThePanelAtRest(t *testing.T) {
 // TestAVanishedSensorIsAFault: a heater of which the board tells no temperature, or none that can be, is
 // driven by a board that believes it cold. Neither the other heater's readings nor old ones hide that.
 func TestAVanishedSensorIsAFault(t *testing.T) {
-	for _, kind := range []rig.FaultKind{rig.MissingSensor, rig.NanSensor, rig.FloorSensor, rig.TopSensor} {
+	for _, kind := range few(1, []rig.FaultKind{rig.MissingSensor, rig.NanSensor, rig.FloorSensor, rig.TopSensor}) {
 		for _, bed := range []bool{false, true} {
 			for _, warmingUp := range []bool{true, false} {
 				fault := rig.Fault{Kind: kind, Bed: bed}

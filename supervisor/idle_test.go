@@ -42,6 +42,7 @@ func TestTheBoardSwitchesItselfOff(t *testing.T) {
 // TestTheBoardIsNotIdleInOrder: a whole lot with a long hold, its heaters off, does not make
 // the board halt; and it is told to forget the limit whenever its heaters go off.
 func TestTheBoardIsNotIdleInOrder(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		x := dozing(t)
 		x.do(Request{Command: Hold})

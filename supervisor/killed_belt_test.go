@@ -14,10 +14,8 @@ import (
 // visit and a second run, a process that took up the ledger as it is would know how far the belt has run, but for
 // what it calls uncertain.
 func TestAKilledProcessLeavesTheBeltKnown(t *testing.T) {
+	withoutRace(t)
 	short, long := 100*time.Millisecond, 2*time.Second
-	if underRace {
-		short, long = 700*time.Millisecond, 10*time.Second
-	}
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.SeamMM, set.ReleaseC, set.ProgressEvery = 30, 0, time.Hour

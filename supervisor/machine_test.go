@@ -165,6 +165,7 @@ const never = 10000 * time.Hour
 
 // TestMachineAtRandom drives the machine with random events.
 func TestMachineAtRandom(t *testing.T) {
+	withoutRace(t)
 	path := filepath.Join(t.TempDir(), "tiny.gcode")
 	if err := os.WriteFile(path, []byte(tinyJob), 0o600); err != nil {
 		t.Fatal(err)

@@ -67,7 +67,7 @@ func (x *run) whole() (n int) {
 // moves. No part is counted that is not there, somebody is called with words that name the mains, and where the
 // belt may not have moved it is not known.
 func TestMainsThatAreGone(t *testing.T) {
-	for _, c := range []struct {
+	for _, c := range few(2, []struct {
 		name    string
 		change  func(*rig.Settings, *Settings)
 		begin   func(x *run) // up to where the mains go
@@ -98,7 +98,7 @@ func TestMainsThatAreGone(t *testing.T) {
 			x.until(Held, time.Hour)
 			time.Sleep(20 * time.Minute) // the heaters are off by then
 		}, func(x *run) { x.do(Request{Command: Unhold}) }, 5 * time.Minute, true},
-	} {
+	}) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			inBubble(t, func(t *testing.T) {
@@ -187,7 +187,7 @@ func TestMainsThatComeBack(t *testing.T) {
 // TestSwappedSensors: each sensor sits at the other heater. Somebody is called with what to look at, and the body that
 // the board cannot see does not get as hot as it could.
 func TestSwappedSensors(t *testing.T) {
-	for _, c := range []struct {
+	for _, c := range few(2, []struct {
 		name   string
 		change func(*rig.Settings, *Settings)
 		begin  func(x *run)
@@ -201,7 +201,7 @@ func TestSwappedSensors(t *testing.T) {
 		{"in a part", nil, func(x *run) { x.begins(); x.untilDoing("making part 2"); time.Sleep(time.Minute) }, nil, "did not push filament", 15 * time.Second, 240},
 		{"in a part, and the board pushes cold filament", func(rs *rig.Settings, _ *Settings) { rs.Machine.MinExtrudeC = 0 },
 			func(x *run) { x.begins(); x.untilDoing("making part 2"); time.Sleep(time.Minute) }, nil, "and may never be above", 15 * time.Second, 240},
-	} {
+	}) {
 		t.Run(c.name, func(t *testing.T) {
 			t.Parallel()
 			inBubble(t, func(t *testing.T) {

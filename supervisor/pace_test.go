@@ -61,6 +61,7 @@ var askedAt = []struct {
 // and BELTWARDEN_SEED the first seed. The model was tuned on the seeds 1 to 3600, without the
 // unheated shed; what is measured here by default, and stated in README.md, is others.
 func TestVisitTimes(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	lots, from := 2000, 500_001
 	if n, err := strconv.Atoi(os.Getenv("BELTWARDEN_LOTS")); err == nil {

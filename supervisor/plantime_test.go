@@ -19,6 +19,7 @@ import (
 // never the limit. Jobs that set accelerations of their own are left out, since that
 // machine knows one for all moves.
 func TestPlannedTime(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	for _, name := range []string{"buttons.gcode", "drip-peg.gcode"} {
 		for _, c := range []struct {

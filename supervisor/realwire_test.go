@@ -21,6 +21,7 @@ import (
 // a window can gain at most what a line's round trip is of its time on the wire: three
 // times at 250000 baud only with lines of 26 bytes and less.
 func TestRealWireTable(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	var out strings.Builder
 	fmt.Fprintf(&out, "\nwire, first 4000 lines of the real part\n%8s %7s | %8s %8s | %8s %8s %6s | %6s %8s\n",

@@ -20,6 +20,7 @@ import (
 // TestTuneAtRandom plays trials and changes of scale against the machine, with lots in
 // between: the twin's rules hold, and each answer that is put off comes.
 func TestTuneAtRandom(t *testing.T) {
+	withoutRace(t)
 	path := filepath.Join(t.TempDir(), "tiny.gcode")
 	if err := os.WriteFile(path, []byte(tinyJob), 0o600); err != nil {
 		t.Fatal(err)

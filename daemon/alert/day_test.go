@@ -82,8 +82,12 @@ func queue(t *testing.T, l *ledger.Ledger, id, kind, state string) {
 
 // TestADayWithoutNetwork: nothing is lost, a sign stays on the board, and whoever comes
 // back finds few messages and not a hundred. The daemon starts anew in the middle of it. It is a working day: each hour of
-// it is 1800 looks into the ledger.
+// it is 1800 looks into the ledger; under the race detector it has a quarter of the hours.
 func TestADayWithoutNetwork(t *testing.T) {
+	half := 48
+	if underRace {
+		half = 12
+	}
 	synctest.Test(t, func(t *testing.T) {
 		path := filepath.Join(t.TempDir(), "l.db")
 		l := openLedger(t, path)
@@ -102,12 +106,12 @@ func TestADayWithoutNetwork(t *testing.T) {
 			want = append(want, id)
 			queue(t, l, id, kind, state)
 		}
-		for n := range 48 {
+		for n := range half {
 			raise(n)
 			time.Sleep(5 * time.Minute)
 		}
 		list, err := s.Channels(t.Context())
-		if mark := Mark(list); err != nil || list[0].Pending != 48 || !strings.Contains(mark, "phone has not got 48 of the alerts: cannot reach the service") {
+		if mark := Mark(list); err != nil || list[0].Pending != half || !strings.Contains(mark, fmt.Sprintf("phone has not got %d of the alerts: cannot reach the service", half)) {
 			t.Errorf("half way: %+v, %q, %v", list, mark, err)
 		}
 		stop()
@@ -116,7 +120,7 @@ func TestADayWithoutNetwork(t *testing.T) {
 		}
 		l = openLedger(t, path)
 		s, stop = calls(t, l, policy, Receiver{p, 1})
-		for n := 48; n < 96; n++ {
+		for n := half; n < 2*half; n++ {
 			raise(n)
 			time.Sleep(5 * time.Minute)
 		}
@@ -138,7 +142,7 @@ func TestADayWithoutNetwork(t *testing.T) {
 			!strings.Contains(m.Text, "https://belt.workshop.example/visit") {
 			t.Errorf("the message: %s", m.Text)
 		}
-		if list, err := s.Channels(t.Context()); err != nil || Mark(list) != "" || list[0].Pending != 0 || list[0].Delivered != 96 {
+		if list, err := s.Channels(t.Context()); err != nil || Mark(list) != "" || list[0].Pending != 0 || list[0].Delivered != 2*half {
 			t.Errorf("afterwards: %+v, %v", list, err)
 		}
 		stop()
