@@ -90,6 +90,7 @@ func TestLotByClickingAlone(t *testing.T) {
 
 // Names that are meant to break a page are text like any other, wherever they stand.
 func TestHostileNames(t *testing.T) {
+	withoutRace(t)
 	const hostile = `"><script>document.title='taken'</script><img src=x onerror=alert(1)>'{{.Key}}` + "\u202e"
 	dir := t.TempDir()
 	data, err := os.ReadFile(job(t, "stake-clip.gcode"))

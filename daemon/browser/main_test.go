@@ -27,6 +27,15 @@ func (c closing) Run() int {
 	return code
 }
 
+// withoutRace skips a test of what pages look like and hold under the race detector: requests, streams and the machine
+// run side by side in the others. The check plays all tests without it, too.
+func withoutRace(t *testing.T) {
+	t.Helper()
+	if underRace {
+		t.Skip("played without the race detector: .ci/plain")
+	}
+}
+
 // shared is the one browser of this package; starting it takes two seconds.
 var shared struct {
 	once sync.Once

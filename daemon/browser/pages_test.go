@@ -87,6 +87,7 @@ func (w *workshop) fail(words string) {
 // Every page keeps the rules at every moment of a lot that goes wrong, on a desk and
 // on a telephone.
 func TestEveryPageKeepsTheRules(t *testing.T) {
+	withoutRace(t)
 	w := newWorkshop(t, 100, func(c *config.Settings) { c.Hold.EveryParts = 2 })
 	b := open(t, w.url, desk)
 	titles := map[string]string{}

@@ -30,6 +30,7 @@ func reportSample(t *testing.T, name string) *report.Report {
 // TestReportPages looks at reports on a desk, on a telephone, in the dark and on paper,
 // under the policy that the daemon sends with them.
 func TestReportPages(t *testing.T) {
+	withoutRace(t)
 	for _, name := range []string{"clips", "in-work", "three-jobs"} {
 		for _, who := range []string{report.ForWorkshop, report.ForCustomer} {
 			t.Run(name+"-"+who, func(t *testing.T) {

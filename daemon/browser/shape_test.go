@@ -44,6 +44,7 @@ func (w *workshop) heldAgain(parts int) {
 // The first look needs no scrolling: when, why and how many stand on the first
 // screen of a telephone, of a desk and of a wall.
 func TestFirstScreenAnswers(t *testing.T) {
+	withoutRace(t)
 	w := heldWithHistory(t)
 	for _, s := range []screen{phone, desk, wall} {
 		b := open(t, w.url, s)
@@ -63,6 +64,7 @@ func TestFirstScreenAnswers(t *testing.T) {
 // Pictures and states are told apart without colour: they are kept for eyes, as
 // people with each form of colour blindness see them.
 func TestWithoutColours(t *testing.T) {
+	withoutRace(t)
 	w := heldWithHistory(t)
 	b := open(t, w.url, desk)
 	for _, scheme := range []string{"light", "dark"} {
@@ -83,6 +85,7 @@ func TestWithoutColours(t *testing.T) {
 
 // On paper there is nothing to press, and everything to read.
 func TestPrinted(t *testing.T) {
+	withoutRace(t)
 	w := heldWithHistory(t)
 	b := open(t, w.url, desk)
 	for _, path := range []string{"/", "/lots/1"} {
@@ -109,6 +112,7 @@ func TestPrinted(t *testing.T) {
 
 // The first page is light: style, script and picture together.
 func TestFirstPageIsLight(t *testing.T) {
+	withoutRace(t)
 	w := heldWithHistory(t)
 	b := open(t, w.url, phone)
 	b.visit("/")
