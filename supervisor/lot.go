@@ -3,6 +3,7 @@ package supervisor
 import (
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/quality"
 )
 
 // lot is the order in work. Its counts mirror the ledger's; the ledger is the
@@ -22,6 +23,9 @@ type lot struct {
 	pace    pace
 	sizes   sizes
 	ordered []SizeOrder // by job; nil when none was ordered
+
+	yield   *YieldView // never altered: snapshots share it
+	yieldOf quality.Order
 
 	filamentMM float64 // running total when the newest part was made
 }

@@ -168,15 +168,19 @@ func (l *lot) sizeView(job int) *SizeView {
 }
 
 // yieldPlan says how many cycles are to be started so that the ordered parts come out
-// good with 95 % certainty, by the scrap found so far.
+// good with 95 % certainty, by the scrap found so far. It is made anew only when a count has
+// changed: it sums over all that is ordered, and each reply of the board asks for it.
 func (l *lot) yieldPlan() *YieldView {
 	t := l.total()
-	p, err := quality.PlanFor(quality.Order{Good: int64(t.ordered), Made: int64(t.made + t.torn),
-		Scrap: int64(t.scrap + t.torn), Unverified: int64(t.unverified())}, quality.DefaultPrior(), 0.95)
-	if err != nil {
-		return nil
+	o := quality.Order{Good: int64(t.ordered), Made: int64(t.made + t.torn), Scrap: int64(t.scrap + t.torn), Unverified: int64(t.unverified())}
+	if l.yield != nil && o == l.yieldOf {
+		return l.yield
 	}
-	return &YieldView{Cycles: p.Cycles, Probability: p.Probability, Yield: p.Yield, Low: p.Seen.Low, High: p.Seen.High, Assumed: p.Assumed}
+	l.yieldOf, l.yield = o, nil
+	if p, err := quality.PlanFor(o, quality.DefaultPrior(), 0.95); err == nil {
+		l.yield = &YieldView{Cycles: p.Cycles, Probability: p.Probability, Yield: p.Yield, Low: p.Seen.Low, High: p.Seen.High, Assumed: p.Assumed}
+	}
+	return l.yield
 }
 
 // performed is how well lengths keep to what was ordered, or why that is not said.

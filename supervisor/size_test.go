@@ -69,6 +69,24 @@ func TestYieldPlan(t *testing.T) {
 	}
 }
 
+// TestYieldIsPlannedOnce for the same counts, however often the board replies, and anew for others: a plan for
+// 100,000 parts takes 20 ms on a fast computer.
+func TestYieldIsPlannedOnce(t *testing.T) {
+	l := &lot{jobs: []jobCount{{ordered: 100_000}}}
+	first := l.yieldPlan()
+	for range 20 {
+		if l.yieldPlan() != first {
+			t.Fatal("planned again, and nothing has changed")
+		}
+	}
+	l.madeOne(0)
+	l.jobs[0].scrap++
+	fresh := &lot{jobs: []jobCount{{ordered: 100_000, made: 1, scrap: 1}}}
+	if got, want := *l.yieldPlan(), *fresh.yieldPlan(); got != want || got == *first {
+		t.Errorf("after a part of scrap %+v, want %+v", got, want)
+	}
+}
+
 // TestOrderedSizes: a length ordered with the lot gives performance from 30 lengths on, by
 // hand: 20.00, 20.02 and 20.04 ten times each have mean 20.02 and squares of 0.008, through
 // 29. A restart keeps it.
