@@ -169,15 +169,15 @@ func (r *driftForecast) lines(f forecastFlags) []string {
 	}
 	if r.OffsetMM != nil {
 		line := fmt.Sprintf("offset     %+.2f mm at %.3f m", *r.OffsetMM, r.TravelMM/1000)
-		if r.Mean95MM != nil {
-			line += fmt.Sprintf(" (95 %%: %+.2f to %+.2f)", r.Mean95MM[0], r.Mean95MM[1])
+		if i := r.Offset95MM; i != nil {
+			line += fmt.Sprintf(" (95 %%: %+.2f to %+.2f)", i[0], i[1])
 		}
 		out = append(out, line)
 	}
 	if r.RateMMPerM != nil {
 		line := fmt.Sprintf("rate       %+.4f mm/m", *r.RateMMPerM)
-		if r.RateSE != nil {
-			line += fmt.Sprintf(" +/- %.4f (one standard error), going with %s; readings scatter by %.2f mm", *r.RateSE, r.Drive, *r.ResidualSDMM)
+		if i := r.Rate95MMPerM; i != nil {
+			line += fmt.Sprintf(" (95 %%: %+.4f to %+.4f), going with %s", i[0], i[1], r.Drive)
 		}
 		out = append(out, line)
 	}

@@ -108,10 +108,10 @@ func (m *Machine) driftText(f belt.Forecast) string {
 		text = fmt.Sprintf("no offset was read since the realignment; at %g mm/m at worst", m.set.WorstDrift)
 	case f.RateMMPerM == nil || f.Basis == belt.OnWorstRate:
 		text = fmt.Sprintf("the belt stood %+.1f mm off and may wander %g mm/m", *f.OffsetMM, m.set.WorstDrift)
-	case f.RateSE == nil:
+	case f.Rate95MMPerM == nil:
 		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f mm/m, by two readings", *f.OffsetMM, *f.RateMMPerM)
 	default:
-		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f ± %.3f mm/m", *f.OffsetMM, *f.RateMMPerM, 2**f.RateSE)
+		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f mm/m (95 %%: %+.3f to %+.3f)", *f.OffsetMM, *f.RateMMPerM, f.Rate95MMPerM[0], f.Rate95MMPerM[1])
 	}
 	if f.HoldMM > 1e6 {
 		return text + fmt.Sprintf("; the limit of %.1f mm is far", m.set.OffsetLimitMM)

@@ -136,7 +136,7 @@ func snapshot(state supervisor.State) *supervisor.Snapshot {
 			Jobs: []supervisor.JobView{{Name: hostile, Ordered: 40, Made: 12, Good: 5, Size: &supervisor.SizeView{N: 3, Missing: 17, Phase: "learning", NewestMM: 36.1, ValuesMM: []float64{36.0, 36.2, 36.1}}}}},
 		Belt: supervisor.BeltView{TravelMM: 60000, AdvanceMM: 800, SinceRealignMM: 30000, SinceCheckMM: 9000, UncertainMM: 12, OffsetMM: &offset, OffsetLimitMM: 3,
 			ToDropMM: 250, LoopMM: 2400, SeamMM: 30, SeamAheadMM: &seam, SeamDoubtMM: 4,
-			Drift:    belt.Forecast{N: 3, Basis: belt.OnReadings, OffsetMM: &offset, RateMMPerM: &rate, RateSE: &se, TravelToLimitLower95MM: 30000},
+			Drift:    belt.Forecast{N: 3, Basis: belt.OnReadings, OffsetMM: &offset, RateMMPerM: &rate, Rate95MMPerM: &[2]float64{rate - se, rate + se}, TravelToLimitLower95MM: 30000},
 			Readings: []belt.Reading{{TravelMM: 30000}, {TravelMM: 45000, OffsetMM: 0.5}, {TravelMM: 60000, OffsetMM: 0.8}},
 			Outlook:  belt.Outlook{LimitMM: 3, WorstMMPerM: 0.05, Certainty: 0.99},
 			Parts:    []supervisor.PartPlace{{Cycle: 1, Ordinal: 1, RearMM: 40, FrontMM: 60, XMM: [2]float64{10, 40}}, {Cycle: 2, Making: true, RearMM: -10, FrontMM: 5, XMM: [2]float64{10, 40}}}},

@@ -44,12 +44,15 @@ func drift(out emitter, f *belt.Forecast) {
 	out.gauge(driftFlagged, float64(len(f.Flagged)))
 	out.gauge(driftMeasured, truth(f.Basis == belt.OnReadings))
 	out.maybe(driftOffset, f.OffsetMM, mm)
-	if m := f.Mean95MM; m != nil {
+	if m := f.Offset95MM; m != nil {
 		out.gauge(driftLow, metres(m[0]))
 		out.gauge(driftHigh, metres(m[1]))
 	}
 	out.maybe(driftRate, f.RateMMPerM, mm)
-	out.maybe(driftRateSE, f.RateSE, mm)
+	if r := f.Rate95MMPerM; r != nil {
+		out.gauge(driftRateLow, metres(r[0]))
+		out.gauge(driftRateHigh, metres(r[1]))
+	}
 	out.maybe(driftToLimit, f.TravelToLimitMM, mm)
 	// Without a limit there is nothing to run towards.
 	for d, v := range map[*prometheus.Desc]float64{driftLower: f.TravelToLimitLower95MM, driftHold: f.HoldMM} {

@@ -37,8 +37,8 @@ func busy(t testing.TB) *Collector {
 	d := &s.Belt
 	d.CalibratedMM, d.LoopMM, d.SeamMM, d.SeamAheadMM, d.SeamDoubtMM = ptr(123500), 1200, 8, ptr(412.5), 3
 	d.Surface = &supervisor.SurfaceView{How: "taped", At: s.At.Add(-48 * time.Hour), TravelMM: 42000}
-	d.Drift = belt.Forecast{N: 6, Basis: belt.OnReadings, OffsetMM: ptr(-1.3), RateMMPerM: ptr(-0.12), RateSE: ptr(0.01), ResidualSDMM: ptr(0.1),
-		Mean95MM: &[2]float64{-1.5, -1.1}, TravelToLimitMM: ptr(14000), TravelToLimitLower95MM: 11000, HoldMM: 9000, Flagged: make([]belt.Flag, 1)}
+	d.Drift = belt.Forecast{N: 6, Basis: belt.OnReadings, OffsetMM: ptr(-1.3), RateMMPerM: ptr(-0.12), Rate95MMPerM: &[2]float64{-0.13, -0.11}, ResidualSDMM: ptr(0.1),
+		Offset95MM: &[2]float64{-1.5, -1.1}, TravelToLimitMM: ptr(14000), TravelToLimitLower95MM: 11000, HoldMM: 9000, Flagged: make([]belt.Flag, 1)}
 	s.Trial = &supervisor.TrialView{ID: 1, RunMM: 5000, DoneMM: 5000, Ran: true}
 	bin := 40
 	s.Supply = supervisor.SupplyView{SpoolLeftG: ptr(310), PartG: 2.4, Binned: &bin, BinHolds: 60}

@@ -57,8 +57,8 @@ func DriftText(f *belt.Forecast) string {
 		side = "to the left"
 	}
 	text := fmt.Sprintf("%.3f mm/m %s", math.Abs(*f.RateMMPerM), side)
-	if f.RateSE != nil {
-		text += fmt.Sprintf(" (± %.3f)", 2**f.RateSE)
+	if r := f.Rate95MMPerM; r != nil {
+		text += fmt.Sprintf(" (± %.3f)", (r[1]-r[0])/2)
 	}
 	if f.Drive != belt.ByTravel {
 		text += ", going with " + string(f.Drive)

@@ -110,7 +110,7 @@ func TestStatusTellsTheHint(t *testing.T) {
 func TestStatusTellsTheDrift(t *testing.T) {
 	s := running()
 	mm, rate, se, limit := 0.9, -0.031, 0.004, 58200.0
-	s.Belt.Drift = belt.Forecast{N: 4, Basis: belt.OnReadings, Drive: belt.ByTravel, OffsetMM: &mm, RateMMPerM: &rate, RateSE: &se,
+	s.Belt.Drift = belt.Forecast{N: 4, Basis: belt.OnReadings, Drive: belt.ByTravel, OffsetMM: &mm, RateMMPerM: &rate, Rate95MMPerM: &[2]float64{rate - 2*se, rate + 2*se},
 		TravelToLimitMM: &limit, TravelToLimitLower95MM: 41300, Flagged: []belt.Flag{{OffsetMM: 13, TravelMM: 7000, ExpectedMM: 1.2}}}
 	flat := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), "\n")), " ")
 	for _, want := range []string{

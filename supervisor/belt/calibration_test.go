@@ -27,6 +27,7 @@ type simulated struct {
 	turnsAt      float64 // m of travel at which the rates change; 0 never
 	turned       float64 // mm/m
 	advPerTravel float64
+	rateMMPerM   float64
 
 	travelM, advanceM, peakMM float64
 	learned                   Scatter // from the realignment before
@@ -51,6 +52,7 @@ func newSimulated(seed uint64) *simulated {
 	if r.IntN(8) == 0 {
 		s.turnsAt, s.turned = logUniform(r, 5, 100), sign()*logUniform(r, 0.003, 0.1)
 	}
+	s.rateMMPerM = b.DriftPerTravelMMPerM + s.advPerTravel*b.DriftPerAdvanceMMPerM
 	s.belt = rig.NewBeltAlone(b, seed)
 	return s
 }
@@ -87,6 +89,27 @@ func (s *simulated) realign() { s.belt.Place(0.1 * s.rng.NormFloat64()) }
 type tale struct {
 	lots, unseen, visits, realigned int
 	bounds, held                    int // 95 % bounds forecast from three checks or more
+	offsets, rates                  promised
+}
+
+// promised counts 95 % intervals that held, by the number of checks: 3, 4 to 6, more.
+type promised [3]struct{ told, held int }
+
+func (k *promised) note(checks int, interval *[2]float64, truth float64) {
+	if interval == nil {
+		return
+	}
+	i := 0
+	switch {
+	case checks > 6:
+		i = 2
+	case checks > 3:
+		i = 1
+	}
+	k[i].told++
+	if truth >= interval[0] && truth <= interval[1] {
+		k[i].held++
+	}
 }
 
 // policy says how many metres to run until the next visit.
@@ -100,6 +123,10 @@ func byForecast(o Outlook, t *tale) policy {
 		o.Scatter = s.learned
 		f := o.Forecast(readings, s.here())
 		s.newest = f.Scatter
+		t.offsets.note(f.N, f.Offset95MM, s.belt.OffsetMM())
+		if s.turnsAt == 0 { // else there is no one rate
+			t.rates.note(f.N, f.Rate95MMPerM, s.rateMMPerM)
+		}
 		if m := min(f.TravelToLimitLower95MM/1000, 10*simLotM); m > 0 && len(readings) >= 3 {
 			t.bounds++
 			if s.runOn(m) <= simLimitMM {
@@ -202,6 +229,16 @@ func TestCalibration(t *testing.T) {
 	t.Logf("the 95 %% bound held in %.2f %% of %d forecasts made with three checks or more", kept, ours.bounds)
 	if slack := 300 / math.Sqrt(float64(ours.bounds)) * math.Sqrt(0.95*0.05); kept < 94-slack || kept > 97+slack {
 		t.Errorf("that is outside 94 to 97 %%, and %.2f for chance", slack)
+	}
+	for name, k := range map[string]promised{"offset": ours.offsets, "rate": ours.rates} {
+		for i, checks := range []string{"3 checks", "4 to 6", "more"} {
+			n := float64(k[i].told)
+			share := float64(k[i].held) / n
+			t.Logf("the 95 %% interval of the %s held in %.1f %% of %d, %s", name, 100*share, k[i].told, checks)
+			if slack := 3 * math.Sqrt(0.95*0.05/n); share < 0.94-slack {
+				t.Errorf("the interval of the %s held in %.1f %% of %d, %s", name, 100*share, k[i].told, checks)
+			}
+		}
 	}
 	if limit := 0.01 + 3*math.Sqrt(0.01/float64(lots)); ours.perLot(ours.unseen) > limit {
 		t.Errorf("%d of %d lots passed the limit unseen", ours.unseen, lots)

@@ -31,6 +31,21 @@ func (m *mixture) doubt(v float64) (p float64, above bool) {
 	return 2 * min(b, 1-b), b > 0.5
 }
 
+// weigh makes weights of the logarithms of weights.
+func (m *mixture) weigh() {
+	most, sum := math.Inf(-1), 0.0
+	for _, b := range m {
+		most = max(most, b.weight)
+	}
+	for i := range m {
+		m[i].weight = math.Exp(m[i].weight - most)
+		sum += m[i].weight
+	}
+	for i := range m {
+		m[i].weight /= sum
+	}
+}
+
 // quantile finds the offset below which the probability is p, to a thousandth of a
 // millimetre.
 func (m *mixture) quantile(p float64) float64 {
@@ -39,7 +54,7 @@ func (m *mixture) quantile(p float64) float64 {
 		q := b.centre + b.scale*distribution.StudentQuantile(p, b.df)
 		low, high = min(low, q), max(high, q)
 	}
-	for high-low > 1e-3 {
+	for high-low > 1e-3+1e-12*(math.Abs(high)+math.Abs(low)) {
 		if mid := (low + high) / 2; m.below(mid) < p {
 			low = mid
 		} else {

@@ -124,6 +124,16 @@ func (c *column) predict(x drive, gap, read float64, s Scatter) (b belief) {
 	return b
 }
 
+// rateBelief returns the belief of the change of the offset with the drives by per, with the weight of
+// [column.predict].
+func (c *column) rateBelief(per drive, s Scatter) (b belief) {
+	rate, determinant, rest := c.solve()
+	b = c.predict(c.levelX, 0, 0, s)
+	rest += s.DF * s.SDMM * s.SDMM
+	b.centre, b.scale = rate[0]*per[0]+rate[1]*per[1], math.Sqrt(rest/b.df*c.leverage(per, determinant))
+	return b
+}
+
 // filter is the columns of all shares, over readings in order of travel.
 type filter struct {
 	columns [len(shares)]column
@@ -168,18 +178,19 @@ func (f *filter) predict(travelMM float64, x drive, reading bool) (m mixture) {
 	if reading {
 		read = 1
 	}
-	most, sum := math.Inf(-1), 0.0
 	for i := range f.columns {
 		m[i] = f.columns[i].predict(x, max(0, travelMM-f.last)/f.step, read, f.scatter)
-		most = max(most, m[i].weight)
 	}
-	for i := range m {
-		m[i].weight = math.Exp(m[i].weight - most)
-		sum += m[i].weight
+	m.weigh()
+	return m
+}
+
+// rate returns what is believed of the change of the offset with the drives by per.
+func (f *filter) rate(per drive) (m mixture) {
+	for i := range f.columns {
+		m[i] = f.columns[i].rateBelief(per, f.scatter)
 	}
-	for i := range m {
-		m[i].weight /= sum
-	}
+	m.weigh()
 	return m
 }
 
