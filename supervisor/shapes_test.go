@@ -51,10 +51,9 @@ func TestShapesOnTheRig(t *testing.T) {
 				for _, hit := range hits(x.rig.Record(), x.set.BeltAxis, x.set.LiftAxis) {
 					t.Error(hit)
 				}
-				// The rig takes plastic for one part that touches along the belt, wherever it lies across, so
-				// that its own count has parts on a purge that lies beside them.
-				if fig := x.rig.Figures(); fig.ColdExtrusions+fig.BeltHomings+fig.LimitHits > 0 {
-					t.Errorf("%d cold extrusions, %d homings of the belt, %d limits hit", fig.ColdExtrusions, fig.BeltHomings, fig.LimitHits)
+				if fig := x.rig.Figures(); fig.ColdExtrusions+fig.BeltHomings+fig.LimitHits+fig.Collisions+fig.LaidOn > 0 {
+					t.Errorf("%d cold extrusions, %d homings of the belt, %d limits hit, %d parts run into, %d laid on others: %v",
+						fig.ColdExtrusions, fig.BeltHomings, fig.LimitHits, fig.Collisions, fig.LaidOn, fig.Damage)
 				}
 				x.stop()
 			})

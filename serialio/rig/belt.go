@@ -21,7 +21,8 @@ type Part struct {
 	TopMM  float64    // height of the nozzle over the belt when its highest plastic was laid; belts on Y
 	XMM    [2]float64 // across the belt, from the first plastic laid
 	letsGo time.Duration
-	struck bool // the head ran into it
+	struck bool               // the head ran into it
+	heap   map[square]plastic // belts on Y
 }
 
 // quantumM is the belt travel, in metres, between two draws of the random walk.
@@ -40,7 +41,10 @@ type beltState struct {
 	parts      []Part
 	open       int // parts before this one have all dropped
 	nextID     int
-	laidOn     uint64 // times that a part was begun on another
+	laidOn     uint64 // times that a part was laid on another
+	making     int32  // grows each time that the head leaves what it made
+	onOther    bool   // the making at hand was laid on another, and counted
+	ranInto    bool   // the head ran into what it makes, and was noted
 	own        int    // id of the part that the lines at hand make; 0: none yet
 	current    int    // index of the part being printed, -1 none
 	bin        int
@@ -86,7 +90,7 @@ func (b *beltState) drop(t time.Duration, bed *heater) {
 			continue
 		}
 		if p.Detached || b.ReleaseC <= 0 || bed.at(t) <= b.ReleaseC {
-			p.Dropped, p.DroppedAt = true, t
+			p.Dropped, p.DroppedAt, p.heap = true, t, nil
 			b.bin++
 			if b.current == i {
 				b.current = -1
@@ -104,11 +108,7 @@ func (b *beltState) drop(t time.Duration, bed *heater) {
 func (b *beltState) extrude(t time.Duration, filament float64, moving bool, low, high float64) {
 	b.filamentMM += filament
 	if moving && filament > 0 {
-		known := b.nextID
 		b.current = b.touch(t, low, high)
-		if id := b.parts[b.current].ID; b.own == 0 && id <= known {
-			b.laidOn++ // what it begins stands on what was there
-		}
 		b.own = b.parts[b.current].ID
 	}
 	if b.current >= 0 {
@@ -134,12 +134,17 @@ func (b *beltState) touch(t time.Duration, low, high float64) int {
 		q.FilamentMM += p.FilamentMM
 		q.TopMM, q.XMM = max(q.TopMM, p.TopMM), [2]float64{min(q.XMM[0], p.XMM[0]), max(q.XMM[1], p.XMM[1])}
 		q.OnSeam = q.OnSeam || p.OnSeam
+		for at, in := range p.heap {
+			if in.topMM >= q.heap[at].topMM {
+				q.heap[at] = in
+			}
+		}
 		b.parts = append(b.parts[:i], b.parts[i+1:]...)
 		i--
 	}
 	if hit < 0 {
 		b.nextID++
-		p := Part{ID: b.nextID, FromMM: low, ToMM: high, Begun: t, XMM: [2]float64{math.Inf(1), math.Inf(-1)}, letsGo: never}
+		p := Part{ID: b.nextID, FromMM: low, ToMM: high, Begun: t, XMM: [2]float64{math.Inf(1), math.Inf(-1)}, letsGo: never, heap: map[square]plastic{}}
 		if b.GripLoss > 0 && b.rng.Float64() < b.GripLoss {
 			p.letsGo = after(t, b.rng.ExpFloat64()*b.GripMinutes*60)
 		}

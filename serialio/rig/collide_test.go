@@ -21,8 +21,15 @@ func TestCollide(t *testing.T) {
 		"the belt carries it against the head": {[]string{"G1 X30 Y-5", "G1 Z1", "G1 Y5"}, 1, 0},
 		"beside it":                            {[]string{"G1 X60 Y5", "G1 Z1", "G1 Y12"}, 0, 0},
 		"another one laid on it":               {[]string{"G1 X30 Y5", "G1 Z5.2", "G1 X35 E3"}, 0, 1},
-		"at the side where a part begins, X0":  {[]string{"G1 Y40", "G92 Y0", "G1 X0 Z0.2", "G1 X40 Y10 E3", "G1 Z30", "G1 X-5 Y5", "G1 Z0.2", "G1 X10"}, 1, 0},
+		"at the side where a part begins, X0":  {[]string{"G1 Y40", "G92 Y0", "G1 X0 Z0.2", "G1 X40 Y10 E3", "G1 Z30", "G1 X-5 Y5", "G1 Z0.2", "G1 X22"}, 1, 0},
 		"where the arc of a part bulges":       {[]string{"G1 Y40", "G92 Y0", "G1 X60 Z0.2", "G3 X60 Y10 J5 E3", "G1 Z30", "G1 X70 Y5", "G1 Z0.2", "G1 X63"}, 1, 0},
+		"between its strokes":                  {[]string{"G1 X22 Y9", "G1 Z1", "G1 X28"}, 0, 0},
+		"laid beside it":                       {[]string{"G1 X60 Y2", "G1 Z0.2", "G1 Y8 E3"}, 0, 0},
+		"over its own layer":                   {[]string{"G1 Y40", "G92 Y0", "G1 X0 Z0.4", "G1 X10 E3", "G1 Y8", "G1 X0 E4", "G1 Y0", "G1 Z0.2", "G1 X10"}, 0, 0},
+		"low through what it makes":            {[]string{"G1 Y40", "G92 Y0", "G1 X0 Z0.4", "G1 X10 E3", "G1 Z4", "G1 X0 E4", "G1 X5 Y-3", "G1 Z3", "G1 Y3", "G1 Y-3"}, 1, 0},
+		"what it makes in two pieces":          {[]string{"G1 Y40", "G92 Y0", "G1 X0 Z0.2", "G1 X10 E3", "G1 Y8", "G1 X0 E4", "G1 Y20", "G1 X10 E5", "G1 Y0", "G1 X0", "G1 Y20"}, 0, 0},
+		"under what fell from the air":         {[]string{"G1 Y40", "G92 Y0", "G1 X0 Z15", "G1 X10 E3", "G1 Z0.2 Y-3", "G1 X5 Y3"}, 0, 0},
+		"drawn up in the air":                  {[]string{"G1 Y40", "G92 Y0", "G1 X5 Z15", "G1 Z9 E9", "G1 Z0.2", "G1 X0", "G1 X10"}, 0, 0},
 		"moved away by hand":                   {nil, 0, 0},
 	} {
 		t.Run(name, func(t *testing.T) {

@@ -27,11 +27,11 @@ func (c *controller) book(t time.Duration) {
 		c.belt.move(net*k, travel*k, travel)
 	}
 	c.belt.leave(m.at(Z, f))
-	c.collide(m, f, at+low*k, at+high*k)
+	c.collide(m, f, at, at+low*k, at+high*k)
 	if e := m.delta[E] * (f - m.done); e != 0 {
 		c.belt.extrude(t, e, m.dirIn != [3]float64{}, at+low*k, at+high*k)
 		if e > 0 && c.belt.current >= 0 && m.dirIn != [3]float64{} {
-			c.belt.parts[c.belt.current].laid(m, f)
+			c.laid(&c.belt.parts[c.belt.current], m, f, at)
 		}
 	}
 	if travel > 0 {
