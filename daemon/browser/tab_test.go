@@ -123,14 +123,31 @@ func (b *tab) visit(path string) {
 // back goes to the page before, as it was kept or made anew.
 func (b *tab) back() {
 	b.t.Helper()
-	h := call(b, page.GetNavigationHistory, struct{}{})
+	h := b.history()
 	call(b, page.NavigateToHistoryEntry, page.NavigateToHistoryEntryParams{EntryID: h.Entries[h.CurrentIndex-1].ID})
+}
+
+// history is where the tab has been. While one page takes the place of another, which lasts on a busy computer, the
+// browser has none to tell of.
+func (b *tab) history() (h page.GetNavigationHistoryResult) {
+	b.t.Helper()
+	var err error
+	within(longest, func() bool {
+		ctx, cancel := b.bounded()
+		defer cancel()
+		h, err = chromedp.Call(ctx, page.GetNavigationHistory, struct{}{})
+		return err == nil || !strings.Contains(err.Error(), "Not attached to an active page")
+	})
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return h
 }
 
 // path is where the tab is, with its query.
 func (b *tab) path() string {
 	b.t.Helper()
-	h := call(b, page.GetNavigationHistory, struct{}{})
+	h := b.history()
 	return strings.TrimPrefix(h.Entries[h.CurrentIndex].URL, b.base)
 }
 
