@@ -6,6 +6,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"beltwarden/daemon/screen"
 	"beltwarden/daemon/table"
 	"beltwarden/supervisor/belt"
 )
@@ -15,6 +16,7 @@ type forecastFlags struct {
 	file, svg             string
 	limitMM, worst, atMM  float64
 	certainty, ratio      float64
+	loopMM                float64
 	acceptOutliers, given bool
 }
 
@@ -44,6 +46,7 @@ func newForecast() *cobra.Command {
 	c.Flags().Float64Var(&f.worst, "worst-mm-per-m", 0.05, "rate of drift to reckon with while there are fewer than two checks, mm/m")
 	c.Flags().Float64Var(&f.atMM, "at-mm", 0, "belt travel to forecast from, mm (default: that of the last check)")
 	c.Flags().Float64Var(&f.ratio, "advance-per-travel", 0, "net advance for each mm of travel of what will run (default: as in the file)")
+	c.Flags().Float64Var(&f.loopMM, "loop-mm", 0, "length of the belt's loop, mm: says whether an uneven belt can hide (needs advance_mm)")
 	c.Flags().Float64Var(&f.certainty, "certainty", 99, "certainty of the hold, percent")
 	c.Flags().BoolVar(&f.acceptOutliers, "accept-outliers", false, "use offsets of more than ten times the limit")
 	c.Flags().StringVar(&f.svg, "svg", "", "draw the forecast into this file, - for the output")
@@ -60,8 +63,11 @@ func newForecast() *cobra.Command {
 		if err != nil {
 			return err
 		}
+		if f.loopMM > 0 && t.Values["advance_mm"] == nil {
+			return usagef("cannot use --loop-mm: %s has no column advance_mm, which says where on the loop each check was", t.File)
+		}
 		now := f.from(readings)
-		o := belt.Outlook{LimitMM: f.limitMM, WorstMMPerM: f.worst, Certainty: f.certainty / 100, AdvancePerTravel: f.ratio, RealignedAtMM: readings[0].TravelMM}
+		o := belt.Outlook{LimitMM: f.limitMM, WorstMMPerM: f.worst, Certainty: f.certainty / 100, AdvancePerTravel: f.ratio, LoopMM: f.loopMM, RealignedAtMM: readings[0].TravelMM}
 		r := driftForecast{o.Forecast(readings, now), now.TravelMM, notes}
 		if f.svg != "" {
 			if err := writePicture(c.OutOrStdout(), f.svg, drawForecast(f, o, readings, now, &r)); err != nil || f.svg == "-" {
@@ -95,6 +101,9 @@ func (f *forecastFlags) check(c *cobra.Command) error {
 	}
 	if math.IsNaN(f.ratio) || math.Abs(f.ratio) > 1 {
 		wrong = append(wrong, fmt.Sprintf("--advance-per-travel %g: a belt cannot advance further than it runs", f.ratio))
+	}
+	if c.Flags().Changed("loop-mm") {
+		positive("loop-mm", f.loopMM)
 	}
 	if math.IsNaN(f.atMM) || math.IsInf(f.atMM, 0) {
 		wrong = append(wrong, fmt.Sprintf("--at-mm %g is not a number", f.atMM))
@@ -187,6 +196,9 @@ func (r *driftForecast) lines(f forecastFlags) []string {
 	out = append(out, fmt.Sprintf("certain    with 95 %% not before %s; hold after %s for %g %%", far(r.TravelToLimitLower95MM), far(r.HoldMM), f.certainty))
 	if r.ChangedAtMM != nil {
 		out = append(out, fmt.Sprintf("changed    at %.3f m the belt began to go otherwise; earlier checks are not used", *r.ChangedAtMM/1000))
+	}
+	if r.Creeps() {
+		out = append(out, "uneven     "+screen.UnevenText(&r.Forecast))
 	}
 	for _, flag := range r.Flagged {
 		out = append(out, "doubtful   "+flag.String())

@@ -40,7 +40,7 @@ func newTrial() *cobra.Command {
 			"Tell with --turned what you turned since the trial before. After two adjustments of\n" +
 			"the same adjuster or more, it may say which way and about how far to turn; it knows\n" +
 			"nothing of adjusters by itself.\n\n" + trialCaution,
-		Example: "  beltwarden trial --metres 5\n" +
+		Example: "  beltwarden trial\n" +
 			"  beltwarden trial begin --metres 5 --before-mm 0.2 --turned \"left +0.5\" --yes\n" +
 			"  beltwarden trial end --after-mm 0.9",
 		Args: args(0, 0, ""),
@@ -104,7 +104,7 @@ func newTrialEnd() *cobra.Command {
 
 func (f *trialFlags) begins(c *cobra.Command) {
 	l := c.Flags()
-	l.Float64Var(&f.metres, "metres", 5, "how far to run the belt, m")
+	l.Float64Var(&f.metres, "metres", 0, "how far to run the belt, m (default: 5, or as many whole loops as come closest)")
 	l.Float64Var(&f.feed, "feed", 0, "how fast, mm/min (default: the feed of the discharge)")
 	l.StringVar(&f.turned, "turned", "", "what you turned since the trial before: a name and signed turns, such as \"left +0.5\"")
 	f.common(c)

@@ -84,7 +84,7 @@ func (m *Machine) forecast() belt.Forecast {
 func (m *Machine) outlook(advancePerTravel float64) belt.Outlook {
 	d := &m.rules.drift
 	return belt.Outlook{LimitMM: m.set.OffsetLimitMM, WorstMMPerM: m.set.WorstDrift, Certainty: m.set.HoldCertainty,
-		AdvancePerTravel: advancePerTravel, Scatter: d.scatter, RealignedAtMM: d.from.TravelMM}
+		AdvancePerTravel: advancePerTravel, Scatter: d.scatter, LoopMM: m.set.LoopMM, RealignedAtMM: d.from.TravelMM}
 }
 
 // advancePerTravel is what the next parts advance for each millimetre they run; 0 when

@@ -13,7 +13,7 @@ import (
 // TrialBegin asks for a trial of the belt's alignment: the empty, cold belt runs forward,
 // and its lateral offset is read before and after.
 type TrialBegin struct {
-	RunMM        float64  `json:"run_mm"`
+	RunMM        float64  `json:"run_mm"`                    // 0 is 5 m, or as many whole loops of the belt
 	FeedMMPerMin float64  `json:"feed_mm_per_min,omitempty"` // 0 is that of the discharge
 	BeforeMM     *float64 `json:"before_mm"`                 // lateral offset as it is now
 	// Adjuster and Turns are what the operator turned since the trial before, under a name
@@ -75,6 +75,8 @@ type trials struct {
 const (
 	shortestTrialMM = 500
 	longestTrialMM  = 100_000
+	trialMM         = 5000
+	sameMarkMM      = 20 // so close to one place of the belt its edge is the same
 	largestTurn     = 50
 	// trialColdC: metal may be touched at it for a minute (from memory of the figures on
 	// skin burns; common practice, no source). Hands are at the belt before and after.
@@ -97,7 +99,11 @@ func (t *trials) open() *ledger.Trial {
 // questions, and the operator can stop it or abort.
 func (m *Machine) beginTrial(r Request, out *Output) error {
 	const what = "begin the trial"
-	q := r.TrialBegin
+	asked := *r.TrialBegin
+	q := &asked
+	if q.RunMM == 0 {
+		q.RunMM = m.usualTrialMM()
+	}
 	if err := m.mayTry(what, q); err != nil {
 		return err
 	}
@@ -131,6 +137,7 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 		m.trialFeed = m.set.AdvanceFeed
 	}
 	text := fmt.Sprintf("trial %d: the belt runs %.1f m forward at %.0f mm/min", t.ID, q.RunMM/1000, m.trialFeed)
+	text += m.looped(q.RunMM)
 	m.note(out, "trial", text)
 	why := Cause{CauseOperator, text + ", asked for by " + who(r.By)}
 	if m.state == Idle {
@@ -142,6 +149,32 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 	}
 	out.Result.Text = text
 	return nil
+}
+
+// usualTrialMM is how far a trial runs of which nobody said how far: over whole loops, so that it
+// ends where it began and an uneven edge does not count as drift.
+func (m *Machine) usualTrialMM() float64 {
+	if l := m.set.LoopMM; l > 0 && l <= longestTrialMM {
+		return max(1, math.Round(trialMM/l)) * l
+	}
+	return trialMM
+}
+
+// looped says which runs end where they begin, of one that does not.
+func (m *Machine) looped(runMM float64) string {
+	l := m.set.LoopMM
+	if l <= 0 {
+		return ""
+	}
+	loops := runMM / l
+	whole := max(1, math.Round(loops))
+	if math.Abs(loops-whole)*l <= sameMarkMM {
+		if whole == 1 {
+			return ", 1 whole loop"
+		}
+		return fmt.Sprintf(", %g whole loops", whole)
+	}
+	return fmt.Sprintf("; that is %.1f loops of the belt, and an uneven edge counts as drift: %.2f m end where they begin", loops, whole*l/1000)
 }
 
 // mayTry refuses a trial that could hurt somebody, the belt or the count.

@@ -49,6 +49,36 @@ func (x *run) untilRan() *Snapshot {
 	return nil
 }
 
+// TestTrialRunsWholeLoops: a run of which nobody said how far ends where it began.
+func TestTrialRunsWholeLoops(t *testing.T) {
+	for _, c := range []struct {
+		loopMM, asked, runMM float64
+		says                 string
+	}{
+		{2400, 0, 4800, "4.8 m forward at 1200 mm/min, 2 whole loops"},
+		{2400, 10000, 10000, "that is 4.2 loops of the belt, and an uneven edge counts as drift: 9.60 m end where they begin"},
+		{12000, 0, 12000, "12.0 m forward at 1200 mm/min, 1 whole loop"},
+		{0, 0, 5000, "5.0 m forward at 1200 mm/min"},
+	} {
+		inBubble(t, func(t *testing.T) {
+			rs, set := testRig(), testSettings()
+			set.LoopMM, set.AdvanceFeed = c.loopMM, 1200
+			x := newRun(t, rs, set)
+			x.start()
+			x.until(Idle, time.Minute)
+			zero := 0.0
+			r := x.do(Request{TrialBegin: &TrialBegin{RunMM: c.asked, BeforeMM: &zero, Clear: true}})
+			if !strings.HasSuffix(r.Text, c.says) {
+				t.Errorf("a loop of %g mm, %g mm asked for: %q, want %q", c.loopMM, c.asked, r.Text, c.says)
+			}
+			if s := x.untilRan(); s.Trial.RunMM != c.runMM || math.Abs(x.rig.BeltTravelMM()-c.runMM) > 1 {
+				t.Errorf("%g mm of %g, and the belt ran %g", s.Trial.RunMM, c.runMM, x.rig.BeltTravelMM())
+			}
+			x.stop()
+		})
+	}
+}
+
 // TestTrialAgreesWithTheBelt: the judgement is that of the rig's own rate, the run counts as
 // travel and advance, and nothing heats.
 func TestTrialAgreesWithTheBelt(t *testing.T) {

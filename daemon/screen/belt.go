@@ -31,6 +31,9 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 	if v := b.Surface; v != nil {
 		out = append(out, st.row("  surface", fmt.Sprintf("%s %s, %s of belt travel ago", v.How, Clock(v.At, s.At), Metres(v.TravelMM)))...)
 	}
+	if f.Creeps() {
+		out = append(out, st.row("", UnevenText(f))...)
+	}
 	for _, flag := range f.Flagged {
 		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check (check --corrects)")...)
 	}
@@ -75,6 +78,12 @@ func DriftText(f *belt.Forecast) string {
 		text += fmt.Sprintf("the limit in about %.1f m, ", *mm/1000)
 	}
 	return text + fmt.Sprintf("with 95 %% certainty not before %.1f m", f.TravelToLimitLower95MM/1000)
+}
+
+// UnevenText says what readings on little of the belt's loop do not show.
+func UnevenText(f *belt.Forecast) string {
+	return fmt.Sprintf("all checks were on %.0f %% of the belt's loop: if its edge is uneven it may stand otherwise elsewhere; read it at one mark each time, or all round",
+		math.Ceil(100**f.LoopShare))
 }
 
 // SeamText says where the joint is, or how to tell it.

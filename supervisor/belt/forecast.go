@@ -21,6 +21,8 @@ type Outlook struct {
 	AdvancePerTravel float64
 	// Scatter is what earlier realignments have taught; zero means the usual.
 	Scatter Scatter
+	// LoopMM is the length of the belt's loop; 0 is not known.
+	LoopMM float64
 	// RealignedAtMM is the travel at which the belt was last aligned, where its offset
 	// is taken for zero until there is a reading.
 	RealignedAtMM float64
@@ -82,6 +84,10 @@ type Forecast struct {
 	HoldMM    float64 `json:"travel_to_hold_mm"`
 	Certainty float64 `json:"certainty"`
 	Flagged   []Flag  `json:"flagged"`
+	// LoopShare is the shortest stretch of the belt, as a share of its loop, on which all
+	// readings were taken; nil before three, and where the loop is not known. An uneven belt
+	// read on little of its loop tells its unevenness for drift, or hides it.
+	LoopShare *float64 `json:"loop_share"`
 	// ChangedAtMM is the travel of the first reading after the rate, or the place, of
 	// the belt has changed; readings before it are no longer used.
 	ChangedAtMM *float64 `json:"changed_at_mm"`
@@ -117,6 +123,10 @@ func (o Outlook) Forecast(readings []Reading, now Reading) Forecast {
 		f.ChangedAtMM = &at
 	}
 	f.estimate(o, s.kept, now)
+	if o.LoopMM > 0 && f.N >= 3 {
+		share := Loop{LengthMM: o.LoopMM}.share(s.kept)
+		f.LoopShare = &share
+	}
 	if !s.with.ready() && !s.without.ready() {
 		newest := readings[len(readings)-1]
 		f.worst(o, newest, now)
@@ -159,6 +169,15 @@ func (f *Forecast) within(o Outlook, k *filter, now Reading) {
 		*i.of = &[2]float64{low, high}
 	}
 }
+
+// Creeps reports whether the readings were taken on little of the belt's loop and not at one
+// place of it, so that neither their trend nor their scatter tells how uneven the belt is.
+func (f *Forecast) Creeps() bool {
+	return f.LoopShare != nil && *f.LoopShare > onePlace && *f.LoopShare < 0.5
+}
+
+// onePlace: a mark is brought to within it of where it was.
+const onePlace = 0.02
 
 // worst bounds by the assumed rate, from one place.
 func (f *Forecast) worst(o Outlook, from, now Reading) {

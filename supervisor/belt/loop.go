@@ -1,6 +1,9 @@
 package belt
 
-import "math"
+import (
+	"math"
+	"slices"
+)
 
 // Loop is a closed belt with one joint. Places on it are phases: millimetres along
 // the belt from the start of the joint, growing as the belt carries parts to the
@@ -101,4 +104,19 @@ func (l Loop) Lay(phaseMM float64, s Span, pitchMM float64, cycles int) (extras 
 		advanceMM += extra + pitchMM
 	}
 	return extras, advanceMM, true
+}
+
+// share is the shortest stretch that holds the places of all readings, by their advance, as a
+// share of the loop.
+func (l Loop) share(readings []Reading) float64 {
+	var at []float64
+	for _, r := range readings {
+		at = append(at, l.PhaseMM(r.AdvanceMM))
+	}
+	slices.Sort(at)
+	widest := at[0] + l.LengthMM - at[len(at)-1] // round the joint
+	for i := range at[1:] {
+		widest = max(widest, at[i+1]-at[i])
+	}
+	return 1 - widest/l.LengthMM
 }

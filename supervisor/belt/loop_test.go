@@ -54,3 +54,32 @@ func TestLotSkipsTheSeam(t *testing.T) {
 		t.Error("a part longer than the belt between two passages was taken")
 	}
 }
+
+// TestReadingsOnLittleOfTheLoop: 9.7 m between checks are 4.04 loops of 2.4 m, so that the place creeps on by
+// 100 mm at a time; a mark is one place.
+func TestReadingsOnLittleOfTheLoop(t *testing.T) {
+	for _, c := range []struct {
+		everyMM, loopMM float64
+		n               int
+		share           float64 // by hand
+		creeps          bool
+	}{
+		{9700, 2400, 5, 400. / 2400, true},
+		{9600, 2400, 5, 0, false},
+		{9610, 2400, 3, 20. / 2400, false},
+		{7000, 2400, 6, 1000. / 2400, true}, // 200 mm back at a time
+		{7000, 2400, 11, 2000. / 2400, false},
+		{-9700, 2400, 4, 300. / 2400, true}, // a belt that runs the other way
+		{9700, 0, 5, -1, false},
+		{9700, 2400, 2, -1, false},
+	} {
+		var list []Reading
+		for i := range c.n {
+			list = append(list, Reading{TravelMM: math.Abs(c.everyMM) * float64(i), AdvanceMM: c.everyMM * float64(i), OffsetMM: 0.1 * float64(i)})
+		}
+		f := Outlook{LimitMM: 3, WorstMMPerM: 0.05, LoopMM: c.loopMM}.Forecast(list, list[c.n-1])
+		if share := f.LoopShare; (share == nil) != (c.share < 0) || share != nil && math.Abs(*share-c.share) > 1e-9 || f.Creeps() != c.creeps {
+			t.Errorf("%+v: share %v, creeps %v", c, share, f.Creeps())
+		}
+	}
+}
