@@ -159,7 +159,7 @@ func (f chartFlags) askBack(w io.Writer, t *table.Table) error {
 // judge computes everything that is printed or drawn.
 func (f chartFlags) judge(t *table.Table) (*sizeChart, error) {
 	values := t.Values["value"]
-	settings := quality.DefaultSettings()
+	settings := quality.TextbookSettings()
 	settings.Rules, _ = quality.ParseRules(f.rules) // checked with the flags
 	if f.printedD2 {
 		settings.D2 = quality.PrintedD2

@@ -38,7 +38,7 @@ type kindOfData struct {
 // promises is the table.
 func promises() []promise {
 	var table []promise
-	for _, rows := range [][]promise{gripPromises(), scalePromises(), performancePromises(), yieldPromises(), provedPromises()} {
+	for _, rows := range [][]promise{gripPromises(), scalePromises(), performancePromises(), yieldPromises(), chartPromises(), provedPromises()} {
 		table = append(table, rows...)
 	}
 	return table

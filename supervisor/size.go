@@ -32,13 +32,16 @@ const mostLengths = 500
 
 // SizeView is the chart of one job's measured lengths.
 type SizeView struct {
-	N        int64         `json:"n"`
-	Phase    quality.Phase `json:"phase"`
-	Missing  int           `json:"missing"` // lengths that limits still need
-	MeanMM   float64       `json:"mean_mm"`
-	LowerMM  float64       `json:"lower_limit_mm"`
-	UpperMM  float64       `json:"upper_limit_mm"`
-	NewestMM float64       `json:"newest_mm"` // 0 before the first since the scale was set
+	N       int64         `json:"n"`
+	Phase   quality.Phase `json:"phase"`
+	Missing int           `json:"missing"` // lengths that limits still need
+	// SteppedAt is the number of the length, less one, from which on they seem to lie on another
+	// level; limits are learned from there. 0 for none.
+	SteppedAt int64   `json:"stepped_at,omitempty"`
+	MeanMM    float64 `json:"mean_mm"`
+	LowerMM   float64 `json:"lower_limit_mm"`
+	UpperMM   float64 `json:"upper_limit_mm"`
+	NewestMM  float64 `json:"newest_mm"` // 0 before the first since the scale was set
 	// ValuesMM are the newest lengths, the newest last. Nobody changes them.
 	ValuesMM []float64 `json:"-"`
 	// Ordered is nil where no length was ordered; then there is no performance either.
@@ -156,7 +159,7 @@ func (l *lot) sizeView(job int) *SizeView {
 		v.NewestMM, v.ValuesMM = values[len(values)-1], values
 	}
 	if c.Phase == quality.Learning {
-		v.Missing = max(0, c.Settings.Learn-len(c.Learned))
+		v.Missing, v.SteppedAt = c.Missing, c.SteppedAt
 	}
 	if job < len(l.ordered) && l.ordered[job].LengthMM > 0 {
 		if l.sizes.performed[job] == nil {

@@ -24,7 +24,7 @@ func TestSizesOutOfControlHold(t *testing.T) {
 		x.do(Request{Visit: &Visit{LengthsMM: learn}})
 		s := x.s.Snapshot()
 		size := s.Lot.Jobs[0].Size
-		if size == nil || size.Phase != quality.Frozen || size.N != 20 || size.UpperMM < 20.05 || size.UpperMM > 20.15 || s.Lot.SizeSignal != "" {
+		if size == nil || size.Phase != quality.Frozen || size.N != 20 || size.UpperMM < 20.05 || size.UpperMM > 20.2 || s.Lot.SizeSignal != "" {
 			t.Fatalf("after learning: %+v %q", size, s.Lot.SizeSignal)
 		}
 		x.do(Request{Visit: &Visit{LengthsMM: []float64{20.6}}})

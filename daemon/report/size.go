@@ -142,6 +142,8 @@ func (s *Size) perform(values []float64, control Control, t quality.Tolerance) {
 		s.Why = "the control chart has signals: the lengths are not of one steady process"
 	case errors.Is(err, quality.ErrNoScatter):
 		s.Why = "all measured lengths are equal: a finer caliper or more parts would tell"
+	case errors.Is(err, quality.ErrTails):
+		s.Why = "some lengths lie too far out for a normal distribution"
 	case errors.Is(err, quality.ErrCoarse):
 		s.Why = "the lengths were read too coarsely: a finer caliper would tell"
 	case err != nil:
@@ -194,7 +196,7 @@ func controlOf(visits []ledger.Check, job int, rescaled []ledger.ScaleSet) Contr
 	}
 	c.Phase, c.From = m.Phase, from
 	if m.Phase == quality.Learning {
-		c.Missing = max(0, m.Settings.Learn-len(m.Learned))
+		c.Missing = m.Missing
 		return c
 	}
 	c.MeanMM, c.LowerMM, c.UpperMM = m.Limits.Mean, m.Limits.LCL, m.Limits.UCL

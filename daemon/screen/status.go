@@ -205,6 +205,9 @@ func SizeText(v *supervisor.SizeView, name string) string {
 	text := fmt.Sprintf("%s: the newest %.2f mm; mean %.2f, limits %.2f to %.2f mm", name, v.NewestMM, v.MeanMM, v.LowerMM, v.UpperMM)
 	if v.Phase == quality.Learning {
 		text = fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, Count(int(v.N), "length"), v.NewestMM, v.Missing)
+		if v.SteppedAt > 0 {
+			text += fmt.Sprintf(", since from length %d on they lie on another level", v.SteppedAt+1)
+		}
 	}
 	if v.Ppk != nil {
 		text += fmt.Sprintf("; Ppk %.2f (95 %%: %.2f to %.2f) for %g ± %g mm", *v.Ppk, v.PpkInterval.Low, v.PpkInterval.High, v.Ordered.LengthMM, v.Ordered.ToleranceMM)

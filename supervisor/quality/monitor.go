@@ -31,13 +31,24 @@ type Settings struct {
 	// SumSlack and SumBound are those of the cumulative sums (CUSUM), in standard deviations.
 	SumSlack float64 `json:"sum_slack"`
 	SumBound float64 `json:"sum_bound"`
+	// Cautious limits allow for what their few values leave open, and are not set while the
+	// values seem to have changed their level.
+	Cautious bool `json:"cautious,omitempty"`
 }
 
 // DefaultSettings suit parts that are measured one or a few a visit: a false alarm
-// costs a walk to the machine, so of the rules those that find most are taken.
-// The figures are textbook ones (EWMA 0.2 and 3; CUSUM 0.5 and 5; from memory).
+// costs a walk to the machine, so of the rules those that find most are taken, with limits
+// that allow for the few values they are learned from.
 func DefaultSettings() Settings {
-	return Settings{Rules: []Rule{Beyond3, Range, EWMA}, Learn: 20, D2: ExactD2,
+	s := TextbookSettings()
+	s.Rules, s.AverageWeight, s.AverageWidth, s.Cautious = []Rule{Outside, EWMA}, averageWeight, averageWidth, true
+	return s
+}
+
+// TextbookSettings are those of textbooks, for a table that is judged once: limits of three
+// standard deviations (EWMA 0.2 and 3; CUSUM 0.5 and 5; from memory).
+func TextbookSettings() Settings {
+	return Settings{Rules: append(ZoneRules(), Range), Learn: 20, D2: ExactD2,
 		AverageWeight: 0.2, AverageWidth: 3, SumSlack: 0.5, SumBound: 5}
 }
 
@@ -82,11 +93,15 @@ type Monitor struct {
 	N        int64     `json:"n"` // values observed since the beginning, resets included
 	Limits   Limits    `json:"limits"`
 	Learned  []Learned `json:"learned,omitempty"`
-	Runs     Runs      `json:"runs"`
-	Average  Average   `json:"average"`
-	Sums     Sums      `json:"sums"`
-	MRRecent float64   `json:"mr_recent"` // moving average of the moving range
-	MRWide   int       `json:"mr_wide"`   // ranges in a row beyond their limit
+	// Missing and SteppedAt are those of the newest verdict, see there.
+	Missing   int       `json:"missing,omitempty"`
+	SteppedAt int64     `json:"stepped_at,omitempty"`
+	Later     []Learned `json:"later,omitempty"` // values that limits may be refined by
+	Runs      Runs      `json:"runs"`
+	Average   Average   `json:"average"`
+	Sums      Sums      `json:"sums"`
+	MRRecent  float64   `json:"mr_recent"` // moving average of the moving range
+	MRWide    int       `json:"mr_wide"`   // ranges in a row beyond their limit
 }
 
 // NewMonitor begins to learn limits.
@@ -95,7 +110,7 @@ func NewMonitor(s Settings) (*Monitor, error) {
 		return nil, err
 	}
 	s.Rules = slices.Clone(s.Rules)
-	return &Monitor{Settings: s, Phase: Learning}, nil
+	return &Monitor{Settings: s, Phase: Learning, Missing: s.Learn}, nil
 }
 
 // Verdict is what is known after a value.
@@ -104,8 +119,11 @@ type Verdict struct {
 	Signals []Signal
 	// Suggestion is nil when there is no signal.
 	Suggestion *Suggestion
-	// Missing is how many values limits still need; 0 once they hold.
-	Missing int
+	// Missing is how many values limits still need; 0 once they hold. SteppedAt is the first
+	// value of a level that seems another than that before, from which on they are learned; 0
+	// for none.
+	Missing   int
+	SteppedAt int64
 }
 
 // Observe takes the next value. Its cost does not depend on how many came before:
@@ -119,6 +137,9 @@ func (m *Monitor) Observe(v float64) (Verdict, error) {
 	m.N++
 	if m.Phase == Frozen {
 		signals := m.judge(index, v)
+		if m.Settings.Cautious {
+			m.refine(index, v, signals != nil)
+		}
 		return Verdict{Phase: Frozen, Signals: signals, Suggestion: m.suggest(signals)}, nil
 	}
 	if len(m.Learned) == mostLearned {
@@ -128,31 +149,118 @@ func (m *Monitor) Observe(v float64) (Verdict, error) {
 	return m.settle(), nil
 }
 
-// settle freezes the limits when there are values enough and none of them lies
-// outside. Otherwise it says what is missing, and which values lie outside.
+// What values that limits are learned from may show.
+const (
+	doubtful  = 2.9 // standard errors between two levels from which on the limits wait
+	stepped   = 8.0 // from which on they are called out
+	longLearn = 2   // times the values asked for after which limits no longer wait
+	refined   = 60  // values with which limits are settled for good
+	laterBy   = 20  // values that must come without a signal before one is learned from
+	standsOut = 8.5 // standard deviations of the others by which one value stands out
+)
+
+// refine sets the limits again by values that came after those they were learned from, each
+// once ten more have come without a signal: so a change is found before it is learned.
+func (m *Monitor) refine(index int64, v float64, signal bool) {
+	if signal {
+		m.Later = nil
+		return
+	}
+	if len(m.Learned) == 0 || len(m.Learned) >= refined {
+		return
+	}
+	m.Later = append(m.Later, Learned{Index: index, Value: v})
+	if len(m.Later) <= laterBy {
+		return
+	}
+	m.Learned, m.Later = append(m.Learned, m.Later[0]), slices.Delete(m.Later, 0, 1)
+	values, _ := m.counted()
+	l, err := LimitsOf(values, m.Settings.D2)
+	if err != nil {
+		return // cannot be: these were taken
+	}
+	m.Limits = l.cautious(values)
+	m.Average.Target, m.Average.Sigma, m.Average.Follows, m.Average.TargetError = l.Mean, m.Limits.Sigma, m.Limits.Follows, m.Limits.MeanError
+	m.Sums.Target, m.Sums.Slack, m.Sums.Bound = l.Mean, m.Settings.SumSlack*m.Limits.Sigma, m.Settings.SumBound*m.Limits.Sigma
+}
+
+// settle freezes the limits when there are values enough and nothing stands against it.
+// Otherwise it says what is missing, and what that is.
 func (m *Monitor) settle() Verdict {
+	v := m.settled()
+	m.Missing, m.SteppedAt = v.Missing, v.SteppedAt
+	return v
+}
+
+func (m *Monitor) settled() Verdict {
 	values, at := m.counted()
 	missing := max(0, m.Settings.Learn-len(values))
 	limits, err := LimitsOf(values, m.Settings.D2)
 	if err != nil {
 		return Verdict{Phase: Learning, Missing: missing}
 	}
+	if m.Settings.Cautious {
+		limits = limits.cautious(values)
+	}
 	m.Limits = limits
-	var out []Signal
+	if missing > 0 {
+		return Verdict{Phase: m.Phase, Missing: missing}
+	}
+	v := Verdict{Phase: Learning}
+	if m.Settings.Cautious {
+		v.Signals = m.strange(values, at)
+	} else {
+		v.Signals = m.outside(values, at)
+	}
+	if v.Signals != nil {
+		v.Suggestion = &Suggestion{Do: Recheck, Text: "measure again the parts named, and look what was different when they were made"}
+		return v
+	}
+	if k, away, _ := step(values); m.Settings.Cautious && away > doubtful && len(values) < longLearn*m.Settings.Learn {
+		if len(values)-k < m.Settings.Learn {
+			v.Missing, v.SteppedAt = m.Settings.Learn-(len(values)-k), at[k]
+			return v
+		}
+		m.Learned = slices.DeleteFunc(m.Learned, func(l Learned) bool { return l.Index < at[k] })
+		return m.settled()
+	}
+	m.freeze(limits)
+	v.Phase = m.Phase
+	return v
+}
+
+const remedyInWords = "set it aside with a reason, or accept it"
+
+// outside finds values beyond the limits that were learned with them.
+func (m *Monitor) outside(values []float64, at []int64) (out []Signal) {
+	l := m.Limits
 	for i, v := range values {
-		if missing == 0 && (v > limits.UCL || v < limits.LCL) {
-			out = append(out, Signal{Index: at[i], Rule: Beyond3, Side: sign(v - limits.Mean), Text: fmt.Sprintf(
-				"value %d, %.6g, lies outside %.6g to %.6g, the limits learned with it: set it aside with a reason, or accept it", at[i]+1, v, limits.LCL, limits.UCL)})
+		if v > l.UCL || v < l.LCL {
+			out = append(out, Signal{Index: at[i], Rule: Beyond3, Side: sign(v - l.Mean), Text: fmt.Sprintf(
+				"value %d, %.6g, lies outside %.6g to %.6g, the limits learned with it: %s", at[i]+1, v, l.LCL, l.UCL, remedyInWords)})
 		}
 	}
-	if missing == 0 && out == nil {
-		m.freeze(limits)
+	return out
+}
+
+// strange finds values that stand out from all others, and a plain change of level.
+func (m *Monitor) strange(values []float64, at []int64) (out []Signal) {
+	all, floor := sumOf(values), stepScatter*Resolution(values)
+	for i, v := range values {
+		// Without the value itself, which would hide in a deviation that it has made.
+		d := (v - all.mean) * all.n / (all.n - 1)
+		squares := all.squares - d*(v-all.mean)
+		sd := math.Max(math.Sqrt(math.Max(0, squares)/(all.n-2)), floor)
+		if math.Abs(d) > standsOut*sd*math.Sqrt(1+1/(all.n-1)) {
+			out = append(out, Signal{Index: at[i], Rule: Outside, Side: sign(d), Text: fmt.Sprintf(
+				"value %d, %.6g, stands out from the others, whose mean is %.6g: %s", at[i]+1, v, v-d, remedyInWords)})
+		}
 	}
-	v := Verdict{Phase: m.Phase, Signals: out, Missing: missing}
-	if out != nil {
-		v.Suggestion = &Suggestion{Do: Recheck, Text: "measure again the parts named, and look what was different when they were made"}
+	if k, away, moved := step(values); out == nil && away > stepped {
+		out = append(out, Signal{Index: at[k], Rule: EightOneSide, Side: sign(moved), Text: fmt.Sprintf(
+			"from value %d on the level is another by %+.3g: set the values before aside with a reason, or accept them", at[k]+1, moved)})
 	}
-	return v
+	return out
 }
 
 // counted returns the values that limits are learned from, with their indices.
@@ -189,6 +297,9 @@ func (m *Monitor) Accept() error {
 	if err != nil {
 		return err
 	}
+	if m.Settings.Cautious {
+		limits = limits.cautious(values)
+	}
 	m.freeze(limits)
 	return nil
 }
@@ -205,14 +316,15 @@ func (m *Monitor) Freeze(l Limits) error {
 func (m *Monitor) freeze(l Limits) {
 	s := m.Settings
 	m.Phase, m.Limits, m.Runs, m.MRRecent, m.MRWide = Frozen, l, Runs{}, l.MRBar, 0
-	m.Average = Average{Weight: s.AverageWeight, Width: s.AverageWidth, Target: l.Mean, Sigma: l.Sigma, At: l.Mean, Decay: 1}
+	m.Average = Average{Weight: s.AverageWeight, Width: s.AverageWidth, Target: l.Mean, Sigma: l.Sigma, At: l.Mean, Decay: 1,
+		Follows: l.Follows, TargetError: l.MeanError}
 	m.Sums = Sums{Target: l.Mean, Slack: s.SumSlack * l.Sigma, Bound: s.SumBound * l.Sigma}
 }
 
 // Reset begins to learn anew, as after a change of scale or a realignment: limits
 // from before would judge another process. Indices go on.
 func (m *Monitor) Reset() {
-	*m = Monitor{Settings: m.Settings, Phase: Learning, N: m.N}
+	*m = Monitor{Settings: m.Settings, Phase: Learning, N: m.N, Missing: m.Settings.Learn}
 }
 
 // judge applies the rules of the settings to a value under frozen limits.
@@ -228,7 +340,13 @@ func (m *Monitor) judge(index int64, v float64) []Signal {
 			broken[Range] = 0
 		}
 	}
-	if side := m.Average.Observe(v); side != 0 {
+	// A value that stands out speaks for itself, and must not drag the average.
+	calm := v
+	if m.Settings.Cautious {
+		reach := averageReach * m.Limits.Sigma
+		calm = math.Max(m.Limits.Mean-reach, math.Min(m.Limits.Mean+reach, v))
+	}
+	if side := m.Average.Observe(calm); side != 0 {
 		broken[EWMA] = side
 	}
 	if side := m.Sums.Observe(v); side != 0 {

@@ -287,3 +287,56 @@ func BenchmarkObserve(b *testing.B) {
 		})
 	}
 }
+
+// Limits wait while the first values lie on two levels, and are then learned from the second.
+func TestLimitsAreNotLearnedOverAStep(t *testing.T) {
+	m, err := quality.NewMonitor(quality.DefaultSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	wave := []float64{0.02, -0.01, 0, 0.01, -0.02, 0.01, 0.02, -0.02, 0, -0.01}
+	level := func(about float64, of int) (v quality.Verdict) {
+		for i := range of {
+			if v, err = m.Observe(about + wave[i%len(wave)]); err != nil || v.Signals != nil {
+				t.Fatalf("%+v, %v", v, err)
+			}
+		}
+		return v
+	}
+	level(20, 10)
+	if v := level(20.04, 10); m.Phase != quality.Learning || v.SteppedAt != 10 || v.Missing != 10 || m.Missing != 10 {
+		t.Fatalf("after a step: %s, %+v", m.Phase, v)
+	}
+	if level(20.04, 10); m.Phase != quality.Frozen || m.Learned[0].Index != 10 || math.Abs(m.Limits.Mean-20.04) > 1e-9 {
+		t.Errorf("after ten more: %s, %+v", m.Phase, m.Limits)
+	}
+}
+
+// Values that are read in coarse steps scatter by those steps at the least.
+func TestCoarseReadingsAreNoSignal(t *testing.T) {
+	m, err := quality.NewMonitor(quality.DefaultSettings())
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := func(v float64) int {
+		verdict, err := m.Observe(v)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(verdict.Signals)
+	}
+	for range 20 {
+		if said(20.1) > 0 {
+			t.Fatal("a signal of equal values")
+		}
+	}
+	if m.Phase != quality.Frozen || math.Abs(m.Limits.Sigma-0.05) > 1e-12 {
+		t.Fatalf("%s, %+v", m.Phase, m.Limits)
+	}
+	if said(20.2) > 0 || said(20.1) > 0 || said(20) > 0 {
+		t.Error("one step of the caliper is a signal")
+	}
+	if said(20.5) == 0 {
+		t.Error("four steps are none")
+	}
+}

@@ -69,6 +69,7 @@ const LeastForPerformance = 30
 var (
 	ErrSignals = errors.New("the sizes are not under statistical control")
 	ErrCoarse  = errors.New("the sizes were read too coarsely")
+	ErrTails   = errors.New("the sizes are not normally distributed: some lie too far out")
 )
 
 // PerformanceOf judges values in the order in which they were measured, all of one process:
@@ -87,7 +88,21 @@ func PerformanceOf(values []float64, signals int, t Tolerance, confidence float6
 	if step := Resolution(values); sample.SD > 0 && sample.SD < 0.6*step {
 		return Performance{}, fmt.Errorf("cannot compute performance: %w: to %g, and they scatter by %.2g only; take a finer caliper", ErrCoarse, step, sample.SD)
 	}
+	if longTailed(values, sample) {
+		return Performance{}, fmt.Errorf("cannot compute performance: %w", ErrTails)
+	}
 	return IndicesOf(sample, t, confidence)
+}
+
+// longTailed says whether the kurtosis of values is three standard errors, about
+// sqrt(24/n), above that of a normal population.
+func longTailed(values []float64, s Sample) bool {
+	n, squares, fourths := float64(len(values)), 0.0, 0.0
+	for _, v := range values {
+		d := (v - s.Mean) * (v - s.Mean)
+		squares, fourths = squares+d, fourths+d*d
+	}
+	return squares > 0 && n*fourths/(squares*squares)-3 > 3*math.Sqrt(24/n)
 }
 
 // IndicesOf computes the indices with intervals of the given confidence: that of Pp by

@@ -107,11 +107,13 @@ func TestPerformanceOnlyWhereItCanBeJudged(t *testing.T) {
 	if p, err := quality.PerformanceOf(fine, 0, wide, 0.95); err != nil || !(p.Ppk > 5) || !(p.OutsideMost < 1e-6) {
 		t.Errorf("%+v, %v", p, err)
 	}
+	tails := append([]float64(nil), fine...)
+	tails[20] = 20.4
 	for _, r := range []struct {
 		values  []float64
 		signals int
 		want    error
-	}{{fine[:29], 0, quality.ErrFew}, {fine, 1, quality.ErrSignals}, {coarse, 0, quality.ErrCoarse}, {coarse[:30], 0, quality.ErrNoScatter}, {nil, 0, quality.ErrFew}} {
+	}{{fine[:29], 0, quality.ErrFew}, {fine, 1, quality.ErrSignals}, {tails, 0, quality.ErrTails}, {coarse, 0, quality.ErrCoarse}, {coarse[:30], 0, quality.ErrNoScatter}, {nil, 0, quality.ErrFew}} {
 		if p, err := quality.PerformanceOf(r.values, r.signals, wide, 0.95); !errors.Is(err, r.want) {
 			t.Errorf("%v: %+v, %v", r.want, p, err)
 		}

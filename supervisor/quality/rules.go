@@ -14,6 +14,7 @@ type Rule string
 // The rules. The first four look at zones of one, two and three standard
 // deviations, each side for itself.
 const (
+	Outside      Rule = "outside-limits"
 	Beyond3      Rule = "beyond-3-sigma"
 	TwoOfThree   Rule = "2-of-3-beyond-2-sigma"
 	FourOfFive   Rule = "4-of-5-beyond-1-sigma"
@@ -27,7 +28,7 @@ const (
 
 // Rules returns all rules in a fixed order.
 func Rules() []Rule {
-	return []Rule{Beyond3, TwoOfThree, FourOfFive, EightOneSide, Trend, Alternating, Range, EWMA, CUSUM}
+	return []Rule{Outside, Beyond3, TwoOfThree, FourOfFive, EightOneSide, Trend, Alternating, Range, EWMA, CUSUM}
 }
 
 // ZoneRules returns the four zone rules. Together they give a false alarm about once
@@ -96,6 +97,7 @@ func (r *Runs) observe(v float64, l Limits) map[Rule]int {
 			broken[rule] = side
 		}
 	}
+	mark(Outside, v > l.UCL || v < l.LCL, side)
 	mark(Beyond3, abs(zone) == 3, side)
 	mark(TwoOfThree, abs(zone) >= 2 && r.beyond(3, 2, side) >= 2, side)
 	mark(FourOfFive, abs(zone) >= 1 && r.beyond(5, 1, side) >= 4, side)

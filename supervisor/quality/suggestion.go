@@ -67,6 +67,12 @@ func (m *Monitor) sentence(r Rule, side int, index int64, v, moved float64) stri
 	}
 	level := func(sigmas float64) float64 { return m.Limits.Mean + float64(side)*sigmas*m.Limits.Sigma }
 	switch r {
+	case Outside:
+		limit := m.Limits.UCL
+		if side < 0 {
+			limit = m.Limits.LCL
+		}
+		return fmt.Sprintf("value %d, %.6g, lies %s the limit of %.6g", n, v, where, limit)
 	case Beyond3:
 		return fmt.Sprintf("value %d, %.6g, lies %s the limit of %.6g", n, v, where, level(3))
 	case TwoOfThree:
