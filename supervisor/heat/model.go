@@ -76,11 +76,7 @@ func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
 	if !ok || !may {
 		return Wait{}, false
 	}
-	w := Wait{Low: low, High: high, Mid: time.Duration(math.Sqrt(float64(low) * float64(high)))}
-	if m.Cooling.Own.Fresh && toC >= max(l.EndC, m.roomC())+nearRoomC {
-		w.Mid, w.Sure = l.takes(fromC, toC), true
-	}
-	return w, true
+	return Wait{low, l.takes(fromC, toC), high, m.Cooling.Own.Fresh && toC >= max(l.EndC, m.roomC())+nearRoomC}, true
 }
 
 // Wait is a time that is foreseen, and its bounds. Sure: the one in the middle may be told alone.
