@@ -39,6 +39,8 @@ func newCheck() *cobra.Command {
 	f, q := c.Flags(), &v.request
 	f.Float64Var(&v.offsetMM, "offset-mm", 0, "lateral offset of the belt as found, mm, + to the right from where you stand")
 	f.Float64SliceVar(&v.lengthsMM, "length-mm", nil, "a measured part length, mm; repeat it or separate by commas")
+	f.IntSliceVar(&q.SetAside, "set-aside", nil, "the number of an earlier length that no control limits are learned from; --note says why")
+	f.BoolVar(&q.AcceptLengths, "accept-lengths", false, "set control limits from the lengths as they are; --note says why")
 	f.IntVar(&q.Good, "good", 0, "parts found good")
 	f.StringArrayVar(&v.scrap, "scrap", nil, "parts found bad, as reason=number; repeat it for each reason")
 	f.Float64SliceVar(&q.DetachedMin, "detached-min", nil, "a part came off the belt so many minutes after its begin; repeat it for each. It is scrap for the reason detached")
@@ -75,7 +77,7 @@ func newCheck() *cobra.Command {
 func (v *visitFlags) fill(c *cobra.Command) error {
 	given := c.Flags().Changed
 	if !slices.ContainsFunc([]string{"offset-mm", "length-mm", "good", "scrap", "interrupted", "realigned", "belt-cleared",
-		"seam-mm", "spool-g", "bin-emptied", "note", "corrects", "detached-min", "surface"}, given) {
+		"seam-mm", "spool-g", "bin-emptied", "note", "corrects", "detached-min", "surface", "set-aside", "accept-lengths"}, given) {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot record the check: nothing was found or done"),
 			hint: "give at least one of the flags that beltwarden check --help lists"}
 	}

@@ -112,18 +112,23 @@ type LotRequest struct {
 
 // Visit is what the operator found and did at the machine.
 type Visit struct {
-	OffsetMM    *float64       `json:"offset_mm,omitempty"` // lateral offset as found, before any realignment
-	LengthsMM   []float64      `json:"lengths_mm,omitempty"`
-	Good        int            `json:"good,omitempty"`
-	Scrap       map[string]int `json:"scrap,omitempty"`       // count by reason
-	Job         int            `json:"job,omitempty"`         // index, from 0, of the job the counts belong to
-	Interrupted string         `json:"interrupted,omitempty"` // "", "good" or "scrap": word on an interrupted part
-	Realigned   bool           `json:"realigned,omitempty"`
-	BeltCleared bool           `json:"belt_cleared,omitempty"` // nothing lies under or just in front of the head
-	SeamMM      *float64       `json:"seam_mm,omitempty"`      // middle of the joint, ahead of the nozzle towards the drop edge
-	SpoolG      *float64       `json:"spool_g,omitempty"`
-	BinEmptied  bool           `json:"bin_emptied,omitempty"`
-	Note        string         `json:"note,omitempty"`
+	OffsetMM  *float64  `json:"offset_mm,omitempty"` // lateral offset as found, before any realignment
+	LengthsMM []float64 `json:"lengths_mm,omitempty"`
+	// SetAside are the numbers, from 1, of earlier lengths of the job that no control limits are
+	// to be learned from; Note says why. AcceptLengths takes those that were called out as they
+	// are.
+	SetAside      []int          `json:"set_aside,omitempty"`
+	AcceptLengths bool           `json:"accept_lengths,omitempty"`
+	Good          int            `json:"good,omitempty"`
+	Scrap         map[string]int `json:"scrap,omitempty"`       // count by reason
+	Job           int            `json:"job,omitempty"`         // index, from 0, of the job the counts belong to
+	Interrupted   string         `json:"interrupted,omitempty"` // "", "good" or "scrap": word on an interrupted part
+	Realigned     bool           `json:"realigned,omitempty"`
+	BeltCleared   bool           `json:"belt_cleared,omitempty"` // nothing lies under or just in front of the head
+	SeamMM        *float64       `json:"seam_mm,omitempty"`      // middle of the joint, ahead of the nozzle towards the drop edge
+	SpoolG        *float64       `json:"spool_g,omitempty"`
+	BinEmptied    bool           `json:"bin_emptied,omitempty"`
+	Note          string         `json:"note,omitempty"`
 	// DetachedMin are the minutes after their begin at which parts came off the belt; they
 	// are scrap for the reason "detached", and counted so where that is not given.
 	DetachedMin []float64 `json:"detached_min,omitempty"`

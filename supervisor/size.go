@@ -118,10 +118,74 @@ func (m *Machine) takeUpSizes(checks []ledger.Check) {
 			m.sizesAnew()
 			before = nil
 		}
+		m.sizeWord(c)
 		m.measured(*c.JobIndex, c.LengthsMM)
 	}
 	if before != nil {
 		m.sizesAnew()
+	}
+}
+
+// wrongSizeWord lists what a visit cannot say of lengths measured before.
+func (m *Machine) wrongSizeWord(v *Visit) []Fault {
+	var wrong []Fault
+	say := func(field, format string, a ...any) { wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)}) }
+	if len(v.SetAside) == 0 && !v.AcceptLengths {
+		return nil
+	}
+	field := "set_aside"
+	if len(v.SetAside) == 0 {
+		field = "accept_lengths"
+	}
+	if m.lot == nil || v.Job < 0 || v.Job >= len(m.lot.sizes.charts) || m.lot.sizes.charts[v.Job] == nil {
+		say(field, "no length was measured of this job")
+		return wrong
+	}
+	if len(v.LengthsMM) > 0 {
+		say("lengths_mm", "new lengths are given in a check of their own, after the earlier ones are set aside or accepted")
+	}
+	if strings.TrimSpace(v.Note) == "" {
+		say("note", "say in the note why the lengths are set aside or accepted")
+	}
+	trial, err := m.lot.sizes.charts[v.Job].Copy()
+	if err != nil {
+		say(field, "%v", err)
+		return wrong
+	}
+	for _, n := range v.SetAside {
+		if _, err := trial.SetAside(int64(n)-1, "tried"); err != nil {
+			say("set_aside", "%v", err)
+		}
+	}
+	if v.AcceptLengths {
+		if err := trial.Accept(); err != nil {
+			say("accept_lengths", "%v", err)
+		}
+	}
+	return wrong
+}
+
+// setAside is what the ledger keeps of it.
+func (v *Visit) setAside() (list []int64) {
+	for _, n := range v.SetAside {
+		list = append(list, int64(n))
+	}
+	return list
+}
+
+// sizeWord takes up what a check says of the lengths before it. It ends a signal that they
+// gave, unless others still stand out.
+func (m *Machine) sizeWord(c ledger.Check) {
+	if m.lot == nil || c.JobIndex == nil || len(c.SetAside) == 0 && !c.LengthsAccepted {
+		return
+	}
+	s, job := &m.lot.sizes, *c.JobIndex
+	if job >= len(s.charts) || s.charts[job] == nil {
+		return
+	}
+	s.performed[job], s.spoken[job], s.signal = nil, 0, ""
+	for _, text := range quality.Word(s.charts[job], c.SetAside, c.Note, c.LengthsAccepted) {
+		s.signal, s.spoken[job] = text, 1
 	}
 }
 

@@ -49,6 +49,44 @@ func TestSizesOutOfControlHold(t *testing.T) {
 	})
 }
 
+// TestLengthsSetAsideOrAccepted: one length that stands out keeps limits from being set, until
+// it is set aside with a reason or accepted. A restart knows of it.
+func TestLengthsSetAsideOrAccepted(t *testing.T) {
+	learn := []float64{20.02, 19.98, 20.01, 19.97, 20.00, 20.03, 19.99, 20.01, 19.98, 20.02, 20.00, 20.9, 20.01, 20.02, 19.99, 20.00, 19.98, 20.03, 20.01, 19.99}
+	for name, word := range map[string]Visit{"set aside": {SetAside: []int{12}, Note: "nozzle blocked"}, "accepted": {AcceptLengths: true, Note: "known"}} {
+		inBubble(t, func(t *testing.T) {
+			x := newRun(t, testRig(), testSettings())
+			x.start()
+			x.until(Idle, time.Minute)
+			x.refuses(t, &Visit{AcceptLengths: true, Note: "x"}, "no length was measured")
+			x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{60}}})
+			x.do(Request{Visit: &Visit{LengthsMM: learn}})
+			if text := x.s.Snapshot().Lot.SizeSignal; !strings.Contains(text, "value 12, 20.9") || !strings.Contains(text, "--set-aside") {
+				t.Fatalf("signal %q", text)
+			}
+			x.refuses(t, &Visit{SetAside: []int{12}}, "say in the note why")
+			x.refuses(t, &Visit{SetAside: []int{21, 0}, Note: "x", LengthsMM: []float64{20}}, "value 21", "value 0", "a check of their own")
+			x.refuses(t, &Visit{SetAside: []int{12}, AcceptLengths: true, Note: "x"}, "too few")
+			x.do(Request{Visit: &word})
+			if text := x.s.Snapshot().Lot.SizeSignal; text != "" {
+				t.Errorf("%s: still %q", name, text)
+			}
+			x.do(Request{Visit: &Visit{LengthsMM: []float64{20.00}}})
+			for range 2 {
+				size := x.s.Snapshot().Lot.Jobs[0].Size
+				if size.Phase != quality.Frozen || (size.UpperMM < 20.3) != (name == "set aside") || size.N != 21 {
+					t.Errorf("%s: %+v", name, size)
+				}
+				x.stop()
+				x.start()
+				x.until(Idle, time.Hour)
+			}
+			x.refuses(t, &Visit{SetAside: []int{12}, Note: "x"}, "limits are not being learned")
+			x.stop()
+		})
+	}
+}
+
 // TestYieldPlan: 24 good parts, nothing looked at: the prior of nine good to one scrap
 // asks for more cycles than parts; scrap found raises it, good ones lower it, and parts not
 // looked at are never taken for good.

@@ -23,7 +23,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	if odd := m.doubts(v, append(slices.Clone(m.rules.drift.readings), at), true); len(odd) > 0 {
 		return refuseVisit("record the check", odd, true)
 	}
-	c := ledger.Check{ID: m.ids.Check, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
+	c := ledger.Check{ID: m.ids.Check, SetAside: v.setAside(), LengthsAccepted: v.AcceptLengths, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
 		Realigned: v.Realigned, BeltCleared: v.BeltCleared, SpoolG: v.SpoolG, BinEmptied: v.BinEmptied,
 		Note: v.Note, By: r.By, DetachedAfter: v.detachedAfter(), TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
 	m.ids.Check++
@@ -43,6 +43,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	if v.Surface != "" {
 		m.renewed(v.Surface, r.By, out)
 	}
+	m.sizeWord(c)
 	m.measured(v.Job, v.LengthsMM)
 	if s := m.rescaling.last; s != nil && m.lot != nil && m.belt.base.TravelMM <= s.TravelMM {
 		m.sizesAnew() // these parts were made before the belt's scale was set
@@ -136,6 +137,7 @@ func (m *Machine) wrongVisit(v *Visit) []Fault {
 			say("lengths_mm", "a length of %g mm is not possible", l)
 		}
 	}
+	wrong = append(wrong, m.wrongSizeWord(v)...)
 	if s := v.SeamMM; s != nil {
 		if text := m.wrongSeam(*s); text != "" {
 			say("seam_mm", "%s", text)

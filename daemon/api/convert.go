@@ -63,7 +63,7 @@ func check(c ledger.Check) client.Check {
 	for _, d := range c.DetachedAfter {
 		detached = append(detached, d.Minutes())
 	}
-	return client.Check{DetachedMin: detached, ID: c.ID, At: c.At, JobIndex: c.JobIndex, OffsetMM: c.OffsetMM, LengthsMM: c.LengthsMM,
+	return client.Check{DetachedMin: detached, SetAside: c.SetAside, LengthsAccepted: c.LengthsAccepted, ID: c.ID, At: c.At, JobIndex: c.JobIndex, OffsetMM: c.OffsetMM, LengthsMM: c.LengthsMM,
 		Good: c.Good, Scrap: c.Scrap, Realigned: c.Realigned, BeltCleared: c.BeltCleared, SpoolG: c.SpoolG,
 		BinEmptied: c.BinEmptied, Note: c.Note, By: c.By, TravelMM: c.TravelMM, AdvanceMM: c.AdvanceMM,
 		CyclesMade: c.CyclesMade, Corrects: c.Corrects, CorrectedBy: c.CorrectedBy, Stamp: stamp(c.Stamp)}

@@ -1,6 +1,7 @@
 package board
 
 import (
+	"fmt"
 	"math"
 	"net/http"
 	"net/url"
@@ -132,6 +133,18 @@ func (f *form) decimals(name, what string) (list []float64) {
 			continue
 		}
 		list = append(list, v)
+	}
+	return list
+}
+
+// wholes reads numbers from 1.
+func (f *form) wholes(name, what string) (list []int) {
+	for _, v := range f.decimals(name, what) {
+		if v < 1 || v > 1_000_000 || v != math.Trunc(v) {
+			f.wrong(name, fmt.Sprintf("%s is %g: write whole numbers from 1.", what, v))
+			continue
+		}
+		list = append(list, int(v))
 	}
 	return list
 }

@@ -173,6 +173,10 @@ func foundText(c *client.Check) string {
 		lengths = append(lengths, strconv.FormatFloat(mm, 'f', -1, 64))
 	}
 	add(len(lengths) > 0, "lengths %s mm", strings.Join(lengths, ", "))
+	for _, n := range c.SetAside {
+		add(true, "length %d set aside", n)
+	}
+	add(c.LengthsAccepted, "lengths accepted")
 	add(c.Realigned, "realigned")
 	add(c.BeltCleared, "belt cleared")
 	if c.SpoolG != nil {

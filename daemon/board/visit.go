@@ -35,7 +35,7 @@ type visitView struct {
 	Reasons                        []string
 	Interrupted                    []option
 	InterruptedWrong               string
-	Detached                       field
+	Detached, SetAside, Accept     field
 	Spool, Emptied, By, Note, IsSo field
 	Limit                          string
 	Picture                        string
@@ -104,6 +104,8 @@ func (v *visitView) lot(f *form, s *supervisor.Snapshot) {
 		v.AllGood = f.fill(v.AllGood)
 	}
 	v.Lengths = f.fill(field{Name: "lengths_mm", Label: "Lengths measured along the belt", Unit: "mm", Mode: "text", Wide: true, Hint: "With spaces between them, cold parts, the first made first."})
+	v.SetAside = f.fill(field{Name: "set_aside", Label: "Earlier lengths to set aside, by their numbers", Mode: "text", Wide: true, Hint: "Those that were called out and are known not to count. Say why in the note."})
+	v.Accept = f.fill(field{Name: "accept_lengths", Label: "The lengths that were called out are to count", Hint: "Control limits are then set with them. Say why in the note."})
 	for i := range scrapRows {
 		row := scrapRow{Reason: field{Name: fmt.Sprintf("scrap_reason_%d", i+1), Label: fmt.Sprintf("Scrap, reason %d", i+1)},
 			Count: field{Name: fmt.Sprintf("scrap_count_%d", i+1), Label: "How many", More: fmt.Sprintf(" for reason %d", i+1), Mode: "numeric"}}
@@ -187,6 +189,7 @@ func inputOf(name string) string {
 func visitOf(f *form) *supervisor.Visit {
 	v := &supervisor.Visit{
 		OffsetMM: f.decimal("offset_mm", "The offset"), LengthsMM: f.decimals("lengths_mm", "A length"),
+		SetAside: f.wholes("set_aside", "The number of a length"), AcceptLengths: f.ticked("accept_lengths"),
 		Good: f.whole("good", "The number of good parts"), Job: f.whole("job", "The job"), Interrupted: f.text("interrupted"),
 		Realigned: f.ticked("realigned"), BeltCleared: f.ticked("belt_cleared"), SeamMM: f.decimal("seam_mm", "The place of the seam"),
 		SpoolG: f.decimal("spool_g", "The mass of the spool"), BinEmptied: f.ticked("bin_emptied"), Note: f.text("note"),

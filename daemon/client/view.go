@@ -119,18 +119,22 @@ type Check struct {
 	Good        int            `json:"good"`
 	Scrap       map[string]int `json:"scrap,omitempty"`
 	DetachedMin []float64      `json:"detached_min,omitempty"` // when parts came off, after their begin
-	Realigned   bool           `json:"realigned"`
-	BeltCleared bool           `json:"belt_cleared"`
-	SpoolG      *float64       `json:"spool_g,omitempty"`
-	BinEmptied  bool           `json:"bin_emptied"`
-	Note        string         `json:"note,omitempty"`
-	By          string         `json:"by,omitempty"`
-	TravelMM    float64        `json:"travel_mm"`
-	AdvanceMM   float64        `json:"advance_mm"`
-	CyclesMade  int            `json:"cycles_made"`
-	Corrects    int64          `json:"corrects,omitempty"`
-	CorrectedBy int64          `json:"corrected_by,omitempty"`
-	Stamp       Stamp          `json:"stamp"`
+	// SetAside are numbers, from 1, of lengths that no control limits are learned from;
+	// LengthsAccepted took the others as they were. Note says why.
+	SetAside        []int64  `json:"set_aside,omitempty"`
+	LengthsAccepted bool     `json:"lengths_accepted,omitempty"`
+	Realigned       bool     `json:"realigned"`
+	BeltCleared     bool     `json:"belt_cleared"`
+	SpoolG          *float64 `json:"spool_g,omitempty"`
+	BinEmptied      bool     `json:"bin_emptied"`
+	Note            string   `json:"note,omitempty"`
+	By              string   `json:"by,omitempty"`
+	TravelMM        float64  `json:"travel_mm"`
+	AdvanceMM       float64  `json:"advance_mm"`
+	CyclesMade      int      `json:"cycles_made"`
+	Corrects        int64    `json:"corrects,omitempty"`
+	CorrectedBy     int64    `json:"corrected_by,omitempty"`
+	Stamp           Stamp    `json:"stamp"`
 }
 
 // Alteration is one line withheld from a job or added to it.

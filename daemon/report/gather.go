@@ -51,7 +51,7 @@ func (s *source) filament() (f Filament) {
 func (s *source) visitList() []Visit {
 	list := make([]Visit, 0, len(s.checks))
 	for _, c := range s.checks {
-		v := Visit{ID: c.ID, At: c.At.In(s.zone), By: c.By, OffsetMM: c.OffsetMM, LengthsMM: c.LengthsMM, Good: c.Good, Scrap: c.Scrap,
+		v := Visit{ID: c.ID, At: c.At.In(s.zone), By: c.By, OffsetMM: c.OffsetMM, LengthsMM: c.LengthsMM, SetAside: c.SetAside, LengthsAccepted: c.LengthsAccepted, Good: c.Good, Scrap: c.Scrap,
 			Realigned: c.Realigned, BeltCleared: c.BeltCleared, SpoolG: c.SpoolG, BinEmptied: c.BinEmptied, Note: c.Note,
 			TravelMM: c.TravelMM - s.course.FromMM, Made: c.CyclesMade, Corrects: c.Corrects, CorrectedBy: c.CorrectedBy}
 		if c.JobIndex != nil {

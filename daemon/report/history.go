@@ -13,15 +13,18 @@ type Visit struct {
 	Good        int            `json:"good"`
 	Scrap       map[string]int `json:"scrap,omitempty"`
 	DetachedMin []float64      `json:"detached_min,omitempty"` // after their begin
-	Realigned   bool           `json:"realigned,omitempty"`
-	BeltCleared bool           `json:"belt_cleared,omitempty"`
-	SpoolG      *float64       `json:"spool_g,omitempty"`
-	BinEmptied  bool           `json:"bin_emptied,omitempty"`
-	Note        string         `json:"note,omitempty"`
-	TravelMM    float64        `json:"travel_mm"` // belt travel since the lot was opened
-	Made        int            `json:"made"`      // parts of the lot made by then
-	Corrects    int64          `json:"corrects,omitempty"`
-	CorrectedBy int64          `json:"corrected_by,omitempty"` // then it no longer counts
+	// SetAside are numbers of lengths, from 1, that no limits were learned from.
+	SetAside        []int64  `json:"set_aside,omitempty"`
+	LengthsAccepted bool     `json:"lengths_accepted,omitempty"`
+	Realigned       bool     `json:"realigned,omitempty"`
+	BeltCleared     bool     `json:"belt_cleared,omitempty"`
+	SpoolG          *float64 `json:"spool_g,omitempty"`
+	BinEmptied      bool     `json:"bin_emptied,omitempty"`
+	Note            string   `json:"note,omitempty"`
+	TravelMM        float64  `json:"travel_mm"` // belt travel since the lot was opened
+	Made            int      `json:"made"`      // parts of the lot made by then
+	Corrects        int64    `json:"corrects,omitempty"`
+	CorrectedBy     int64    `json:"corrected_by,omitempty"` // then it no longer counts
 }
 
 // Hold is a wait of the machine: held, suspended, or aborted after a fault.

@@ -174,6 +174,7 @@ func controlOf(visits []ledger.Check, job int, rescaled []ledger.ScaleSet) Contr
 		if v.JobIndex == nil || *v.JobIndex != job {
 			continue
 		}
+		_ = quality.Word(m, v.SetAside, v.Note, v.LengthsAccepted) // as the run does
 		signalled := false
 		for _, mm := range v.LengthsMM {
 			n++

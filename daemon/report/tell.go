@@ -38,6 +38,10 @@ func (v Visit) Words() (list []string) {
 	for _, min := range v.DetachedMin {
 		say(true, "one came off after %s min", plain(min))
 	}
+	for _, n := range v.SetAside {
+		say(true, "length %d set aside", n)
+	}
+	say(v.LengthsAccepted, "lengths accepted")
 	say(v.Realigned, "belt realigned")
 	say(v.BeltCleared, "belt cleared")
 	if v.SpoolG != nil {

@@ -147,6 +147,10 @@ func checkText(c client.Check) string {
 	for _, mm := range c.LengthsMM {
 		say(true, "length %.2f mm", mm)
 	}
+	for _, n := range c.SetAside {
+		say(true, "length %d set aside", n)
+	}
+	say(c.LengthsAccepted, "lengths accepted")
 	say(c.Good > 0, "%d good", c.Good)
 	for _, reason := range slices.Sorted(maps.Keys(c.Scrap)) {
 		say(true, "%d scrap (%s)", c.Scrap[reason], reason)

@@ -85,6 +85,9 @@ func (r CheckRecorded) apply(t *txn) error {
 	if err := t.applyDetached(c); err != nil {
 		return err
 	}
+	if err := t.applySizeWord(c); err != nil {
+		return err
+	}
 	return t.notTooMany(c)
 }
 

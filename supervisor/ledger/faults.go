@@ -182,6 +182,10 @@ func (r CheckRecorded) faults() []string {
 		f.finite(name, v)
 		f.add(v <= 0, "%s is %v: a length is above 0", name, v)
 	}
+	for i, n := range c.SetAside {
+		f.add(n < 1, "SetAside[%d] is %d: lengths are numbered from 1", i, n)
+	}
+	f.add(c.LotID == 0 && (len(c.SetAside) > 0 || c.LengthsAccepted), "lengths are set aside or accepted without a lot")
 	if c.SpoolG != nil {
 		f.notNegative("SpoolG", *c.SpoolG)
 	}

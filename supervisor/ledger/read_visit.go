@@ -11,16 +11,16 @@ import (
 func checksWhere(ctx context.Context, q querier, rest string, args ...any) (checks []Check, err error) {
 	err = each(ctx, q, `SELECT v.visit, coalesce(v.lot, 0), v.job_index, coalesce(v.corrects, 0),
 		coalesce((SELECT w.visit FROM visit w WHERE w.corrects = v.visit), 0), v.at_ms, v.offset_mm, v.lengths_mm, v.good,
-		v.scrap, (SELECT d.after_ms FROM detached d WHERE d.visit = v.visit), v.realigned, v.belt_cleared, v.spool_g, v.bin_emptied, v.note, v.by, v.travel_mm, v.advance_mm,
+		v.scrap, (SELECT d.after_ms FROM detached d WHERE d.visit = v.visit), `+sizeWord+`, v.realigned, v.belt_cleared, v.spool_g, v.bin_emptied, v.note, v.by, v.travel_mm, v.advance_mm,
 		v.cycles_made, `+stampColumns("e")+" FROM visit v JOIN entry e ON e.seq = v.seq WHERE "+rest, args,
 		func(rows *sql.Rows) error {
 			var c Check
 			var at stampRow
 			var atMS int64
 			var lengths, scrap string
-			var detached sql.NullString
+			var detached, aside sql.NullString
 			err := rows.Scan(append([]any{&c.ID, &c.LotID, &c.JobIndex, &c.Corrects, &c.CorrectedBy, &atMS, &c.OffsetMM,
-				&lengths, &c.Good, &scrap, &detached, &c.Realigned, &c.BeltCleared, &c.SpoolG, &c.BinEmptied, &c.Note, &c.By,
+				&lengths, &c.Good, &scrap, &detached, &aside, &c.LengthsAccepted, &c.Realigned, &c.BeltCleared, &c.SpoolG, &c.BinEmptied, &c.Note, &c.By,
 				&c.TravelMM, &c.AdvanceMM, &c.CyclesMade}, at.into()...)...)
 			if err != nil {
 				return err
@@ -35,6 +35,9 @@ func checksWhere(ctx context.Context, q querier, rest string, args ...any) (chec
 				if err := json.Unmarshal([]byte(scrap), &c.Scrap); err != nil {
 					return err
 				}
+			}
+			if c.SetAside, err = setAside(aside); err != nil {
+				return err
 			}
 			c.DetachedAfter, err = detachedAfter(detached)
 			checks = append(checks, c)

@@ -107,16 +107,20 @@ type Check struct {
 	// DetachedAfter is how long after their begin parts came off, kept to the millisecond: for those of Scrap["detached"]
 	// of which it is known.
 	DetachedAfter []time.Duration
-	Realigned     bool
-	BeltCleared   bool
-	SpoolG        *float64 // spool mass; nil when not weighed
-	BinEmptied    bool
-	Note          string
-	By            string
-	TravelMM      float64 // belt travel at the visit
-	AdvanceMM     float64 // belt advance at the visit
-	CyclesMade    int     // cycles of the lot made at the visit
-	Corrects      int64   // the check that this one replaces, 0 for none
+	// SetAside are the numbers, from 1, of the job's lengths from which no limits are learned, for the reason in Note;
+	// LengthsAccepted takes the others as they are.
+	SetAside        []int64
+	LengthsAccepted bool
+	Realigned       bool
+	BeltCleared     bool
+	SpoolG          *float64 // spool mass; nil when not weighed
+	BinEmptied      bool
+	Note            string
+	By              string
+	TravelMM        float64 // belt travel at the visit
+	AdvanceMM       float64 // belt advance at the visit
+	CyclesMade      int     // cycles of the lot made at the visit
+	Corrects        int64   // the check that this one replaces, 0 for none
 
 	CorrectedBy int64
 	Stamp       Stamp

@@ -1,6 +1,7 @@
 package quality
 
 import (
+	"encoding/json"
 	"fmt"
 	"math"
 	"slices"
@@ -229,7 +230,7 @@ func (m *Monitor) settled() Verdict {
 	return v
 }
 
-const remedyInWords = "set it aside with a reason, or accept it"
+const remedyInWords = "set it aside with a reason (check --set-aside), or accept it (check --accept-lengths)"
 
 // outside finds values beyond the limits that were learned with them.
 func (m *Monitor) outside(values []float64, at []int64) (out []Signal) {
@@ -258,7 +259,7 @@ func (m *Monitor) strange(values []float64, at []int64) (out []Signal) {
 	}
 	if k, away, moved := step(values); out == nil && away > stepped {
 		out = append(out, Signal{Index: at[k], Rule: EightOneSide, Side: sign(moved), Text: fmt.Sprintf(
-			"from value %d on the level is another by %+.3g: set the values before aside with a reason, or accept them", at[k]+1, moved)})
+			"from value %d on the level is another by %+.3g: set the values before aside with a reason (check --set-aside), or accept them (check --accept-lengths)", at[k]+1, moved)})
 	}
 	return out
 }
@@ -284,6 +285,34 @@ func (m *Monitor) SetAside(index int64, reason string) (Verdict, error) {
 	}
 	m.Learned[i].SetAside = reason
 	return m.settle(), nil
+}
+
+// Copy is a monitor of its own with the same state.
+func (m *Monitor) Copy() (*Monitor, error) {
+	text, err := json.Marshal(m)
+	if err != nil {
+		return nil, err
+	}
+	var c Monitor
+	return &c, json.Unmarshal(text, &c)
+}
+
+// Word sets values, by their numbers from 1, aside for a reason, and accepts the others if
+// they are to be. It returns what still stands against the limits.
+func Word(m *Monitor, aside []int64, reason string, accept bool) (texts []string) {
+	var v Verdict
+	for _, n := range aside {
+		if now, err := m.SetAside(n-1, reason); err == nil {
+			v = now
+		}
+	}
+	if accept && m.Accept() == nil {
+		return nil
+	}
+	for _, s := range v.Signals {
+		texts = append(texts, s.Text)
+	}
+	return texts
 }
 
 // Accept freezes limits that some of their own values lie outside of. It needs as
