@@ -25,14 +25,14 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 	if f.Basis == belt.OnReadings {
 		out = append(out, st.row("  drift", DriftText(f))...)
 	}
+	if f.Creeps() {
+		out = append(out, st.row("", UnevenText(f))...)
+	}
 	if text := SeamText(&b); text != "" {
 		out = append(out, st.row("  seam", text)...)
 	}
 	if v := b.Surface; v != nil {
 		out = append(out, st.row("  surface", fmt.Sprintf("%s %s, %s of belt travel ago", v.How, Clock(v.At, s.At), Metres(v.TravelMM)))...)
-	}
-	if f.Creeps() {
-		out = append(out, st.row("", UnevenText(f))...)
 	}
 	for _, flag := range f.Flagged {
 		out = append(out, st.strongRow("  doubtful", flag.String()+"; measure again, or correct the check (check --corrects)")...)
