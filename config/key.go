@@ -10,7 +10,7 @@ import (
 type key struct {
 	group, name string
 	// at returns the address of the setting: *string, *int, *float64, *bool,
-	// *time.Duration, *Axis, *[]Axis, *Range, *[]HeadStep, or a list of receivers.
+	// *time.Duration, *Axis, *[]Axis, *Range, *[]HeadStep, *[]NamedWord, or a list of receivers.
 	at          func(*Settings) any
 	unit        unit // of numbers and durations
 	least, most float64

@@ -102,6 +102,7 @@ var keys = []key{
 	{group: "job", name: "spool_g", at: func(s *Settings) any { return &s.Job.SpoolG }, unit: grams, least: 10, most: 50000, off: true,
 		low: "the unit is g: a spool of 1 kg is 1000"},
 	{group: "job", name: "spool_tare_g", at: func(s *Settings) any { return &s.Job.SpoolTareG }, unit: grams, least: 0, most: 5000},
+	{group: "job", name: "named_words", at: func(s *Settings) any { return &s.Job.NamedWords }, unit: celsius, least: 0, most: 500},
 
 	{group: "motion", name: "top_speed_x_mm_per_s", at: func(s *Settings) any { return &s.Motion.TopSpeedMMPerS.X }, unit: speed, least: 1, most: 1000, off: true, high: perMinute},
 	{group: "motion", name: "top_speed_y_mm_per_s", at: func(s *Settings) any { return &s.Motion.TopSpeedMMPerS.Y }, unit: speed, least: 1, most: 1000, off: true, high: perMinute},

@@ -141,6 +141,14 @@ type Job struct {
 	DensityGPerCM3     float64
 	SpoolG             float64 // filament on a full spool; 0 is not judged
 	SpoolTareG         float64 // mass of an empty spool, taken off what a check weighs
+	NamedWords         []NamedWord
+}
+
+// NamedWord says what a board's own named word does. Nozzle and Bed are names of its arguments, or
+// targets in degrees Celsius; Extruder is "relative", "absolute" or empty.
+type NamedWord struct {
+	Word, Nozzle, Bed, Extruder string
+	Homes                       bool
 }
 
 // ByAxis holds one limit for each axis; 0 leaves it to the board.

@@ -39,6 +39,9 @@ func (r *reader) value(k *key, n *yaml.Node) {
 	case *[]HeadStep:
 		r.head(k, n, to)
 		return
+	case *[]NamedWord:
+		r.namedWords(k, n, to)
+		return
 	}
 	if n.Kind != yaml.ScalarNode {
 		r.at(n, k.path(), "is "+shape(n)+" instead of a single value", "write `"+k.name+": value`")

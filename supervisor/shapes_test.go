@@ -1,6 +1,7 @@
 package supervisor
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -142,4 +143,35 @@ func judgeParts(t *testing.T, x *run, plan *job.Plan) {
 	if math.Abs(out-plan.LeadOutBeltMM) > 0.1 {
 		t.Errorf("the lead-out moved the belt by %.2f mm, announced %.2f", out, plan.LeadOutBeltMM)
 	}
+}
+
+// TestNamedWordsOnTheRig: a job that leaves heat and the extruder's mode to a word of the board's own is made, part
+// for part alike, once the configuration says what the word does.
+func TestNamedWordsOnTheRig(t *testing.T) {
+	t.Parallel()
+	part := "BEGIN_JOB BED=60 EXTRUDER=210\nG28 X Z\nG90\nG1 X20 Y5 Z0.2 F3000\n"
+	for layer := range 3 {
+		part += fmt.Sprintf("G1 Z%.1f F600\nG1 X40 Y5 E0.7 F1800\nG1 X40 Y15 E0.35\nG1 X20 Y15 E0.7\nG1 X20 Y5 E0.35\nG1 E-1 F2400\nG1 E1\n", 0.2+0.2*float64(layer))
+	}
+	path := filepath.Join(t.TempDir(), "clip.gcode")
+	if err := os.WriteFile(path, []byte(part+"FINISH_JOB\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.opts = testJobOptions()
+		x.opts.NamedWords = []job.NamedWord{{Word: "BEGIN_JOB", Nozzle: "EXTRUDER", Bed: "BED", Homes: true, Extruder: "relative"}, {Word: "FINISH_JOB", Nozzle: "0", Bed: "0"}}
+		x.start()
+		x.until(Idle, time.Minute)
+		plan := x.plan(path)
+		x.do(Request{By: "test", Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{3}, Start: true}})
+		if s := x.until(Complete, 24*time.Hour); s.Lot.Made != 3 {
+			t.Fatalf("%d parts made, want 3", s.Lot.Made)
+		}
+		judgeParts(t, x, plan)
+		if fig := x.rig.Figures(); fig.ColdExtrusions+fig.Collisions > 0 {
+			t.Errorf("%d cold extrusions, %d parts run into", fig.ColdExtrusions, fig.Collisions)
+		}
+		x.stop()
+	})
 }

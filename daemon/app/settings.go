@@ -115,6 +115,9 @@ func JobOptions(c *config.Settings) job.Options {
 	if c.Machine.DropBlanks {
 		o.Form = gcode.Tight
 	}
+	for _, w := range c.Job.NamedWords {
+		o.NamedWords = append(o.NamedWords, job.NamedWord(w))
+	}
 	for _, h := range c.Machine.Head {
 		o.Head = append(o.Head, job.HeadStep(h))
 	}

@@ -74,7 +74,7 @@ func (n *notes) drop(count int) {
 	kept := n.problems[:count]
 	for _, p := range n.problems[count:] {
 		switch p.Code {
-		case "heater-cycled", "belt-homed", "position-unknown":
+		case "heater-cycled", "belt-homed", "position-unknown", "shifted-in-part":
 			n.counts["!"+p.Code]--
 		case "motion-unknown":
 			n.counts["!"+p.Code]--

@@ -47,6 +47,8 @@ func TestHabitsOfSlicers(t *testing.T) {
 		"a second fan is switched off":             {start + "M106 P2 S90\nG1 X6 E5\nM104 S0\nM140 S0\nM107 P2", "left-on"},
 		"advance set inside the part alone":        {start + "G1 X6 E5\nM572 D0 S0.05\nG1 X7 E6\nM104 S0", "setting-not-before=warning"},
 		"advance set before the part too":          {start + "M572 D0 S0.03\nG1 X6 E5\nM572 D0 S0.05\nG1 X7 E6\nM104 S0", "setting-not-before unknown-word"},
+		"the nozzle moved before the part":         {"M290 Z0.05\n" + start + "SET_OFFSET Z_ADJUST=0.05\nM206 X1\nG1 X6 E5\nM104 S0", "shifted-in-part motion-unknown"},
+		"the nozzle moved after the part":          {start + "G1 X6 E5\nM290 Z0.05\nM104 S0", "shifted-in-part motion-unknown"},
 		"extrudes after the marks":                 {start + ";beltwarden body begin\nG1 X6 E5\n;beltwarden body end\nG1 X9 E9\nM104 S0", "extrudes-after-part=warning"},
 	} {
 		p, err := inspectText(t, r.text, upright)
@@ -113,6 +115,20 @@ func TestNozzlesAreSwitchedOffByTool(t *testing.T) {
 		}
 		if got := strings.Join(p.OtherOff, " "); got != want {
 			t.Errorf("%q: switched off by %q, want %q", text, got, want)
+		}
+	}
+}
+
+// What shifts all that follows is refused inside a part: it would add up, or the next part begin elsewhere.
+func TestShiftsInThePart(t *testing.T) {
+	for _, line := range []string{"M290 Z0.05", "M290 X0.1 S0.2", "M206 X1", "M428", "SET_GCODE_OFFSET Z_ADJUST=0.05 MOVE=1"} {
+		if _, err := inspectText(t, start+"G1 X6 E5\n"+line+"\nG1 X7 E6\nM104 S0\n", upright); !refusedFor(err, "shifted-in-part") {
+			t.Errorf("%s: %v", line, err)
+		}
+	}
+	for _, line := range []string{"M290", "M206", "SET_GCODE_OFFSET Z=0.05"} {
+		if _, err := inspectText(t, start+"G1 X6 E5\n"+line+"\nG1 X7 E6\nM104 S0\n", upright); err != nil {
+			t.Errorf("%s: %v", line, err)
 		}
 	}
 }

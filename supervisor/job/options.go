@@ -56,6 +56,8 @@ type Options struct {
 	// Form is how the job's lines are written for the wire.
 	Form gcode.Form
 
+	// NamedWords are what the board's own named words do.
+	NamedWords []NamedWord
 	// Part are the lines of the part, where someone has said so; none: they are found.
 	Part Lines
 

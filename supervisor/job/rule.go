@@ -34,7 +34,9 @@ func (o *Options) judge(l *gcode.Line, wire []byte) rule {
 		r.withhold = "boards take a * for the end of the line, even in a text"
 	}
 	if r.withhold == "" && r.refuse.code == "" {
-		r.refuse = o.tooHot(l)
+		if r.refuse = o.tooHot(l); r.refuse.code == "" && l.Letter == '#' {
+			r.refuse = o.knownTooHot(l)
+		}
 	}
 	if r.withhold == "" && r.refuse.code == "" {
 		r.refuse = o.second(l)

@@ -42,6 +42,13 @@ func (i *inspector) take() error {
 		}
 		return nil
 	}
+	if i.l.Letter == '#' {
+		if i.use.sayHeats == "" {
+			i.use.sayHeats = sayWhatHeats(&i.l)
+		}
+		sent := i.named()
+		defer func() { sent() }()
+	}
 	return i.send()
 }
 

@@ -14,6 +14,7 @@ type usage struct {
 	bedSet, nozzleSet                      bool
 	nozzleWait                             int64   // first line that waits for the nozzle
 	bedOff                                 int64   // first line that switches the bed off
+	sayHeats                               string  // how to say in the configuration what a named word heats
 	waitedC                                float64 // what the nozzle was waited to reach
 	unhomed, cold, noFeed, relativeUnknown bool    // noted already
 
@@ -119,7 +120,11 @@ func (i *inspector) watchMove(e *gcode.Effect, known [gcode.AxisCount]bool) {
 		if i.st.NozzleTargetC == 0 {
 			severity = Error
 		}
-		i.notes.find(i.n, severity, "cold-extrusion", "set the nozzle temperature before the part", "filament is pushed with the nozzle set to %g C", i.st.NozzleTargetC)
+		remedy := "set the nozzle temperature before the part"
+		if u.sayHeats != "" {
+			remedy = "write into the configuration what heats it, under job.named_words: - " + u.sayHeats
+		}
+		i.notes.find(i.n, severity, "cold-extrusion", remedy, "filament is pushed with the nozzle set to %g C", i.st.NozzleTargetC)
 	}
 	if e.FeedMMPerMin == 0 && !u.noFeed {
 		u.noFeed = true
@@ -144,6 +149,11 @@ func (i *inspector) watchMode() {
 
 func (i *inspector) watchUnknown(e *gcode.Effect) {
 	i.notes.unknownWord(i.n, &i.l, adviceFor(&i.l).code == "" && !waitsForSomeone(&i.l) && !e.Lost && !heatsChamber(&i.l))
+	if what := shifts(&i.l); what != "" && i.section == Body {
+		i.notes.problem(i.n, "shifted-in-part", "take it out of the part, or have it before the part",
+			"%s %s", i.l.Name(), what)
+		return
+	}
 	if !e.Lost {
 		return
 	}
@@ -154,6 +164,20 @@ func (i *inspector) watchUnknown(e *gcode.Effect) {
 		return
 	}
 	i.notes.find(i.n, Warning, "motion-unknown", "make sure that it does not move the belt", "%s moves the machine, or shifts coordinates, in a way that cannot be followed", i.l.Name())
+}
+
+// shifts says what a word does to all that follows it that no line can bring back, or nothing.
+func shifts(l *gcode.Line) string {
+	const addsUp = "moves the nozzle by an amount that adds up from part to part"
+	switch {
+	case l.Is('M', 290) && len(l.Words()) > 0:
+		return addsUp
+	case l.Is('M', 206) && len(l.Words()) > 0, l.Is('M', 428):
+		return "shifts coordinates, and the next part would not begin where this one did"
+	case l.Letter == '#' && contains(l.Text(), "OFFSET") && contains(l.Text(), "_ADJUST"):
+		return addsUp
+	}
+	return ""
 }
 
 // temperature follows the heaters. nozzle and bed are the targets before the line.
