@@ -140,7 +140,7 @@ func (i *inspector) takeOut() error {
 	if !ok {
 		return nil
 	}
-	lines := newSource(io.NewSectionReader(at, i.end.at, i.p.SourceBytes-i.end.at), 0, -1, 0)
+	lines := sourceOf(io.NewSectionReader(at, i.end.at, i.p.SourceBytes-i.end.at), aheadReadBytes, 0, -1, 0)
 	belt := byte('E')
 	if i.cut == byItself {
 		belt = i.o.BeltAxis.Letter()

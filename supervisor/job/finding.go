@@ -78,7 +78,7 @@ func (n *notes) drop(count int) {
 			n.counts["!"+p.Code]--
 		case "motion-unknown":
 			n.counts["!"+p.Code]--
-			n.find(p.Line, Warning, p.Code, p.Remedy, "%s", p.Text)
+			n.find(p.Line, Info, p.Code, "make sure that it does not move the belt", "%s", p.Text)
 		default:
 			kept = append(kept, p)
 		}

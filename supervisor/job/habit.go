@@ -2,6 +2,7 @@ package job
 
 import (
 	"strconv"
+	"strings"
 
 	"beltwarden/supervisor/gcode"
 )
@@ -105,6 +106,14 @@ func (i *inspector) chamber() {
 // habits notes what is known at the end of the file.
 func (i *inspector) habits() {
 	i.nozzlesUnwatched()
+	if r := i.use.routines; len(r) > 0 {
+		var names []string
+		for _, w := range r {
+			names = append(names, w.name)
+		}
+		i.notes.find(r[0].line, Info, "routine-of-board", "make sure that they do not move the belt while parts lie on it",
+			"routines of the board, which move the machine by themselves before or after the parts: %s", strings.Join(names, ", "))
+	}
 	for _, w := range i.use.waits {
 		severity, text := Warning, "%s waits, hot and without end, for someone at the machine"
 		remedy := "take it out of the job unless someone is there"

@@ -121,7 +121,7 @@ func (i *inspector) ahead(from int64) *source {
 	if !ok {
 		return nil
 	}
-	return newSource(io.NewSectionReader(at, from, aheadBytes), 0, -1, 0)
+	return sourceOf(io.NewSectionReader(at, from, aheadBytes), aheadReadBytes, 0, -1, 0)
 }
 
 const aheadBytes = 1 << 20

@@ -12,7 +12,11 @@ import (
 // MaxLineBytes is the longest line that is read. Boards take some 96 bytes.
 const MaxLineBytes = 1 << 20
 
-const readBytes = 64 << 10
+// readBytes are read at once of a file that is gone through, aheadReadBytes where only some lines are looked at.
+const (
+	readBytes      = 64 << 10
+	aheadReadBytes = 4 << 10
+)
 
 // errLong marks a line beyond MaxLineBytes; its bytes are not kept.
 var errLong = errors.New("line is too long")
@@ -28,6 +32,7 @@ var crcTable = crc32.MakeTable(crc32.Castagnoli)
 // a second time do not count for the digests again.
 type source struct {
 	f      io.ReadSeeker
+	step   int // bytes read at once, at least
 	buf    []byte
 	start  int   // first byte not handed out
 	end    int   // one past the last byte read
@@ -47,7 +52,11 @@ type source struct {
 
 // newSource reads f from offset from, where the CRC of what precedes is crc.
 func newSource(f io.ReadSeeker, from, limit int64, crc uint32) *source {
-	return &source{f: f, buf: make([]byte, 2*readBytes), base: from, limit: limit, lf: -1, cr: -1, crc: crc, crcAt: from, wholeAt: from}
+	return sourceOf(f, readBytes, from, limit, crc)
+}
+
+func sourceOf(f io.ReadSeeker, step int, from, limit int64, crc uint32) *source {
+	return &source{f: f, step: step, buf: make([]byte, 2*step), base: from, limit: limit, lf: -1, cr: -1, crc: crc, crcAt: from, wholeAt: from}
 }
 
 // next returns the next line without its end, and the offsets of its first byte
@@ -148,7 +157,7 @@ func (s *source) fill() error {
 		s.start = 0
 	}
 	s.lf, s.cr = -1, -1
-	if len(s.buf)-s.end < readBytes {
+	if len(s.buf)-s.end < s.step {
 		s.buf = append(s.buf, make([]byte, len(s.buf))...)
 	}
 	room := s.buf[s.end:]

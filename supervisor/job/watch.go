@@ -21,6 +21,7 @@ type usage struct {
 	waits    []waiting       // words that wait for someone
 	signs    [signKinds]bool // of what is printed, before any filament
 	heats    otherHeaters
+	routines []waiting // routines of the board outside the part, each once
 	filament filament
 }
 
@@ -163,7 +164,34 @@ func (i *inspector) watchUnknown(e *gcode.Effect) {
 			"%s moves the machine, or shifts coordinates, in a way that cannot be followed", i.l.Name())
 		return
 	}
+	if isRoutine(&i.l) {
+		i.routine(waiting{i.n, i.l.Name()})
+		return
+	}
 	i.notes.find(i.n, Warning, "motion-unknown", "make sure that it does not move the belt", "%s moves the machine, or shifts coordinates, in a way that cannot be followed", i.l.Name())
+}
+
+// isRoutine reports whether a word is a routine of the board that machines have in start and end code:
+// levelling, cleaning the nozzle, parking.
+func isRoutine(l *gcode.Line) bool {
+	if l.Letter != 'G' || l.Sub != 0 {
+		return false
+	}
+	switch l.Number {
+	case 12, 27, 29, 30, 33, 34, 35, 76, 425:
+		return true
+	}
+	return false
+}
+
+// routine notes one outside the part.
+func (i *inspector) routine(w waiting) {
+	for _, r := range i.use.routines {
+		if r.name == w.name {
+			return
+		}
+	}
+	i.use.routines = append(i.use.routines, w)
 }
 
 // shifts says what a word does to all that follows it that no line can bring back, or nothing.
