@@ -162,8 +162,9 @@ const (
 	thickTimes = 1.5
 	// Strokes that enclose so much both ways are a loop, and no purge (common practice, no source).
 	loopMM = 2.0
-	// One stroke of this length is a purge's (common practice, no source).
-	longMM = 30.0
+	// One stroke of this length, so many times longer than the part's, is a purge's (common practice, no source).
+	longMM      = 30.0
+	longerTimes = 1.5
 	// What is so much higher than the next stroke lies on nothing (common practice, no source).
 	airMM = 1.0
 	// A travel of so much parts strokes.
@@ -311,9 +312,19 @@ func (v *viewer) thick(k int) bool {
 	return perMM(v.strokes[:k]) > thickTimes*perMM(v.strokes[k:])
 }
 
-// long reports whether the strokes before the k-th are one or two long ones: outlines and fillings
-// have more.
-func (v *viewer) long(k int) bool { return k <= 2 && v.strokes[0].pathMM >= longMM }
+// long reports whether the strokes before the k-th are one or two long ones, longer than all that follow:
+// outlines and fillings have more, and a part of a few lines has them alike.
+func (v *viewer) long(k int) bool {
+	if k > 2 || v.strokes[0].pathMM < longMM {
+		return false
+	}
+	for n := k; n < len(v.strokes); n++ {
+		if v.strokes[n].pathMM*longerTimes > v.strokes[0].pathMM {
+			return false
+		}
+	}
+	return true
+}
 
 // bySign: the first sign of a layer, an object or a kind of line stands behind moves that extrude.
 // They are the purge, unless the layer goes on above them: then the signs begin with the second

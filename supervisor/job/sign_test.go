@@ -1,6 +1,7 @@
 package job
 
 import (
+	"fmt"
 	"strings"
 	"testing"
 
@@ -76,6 +77,20 @@ func TestPurgeOrFirstLayer(t *testing.T) {
 		}
 		if n := int64(len(section(t, p, LeadIn))); n != p.LeadIn.SendLines {
 			t.Errorf("%q: %d lines, %d announced", lead, n, p.LeadIn.SendLines)
+		}
+	}
+}
+
+// A part of lines that are alike, one beside the other, is no purge and a rest: it is asked.
+func TestLinesAlike(t *testing.T) {
+	for _, count := range []int{3, 12} {
+		text := start + "G1 X20 Y20 F6000\nM83\n"
+		for k := range count {
+			text += fmt.Sprintf("G1 X50 E1 F1200\nG1 E-1\nG0 X20 Y%d\nG1 E1\n", 25+5*k)
+		}
+		p, err := inspectText(t, text+"G1 X22 E0.1\nM104 S0\n", upright)
+		if first := int64(strings.Count(start, "\n") + 3); err != nil || p.Body.FirstLine != first || severityOf(p.Findings, "purge-repeated") != Warning {
+			t.Errorf("%d lines: %v, the part begins in line %d, want %d: %+v", count, err, p.Body.FirstLine, first, p.Findings)
 		}
 	}
 }
