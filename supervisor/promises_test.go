@@ -35,10 +35,11 @@ type kindOfData struct {
 	beyond string
 }
 
-// promises is the table.
+// promises is the table. What is printed with a certainty and stands in no row fails
+// TestEveryPromiseHasARow.
 func promises() []promise {
 	var table []promise
-	for _, rows := range [][]promise{gripPromises(), scalePromises(), performancePromises(), yieldPromises(), chartPromises(), provedPromises()} {
+	for _, rows := range [][]promise{gripPromises(), scalePromises(), performancePromises(), yieldPromises(), chartPromises(), trialPromises(), provedPromises()} {
 		table = append(table, rows...)
 	}
 	return table
@@ -51,7 +52,9 @@ func provedPromises() []promise {
 			says: []string{" with 95 % certainty", "With 95 % certainty the visit", "The next visit is ", "The lot in work is "}},
 		{name: "how long the bed cools", proved: "heat.TestCoolingIsForetold"},
 		{name: "how far until the belt's limit", proved: "TestCalibration",
-			says: []string{"certainty not before", "with 95 %% not before", "limit, 95 % certain", "Belt travel before which", "by the certainty that the settings", "certainty of the hold", "--certainty %g", "certainty_percent"}},
+			says: []string{"certainty not before", "with 95 %% not before", "limit, 95 % certain", "Belt travel before which", "by the certainty that the settings", "certainty of the hold", "--certainty %g"}},
+		{name: "where the belt is and how it goes", proved: "TestCalibration",
+			says: []string{"(95 %%: %+.2f to %+.2f)", "(95 %%: %+.3f to %+.3f)", "(95 %%: %+.4f to %+.4f)", "interval of that offset", "interval of that rate", "where it may be, 95 %", "interval of the line through"}},
 	}
 }
 

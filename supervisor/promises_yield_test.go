@@ -61,7 +61,7 @@ func yieldPromises() []promise {
 		return best
 	}
 	plan := promise{name: "so many more parts are enough for the order", keeps: 0.95,
-		says: []string{"certainty they are enough", "%% that they are enough", "more to begin", "Cycles still to begin", "Cycles to begin so that"}}
+		says: []string{"certainty they are enough", "%% that they are enough", "Cycles still to begin", "Cycles to begin so that"}}
 	for _, k := range []struct {
 		name string
 		o    ordered
@@ -79,7 +79,7 @@ func yieldPromises() []promise {
 	}
 	plan.kinds = append(plan.kinds, kindOfData{name: "none looked at, yield 0.6", beyond: "(nine in ten)", lot: ordered{40, 0, at(0.6), true}.lot})
 	// Wilson's interval keeps its level on the average of all yields, and not at each.
-	seen := promise{name: "the yield of parts looked at", keeps: 0.93, says: []string{"interval of the yield", "lower end of 95 %\"", "upper end of 95 %\""}}
+	seen := promise{name: "the yield of parts looked at", keeps: 0.93, says: []string{"interval of the yield", "lower end of 95 %\"", "upper end of 95 %\"", "<dt>Yield</dt>"}}
 	for _, y := range []float64{0.5, 0.8, 0.9} {
 		for _, n := range []int64{20, 100} {
 			seen.kinds = append(seen.kinds, kindOfData{name: fmt.Sprintf("%d looked at, yield %g", n, y), lot: ordered{0, n, at(y), false}.seen})
