@@ -51,13 +51,13 @@ func TestPurgeOrFirstLayer(t *testing.T) {
 		t.Errorf("the first layer is taken for a purge: %v, body from line %d, %+v", err, p.Body.FirstLine, p.Findings)
 	}
 	for lead, added := range map[string]string{
-		"":                             "7:M109 S210",
-		"M109 S210\n":                  "",
-		"M109 S150\nM104 S210\n":       "7:M109 S210",
-		"M109 S220\nM104 S210\n":       "",
-		"M116\n":                       "",
-		"M109 R210\n":                  "",
-		"M104 S215\nM116\nM104 S210\n": "",
+		"":                       "7:M109 S210",
+		"M109 S210\n":            "",
+		"M109 S150\nM104 S210\n": "7:M109 S210",
+		"M109 S220\nM104 S210\n": "",
+		"M116\n":                 "7:M109 S210",
+		"M109 R210\n":            "",
+		"M109 S215\nM104 S210\n": "",
 	} {
 		p, err := inspectText(t, strings.Replace(squiggle("0.2"), "G90\n", lead+"G90\n", 1), upright)
 		if err != nil || severityOf(p.Findings, "purge-once") != Info {

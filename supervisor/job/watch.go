@@ -80,9 +80,6 @@ func (i *inspector) watch(e *gcode.Effect, known [gcode.AxisCount]bool) {
 	case gcode.KindTool:
 		i.toolChosen()
 	case gcode.KindUnknown:
-		if i.l.Is('M', 116) { // waits for all heaters
-			i.use.waitedC = i.st.NozzleTargetC
-		}
 		i.chamber()
 		i.watchUnknown(e)
 	}
