@@ -25,7 +25,7 @@ import (
 func upright(o *Options) {
 	o.Inspect = func(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 		return job.Inspect(ctx, path, job.Options{BeltAxis: gcode.Y, Forward: 1, HomedAxes: []gcode.Axis{gcode.X, gcode.Z},
-			GapMM: 10, NozzleCeilingC: 260, BedCeilingC: 100}, nil)
+			GapMM: 10, NozzleCeilingC: 260, BedCeilingC: 100, Part: part}, nil)
 	}
 }
 
@@ -43,6 +43,37 @@ func TestOpenLotReadsTheFiles(t *testing.T) {
 	if l := q.Lot; l == nil || q.By != "Ada" || l.Name != "clips" || l.Order != "turn" || !l.Start || len(l.Plans) != 2 || l.Plans[1].Path != clip ||
 		l.Plans[0].FilamentMM <= 0 || !cmp.Equal(l.Good, []int{40, 40}) {
 		t.Errorf("%+v", q.Lot)
+	}
+}
+
+// A lot is opened with the lines that were named as the part, each job with its own.
+func TestOpenLotWithNamedParts(t *testing.T) {
+	b := setUp(t, upright)
+	clip, err := filepath.Abs("../../testdata/jobs/stake-clip.gcode")
+	if err != nil {
+		t.Fatal(err)
+	}
+	found, err := job.Inspect(t.Context(), clip, job.Options{BeltAxis: gcode.Y, HomedAxes: []gcode.Axis{gcode.X, gcode.Z}}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	part := job.Lines{From: found.Body.FirstLine, To: found.Body.LastLine - 1}
+	order := func(parts ...job.Lines) int {
+		body, _ := json.Marshal(client.LotRequest{Jobs: []string{clip, clip}, Good: []int{4}, Parts: parts})
+		return b.ask("POST", "/api/v1/lots", string(body)).Code
+	}
+	if code := order(part, job.Lines{}); code != 200 {
+		t.Fatal(code)
+	}
+	for k, want := range []int64{part.To, found.Body.LastLine} {
+		if got := b.run.asked[0].Lot.Plans[k].Body.LastLine; got != want {
+			t.Errorf("job %d: the part ends in line %d, want %d", k+1, got, want)
+		}
+	}
+	for _, wrong := range [][]job.Lines{{part}, {part, part, part}, {{From: 9, To: 8}, {}}, {{From: -1, To: 8}, {}}, {{To: 8}, {}}, {{From: 9, To: 1 << 40}, {}}} {
+		if code := order(wrong...); code != 422 || len(b.run.asked) != 1 {
+			t.Errorf("%+v: %d", wrong, code)
+		}
 	}
 }
 
