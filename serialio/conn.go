@@ -106,7 +106,7 @@ func NewConn(port Port, o Options) *Conn {
 // Events returns the channel on which everything is reported, in order. It is
 // closed after EventLost, or after Close, when what was not received yet is
 // dropped. A slow receiver delays nothing but its own knowledge; reports beyond
-// maxPending are dropped and counted.
+// maxPending, and readings beyond maxReadings, are dropped and counted.
 func (c *Conn) Events() <-chan Event { return c.events }
 
 // Run streams the lines of src as program id. It ends with EventDone,

@@ -18,8 +18,12 @@ const (
 	phaseLost                // over; events are still delivered
 )
 
-// maxPending bounds the events held for a slow receiver.
-const maxPending = 4096
+// maxPending bounds the events held for a slow receiver, and maxReadings those after which a report of
+// temperatures is not added: the next one is newer, and what comes after it must not wait behind thousands.
+const (
+	maxPending  = 4096
+	maxReadings = 64
+)
 
 // program is the run in progress.
 type program struct {
@@ -131,9 +135,15 @@ func (l *loop) delivered() {
 }
 
 func (l *loop) emit(e Event) {
-	if e.Kind == EventReport && len(l.pending)-l.head >= maxPending {
-		l.stats.ReportsDropped++
-		return
+	if e.Kind == EventReport {
+		most := maxPending
+		if k := e.Reply.Kind; k == ReplyTemps || k == ReplyOK {
+			most = maxReadings
+		}
+		if len(l.pending)-l.head >= most {
+			l.stats.ReportsDropped++
+			return
+		}
 	}
 	if l.head > maxPending {
 		l.pending = append(l.pending[:0], l.pending[l.head:]...)

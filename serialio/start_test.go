@@ -249,6 +249,39 @@ func TestNobodyListens(t *testing.T) {
 	})
 }
 
+// TestASlowReceiverHearsTheEndSoon: a board that tells its temperatures faster than they are taken in does
+// not keep the end of a program behind thousands of them.
+func TestASlowReceiverHearsTheEndSoon(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBoard()
+		b.execute = func(b *board, text string) {
+			for range 20 {
+				b.say("T:201.20 /205.00 B:60.10 /60.00 @:64 B@:30")
+			}
+		}
+		c := NewConn(b, Options{WindowBytes: 128, BootWait: -1})
+		done := make(chan struct{})
+		go func() { defer close(done); b.serve() }()
+		if err := c.Run(1, &list{lines: program1(500)}); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Minute)
+		n := 0
+		for e := range c.Events() {
+			if n++; e.Kind == EventDone {
+				break
+			}
+		}
+		if n > maxReadings+4 {
+			t.Errorf("the end came after %d events", n)
+		}
+		if err := c.Close(); err != nil {
+			t.Error(err)
+		}
+		<-done
+	})
+}
+
 // TestShortWrites: urgent words that come while a frame is half written stand on
 // a line of their own, and the rest of the frame, which means nothing by itself, is
 // not written.
