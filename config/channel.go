@@ -54,7 +54,7 @@ const nameIt = "give it a name, such as workshop"
 
 // mails reads the list of mailboxes.
 func (r *reader) mails(n *yaml.Node, to *[]Mail) {
-	r.items(n, "alerts.mails", "name: workshop", func(item *yaml.Node, at string) {
+	r.items(n, "alerts.mails", receivers("name: workshop"), func(item *yaml.Node, at string) {
 		m := Mail{Channel: Channel{Level: 1}, TLS: MailStartTLS, Timeout: mailWait}
 		r.item(item, at, append(r.channel(&m.Channel, nameIt),
 			r.words("host", "name the mail server, such as mail.example.org", "write the mail server, such as mail.example.org", hostRule, &m.Host),
@@ -85,7 +85,7 @@ func (r *reader) login(item *yaml.Node, at string, m *Mail) {
 
 // services reads the list of chat and push services.
 func (r *reader) services(n *yaml.Node, to *[]Service) {
-	r.items(n, "alerts.services", "name: phone", func(item *yaml.Node, at string) {
+	r.items(n, "alerts.services", receivers("name: phone"), func(item *yaml.Node, at string) {
 		s := Service{Channel: Channel{Level: 1}, Timeout: mailWait}
 		r.item(item, at, append(r.channel(&s.Channel, nameIt),
 			r.words("url_file", "name a file that holds the address of the service, with its token", absolute, secretRule, &s.URLFile),
@@ -97,7 +97,7 @@ func (r *reader) services(n *yaml.Node, to *[]Service) {
 
 // alertmanagers reads the list of those.
 func (r *reader) alertmanagers(n *yaml.Node, to *[]Alertmanager) {
-	r.items(n, "alerts.alertmanagers", "name: alertmanager", func(item *yaml.Node, at string) {
+	r.items(n, "alerts.alertmanagers", receivers("name: alertmanager"), func(item *yaml.Node, at string) {
 		m := Alertmanager{Channel: Channel{Level: 1}, Timeout: webhookTimeout}
 		r.item(item, at, append(r.channel(&m.Channel, nameIt),
 			r.words("url", "", "write it as http://127.0.0.1:9093", urlRule, &m.URL),

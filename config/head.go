@@ -51,25 +51,8 @@ func (r *reader) ends(k *key, n *yaml.Node, to *Range) {
 
 // head reads the steps of the head.
 func (r *reader) head(k *key, n *yaml.Node, to *[]HeadStep) {
-	if n.Kind != yaml.SequenceNode {
-		r.at(n, k.path(), "is "+shape(n)+" instead of a list", "begin each step with `- above_mm:`, or write [] for none")
-		return
-	}
-	if len(n.Content) > mostHeadSteps {
-		r.at(n, k.path(), fmt.Sprintf("has %d steps", len(n.Content)), fmt.Sprintf("describe the head by at most %d", mostHeadSteps))
-		return
-	}
-	for i, item := range n.Content {
-		name := fmt.Sprintf("%s[%d]", k.path(), i)
-		if !r.sound(item, name) {
-			continue
-		}
-		if item.Kind != yaml.MappingNode {
-			r.at(item, name, "is "+shape(item)+" instead of a group", "write `- {above_mm: 5, front_mm: 30, behind_mm: 30}`")
-			continue
-		}
-		*to = append(*to, r.headStep(k, item, name))
-	}
+	of := listOf{"step", "steps", mostHeadSteps, "describe the head by at most", "", "{above_mm: 5, front_mm: 30, behind_mm: 30}"}
+	r.items(n, k.path(), of, func(item *yaml.Node, name string) { *to = append(*to, r.headStep(k, item, name)) })
 }
 
 // headStep reads one step. Each length must be written: a forgotten one would be a

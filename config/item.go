@@ -21,14 +21,29 @@ type field struct {
 	read    func(n *yaml.Node, at string)
 }
 
+// listOf is what is said of a list of groups: how many of what it holds at most, what to do where it
+// holds more, and an example of an item.
+type listOf struct {
+	one, many string
+	most      int
+	remedy    string // ends before the number
+	then      string // follows it
+	example   string // "key: value", and more in braces where it has more keys
+}
+
+func receivers(example string) listOf {
+	return listOf{"receiver", "receivers", mostChannels, "name at most", ", and let one of them pass alerts on", example}
+}
+
 // items calls each for every item of a list that is a group.
-func (r *reader) items(n *yaml.Node, list, begin string, each func(item *yaml.Node, at string)) {
+func (r *reader) items(n *yaml.Node, list string, of listOf, each func(item *yaml.Node, at string)) {
 	if n.Kind != yaml.SequenceNode {
-		r.at(n, list, "is "+shape(n)+" instead of a list", "begin each receiver with `- "+begin[:strings.IndexByte(begin, ' ')]+"`, or write [] for none")
+		key, _, _ := strings.Cut(strings.TrimPrefix(of.example, "{"), " ")
+		r.at(n, list, "is "+shape(n)+" instead of a list", "begin each "+of.one+" with `- "+key+"`, or write [] for none")
 		return
 	}
-	if len(n.Content) > mostChannels {
-		r.at(n, list, fmt.Sprintf("has %d receivers", len(n.Content)), fmt.Sprintf("name at most %d, and let one of them pass alerts on", mostChannels))
+	if len(n.Content) > of.most {
+		r.at(n, list, fmt.Sprintf("has %d %s", len(n.Content), of.many), fmt.Sprintf("%s %d%s", of.remedy, of.most, of.then))
 		return
 	}
 	for i, item := range n.Content {
@@ -36,7 +51,7 @@ func (r *reader) items(n *yaml.Node, list, begin string, each func(item *yaml.No
 		switch {
 		case !r.sound(item, at):
 		case item.Kind != yaml.MappingNode:
-			r.at(item, at, "is "+shape(item)+" instead of a group", "write `- "+begin+"`")
+			r.at(item, at, "is "+shape(item)+" instead of a group", "write `- "+of.example+"`")
 		default:
 			each(item, at)
 		}

@@ -1,7 +1,6 @@
 package config
 
 import (
-	"fmt"
 	"regexp"
 	"strings"
 
@@ -18,24 +17,9 @@ var (
 
 // namedWords reads what named words of the board do.
 func (r *reader) namedWords(k *key, n *yaml.Node, to *[]NamedWord) {
-	if n.Kind != yaml.SequenceNode {
-		r.at(n, k.path(), "is "+shape(n)+" instead of a list", "begin each word with `- word:`, or write [] for none")
-		return
-	}
-	if len(n.Content) > mostNamedWords {
-		r.at(n, k.path(), fmt.Sprintf("has %d words", len(n.Content)), fmt.Sprintf("describe at most %d", mostNamedWords))
-		return
-	}
+	of := listOf{"word", "words", mostNamedWords, "describe at most", "", "{word: BEGIN_JOB, nozzle: EXTRUDER, bed: BED}"}
 	first := map[string]int{}
-	for i, item := range n.Content {
-		name := fmt.Sprintf("%s[%d]", k.path(), i)
-		if !r.sound(item, name) {
-			continue
-		}
-		if item.Kind != yaml.MappingNode {
-			r.at(item, name, "is "+shape(item)+" instead of a group", "write `- {word: BEGIN_JOB, nozzle: EXTRUDER, bed: BED}`")
-			continue
-		}
+	r.items(n, k.path(), of, func(item *yaml.Node, name string) {
 		w := r.namedWord(k, item, name)
 		lower := strings.ToLower(w.Word)
 		if line, twice := first[lower]; twice && lower != "" {
@@ -43,7 +27,7 @@ func (r *reader) namedWords(k *key, n *yaml.Node, to *[]NamedWord) {
 		}
 		first[lower] = item.Line
 		*to = append(*to, w)
-	}
+	})
 }
 
 // namedWord reads one of them.

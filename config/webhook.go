@@ -18,7 +18,7 @@ const webAddress = "write it as https://host/path"
 // headers may carry secrets, so that no message repeats their values.
 func (r *reader) webhooks(n *yaml.Node, to *[]Webhook) {
 	first := map[string]int{}
-	r.items(n, "alerts.webhooks", "url: https://host/path", func(item *yaml.Node, at string) {
+	r.items(n, "alerts.webhooks", receivers("url: https://host/path"), func(item *yaml.Node, at string) {
 		hook := Webhook{Channel: Channel{Level: 1}, Timeout: webhookTimeout}
 		fields := append(r.channel(&hook.Channel, ""),
 			r.words("url", "", webAddress, urlRule, &hook.URL),

@@ -211,52 +211,15 @@ type stuckPort struct {
 func (p *stuckPort) Write([]byte) (int, error) { <-p.free; return 0, ErrUnplugged }
 func (p *stuckPort) Close() error              { p.isClosed = true; return p.board.Close() }
 
-// TestNobodyListens: a receiver that never receives holds nothing up, and may
-// call everything meanwhile.
-func TestNobodyListens(t *testing.T) {
+// unheard runs a program on a board that says 20 such lines for each of its 501, with nobody receiving for a
+// minute, and returns how many events there are then until the end of it.
+func unheard(t *testing.T, line string) (n int) {
+	t.Helper()
 	synctest.Test(t, func(t *testing.T) {
 		b := newBoard()
 		b.execute = func(b *board, text string) {
 			for range 20 {
-				b.say("echo:talk")
-			}
-		}
-		c := NewConn(b, Options{WindowBytes: 128, BootWait: -1})
-		done := make(chan struct{})
-		go func() { defer close(done); b.serve() }()
-		src := &list{lines: program1(500)}
-		if err := c.Run(1, src); err != nil {
-			t.Fatal(err)
-		}
-		time.Sleep(time.Minute)
-		s := c.Stats()
-		if s.LinesAccepted != 501 || s.ReportsDropped == 0 {
-			t.Errorf("stats %+v", s)
-		}
-		n := 0
-		for e := range c.Events() {
-			if n++; e.Kind == EventDone {
-				break
-			}
-		}
-		if n < maxPending || n > maxPending+2 {
-			t.Errorf("%d events kept, want about %d", n, maxPending)
-		}
-		if err := c.Close(); err != nil {
-			t.Error(err)
-		}
-		<-done
-	})
-}
-
-// TestASlowReceiverHearsTheEndSoon: a board that tells its temperatures faster than they are taken in does
-// not keep the end of a program behind thousands of them.
-func TestASlowReceiverHearsTheEndSoon(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		b := newBoard()
-		b.execute = func(b *board, text string) {
-			for range 20 {
-				b.say("T:201.20 /205.00 B:60.10 /60.00 @:64 B@:30")
+				b.say("%s", line)
 			}
 		}
 		c := NewConn(b, Options{WindowBytes: 128, BootWait: -1})
@@ -266,20 +229,36 @@ func TestASlowReceiverHearsTheEndSoon(t *testing.T) {
 			t.Fatal(err)
 		}
 		time.Sleep(time.Minute)
-		n := 0
+		if s := c.Stats(); s.LinesAccepted != 501 || s.ReportsDropped == 0 {
+			t.Errorf("stats %+v", s)
+		}
 		for e := range c.Events() {
 			if n++; e.Kind == EventDone {
 				break
 			}
-		}
-		if n > maxReadings+4 {
-			t.Errorf("the end came after %d events", n)
 		}
 		if err := c.Close(); err != nil {
 			t.Error(err)
 		}
 		<-done
 	})
+	return n
+}
+
+// TestNobodyListens: a receiver that never receives holds nothing up, and may
+// call everything meanwhile.
+func TestNobodyListens(t *testing.T) {
+	if n := unheard(t, "echo:talk"); n < maxPending || n > maxPending+2 {
+		t.Errorf("%d events kept, want about %d", n, maxPending)
+	}
+}
+
+// TestASlowReceiverHearsTheEndSoon: a board that tells its temperatures faster than they are taken in does
+// not keep the end of a program behind thousands of them.
+func TestASlowReceiverHearsTheEndSoon(t *testing.T) {
+	if n := unheard(t, "T:201.20 /205.00 B:60.10 /60.00 @:64 B@:30"); n > maxReadings+4 {
+		t.Errorf("the end came after %d events", n)
+	}
 }
 
 // TestShortWrites: urgent words that come while a frame is half written stand on

@@ -109,7 +109,7 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 		bed = w.Observe(heat.Bed, r, 0, &model)
 		m.withdraw(heat.Bed, r, out)
 	}
-	for _, f := range append(m.swapped(nozzle, heat.Bed, "bed"), m.swapped(bed, heat.Nozzle, "nozzle")...) {
+	for _, f := range append(m.swapped(nozzle, heat.Bed), m.swapped(bed, heat.Nozzle)...) {
 		m.heatFound(f, out)
 	}
 	if t.HasNozzleTarget {
@@ -135,13 +135,13 @@ func heated(at time.Duration, c float64, has bool, wantC float64, told bool, tol
 
 // swapped says of a heater that does not warm up when the other does in its stead, and of one that warms up in
 // the other's.
-func (m *Machine) swapped(found []heat.Finding, other heat.HeaterIndex, name string) []heat.Finding {
+func (m *Machine) swapped(found []heat.Finding, other heat.HeaterIndex) []heat.Finding {
 	for i, f := range found {
 		switch gained := m.guard.Gained(other); {
 		case f.Kind == heat.Slow && f.Fault && gained >= 8:
-			found[i].Text += fmt.Sprintf("; meanwhile the %s, which nobody asked, has gained %.0f degrees: are the two heaters or sensors swapped?", name, gained)
+			found[i].Text += fmt.Sprintf("; meanwhile the %s, which nobody asked, has gained %.0f degrees: are the two heaters or sensors swapped?", other, gained)
 		case f.Kind == heat.Over && f.Fault && m.guard.Stays(other):
-			found[i].Text += fmt.Sprintf("; meanwhile the %s, which was asked for heat, has not gained: are the two heaters or sensors swapped?", name)
+			found[i].Text += fmt.Sprintf("; meanwhile the %s, which was asked for heat, has not gained: are the two heaters or sensors swapped?", other)
 		}
 	}
 	return found
@@ -317,11 +317,7 @@ func (m *Machine) readingLost(i heat.HeaterIndex, l *lostReading, d time.Duratio
 	if m.link.phase != linkUp {
 		return
 	}
-	name := "nozzle"
-	if i == heat.Bed {
-		name = "bed"
-	}
-	text := fmt.Sprintf("the board has told no temperature of the %s for %s while a heater may be on", name, d.Round(time.Second))
+	text := fmt.Sprintf("the board has told no temperature of the %s for %s while a heater may be on", i, d.Round(time.Second))
 	m.guard.Accuse(i, text)
 	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true, Text: text}, out)
 }

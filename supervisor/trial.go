@@ -169,10 +169,7 @@ func (m *Machine) looped(runMM float64) string {
 	loops := runMM / l
 	whole := max(1, math.Round(loops))
 	if math.Abs(loops-whole)*l <= sameMarkMM {
-		if whole == 1 {
-			return ", 1 whole loop"
-		}
-		return fmt.Sprintf(", %g whole loops", whole)
+		return ", " + plural(int(whole), "whole loop", "whole loops")
 	}
 	return fmt.Sprintf("; that is %.1f loops of the belt, and an uneven edge counts as drift: %.2f m end where they begin", loops, whole*l/1000)
 }

@@ -74,7 +74,7 @@ func (s *State) applyG(l *Line, e *Effect) error {
 		e.Kind = KindDwell
 		return applyDwell(l, e)
 	case 10, 11:
-		if l.Number == 10 && l.Has('S') && !l.Has('L') && (l.Has('P') || l.Has('R')) {
+		if l.HeatsTool() {
 			return s.applyToolHeat(l, e)
 		}
 		if l.n > 0 && !(l.n == 1 && l.Has('S')) {

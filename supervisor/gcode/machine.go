@@ -36,7 +36,7 @@ func (s *State) applyM(l *Line, e *Effect) error {
 			s.applySetting(l, e, p)
 			return nil
 		}
-		if l.Number == 568 && l.Has('S') {
+		if l.HeatsTool() {
 			return s.applyToolHeat(l, e)
 		}
 		if !s.applyLasting(l) || l.Number == 141 || l.Number == 191 {
@@ -69,37 +69,50 @@ func (s *State) applyTemperature(l *Line, e *Effect) error {
 	if !e.HasValue {
 		return nil // waits for, or sets, what is already asked for
 	}
-	if e.Value < 0 {
-		return fmt.Errorf("cannot heat to %g: the temperature is negative", e.Value)
+	if err := notNegative(e.Value); err != nil {
+		return err
 	}
 	if l.Number == 140 || l.Number == 190 {
 		s.BedTargetC = e.Value
 		return nil
 	}
-	tool := s.Tool
-	if t, ok := l.Get('T'); ok {
-		tool = int(t)
-	}
-	s.setNozzle(tool, e.Value)
+	s.heatNozzle(l, 'T', e.Value)
 	return nil
 }
 
-// applyToolHeat does G10 and M568 with a tool P, or the one in use, and its target S. R is what
-// the nozzle is kept at while another tool is in use, which boards do by themselves.
+// HeatsTool reports whether a line is G10 or M568 with the target S of a tool P, or of the one in
+// use. G10 means other things too.
+func (l *Line) HeatsTool() bool {
+	return l.Has('S') && (l.Is('M', 568) || l.Is('G', 10) && !l.Has('L') && (l.Has('P') || l.Has('R')))
+}
+
+// applyToolHeat does a line that [Line.HeatsTool]. R is what the nozzle is kept at while another
+// tool is in use, which boards do by themselves.
 func (s *State) applyToolHeat(l *Line, e *Effect) error {
 	e.Kind = KindTemperature
-	e.Value, e.HasValue = l.Get('S')
-	if !e.HasValue {
+	if e.Value, e.HasValue = l.Get('S'); !e.HasValue {
 		return nil
 	}
-	if e.Value < 0 {
-		return fmt.Errorf("cannot heat to %g: the temperature is negative", e.Value)
+	if err := notNegative(e.Value); err != nil {
+		return err
 	}
+	s.heatNozzle(l, 'P', e.Value)
+	return nil
+}
+
+// heatNozzle sets the target of the nozzle of the tool that a letter names, or of the one in use.
+func (s *State) heatNozzle(l *Line, letter byte, c float64) {
 	tool := s.Tool
-	if t, ok := l.Get('P'); ok {
+	if t, ok := l.Get(letter); ok {
 		tool = int(t)
 	}
-	s.setNozzle(tool, e.Value)
+	s.setNozzle(tool, c)
+}
+
+func notNegative(c float64) error {
+	if c < 0 {
+		return fmt.Errorf("cannot heat to %g: the temperature is negative", c)
+	}
 	return nil
 }
 

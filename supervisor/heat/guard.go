@@ -74,6 +74,8 @@ const (
 	Bed
 )
 
+func (i HeaterIndex) String() string { return [...]string{"nozzle", "bed"}[i] }
+
 // Forget begins anew with a board of which nothing is known. What accuses a sensor stays:
 // a wire does not mend itself when a connection is made anew.
 func (g *Guard) Forget() {

@@ -53,8 +53,7 @@ type Curve struct {
 	Readings float64 `json:"readings"` // by weight
 	LowC     float64 `json:"low_c"`    // range of what was seen, degrees Celsius
 	HighC    float64 `json:"high_c"`
-	Sums     Sums    `json:"sums"`
-	Own      Own     `json:"own"`
+	Sums     Sums    `json:"sums_above_ambient"`
 	// Misfit is the sum of squared differences between readings and the curve of
 	// their own span, by weight, and Free how many readings they are free in.
 	Misfit float64 `json:"misfit"`
@@ -73,18 +72,16 @@ type Sums struct {
 	CC float64 `json:"cc"`
 }
 
-// Own is what spans show of Tau, each with an End of its own: products with time taken out of
+// Own is what coolings show of Tau, each with an End of its own: products with time taken out of
 // them, and how far each End would lie from the ambient that was seen for certain before it:
-// End - ambient = Tau g + h. Newest is the last span, relative to RoomC.
+// End - ambient = Tau g + h. Newest is the last one, relative to ambient.
 type Own struct {
 	II     float64 `json:"ii"`
 	IC     float64 `json:"ic"`
-	CC     float64 `json:"cc"`
 	GG     float64 `json:"gg"`
 	GH     float64 `json:"gh"`
-	Sure   float64 `json:"sure"` // spans with such an ambient, by weight
+	Sure   float64 `json:"sure"` // coolings with such an ambient, by weight
 	Newest Sums    `json:"newest"`
-	RoomC  float64 `json:"room_c"`
 	// Fresh: the body was not cold for long since, nor unseen.
 	Fresh bool `json:"-"`
 }
@@ -144,22 +141,21 @@ func (c *Curve) noise() float64 {
 	return leastNoiseC
 }
 
-// add takes in a span that counts from ambient. sure: that was seen for certain.
-func (o *Own) add(s Sums, roomC float64, sure bool) {
-	o.II, o.IC, o.CC = o.II*keep+s.II-s.TI*s.TI/s.TT, o.IC*keep+s.IC-s.TI*s.TC/s.TT, o.CC*keep+s.CC-s.TC*s.TC/s.TT
+// add takes in a cooling that counts from ambient. sure: that was seen for certain.
+func (o *Own) add(s Sums, sure bool) {
+	o.II, o.IC = o.II*keep+s.II-s.TI*s.TI/s.TT, o.IC*keep+s.IC-s.TI*s.TC/s.TT
 	o.GG, o.GH, o.Sure = o.GG*keep, o.GH*keep, o.Sure*keep
 	if sure {
 		g, h := s.TC/s.TT, s.TI/s.TT
 		o.GG, o.GH, o.Sure = o.GG+g*g, o.GH+g*h, o.Sure+1
 	}
-	o.Newest, o.RoomC, o.Fresh = s, roomC, true
+	o.Newest, o.Fresh = s, true
 }
 
-// towards solves cooling: Tau is that of all spans, each with an End of its own that lies near
-// the ambient seen before it, and End that of the newest, by as much as the room is warmer now.
-// False where neither shows Tau.
-func (c *Curve) towards(ambientC float64) (Law, bool) {
-	o, noise := &c.Own, c.noise()
+// towards solves cooling by readings of so much noise: Tau is that of all spans, each with an End
+// of its own that lies near the ambient seen before it, and End that of the newest, by as much as
+// the room is warmer now. False where neither shows Tau.
+func (o *Own) towards(ambientC, noise float64) (Law, bool) {
 	off := func(logB float64) float64 { // sum of squared deviations, in standard deviations
 		b := math.Exp(logB)
 		return (2*b*o.IC+b*b*o.II)/(noise*noise) + (o.GG/(b*b)+2*o.GH/b)/(roomSD*roomSD)

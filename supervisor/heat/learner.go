@@ -107,7 +107,7 @@ func (l *Learner) Observe(r Reading) bool {
 	if drive != l.span.drive || !l.seen || r.At-l.last.At > gap || r.TargetC != l.last.TargetC && drive == Full {
 		learned = l.end()
 		if l.rested || r.At-l.last.At >= quiet {
-			l.model.Cooling.Own.Fresh = false // nor is it by the cooling that has led there
+			l.model.Own.Fresh = false // nor is it by the cooling that has led there
 		}
 		l.span = span{drive: drive, startC: r.C, moved: r.At}
 	}
@@ -215,7 +215,9 @@ func (l *Learner) end() bool {
 	c.Readings = c.Readings*keep + s.n
 	c.LowC, c.HighC = min(c.LowC, s.lowC), max(c.HighC, s.highC)
 	c.Sums.add(s.sums, keep)
-	c.Own.add(s.sums, l.model.roomC(), l.model.Quiet)
+	if s.drive == Off {
+		l.model.Own.add(s.sums, l.model.Quiet)
+	}
 	c.Misfit, c.Free = c.Misfit*keep+misfit, c.Free*keep+s.n-3
 	return true
 }
@@ -241,10 +243,8 @@ func (l *Learner) ambient(r Reading) {
 		m.AmbientC = r.C // the room is colder than it was
 	default: // so it was not so warm before
 		m.AmbientC, m.HasAmbient = r.C, true
-		for _, c := range []*Curve{&m.Warming, &m.Cooling} {
-			c.Sums.from(was - r.C)
-			c.Own.Newest.from(was - r.C)
-			c.Own.RoomC = r.C
+		for _, s := range []*Sums{&m.Warming.Sums, &m.Cooling.Sums, &m.Own.Newest} {
+			s.from(was - r.C)
 		}
 	}
 }

@@ -15,6 +15,7 @@ type Model struct {
 	Quiet   bool   `json:"quiet"`
 	Warming Curve  `json:"warming"`
 	Cooling Curve  `json:"cooling"`
+	Own     Own    `json:"own"` // of the coolings
 	Duties  Duties `json:"duties"`
 }
 
@@ -48,11 +49,10 @@ func (m *Model) roomC() float64 {
 // falls is the law of cooling: after one cooling where ambient was seen for certain before
 // it, else after [EnoughSpans].
 func (m *Model) falls() (Law, bool) {
-	c := &m.Cooling
-	if c.Spans < EnoughSpans && c.Own.Sure == 0 {
+	if m.Cooling.Spans < EnoughSpans && m.Own.Sure == 0 {
 		return Law{}, false
 	}
-	return c.towards(m.roomC())
+	return m.Own.towards(m.roomC(), m.Cooling.noise())
 }
 
 // Cool returns how long the body, its heater off, takes from fromC down to toC. It is
@@ -68,7 +68,7 @@ func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
 	}
 	cold, warm := l, l
 	cold.EndC, warm.EndC = l.EndC-2*l.endSD-endWithinC, l.EndC+2*l.endSD+endWithinC
-	if !m.Cooling.Own.Fresh { // its surroundings may be cold again, or another day's
+	if !m.Own.Fresh { // its surroundings may be cold again, or another day's
 		cold.EndC, warm.EndC = min(cold.EndC, m.roomC()-coldWithinC), max(warm.EndC, m.roomC()+coldWithinC)
 	}
 	low, ok := cold.Takes(fromC, toC)
@@ -76,7 +76,7 @@ func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
 	if !ok || !may {
 		return Wait{}, false
 	}
-	return Wait{low, l.takes(fromC, toC), high, m.Cooling.Own.Fresh && toC >= max(l.EndC, m.roomC())+nearRoomC}, true
+	return Wait{low, l.takes(fromC, toC), high, m.Own.Fresh && toC >= max(l.EndC, m.roomC())+nearRoomC}, true
 }
 
 // Wait is a time that is foreseen, and its bounds. Sure: the one in the middle may be told alone.
@@ -139,15 +139,20 @@ func (m *Model) Deviation(drive Drive, fromC float64, d time.Duration, readC flo
 
 // valid reports whether a model read back from a store can be gone on with.
 func (m *Model) valid() bool {
+	o, n := &m.Own, &m.Own.Newest
+	for _, v := range []float64{o.II, o.IC, o.GG, o.GH, o.Sure, n.TT, n.TI, n.II, n.TC, n.IC, n.CC} {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return false
+		}
+	}
 	for _, c := range []*Curve{&m.Warming, &m.Cooling} {
-		o, n := &c.Own, &c.Own.Newest
 		for _, v := range []float64{c.Readings, c.LowC, c.HighC, c.Misfit, c.Free, c.Sums.TT, c.Sums.TI, c.Sums.II,
-			c.Sums.TC, c.Sums.IC, c.Sums.CC, o.II, o.IC, o.CC, o.GG, o.GH, o.Sure, o.RoomC, n.TT, n.TI, n.II, n.TC, n.IC, n.CC} {
+			c.Sums.TC, c.Sums.IC, c.Sums.CC} {
 			if math.IsNaN(v) || math.IsInf(v, 0) {
 				return false
 			}
 		}
-		if c.Spans > 0 && !(n.TT > 0) { // of a version that counted from no ambient
+		if c.Spans > 0 && !(c.Sums.TT > 0) { // of a version that counted from no ambient
 			return false
 		}
 		if c.Spans < 0 || c.Sums.TT < 0 || c.Sums.II < 0 || c.Misfit < 0 || c.Free < 0 || c.HighC < c.LowC {

@@ -212,10 +212,8 @@ func nozzleOf(l *gcode.Line, tool int) (of int, ok bool) {
 	letter := byte('T')
 	switch {
 	case l.Is('M', 104), l.Is('M', 109):
-	case l.Is('M', 568), l.Is('G', 10) && !l.Has('L') && (l.Has('P') || l.Has('R')):
-		if letter = 'P'; !l.Has('S') {
-			return 0, false
-		}
+	case l.HeatsTool():
+		letter = 'P'
 	default:
 		return 0, false
 	}
