@@ -81,19 +81,50 @@ func TestIndicesRefuse(t *testing.T) {
 	}
 }
 
-// The bound of what lies outside is that of a tolerance interval: k of ISO 16269-6, Annex,
-// and of Lieberman's table (Industrial Quality Control, April 1958): one-sided, for 95 %
-// confidence, n and what lies inside. From memory.
+// The bound of what lies outside is that of a one-sided tolerance interval (ISO 16269-6): mean
+// and k standard deviations of n normal values lie above the share p with the confidence c if
+// P(mean + k·s >= z(p)) = c. That is integrated here over s by itself, from the densities of
+// mean and s, with nothing of what is tested; to it belong the factors k of Lieberman's table
+// (Industrial Quality Control, April 1958; three places, recomputed by this integral).
 func TestOutsideMostAgreesWithToleranceFactors(t *testing.T) {
+	below := func(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
+	root := func(f func(float64) float64, low, high float64) float64 { // of a rising function
+		for range 100 {
+			if middle := (low + high) / 2; f(middle) < 0 {
+				low = middle
+			} else {
+				high = middle
+			}
+		}
+		return low
+	}
+	factor := func(n, inside, confidence float64) float64 {
+		z, df := root(func(x float64) float64 { return below(x) - inside }, 0, 10), n-1
+		return root(func(k float64) float64 {
+			const steps, reach = 4000, 6.0 // trapezoids over s; its density is 0 at both ends
+			kept, all := 0.0, 0.0
+			for i := 1; i < steps; i++ {
+				s := reach * float64(i) / steps
+				density := math.Exp((df-1)*math.Log(s) - df*s*s/2 + df/2) // of s, but for a constant
+				kept, all = kept+density*below(math.Sqrt(n)*(k*s-z)), all+density
+			}
+			return kept/all - confidence
+		}, 0, 50)
+	}
 	for _, r := range []struct {
-		n         int
-		inside, k float64
-	}{{5, 0.95, 4.203}, {10, 0.90, 2.355}, {10, 0.95, 2.911}, {20, 0.95, 2.396}, {30, 0.95, 2.220}, {50, 0.95, 2.065}, {10, 0.99, 3.981}} {
-		got, err := quality.IndicesOf(quality.Sample{N: r.n, Mean: 0, SD: 1}, quality.Tolerance{Lower: math.Inf(-1), Upper: r.k}, 0.95)
+		n                     int
+		inside, confidence, k float64 // k as printed, 0 where no table is at hand
+	}{{5, 0.95, 0.95, 4.203}, {10, 0.90, 0.95, 2.355}, {10, 0.95, 0.95, 2.911}, {20, 0.95, 0.95, 2.396}, {30, 0.95, 0.95, 2.220}, {50, 0.95, 0.95, 2.065}, {10, 0.99, 0.95, 3.981},
+		{30, 0.9999, 0.975, 0}, {200, 0.999, 0.975, 0}, {30, 0.6, 0.8, 0}} {
+		k := factor(float64(r.n), r.inside, r.confidence)
+		if r.k != 0 {
+			near(t, fmt.Sprintf("k of %d values for %g inside", r.n, r.inside), k, r.k, 6e-4)
+		}
+		got, err := quality.IndicesOf(quality.Sample{N: r.n, Mean: 0, SD: 1}, quality.Tolerance{Lower: math.Inf(-1), Upper: k}, r.confidence)
 		if err != nil {
 			t.Fatal(err)
 		}
-		near(t, fmt.Sprintf("outside, of %d", r.n), got.OutsideMost, 1-r.inside, 1e-4)
+		near(t, fmt.Sprintf("outside, of %d", r.n), got.OutsideMost, 1-r.inside, 1e-6*(1-r.inside))
 	}
 }
 
