@@ -44,7 +44,7 @@ func newCommand(command supervisor.Command) *cobra.Command {
 		c.Flags().StringVar(&r.Override, "override", "", "reason for going on against the machine's advice; it is kept")
 	case supervisor.Clear, supervisor.Reset:
 		if command == supervisor.Clear {
-			c.Flags().StringVar(&r.Mended, "mended", "", "what was mended after a heat fault, which nothing else releases; it is kept")
+			c.Flags().StringVar(&r.Mended, "mended", "", "what was mended after a heat fault, which nothing else releases, or at a sensor in doubt; it is kept")
 		}
 		c.Flags().BoolVar(&r.GoOn, "go-on", false, "then go on with the open lot, as far as it may begin: the machine heats and moves by itself")
 	case supervisor.Stop:

@@ -17,6 +17,7 @@ import (
 	"beltwarden/daemon/app"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/heat"
 )
 
 // serviceResult is what systemd tells the commands that run after a service has ended
@@ -68,7 +69,9 @@ func newCool() *cobra.Command {
 				return usagef("cannot cool: --speed %g is for a simulated machine on a pseudo-terminal, above 0 and up to 1000; leave it out", *speed)
 			}
 		}
-		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery, Idle: set.BoardIdle > 0, Taken: failed, Speed: *speed}, serialio.OpenDevice)
+		known, _, _ := learned(c.Context(), cfg)
+		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery,
+			Idle: set.BoardIdle > 0, Taken: failed, Bed: known.Bed != heat.Model{}, Speed: *speed}, serialio.OpenDevice)
 		if err != nil && failed {
 			callHot(c.Context(), c.ErrOrStderr(), cfg, err)
 		}

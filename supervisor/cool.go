@@ -18,6 +18,7 @@ type Cooling struct {
 	Every  time.Duration // between two readings
 	Idle   bool          // the board was told to halt when it is idle for long, and is to forget that
 	Taken  bool          // until the board tells no target any more: a daemon follows, which watches it cool
+	Bed    bool          // a bed is known to be there, also while the board does not tell it
 	Speed  float64       // how many times faster than a clock a simulated machine runs; 0 for a real one
 }
 
@@ -36,6 +37,9 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 	defer cancel()
 	k := &cooler{c: c, begun: time.Now(), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
 	k.guard.Untold()
+	if c.Bed {
+		k.guard.There(heat.Bed)
+	}
 	k.guard.Off(0)
 	last := errors.New("the board was not reached")
 	for {

@@ -1,6 +1,7 @@
 package supervisor
 
 import (
+	"cmp"
 	"context"
 	"math"
 	"strings"
@@ -47,15 +48,16 @@ func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 	return nil
 }
 
-// mended releases a latched heat fault by words on what was mended, which are kept.
+// mended releases a latched heat fault, or what is held against a sensor, by words on what was mended,
+// which are kept.
 func (m *Machine) mended(r Request, out *Output) error {
 	const what = "clear"
 	words := strings.TrimSpace(r.Mended)
 	switch {
 	case m.latched == "" && words == "":
 		return nil
-	case m.latched == "":
-		return &Refusal{what, "no heat fault is latched", "leave out what was mended"}
+	case m.latched == "" && m.guard.Doubt() == "":
+		return &Refusal{what, "nothing is held against a heater or a sensor", "leave out what was mended"}
 	case words == "":
 		return &Refusal{what, "a heat fault is latched: " + m.latched, mendAdvice}
 	case len(words) > mostMended || !strings.ContainsFunc(words, unicode.IsLetter):
@@ -63,9 +65,12 @@ func (m *Machine) mended(r Request, out *Output) error {
 	case r.GoOn:
 		return &Refusal{what, "after a heat fault the machine does not go on in the same breath", "clear it, reset, look whether the readings are right, then start"}
 	}
-	m.note(out, eventMended, "by "+who(r.By)+": "+words+"; it was: "+m.latched)
+	m.note(out, eventMended, "by "+who(r.By)+": "+words+"; it was: "+cmp.Or(m.latched, m.guard.Doubt()))
 	m.latched = ""
 	m.guard.Trust()
+	if m.guard.Silent(heat.Bed) {
+		m.warmth.bed, m.warmth.bedNew = heat.NewLearner(heat.Model{}), true
+	}
 	return nil
 }
 

@@ -73,6 +73,48 @@ func TestAHeatFaultIsLatched(t *testing.T) {
 	})
 }
 
+// TestASilentBedIsNotOff: a bed that the last process had heated, and that the board does not tell any more, is
+// not off because nobody speaks of it, until somebody has said what became of it.
+func TestASilentBedIsNotOff(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := making(t, testRig(), testSettings())
+		x.hot = true
+		for _, f := range []rig.Fault{{Kind: rig.MissingSensor, Bed: true}, {Kind: rig.FullHeat, Bed: true}} {
+			if err := x.rig.Inject(f); err != nil {
+				t.Fatal(err)
+			}
+		}
+		x.restart()
+		time.Sleep(30 * time.Minute)
+		s := x.s.Snapshot()
+		if s.Heat.Proved || !strings.Contains(s.Heat.Proof, "NOT shown to be off") || !strings.Contains(s.Heat.Proof, "bed") {
+			t.Fatalf("proved %v: %s", s.Heat.Proved, s.Heat.Proof)
+		}
+		if said := x.alerts(); !strings.Contains(said, "NOT shown to be off") {
+			t.Errorf("the operator was told:\n%s", said)
+		}
+		x.do(Request{Command: Abort})
+		if s = x.until(Aborted, 10*time.Minute); s.HeatFault != "" {
+			t.Fatalf("latched: %s", s.HeatFault)
+		}
+		if o := s.Recovery.Options; len(o) == 0 || o[0].Name != "mend" {
+			t.Errorf("offers %+v", o)
+		}
+		x.rig.Reset()
+		x.do(Request{Command: Clear, Mended: "the bed's heater is taken out"})
+		x.until(Stopped, 5*time.Minute)
+		time.Sleep(10 * time.Minute)
+		if s := x.s.Snapshot(); !s.Heat.Proved && strings.Contains(s.Heat.Proof, "bed") {
+			t.Errorf("a bed that was taken away: %s", s.Heat.Proof)
+		}
+		x.restart()
+		x.until(Idle, 10*time.Minute)
+		if s := x.s.Snapshot(); strings.Contains(s.Heat.Proof, "bed") {
+			t.Errorf("a bed that was taken away, after a restart: %s", s.Heat.Proof)
+		}
+	})
+}
+
 // TestAbortedStaysAborted over a restart also after other faults, with its cause, until Clear.
 func TestAbortedStaysAborted(t *testing.T) {
 	inBubble(t, func(t *testing.T) {

@@ -1,6 +1,7 @@
 package supervisor
 
 import (
+	"beltwarden/supervisor/heat"
 	"context"
 	"fmt"
 
@@ -29,6 +30,8 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 		case plan.SHA256 != j.SHA256:
 			lt.missing = fmt.Sprintf("job %s is not the file that the lot was opened with", j.Path)
 			plan = nil
+		case plan.Begin.BedTargetC > 0 || plan.End.BedTargetC > 0:
+			m.guard.There(heat.Bed) // the last process may have left it on
 		}
 		lt.plans = append(lt.plans, plan)
 	}

@@ -146,6 +146,9 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 		list = append(list, RecoveryOption{name, text, append([]string{}, steps...)})
 	}
 	clear := "beltwarden clear"
+	if doubt := m.guard.Doubt(); m.latched == "" && doubt != "" && m.state == Aborted {
+		add("mend", "nothing shows the heaters off while this stands: "+doubt+"; once it is mended, or taken away", clear+" --mended TEXT")
+	}
 	if m.latched != "" {
 		clear += " --mended TEXT"
 		add("mend", "switch off at the mains, let it cool, look at sensor, heater and their wires, and mend what is wrong; then go on from Stopped", clear)

@@ -30,6 +30,9 @@ func (m *Machine) loadWarmth(ctx context.Context, l Ledger, now time.Time) error
 		return err
 	}
 	m.warmth = warmth{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
+	if h.Bed != (heat.Model{}) { // it was told here
+		m.guard.There(heat.Bed)
+	}
 	return nil
 }
 

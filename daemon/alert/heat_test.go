@@ -68,6 +68,8 @@ type heatRun struct {
 	off      []string      // heaters that are on and were called off, in whose words
 	claims   int           // times that heaters were called off
 	shownAt  time.Time     // when they last were, and truly were off, by a claim that stands
+	wereOff  bool          // all heaters, when last looked at
+	onSince  time.Time     // since when one of them is on after all were off, as the simulated machine knows; zero: none is, or it is not known
 	late     time.Duration // the longest that such a claim stood after one of them came on by a fault
 	warm     bool          // a body was called cold above 60 °C
 	problems []string
@@ -169,6 +171,24 @@ var (
 // backWithin is by when a heater that came on by itself, after it was shown to be off, must not be called off any more.
 const backWithin = 2 * time.Minute
 
+// blindFor is how long a heater may be on, on a body that was falling, before any reading of it can turn: what
+// warms it must first make up for what it loses.
+const blindFor = 30 * time.Second
+
+// cameOn notes when a heater comes on after all were off.
+func (x *heatRun) cameOn() {
+	_, nozzleC, _, bedC := x.rig.Temperatures()
+	nozzleW, bedW := x.rig.PowersW()
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	switch on := nozzleW > 0 || bedW > 0 || nozzleC > 0 || bedC > 0; {
+	case !on:
+		x.wereOff, x.onSince = true, time.Time{}
+	case x.wereOff:
+		x.wereOff, x.onSince = false, time.Now()
+	}
+}
+
 // told holds what is said against the simulated machine's own truth.
 func (x *heatRun) told(where, text string) {
 	off, cold := calledOff.MatchString(text), calledCold.FindAllStringSubmatch(text, -1)
@@ -185,6 +205,9 @@ func (x *heatRun) told(where, text string) {
 	switch {
 	case off && !on:
 		x.shownAt = time.Now()
+	case wrong && !x.onSince.IsZero() && time.Since(x.onSince) <= blindFor:
+		// It came on while it was being shown off.
+		x.late, x.shownAt, wrong, cold = max(x.late, time.Since(x.onSince)), x.onSince, false, nil
 	case wrong && where == "snapshot" && !x.shownAt.IsZero() && time.Since(x.shownAt) <= backWithin:
 		// It came on after it was shown off: no reading can tell before the body is warmer.
 		x.late, wrong = max(x.late, time.Since(x.shownAt)), false
@@ -294,6 +317,7 @@ func (x *heatRun) end(kill bool) {
 // watch lets time pass and reads the snapshot all the while.
 func (x *heatRun) watch(d time.Duration) {
 	for end := time.Now().Add(d); time.Now().Before(end); time.Sleep(500 * time.Millisecond) {
+		x.cameOn()
 		h := x.p.sup.Snapshot().Heat
 		if h.Proved || strings.HasPrefix(h.Proof, "shown") {
 			x.told("snapshot", "shown to be off: "+h.Proof)

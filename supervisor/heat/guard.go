@@ -123,6 +123,10 @@ func (g *Guard) Unknown() {
 	}
 }
 
+// There notes that a heater is known to be there, also while the board does not tell it: it is not off
+// for being silent.
+func (g *Guard) There(i HeaterIndex) { g.of(i).there = true }
+
 // Left reports whether an earlier process may have left heaters on, and they were not shown to be
 // off since.
 func (g *Guard) Left() bool { return g.left }
@@ -157,13 +161,33 @@ func (g *Guard) Accuse(i HeaterIndex, why string) {
 }
 
 // Trust believes all sensors again: somebody has said what was mended. What was found is
-// found anew where it is still so.
+// found anew where it is still so. A bed of which the board is silent was taken away.
 func (g *Guard) Trust() {
 	g.left = false
-	for _, h := range g.heaters {
+	for i, h := range g.heaters {
 		h.doubt, h.burns, h.on = "", "", false // the mains were off for that
+		h.there = h.there && !g.Silent(HeaterIndex(i))
 		h.watch.Forget()
 	}
+}
+
+// Silent reports whether the board tells the nozzle and not this heater.
+func (g *Guard) Silent(i HeaterIndex) bool { return g.of(Nozzle).has && !g.of(i).has }
+
+// Doubt returns the first thing that speaks against a heater or its sensor until [Guard.Trust]; "" while
+// nothing does.
+func (g *Guard) Doubt() string {
+	for _, h := range g.heaters {
+		switch {
+		case h.burns != "":
+			return h.burns
+		case h.doubt != "":
+			return h.doubt
+		case h.there && h.on && !h.has:
+			return "the board tells no temperature of the " + h.name
+		}
+	}
+	return ""
 }
 
 // Warm reports whether there is anything to be shown off: a heater that may have been on, or

@@ -82,6 +82,23 @@ func TestProofOfOff(t *testing.T) {
 			g.off()
 			g.read(2*time.Minute, cools(36, 150))
 		}},
+		"a bed that an earlier process knew, and the board does not tell": {false, "bed: no reading to believe", func(g *guarded) {
+			g.There(Bed)
+			g.Unknown()
+			g.read(time.Minute, level(200))
+			g.off()
+			g.read(5*time.Minute, cools(200, 150))
+		}},
+		"that bed was taken away, as somebody has said": {true, "nozzle fell from 20", func(g *guarded) {
+			g.There(Bed)
+			g.Unknown()
+			g.read(time.Minute, level(200))
+			g.Trust()
+			g.heat(205)
+			g.read(3*time.Minute, warmUp)
+			g.off()
+			g.read(2*time.Minute, cools(205, 150))
+		}},
 		"never switched on": {true, "nozzle had no target", func(g *guarded) {
 			g.read(time.Minute, level(22))
 			g.off()
