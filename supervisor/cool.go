@@ -35,12 +35,7 @@ const coolWords = "\nM108\nM104 S0\nM140 S0\nM141 S0\nM104 T1 S0\n"
 func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) {
 	ctx, cancel := context.WithTimeout(ctx, c.Within)
 	defer cancel()
-	k := &cooler{c: c, begun: time.Now(), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
-	k.guard.Untold()
-	if c.Bed {
-		k.guard.There(heat.Bed)
-	}
-	k.guard.Off(0)
+	k := newCooler(c)
 	last := errors.New("the board was not reached")
 	for {
 		done, err := k.attempt(ctx, open)
@@ -71,6 +66,16 @@ type cooler struct {
 	nozzleOn, bedOn bool // the board tells a target that is not 0
 	others          others
 	off             int // reports in a row that tell none
+}
+
+func newCooler(c Cooling) *cooler {
+	k := &cooler{c: c, begun: time.Now(), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
+	k.guard.Untold()
+	if c.Bed {
+		k.guard.There(heat.Bed)
+	}
+	k.guard.Off(0)
+	return k
 }
 
 // at is the machine's time since the cooler began: how fast a body may cool is judged by it.

@@ -12,7 +12,6 @@ import (
 
 	"beltwarden/serialio"
 	"beltwarden/serialio/rig"
-	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -231,10 +230,10 @@ func TestCallsAfterAFall(t *testing.T) {
 // TestCoolBelievesNoColdReading of a board that tells no target: a heater that is on, under a sensor that
 // stands still, reads the same. And none of a heater of which it tells no temperature.
 func TestCoolBelievesNoColdReading(t *testing.T) {
-	for line, shown := range map[string]bool{"T:22.0 B:21.0": false, "T:22.0 /0.0 B:21.0 /0.0": true, "T:nan /0.0 B:21.0 /0.0": false, "T:-127 /0.0 B:21.0 /0.0": false} {
-		k := &cooler{c: Cooling{Speed: 1}, begun: time.Now().Add(-time.Minute), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
-		k.guard.Untold()
-		k.guard.Off(0)
+	for line, shown := range map[string]bool{"T:22.0 B:21.0": false, "T:22.0 /0.0 B:21.0 /0.0": true, "T:nan /0.0 B:21.0 /0.0": false, "T:-127 /0.0 B:21.0 /0.0": false,
+		"T:22.0 /0.0": false} { // of a machine whose bed is known
+		k := newCooler(Cooling{Speed: 1, Bed: true})
+		k.begun = k.begun.Add(-time.Minute)
 		got := false
 		for range 60 {
 			k.begun = k.begun.Add(-2 * time.Second)
