@@ -59,7 +59,7 @@ var askedAt = []struct {
 // in rooms of every kind, for the next visit and for the end of a lot. Before the first part
 // has ended it is told as a guess, and not promised. BELTWARDEN_LOTS sets the number of lots
 // and BELTWARDEN_SEED the first seed. The model was tuned on the seeds 1 to 3600, without the
-// unheated shed; what is measured here by default, and stated in README.md, is others.
+// unheated shed; what is measured here by default, and stated in docs/evidence.md, is others.
 func TestVisitTimes(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()

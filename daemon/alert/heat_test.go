@@ -466,7 +466,7 @@ func drawHeat(seed uint64, plan *job.Plan) *heatRun {
 	if rng.IntN(3) == 0 {
 		second := drawFault(rng)
 		for second.Bed == x.fault.Bed && (second.Kind == rig.WeakHeat && x.fault.Kind == rig.FullHeat || second.Kind == rig.FullHeat && x.fault.Kind == rig.WeakHeat) {
-			second = drawFault(rng) // what is on for good at a third of its power cools from its target as one that is off: README tells of it
+			second = drawFault(rng) // what is on for good at a third of its power cools from its target as one that is off: see docs/faults.md
 		}
 		x.second, x.between = &second, time.Duration(rng.IntN(180))*time.Second
 	}
@@ -478,7 +478,7 @@ func drawFault(rng *rand.Rand) (f rig.Fault) {
 	f.Kind = heatFaults[rng.IntN(len(heatFaults))]
 	bed := rng.IntN(2) == 0
 	switch {
-	case f.Kind == rig.NoMains: // a shorter loss leaves too little to be seen: README tells of it
+	case f.Kind == rig.NoMains: // a shorter loss leaves too little to be seen: see docs/faults.md
 		if bed {
 			f.For = time.Duration(20+rng.IntN(300)) * time.Second
 		}

@@ -90,7 +90,7 @@ func gathered(t *testing.T, r *prometheus.Registry) (n int, names []string) {
 	return n, names
 }
 
-// The most series that there can be, as README.md and deploy/README.md state them.
+// The most series that there can be, as docs/metrics.md and deploy/README.md state them.
 const (
 	mostSeries = 314
 	perChannel = 4
@@ -108,7 +108,7 @@ func TestSeriesAreBounded(t *testing.T) {
 		}
 	}
 	if n != mostSeries+perChannel {
-		t.Errorf("%d series with one channel, of which README.md says %d and %d for each channel", n, mostSeries, perChannel)
+		t.Errorf("%d series with one channel, of which docs/metrics.md says %d and %d for each channel", n, mostSeries, perChannel)
 	}
 	c.o.Channels = []string{"one", "two", "three"}
 	c.o.Ledger.(*books).queue = []ledger.Channel{{Name: "one", Oldest: ledger.Stamp{At: time.Unix(1, 0)}},

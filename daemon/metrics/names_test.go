@@ -71,35 +71,35 @@ func TestWrongNamesAreFound(t *testing.T) {
 
 // The table of metrics stands in this file, between these lines.
 const (
-	readme      = "../../README.md"
-	tableBegins = "<!-- metrics: begin; made from daemon/metrics, UPDATE=1 go test -run TestReadme ./daemon/metrics writes it anew -->\n"
+	metricsPage = "../../docs/metrics.md"
+	tableBegins = "<!-- metrics: begin; made from daemon/metrics, UPDATE=1 go test -run TestDocs ./daemon/metrics writes it anew -->\n"
 	tableEnds   = "<!-- metrics: end -->\n"
 )
 
-// TestReadmeHasTheMetrics compares the table that people read with the code. With
+// TestDocsHaveTheMetrics compares the table that people read with the code. With
 // UPDATE=1 in the environment it writes the table anew.
-func TestReadmeHasTheMetrics(t *testing.T) {
-	text, err := os.ReadFile(readme)
+func TestDocsHaveTheMetrics(t *testing.T) {
+	text, err := os.ReadFile(metricsPage)
 	if err != nil {
 		t.Fatal(err)
 	}
 	before, rest, begun := strings.Cut(string(text), tableBegins)
 	there, after, ended := strings.Cut(rest, tableEnds)
 	if !begun || !ended {
-		t.Fatalf("%s has no place for the metrics: it needs the line %q and, after it, %q", readme, tableBegins, tableEnds)
+		t.Fatalf("%s has no place for the metrics: it needs the line %q and, after it, %q", metricsPage, tableBegins, tableEnds)
 	}
 	want := documented()
 	if there == want {
 		return
 	}
 	if os.Getenv("UPDATE") == "1" {
-		if err := os.WriteFile(readme, []byte(before+tableBegins+want+tableEnds+after), 0o644); err != nil {
+		if err := os.WriteFile(metricsPage, []byte(before+tableBegins+want+tableEnds+after), 0o644); err != nil {
 			t.Fatal(err)
 		}
 		return
 	}
-	t.Errorf("the metrics in %s are not those of the code; UPDATE=1 go test -run TestReadme ./daemon/metrics writes them anew (-there +code):\n%s",
-		readme, cmp.Diff(strings.Split(there, "\n"), strings.Split(want, "\n")))
+	t.Errorf("the metrics in %s are not those of the code; UPDATE=1 go test -run TestDocs ./daemon/metrics writes them anew (-there +code):\n%s",
+		metricsPage, cmp.Diff(strings.Split(there, "\n"), strings.Split(want, "\n")))
 }
 
 // documented is the table as people read it.

@@ -37,7 +37,7 @@ type Limits struct {
 
 // The limits of a monitor that sets them from its own first values. Of 100 lots of 60
 // values with nothing wrong at most 10 are to be called out, whether values are normal,
-// read in steps, follow one another or have long tails (measured, see README.md).
+// read in steps, follow one another or have long tails (measured, see docs/evidence.md).
 const (
 	singleWidth   = 6.5 // of single values, in standard deviations
 	averageWidth  = 2.9 // of the moving average, in its own
