@@ -89,15 +89,14 @@ type partBegin struct {
 	evidence   []Evidence
 }
 
-// findPart looks ahead from the first extruding move, at the line at hand, for where the part
-// begins. It is the line at hand where nothing shows a purge.
-func (i *inspector) findPart() partBegin {
-	begin := partBegin{line: i.n}
-	ahead := i.ahead(i.from)
+// findPart looks ahead from the first extruding move, line n, for where the part begins: what follows
+// from that line on, st before it, and signs that came before. It is line n where nothing shows a purge.
+func findPart(st gcode.State, n int64, ahead *source, signs [signKinds]bool, belt gcode.Axis) partBegin {
+	begin := partBegin{line: n}
 	if ahead == nil {
 		return begin
 	}
-	v := viewer{st: i.before.st, n: i.n - 1} // before the line at hand, which is seen again
+	v := viewer{st: st, n: n - 1, begun: signs}
 	for !v.enough() {
 		text, _, _, err := ahead.next()
 		if err == io.EOF {
@@ -108,14 +107,13 @@ func (i *inspector) findPart() partBegin {
 			v.line(text)
 		}
 	}
-	v.begun = i.use.signs
-	begin.evidence = v.seen(i.o.BeltAxis)
+	begin.evidence = v.seen(belt)
 	begun := v.begun[signLayer] || v.begun[signNumber]
-	if at, ok := v.bySign(i.o.BeltAxis); ok && !begun {
+	if at, ok := v.bySign(belt); ok && !begun {
 		at.evidence = begin.evidence
 		return at
 	}
-	k, certain := v.byPlace(i.o.BeltAxis)
+	k, certain := v.byPlace(belt)
 	switch {
 	case certain:
 		at := v.at(k, "lie beside the part, at one height")

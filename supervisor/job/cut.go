@@ -70,34 +70,46 @@ func linesNoted(f io.ReaderAt, size int64) (l Lines) {
 	return l
 }
 
-// cutHere begins or ends the part where someone has said that it does, before the line at hand.
-func (i *inspector) cutHere() {
-	switch part := i.o.Part; {
-	case i.n == part.From && len(i.loops) > 0:
-		i.notes.problem(i.n, "part-in-repeat", "name lines outside of it, or slice the part again", "the part is to begin inside the repeat of line %d", i.loops[len(i.loops)-1].opened)
-	case i.n == part.From:
-		i.openBody(byLines, i.here())
-	case i.n == part.To+1 && i.cut == byLines && !i.closed:
-		i.closeLines(i.here())
+// sections writes the sections of a file into the plan that ends at a place, and why they are cut so.
+func (c *cutter) sections(p *Plan, last boundary) {
+	b, e := &c.begin, &c.end
+	p.LeadIn = Section{FirstLine: 1, LastLine: b.line - 1, FromByte: 0, ToByte: b.at, crcTo: b.crc, SendLines: b.sent}
+	p.Body = Section{FirstLine: b.line, LastLine: e.line - 1, FromByte: b.at, ToByte: e.at, crcFrom: b.crc, crcTo: e.crc, SendLines: e.sent - b.sent}
+	p.LeadOut = Section{FirstLine: e.line, LastLine: last.line - 1, FromByte: e.at, ToByte: last.at, crcFrom: e.crc, crcTo: last.crc, SendLines: last.sent - e.sent}
+	switch c.how {
+	case byItself:
+		first := "the first extruding move"
+		if c.purge > 0 {
+			first = "the first extruding move after the purge"
+		}
+		p.LeadIn.Why = "all before " + first
+		p.Body.Why = fmt.Sprintf("from %s in line %d to the last one, with the filament drawn back and the lift after it", first, b.line)
+		p.LeadOut.Why = "all after the part's last move"
+		if c.tail.open {
+			p.LeadOut.Why += fmt.Sprintf("; %s in line %d shuts the machine down", c.tail.why, c.tail.line)
+		}
+	case byRepeat:
+		p.LeadIn.Why = "all up to the outermost M808 with a count"
+		p.Body.Why = fmt.Sprintf("between the outermost M808 words in lines %d and %d", b.line-1, e.line)
+		p.LeadOut.Why = "all from the closing M808 on"
+	case byLines:
+		p.LeadIn.Why = "all before the lines that were named as the part"
+		p.Body.Why = fmt.Sprintf("lines %d to %d, as was said", b.line, e.line-1)
+		p.LeadOut.Why = "all behind them"
+	case byMarks:
+		p.LeadIn.Why = "all up to the comment ;beltwarden body begin"
+		p.Body.Why = fmt.Sprintf("between the marker comments in lines %d and %d", b.line-1, e.line)
+		p.LeadOut.Why = "all from the comment ;beltwarden body end on"
 	}
-}
-
-// closeLines ends such a part.
-func (i *inspector) closeLines(at boundary) {
-	if k := len(i.loops); k > 0 {
-		i.notes.problem(i.n, "part-in-repeat", "name lines outside of it, or slice the part again", "the part is to end inside the repeat of line %d", i.loops[k-1].opened)
-		i.loops = nil
-	}
-	i.end, i.closed, i.section = at, true, LeadOut
 }
 
 // evidence says by what the part was found.
-func (i *inspector) evidence() (list []Evidence) {
+func (c *cutter) evidence() (list []Evidence) {
 	add := func(line int64, format string, args ...any) {
 		list = append(list, Evidence{line, fmt.Sprintf(format, args...)})
 	}
-	b, e := &i.begin, &i.end
-	switch i.cut {
+	b, e := &c.begin, &c.end
+	switch c.how {
 	case byLines:
 		add(b.line, "the part begins here, as was said")
 		add(e.line-1, "the part ends here, as was said")
@@ -111,20 +123,56 @@ func (i *inspector) evidence() (list []Evidence) {
 		add(e.line, "the M808 that closes it ends the part")
 		return list
 	}
-	list = append(list, i.part.evidence...)
-	if i.purge > 0 {
-		add(b.line, "the part begins here: %s", i.part.why)
+	list = append(list, c.part.evidence...)
+	if c.purge > 0 {
+		add(b.line, "the part begins here: %s", c.part.why)
 	} else {
 		add(b.line, "the part begins here: it is the first extruding move, and nothing shows a purge")
 	}
-	add(i.lastMove, "the last extruding move")
-	if e.line-1 > i.lastMove {
+	add(c.lastMove, "the last extruding move")
+	if e.line-1 > c.lastMove {
 		add(e.line-1, "the part ends here: what draws the filament back and lifts the nozzle belongs to it")
 	}
-	if i.tail.open {
-		add(i.tail.line, "%s shuts the machine down", i.tail.why)
+	if c.tail.open {
+		add(c.tail.line, "%s shuts the machine down", c.tail.why)
 	}
 	return list
+}
+
+// finishPurge notes what is known of a purge at the end of the file; m are the part's measures.
+func (c *cutter) finishPurge(p *Plan, m *measures) {
+	if c.how != byItself {
+		return
+	}
+	if c.part.perhaps > 0 {
+		c.notes.find(c.begin.line, Warning, "purge-repeated", "if so, write ;beltwarden body begin after it, with the nozzle raised, and ;beltwarden body end after the part's last move",
+			"the first %d extruding moves, %s, may be a purge line: if they are, it is drawn again for every part and needs its place on the belt",
+			c.part.perhaps, c.part.perhapsWhy)
+	}
+	if c.purge > 0 {
+		c.purgeUnder(p, m)
+		c.notes.find(c.begin.line, Info, "purge-once", "if the part begins elsewhere, mark it with ;beltwarden body begin and ;beltwarden body end",
+			"what is extruded before this line, in %d moves, is a purge and is made once, before the first part: %s", c.purge, c.part.why)
+	}
+}
+
+// purgeUnder notes a purge on which later parts would stand: each lies a pitch behind the one before.
+func (c *cutter) purgeUnder(p *Plan, m *measures) {
+	if c.o.BeltAxis != gcode.Y {
+		return
+	}
+	first, _ := m.along(c.o)
+	for _, b := range c.purged {
+		far := b.maxY
+		if c.o.Forward < 0 {
+			far = -b.minY
+		}
+		if over := far - first - p.PitchMM; over > 0 && m.across(b.minX, b.maxX) {
+			c.notes.find(c.begin.line, Warning, "purge-under-parts", "draw the purge across the belt in front of the part, or beside it",
+				"the purge before the first part reaches %.1f mm along the belt to where later parts are made, and they would stand on it", over)
+			return
+		}
+	}
 }
 
 // seen lists what the lines ahead of the first extruding move show, whatever came of it.

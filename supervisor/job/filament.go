@@ -52,12 +52,11 @@ func (f *filament) read(comment []byte) {
 	}
 }
 
-// filamentOfFile puts what the file says in the place of what is configured, and tells a difference.
-func (i *inspector) filamentOfFile() {
-	f, o := &i.use.filament, &i.o
+// settle puts what the file says in the place of what is configured, and tells a difference.
+func (f *filament) settle(o *Options, n *notes) {
 	if d := f.diameterMM; d > 0 {
 		if math.Abs(d-o.FilamentDiameterMM) > 0.01 {
-			i.notes.find(0, Warning, "filament-diameter", "slice for the filament on the machine, or correct job.filament_diameter_mm",
+			n.find(0, Warning, "filament-diameter", "slice for the filament on the machine, or correct job.filament_diameter_mm",
 				"the file was sliced for filament of %g mm, and the configuration says %g mm: if that is on the machine, parts get %.0f %% of the plastic that they should",
 				d, o.FilamentDiameterMM, 100*o.FilamentDiameterMM*o.FilamentDiameterMM/(d*d))
 		}
@@ -65,7 +64,7 @@ func (i *inspector) filamentOfFile() {
 	}
 	if d := f.densityGPerCM3; d > 0 {
 		if math.Abs(d-o.DensityGPerCM3) > 0.005 {
-			i.notes.find(0, Info, "filament-density", "correct job.density_g_per_cm3 if it is that of the filament on the machine",
+			n.find(0, Info, "filament-density", "correct job.density_g_per_cm3 if it is that of the filament on the machine",
 				"the file says that its filament has %g g/cm3, and the configuration %g: weights are by the file", d, o.DensityGPerCM3)
 		}
 		o.DensityGPerCM3 = d

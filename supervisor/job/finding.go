@@ -1,6 +1,7 @@
 package job
 
 import (
+	"errors"
 	"fmt"
 	"sort"
 	"strings"
@@ -34,6 +35,31 @@ func (n *notes) problem(line int64, code, remedy, format string, args ...any) {
 	n.counts["!"+code]++
 	if n.counts["!"+code] <= maxPerCode {
 		n.problems = append(n.problems, Finding{line, Error, code, fmt.Sprintf(format, args...), remedy})
+	}
+}
+
+// refusals are why the file is refused, so far.
+func (n *notes) refusals() []Finding { return n.problems }
+
+// has reports whether a problem of a kind is noted.
+func (n *notes) has(code string) bool { return n.counts["!"+code] > 0 }
+
+// unreadable notes a line that cannot be read, once.
+func (n *notes) unreadable(l *line, format string, args ...any) {
+	if l.fresh {
+		n.problem(l.n, "unreadable", "correct the line, or slice the part again", format, args...)
+	}
+}
+
+// refused notes a line that cannot be read or followed, once.
+func (n *notes) refused(l *line, err error) {
+	var syntax *gcode.SyntaxError
+	switch {
+	case !l.fresh:
+	case errors.As(err, &syntax):
+		n.unreadable(l, "column %d: %s", syntax.Column, syntax.Problem)
+	default:
+		n.problem(l.n, "impossible", "correct the line, or slice the part again", "%v", err)
 	}
 }
 

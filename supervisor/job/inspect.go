@@ -33,27 +33,19 @@ func InspectCopy(ctx context.Context, path, file string, o Options, progress fun
 		return nil, err
 	}
 	defer f.Close()
-	p := &Plan{Path: path, file: file, SourceBytes: info.Size(), options: o, identity: identityOf(info), Withheld: []Change{}, Added: []Change{},
-		Findings: []Finding{}, Unknown: []Unknown{}}
+	p := &Plan{Path: path, file: file, SourceBytes: info.Size(), options: o, identity: identityOf(info), Unknown: []Unknown{}}
 	if o.Part == (Lines{}) {
 		o.Part = linesNoted(f, info.Size())
 	}
-	i := newInspector(ctx, o, p, f)
-	i.src.filled = func(done int64) error {
-		if progress != nil {
-			progress(done, p.SourceBytes)
-		}
-		return ctx.Err()
-	}
-	if err := i.run(); err != nil {
+	read, problems, err := newInspector(ctx, o, p, f).run(progress)
+	if err != nil {
 		return nil, fmt.Errorf("cannot inspect %s: %w", path, err)
 	}
-	p.SHA256 = hex.EncodeToString(i.src.whole.Sum(nil))
-	if now, err := f.Stat(); err != nil || identityOf(now) != p.identity || i.src.wholeAt != info.Size() {
+	if now, err := f.Stat(); err != nil || identityOf(now) != p.identity || read != info.Size() {
 		return nil, fmt.Errorf("cannot inspect %s: %w while it was being read; wait until it is written, and try again", path, ErrChanged)
 	}
-	if len(i.notes.problems) > 0 {
-		return nil, &Refusal{Path: path, Problems: i.notes.problems}
+	if len(problems) > 0 {
+		return nil, &Refusal{Path: path, Problems: problems}
 	}
 	return p, nil
 }
@@ -151,13 +143,4 @@ func (o Options) complete() (_ Options, err error) {
 		return o, fmt.Errorf("cannot inspect a job: gap, pitch and bed temperature must not be negative")
 	}
 	return o, nil
-}
-
-// newInspector prepares a pass over f.
-func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *inspector {
-	i := &inspector{ctx: ctx, o: o, p: p, notes: newNotes(), st: gcode.NewState(), src: newSource(f, 0, -1, 0),
-		repeatLimit: o.repeatLimit, section: LeadIn}
-	i.m.clock = newClock(&i.st, &i.o)
-	i.src.whole = sha256.New()
-	return i
 }

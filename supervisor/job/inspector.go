@@ -3,269 +3,394 @@ package job
 import (
 	"bytes"
 	"context"
-	"errors"
 	"io"
+	"strconv"
 
 	"beltwarden/supervisor/gcode"
 )
 
-// maxRepeatedBytes bounds what repeats inside a body may add up to: hours of the
-// fastest link, days of most parts, and seconds of inspection.
-const maxRepeatedBytes = 200_000_000
-
-// maxLineOnWire is what boards' command buffers commonly hold, terminator
-// included (common practice, no source).
-const maxLineOnWire = 96
-
-// how says what the sections are cut by.
-type how uint8
-
-const (
-	byItself how = iota // from the part's first extruding move to the end of its last
-	byRepeat            // the outermost pair of M808
-	byMarks             // our own marker comments
-	byLines             // someone has named the lines
-)
-
-// boundary is a place between two lines and all that is known there.
-type boundary struct {
-	line int64 // of the line that follows
-	at   int64 // offset of that line
-	crc  uint32
-	sent int64 // lines sent up to here
-	st   gcode.State
-	m    measures
-	// beltMM is the belt's travel since the start of the file.
-	beltMM float64
-}
-
-// loop is an open repeat marker inside the body.
-type loop struct {
-	at, line  int64 // of the line after the marker
-	opened    int64 // line of the marker
-	remaining int64
-}
-
-// inspector goes through a file line by line. One pass decides everything: where
-// the body ends by itself is known only later, so the last candidate is kept.
+// inspector leads each line of the file through the stages, once, and has the plan written at the end.
+// Where the part ends is known only when the file has ended, so the last place where it may is kept.
+//
+//	scanner    reads the lines, and goes back where some repeat inside the part
+//	meaning    the modal state: what a line does, and what the file relies on without saying it
+//	cutter     where the part begins and ends, and what shows it
+//	rewriter   what is withheld and added
+//	tally      measures of one part
+//	advisers   heaters, moves, words, filament, and figures at the end: what someone should know
+//
+// A stage alone reads and writes its own fields; a line and a boundary are what goes from one to the
+// next, and the inspector what takes them there. All say what they find to notes.
 type inspector struct {
-	ctx    context.Context
-	o      Options
-	p      *Plan
-	notes  notes
-	src    *source
-	l      gcode.Line
-	st     gcode.State
-	m      measures     // since the start of the file, or of the body
-	sent   int64        // lines sent since the start of the file
-	belt   float64      // travel since the start of the file, mm
-	effect gcode.Effect // of the line at hand
-	wire   []byte       // room for the line at hand as it goes on the wire
+	ctx context.Context
+	o   Options
+	p   *Plan
+	l   line
 
-	sourceBytes int64 // of the line at hand in the file, its end as one byte
-	wireBytes   int64 // of the line at hand on the wire, its end as one byte
-
-	n         int64 // number of the line at hand
-	from, to  int64 // its offsets
-	fresh     bool  // it is gone through for the first time; repeats are not noted again
-	highWater int64 // offset up to which lines were seen once
-	lines     int64 // number of the last line of the file
-
-	cut      how
-	section  SectionKind // as far as known; the tail counts as lead-out
-	begin    boundary
-	end      boundary // the best end of the body so far
-	endable  bool     // the line before belongs to the part so far: the part may end behind it
-	over     bool     // the head has gone elsewhere since the last move that extrudes
-	closed   bool     // the outermost repeat or the marked body is complete
-	outer    int64    // line of the outermost repeat marker
-	lastMove int64    // line of the last extruding move of the body
-	before   boundary // before the move at hand, while it may be the first of the body
-	loops    []loop
-	repeats  int64 // bytes gone through again
-
-	repeatLimit  int64
-	part         partBegin // where the part begins, once it was looked for
-	purge        int64     // extruding moves before it
-	purged       []box     // where the first of them lie
-	endProblems  int       // problems noted up to the end of the body so far
-	leadProblems int       // problems noted before the body that began by itself
-	tail         tail
-	use          usage
-	danger       danger
-	heaterOff    [2]int64 // lines in a marked body that switch nozzle and bed off
+	notes    notes
+	scan     scanner
+	mean     meaning
+	cut      cutter
+	out      rewriter
+	sum      tally
+	heat     heaters
+	moves    moves
+	words    words
+	filament filament
 }
 
-// run goes through the whole file and writes the plan.
-func (i *inspector) run() error {
+// line is a line of the file on its way through the stages.
+type line struct {
+	gcode.Line        // as written, in words
+	n          int64  // its number in the file
+	from, to   int64  // offsets of its first byte and of the byte after its end
+	text       []byte // until the next line is read
+	fresh      bool   // it is gone through for the first time; repeats are not noted again
+	size       size
+	e          gcode.Effect // once it was applied
+	was        before
+}
+
+// before is what held before a line was applied.
+type before struct {
+	known         [gcode.AxisCount]bool
+	nozzleC, bedC float64
+}
+
+// boundary is a place between two lines and what is known there.
+type boundary struct {
+	line   int64 // of the line that follows
+	at     int64 // offset of that line
+	crc    uint32
+	sent   int64   // lines sent up to here
+	beltMM float64 // travel of the belt up to here
+	st     gcode.State
+}
+
+// newInspector prepares a pass over f.
+func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *inspector {
+	i := &inspector{ctx: ctx, o: o, p: p, notes: newNotes()}
+	i.scan = newScanner(ctx, f, o.repeatLimit, &i.notes)
+	i.mean = newMeaning(&i.o, &i.notes)
+	i.cut = newCutter(&i.o, &i.notes)
+	i.out = newRewriter(&i.o, &i.notes)
+	i.sum = newTally(&i.o, i.mean.state())
+	i.heat = heaters{o: &i.o, notes: &i.notes}
+	i.moves = moves{o: &i.o, notes: &i.notes}
+	i.words = words{notes: &i.notes}
+	return i
+}
+
+// run goes through the whole file and writes the plan. It returns how many bytes it has read, and why
+// the file is refused. progress, which may be nil, is told how many of how many bytes are read.
+func (i *inspector) run(progress func(done, total int64)) (read int64, problems []Finding, err error) {
+	i.scan.watch(func(done int64) error {
+		if progress != nil {
+			progress(done, i.p.SourceBytes)
+		}
+		return i.ctx.Err()
+	})
+	l := &i.l
 	for {
-		line, from, to, err := i.src.next()
+		err := i.scan.next(l)
 		if err == io.EOF {
 			break
 		}
-		i.n++
-		i.from, i.to, i.fresh = from, to, to > i.highWater
-		if i.fresh {
-			i.highWater, i.lines = to, i.n
-			if i.o.Part.From == i.n || i.o.Part.To+1 == i.n {
-				i.cutHere()
-			}
+		if err != nil && err != errLong {
+			return 0, nil, err
 		}
-		switch {
-		case errors.Is(err, errLong):
-			i.notes.problem(i.n, "long-line", "check whether the file is G-code at all", "the line is longer than %d bytes", MaxLineBytes)
-		case err != nil:
-			return err
-		default:
-			if err := i.step(line); err != nil {
-				return err
-			}
+		if l.fresh {
+			i.turn(i.cut.named(l.n, i.scan.repeating()))
+		}
+		if err == errLong {
+			i.notes.problem(l.n, "long-line", "check whether the file is G-code at all", "the line is longer than %d bytes", MaxLineBytes)
+		} else if err := i.step(l); err != nil {
+			return 0, nil, err
 		}
 	}
-	if i.n == 0 {
+	if l.n == 0 {
 		i.notes.problem(0, "empty", "slice the part again", "the file has no lines")
 	}
 	if err := i.finish(); err != nil {
-		return err
+		return 0, nil, err
 	}
-	return i.ctx.Err()
+	i.p.SHA256, read = i.scan.digest()
+	return read, i.notes.refusals(), i.ctx.Err()
 }
 
 // step takes one line.
-func (i *inspector) step(line []byte) error {
-	if i.l.ParseMove(line) {
-		return i.move(line)
-	}
-	if k := bytes.IndexByte(line, 0); k >= 0 {
-		i.badLine("column %d: a NUL byte; the file is damaged", k+1)
+func (i *inspector) step(l *line) error {
+	l.size.source = int64(len(l.text)) + 1
+	if l.ParseMove(l.text) { // most lines: no marker, no damaged byte, and no rule withholds it
+		if i.cut.mayEnd(l, i.mean.state()) {
+			i.endAt(false)
+		}
+		i.beforeMove(l)
+		i.out.weigh(l)
+		i.send(l)
 		return nil
 	}
-	if begin, end := mark(line); begin || end {
-		i.marker(begin)
+	if k := bytes.IndexByte(l.text, 0); k >= 0 {
+		i.notes.unreadable(l, "column %d: a NUL byte; the file is damaged", k+1)
 		return nil
 	}
-	if err := i.l.Parse(line); err != nil {
-		var syntax *gcode.SyntaxError
-		if errors.As(err, &syntax) {
-			i.badLine("column %d: %s", syntax.Column, syntax.Problem)
+	if begin, end := mark(l.text); begin || end {
+		i.turn(i.cut.marker(l, begin, i.scan.repeating()))
+		return nil
+	}
+	if err := l.Parse(l.text); err != nil {
+		i.notes.refused(l, err)
+		return nil
+	}
+	i.words.checksum(l)
+	if i.cut.mayEnd(l, i.mean.state()) {
+		i.endAt(false)
+	}
+	i.cut.sign(l)
+	switch {
+	case l.Letter == 0:
+		i.filament.read(l.text)
+		return nil
+	case l.Is('M', 808):
+		return i.repeat(l)
+	case l.Letter == 'G' && l.Number <= 3 && l.Sub == 0:
+		i.beforeMove(l)
+	}
+	return i.take(l)
+}
+
+// beforeMove follows a G0 to G3 before it is applied.
+func (i *inspector) beforeMove(l *line) {
+	if l.Has('E') {
+		if word, why := i.mean.extruderWord(l, &i.scan, i.cut.section()); word != "" {
+			i.insert(l, l.n, word, why)
+		}
+		if i.cut.mayBegin() {
+			i.cut.beginBefore(i.here())
+		}
+		if i.cut.section() == LeadOut && i.mean.twofold() {
+			i.cut.unsure(l.n)
+			i.out.leaveOutE(l)
+		}
+	}
+	i.mean.axes(l)
+}
+
+// take judges a line other than the usual move, and sends or withholds it.
+func (i *inspector) take(l *line) error {
+	r := i.out.judge(l)
+	if r.shutdown {
+		i.cut.shuts(l, l.Name())
+	}
+	if r.homes {
+		i.cut.homes(l, r.homesOff)
+	}
+	if r.withhold == "" && i.cut.section() == Body && !i.cut.byItself() {
+		r.withhold = i.out.heaterInBody(l, i.mean.state().Tool)
+	}
+	if r.withhold != "" {
+		i.out.withhold(l, r.withhold)
+		for _, text := range r.instead {
+			i.insert(l, l.n, text, "in place of "+l.Name()+": "+r.withhold)
+			if err := i.mean.also(text); err != nil {
+				return err
+			}
 		}
 		return nil
 	}
-	i.checksum()
-	i.sourceBytes = int64(len(line)) + 1
-	i.candidate()
-	if i.l.Letter == 0 {
-		i.use.filament.read(line)
-		i.readSign(line)
-		return nil
+	if l.Letter == '#' {
+		i.named(l)
+	} else {
+		i.send(l)
 	}
-	if i.l.Letter == '#' || i.l.Letter == 'M' {
-		i.readSign(line)
-	}
-	if i.l.Is('M', 808) {
-		return i.repeat()
-	}
-	if i.l.Letter == 'G' && i.l.Number <= 3 && i.l.Sub == 0 {
-		i.beforeMove()
-	}
-	return i.take()
+	return nil
 }
 
-// readSign notes a sign that stands before any filament.
-func (i *inspector) readSign(line []byte) {
-	if i.section != LeadIn || i.part.line > 0 {
+// send applies a line that goes to the machine, and has all that follow it count it.
+func (i *inspector) send(l *line) {
+	if err := i.mean.apply(l); err != nil {
+		i.notes.refused(l, err)
 		return
 	}
-	if s := readSign(line, &i.l); s.kind != signNumber || s.number <= 1 {
-		i.use.signs[s.kind] = true
+	st := i.mean.state()
+	if l.e.Extruding {
+		i.extrudes(l)
+	}
+	i.out.sends()
+	i.sum.add(l, st)
+	i.cut.follow(&l.e, st, &i.sum)
+	if section := i.cut.section(); l.fresh {
+		switch l.e.Kind {
+		case gcode.KindMove:
+			i.moves.watch(l, st, section)
+		case gcode.KindHome:
+			i.moves.homed(l, section)
+		case gcode.KindSet:
+			i.mean.follow(l)
+		case gcode.KindTool:
+			i.heat.chosen(st)
+		case gcode.KindUnknown:
+			i.heat.setChamber(l)
+			if lost := i.words.unknown(l, section); lost {
+				i.mean.lose()
+			}
+		}
+		i.words.sent(l)
+	}
+	if l.e.Kind == gcode.KindTemperature && l.e.HasValue {
+		i.heat.set(l, st)
+		i.cut.heats(l, st)
 	}
 }
 
-// move takes a move in the usual form, which most lines are: it is no marker, has no
-// damaged byte, and no rule withholds it.
-func (i *inspector) move(line []byte) error {
-	i.sourceBytes = int64(len(line)) + 1
-	i.candidate()
-	i.beforeMove()
-	if n, ok := i.l.WireLen(i.o.Form); ok {
-		i.wireBytes = int64(n) + 1
-	} else {
-		i.write()
+// extrudes follows a move that extrudes: it belongs to the purge, begins the part or goes on with it.
+func (i *inspector) extrudes(l *line) {
+	st := i.mean.state()
+	switch i.cut.extrudes(l, st, &i.scan) {
+	case purges:
+		if word := i.heat.purge(st); word != "" {
+			i.insert(l, l.n, word, "the job does not wait until the nozzle is hot enough for its purge")
+		}
+	case begins:
+		begin, _ := i.cut.ends()
+		i.sum.begin(&begin.st)
+	case goesOn:
+		for _, off := range i.cut.goOn() {
+			i.mean.stayHot(off.bed, off.beforeC)
+			i.out.takeBack(Change{Line: off.line, Text: off.text, Why: "the part goes on after it; the lot switches heaters off"})
+			i.sum.remove(off.size)
+		}
 	}
-	return i.send()
+	i.heat.extrudes(l, st, i.cut.section())
 }
 
-// write puts the line at hand down as it goes on the wire.
-func (i *inspector) write() {
-	i.wire = i.l.AppendWire(i.wire[:0], i.o.Form)
-	i.wireBytes = int64(len(i.wire)) + 1
+// named sends a word of the board's own; what its owner has said of it goes beside it in words that
+// everyone follows.
+func (i *inspector) named(l *line) {
+	i.heat.named(l)
+	w := i.o.known(&l.Line)
+	if w == nil {
+		i.send(l)
+		return
+	}
+	name, _ := field(l.Text())
+	why := "as the configuration says of " + string(name)
+	for _, t := range w.targets() {
+		c, ok := w.target(&l.Line, t.said)
+		switch {
+		case !ok && l.fresh:
+			i.notes.find(l.n, Warning, "named-word-argument", "write it, or correct job.named_words",
+				"%s has no number for %s, which would be the %s's target", name, t.said, t.what)
+		case ok && i.mean.heat(t.heater == bedHeater, c):
+			i.insert(l, l.n, t.code+" S"+strconv.FormatFloat(c, 'f', -1, 64), why)
+		}
+	}
+	i.heat.heatedBy(string(name), l, i.mean.state())
+	if w.Homes {
+		i.mean.homes()
+	}
+	i.send(l)
+	switch w.Extruder {
+	case "relative":
+		i.mean.extruder(true)
+		i.insert(l, l.n+1, "M83", why)
+	case "absolute":
+		i.mean.extruder(false)
+		i.insert(l, l.n+1, "M82", why)
+	}
 }
 
-func (i *inspector) badLine(format string, args ...any) {
-	if i.fresh {
-		i.notes.problem(i.n, "unreadable", "correct the line, or slice the part again", format, args...)
+// insert adds a line before another of the file; it is sent as often as the line at hand.
+func (i *inspector) insert(l *line, before int64, text, why string) {
+	i.out.add(Change{Line: before, Section: i.cut.section(), Text: text, Why: why}, l.fresh)
+	i.sum.added(text)
+}
+
+// repeat is M808: it begins or ends the part, or lines inside it that repeat.
+func (i *inspector) repeat(l *line) error {
+	i.out.withhold(l, withheldWhy(&l.Line))
+	switch t := i.cut.repeat(l, i.scan.repeating() > 0); t {
+	case opens:
+		i.scan.open(l, i.cut.nesting())
+	case goesBack:
+		return i.scan.goBack(l)
+	default:
+		i.turn(t)
 	}
+	return nil
+}
+
+// turn begins or ends a part whose ends are marked or named.
+func (i *inspector) turn(t turn) {
+	switch t {
+	case beginsBefore, beginsAfter:
+		at := i.here()
+		if t == beginsAfter {
+			at = i.next()
+		}
+		i.cut.beginAt(at)
+		i.sum.begin(i.mean.state())
+	case endsBefore, endsAfter:
+		i.scan.leave()
+		i.endAt(t == endsAfter)
+	}
+}
+
+// endAt keeps the place before or after the line at hand as the part's end, as far as known.
+func (i *inspector) endAt(after bool) {
+	at := i.here()
+	if after {
+		at = i.next()
+	}
+	i.cut.endAt(at)
+	i.sum.keep()
 }
 
 // here is the boundary before the line at hand.
-func (i *inspector) here() boundary { return i.place(i.n, i.from) }
+func (i *inspector) here() boundary { return i.place(i.l.n, i.l.from) }
 
 // next is the boundary after the line at hand.
-func (i *inspector) next() boundary { return i.place(i.n+1, i.to) }
+func (i *inspector) next() boundary { return i.place(i.l.n+1, i.l.to) }
 
-func (i *inspector) place(line, at int64) boundary {
-	return boundary{line: line, at: at, crc: i.src.sum(at), sent: i.sent, st: i.st, m: i.m, beltMM: i.belt}
+func (i *inspector) place(n, at int64) boundary {
+	return boundary{line: n, at: at, crc: i.scan.sum(at), sent: i.out.count(), beltMM: i.sum.beltMM(), st: *i.mean.state()}
 }
 
-// candidate notes, before the line at hand, where a body that is cut by itself may end: behind a
-// move that extrudes, or what ends it. A line that looks like one more of those is no end yet.
-func (i *inspector) candidate() {
-	if !i.endable || i.l.Letter == 'G' && i.l.Number <= 3 && i.l.Has('E') && (i.l.Has('X') || i.l.Has('Y') || i.l.Has('Z')) && !i.drawsBack() {
-		return
+// finish closes the sections and writes the plan, once the file has been read.
+func (i *inspector) finish() error {
+	p, o, last := i.p, &i.o, i.scan.last()
+	i.turn(i.cut.finish(i.l.n, last, i.scan.repeating()))
+	p.Lines = last
+	defer i.notes.closeLists(p)
+	part := i.sum.ofPart()
+	if !i.cut.complete(last, i.scan.repeating(), part.extrudes()) {
+		return nil
 	}
-	if i.cut == byItself && i.section == Body {
-		i.end, i.endProblems = i.here(), len(i.notes.problems)
+	begin, end := i.cut.ends()
+	if err := i.out.leadOut(&i.scan, end, p.SourceBytes, i.cut.byItself()); err != nil {
+		return err
 	}
-	i.endable = false
-}
-
-// drawsBack reports whether the line at hand, not yet followed, draws filament back.
-func (i *inspector) drawsBack() bool {
-	v, _ := i.l.Get('E')
-	if i.st.Inches {
-		v *= 25.4
+	i.cut.sections(p, boundary{line: last + 1, at: p.SourceBytes, crc: i.scan.sumAll(), sent: i.out.count()})
+	i.mean.placed(begin, end)
+	p.Begin, p.End = begin.st, end.st
+	front, bed := i.mean.unsaid(p), i.heat.bed(begin.line)
+	if len(bed) > 0 {
+		i.mean.heat(true, o.BedC)
+		p.Begin.BedTargetC, p.End.BedTargetC = o.BedC, o.BedC
 	}
-	if !i.st.RelativeE {
-		v -= i.st.PositionMM[gcode.E]
+	i.out.finish(p, front, bed, append(i.mean.leftOn(), i.heat.leftOn()...))
+	p.OtherOff = i.heat.offWords()
+	i.filament.settle(o, &i.notes)
+	part.fill(p, o)
+	if p.LeadInBeltMM = begin.beltMM; !i.cut.byItself() { // else the words that move it are left out
+		p.LeadOutBeltMM = i.sum.afterMM()
 	}
-	return v < 0
-}
-
-// leaves reports whether the move just made ends outside what the part has touched.
-func (i *inspector) leaves() bool {
-	for _, a := range [2]gcode.Axis{gcode.X, i.o.BeltAxis} {
-		if at := i.st.PositionMM[a] + i.st.OffsetMM[a]; at < i.m.minMM[a]-wipesMM || at > i.m.maxMM[a]+wipesMM {
-			return true
-		}
-	}
-	return false
-}
-
-// wipesMM is how far beyond the part's extrusion a wipe goes (common practice, no source).
-const wipesMM = 2.0
-
-// ends follows whether the line just sent belongs to the end of the part: a move that extrudes,
-// filament drawn back after it, and one lift. A travel ends the part.
-func (i *inspector) ends(e *gcode.Effect) {
-	switch {
-	case e.Kind == gcode.KindMove && e.ExtrudedMM < 0 && !i.over && (e.Delta(gcode.X) != 0 || e.Delta(i.o.BeltAxis) != 0) && i.leaves():
-		i.over, i.endable = true, false // drawn back on the way to somewhere else
-	case e.Kind == gcode.KindRetract, e.Kind == gcode.KindMove && e.Named&(1<<gcode.E) != 0 && !i.over:
-		i.endable = !i.over
-	case e.Kind != gcode.KindMove || e.PathMM == 0 || i.over:
-	default:
-		lift := i.o.lift()
-		i.over = true
-		i.endable = e.Delta(lift) > 0 && e.PathMM == e.Delta(lift)
-	}
+	p.Heat = p.HeatTimes(o.Heat.Heaters, o.Heat.ReleaseC, o.Heat.NozzleStandbyC)
+	p.Evidence = i.cut.evidence()
+	f := figures{o: o, notes: &i.notes, p: p, m: part}
+	f.finish()
+	i.heat.finish(p)
+	i.words.finish(p, i.cut.byItself())
+	i.cut.finishPurge(p, part)
+	return nil
 }

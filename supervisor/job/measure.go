@@ -10,6 +10,60 @@ import (
 // belong to a spiral or to noise in the file.
 const layerStepMM = 0.02
 
+// tally measures one part: from where it begins, as far as known, to the line at hand, and to where it
+// ends, as far as known.
+type tally struct {
+	o    *Options
+	now  measures
+	part measures
+	belt float64 // travel of the belt since the start of the file, mm
+}
+
+func newTally(o *Options, st *gcode.State) tally {
+	return tally{o: o, now: measures{clock: newClock(st, o)}}
+}
+
+// begin begins anew, at the part's beginning. st is the state there.
+func (t *tally) begin(st *gcode.State) { t.now = measures{clock: newClock(st, t.o)} }
+
+// keep takes what is measured so far for the part's.
+func (t *tally) keep() { t.part = t.now }
+
+// add counts a line that is sent. st is the state after it.
+func (t *tally) add(l *line, st *gcode.State) {
+	t.belt += l.e.Travel(t.o.BeltAxis)
+	t.now.bytes.add(l.size)
+	t.now.add(&l.e, st, t.o)
+}
+
+// added counts a line that the file does not have; nothing is saved on it.
+func (t *tally) added(text string) {
+	n := int64(len(text)) + 1
+	t.now.bytes.add(size{n, n})
+}
+
+// remove takes back what a line takes up that is withheld after all.
+func (t *tally) remove(s size) { t.now.bytes.sub(s) }
+
+// beltMM is the belt's travel since the start of the file.
+func (t *tally) beltMM() float64 { return t.belt }
+
+// ofPart are the part's measures, as far as known.
+func (t *tally) ofPart() *measures { return &t.part }
+
+// beyond reports whether the nozzle stands outside what the part has touched, by so much.
+func (t *tally) beyond(st *gcode.State, mm float64) bool {
+	for _, a := range [2]gcode.Axis{gcode.X, t.o.BeltAxis} {
+		if at := st.PositionMM[a] + st.OffsetMM[a]; at < t.now.minMM[a]-mm || at > t.now.maxMM[a]+mm {
+			return true
+		}
+	}
+	return false
+}
+
+// afterMM is the belt's travel after the part.
+func (t *tally) afterMM() float64 { return t.now.travelMM - t.part.travelMM }
+
 // measures are running sums from some point of the file on.
 type measures struct {
 	travelMM   float64    // belt, absolute
@@ -37,12 +91,6 @@ type size struct{ source, wire int64 }
 func (s *size) add(o size) { s.source, s.wire = s.source+o.source, s.wire+o.wire }
 
 func (s *size) sub(o size) { s.source, s.wire = s.source-o.source, s.wire-o.wire }
-
-// added counts a line that the file does not have; nothing is saved on it.
-func (s *size) added(text string) {
-	n := int64(len(text)) + 1
-	s.add(size{n, n})
-}
 
 // add counts one sent line. st is the state after it.
 func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
@@ -146,6 +194,17 @@ func (m *measures) fill(p *Plan, o *Options) {
 	p.Placing = m.placing(p, o)
 	p.PartsOnBelt = p.Placing.PartsOnBelt
 }
+
+// across reports whether the part lies somewhere between two places across the belt.
+func (m *measures) across(fromMM, toMM float64) bool {
+	return toMM > m.minMM[gcode.X] && fromMM < m.maxMM[gcode.X]
+}
+
+// extrudes reports whether there is any part.
+func (m *measures) extrudes() bool { return m.extruded }
+
+// aheadMM is the furthest that the part is carried ahead of the nozzle.
+func (m *measures) aheadMM() float64 { return m.ride.aheadMM }
 
 // backMM is how far the nozzle comes back beyond the part without rising above it.
 func (m *measures) backMM(o *Options) float64 {

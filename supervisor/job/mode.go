@@ -56,14 +56,13 @@ func (r *reading) spread() float64 {
 	return math.Sqrt(max(0, r.sq/n-r.sum/n*r.sum/n))
 }
 
-// mode reads ahead, from the line at hand on, whether E words are meant as relative; it is not
-// certain where the moves that follow would make sense in both ways, or are too few.
-func (i *inspector) mode() (relative, certain bool) {
-	ahead := i.ahead(i.from)
+// modeAhead reads ahead, from a place where the state is st, whether E words are meant as relative; it
+// is not certain where the moves that follow would make sense in both ways, or are too few.
+func modeAhead(st *gcode.State, ahead *source) (relative, certain bool) {
 	if ahead == nil {
 		return false, false
 	}
-	as := [2]reading{{st: i.st}, {st: i.st}} // absolute, relative
+	as := [2]reading{{st: *st}, {st: *st}} // absolute, relative
 	as[0].st.RelativeE, as[1].st.RelativeE = false, true
 	var l gcode.Line
 	var e gcode.Effect
@@ -113,15 +112,3 @@ func (i *inspector) mode() (relative, certain bool) {
 	}
 	return false, false
 }
-
-// ahead reads the file from an offset on without disturbing the pass; nil where the file cannot
-// be read so. At most aheadBytes are read.
-func (i *inspector) ahead(from int64) *source {
-	at, ok := i.src.f.(io.ReaderAt)
-	if !ok {
-		return nil
-	}
-	return sourceOf(io.NewSectionReader(at, from, aheadBytes), aheadReadBytes, 0, -1, 0)
-}
-
-const aheadBytes = 1 << 20

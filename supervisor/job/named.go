@@ -36,6 +36,23 @@ func (o *Options) known(l *gcode.Line) *NamedWord {
 	return nil
 }
 
+// target is what a named word sets a heater to, or by which argument.
+type target struct {
+	heater
+	said       string
+	code, what string // of the heater
+}
+
+// targets are what the word heats.
+func (w *NamedWord) targets() (list []target) {
+	for _, t := range []target{{bedHeater, w.Bed, "M140", "bed"}, {nozzleHeater, w.Nozzle, "M104", "nozzle"}} {
+		if t.said != "" {
+			list = append(list, t)
+		}
+	}
+	return list
+}
+
 // target finds the temperature that a heater of the word is set to; has is false where the line
 // does not say.
 func (w *NamedWord) target(l *gcode.Line, said string) (c float64, has bool) {
@@ -64,65 +81,14 @@ func (o *Options) knownTooHot(l *gcode.Line) refusal {
 	if w == nil {
 		return refusal{}
 	}
-	for _, h := range []struct {
-		heater
-		said string
-	}{{nozzleHeater, w.Nozzle}, {bedHeater, w.Bed}} {
-		if c, ok := w.target(l, h.said); ok && h.said != "" {
-			if r := o.above(h.heater, c); r.code != "" {
+	for _, t := range w.targets() {
+		if c, ok := w.target(l, t.said); ok {
+			if r := o.above(t.heater, c); r.code != "" {
 				return r
 			}
 		}
 	}
 	return refusal{}
-}
-
-// named follows a word that its owner has described: what it does is said in words that everyone
-// follows, beside it. sent is told once the word itself has been taken.
-func (i *inspector) named() (sent func()) {
-	w := i.o.known(&i.l)
-	if w == nil {
-		return func() {}
-	}
-	name, _ := field(i.l.Text())
-	why := "as the configuration says of " + string(name)
-	heat := func(said, code, what string, now *float64) {
-		if said == "" {
-			return
-		}
-		c, ok := w.target(&i.l, said)
-		switch {
-		case !ok && i.fresh:
-			i.notes.find(i.n, Warning, "named-word-argument", "write it, or correct job.named_words",
-				"%s has no number for %s, which would be the %s's target", name, said, what)
-		case ok && *now != c:
-			i.also(i.n, code+" S"+strconv.FormatFloat(c, 'f', -1, 64), why)
-			*now = c
-		}
-	}
-	heat(w.Bed, "M140", "bed", &i.st.BedTargetC)
-	heat(w.Nozzle, "M104", "nozzle", &i.st.NozzleTargetC)
-	i.use.bedSet = i.use.bedSet || i.st.BedTargetC > 0
-	if c := i.st.NozzleTargetC; c > 0 && i.use.heats.hot[0].line == 0 && i.st.Tool == 0 {
-		i.use.heats.hot[0] = waiting{i.n, string(name)}
-	}
-	i.use.unhomed = i.use.unhomed || w.Homes
-	return func() {
-		word := map[string]string{"relative": "M83", "absolute": "M82"}[w.Extruder]
-		if word == "" {
-			return
-		}
-		i.use.extruder, i.use.split = true, false
-		i.st.RelativeE, i.st.ExtruderUnsure = word == "M83", false
-		i.also(i.n+1, word, why)
-	}
-}
-
-// also adds a line that is sent too.
-func (i *inspector) also(line int64, text, why string) {
-	i.add(line, i.section, text, why)
-	i.sent++
-	i.m.bytes.added(text)
 }
 
 // sayWhatHeats is how to say in the configuration what a named word does, for one whose arguments

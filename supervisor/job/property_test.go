@@ -157,6 +157,7 @@ func FuzzInspect(f *testing.F) {
 		if tilt {
 			o = tilted
 		}
+		o.repeatLimit = 50_000
 		o, err := o.complete()
 		if err != nil {
 			t.Fatal(err)
@@ -168,18 +169,17 @@ func FuzzInspect(f *testing.F) {
 				return
 			}
 			p := &Plan{SourceBytes: int64(len(data))}
-			i := newInspector(context.Background(), o, p, src)
-			i.repeatLimit = 50_000
-			if err = i.run(); err != nil {
+			_, why, err := newInspector(context.Background(), o, p, src).run(nil)
+			if err != nil {
 				t.Fatal(err)
 			}
-			if len(i.notes.problems)+len(p.Findings)+len(p.Unknown) > 5000 {
-				t.Fatalf("%d problems, %d findings, %d unknown words", len(i.notes.problems), len(p.Findings), len(p.Unknown))
+			if len(why)+len(p.Findings)+len(p.Unknown) > 5000 {
+				t.Fatalf("%d problems, %d findings, %d unknown words", len(why), len(p.Findings), len(p.Unknown))
 			}
-			if len(i.notes.problems) == 0 {
+			if len(why) == 0 {
 				sound(t, p)
 			}
-			plans[k], problems[k] = p, len(i.notes.problems)
+			plans[k], problems[k] = p, len(why)
 		}
 		a, b := plans[0], plans[1]
 		if problems[0] != problems[1] || a.Lines != b.Lines || a.Body != b.Body || a.LeadOut != b.LeadOut || a.End != b.End || a.WireBytes != b.WireBytes || a.SentSourceBytes != b.SentSourceBytes {

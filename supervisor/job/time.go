@@ -2,7 +2,6 @@ package job
 
 import (
 	"math"
-	"strconv"
 	"time"
 
 	"beltwarden/supervisor/gcode"
@@ -161,27 +160,4 @@ func (c *clock) fill(p *Plan) {
 	p.Duration = c.duration()
 	p.PeakSpeedMMPerS = Peak{c.speed[0], c.speed[1], c.speed[2], c.speed[3]}
 	p.PeakAccelMMPerS2 = Peak{c.accel[0], c.accel[1], c.accel[2], c.accel[3]}
-}
-
-// clipped notes what the board's own limits do not allow, where they are known. A job
-// that sets limits of its own raises them on the board too.
-func (i *inspector) clipped(c *clock) {
-	force := limitsOf(&i.end.st, i.o.Motion)
-	for a := range motion.Axes {
-		i.above("speed", "mm/s", "M203", a, c.speed[a], i.o.Known.SpeedMMPerS[a], force.SpeedMMPerS[a])
-		i.above("acceleration", "mm/s²", "M201", a, c.accel[a], i.o.Known.AccelMMPerS2[a], force.AccelMMPerS2[a])
-	}
-}
-
-// above notes an axis that is asked for more than the board's own limit.
-func (i *inspector) above(what, unit, word string, axis int, asked, own, inForce float64) {
-	if own <= 0 || asked <= own*1.001 {
-		return
-	}
-	remedy := "nothing to do: the board goes no faster, and the time is reckoned with that"
-	if inForce > own {
-		remedy = "take " + word + " out of the job unless the machine can bear it: the job sets the board's limit to " +
-			strconv.FormatFloat(inForce, 'f', -1, 64) + " " + unit
-	}
-	i.notes.find(0, Info, what+"-clipped", remedy, "axis %s is asked for %.0f %s; the board allows %.0f", gcode.Axis(axis), asked, unit, own)
 }

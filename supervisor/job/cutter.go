@@ -1,0 +1,432 @@
+package job
+
+import "beltwarden/supervisor/gcode"
+
+// how says what the sections are cut by.
+type how uint8
+
+const (
+	byItself how = iota // from the part's first extruding move to the end of its last
+	byRepeat            // the outermost pair of M808
+	byMarks             // our own marker comments
+	byLines             // someone has named the lines
+)
+
+// cutter finds where the part begins and ends. It is told of each line before and after it is applied,
+// and answers what to keep; where the part ends by itself is the last place that it named.
+type cutter struct {
+	o     *Options
+	notes *notes
+
+	how        how
+	in         SectionKind // as far as known; the tail counts as lead-out
+	begin, end boundary    // of the part, the end as far as known
+	first      boundary    // before the newest move with an E word, while it may be the part's first
+
+	endable  bool  // the line before belongs to the part so far: the part may end behind it
+	over     bool  // the head has gone elsewhere since the last move that extrudes
+	closed   bool  // a part whose ends are marked or named is complete
+	outer    int64 // line of the outermost repeat marker
+	lastMove int64 // line of the last extruding move of the part
+
+	signs        [signKinds]bool // of what is printed, before any filament
+	part         partBegin       // where the part begins, once it was looked for
+	purge        int64           // extruding moves before it
+	purged       []box           // where the first of them lie
+	leadProblems int             // problems noted before the body that began by itself
+	endProblems  int             // problems noted up to the end of the body so far
+	tail         tail
+}
+
+// tail is what follows the first sign of shutdown in a body that is cut by
+// itself. It is the lead-out, unless more of the part follows.
+type tail struct {
+	open   bool
+	line   int64
+	why    string
+	offs   []heaterOff
+	belt   int64 // line that homes the belt, 0 for none
+	homes  int64 // line that homes anything
+	unsure int64 // line whose E word boards read differently
+}
+
+// heaterOff is a heater switched off in the tail.
+type heaterOff struct {
+	line    int64
+	bed     bool
+	again   int64 // line that switches it on again, 0 for none
+	beforeC float64
+	text    string
+	size    size
+}
+
+// turn is what a marker means, or a line that someone has named.
+type turn uint8
+
+const (
+	nothing      turn = iota
+	beginsBefore      // the part begins before the line
+	beginsAfter       // or after it
+	endsBefore
+	endsAfter
+	opens    // a repeat inside the part begins
+	goesBack // or ends
+)
+
+// extrusion is what a move that extrudes is to the part.
+type extrusion uint8
+
+const (
+	inside extrusion = iota
+	purges           // it comes before the part
+	begins           // it is the part's first
+	goesOn           // it shows that the part was not over
+)
+
+func newCutter(o *Options, n *notes) cutter { return cutter{o: o, notes: n, in: LeadIn} }
+
+// section is where the line at hand stands, as far as known.
+func (c *cutter) section() SectionKind { return c.in }
+
+// byItself reports whether nothing marks or names the part's ends, so far.
+func (c *cutter) byItself() bool { return c.how == byItself }
+
+// ends are the part's, the second as far as known.
+func (c *cutter) ends() (begin, end *boundary) { return &c.begin, &c.end }
+
+// nesting is how many repeats around the one at hand are none here.
+func (c *cutter) nesting() int {
+	if c.how == byRepeat {
+		return 1
+	}
+	return 0
+}
+
+// mayBegin asks for the boundary before a move that may be the part's first.
+func (c *cutter) mayBegin() bool { return c.in == LeadIn && c.how == byItself }
+
+// beginBefore keeps it.
+func (c *cutter) beginBefore(at boundary) { c.first = at }
+
+// beginAt begins a part whose ends are marked or named.
+func (c *cutter) beginAt(at boundary) {
+	if c.in != LeadIn { // a body had begun by itself; that was lead-in, then
+		c.notes.drop(c.leadProblems)
+	}
+	c.begin, c.in, c.tail, c.endable = at, Body, tail{}, false
+}
+
+// endAt keeps where the part ends, as far as known.
+func (c *cutter) endAt(at boundary) { c.end, c.endProblems = at, len(c.notes.refusals()) }
+
+// mayEnd asks for the boundary before the line, not yet applied, where a part that is cut by itself
+// may end: behind a move that extrudes, or what ends it. A line that looks like one more of those is
+// no end yet.
+func (c *cutter) mayEnd(l *line, st *gcode.State) bool {
+	if !c.endable || l.Letter == 'G' && l.Number <= 3 && l.Has('E') && (l.Has('X') || l.Has('Y') || l.Has('Z')) && !drawsBack(l, st) {
+		return false
+	}
+	c.endable = false
+	return c.how == byItself && c.in == Body
+}
+
+// drawsBack reports whether the line, not yet followed, draws filament back.
+func drawsBack(l *line, st *gcode.State) bool {
+	v, _ := l.Get('E')
+	if st.Inches {
+		v *= 25.4
+	}
+	if !st.RelativeE {
+		v -= st.PositionMM[gcode.E]
+	}
+	return v < 0
+}
+
+// wipesMM is how far beyond the part's extrusion a wipe goes (common practice, no source).
+const wipesMM = 2.0
+
+// follow takes in whether the line just sent belongs to the end of the part: a move that extrudes,
+// filament drawn back after it, and one lift. A travel ends the part.
+func (c *cutter) follow(e *gcode.Effect, st *gcode.State, m *tally) {
+	if c.how != byItself || c.in != Body {
+		return
+	}
+	switch {
+	case e.Kind == gcode.KindMove && e.ExtrudedMM < 0 && !c.over && (e.Delta(gcode.X) != 0 || e.Delta(c.o.BeltAxis) != 0) && m.beyond(st, wipesMM):
+		c.over, c.endable = true, false // drawn back on the way to somewhere else
+	case e.Kind == gcode.KindRetract, e.Kind == gcode.KindMove && e.Named&(1<<gcode.E) != 0 && !c.over:
+		c.endable = !c.over
+	case e.Kind != gcode.KindMove || e.PathMM == 0 || c.over:
+	default:
+		lift := c.o.lift()
+		c.over = true
+		c.endable = e.Delta(lift) > 0 && e.PathMM == e.Delta(lift)
+	}
+}
+
+// sign takes in a sign that stands before any filament.
+func (c *cutter) sign(l *line) {
+	if c.in != LeadIn || c.part.line > 0 || l.Letter != 0 && l.Letter != '#' && l.Letter != 'M' {
+		return
+	}
+	if s := readSign(l.text, &l.Line); s.kind != signNumber || s.number <= 1 {
+		c.signs[s.kind] = true
+	}
+}
+
+// extrudes takes in a move that extrudes, applied but not counted. The first one of the part begins
+// it; one after signs of shutdown shows that it goes on.
+func (c *cutter) extrudes(l *line, st *gcode.State, s *scanner) extrusion {
+	if c.how != byItself {
+		if c.closed {
+			c.notes.find(l.n, Warning, "extrudes-after-part", "move ;beltwarden body end, or the closing M808, behind the last move of the part",
+				"a move after the part extrudes; its E word is left out")
+		}
+		return inside
+	}
+	c.over, c.lastMove = false, l.n
+	switch {
+	case c.in == LeadIn && c.purging(l, st, s):
+		return purges
+	case c.in == LeadIn:
+		c.begin, c.in, c.leadProblems = c.first, Body, len(c.notes.refusals())
+		return begins
+	case c.tail.open:
+		return goesOn
+	}
+	return inside
+}
+
+// purging reports whether an extruding move in the lead-in comes before the part.
+func (c *cutter) purging(l *line, st *gcode.State, s *scanner) bool {
+	if c.part.line == 0 {
+		c.part = findPart(c.first.st, l.n, s.ahead(l.from), c.signs, c.o.BeltAxis)
+	}
+	if l.n >= c.part.line {
+		return false
+	}
+	if c.purge++; c.purge <= keptStrokes {
+		var b box
+		b.add(&l.e, st)
+		c.purged = append(c.purged, b)
+	}
+	return true
+}
+
+// shuts begins the tail at a line that shuts the machine down.
+func (c *cutter) shuts(l *line, name string) {
+	if c.in == Body && c.how == byItself {
+		c.tail = tail{open: true, line: l.n, why: name}
+		c.in = LeadOut
+	}
+}
+
+// heats takes in a line that sets a heater, already applied.
+func (c *cutter) heats(l *line, st *gcode.State) {
+	bed, _, ok := heats(&l.Line, st.Tool)
+	switch {
+	case !ok:
+	case l.e.Value > 0:
+		for k := range c.tail.offs {
+			if off := &c.tail.offs[k]; off.bed == bed && off.again == 0 {
+				off.again = l.n
+			}
+		}
+	case c.how == byItself && c.in != LeadIn:
+		c.shuts(l, l.Name()+" S0")
+		off := heaterOff{line: l.n, bed: bed, beforeC: l.was.nozzleC, text: string(l.AppendClean(nil)), size: l.size}
+		if bed {
+			off.beforeC = l.was.bedC
+		}
+		c.tail.offs = append(c.tail.offs, off)
+		if len(c.tail.offs) > maxWithheld {
+			c.tail.offs = c.tail.offs[1:]
+			c.notes.problem(l.n, "too-many-changes", "slice the part for a belt machine", "the heaters are switched off more than %d times", maxWithheld)
+		}
+	}
+}
+
+// homes takes in a homing; off says that it names an axis without end stop.
+func (c *cutter) homes(l *line, off bool) {
+	switch {
+	case c.tail.open:
+		if off && c.tail.belt == 0 {
+			c.tail.belt = l.n
+		}
+		if c.tail.homes == 0 {
+			c.tail.homes = l.n
+		}
+	case !l.fresh:
+	case c.in == Body && off:
+		c.beltHomed(l.n)
+	case c.in == Body:
+		c.homedInPart(l.n)
+	case c.in == LeadIn && off && (l.Has(c.o.BeltAxis.Letter()) || !l.Has('X') && !l.Has('Y') && !l.Has('Z')):
+		c.notes.find(l.n, Info, "belt-homing", "home only axes with an end stop",
+			"the belt has no end stop and would run without end; the line is not sent, and the place where the belt stands is called 0")
+	}
+}
+
+// unsure takes in a move after the part so far whose E word boards read in two ways.
+func (c *cutter) unsure(n int64) {
+	if c.tail.unsure == 0 {
+		c.tail.unsure = n
+	}
+}
+
+// goOn takes the tail into the part, with what that means for its lines. It returns the lines that
+// switch a heater off and are to be withheld.
+func (c *cutter) goOn() (offs []heaterOff) {
+	t := c.tail
+	c.tail, c.in = tail{}, Body
+	if t.belt > 0 {
+		c.beltHomed(t.belt)
+	} else if t.homes > 0 {
+		c.homedInPart(t.homes)
+	}
+	if t.unsure > 0 {
+		ambiguous(c.notes, t.unsure)
+	}
+	for _, off := range t.offs {
+		if off.again == 0 {
+			offs = append(offs, off)
+			continue
+		}
+		name := "nozzle"
+		if off.bed {
+			name = "bed"
+		}
+		heaterCycled(c.notes, name, off.line, off.again)
+	}
+	return offs
+}
+
+func heaterCycled(n *notes, heater string, off, on int64) {
+	n.problem(off, "heater-cycled", "mark the part with ;beltwarden body begin and ;beltwarden body end, or slice it without cooling in between",
+		"the %s is switched off inside the part and on again in line %d", heater, on)
+}
+
+func (c *cutter) beltHomed(n int64) {
+	c.notes.problem(n, "belt-homed", "take the homing out of the part, or mark where the part begins and ends with ;beltwarden body begin and ;beltwarden body end",
+		"an axis without end stop is homed inside the part")
+}
+
+func (c *cutter) homedInPart(n int64) {
+	c.notes.find(n, Warning, "homed-in-part", "make sure that the head cannot hit the part on its way, or take the homing out",
+		"the head is homed inside the part, once for every part")
+}
+
+// named takes in that line n is come to, where someone has said which lines are the part. repeat is
+// the line of the repeat around it, 0 for none.
+func (c *cutter) named(n, repeat int64) turn {
+	switch part := c.o.Part; {
+	case n == part.From && repeat > 0:
+		c.notes.problem(n, "part-in-repeat", "name lines outside of it, or slice the part again", "the part is to begin inside the repeat of line %d", repeat)
+	case n == part.From:
+		c.how = byLines
+		return beginsBefore
+	case n == part.To+1 && c.how == byLines && !c.closed:
+		c.closeNamed(n, repeat)
+		return endsBefore
+	}
+	return nothing
+}
+
+func (c *cutter) closeNamed(n, repeat int64) {
+	if repeat > 0 {
+		c.notes.problem(n, "part-in-repeat", "name lines outside of it, or slice the part again", "the part is to end inside the repeat of line %d", repeat)
+	}
+	c.closed, c.in = true, LeadOut
+}
+
+// marker takes in one of our own marker comments.
+func (c *cutter) marker(l *line, begin bool, repeat int64) turn {
+	if !l.fresh || c.o.Part != (Lines{}) {
+		return nothing
+	}
+	const remedy = "keep one pair, ;beltwarden body begin before the part and ;beltwarden body end after it"
+	switch {
+	case c.how == byRepeat:
+		c.notes.problem(l.n, "markers-mixed", "put the M808 words between the marker comments, or take one kind out", "marker comments and an outer M808 pair are mixed")
+	case begin && c.how == byMarks:
+		c.notes.problem(l.n, "markers", remedy, "the body begins a second time")
+	case begin:
+		c.how = byMarks
+		return beginsAfter
+	case c.how != byMarks || c.closed:
+		c.notes.problem(l.n, "markers", remedy, "the body ends without having begun")
+	default:
+		if repeat > 0 {
+			c.notes.problem(l.n, "repeat-unbalanced", "close it with M808 before the body ends", "the body ends inside the repeat of line %d", repeat)
+		}
+		c.closed, c.in = true, LeadOut
+		return endsBefore
+	}
+	return nothing
+}
+
+// repeat takes in M808. The outermost pair is the body unless comments mark it; nested pairs are
+// gone through as often as they say.
+func (c *cutter) repeat(l *line, repeating bool) turn {
+	begins := l.Has('L')
+	switch {
+	case c.o.Part != (Lines{}) && (c.how == byItself || c.closed): // the lot repeats the part
+	case begins && c.how == byItself:
+		count, _ := l.Get('L')
+		c.how, c.outer = byRepeat, l.n
+		c.notes.find(l.n, Info, "repeat-count", "give the number of parts to the lot", "the repeat count %g is replaced by the number of parts of the lot", count)
+		return beginsAfter
+	case c.closed && l.fresh, c.how == byItself:
+		c.notes.problem(l.n, "repeat-unbalanced", "keep one outermost pair of M808 around the part, or mark the part with ;beltwarden body begin and ;beltwarden body end",
+			"M808 outside the part")
+	case c.closed:
+	case begins:
+		return opens
+	case repeating:
+		return goesBack
+	case c.how == byRepeat:
+		c.closed, c.in = true, LeadOut
+		return endsBefore
+	default:
+		c.notes.problem(l.n, "repeat-unbalanced", "write M808 L and the count where the repeat begins", "M808 closes a repeat that was not opened")
+	}
+	return nothing
+}
+
+// finish takes in that the file has ended: line n was the newest, last is the last in the file, and
+// repeat as for [cutter.named].
+func (c *cutter) finish(n, last, repeat int64) turn {
+	switch {
+	case c.endable && c.how == byItself && c.in == Body:
+		return endsAfter
+	case c.how == byLines && !c.closed && c.o.Part.To == last:
+		c.closeNamed(n, repeat)
+		return endsAfter
+	}
+	return nothing
+}
+
+// complete reports whether the file has a body. extruded says that the body's lines extrude.
+func (c *cutter) complete(last, repeat int64, extruded bool) bool {
+	if c.how == byItself && c.in != LeadIn {
+		c.notes.drop(c.endProblems)
+	}
+	switch {
+	case c.o.Part.To > last:
+		c.notes.problem(0, "part-lines", "name lines of this file", "the part is to be in lines %d to %d, and the file has %d", c.o.Part.From, c.o.Part.To, last)
+	case c.how == byMarks && !c.closed:
+		c.notes.problem(c.begin.line-1, "markers", "write ;beltwarden body end after the part", "the body begins but does not end")
+	case c.how == byRepeat && !c.closed:
+		line := c.outer
+		if repeat > 0 {
+			line = repeat
+		}
+		c.notes.problem(line, "repeat-unbalanced", "close it with M808 on a line of its own", "a repeat begins but does not end")
+	case c.how == byItself && c.in == LeadIn, c.how != byItself && !extruded:
+		c.notes.problem(c.begin.line, "no-part", "check that the file was sliced for a filament printer, and where it marks the part",
+			"no move extrudes filament, so there is no part")
+	default:
+		return true
+	}
+	return false
+}
