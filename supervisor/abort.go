@@ -26,12 +26,11 @@ func (m *Machine) enterAborting(out *Output) {
 	m.beginProof()
 	m.goOn = false
 	m.afterReset = false // whoever resets after a fault does not thereby start
-	m.heat.off.clear()
 	bound := abortBound
 	if m.shutdown {
 		bound = m.set.StopWithin // the process has nothing better to do
 	}
-	m.work.giveUp.set(m.now.Add(bound))
+	m.timers.set(timerAbort, m.now.Add(bound))
 	if m.link.phase != linkUp {
 		m.interrupt(out, m.cause.Text)
 		m.link.wait = 0
@@ -52,9 +51,6 @@ func (m *Machine) enterAborting(out *Output) {
 
 // abortUnconfirmed ends an abort whose heaters could not be shown to be off.
 func (m *Machine) abortUnconfirmed(out *Output) {
-	if m.state != Aborting {
-		return
-	}
 	if m.link.phase != linkDown {
 		// It does not take our lines. A port opened anew resets many boards, which
 		// is one more way to switch the heaters off.
@@ -70,17 +66,16 @@ func (m *Machine) abortUnconfirmed(out *Output) {
 // enterAborted calls the operator and goes on trying to reach a board that is not
 // there: its heaters may be on, and its readings are to show that they are not.
 func (m *Machine) enterAborted(out *Output) {
-	m.work.giveUp.clear()
 	if m.shutdown {
 		m.belt.lost() // the next process opens the port again
 	}
 	m.restBelt(out) // where no part was under way nothing else has kept it
 	m.beginHold(out)
 	switch {
-	case !m.guard.MayBeOn() && !m.guard.proof.armed():
-		m.link.retry.clear()
-	case m.link.phase == linkDown && !m.link.retry.armed():
-		m.link.retry.set(m.now.Add(m.set.RetryFirst))
+	case !m.guard.MayBeOn() && !m.timers.armed(timerProof):
+		m.timers.stop(timerLink)
+	case m.link.phase == linkDown && !m.timers.armed(timerLink):
+		m.timers.set(timerLink, m.now.Add(m.set.RetryFirst))
 	}
 }
 

@@ -44,7 +44,7 @@ func TestAbortOnALostCableStillCalls(t *testing.T) {
 	if m.State() != Aborted || called != 1 {
 		t.Errorf("after %s: %s, operator called %d times; want Aborted, once", m.now.Sub(start), m.State(), called)
 	}
-	if !m.link.retry.armed() && m.link.phase == linkDown {
+	if !m.timers.armed(timerLink) && m.link.phase == linkDown {
 		t.Error("nobody looks for the board, and its heaters may be on")
 	}
 }
@@ -57,7 +57,7 @@ func TestSwitchingOffIsNotBelievedOnALostLine(t *testing.T) {
 	step(LinkSynced{LastNumber: 5})
 	m.state = Held
 	m.guard.MayHeat()
-	m.heat.off.set(m.now)
+	m.timers.set(timerHeatersOff, m.now)
 	step(Tick{})
 	step(LinkLost{serialio.ErrSilent})
 	if !m.guard.MayBeOn() {

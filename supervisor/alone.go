@@ -10,11 +10,10 @@ import (
 // chosen that. It is for faults of cable and computer alone, at moments at which nothing lies
 // under the head, and it leaves the people near it time to say no.
 type alone struct {
-	from   State // the state in which the fault struck
-	spoke  bool  // somebody has given a word since: it is theirs
-	moved  bool  // the belt may have moved unseen by the fault
-	unkept bool  // the ledger has refused records since: what was announced may have reached nobody
-	at     deadline
+	from   State       // the state in which the fault struck
+	spoke  bool        // somebody has given a word since: it is theirs
+	moved  bool        // the belt may have moved unseen by the fault
+	unkept bool        // the ledger has refused records since: what was announced may have reached nobody
 	past   []time.Time // when it went on by itself, the newest last
 }
 
@@ -37,23 +36,20 @@ const eventGoOn = "go_on"
 // struck notes in which state a fault has come.
 func (m *Machine) struck(from State) {
 	m.alone.from, m.alone.spoke, m.alone.unkept = from, false, false
-	m.alone.at.clear()
 }
 
 // lookAlone sees whether the machine may go on by itself, and says so beforehand.
 func (m *Machine) lookAlone(out *Output) {
-	a := &m.alone
 	if !m.mayBeAlone() {
-		a.at.clear()
 		return
 	}
 	switch why := m.notAlone(); {
-	case why != "" && a.at.armed():
-		a.at.clear()
+	case why != "" && m.timers.armed(timerResume):
+		m.timers.stop(timerResume)
 		m.note(out, "fault", "it does not go on by itself after all: "+why)
-	case why == "" && !a.at.armed():
-		a.at.set(m.now.Add(m.set.GoOnAfter))
-		text := fmt.Sprintf("keep hands off: it goes on by itself at %s, in %s, unless somebody gives it a word", a.at.at.Local().Format("15:04:05"), m.set.GoOnAfter)
+	case why == "" && !m.timers.armed(timerResume):
+		m.timers.set(timerResume, m.now.Add(m.set.GoOnAfter))
+		text := fmt.Sprintf("keep hands off: it goes on by itself at %s, in %s, unless somebody gives it a word", m.timers[timerResume].Local().Format("15:04:05"), m.set.GoOnAfter)
 		m.note(out, "fault", text)
 		m.alert(out, CauseGoOn, text+"; beltwarden alert acknowledge keeps it where it is")
 	}
@@ -63,8 +59,7 @@ func (m *Machine) lookAlone(out *Output) {
 // over again, to the next part.
 func (m *Machine) goOnAlone(out *Output) {
 	a := &m.alone
-	a.at.clear()
-	if m.state != Aborted || m.notAlone() != "" {
+	if m.notAlone() != "" {
 		return
 	}
 	a.past = append(a.past, m.now)

@@ -213,7 +213,7 @@ func TestGoesOnAfterTheDaemon(t *testing.T) {
 			for i := range 80 { // a machine that was hot a moment ago, and cools: a cold one would prove nothing
 				now = now.Add(5 * time.Second)
 				left := math.Exp(-float64(i) / 30)
-				if c.refused && m.alone.at.armed() {
+				if c.refused && m.timers.armed(timerResume) {
 					step(LedgerFailed{Err: errors.New("no room on the disk")})
 				}
 				step(Reported{serialio.Reply{Temps: serialio.Temps{HasNozzle: true, NozzleC: 24 + 150*left, HasBed: true, BedC: 23 + 35*left}}})

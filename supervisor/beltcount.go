@@ -28,7 +28,6 @@ type beltCount struct {
 	scales      []belt.Rescale // changes of the belt's scale on the board of this port
 	wear        *belt.Wear     // nil when the length of the loop is not known
 	uncertainMM float64
-	save        deadline
 	saved       ledger.Belt // as written at the last save,
 	savedAt     time.Time   // which was then
 }
@@ -40,7 +39,7 @@ const stillSaves = 10
 // saveBelt keeps how far the belt has got.
 func (m *Machine) saveBelt(out *Output) {
 	b := &m.belt
-	b.save.set(m.now.Add(m.set.ProgressEvery))
+	m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery))
 	if now := m.beltInCycle(); now != b.saved || m.now.Sub(b.savedAt) >= stillSaves*m.set.ProgressEvery {
 		m.keepBelt(out)
 	}
@@ -66,7 +65,7 @@ func (m *Machine) beltInCycle() ledger.Belt {
 // restBelt keeps where the belt has come to rest: the process may end before anything else
 // is recorded. After an abort it may not have.
 func (m *Machine) restBelt(out *Output) {
-	m.belt.save.clear()
+	m.timers.stop(timerSave)
 	now := m.belt.now()
 	if m.state == Aborted {
 		now = m.belt.underWay()

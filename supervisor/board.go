@@ -156,7 +156,7 @@ func (h *warm) took(t serialio.Temps, now time.Time) {
 
 // poll asks for temperatures where the board does not send them by itself.
 func (m *Machine) poll(out *Output) {
-	m.heat.poll.set(m.now.Add(m.set.PollEvery))
+	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.expectReadings()
 	if m.link.board.reports && m.now.Sub(m.heat.read) < silentPolls*m.set.PollEvery {
 		return

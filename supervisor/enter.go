@@ -17,6 +17,7 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 		m.struck(m.state)
 	}
 	m.state, m.since = to, m.now
+	m.timers.enter(to)
 	m.cause = why
 	if c == Abort && why.Code == CauseHeat {
 		m.latchHeat(why.Text, out)
@@ -63,7 +64,6 @@ func (m *Machine) enter(out *Output) {
 		m.enterHeld(out)
 	case Unholding, Unsuspending:
 		m.dropProof()
-		m.heat.off.clear()
 		m.setLegs(m.reheatLegs(), out)
 	case Stopping:
 		m.enterStopping(out)
@@ -103,6 +103,6 @@ func (m *Machine) workDone(out *Output) {
 
 // enterExecute begins the next part, or whatever is due instead.
 func (m *Machine) enterExecute(out *Output) {
-	m.belt.save.set(m.now.Add(m.set.ProgressEvery))
+	m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery))
 	m.boundary(out)
 }

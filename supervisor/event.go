@@ -1,8 +1,6 @@
 package supervisor
 
 import (
-	"time"
-
 	"beltwarden/serialio"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
@@ -222,11 +220,3 @@ type Settled struct {
 	Result  Result
 	Refused error
 }
-
-// deadline is a point in time the machine waits for; zero means none.
-type deadline struct{ at time.Time }
-
-func (d *deadline) set(at time.Time)      { d.at = at }
-func (d *deadline) clear()                { d.at = time.Time{} }
-func (d deadline) due(now time.Time) bool { return !d.at.IsZero() && !now.Before(d.at) }
-func (d deadline) armed() bool            { return !d.at.IsZero() }

@@ -15,14 +15,12 @@ import (
 type heatWatch struct {
 	*heat.Guard
 	nozzleTarget, bedTarget asked
-	nozzleLost, bedLost     lostReading
-	proof                   deadline // of a proof that the heaters are off
-	proofBegan              time.Time
+	lost                    [2]lostReading // of nozzle and bed
+	proofBegan              time.Time      // that the heaters are off
 }
 
 // lostReading follows a heater that may be on and of which the board tells nothing.
 type lostReading struct {
-	at    deadline
 	other int       // reports in a row that told the other one alone
 	since time.Time // when the first of them came
 }
@@ -260,60 +258,62 @@ func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC floa
 // bed that was neither told nor asked for may not be there.
 func (m *Machine) expectReadings() {
 	at, w := m.position(), &m.guard
-	expect := func(l *lostReading, may bool) {
+	expect := func(i heat.HeaterIndex, may bool) {
 		switch {
 		case !may:
-			*l = lostReading{}
-		case !l.at.armed():
-			l.at.set(m.now.Add(m.set.ReadingLost))
+			m.forgetLost(i)
+		case !m.timers.armed(lostTimer(i)):
+			m.timers.set(lostTimer(i), m.now.Add(m.set.ReadingLost))
 		}
 	}
-	expect(&w.nozzleLost, m.mayHeat())
-	expect(&w.bedLost, at.BedTargetC > 0 || m.heat.hasBed && w.MayBeOn())
+	expect(heat.Nozzle, m.mayHeat())
+	expect(heat.Bed, at.BedTargetC > 0 || m.heat.hasBed && w.MayBeOn())
+}
+
+// lostTimer is the timer of a heater that is left out.
+func lostTimer(i heat.HeaterIndex) timer { return timerNozzleLost + timer(i) }
+
+// forgetLost begins anew to wait for what is told of a heater.
+func (m *Machine) forgetLost(i heat.HeaterIndex) {
+	m.guard.lost[i] = lostReading{}
+	m.timers.stop(lostTimer(i))
 }
 
 // toldHeaters follows which heaters a report tells, and which it leaves out.
 func (m *Machine) toldHeaters(t serialio.Temps, out *Output) {
-	w := &m.guard
 	if t.HasNozzle {
-		w.nozzleLost = lostReading{}
+		m.forgetLost(heat.Nozzle)
 	}
 	if t.HasBed {
-		w.bedLost = lostReading{}
+		m.forgetLost(heat.Bed)
 	}
 	m.expectReadings()
-	if l := &w.nozzleLost; t.HasBed && !t.HasNozzle && l.at.armed() {
+	if l := &m.guard.lost[heat.Nozzle]; t.HasBed && !t.HasNozzle && m.timers.armed(timerNozzleLost) {
 		if l.other == 0 {
 			l.since = m.now
 		}
 		if l.other++; l.other >= leftOutReports && m.now.Sub(l.since) >= leftOutFor {
-			m.readingLost(heat.Nozzle, l, m.now.Sub(l.since), out)
+			m.readingLostFor(heat.Nozzle, m.now.Sub(l.since), out)
 		}
 	}
-	if l := &w.bedLost; t.HasNozzle && !t.HasBed && l.at.armed() && l.other == 0 {
+	if l := &m.guard.lost[heat.Bed]; t.HasNozzle && !t.HasBed && m.timers.armed(timerBedLost) && l.other == 0 {
 		l.other = 1
-		l.at.set(m.now.Add(max(bedLeftOutFor, m.set.ReadingLost)))
+		m.timers.set(timerBedLost, m.now.Add(max(bedLeftOutFor, m.set.ReadingLost)))
 	}
 }
 
-// readingsLost finds a board that has told nothing of a heater for too long.
-func (m *Machine) readingsLost(out *Output) {
-	w := &m.guard
-	if w.nozzleLost.at.due(m.now) {
-		m.readingLost(heat.Nozzle, &w.nozzleLost, m.set.ReadingLost, out)
+// readingLost finds a board that has told nothing of a heater until its timer was due.
+func (m *Machine) readingLost(n timer, out *Output) {
+	i, d := heat.HeaterIndex(n-timerNozzleLost), m.set.ReadingLost
+	if i == heat.Bed && m.guard.lost[i].other > 0 {
+		d = max(bedLeftOutFor, d)
 	}
-	if w.bedLost.at.due(m.now) {
-		d := m.set.ReadingLost
-		if w.bedLost.other > 0 {
-			d = max(bedLeftOutFor, d)
-		}
-		m.readingLost(heat.Bed, &w.bedLost, d, out)
-	}
+	m.readingLostFor(i, d, out)
 }
 
-// readingLost is a heater of which the board has told nothing for too long.
-func (m *Machine) readingLost(i heat.HeaterIndex, l *lostReading, d time.Duration, out *Output) {
-	*l = lostReading{}
+// readingLostFor is a heater of which the board has told nothing for too long.
+func (m *Machine) readingLostFor(i heat.HeaterIndex, d time.Duration, out *Output) {
+	m.forgetLost(i)
 	if m.link.phase != linkUp {
 		return
 	}

@@ -20,7 +20,7 @@ func (m *Machine) enterHeld(out *Output) {
 	m.restBelt(out)
 	m.beginHold(out)
 	if m.guard.MayBeOn() {
-		m.heat.off.set(m.now.Add(m.set.HeatersOffAfter))
+		m.timers.set(timerHeatersOff, m.now.Add(m.set.HeatersOffAfter))
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/heat"
 )
 
 // linkPhase says how far the connection to the board has come.
@@ -21,7 +22,6 @@ const (
 // link is what is known of the connection and of the board behind it.
 type link struct {
 	phase   linkPhase
-	retry   deadline
 	wait    time.Duration // before the next attempt
 	problem string        // why it is down, "" when it is up or was never tried
 	// halting: the board was told to halt by the emergency word, so its going
@@ -64,12 +64,14 @@ func (m *Machine) lostLink(err error, out *Output) {
 		m.link.problem = text
 		m.note(out, "link", text)
 	}
-	m.heat.asking, m.heat.poll = false, deadline{}
-	m.guard.nozzleLost, m.guard.bedLost = lostReading{}, lostReading{}
+	m.heat.asking = false
+	m.timers.stop(timerPoll)
+	m.forgetLost(heat.Nozzle)
+	m.forgetLost(heat.Bed)
 	switch m.state {
 	case Resetting, Clearing, Aborting, Aborted, Stopped: // nobody may be there who asks for it
 		m.link.wait = min(max(2*m.link.wait, m.set.RetryFirst), m.set.RetryMax)
-		m.link.retry.set(m.now.Add(m.link.wait))
+		m.timers.set(timerLink, m.now.Add(m.link.wait))
 	}
 }
 
@@ -123,11 +125,11 @@ func (m *Machine) linkLost(err error, out *Output) {
 // linkSynced is a board that answers and agrees on the line number.
 func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	m.link.phase, m.link.problem, m.link.wait = linkUp, "", 0
-	m.link.retry.clear()
+	m.timers.stop(timerLink)
 	m.link.halting, m.link.read = false, false
 	m.link.board = board{capabilities: map[string]bool{}}
-	m.heat = warm{off: m.heat.off}
-	m.heat.poll.set(m.now.Add(m.set.PollEvery))
+	m.heat = warm{}
+	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.guard.forget()
 	m.expectReadings()
 	// One that has taken no line since the fault has restarted unseen; our own lines follow at once.
@@ -178,7 +180,7 @@ func (m *Machine) enterClearing(out *Output) {
 		m.setLegs([]leg{m.offLeg(true)}, out)
 	case linkDown:
 		m.link.wait = 0
-		m.link.retry.clear()
+		m.timers.stop(timerLink)
 		m.openLink(out)
 	case linkOpening:
 	}

@@ -18,6 +18,8 @@ type Machine struct {
 	since time.Time
 	cause Cause // why it is in this state
 
+	timers timers
+
 	link link
 	heat warm
 	work work
@@ -36,9 +38,8 @@ type Machine struct {
 	headUp     bool // the head is lifted off the belt and parked
 	laying     bool // plastic may have been laid since the last part was moved off
 	shutdown   bool
-	afterReset bool     // Start once Resetting is done
-	goOn       bool     // Reset once Clearing is done, and then start
-	lapse      deadline // of goOn and afterReset, while the board is not there
+	afterReset bool // Start once Resetting is done
+	goOn       bool // Reset once Clearing is done, and then start
 	stopNow    stopWish
 	by         string // who asked, while a request is carried out
 	override   string // and the reason for going on against advice
@@ -69,23 +70,11 @@ type warm struct {
 	read                      time.Time // when the newest reading came
 	nozzleRead, bedRead       time.Time // and of each heater
 	asked                     time.Time // when one was last asked for
-	poll                      deadline
-	asking                    bool     // a reading has been asked for and not yet answered
-	off                       deadline // in a hold: heaters off
+	asking                    bool      // a reading has been asked for and not yet answered
 }
 
 // Deadline returns when the machine next wants a Tick, if at all.
-func (m *Machine) Deadline() (time.Time, bool) {
-	var next time.Time
-	for _, d := range []deadline{m.link.retry, m.heat.poll, m.heat.off, m.work.limit,
-		m.belt.save, m.work.giveUp, m.work.stuck, m.work.nudge, m.rescaling.limit,
-		m.guard.nozzleLost.at, m.guard.bedLost.at, m.guard.proof, m.alone.at, m.lapse} {
-		if d.armed() && (next.IsZero() || d.at.Before(next)) {
-			next = d.at
-		}
-	}
-	return next, !next.IsZero()
-}
+func (m *Machine) Deadline() (time.Time, bool) { return m.timers.next() }
 
 // State returns the present state.
 func (m *Machine) State() State { return m.state }
@@ -117,7 +106,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Reported:
 		m.reported(e.Reply, &out)
 	case Tick:
-		m.tick(&out)
+		m.timers.run(now, func(n timer) { m.fire(n, &out) })
 	case LedgerFailed:
 		m.alone.unkept = true
 		if e.Dropped != 0 && e.Dropped == m.work.running {
@@ -134,53 +123,9 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	m.watchClock(&out)
 	m.tellAhead(&out)
 	m.lookAlone(&out)
-	m.watchWish(&out)
+	m.watchWish()
 	m.keepWarmth(&out)
 	return out
-}
-
-// tick does everything whose time has come.
-func (m *Machine) tick(out *Output) {
-	if m.link.retry.due(m.now) {
-		m.link.retry.clear()
-		m.openLink(out)
-	}
-	if m.heat.poll.due(m.now) {
-		m.poll(out)
-	}
-	m.readingsLost(out)
-	if m.guard.proof.due(m.now) {
-		m.proofFailed(out)
-	}
-	if m.alone.at.due(m.now) {
-		m.goOnAlone(out)
-	}
-	if m.heat.off.due(m.now) {
-		m.heat.off.clear()
-		m.heatersOff(out)
-		m.note(out, "heat", "heaters switched off; the belt keeps its position")
-	}
-	if m.belt.save.due(m.now) {
-		m.saveBelt(out)
-	}
-	if m.work.nudge.due(m.now) {
-		m.breakWait(out)
-	}
-	if m.work.giveUp.due(m.now) {
-		m.work.giveUp.clear()
-		m.abortUnconfirmed(out)
-	}
-	if m.work.stuck.due(m.now) {
-		m.watchProgram(out)
-	}
-	if m.rescaling.limit.due(m.now) {
-		m.rescaleBroken("the board has not answered within "+rescaleWithin.String(), out)
-		m.cancel(out, func(*Output) {})
-	}
-	if m.work.limit.due(m.now) {
-		m.work.limit.clear()
-		m.waitedTooLong(out)
-	}
 }
 
 // note keeps something worth knowing in the ledger.

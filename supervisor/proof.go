@@ -33,7 +33,7 @@ func (m *Machine) readingTime() time.Duration { return m.now.Sub(m.warmth.origin
 // beginProof begins a proof that the heaters are off, now that they were switched off.
 func (m *Machine) beginProof() {
 	m.guard.Off(m.readingTime())
-	m.guard.proof.set(m.now.Add(m.set.ProofWithin))
+	m.timers.set(timerProof, m.now.Add(m.set.ProofWithin))
 	m.guard.proofBegan = m.now
 }
 
@@ -50,7 +50,7 @@ func (m *Machine) switchedOff() {
 // dropProof ends it without an outcome: heaters are switched on from here.
 func (m *Machine) dropProof() {
 	m.guard.Drop()
-	m.guard.proof.clear()
+	m.timers.stop(timerProof)
 }
 
 // proved tells once that the proof under way has come about.
@@ -58,7 +58,7 @@ func (m *Machine) proved(out *Output) {
 	if !m.guard.Decide(m.readingTime()) {
 		return
 	}
-	m.guard.proof.clear()
+	m.timers.stop(timerProof)
 	text := "the heaters are " + m.guard.Text() + m.others.unproved()
 	m.note(out, eventHeatOff, text)
 	if m.state == Aborted {
@@ -76,9 +76,8 @@ const (
 // proofFailed is a proof that did not come in time. Against a heater that does not get colder,
 // or whose target the board holds, it is a heat fault like any other.
 func (m *Machine) proofFailed(out *Output) {
-	m.guard.proof.clear()
 	if m.guard.Falling(m.readingTime()) && m.now.Sub(m.guard.proofBegan) < longProofs*m.set.ProofWithin {
-		m.guard.proof.set(m.now.Add(proofAgain))
+		m.timers.set(timerProof, m.now.Add(proofAgain))
 		return
 	}
 	m.guard.Fail(m.readingTime())
@@ -112,7 +111,7 @@ func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading, out *Output) {
 		m.alert(out, CauseHeat, text+"; if nobody is at the panel, switch the machine off at the mains")
 		return
 	}
-	m.guard.proof.set(m.now.Add(m.set.ProofWithin))
+	m.timers.set(timerProof, m.now.Add(m.set.ProofWithin))
 	m.guard.proofBegan = m.now
 	text += "; it is switched off again: if that does not show within " + m.set.ProofWithin.String() + ", or nobody is at the panel, switch the machine off at the mains"
 	m.note(out, eventHeatDoubt, text)

@@ -65,8 +65,8 @@ func (m *Machine) recoveryView() *RecoveryView {
 	if m.mayBeAlone() {
 		v.NotAlone = m.notAlone()
 	}
-	if at := m.alone.at; at.armed() {
-		v.GoesOnAt = &at.at
+	if at := m.timers[timerResume]; !at.IsZero() {
+		v.GoesOnAt = &at
 	}
 	return v
 }

@@ -175,7 +175,6 @@ func (m *Machine) enterStopping(out *Output) {
 	wish := m.stopNow
 	m.stopNow, m.afterReset = stopWish{}, false
 	m.endHold(out, "stop")
-	m.heat.off.clear()
 	if m.link.phase != linkUp {
 		m.dropWork()
 		m.completed(out)
@@ -219,7 +218,7 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 // enterStopped keeps where the belt stands, and goes on trying to reach a board
 // that is not there.
 func (m *Machine) enterStopped(out *Output) {
-	m.belt.save.clear()
+	m.timers.stop(timerSave)
 	if m.trials.wanted {
 		m.change(Reset, m.cause, out)
 		return
@@ -229,9 +228,9 @@ func (m *Machine) enterStopped(out *Output) {
 		m.change(Reset, m.cause, out)
 		return
 	}
-	m.link.retry.clear()
+	m.timers.stop(timerLink)
 	if m.link.phase == linkDown { // a heater that somebody switches on meanwhile is seen once it is back
-		m.link.retry.set(m.now.Add(m.set.RetryFirst))
+		m.timers.set(timerLink, m.now.Add(m.set.RetryFirst))
 	}
 	out.record(ledger.BeltMoved{Belt: m.belt.now()})
 }

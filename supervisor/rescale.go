@@ -41,7 +41,6 @@ type rescaling struct {
 	store    bool
 	by       string
 	said     string // trouble that the board reported meanwhile
-	limit    deadline
 
 	unsure string           // the board may run at something else since a change broke off
 	last   *ledger.ScaleSet // the last change of this port's board
@@ -57,7 +56,7 @@ func (m *Machine) rescale(r Request, out *Output) error {
 	}
 	last := m.rescaling.last
 	m.rescaling = rescaling{on: true, from: from, to: to, store: r.Scale.Store, by: r.By, last: last}
-	m.rescaling.limit.set(m.now.Add(rescaleWithin))
+	m.timers.set(timerScale, m.now.Add(rescaleWithin))
 	m.note(out, "scale", fmt.Sprintf("the belt axis of the board is to be set from %g to %g steps/mm, by %s", from, to, who(r.By)))
 	out.Later = true
 	m.link.board.stepsPerMM = 0 // what it tells from now on is newer
@@ -192,6 +191,7 @@ func (m *Machine) tookScale(set *ledger.ScaleSet) {
 // rescaleEnds answers the request that asked for the change.
 func (m *Machine) rescaleEnds(text string, out *Output) {
 	m.rescaling = rescaling{last: m.rescaling.last}
+	m.timers.stop(timerScale)
 	m.note(out, "scale", text)
 	out.Settled = &Settled{Result: Result{State: m.state, Text: text}}
 	if m.lot != nil {
@@ -204,6 +204,7 @@ func (m *Machine) rescaleEnds(text string, out *Output) {
 func (m *Machine) rescaleFails(text string, unsure bool, out *Output) {
 	last := m.rescaling.last
 	m.rescaling = rescaling{last: last}
+	m.timers.stop(timerScale)
 	remedy := "see what the board says: beltwarden status"
 	if unsure {
 		m.rescaling.unsure = text

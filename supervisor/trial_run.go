@@ -23,7 +23,7 @@ func (m *Machine) trialLegs() []leg {
 		}
 	}}, {
 		doing:   trialDoing,
-		begin:   func(*Output) { m.belt.save.set(m.now.Add(m.set.ProgressEvery)) },
+		begin:   func(*Output) { m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery)) },
 		program: func() Program { return Program{Before: []string{countAnew}} },
 	}}
 	legs = append(legs, m.advanceLegsAt(m.trialFeed, min(m.set.TravelLimitMM, trialPieceMM), trialDoing, t.RunMM,
@@ -37,7 +37,7 @@ const trialDoing = "running the belt for the trial; keep hands clear"
 // trialRan notes that the belt stands again.
 func (m *Machine) trialRan(out *Output) {
 	m.trials.wanted = false
-	m.belt.save.clear()
+	m.timers.stop(timerSave)
 	t := m.trials.open()
 	if t == nil {
 		return
@@ -59,7 +59,7 @@ func (m *Machine) trialBroken(why string, out *Output) {
 		return
 	}
 	m.trials.wanted = false
-	m.belt.save.clear()
+	m.timers.stop(timerSave)
 	m.endOfTrial(t, "broken off: "+why, nil, out)
 	out.record(ledger.BeltMoved{Belt: m.belt.underWay()})
 }

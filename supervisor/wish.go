@@ -6,19 +6,21 @@ import "time"
 // the machine now, and may have hands in it an hour later, when the mains or the cable is back.
 const wishLapse = time.Minute
 
-// watchWish lets a wish lapse that the board was not there for, and calls whoever relies on it.
-func (m *Machine) watchWish(out *Output) {
+// watchWish lets a wish lapse that the board is not there for.
+func (m *Machine) watchWish() {
 	switch {
 	case !m.goOn && !m.afterReset, m.link.phase == linkUp:
-		m.lapse.clear()
-	case !m.lapse.armed():
-		m.lapse.set(m.now.Add(wishLapse))
-	case m.lapse.due(m.now):
-		m.lapse.clear()
-		m.goOn, m.afterReset = false, false
-		text := "it does not begin by itself any more: the board was not there within " + longWords(wishLapse) +
-			" of the word to begin; once it is back, look at the machine, keep hands off and give the word again"
-		m.note(out, "link", text)
-		m.alert(out, CauseLink, text)
+		m.timers.stop(timerWish)
+	case !m.timers.armed(timerWish):
+		m.timers.set(timerWish, m.now.Add(wishLapse))
 	}
+}
+
+// wishLapsed calls whoever relies on it.
+func (m *Machine) wishLapsed(out *Output) {
+	m.goOn, m.afterReset = false, false
+	text := "it does not begin by itself any more: the board was not there within " + longWords(wishLapse) +
+		" of the word to begin; once it is back, look at the machine, keep hands off and give the word again"
+	m.note(out, "link", text)
+	m.alert(out, CauseLink, text)
 }

@@ -39,18 +39,14 @@ type work struct {
 	nextID  uint64
 	end     func(out *Output) // of the leg in progress
 	waiting *wait
-	limit   deadline     // for waiting
 	after   func() []leg // added when the present legs are done
 	// cancelled is what to do once a cancelled program is settled.
 	cancelled func(out *Output)
-	giveUp    deadline // bound on an abort
-	stuck     deadline // bound on a program of which the board takes no line
-	lines     int64    // lines accepted by then
-	place     place    // where the board said it stands, since the program began
-	proof     bool     // the program ends with asking for that,
-	settles   bool     // once all moves have ended
-	proofs    int      // times it was asked again
-	nudge     deadline // when to break a wait in the cancelled program again
+	lines     int64 // lines accepted by then
+	place     place // where the board said it stands, since the program began
+	proof     bool  // the program ends with asking for that,
+	settles   bool  // once all moves have ended
+	proofs    int   // times it was asked again
 }
 
 // setLegs replaces the work with new legs and begins the first.
@@ -76,7 +72,7 @@ func (m *Machine) nextLeg(out *Output) {
 		m.work.waiting = l.wait
 		m.work.waiting.since = m.now
 		if l.wait.limit > 0 {
-			m.work.limit.set(m.now.Add(l.wait.limit))
+			m.timers.set(timerWait, m.now.Add(l.wait.limit))
 		}
 		m.ask(out) // a reading newer than the wait
 		return
@@ -106,7 +102,7 @@ func (m *Machine) begin(p *Program) {
 	m.work.running = m.work.nextID
 	m.work.lines, m.work.place = m.belt.latest.Lines, place{}
 	m.work.proof, m.work.settles = p.asksPlace(), p.settles()
-	m.work.stuck.set(m.now.Add(m.set.StuckAfter))
+	m.timers.set(timerStuck, m.now.Add(m.set.StuckAfter))
 }
 
 // legDone ends the leg in progress and begins the next.
@@ -171,7 +167,7 @@ func (m *Machine) settled(out *Output) bool {
 // and calls settled once its lines in flight are accounted for.
 func (m *Machine) cancel(out *Output, settled func(out *Output)) {
 	m.work.legs, m.work.end, m.work.waiting, m.work.after = nil, nil, nil, nil
-	m.work.limit.clear()
+	m.timers.stop(timerWait)
 	if m.work.running == 0 {
 		settled(out)
 		return
@@ -191,32 +187,32 @@ const nudgeEvery = 2 * time.Second
 // breakWait tells the board to leave a wait for a temperature that stands before
 // the end of a cancelled program: it would hold up the words that switch off.
 func (m *Machine) breakWait(out *Output) {
-	m.work.nudge.clear()
+	m.timers.stop(timerNudge)
 	if m.work.cancelled == nil || !m.link.board.emergency() || m.link.halting {
 		return
 	}
 	out.do(SendUrgent{Bytes: "M108\n"})
-	m.work.nudge.set(m.now.Add(nudgeEvery))
+	m.timers.set(timerNudge, m.now.Add(nudgeEvery))
 }
 
 // dropWork forgets all work without a word to the board, which is gone. The bound
 // on an abort stays: it calls the operator also where no board comes back.
 func (m *Machine) dropWork() {
-	m.work = work{nextID: m.work.nextID, giveUp: m.work.giveUp}
+	m.work = work{nextID: m.work.nextID}
+	m.timers.stop(timerWait, timerStuck, timerNudge)
 }
 
 // tookLine notes when the board takes a line of a program.
 func (m *Machine) tookLine() {
 	if m.work.running != 0 && m.belt.latest.Lines != m.work.lines {
 		m.work.lines = m.belt.latest.Lines
-		m.work.stuck.set(m.now.Add(m.set.StuckAfter))
+		m.timers.set(timerStuck, m.now.Add(m.set.StuckAfter))
 	}
 }
 
 // watchProgram sees to it that no program waits for ever for somebody who is not
 // there, with heaters on: a board may pause by a word we do not know.
 func (m *Machine) watchProgram(out *Output) {
-	m.work.stuck.clear()
 	if m.work.running == 0 {
 		return
 	}
@@ -264,7 +260,7 @@ func (m *Machine) waited(out *Output) {
 	switch {
 	case w.met && before:
 		m.work.waiting = nil
-		m.work.limit.clear()
+		m.timers.stop(timerWait)
 		if w.nozzleFromC > 0 || w.bedFromC > 0 {
 			m.belt.heatedMM = m.belt.latest.TravelMM
 		}
@@ -287,7 +283,7 @@ func (m *Machine) waitedTooLong(out *Output) {
 		what = fmt.Sprintf("the bed is at %.1f °C after %s and the part lets go at %.1f °C", m.heat.bedC, w.limit, w.bedToC)
 		w.limit *= 2
 		m.heatersOff(out) // the nozzle need not wait hot; the next part heats it again
-		m.work.limit.set(m.now.Add(w.limit))
+		m.timers.set(timerWait, m.now.Add(w.limit))
 		m.note(out, "heat", what)
 		m.alert(out, CauseHeat, what)
 		return
