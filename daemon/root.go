@@ -20,6 +20,9 @@ const (
 	authorityVariable = "BELTWARDEN_AUTHORITY_FILE"
 )
 
+// Help lists commands in the order in which they are wanted, not by alphabet.
+func init() { cobra.EnableCommandSorting = false }
+
 // newRoot returns the program's command tree. It keeps no state of its own, so
 // that tests can build as many as they like.
 func newRoot() *cobra.Command {
@@ -46,10 +49,46 @@ func newRoot() *cobra.Command {
 			hint: "see: " + c.CommandPath() + " --help"}
 	})
 	group(root)
-	root.AddCommand(newDemo(), newServe(), newCool(), newInspect(), newConfig(), newPorts(), newLot(), newStatus(),
-		newCheck(), newAlert(), newScale(), newTrial(), newForecast(), newChart(), newPlan(), newRig(), newLedger(), newVersion(), newExitStatuses())
-	root.AddCommand(newCommands()...)
+	addGroups(root)
 	return root
+}
+
+// addGroups adds every command under what a person wants, most wanted first.
+func addGroups(root *cobra.Command) {
+	template := root.UsageTemplate()
+	for _, g := range []struct {
+		id, title string
+		remote    bool // its commands talk to a daemon
+		commands  []*cobra.Command
+	}{
+		{"make", "Make parts", true, append([]*cobra.Command{newLot()}, newCommands()...)},
+		{"visit", "Record a visit, align, correct", true, []*cobra.Command{newCheck(), newTrial(), newScale()}},
+		{"look", "Look, and be called", true, []*cobra.Command{newStatus(), newAlert()}},
+		{"setup", "Set up and maintain", false, []*cobra.Command{newConfig(), newPorts(), newServe(), newLedger(), newCool()}},
+		{"alone", "Without a machine", false, []*cobra.Command{newDemo(), newInspect(), newPlan(), newChart(), newForecast(), newRig()}},
+	} {
+		root.AddGroup(&cobra.Group{ID: g.id, Title: g.title + ":"})
+		for _, c := range g.commands {
+			c.GroupID = g.id
+			c.SetUsageTemplate(withoutGlobals(template, g.remote))
+			root.AddCommand(c)
+		}
+	}
+	root.AddCommand(newVersion(), newExitStatuses())
+}
+
+// withoutGlobals takes the description of the global flags out of the library's template of
+// usage: the help of the program has it. What talks to a daemon names them in one line.
+func withoutGlobals(template string, remote bool) string {
+	before, rest, ok := strings.Cut(template, "{{if .HasAvailableInheritedFlags}}")
+	_, after, ended := strings.Cut(rest, "{{end}}")
+	if !ok || !ended {
+		panic("the library's template of usage has no global flags")
+	}
+	if remote {
+		before += "\n\nFor a daemon at another address: --daemon, --secret-file, --authority-file (see beltwarden --help)"
+	}
+	return before + after
 }
 
 // group makes a command that only holds others: alone it prints its help, and a

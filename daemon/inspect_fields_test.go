@@ -48,16 +48,16 @@ func unbrace(text string) []string {
 	return list
 }
 
-// The README tells every field that inspect prints, no other, each with what it means.
-func TestReadmeTellsEveryFieldOfInspect(t *testing.T) {
-	text, err := os.ReadFile("../README.md")
+// The page about jobs has every field that inspect prints, no other, each with what it means.
+func TestJobsPageHasEveryFieldOfInspect(t *testing.T) {
+	text, err := os.ReadFile("../docs/jobs.md")
 	if err != nil {
 		t.Fatal(err)
 	}
 	_, table, _ := strings.Cut(string(text), "<!-- inspect fields: begin")
 	table, _, ok := strings.Cut(table, "<!-- inspect fields: end -->")
 	if !ok {
-		t.Fatal("README.md has no marks around the fields of inspect")
+		t.Fatal("docs/jobs.md has no marks around the fields of inspect")
 	}
 	told := map[string]bool{}
 	for _, row := range regexp.MustCompile("(?m)^\\| `([^`]+)` \\| ?([^|]*?) ?\\| ([^|]*) \\|$").FindAllStringSubmatch(table, -1) {
@@ -106,12 +106,12 @@ func TestReadmeTellsEveryFieldOfInspect(t *testing.T) {
 	}
 	for name := range printed {
 		if !told[name] {
-			t.Errorf("inspect --json prints %s, and README.md does not tell it", name)
+			t.Errorf("inspect --json prints %s, and docs/jobs.md does not have it", name)
 		}
 	}
 	for name := range told {
 		if !printed[name] {
-			t.Errorf("README.md tells %s, and inspect --json does not print it: it prints %q", name, sorted(printed))
+			t.Errorf("docs/jobs.md has %s, and inspect --json does not print it: it prints %q", name, sorted(printed))
 		}
 	}
 }
