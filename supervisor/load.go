@@ -95,6 +95,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if err := m.loadWarmth(ctx, l, now); err != nil {
 		return fail(err)
 	}
+	if err := m.loadKind(ctx, l); err != nil {
+		return fail(err)
+	}
 	if err := m.loadLatch(ctx, l); err != nil {
 		return fail(err)
 	}

@@ -24,9 +24,10 @@ type Machine struct {
 	heat warm
 	work work
 
-	warmth warmth
-	guard  heatWatch
-	clock  clockWatch
+	warmth   warmth
+	paceKind paceKind
+	guard    heatWatch
+	clock    clockWatch
 
 	lot   *lot
 	cycle *cycle // begun and not yet discharged, interrupted or given up

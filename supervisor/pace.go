@@ -14,11 +14,13 @@ import (
 // its planned printing is its wait: heating, cooling, moving off, and what the plan is
 // wrong by. The logarithm of the wait is followed by a structural model (Harvey 1989,
 // Forecasting, Structural Time Series Models and the Kalman Filter, 2.3): a level that
-// wanders from cycle to cycle, a swing by the time of day, since the room has one, and
-// scatter. How large each is, is not known; a filter is kept for every case of paceNoise,
-// paceWander and paceSwing, and weighted by how well it has foretold the waits so far. It
-// is a plain value, and begins with [pace.begin].
+// wanders from cycle to cycle or jumps now and then, as when the heating of the room is
+// switched, a swing by the time of day, since the room has one, and scatter. How large each
+// is, is not known; a filter is kept for every case of paceNoise, paceWander and paceSwing,
+// and weighted by how well it has foretold the waits so far. It is a plain value, and begins
+// with [pace.begin].
 type pace struct {
+	kind     paceKind  // what was known beforehand
 	n        int       // cycles taken in
 	whole    bool      // the plan is too long for this machine: all of a cycle is its wait
 	began    time.Time // the first
@@ -29,29 +31,35 @@ type pace struct {
 
 // paceCase is one case: how large each part is, and what it makes of the waits seen. The
 // state is the level, then cosine and sine of the day and of half a day, counted from the
-// first cycle.
+// first cycle, and by how much a cycle that begins warm waits less.
 type paceCase struct {
-	noise, wander float64
-	mean          [paceParts]float64 // ln seconds
-	cov           [paceParts][paceParts]float64
-	weight        float64
+	noise, wander, jump float64
+	mean                [paceParts]float64 // ln seconds
+	cov                 [paceParts][paceParts]float64
+	weight              float64
 }
 
 // Standard deviations by logarithm: 0.01 is one per cent. They span a machine in a
 // cellar and one beside a door that people use.
 var (
 	paceNoise  = [...]float64{0.003, 0.011, 0.04, 0.15}
-	paceWander = [...]float64{0.0015, 0.008, 0.03}
+	paceWander = [...]float64{0.0015, 0.008, 0.03, 0.003}
+	paceJump   = [...]float64{0, 0, 0, 0.12}
 	paceSwing  = [...]float64{0.01, 0.04, 0.12}
-	// What is thought of each before any cycle was seen: about what cycles showed on the
-	// machines that TestVisitTimes was tuned on.
+	// What is thought of each before any cycle was seen on a machine: about what cycles
+	// showed on the machines that TestVisitTimes was tuned on, and that the level jumps in a
+	// room out of four (common practice, no source).
 	paceNoisePrior  = [...]float64{0.56, 0.31, 0.1, 0.03}
-	paceWanderPrior = [...]float64{0.5, 0.4, 0.1}
+	paceWanderPrior = [...]float64{0.36, 0.31, 0.08, 0.25}
 	paceSwingPrior  = [...]float64{0.62, 0.26, 0.12}
 )
 
 const (
-	paceParts = 5
+	paceParts = 6
+	lacking   = paceParts - 1 // the last
+	// jumpEvery: the heating of a room is switched on and off once a day (common practice,
+	// no source).
+	jumpEvery = 12 * time.Hour
 	// paceTwice is how large the swing of half a day is beside that of the day: towards the
 	// room's temperature cooling takes longer than in proportion (common practice, no source).
 	paceTwice = 0.35
@@ -59,7 +67,7 @@ const (
 	pacePlanned = 0.9
 	// A cycle that begins warm, as after a lead-in, lacks the heating: how much that is of
 	// its wait is not known (common practice, no source).
-	warmLn, warmSD = 0.3, 0.11
+	lacksLn, lacksSD = 0.3, 0.14
 	// leastWait keeps a logarithm finite.
 	leastWait = time.Millisecond
 )
@@ -118,7 +126,7 @@ func (m *Machine) foretold() (p *pace, unseen bool) {
 		plan = m.lot.plans[k]
 	}
 	w := m.waitBefore(plan)
-	p.begin(w)
+	p.begin(w, m.paceKind)
 	return p, w.unseen
 }
 
@@ -126,7 +134,7 @@ func (m *Machine) foretold() (p *pace, unseen bool) {
 func (m *Machine) paced(c *cycle) {
 	plan := c.lot.plans[c.job]
 	if c.lot.pace.n == 0 {
-		c.lot.pace.begin(m.waitBefore(plan))
+		c.lot.pace.begin(m.waitBefore(plan), m.paceKind)
 		c.lot.pace.began = c.begun
 	}
 	var planned time.Duration
@@ -138,6 +146,7 @@ func (m *Machine) paced(c *cycle) {
 		took, warm = took+d, false
 	}
 	c.lot.pace.add(c.lot.pace.until(m.now), took, planned, warm)
+	m.learnKind(c.lot)
 	c.lot.pace.travelled(m.belt.latest.TravelMM-c.startTravelMM, c.first)
 }
 
@@ -207,16 +216,18 @@ func (l *lot) planned(k int) time.Duration {
 	return all
 }
 
-// begin sets what is known beforehand.
-func (p *pace) begin(w paceWait) {
+// begin sets what is known beforehand: of the wait, and of machine and room.
+func (p *pace) begin(w paceWait, kind paceKind) {
+	p.kind = kind
 	level, k := math.Log(max(w.median, leastWait).Seconds()), 0
 	for i, noise := range paceNoise {
 		for j, wander := range paceWander {
 			for l, swing := range paceSwing {
 				c := &p.cases[k]
-				*c = paceCase{noise: noise, wander: wander, mean: [paceParts]float64{level}, weight: paceNoisePrior[i] * paceWanderPrior[j] * paceSwingPrior[l]}
+				*c = paceCase{noise: noise, wander: wander, jump: paceJump[j], mean: [paceParts]float64{level}, weight: kind.Noise[i] * kind.Wander[j] * kind.Swing[l]}
 				c.cov[0][0] = w.sd * w.sd
-				for h := 1; h < paceParts; h++ {
+				c.mean[lacking], c.cov[lacking][lacking] = kind.LacksLn, kind.LacksSD*kind.LacksSD
+				for h := 1; h < lacking; h++ {
 					c.cov[h][h] = math.Pow(swing*[]float64{1, paceTwice}[(h-1)/2], 2)
 				}
 				k++
@@ -239,30 +250,24 @@ func (p *pace) add(ended, took, planned time.Duration, warm bool) {
 	p.n++
 	if !p.whole && took < p.sure(planned)+leastWait {
 		p.whole = true
-		p.begin(paceWait{median: took, sd: unseenSD})
+		p.begin(paceWait{median: took, sd: unseenSD}, p.kind)
 	}
 	y := math.Log(max(took-p.sure(planned), leastWait).Seconds())
-	extra := 0.0
-	if warm {
-		y, extra = y+warmLn, warmSD*warmSD
-	}
 	h := swing(ended-took, took, 1)
+	if warm {
+		h[lacking] = -1
+	}
 	total := 0.0
 	for i := range p.cases {
 		s := &p.cases[i]
 		if p.n > 1 {
 			s.cov[0][0] += s.wander * s.wander
 		}
-		mean, variance, with := s.sees(&h)
-		variance += s.noise*s.noise + extra
-		off := y - mean
-		s.weight *= distribution.NormalDensity(off/math.Sqrt(variance)) / math.Sqrt(variance)
-		for a := range with {
-			s.mean[a] += with[a] / variance * off
-			for b := range with {
-				s.cov[a][b] -= with[a] * with[b] / variance
-			}
+		jumps := 0.0
+		if s.jump > 0 && p.n > 1 {
+			jumps = jumping(took)
 		}
+		s.take(&h, y, s.noise*s.noise, jumps)
 		total += s.weight
 	}
 	for i := range p.cases {
@@ -271,6 +276,58 @@ func (p *pace) add(ended, took, planned time.Duration, warm bool) {
 			w = p.cases[i].weight / total
 		}
 		p.cases[i].weight = max(w, leastWeight)
+	}
+}
+
+// take takes in the logarithm of a wait. The level has jumped before it with the probability
+// jumps; of the two normals that this leaves, one with their mean and variance is kept
+// (Harrison and Stevens 1976, Bayesian Forecasting; from memory).
+func (s *paceCase) take(h *[paceParts]float64, y, variance, jumps float64) {
+	mean, v0, with0 := s.sees(h)
+	v0 += variance
+	off := y - mean
+	l0 := (1 - jumps) * distribution.NormalDensity(off/math.Sqrt(v0)) / math.Sqrt(v0)
+	if jumps == 0 {
+		s.weight *= l0
+		s.learn(&with0, v0, off)
+		return
+	}
+	jumped := *s
+	jumped.cov[0][0] += s.jump * s.jump
+	_, v1, with1 := jumped.sees(h)
+	v1 += variance
+	l1 := jumps * distribution.NormalDensity(off/math.Sqrt(v1)) / math.Sqrt(v1)
+	s.learn(&with0, v0, off)
+	jumped.learn(&with1, v1, off)
+	s.weight *= l0 + l1
+	if !(l0+l1 > 0) {
+		*s = jumped
+		return
+	}
+	b := l1 / (l0 + l1)
+	var d [paceParts]float64
+	for i := range d {
+		d[i] = jumped.mean[i] - s.mean[i]
+		s.mean[i] += b * d[i]
+	}
+	for i := range d {
+		for j := range d {
+			s.cov[i][j] = (1-b)*s.cov[i][j] + b*jumped.cov[i][j] + b*(1-b)*d[i]*d[j]
+		}
+	}
+}
+
+// jumping is the probability that a level jumps within such a time.
+func jumping(d time.Duration) float64 { return 1 - math.Exp(-float64(d)/float64(jumpEvery)) }
+
+// learn is Kalman's step: with are the covariances of the state with what was seen, variance
+// that of what was seen, off by how much it was off.
+func (s *paceCase) learn(with *[paceParts]float64, variance, off float64) {
+	for a := range with {
+		s.mean[a] += with[a] / variance * off
+		for b := range with {
+			s.cov[a][b] -= with[a] * with[b] / variance
+		}
 	}
 }
 
@@ -286,7 +343,7 @@ func (p *pace) sure(planned time.Duration) time.Duration {
 // so long after the first of all.
 func swing(from, each time.Duration, k int) (h [paceParts]float64) {
 	h[0] = 1
-	for i := 1; i < paceParts; i += 2 {
+	for i := 1; i < lacking; i += 2 {
 		turn := math.Pi * float64(i+1) / (24 * float64(time.Hour)) // radians in a nanosecond
 		half := turn * float64(each) / 2
 		mean := 1.0
@@ -330,26 +387,31 @@ func (p *pace) meanTravelMM() float64 { return p.travelMM / float64(max(1, p.lat
 
 // heating is the share of a cycle's wait that is guessed to be heating.
 func (p *pace) heating() time.Duration {
-	return time.Duration((1 - math.Exp(-warmLn)) * float64(p.middle()))
+	return time.Duration((1 - math.Exp(-max(0, p.mean(lacking)))) * float64(p.middle()))
 }
 
 // middle is about how long a cycle's wait is.
 func (p *pace) middle() time.Duration {
-	ln, all := 0.0, 0.0
+	return time.Duration(math.Exp(p.mean(0)) * float64(time.Second))
+}
+
+// mean is the mean of one part of the state, over all cases.
+func (p *pace) mean(part int) float64 {
+	sum, all := 0.0, 0.0
 	for i := range p.cases {
 		s := &p.cases[i]
-		ln += s.weight * s.mean[0]
+		sum += s.weight * s.mean[part]
 		all += s.weight
 	}
-	return time.Duration(math.Exp(ln/all) * float64(time.Second))
+	return sum / all
 }
 
 // outlook is the mean wait of some cycles to come: of each case that weighs enough to be seen,
-// mean and standard deviation of its logarithm.
+// mean and standard deviation of its logarithm, with and without a jump.
 type outlook struct {
 	least float64 // ln seconds, above which it is known to be
 	n     int
-	cases [len(pace{}.cases)]struct{ weight, mean, sd float64 }
+	cases [2 * len(pace{}.cases)]struct{ weight, mean, sd float64 }
 }
 
 // outlook looks at the next k cycles, the first of which begins so long after the first of
@@ -370,11 +432,21 @@ func (p *pace) outlook(a *outlook, k int, from, each, least time.Duration) {
 		s := &p.cases[i]
 		if s.weight > seen {
 			mean, variance, _ := s.sees(&h)
-			c := &a.cases[a.n]
-			c.weight, c.mean, c.sd = s.weight, mean, math.Sqrt(variance+s.wander*s.wander*walk+s.noise*s.noise/n)
-			a.n++
+			variance += s.wander*s.wander*walk + s.noise*s.noise/n
+			jumps := 0.0
+			if s.jump > 0 { // at any of the cycles; back again, if it jumps twice
+				jumps = jumping(time.Duration(k) * each)
+				a.put(s.weight*jumps, mean, variance+s.jump*s.jump*walk/n)
+			}
+			a.put(s.weight*(1-jumps), mean, variance)
 		}
 	}
+}
+
+func (a *outlook) put(weight, mean, variance float64) {
+	c := &a.cases[a.n]
+	c.weight, c.mean, c.sd = weight, mean, math.Sqrt(variance)
+	a.n++
 }
 
 // below returns the share of the cases below a logarithm, and its density there.

@@ -22,10 +22,14 @@ type bench struct {
 	nozzleUpS, nozzleS      float64 // to heat the nozzle, at first and between parts
 	printS, planned         float64 // what the printing takes, and what was planned
 	vary, moveS             float64
+	driftShare              float64 // by which the printing takes longer with each part
+	otherShare              float64 // by which it takes longer in the second of two states
+	other                   bool
 	lasts, lastsSD          float64 // share of a deviation that is left a part later
 	delays                  float64 // how often something takes half a minute to three longer
 
 	roomC, swingC, phaseH, gustC, gustS, setbackC float64
+	weekendC, openC, openedH                      float64 // by which the room is colder then; when a door is left open
 
 	learner     *heat.Learner // sees the bed; nil: nobody looks
 	aimC        float64
@@ -49,12 +53,19 @@ const (
 	simpleBodies
 	clockHeated
 	doorAndDelays
-	unheatedShed // never looked at while the model was tuned
+	unheatedShed
+	// These were thought of after the model was settled.
+	weekdaysHeated
+	doorLeftOpen
+	slowDrift
+	longMemory
+	twoPaces
 	benchKinds
 )
 
 var benchNames = [benchKinds]string{"steady room", "room by the day", "correlated cycles", "warming through", "heaters learned", "moved off hot",
-	"in closed form", "heated by the clock", "door and delays", "unheated shed"}
+	"in closed form", "heated by the clock", "door and delays", "unheated shed",
+	"heated on weekdays", "a door left open", "cycles drift", "correlated by 0.9", "two paces"}
 
 func drawBench(seed uint64, kind int) *bench {
 	r := rand.New(rand.NewPCG(seed, 4711))
@@ -78,6 +89,16 @@ func drawBench(seed uint64, kind int) *bench {
 		w.setbackC = in(2, 5)
 	case doorAndDelays:
 		w.gustC, w.delays = in(0.4, 1.2), in(0.01, 0.05)
+	case weekdaysHeated:
+		w.setbackC, w.weekendC, w.phaseH = in(1, 3), in(2, 5), in(0, 168)
+	case doorLeftOpen:
+		w.openC, w.openedH = in(2, 5), in(1, 30) // after the lot has begun
+	case slowDrift:
+		w.driftShare = log(0.0001, 0.002) * float64(1-2*r.IntN(2))
+	case longMemory:
+		w.lasts, w.lastsSD = 0.9, log(0.005, 0.05)
+	case twoPaces:
+		w.otherShare = in(0.01, 0.06)
 	case unheatedShed:
 		w.roomC, w.swingC, w.gustC, w.gustS = in(8, 24), in(3, 6), in(0.5, 2), 86400
 	}
@@ -114,6 +135,12 @@ func (w *bench) room() float64 {
 	c := w.roomC + w.swingC*math.Sin(2*math.Pi*(w.clockS/3600+w.phaseH)/24) + w.gust
 	if h := math.Mod(w.clockS/3600+w.phaseH, 24); h < 6 || h > 20 {
 		c -= w.setbackC
+	}
+	if math.Mod(w.clockS/3600+w.phaseH, 168) > 120 {
+		c -= w.weekendC
+	}
+	if w.clockS > w.openedH*3600 {
+		c -= w.openC
 	}
 	return c
 }
@@ -170,6 +197,47 @@ func (w *bench) earlier() heat.Model {
 	return m
 }
 
+// tell tells a pace of a cycle that ended so long after the first began.
+func (w *bench) tell(p *pace, endedS float64, c benchPart, warm bool) {
+	took := inS(c.all())
+	if warm && w.knows {
+		took, warm = took+w.reheat, false
+	}
+	p.add(inS(endedS), took, inS(w.planned), warm)
+}
+
+// earlierLots makes some lots of 15 parts, hours apart, and returns what is learned of machine and room.
+func (w *bench) earlierLots(lots int) paceKind {
+	known, opened := unknownKind, w.openC
+	w.openC = 0
+	for range lots {
+		_, list := w.lot(15)
+		var p pace
+		p.begin(w.before, known)
+		ended := 0.0
+		for n, c := range list {
+			ended += c.all()
+			w.tell(&p, ended, c, n == 0)
+		}
+		known = p.learned()
+		w.rests(3600 * (2 + 20*w.r.Float64()))
+	}
+	w.openC, w.openedH = opened, w.openedH+w.clockS/3600
+	return known
+}
+
+// rests is a while in which it is off.
+func (w *bench) rests(s float64) {
+	if f := w.closedForm; f != nil {
+		f.at += s
+		f.began = f.at
+		return
+	}
+	for ; s > 0; s -= 60 {
+		w.step(60, 0)
+	}
+}
+
 // benchPart is the course of one cycle, seconds.
 type benchPart struct{ reheat, print, cool float64 }
 
@@ -190,7 +258,11 @@ func (w *bench) lot(parts int) (heatUpS float64, list []benchPart) {
 			p.reheat = w.heats(w.nozzleS)
 		}
 		w.odd = w.lasts*w.odd + math.Sqrt(1-w.lasts*w.lasts)*w.lastsSD*w.r.NormFloat64()
-		p.print = w.printS * (1 + w.odd + w.vary*w.r.NormFloat64())
+		w.other = w.other != (w.r.Float64() < 0.1)
+		p.print = w.printS * (1 + w.odd + w.vary*w.r.NormFloat64() + w.driftShare*float64(i))
+		if w.other {
+			p.print += w.printS * w.otherShare
+		}
 		if w.r.Float64() < w.delays {
 			p.print += 30 + 150*w.r.Float64()
 		}
@@ -219,7 +291,7 @@ type room struct {
 	nozzleS, moveS                    float64
 	roomC, dayC, phaseS, slowC, slowS float64
 	scatter, delays                   float64
-	at, noise                         float64
+	at, began, noise                  float64
 }
 
 func drawRoom(r *rand.Rand) *room {
@@ -234,7 +306,7 @@ func drawRoom(r *rand.Rand) *room {
 // cycle makes a part and returns what it took.
 func (m *room) cycle(warm bool) time.Duration {
 	m.noise = 0.9*m.noise + 0.4*m.r.NormFloat64()
-	around := m.roomC + m.dayC*math.Sin(2*math.Pi*(m.at+m.phaseS)/86400) + 0.4*m.noise + m.slowC*(1-math.Exp(-m.at/m.slowS))
+	around := m.roomC + m.dayC*math.Sin(2*math.Pi*(m.at+m.phaseS)/86400) + 0.4*m.noise + m.slowC*(1-math.Exp(-(m.at-m.began)/m.slowS))
 	cool := m.coolS * math.Log((m.bedC-around)/max(1.5, m.releaseC-around))
 	heat := 0.0
 	if !warm {

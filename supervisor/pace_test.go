@@ -56,29 +56,41 @@ var askedAt = []struct {
 	{"in the sixth", 5, true}, {"after 10", 10, false}, {"in the 21st", 20, true}, {"after 40", 40, false}}
 
 // TestVisitTimes measures how often the 95 % interval of a time told holds, on machines and
-// in rooms of every kind, for the next visit and for the end of a lot. Before the first part
-// has ended it is told as a guess, and not promised. BELTWARDEN_LOTS sets the number of lots
-// and BELTWARDEN_SEED the first seed. The model was tuned on the seeds 1 to 3600, without the
-// unheated shed; what is measured here by default, and stated in docs/evidence.md, is others.
+// in rooms of every kind, for the next visit and for the end of a lot, in the first lot that
+// a machine makes and in the third. Before the first part has ended it is told as a guess, and
+// not promised. It is to hold in 94 of 100 on every kind; on calm machines it holds more often,
+// since nobody knows them to be calm before they have shown it for days. BELTWARDEN_LOTS sets
+// the number of lots and BELTWARDEN_SEED the first seed. The model was tuned on the seeds 1 to
+// 8000, and on the kinds up to the unheated shed; what is measured here by default, and stated
+// in docs/evidence.md, is others.
 func TestVisitTimes(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()
-	lots, from := 2000, 500_001
+	lots, from := 1500, 500_001
 	if n, err := strconv.Atoi(os.Getenv("BELTWARDEN_LOTS")); err == nil {
 		lots = n
 	}
 	if n, err := strconv.Atoi(os.Getenv("BELTWARDEN_SEED")); err == nil {
 		from = n
 	}
+	for _, earlier := range []int{0, 2} {
+		t.Run(fmt.Sprintf("after %d lots", earlier), func(t *testing.T) { visitTimes(t, lots, from, earlier) })
+	}
+}
+
+func visitTimes(t *testing.T, lots, from, earlier int) {
 	horizons := [...]string{"next visit", "end of the lot"}
 	table := make([][len(horizons)][benchKinds]timesTold, len(askedAt))
+	var off [benchKinds]lotsOff
 	for i := range lots {
 		w := drawBench(uint64(from+i), i%benchKinds)
+		known := w.earlierLots(earlier)
 		parts := 5 + w.r.IntN(60)
 		heatUpS, list := w.lot(parts)
 		visit, share, plan := 1+w.r.IntN(8), w.r.Float64(), inS(w.planned)
 		var p pace
-		p.begin(w.before)
+		p.begin(w.before, known)
+		var lot timesTold
 		n, ended := 0, 0.0
 		for a, at := range askedAt {
 			if at.after >= parts {
@@ -86,11 +98,7 @@ func TestVisitTimes(t *testing.T) {
 			}
 			for ; n < at.after; n++ {
 				ended += list[n].all()
-				took, warm := inS(list[n].all()), n == 0
-				if warm && w.knows {
-					took, warm = took+w.reheat, false
-				}
-				p.add(inS(ended), took, plan, warm)
+				w.tell(&p, ended, list[n], n == 0)
 			}
 			elapsedS := 0.0
 			if at.inIt {
@@ -115,9 +123,14 @@ func TestVisitTimes(t *testing.T) {
 				for _, c := range list[n : n+k] {
 					realS += c.all()
 				}
-				table[a][h][w.kind].judge(p.takes(k, inS(ended), time.Duration(k)*plan, inS(elapsedS)), realS)
+				d := p.takes(k, inS(ended), time.Duration(k)*plan, inS(elapsedS))
+				table[a][h][w.kind].judge(d, realS)
+				if at.after > 0 {
+					lot.judge(d, realS)
+				}
 			}
 		}
+		off[w.kind].add(&lot)
 	}
 	var all timesTold
 	kinds := make([]timesTold, benchKinds)
@@ -146,15 +159,73 @@ func TestVisitTimes(t *testing.T) {
 		}
 	}
 	for kind := range kinds {
-		v := &kinds[kind]
-		t.Logf("%-20s %v", benchNames[kind], v)
-		if share := v.share(); share < 90 || kind == dailyRoom && share < 93 {
-			t.Errorf("%s: %.1f %% hold", benchNames[kind], share)
+		v, chance := &kinds[kind], off[kind].error()
+		t.Logf("%-20s %v; chance %.1f", benchNames[kind], v, chance)
+		if v.share()+3*chance < 94 {
+			t.Errorf("%s: %.1f %% hold, and 94 are promised", benchNames[kind], v.share())
 		}
 	}
 	t.Logf("%-20s %v", "all", &all)
-	if share := all.share(); share < 94 || share > 97 {
-		t.Errorf("of all told %.1f %% hold, and 94 to 97 are promised", share)
+	if share := all.share(); share > 99 {
+		t.Errorf("of all told %.1f %% hold: they could be told more closely", share)
+	}
+}
+
+// lotsOff adds up lots, of which each is one draw: what is told in one goes wrong together.
+type lotsOff struct {
+	told, off []float64
+}
+
+func (o *lotsOff) add(v *timesTold) {
+	o.told, o.off = append(o.told, float64(v.n)), append(o.off, float64(v.n-v.held))
+}
+
+// error is the standard error of the share that holds, per cent: that of a ratio of sums
+// (Cochran 1977, Sampling Techniques, 6.4; from memory).
+func (o *lotsOff) error() float64 {
+	told, off, squares := 0.0, 0.0, 0.0
+	for i := range o.told {
+		told, off = told+o.told[i], off+o.off[i]
+	}
+	for i := range o.told {
+		d := o.off[i] - off/told*o.told[i]
+		squares += d * d
+	}
+	return 100 * math.Sqrt(squares) / told
+}
+
+// TestFirstLotTeaches: after two calm lots the end of a third is told more closely than that of
+// the first, and a warm first cycle is known for what it lacks.
+func TestFirstLotTeaches(t *testing.T) {
+	known := unknownKind
+	half := func(lot int) time.Duration {
+		var p pace
+		p.begin(paceWait{15 * time.Minute, 0.75, true}, known)
+		var ended time.Duration
+		var first [3]time.Duration
+		for n := range 20 {
+			took := 30*time.Minute + time.Duration(n%3)*2*time.Second
+			if n == 0 {
+				took = 27 * time.Minute // without the heating, a tenth of it
+			}
+			ended += took
+			p.add(ended, took, 0, n == 0)
+			if n == 0 {
+				first = p.takes(8, ended, 0, 0)
+			}
+		}
+		if want := 4 * time.Hour; lot == 2 && (first[1]-want).Abs() > want/100 {
+			t.Errorf("eight cycles of half an hour, told after a warm one: %v", first)
+		}
+		known = p.learned()
+		if !known.sound() {
+			t.Fatalf("%+v", known)
+		}
+		return (first[2] - first[0]) / 2
+	}
+	first, _, third := half(0), half(1), half(2)
+	if third > first/2 {
+		t.Errorf("half the interval is %v in the third lot, and %v in the first", third, first)
 	}
 }
 
@@ -164,7 +235,7 @@ func TestVisitTimes(t *testing.T) {
 // Durbin and Koopman, 2.11; both from memory), and the variance to the gain times the noise's.
 func TestPaceIsALocalLevel(t *testing.T) {
 	var p pace
-	p.begin(paceWait{time.Minute, 1, true})
+	p.begin(paceWait{time.Minute, 1, true}, unknownKind)
 	for i := range p.cases {
 		for h := 1; h < paceParts; h++ {
 			p.cases[i].cov[h][h] = 0
@@ -174,6 +245,9 @@ func TestPaceIsALocalLevel(t *testing.T) {
 		p.add(time.Duration(i+1)*10*time.Minute, 10*time.Minute, 0, false)
 	}
 	for _, s := range p.cases {
+		if s.jump > 0 {
+			continue
+		}
 		q := s.wander * s.wander / (s.noise * s.noise)
 		want := (math.Sqrt(q*q+4*q) - q) / 2 * s.noise * s.noise
 		if math.Abs(s.cov[0][0]-want) > 1e-6*want || math.Abs(s.mean[0]-math.Log(600)) > 1e-6 {
@@ -189,7 +263,7 @@ func TestPaceIsALocalLevel(t *testing.T) {
 // what it has taken too long is not taken off their time.
 func TestOverduePart(t *testing.T) {
 	var p pace
-	p.begin(paceWait{time.Minute, 1, true})
+	p.begin(paceWait{time.Minute, 1, true}, unknownKind)
 	for i := range 20 {
 		p.add(time.Duration(i+1)*10*time.Minute, 10*time.Minute+time.Duration(i%3)*time.Second, 0, false)
 	}
@@ -214,7 +288,7 @@ func TestOverduePart(t *testing.T) {
 func TestPlanTooLong(t *testing.T) {
 	for _, after := range []int{0, 5} {
 		var p pace
-		p.begin(paceWait{15 * time.Minute, 0.75, true})
+		p.begin(paceWait{15 * time.Minute, 0.75, true}, unknownKind)
 		var ended time.Duration
 		for i := range after + 4 {
 			took := 25*time.Minute + time.Duration(i%2)*time.Second
@@ -237,7 +311,7 @@ func TestPlanTooLong(t *testing.T) {
 func BenchmarkPace(b *testing.B) {
 	var p [2]pace
 	for i, cycles := range [...]int{1, 10} {
-		p[i].begin(paceWait{time.Minute, 1, true})
+		p[i].begin(paceWait{time.Minute, 1, true}, unknownKind)
 		for n := range cycles {
 			p[i].add(time.Duration(n+1)*10*time.Minute, 10*time.Minute+time.Duration(n%3)*time.Second, 0, false)
 		}

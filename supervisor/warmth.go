@@ -20,6 +20,7 @@ type warmth struct {
 	// What has been learned since it was last kept. It rides with the next step that
 	// has something to record, so that it costs no write of its own.
 	nozzleNew, bedNew bool
+	kindNew           bool // of machine and room, see paceKind
 }
 
 // loadWarmth takes up what earlier processes learned of this port's heaters. What
@@ -92,18 +93,22 @@ func (m *Machine) keepWarmth(out *Output) {
 	if len(out.Records) == 0 || out.Refused != nil {
 		return
 	}
-	keep := func(isNew *bool, heater string, l *heat.Learner) {
-		if !*isNew {
-			return
-		}
+	keep := func(isNew *bool, of string, model any) {
 		*isNew = false
 		// A model is finite numbers alone, which always have a text.
-		if text, err := json.Marshal(l.Model()); err == nil {
-			out.record(ledger.HeatLearned{Port: m.set.Port.Path, Heater: heater, Model: text})
+		if text, err := json.Marshal(model); err == nil {
+			out.record(ledger.HeatLearned{Port: m.set.Port.Path, Heater: of, Model: text})
 		}
 	}
-	keep(&w.nozzleNew, ledger.HeaterNozzle, w.nozzle)
-	keep(&w.bedNew, ledger.HeaterBed, w.bed)
+	if w.nozzleNew {
+		keep(&w.nozzleNew, ledger.HeaterNozzle, w.nozzle.Model())
+	}
+	if w.bedNew {
+		keep(&w.bedNew, ledger.HeaterBed, w.bed.Model())
+	}
+	if w.kindNew {
+		keep(&w.kindNew, ledger.LearnedCycles, m.paceKind)
+	}
 }
 
 // heaters is a picture of what is learned by now.

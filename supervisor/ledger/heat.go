@@ -7,17 +7,18 @@ import (
 	"fmt"
 )
 
-// The heaters that a HeatLearned can be of.
+// What a HeatLearned can be of: a heater, or how the time of cycles scatters on machine and in room.
 const (
-	HeaterNozzle = "nozzle"
-	HeaterBed    = "bed"
+	HeaterNozzle  = "nozzle"
+	HeaterBed     = "bed"
+	LearnedCycles = "cycles"
 )
 
 // HeatLearned keeps what is known of one heater of the machine at a port. Model is one JSON object, whose meaning is the
 // writer's; the newest one counts.
 type HeatLearned struct {
 	Port   string
-	Heater string // HeaterNozzle or HeaterBed
+	Heater string // HeaterNozzle, HeaterBed or LearnedCycles
 	Model  json.RawMessage
 }
 
