@@ -14,7 +14,7 @@ const questionText = "M105"
 
 // learn leaves the running phase to ask the board what it has taken.
 func (l *loop) learn() {
-	l.doubted, l.quick, l.tries, l.taken = false, false, 0, 0
+	l.doubtful, l.doubts, l.quick, l.tries, l.taken = -1, 0, false, 0, 0
 	l.leave(true, -1)
 }
 

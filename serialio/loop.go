@@ -74,7 +74,7 @@ type loop struct {
 
 func newLoop(c *Conn, now time.Time) *loop {
 	l := &loop{c: c, opt: c.opt, win: newWindow(c.opt.WindowBytes), now: now, stats: c.stats}
-	l.opened, l.lastNumber, l.wanted = now, -1, -1
+	l.opened, l.lastNumber, l.wanted, l.doubtful = now, -1, -1, -1
 	l.progress, l.lastNoise, l.lastHeard = now, now, now
 	l.timer = time.NewTimer(0)
 	l.armed = now

@@ -184,6 +184,30 @@ func TestLostRequest(t *testing.T) {
 	}
 }
 
+// TestTwoDamagedNumbers: the board's number is damaged twice, each time to another one. The second is the
+// number of a line before the count was set anew: by it, ten lines that were taken would be sent again.
+func TestTwoDamagedNumbers(t *testing.T) {
+	for _, window := range []int{0, 200} {
+		within(t, func() *board {
+			b := newBoard()
+			n := 0
+			b.toHost = func(s string) string {
+				if s == "Resend: 20\n" {
+					if n++; n <= 2 {
+						return []string{"Resend: 2\n", "Resend: 23\n"}[n-1]
+					}
+				}
+				return s
+			}
+			return b
+		}, Options{WindowBytes: window, BootWait: -1}, func(x *bench) {
+			x.wait(EventSynced)
+			lines := program1(30)
+			x.stream(slices.Concat(lines[:13], []string{"M110 N9"}, lines[13:23], []string{"M110 N9"}, lines[23:]))
+		})
+	}
+}
+
 // TestNoise damages both directions at random for a long program: nothing may be
 // lost, doubled or out of order. The seed is in the test's name.
 func TestNoise(t *testing.T) {

@@ -11,10 +11,10 @@ func (l *loop) resume() bool {
 	}
 	pos := l.win.locate(l.wanted)
 	back := pos >= 0 && (pos < l.win.certain || (l.wanted <= 1 && pos < l.win.acked))
-	if pos < 0 || (back && (!l.asking || !l.doubted || l.wanted <= 1)) {
+	if pos < 0 || (back && (!l.asking || l.doubtful != l.wanted || l.wanted <= 1)) {
 		return l.outOfReach()
 	}
-	l.doubted = false
+	l.doubtful, l.doubts = -1, 0
 	if !l.asking {
 		l.win.refused(pos)
 	}
@@ -36,12 +36,12 @@ func (l *loop) resume() bool {
 	return true
 }
 
-// outOfReach acts on a number that does not fit: the board is asked once more
-// with care, and then it is taken at its word.
+// outOfReach acts on a number that does not fit: the board is asked again with care, and taken at
+// its word once it names the same number twice. Two that differ are both damaged.
 func (l *loop) outOfReach() bool {
-	if !l.doubted {
+	if named, doubts := l.wanted, l.doubts; l.doubtful != named && doubts < maxDoubts {
 		l.learn()
-		l.doubted = true
+		l.doubtful, l.doubts = named, doubts+1
 		return true
 	}
 	wanted, expected := l.wanted, l.win.expects(l.win.acked)

@@ -20,7 +20,8 @@ type recovery struct {
 	tries      int       // questions without answer
 	taken      int       // questions the board took instead of rejecting
 	quick      bool      // the question confirms what is believed; see confirm
-	doubted    bool      // a number out of reach was named; asked once more
+	doubtful   int64     // number out of reach that the board named, and was asked for again; -1 none
+	doubts     int       // times in a row that it named one
 
 	lines    int  // bytes of lines that the board may not have read when we fell out of step
 	asked    int  // bytes of questions that it has not answered
@@ -41,6 +42,7 @@ const (
 	maxTries    = 10
 	maxTaken    = 3
 	maxRestarts = 5
+	maxDoubts   = 5
 	// owedLasts is how long we wait for the oks of lines that the board has taken
 	// but not answered before it rejected a later one. They come as its planner
 	// empties; counted for other lines later they would shift the count.
