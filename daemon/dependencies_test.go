@@ -22,20 +22,15 @@ var licencePhrases = map[string]string{
 	"MPL 2.0":      "Mozilla Public License",
 }
 
-// TestDependenciesAreListed holds DEVELOPERS.md to what is built into the program and
+// TestDependenciesAreListed holds docs/dev/dependencies.md to what is built into the program and
 // what go.mod asks for, with version, a reason and the licence.
 func TestDependenciesAreListed(t *testing.T) {
-	text, err := os.ReadFile("../DEVELOPERS.md")
+	text, err := os.ReadFile("../docs/dev/dependencies.md")
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, section, ok := strings.Cut(string(text), "\n## Dependencies\n")
-	if !ok {
-		t.Fatal("DEVELOPERS.md has no section about dependencies")
-	}
-	section, _, _ = strings.Cut(section, "\n## ")
 	table := map[string]listed{}
-	for _, row := range dependencyRow.FindAllStringSubmatch(section, -1) {
+	for _, row := range dependencyRow.FindAllStringSubmatch(string(text), -1) {
 		if _, twice := table[row[1]]; twice {
 			t.Errorf("%s is listed twice", row[1])
 		}
@@ -46,12 +41,12 @@ func TestDependenciesAreListed(t *testing.T) {
 	asked := modules(t, folders, "list", "-m", "-f", "{{if not (or .Main .Indirect)}}{{.Path}} {{.Version}} {{.Dir}}{{end}}", "all")
 	for path, version := range built {
 		if row, ok := table[path]; !ok || strings.Contains(row.why, "tests only") || strings.Contains(row.why, "tests alone") {
-			t.Errorf("%s %s is in the program and not listed as such in DEVELOPERS.md", path, version)
+			t.Errorf("%s %s is in the program and not listed as such in docs/dev/dependencies.md", path, version)
 		}
 	}
 	for path := range asked {
 		if _, ok := table[path]; !ok && path != "github.com/chromedp/cdproto" { // one project with chromedp
-			t.Errorf("go.mod asks for %s, which DEVELOPERS.md does not list", path)
+			t.Errorf("go.mod asks for %s, which docs/dev/dependencies.md does not list", path)
 		}
 	}
 	for path, row := range table {
@@ -61,9 +56,9 @@ func TestDependenciesAreListed(t *testing.T) {
 		}
 		switch {
 		case !ok:
-			t.Errorf("DEVELOPERS.md lists %s, which nothing needs", path)
+			t.Errorf("docs/dev/dependencies.md lists %s, which nothing needs", path)
 		case version != row.version:
-			t.Errorf("DEVELOPERS.md lists %s %s, and %s is used", path, row.version, version)
+			t.Errorf("docs/dev/dependencies.md lists %s %s, and %s is used", path, row.version, version)
 		default:
 			checkLicence(t, path, folders[path], row.licence)
 		}
@@ -108,7 +103,7 @@ func checkLicence(t *testing.T, path, folder, licence string) {
 	for part := range strings.SplitSeq(licence, " and ") {
 		phrase, known := licencePhrases[part]
 		if !known || !strings.Contains(strings.Join(strings.Fields(all.String()), " "), phrase) {
-			t.Errorf("DEVELOPERS.md says that %s is under %q; its text does not", path, part)
+			t.Errorf("docs/dev/dependencies.md says that %s is under %q; its text does not", path, part)
 		}
 	}
 }

@@ -31,6 +31,19 @@ func documents(t *testing.T) []string {
 	return list
 }
 
+// What everybody has to read fits into a quarter of an hour; the rest has a page under docs.
+func TestFirstPagesAreShort(t *testing.T) {
+	for _, path := range []string{"README.md", "DEVELOPERS.md"} {
+		info, err := os.Stat(filepath.Join("..", path))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if info.Size() > 12_000 {
+			t.Errorf("%s has %d bytes, 12000 are the most: move what few readers need to a page under docs", path, info.Size())
+		}
+	}
+}
+
 // page is a document without its blocks of code, and the anchors of its headings.
 type page struct {
 	text    string

@@ -12,7 +12,7 @@ import (
 
 // The diagram of the states stands in this file, between these lines.
 const (
-	diagramFile  = "../DEVELOPERS.md"
+	diagramFile  = "../docs/dev/machine.md"
 	diagramBegin = "<!-- states: begin; made from supervisor.Transition, UPDATE=1 go test -run TestDiagram ./supervisor writes it anew -->\n"
 	diagramEnd   = "<!-- states: end -->\n"
 )
