@@ -154,7 +154,7 @@ func (c *Conn) Cancel() {
 // getting in step and after EventLost. Since the board may answer such words or
 // not, the connection then asks what was taken before it goes on.
 func (c *Conn) Urgent(b []byte) {
-	c.w.jump(b)
+	c.w.queueUrgent(b)
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.over == nil {

@@ -269,7 +269,7 @@ func TestShortWrites(t *testing.T) {
 	w := newWriter(p)
 	p.after = func(n int) {
 		if n == 7 {
-			w.jump([]byte("M112\n"))
+			w.queueUrgent([]byte("M112\n"))
 		}
 	}
 	w.queue([]byte("N1 G28*18\nN2 M107*39\n"))

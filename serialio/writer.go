@@ -34,7 +34,7 @@ func newWriter(port Port) *writer {
 	return &writer{port: port, wake: make(chan struct{}, 1), done: make(chan struct{}), fail: make(chan error, 1)}
 }
 
-func (w *writer) poke() {
+func (w *writer) signal() {
 	select {
 	case w.wake <- struct{}{}:
 	default:
@@ -46,15 +46,15 @@ func (w *writer) queue(b []byte) {
 	w.mu.Lock()
 	w.lines = append(w.lines, b...)
 	w.mu.Unlock()
-	w.poke()
+	w.signal()
 }
 
-// jump puts bytes ahead of everything that is not being written already.
-func (w *writer) jump(b []byte) {
+// queueUrgent puts bytes ahead of everything that is not being written already.
+func (w *writer) queueUrgent(b []byte) {
 	w.mu.Lock()
 	w.urgent = append(w.urgent, b...)
 	w.mu.Unlock()
-	w.poke()
+	w.signal()
 }
 
 // drop forgets frames not yet handed to the port.
@@ -78,7 +78,7 @@ func (w *writer) stop() {
 	w.stopping = true
 	w.lines = w.lines[:0]
 	w.mu.Unlock()
-	w.poke()
+	w.signal()
 }
 
 func (w *writer) run() {
@@ -109,7 +109,7 @@ func (w *writer) run() {
 			<-w.wake
 			continue
 		}
-		err := w.shout(urgent)
+		err := w.writeUrgent(urgent)
 		if err == nil {
 			err = w.write(lines)
 		}
@@ -124,10 +124,10 @@ func (w *writer) run() {
 	}
 }
 
-// shout writes urgent bytes, on a line of their own. The line that they cut
+// writeUrgent writes urgent bytes, on a line of their own. The line that they cut
 // through is rejected by the board, and the rest of it is not sent: by itself it
 // could read as a command without number.
-func (w *writer) shout(b []byte) error {
+func (w *writer) writeUrgent(b []byte) error {
 	if len(b) == 0 {
 		return nil
 	}
@@ -168,7 +168,7 @@ func (w *writer) write(b []byte) error {
 		urgent := w.urgent
 		w.urgent = nil
 		w.mu.Unlock()
-		if err := w.shout(urgent); err != nil {
+		if err := w.writeUrgent(urgent); err != nil {
 			return err
 		}
 	}

@@ -10,7 +10,7 @@ import (
 
 	"go.uber.org/zap"
 
-	"beltwarden/daemon/once"
+	"beltwarden/daemon/idempotency"
 	"beltwarden/daemon/report"
 	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor"
@@ -81,8 +81,8 @@ func New(o Options) http.Handler {
 
 // routes are all that is answered; openapi.yaml describes each.
 func (b *api) routes(metrics http.Handler) map[string]http.Handler {
-	answers := once.New()
-	act := func(next http.HandlerFunc) http.Handler { return answers.Handler(once.Header, next) }
+	answers := idempotency.New()
+	act := func(next http.HandlerFunc) http.Handler { return answers.Handler(idempotency.Header, next) }
 	read := func(next http.HandlerFunc) http.Handler { return next }
 	return map[string]http.Handler{
 		"GET /healthz":                    read(func(w http.ResponseWriter, _ *http.Request) { text(w, http.StatusOK, "alive") }),

@@ -83,7 +83,7 @@ type App struct {
 	backups     *backup.Keeper // nil: none are made
 	startID     string         // names this process in the identities of alerts
 
-	crowd   *crowd        // of the TCP listener, nil without
+	limiter *limiter      // of the TCP listener, nil without
 	address string        // of the TCP listener, set by Start
 	failed  chan error    // what ended the daemon from within
 	ended   chan struct{} // closed when Stop has taken everything down

@@ -10,6 +10,7 @@ import (
 	"sync"
 	"time"
 
+	systemd "github.com/coreos/go-systemd/v22/daemon"
 	"go.uber.org/zap"
 
 	"beltwarden/config"
@@ -53,9 +54,9 @@ func (a *App) start(ctx context.Context) error {
 	a.startRoom()
 	a.startRun()
 	a.startWatchdog()
-	a.startSparing()
-	a.tell(notifyReady)
-	a.onStop("service manager", func(context.Context) error { a.tell(notifyStopping); return nil })
+	a.startMemoryTrim()
+	a.tell(systemd.SdNotifyReady)
+	a.onStop("service manager", func(context.Context) error { a.tell(systemd.SdNotifyStopping); return nil })
 	c := a.o.Config
 	a.log.Info("started", zap.String("version", a.o.Version), zap.String("port", c.Machine.Port),
 		zap.String("ledger", c.Ledger.Path), zap.String("socket", c.Server.Socket), zap.String("address", a.address))
@@ -64,8 +65,8 @@ func (a *App) start(ctx context.Context) error {
 
 // tell informs the service manager; that it does not listen is no reason to stop.
 func (a *App) tell(state string) {
-	if err := notify(state); err != nil {
-		a.log.Warn(err.Error())
+	if _, err := systemd.SdNotify(false, state); err != nil {
+		a.log.Warn("cannot tell the service manager "+state, zap.Error(err))
 	}
 }
 
@@ -126,7 +127,7 @@ func (a *App) startServer(ctx context.Context) error {
 	complaints := log.New(newComplaints(a.log.Named("http")), "", 0)
 	for _, l := range listeners {
 		server := newServer(base, a.handler, complaints)
-		if c, ok := l.(*crowd); ok {
+		if c, ok := l.(*limiter); ok {
 			server.ConnState = c.State
 		}
 		servers = append(servers, server)
@@ -185,8 +186,8 @@ func (a *App) listen(ctx context.Context) (listeners []net.Listener, err error) 
 		}
 		a.address = l.Addr().String()
 		proxy, _ := config.ParsePrefix(c.TrustedProxy) // the zero Prefix, which contains nobody, for none
-		a.crowd = newCrowd(l, proxy)
-		listeners = append(listeners, a.crowd)
+		a.limiter = newLimiter(l, proxy)
+		listeners = append(listeners, a.limiter)
 	}
 	return listeners, nil
 }

@@ -40,14 +40,3 @@ func TestNotify(t *testing.T) {
 		hears("STOPPING=1")
 	}
 }
-
-func TestNotifyWithoutManager(t *testing.T) {
-	t.Setenv("NOTIFY_SOCKET", "")
-	if err := notify(notifyReady); err != nil {
-		t.Error(err)
-	}
-	t.Setenv("NOTIFY_SOCKET", filepath.Join(t.TempDir(), "nobody"))
-	if err := notify(notifyReady); err == nil {
-		t.Error("nobody was told, and nothing said")
-	}
-}

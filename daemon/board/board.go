@@ -14,7 +14,7 @@ import (
 	"go.uber.org/zap"
 
 	"beltwarden/daemon/client"
-	"beltwarden/daemon/once"
+	"beltwarden/daemon/idempotency"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -74,17 +74,17 @@ type board struct {
 	pages     pages
 	hub       *hub
 	pace      pace
-	answers   *once.Answers // to forms
-	inspector chan struct{} // holds one token for the request that reads job files
+	answers   *idempotency.Answers // to forms
+	inspector chan struct{}        // holds one token for the request that reads job files
 }
 
 // New returns the handler of the board's pages.
 func New(o Options) http.Handler {
-	b := &board{Options: o, pages: parse(), answers: once.New(), inspector: make(chan struct{}, 1)}
+	b := &board{Options: o, pages: parse(), answers: idempotency.New(), inspector: make(chan struct{}, 1)}
 	b.hub = newHub(b.fragments)
 	b.answers.Refuse = b.again
 	act := func(next http.HandlerFunc) http.HandlerFunc {
-		return b.operators(b.answers.Handler(once.Field("key"), next))
+		return b.operators(b.answers.Handler(idempotency.Field("key"), next))
 	}
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", b.now)

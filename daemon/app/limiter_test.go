@@ -42,10 +42,10 @@ func idle(t *testing.T, address, lines string) net.Conn {
 
 // stillOpen reports whether the daemon has left a connection open, by its own account.
 func stillOpen(a *App, conn net.Conn) bool {
-	a.crowd.mu.Lock()
-	defer a.crowd.mu.Unlock()
-	for _, guests := range a.crowd.guests {
-		for g := range guests {
+	a.limiter.mu.Lock()
+	defer a.limiter.mu.Unlock()
+	for _, conns := range a.limiter.conns {
+		for g := range conns {
 			if g.RemoteAddr().String() == conn.LocalAddr().String() {
 				return true
 			}
@@ -92,9 +92,9 @@ func TestStrangersShutNobodyOut(t *testing.T) {
 
 // strangersOf counts connections by which no secret has come.
 func strangersOf(a *App) int {
-	a.crowd.mu.Lock()
-	defer a.crowd.mu.Unlock()
-	return len(a.crowd.guests[0])
+	a.limiter.mu.Lock()
+	defer a.limiter.mu.Unlock()
+	return len(a.limiter.conns[0])
 }
 
 // from is a connection from an address.
@@ -126,26 +126,26 @@ func TestWhoMakesRoom(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			l := piped{make(chan net.Conn, 1)}
-			crowd := newCrowd(l, netip.MustParsePrefix("127.0.0.1/32"))
+			limiter := newLimiter(l, netip.MustParsePrefix("127.0.0.1/32"))
 			for i := range c.come {
 				_, theirs := net.Pipe()
 				l.conns <- from{theirs, c.address(i)}
-				if _, err := crowd.Accept(); err != nil {
+				if _, err := limiter.Accept(); err != nil {
 					t.Fatal(err)
 				}
 			}
-			if n := len(crowd.guests[access.None]); n != c.stay {
+			if n := len(limiter.conns[access.None]); n != c.stay {
 				t.Errorf("%d of %d are here, want %d", n, c.come, c.stay)
 			}
 		})
 	}
 	synctest.Test(t, func(t *testing.T) {
 		l := piped{make(chan net.Conn, 1)}
-		crowd := newCrowd(l, netip.Prefix{})
+		limiter := newLimiter(l, netip.Prefix{})
 		come := func() net.Conn {
 			_, theirs := net.Pipe()
 			l.conns <- from{theirs, "192.0.2.7:1000"}
-			g, err := crowd.Accept()
+			g, err := limiter.Accept()
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -153,17 +153,17 @@ func TestWhoMakesRoom(t *testing.T) {
 			return g
 		}
 		is := func(conn net.Conn) bool {
-			crowd.mu.Lock()
-			defer crowd.mu.Unlock()
-			return crowd.guests[access.None][conn.(*guest)]
+			limiter.mu.Lock()
+			defer limiter.mu.Unlock()
+			return limiter.conns[access.None][conn.(*limitedConn)]
 		}
 		var all []net.Conn
 		for range mostOfAddress {
 			g := come()
-			crowd.State(g, http.StateActive)
+			limiter.State(g, http.StateActive)
 			all = append(all, g)
 		}
-		crowd.State(all[5], http.StateIdle)
+		limiter.State(all[5], http.StateIdle)
 		come()
 		if is(all[5]) || !is(all[0]) {
 			t.Error("one that waits for an answer has made room for the newcomer, and one that is idle has not")
@@ -172,7 +172,7 @@ func TestWhoMakesRoom(t *testing.T) {
 		if !is(all[0]) {
 			t.Error("a newcomer has pushed out who waits for an answer, with another newcomer there")
 		}
-		crowd.State(last, http.StateActive)
+		limiter.State(last, http.StateActive)
 		come()
 		if is(all[0]) || !is(all[1]) {
 			t.Error("of those who wait the wrong one has gone")

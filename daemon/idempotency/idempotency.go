@@ -1,6 +1,6 @@
-// Package once has a request that travels twice carried out one time only: the
+// Package idempotency has a request that travels twice carried out one time only: the
 // second is given the answer to the first.
-package once
+package idempotency
 
 import (
 	"bytes"

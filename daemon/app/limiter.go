@@ -20,30 +20,30 @@ const (
 	strangersIdle   = 5 * time.Second // between two requests, of the latter
 )
 
-// crowd is a listener that keeps to these bounds.
-type crowd struct {
+// limiter is a listener that keeps to these bounds.
+type limiter struct {
 	net.Listener
 	proxy netip.Prefix // asks for many: the bound on one address does not hold for it
 
-	mu     sync.Mutex
-	guests [access.Operate + 1]map[*guest]bool // by the highest role proved
+	mu    sync.Mutex
+	conns [access.Operate + 1]map[*limitedConn]bool // by the highest role proved
 }
 
-func newCrowd(l net.Listener, proxy netip.Prefix) *crowd {
-	c := &crowd{Listener: l, proxy: proxy}
-	for role := range c.guests {
-		c.guests[role] = map[*guest]bool{}
+func newLimiter(l net.Listener, proxy netip.Prefix) *limiter {
+	c := &limiter{Listener: l, proxy: proxy}
+	for role := range c.conns {
+		c.conns[role] = map[*limitedConn]bool{}
 	}
 	return c
 }
 
 // Accept implements net.Listener.
-func (c *crowd) Accept() (net.Conn, error) {
+func (c *limiter) Accept() (net.Conn, error) {
 	conn, err := c.Listener.Accept()
 	if err != nil {
 		return nil, err
 	}
-	g := &guest{Conn: conn, crowd: c, since: time.Now()}
+	g := &limitedConn{Conn: conn, limiter: c, since: time.Now()}
 	if a, ok := conn.RemoteAddr().(*net.TCPAddr); ok {
 		from := a.AddrPort().Addr().Unmap().WithZone("")
 		g.from, _ = from.Prefix(min(from.BitLen(), 64)) // of an address that is one
@@ -51,7 +51,7 @@ func (c *crowd) Accept() (net.Conn, error) {
 	}
 	c.mu.Lock()
 	room := c.roomFor(g, access.None)
-	c.guests[access.None][g] = true
+	c.conns[access.None][g] = true
 	c.mu.Unlock()
 	if room != nil {
 		_ = room.Close()
@@ -61,16 +61,16 @@ func (c *crowd) Accept() (net.Conn, error) {
 
 // roomFor returns the connection that must go for another to have a place in a role; nil for
 // none. The lock is held.
-func (c *crowd) roomFor(g *guest, role access.Role) *guest {
-	var all, same *guest
+func (c *limiter) roomFor(g *limitedConn, role access.Role) *limitedConn {
+	var all, same *limitedConn
 	neighbours := 0
-	longer := func(x, than *guest) bool {
+	longer := func(x, than *limitedConn) bool {
 		if than == nil || x.busy != than.busy {
 			return than == nil || than.busy
 		}
 		return x.since.Before(than.since)
 	}
-	for x := range c.guests[role] {
+	for x := range c.conns[role] {
 		if longer(x, all) {
 			all = x
 		}
@@ -83,22 +83,22 @@ func (c *crowd) roomFor(g *guest, role access.Role) *guest {
 	switch {
 	case role == access.None && neighbours >= mostOfAddress && !g.many:
 		return same
-	case len(c.guests[role]) >= mostConnections:
+	case len(c.conns[role]) >= mostConnections:
 		return all
 	}
 	return nil
 }
 
 // State is for http.Server: it notes which connections wait for a request.
-func (c *crowd) State(conn net.Conn, state http.ConnState) {
-	g, ok := access.Inner(conn).(*guest)
+func (c *limiter) State(conn net.Conn, state http.ConnState) {
+	g, ok := access.Inner(conn).(*limitedConn)
 	if !ok {
 		return
 	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if g.bored != nil {
-		g.bored.Stop()
+	if g.idleEnd != nil {
+		g.idleEnd.Stop()
 	}
 	switch state {
 	case http.StateActive:
@@ -106,33 +106,33 @@ func (c *crowd) State(conn net.Conn, state http.ConnState) {
 	case http.StateIdle:
 		g.busy, g.since = false, time.Now()
 		if g.role == access.None {
-			g.bored = time.AfterFunc(strangersIdle, func() { _ = g.Close() })
+			g.idleEnd = time.AfterFunc(strangersIdle, func() { _ = g.Close() })
 		}
 	}
 }
 
-// guest is one connection of a crowd. Its fields are guarded by the crowd's lock.
-type guest struct {
+// limitedConn is one connection of a limiter. Its fields are guarded by the limiter's lock.
+type limitedConn struct {
 	net.Conn
-	crowd *crowd
-	from  netip.Prefix // its address, or the IPv6 network that one person has whole
-	many  bool         // it is the proxy's
-	role  access.Role
-	busy  bool        // with a request
-	since time.Time   // it is, or is not
-	bored *time.Timer // ends it; nil or stopped when it may stay
+	limiter *limiter
+	from    netip.Prefix // its address, or the IPv6 network that one person has whole
+	many    bool         // it is the proxy's
+	role    access.Role
+	busy    bool        // with a request
+	since   time.Time   // it is, or is not
+	idleEnd *time.Timer // ends it; nil or stopped when it may stay
 }
 
 // Proved implements access.Visitor: the connection takes a place of its role.
-func (g *guest) Proved(role access.Role) {
-	c := g.crowd
+func (g *limitedConn) Proved(role access.Role) {
+	c := g.limiter
 	c.mu.Lock()
-	var room *guest
-	if role > g.role && c.guests[g.role][g] {
+	var room *limitedConn
+	if role > g.role && c.conns[g.role][g] {
 		room = c.roomFor(g, role)
-		delete(c.guests[g.role], g)
+		delete(c.conns[g.role], g)
 		g.role = role
-		c.guests[role][g] = true
+		c.conns[role][g] = true
 	}
 	c.mu.Unlock()
 	if room != nil {
@@ -141,12 +141,12 @@ func (g *guest) Proved(role access.Role) {
 }
 
 // Close implements net.Conn.
-func (g *guest) Close() error {
-	g.crowd.mu.Lock()
-	delete(g.crowd.guests[g.role], g)
-	if g.bored != nil {
-		g.bored.Stop()
+func (g *limitedConn) Close() error {
+	g.limiter.mu.Lock()
+	delete(g.limiter.conns[g.role], g)
+	if g.idleEnd != nil {
+		g.idleEnd.Stop()
 	}
-	g.crowd.mu.Unlock()
+	g.limiter.mu.Unlock()
 	return g.Conn.Close()
 }
