@@ -32,7 +32,7 @@ func (m *Machine) reported(r serialio.Reply, out *Output) {
 	if t := r.Temps; t.Any() || t.NozzleUnread || t.BedUnread {
 		m.temperatures(r.Temps, out)
 	}
-	m.stands(r)
+	m.positionReported(r)
 	m.rescaleTold(r)
 	switch r.Kind {
 	case serialio.ReplyCapability:

@@ -90,7 +90,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 		doing:   fmt.Sprintf("making part %d", c.ordinal),
 		begin:   func(out *Output) { m.beginBody(plan, c, out) },
 		program: func() Program { return m.bodyProgram(plan, c) },
-		end:     func(out *Output) { m.elsewhere("the part is not as it should be", out) },
+		end:     func(out *Output) { m.failIfDisplaced("the part is not as it should be", out) },
 	}, leg{
 		doing: fmt.Sprintf("making part %d", c.ordinal),
 		wait:  m.stillHot(plan),
@@ -255,7 +255,7 @@ func (m *Machine) ledIn(k int, out *Output) {
 			m.work.place.at[a] = 0
 		}
 	}
-	if !m.elsewhere("the part would begin at the wrong place", out) {
+	if !m.failIfDisplaced("the part would begin at the wrong place", out) {
 		m.lot.led[k] = true
 	}
 }

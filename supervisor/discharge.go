@@ -80,7 +80,7 @@ func (m *Machine) advanceLegsAt(feed, pieceMM float64, doing string, mm float64,
 				return Program{Before: append(lines, "M400", "M114")}
 			},
 			end: func(out *Output) {
-				if !m.elsewhere(meaning, out) && k == n-1 {
+				if !m.failIfDisplaced(meaning, out) && k == n-1 {
 					done()
 				}
 			},

@@ -14,7 +14,7 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 		m.trialBroken(why.Text, out)
 	}
 	if c == Abort && !m.recover { // else the fault struck an earlier process, see resume
-		m.struck(m.state)
+		m.noteFault(m.state)
 	}
 	m.state, m.since = to, m.now
 	m.timers.enter(to)

@@ -75,7 +75,7 @@ func TestWrongPlace(t *testing.T) {
 		"echo:busy: processing":                                 false, // nothing was told
 	} {
 		m.work.place = place{}
-		m.stands(serialio.ParseReply([]byte(text)))
+		m.positionReported(serialio.ParseReply([]byte(text)))
 		if got := m.wrongPlace(); (got != "") != wrong {
 			t.Errorf("%q: %q", text, got)
 		}
@@ -151,7 +151,7 @@ func TestShortAdvanceShows(t *testing.T) {
 			t.Fatalf("after the advance the board is not asked where it stands: %q", p.Before)
 		}
 		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{30, 3, 20.2, 3}, [4]bool{true, true, true, true}
-		m.stands(serialio.ParseReply([]byte(told)))
+		m.positionReported(serialio.ParseReply([]byte(told)))
 		last.end(&Output{})
 		if m.State() != want {
 			t.Errorf("told %q: %s, want %s", told, m.State(), want)
@@ -186,7 +186,7 @@ func TestMovesAheadOfTheBeltShow(t *testing.T) {
 		if p := last.program(); !p.settles() {
 			t.Fatalf("%s: the board is not asked where it stands: %q, %q", c.state, p.Before, p.After)
 		}
-		m.stands(serialio.ParseReply([]byte(c.told)))
+		m.positionReported(serialio.ParseReply([]byte(c.told)))
 		last.end(&Output{})
 		if went := m.lot.led[0] || m.headUp; m.State() != c.after || went != (c.after != Aborting) {
 			t.Errorf("%s, told %q: %s, it goes on: %t; want %s", c.state, c.told, m.State(), went, c.after)
@@ -206,7 +206,7 @@ func TestAPieceOfATrialThatIsDroppedShows(t *testing.T) {
 		if p := leg.program(); p.settles() {
 			asked++
 			m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{0, 40, 20, 0}, [4]bool{true, true, true, true}
-			m.stands(serialio.ParseReply([]byte("X:0.00 Y:-60.00 Z:20.00 E:0.00")))
+			m.positionReported(serialio.ParseReply([]byte("X:0.00 Y:-60.00 Z:20.00 E:0.00")))
 			if leg.end(&Output{}); m.State() != Aborting {
 				t.Fatalf("piece %d was dropped: %s, want Aborting", asked, m.State())
 			}

@@ -101,7 +101,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 	if restarted || halted || errors.Is(err, serialio.ErrRecount) {
 		why.Code = CauseBoard
 	}
-	m.alone.moved = m.belt.latest.PendingMM > 0
+	m.resuming.moved = m.belt.latest.PendingMM > 0
 	m.belt.lost()
 	m.dropWork()
 	out.do(CloseLink{})

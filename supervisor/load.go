@@ -101,7 +101,7 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if err := m.loadLatch(ctx, l); err != nil {
 		return fail(err)
 	}
-	if err := m.loadAlone(ctx, l); err != nil {
+	if err := m.loadAutoResume(ctx, l); err != nil {
 		return fail(err)
 	}
 	last, err := l.LastState(ctx)
@@ -174,8 +174,8 @@ func (m *Machine) resume(last *ledger.State, shown bool) {
 		m.guard.Unknown()
 		m.recover = true
 		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
-		if m.alone.from = was; was == Starting {
-			m.alone.from = Aborting // whether its lead-in had begun is not recorded
+		if m.resuming.from = was; was == Starting {
+			m.resuming.from = Aborting // whether its lead-in had begun is not recorded
 		}
 	}
 }

@@ -56,7 +56,7 @@ type Machine struct {
 	rescaling  rescaling
 	trials     trials
 	trialFeed  float64 // mm/min, of the trial that begins
-	alone      alone
+	resuming   resuming
 	others     others // heaters beside nozzle and bed
 	latched    string // the heat fault in force until somebody says what was mended; "": none
 	supplyGoOn int    // a part with this ordinal may begin though something is short
@@ -109,7 +109,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Tick:
 		m.timers.run(now, func(n timer) { m.fire(n, &out) })
 	case LedgerFailed:
-		m.alone.unkept = true
+		m.resuming.unkept = true
 		if e.Dropped != 0 && e.Dropped == m.work.running {
 			m.work.running = 0
 		}
@@ -123,7 +123,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	}
 	m.watchClock(&out)
 	m.tellAhead(&out)
-	m.lookAlone(&out)
+	m.checkAutoResume(&out)
 	m.watchWish()
 	m.keepWarmth(&out)
 	return out

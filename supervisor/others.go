@@ -44,8 +44,8 @@ func (o *others) words(plans []*job.Plan) []string {
 	return list
 }
 
-// unproved says of them that they were switched off and not shown to be; "" where there are none.
-func (o *others) unproved() string {
+// notShownOff says of them that they were switched off and not shown to be; "" where there are none.
+func (o *others) notShownOff() string {
 	list := o.words(nil)
 	if len(list) == 0 {
 		return ""

@@ -33,7 +33,7 @@ func TestOffNamesEveryHeater(t *testing.T) {
 		}
 		m.lot = nil
 	}
-	if text := m.others.unproved(); !strings.Contains(text, "M141 S0") || !strings.Contains(text, "M104 T1 S0") {
+	if text := m.others.notShownOff(); !strings.Contains(text, "M141 S0") || !strings.Contains(text, "M104 T1 S0") {
 		t.Errorf("says %q", text)
 	}
 	told := &Machine{set: testSettings(), now: time.Now()}

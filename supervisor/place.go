@@ -18,8 +18,8 @@ type place struct {
 // hundredths, and count in whole steps.
 const placeToleranceMM = 0.05
 
-// stands takes in a position report.
-func (m *Machine) stands(r serialio.Reply) {
+// positionReported takes in a position report.
+func (m *Machine) positionReported(r serialio.Reply) {
 	if r.HasPosition {
 		m.work.place = place{r.Position, true}
 		m.link.truth.place = m.work.place
@@ -34,11 +34,11 @@ const (
 	fewProofs  = 3
 )
 
-// unproved asks once more where a program ended with that question and has no answer
+// positionUnconfirmed asks once more where a program ended with that question and has no answer
 // to it. A board's line count proves that lines were taken into its queue, and no
 // more: where an ok was lost or late, and the count had to settle it, moves and
 // waits may go on and heaters be on. The answer comes from behind them in the queue.
-func (m *Machine) unproved(out *Output) bool {
+func (m *Machine) positionUnconfirmed(out *Output) bool {
 	if !m.work.proof || m.work.place.told {
 		return false
 	}
@@ -64,13 +64,13 @@ func (m *Machine) placeLeg() leg {
 	return leg{
 		doing:   "asking the board where it stands",
 		program: func() Program { return Program{Before: []string{"M400", "M114"}} },
-		end:     func(out *Output) { m.elsewhere("somebody or something has moved the machine meanwhile", out) },
+		end:     func(out *Output) { m.failIfDisplaced("somebody or something has moved the machine meanwhile", out) },
 	}
 }
 
-// elsewhere ends the run where the board stands at another place than its lines lead to, with
+// failIfDisplaced ends the run where the board stands at another place than its lines lead to, with
 // what that means, and says whether it did.
-func (m *Machine) elsewhere(meaning string, out *Output) bool {
+func (m *Machine) failIfDisplaced(meaning string, out *Output) bool {
 	wrong := m.wrongPlace()
 	if wrong == "" {
 		return false

@@ -59,7 +59,7 @@ func (m *Machine) proved(out *Output) {
 		return
 	}
 	m.timers.stop(timerProof)
-	text := "the heaters are " + m.guard.Text() + m.others.unproved()
+	text := "the heaters are " + m.guard.Text() + m.others.notShownOff()
 	m.note(out, eventHeatOff, text)
 	if m.state == Aborted {
 		m.alert(out, CauseHeatOff, text)
@@ -81,7 +81,7 @@ func (m *Machine) proofFailed(out *Output) {
 		return
 	}
 	m.guard.Fail(m.readingTime())
-	text := "the heaters are " + m.guard.Text() + m.others.unproved()
+	text := "the heaters are " + m.guard.Text() + m.others.notShownOff()
 	m.note(out, eventHeatDoubt, text)
 	switch {
 	case m.state == Aborting || m.state == Aborted:

@@ -62,8 +62,8 @@ func (m *Machine) recoveryView() *RecoveryView {
 	m.heatersWord(sure, doubt)
 	m.beltsWord(sure, doubt)
 	v.Options = m.recoveryOptions(open)
-	if m.mayBeAlone() {
-		v.NotAlone = m.notAlone()
+	if m.autoResumeArises() {
+		v.NotAlone = m.autoResumeBlockedBy()
 	}
 	if at := m.timers[timerResume]; !at.IsZero() {
 		v.GoesOnAt = &at

@@ -16,7 +16,7 @@ type stopWish struct {
 // refused request leaves no trace but a refusal.
 func (m *Machine) request(r Request, out *Output) {
 	m.by, m.override = who(r.By), r.Override
-	m.alone.spoke = true
+	m.resuming.spoke = true
 	err := m.busyWith(r)
 	switch {
 	case err != nil:
@@ -204,7 +204,7 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 			return Program{Before: append(lines, "M104 S0", "M400", "M114")}
 		},
 		end: func(out *Output) {
-			if !wish.clearBelt || !m.elsewhere("the head may be low, and the belt was not run", out) {
+			if !wish.clearBelt || !m.failIfDisplaced("the head may be low, and the belt was not run", out) {
 				m.headUp = true
 			}
 		},

@@ -106,7 +106,7 @@ func (m *Machine) fire(n timer, out *Output) {
 		m.heatersOff(out)
 		m.note(out, "heat", "heaters switched off; the belt keeps its position")
 	case timerResume:
-		m.goOnAlone(out)
+		m.autoResume(out)
 	case timerWish:
 		m.wishLapsed(out)
 	case timerSave:

@@ -124,7 +124,7 @@ func (m *Machine) programDone(id uint64, out *Output) {
 		return // an old program's late word
 	}
 	// It may have ended before a cancellation reached it.
-	if !m.settled(out) && !m.unproved(out) {
+	if !m.settled(out) && !m.positionUnconfirmed(out) {
 		m.moved()
 		m.legDone(out)
 	}

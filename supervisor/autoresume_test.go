@@ -222,7 +222,7 @@ func TestGoesOnAfterTheDaemon(t *testing.T) {
 				}
 			}
 			if went := m.State() == Clearing; went != (goes && !due && !c.refused) {
-				t.Errorf("killed in %s, %+v: it is %s (%s), in its way: %s", was, c, m.State(), m.cause.Text, m.notAlone())
+				t.Errorf("killed in %s, %+v: it is %s (%s), in its way: %s", was, c, m.State(), m.cause.Text, m.autoResumeBlockedBy())
 			}
 		}
 	}

@@ -6,10 +6,10 @@ import (
 	"time"
 )
 
-// alone is what the machine needs to go on by itself after a fault, where the owner has
+// resuming is what the machine needs to go on by itself after a fault, where the owner has
 // chosen that. It is for faults of cable and computer alone, at moments at which nothing lies
 // under the head, and it leaves the people near it time to say no.
-type alone struct {
+type resuming struct {
 	from   State       // the state in which the fault struck
 	spoke  bool        // somebody has given a word since: it is theirs
 	moved  bool        // the belt may have moved unseen by the fault
@@ -21,11 +21,11 @@ type alone struct {
 // of the computer. Times to come, which a clock that was set back leaves, count as well.
 const aDay = 24 * time.Hour
 
-// loadAlone takes up how often it has gone on by itself of late.
-func (m *Machine) loadAlone(ctx context.Context, l Ledger) error {
+// loadAutoResume takes up how often it has gone on by itself of late.
+func (m *Machine) loadAutoResume(ctx context.Context, l Ledger) error {
 	events, err := l.EventsOf(ctx, eventGoOn, m.set.GoOnPerDay)
 	for _, e := range events {
-		m.alone.past = append(m.alone.past, e.Stamp.At)
+		m.resuming.past = append(m.resuming.past, e.Stamp.At)
 	}
 	return err
 }
@@ -33,17 +33,17 @@ func (m *Machine) loadAlone(ctx context.Context, l Ledger) error {
 // eventGoOn is the kind of event by which it is counted.
 const eventGoOn = "go_on"
 
-// struck notes in which state a fault has come.
-func (m *Machine) struck(from State) {
-	m.alone.from, m.alone.spoke, m.alone.unkept = from, false, false
+// noteFault notes in which state a fault has come.
+func (m *Machine) noteFault(from State) {
+	m.resuming.from, m.resuming.spoke, m.resuming.unkept = from, false, false
 }
 
-// lookAlone sees whether the machine may go on by itself, and says so beforehand.
-func (m *Machine) lookAlone(out *Output) {
-	if !m.mayBeAlone() {
+// checkAutoResume sees whether the machine may go on by itself, and says so beforehand.
+func (m *Machine) checkAutoResume(out *Output) {
+	if !m.autoResumeArises() {
 		return
 	}
-	switch why := m.notAlone(); {
+	switch why := m.autoResumeBlockedBy(); {
 	case why != "" && m.timers.armed(timerResume):
 		m.timers.stop(timerResume)
 		m.note(out, "fault", "it does not go on by itself after all: "+why)
@@ -55,11 +55,11 @@ func (m *Machine) lookAlone(out *Output) {
 	}
 }
 
-// goOnAlone goes on: through Clearing, Stopped and Resetting, in which the board is asked all
+// autoResume goes on: through Clearing, Stopped and Resetting, in which the board is asked all
 // over again, to the next part.
-func (m *Machine) goOnAlone(out *Output) {
-	a := &m.alone
-	if m.notAlone() != "" {
+func (m *Machine) autoResume(out *Output) {
+	a := &m.resuming
+	if m.autoResumeBlockedBy() != "" {
 		return
 	}
 	a.past = append(a.past, m.now)
@@ -71,12 +71,12 @@ func (m *Machine) goOnAlone(out *Output) {
 	m.by = ""
 }
 
-// mayBeAlone reports whether the question arises at all.
-func (m *Machine) mayBeAlone() bool { return m.set.GoOnPerDay > 0 && m.state == Aborted }
+// autoResumeArises reports whether the question arises at all.
+func (m *Machine) autoResumeArises() bool { return m.set.GoOnPerDay > 0 && m.state == Aborted }
 
 // goneOn is how often within the last day it went on by itself.
 func (m *Machine) goneOn() (n int) {
-	for _, at := range m.alone.past {
+	for _, at := range m.resuming.past {
 		if m.now.Sub(at) < aDay {
 			n++
 		}
@@ -84,9 +84,9 @@ func (m *Machine) goneOn() (n int) {
 	return n
 }
 
-// notAlone says what keeps the machine from going on by itself; "" when nothing does.
-func (m *Machine) notAlone() string {
-	a, t := &m.alone, &m.link.truth
+// autoResumeBlockedBy says what keeps the machine from going on by itself; "" when nothing does.
+func (m *Machine) autoResumeBlockedBy() string {
+	a, t := &m.resuming, &m.link.truth
 	switch a.from {
 	case Starting, Execute, Unholding, Unsuspending:
 	default:
