@@ -2,6 +2,7 @@ package main
 
 import (
 	"fmt"
+	"io/fs"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -10,6 +11,12 @@ import (
 	"strings"
 	"testing"
 	"unicode"
+
+	"github.com/getkin/kin-openapi/openapi3"
+	"github.com/spf13/cobra"
+	"github.com/spf13/pflag"
+
+	"beltwarden/config"
 )
 
 // documents are the pages that people read, by their paths from the root of the repository.
@@ -164,4 +171,192 @@ func TestBrokenLinksAreFound(t *testing.T) {
 			t.Errorf("%s: %q", wrong, got)
 		}
 	}
+}
+
+var (
+	testName   = regexp.MustCompile(`\b(?:Test|Fuzz|Benchmark)[A-Z][A-Za-z0-9]*`)
+	runPattern = regexp.MustCompile(`-run ['"]?([^'" ` + "`" + `]+)`)
+	makeTarget = regexp.MustCompile(`\bmake ([a-z][a-z-]*)`)
+	settingKey = regexp.MustCompile(`^([a-z]+)\.([a-z_]+)(?:: .*)?$`)
+	sourceFile = regexp.MustCompile(`^[\w./-]*\w+\.(?:go|sql|yml|service|txt|js)$`)
+	flagName   = regexp.MustCompile(`(?:^| )--([a-z][a-z-]+)`)
+)
+
+// foreignPrograms have flags of their own.
+var foreignPrograms = []string{"sudo", "systemctl", "systemd-creds", "systemd-analyze", "usermod", "sha256sum", "apt-get", "promtool"}
+
+// What documents name in code is there: tests, the patterns that run them, targets of make,
+// configuration keys, flags and, in the pages for developers, files.
+func TestDocumentsNameWhatIsThere(t *testing.T) {
+	tests, files := namedTests(t)
+	makefile, err := os.ReadFile("../Makefile")
+	if err != nil {
+		t.Fatal(err)
+	}
+	keys := settingKeys(t)
+	flags := map[string]bool{"help": true}
+	var walk func(c *cobra.Command)
+	walk = func(c *cobra.Command) {
+		note := func(f *pflag.Flag) { flags[f.Name] = true }
+		c.Flags().VisitAll(note)
+		c.PersistentFlags().VisitAll(note)
+		for _, s := range c.Commands() {
+			walk(s)
+		}
+	}
+	walk(newRoot())
+	begins := func(name string) bool {
+		return slices.ContainsFunc(tests, func(s string) bool { return strings.HasPrefix(s, name) })
+	}
+	contains := func(part string) bool {
+		return slices.ContainsFunc(tests, func(s string) bool { return strings.Contains(s, part) })
+	}
+	checked := 0
+	for _, path := range documents(t) {
+		text, err := os.ReadFile(filepath.Join("..", path))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, quoted := range code.FindAllString(string(text), -1) {
+			quoted = strings.Trim(quoted, "`")
+			checked++
+			for _, name := range testName.FindAllString(quoted, -1) {
+				if !begins(name) {
+					t.Errorf("%s: there is no test %s", path, name)
+				}
+			}
+			for _, m := range runPattern.FindAllStringSubmatch(quoted, -1) {
+				first, _, _ := strings.Cut(strings.ReplaceAll(m[1], `\|`, "|"), "/") // the rest names subtests
+				for part := range strings.SplitSeq(first, "|") {
+					if !contains(strings.Trim(part, "^$")) {
+						t.Errorf("%s: -run %s runs no test", path, part)
+					}
+				}
+			}
+			for _, m := range makeTarget.FindAllStringSubmatch(quoted, -1) {
+				if !strings.Contains(string(makefile), "\n"+m[1]+":") {
+					t.Errorf("%s: make has no target %s", path, m[1])
+				}
+			}
+			if m := settingKey.FindStringSubmatch(quoted); m != nil && keys[m[1]] != nil && !keys[m[1]][m[2]] && !isJSONField(quoted) && !sourceFile.MatchString(quoted) {
+				t.Errorf("%s: the configuration has no key %s.%s", path, m[1], m[2])
+			}
+			if first, _, _ := strings.Cut(quoted, " "); !slices.Contains(foreignPrograms, first) {
+				for _, m := range flagName.FindAllStringSubmatch(quoted, -1) {
+					if !flags[m[1]] {
+						t.Errorf("%s: no command has the flag --%s", path, m[1])
+					}
+				}
+			}
+			if (strings.HasPrefix(path, "docs/dev/") || path == "DEVELOPERS.md") && sourceFile.MatchString(quoted) && !strings.HasPrefix(quoted, "-") &&
+				!slices.ContainsFunc(files, func(f string) bool { return f == quoted || strings.HasSuffix(f, "/"+quoted) }) {
+				t.Errorf("%s: there is no file %s", path, quoted)
+			}
+		}
+	}
+	if checked < 1000 {
+		t.Errorf("only %d names in code were found", checked)
+	}
+}
+
+// isJSONField says whether a name that looks like a key is a field that a command prints.
+func isJSONField(name string) bool { return name == "job.name" || name == "job.sha256" }
+
+// namedTests returns the names of all tests, fuzz targets and benchmarks, and the paths of all files.
+func namedTests(t *testing.T) (tests, files []string) {
+	t.Helper()
+	function := regexp.MustCompile(`(?m)^func ((?:Test|Fuzz|Benchmark)[A-Za-z0-9]+)\(`)
+	err := filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
+		switch {
+		case err != nil:
+			return err
+		case d.IsDir() && (d.Name() == ".git" || path == filepath.Join("..", "build")):
+			return filepath.SkipDir
+		case d.IsDir():
+			return nil
+		}
+		files = append(files, strings.TrimPrefix(filepath.ToSlash(path), "../"))
+		if !strings.HasSuffix(path, "_test.go") {
+			return nil
+		}
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		for _, m := range function.FindAllStringSubmatch(string(text), -1) {
+			tests = append(tests, m[1])
+		}
+		return nil
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return tests, files
+}
+
+// settingKeys are the keys of the configuration by their group, as the example lists them.
+func settingKeys(t *testing.T) map[string]map[string]bool {
+	t.Helper()
+	groups := map[string]map[string]bool{}
+	group := ""
+	for line := range strings.Lines(string(config.Example())) {
+		name, _, ok := strings.Cut(strings.TrimRight(line, "\n"), ":")
+		switch {
+		case !ok || strings.HasPrefix(strings.TrimSpace(name), "#"):
+		case !strings.HasPrefix(name, " "):
+			group = name
+			groups[group] = map[string]bool{}
+		case groups[group] != nil && strings.HasPrefix(name, "  ") && !strings.HasPrefix(name, "   "):
+			groups[group][strings.TrimSpace(name)] = true
+		}
+	}
+	if len(groups) < 5 {
+		t.Fatalf("the example has only %d groups", len(groups))
+	}
+	return groups
+}
+
+// The page about the interface lists every address, and every field that a request takes.
+func TestHTTPPageListsTheInterface(t *testing.T) {
+	document, err := openapi3.NewLoader().LoadFromFile("api/openapi.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text, err := os.ReadFile("../docs/http-api.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	addresses := 0
+	for path, item := range document.Paths.Map() {
+		for method, operation := range item.Operations() {
+			addresses++
+			row := rowOf(string(text), method, path)
+			if row == "" {
+				t.Errorf("docs/http-api.md does not list %s %s", method, path)
+				continue
+			}
+			if operation.RequestBody == nil || operation.RequestBody.Value.Content["application/json"] == nil {
+				continue
+			}
+			for field := range operation.RequestBody.Value.Content["application/json"].Schema.Value.Properties {
+				if !strings.Contains(row, "`"+field+"`") {
+					t.Errorf("docs/http-api.md does not list the field %s of %s %s", field, method, path)
+				}
+			}
+		}
+	}
+	if addresses < 15 {
+		t.Errorf("only %d addresses are described", addresses)
+	}
+}
+
+// rowOf returns the row of the table that lists a method with a path.
+func rowOf(text, method, path string) string {
+	for line := range strings.Lines(text) {
+		first, _, _ := strings.Cut(strings.TrimPrefix(line, "| "), " |")
+		if strings.HasPrefix(line, "| `"+method+" ") && regexp.MustCompile("[ `]"+regexp.QuoteMeta(path)+"[?`]").MatchString(first) {
+			return line
+		}
+	}
+	return ""
 }
