@@ -30,6 +30,7 @@ type Ledger interface {
 	Laid(ctx context.Context, limit int) ([]ledger.PartLaid, error)
 	Sizes(ctx context.Context, lotID int64) (map[int]ledger.SizeOrdered, error)
 	OpenHold(ctx context.Context) (*ledger.Hold, error)
+	Released(ctx context.Context, limit int) ([]ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
 	EventsOf(ctx context.Context, kind string, limit int) ([]ledger.Event, error)
@@ -93,6 +94,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		return fail(err)
 	}
 	if err := m.loadWarmth(ctx, l, now); err != nil {
+		return fail(err)
+	}
+	if err := m.loadWaits(ctx, l); err != nil {
 		return fail(err)
 	}
 	if err := m.loadKind(ctx, l); err != nil {

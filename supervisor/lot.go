@@ -1,6 +1,8 @@
 package supervisor
 
 import (
+	"time"
+
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
@@ -26,6 +28,9 @@ type lot struct {
 
 	yield   *YieldView // never altered: snapshots share it
 	yieldOf quality.Order
+	ready   *ReadyView // likewise
+	readyOf readyKey
+	readyAt time.Time
 
 	filamentMM float64 // running total when the newest part was made
 }

@@ -34,6 +34,7 @@ type Machine struct {
 	belt  beltCount
 	rules rules
 	hold  *openHold
+	waits []time.Duration // for people, the oldest first
 	ids   ledger.NextIDs
 
 	headUp     bool // the head is lifted off the belt and parked

@@ -51,15 +51,17 @@ func (o ordered) seen(r *rand.Rand) (holds, told bool) {
 	return i.Low <= y && y <= i.High, true
 }
 
+// nineInTen are yields of about nine in ten: Beta(9, 1).
+func nineInTen(r *rand.Rand) float64 {
+	best := 0.0
+	for range 9 {
+		best = max(best, r.Float64())
+	}
+	return best
+}
+
 func yieldPromises() []promise {
 	at := func(y float64) func(*rand.Rand) float64 { return func(*rand.Rand) float64 { return y } }
-	nineInTen := func(r *rand.Rand) float64 { // by Beta(9, 1)
-		best := 0.0
-		for range 9 {
-			best = max(best, r.Float64())
-		}
-		return best
-	}
 	plan := promise{name: "so many more parts are enough for the order", keeps: 0.95,
 		says: []string{"certainty they are enough", "%% that they are enough", "Cycles still to begin", "Cycles to begin so that"}}
 	for _, k := range []struct {

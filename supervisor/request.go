@@ -143,6 +143,9 @@ func (m *Machine) command(r Request, out *Output) error {
 		if m.hold != nil && m.hold.needsCheck && !m.hold.checked {
 			m.rules.restart(m.now, m.belt.base.TravelMM)
 		}
+		if m.hold != nil {
+			m.wait(m.hold.cause.Code, m.now.Sub(m.since))
+		}
 		m.endHold(out, what)
 	case Stop:
 		m.stopNow = stopWish{r.AfterPart, r.ClearBelt}

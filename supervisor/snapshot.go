@@ -64,6 +64,9 @@ type LotView struct {
 	DoneLate  time.Time `json:"done_late,omitzero"`
 	// DoneUnseen: no cycle was seen yet, and what heating and cooling take is a guess.
 	DoneUnseen bool `json:"done_unseen,omitempty"`
+	// Ready is when the ordered parts are there, with stops and scrap counted in; nil once that
+	// cannot be said.
+	Ready *ReadyView `json:"ready,omitempty"`
 	// Yield is what is still to be begun so that the ordered parts come out good with
 	// 95 % certainty; nil once that cannot be said.
 	Yield *YieldView `json:"yield,omitempty"`
@@ -199,6 +202,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		s.Next, s.Later = &list[0], list[1:]
 		end := list[len(list)-1]
 		s.Lot.DoneEarly, s.Lot.DoneAt, s.Lot.DoneLate, s.Lot.DoneUnseen = end.Early, end.At, end.Late, end.Unseen
+		s.Lot.Ready = m.ready(list)
 	}
 	return s
 }

@@ -40,6 +40,9 @@ func countOf(s *supervisor.Snapshot) countView {
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
 		v.Done = "The last part " + screen.Done(l, s.At) + "."
 	}
+	if text := screen.ReadyText(l, s.At); text != "" {
+		v.Done += " All " + text + "."
+	}
 	if text := screen.YieldText(l); text != "" {
 		v.Yield = "Scrap counted in, " + text + "."
 	}

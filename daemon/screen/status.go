@@ -90,7 +90,39 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
 		out = append(out, st.row("  done", Done(l, s.At))...)
 	}
+	if text := ReadyText(l, s.At); text != "" {
+		out = append(out, st.row("  ready", text)...)
+	}
 	return out
+}
+
+// ReadyText says when the ordered parts are there, with stops and scrap counted in, and what that
+// rests on; "" where it cannot be said.
+func ReadyText(l *supervisor.LotView, now time.Time) string {
+	r := l.Ready
+	if r == nil {
+		return ""
+	}
+	text := fmt.Sprintf("%d good about %s", l.Ordered, Clock(r.At, now))
+	if bounds := Between(r.Early, r.Late, r.Unseen, now); bounds != "" {
+		text += ", " + bounds
+	}
+	switch {
+	case r.Waits == 0:
+		text += ", if nobody is waited for"
+		if r.Stops > 0 {
+			text += fmt.Sprintf(" at the %s to come", Count(r.Stops, "stop"))
+		}
+	case r.Stops > 0:
+		text += fmt.Sprintf(", with %s as long as the last %d (half of them under %s)", Count(r.Stops, "stop"), r.Waits, Span(r.Wait))
+	}
+	if r.Scrap > 0 {
+		text += fmt.Sprintf(", and about %s more for scrap", Count(r.Scrap, "part"))
+	}
+	if r.Assumed {
+		text += fmt.Sprintf(", if %.0f %% come out good", 100*r.Yield)
+	}
+	return text
 }
 
 // Done says when the last part of a lot is made.

@@ -43,6 +43,10 @@ func StudentQuantile(p, df float64) float64 {
 	return math.Copysign(math.Sqrt(df*(1-x)/x), p-0.5)
 }
 
+// BetaQuantile is what a value of the beta distribution with a and b is below with the
+// probability p, 0 to 1; it panics outside.
+func BetaQuantile(p, a, b float64) float64 { return mathext.InvRegIncBeta(a, b, p) }
+
 // ChiSquaredQuantile is what a value of chi-squared with df degrees of freedom is below
 // with the probability p, 0 to 1; it panics outside.
 func ChiSquaredQuantile(p, df float64) float64 { return 2 * mathext.GammaIncRegInv(df/2, p) }

@@ -97,6 +97,15 @@ func (l *Ledger) Holds(ctx context.Context, lotID int64) (holds []Hold, err erro
 	return holds, err
 }
 
+// Released returns the newest holds of any lot that have ended, at most limit, the oldest first.
+func (l *Ledger) Released(ctx context.Context, limit int) (holds []Hold, err error) {
+	err = l.view(ctx, "the holds that have ended", func(q querier) (err error) {
+		holds, err = holdsWhere(ctx, q, "h.hold IN (SELECT hold FROM hold WHERE ended_seq IS NOT NULL ORDER BY hold DESC LIMIT ?)", limit)
+		return err
+	})
+	return holds, err
+}
+
 // OpenHold returns the newest hold that has not ended, nil when there is none.
 func (l *Ledger) OpenHold(ctx context.Context) (hold *Hold, err error) {
 	err = l.view(ctx, "the open hold", func(q querier) error {
