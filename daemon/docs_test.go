@@ -179,6 +179,8 @@ var (
 	makeTarget = regexp.MustCompile(`\bmake ([a-z][a-z-]*)`)
 	settingKey = regexp.MustCompile(`^([a-z]+)\.([a-z_]+)(?:: .*)?$`)
 	sourceFile = regexp.MustCompile(`^[\w./-]*\w+\.(?:go|sql|yml|service|txt|js)$`)
+	identifier = regexp.MustCompile(`^(?:[A-Za-z]+\.)?[A-Za-z]*[a-z][A-Z][A-Za-z]*$`)
+	word       = regexp.MustCompile(`[A-Za-z_][A-Za-z0-9_]*`)
 	flagName   = regexp.MustCompile(`(?:^| )--([a-z][a-z-]+)`)
 )
 
@@ -188,7 +190,7 @@ var foreignPrograms = []string{"sudo", "systemctl", "systemd-creds", "systemd-an
 // What documents name in code is there: tests, the patterns that run them, targets of make,
 // configuration keys, flags and, in the pages for developers, files.
 func TestDocumentsNameWhatIsThere(t *testing.T) {
-	tests, files := namedTests(t)
+	tests, files, words := named(t)
 	makefile, err := os.ReadFile("../Makefile")
 	if err != nil {
 		t.Fatal(err)
@@ -248,9 +250,15 @@ func TestDocumentsNameWhatIsThere(t *testing.T) {
 					}
 				}
 			}
-			if (strings.HasPrefix(path, "docs/dev/") || path == "DEVELOPERS.md") && sourceFile.MatchString(quoted) && !strings.HasPrefix(quoted, "-") &&
+			if !strings.HasPrefix(path, "docs/dev/") && path != "DEVELOPERS.md" {
+				continue
+			}
+			if sourceFile.MatchString(quoted) && !strings.HasPrefix(quoted, "-") &&
 				!slices.ContainsFunc(files, func(f string) bool { return f == quoted || strings.HasSuffix(f, "/"+quoted) }) {
 				t.Errorf("%s: there is no file %s", path, quoted)
+			}
+			if m := identifier.FindString(quoted); m != "" && !words[m[strings.LastIndex(m, ".")+1:]] {
+				t.Errorf("%s: nothing is called %s", path, m)
 			}
 		}
 	}
@@ -262,10 +270,12 @@ func TestDocumentsNameWhatIsThere(t *testing.T) {
 // isJSONField says whether a name that looks like a key is a field that a command prints.
 func isJSONField(name string) bool { return name == "job.name" || name == "job.sha256" }
 
-// namedTests returns the names of all tests, fuzz targets and benchmarks, and the paths of all files.
-func namedTests(t *testing.T) (tests, files []string) {
+// named returns the names of all tests, fuzz targets and benchmarks, the paths of all files,
+// and all words of the code.
+func named(t *testing.T) (tests, files []string, words map[string]bool) {
 	t.Helper()
 	function := regexp.MustCompile(`(?m)^func ((?:Test|Fuzz|Benchmark)[A-Za-z0-9]+)\(`)
+	words = map[string]bool{}
 	err := filepath.WalkDir("..", func(path string, d fs.DirEntry, err error) error {
 		switch {
 		case err != nil:
@@ -276,22 +286,27 @@ func namedTests(t *testing.T) (tests, files []string) {
 			return nil
 		}
 		files = append(files, strings.TrimPrefix(filepath.ToSlash(path), "../"))
-		if !strings.HasSuffix(path, "_test.go") {
+		if !strings.HasSuffix(path, ".go") {
 			return nil
 		}
 		text, err := os.ReadFile(path)
 		if err != nil {
 			return err
 		}
-		for _, m := range function.FindAllStringSubmatch(string(text), -1) {
-			tests = append(tests, m[1])
+		if strings.HasSuffix(path, "_test.go") {
+			for _, m := range function.FindAllStringSubmatch(string(text), -1) {
+				tests = append(tests, m[1])
+			}
+		}
+		for _, w := range word.FindAllString(string(text), -1) {
+			words[w] = true
 		}
 		return nil
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return tests, files
+	return tests, files, words
 }
 
 // settingKeys are the keys of the configuration by their group, as the example lists them.
