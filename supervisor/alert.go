@@ -116,8 +116,9 @@ func (m *Machine) advice() string {
 		}
 		return "go on with: beltwarden unhold"
 	case Suspended:
-		if m.cause.Code == CauseDisk && m.room.low {
-			return remedyRoom + "; then: beltwarden unsuspend"
+		if why, due := m.dueSuspend(); due {
+			n, _ := NeedOf(why.Code)
+			return n.Remedy + "; then: beltwarden unsuspend"
 		}
 		return "go on with: beltwarden unsuspend"
 	case Aborted:

@@ -28,10 +28,8 @@ func (m *Machine) enterHeld(out *Output) {
 func (m *Machine) beginHold(out *Output) {
 	m.endHold(out, "followed by "+m.state.String())
 	h := &openHold{id: m.ids.Hold, cause: m.cause}
-	switch m.cause.Code {
-	case CauseCheckParts, CauseCheckTravel, CauseCheckTime, CauseOffset, CauseSize:
-		h.needsCheck = true
-	}
+	n, ok := NeedOf(m.cause.Code)
+	h.needsCheck = ok && n.Ends == EndsByCheck
 	m.ids.Hold++
 	m.hold = h
 	m.visited()
@@ -99,8 +97,7 @@ func (m *Machine) mayStart(r Request) error {
 			"record what became of it with: beltwarden check --interrupted good|scrap"}
 	}
 	if why, due := m.dueHold(); due && r.Override == "" {
-		return &Refusal{what, "a check is due before the next part: " + why.Text,
-			"record one with: beltwarden check, or give a reason (--override)"}
+		return refusal(what, why, "a check is due before the next part: ")
 	}
 	if err := m.maySupply(what, r); err != nil {
 		return err
@@ -118,15 +115,15 @@ func (m *Machine) maySupply(what string, r Request) error {
 		return nil
 	}
 	if why, due := m.dueSuspend(); due {
-		remedy := map[string]string{
-			CauseFilament:   "put a full spool on and record its mass with: beltwarden check --spool-g G",
-			CauseBin:        "empty the bin and record it with: beltwarden check --bin-emptied",
-			CauseUnattended: "wait for the attended hours",
-			CauseDisk:       remedyRoom,
-		}[why.Code]
-		return &Refusal{what, why.Text, remedy + ", or give a reason (--override)"}
+		return refusal(what, why, "")
 	}
 	return nil
+}
+
+// refusal refuses what a need stands against.
+func refusal(what string, why Cause, intro string) *Refusal {
+	n, _ := NeedOf(why.Code)
+	return &Refusal{what, intro + why.Text, n.Remedy + ", or give a reason (--override)"}
 }
 
 // mayUnhold refuses to go on before the check that the hold was for.
@@ -136,8 +133,7 @@ func (m *Machine) mayUnhold(r Request) error {
 		return err
 	}
 	if h := m.hold; h != nil && h.needsCheck && !h.checked && r.Override == "" {
-		return &Refusal{what, "the hold is for a check and none was recorded: " + h.cause.Text,
-			"record one with: beltwarden check, or give a reason (--override)"}
+		return refusal(what, h.cause, "the hold is for a check and none was recorded: ")
 	}
 	return nil
 }

@@ -2,7 +2,6 @@ package supervisor
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"beltwarden/supervisor/belt"
@@ -64,16 +63,6 @@ func (m *Machine) worstCase() belt.WorstCase {
 	return belt.WorstCase{RateMMPerM: m.set.WorstDrift, Newest: m.rules.drift.newest(), RealignedAtMM: m.rules.drift.from.TravelMM}
 }
 
-// dueHold says whether a check is due before the next part, and why.
-func (m *Machine) dueHold() (Cause, bool) {
-	for _, v := range m.visits() {
-		if v.Parts <= 0 {
-			return Cause{v.Reason, v.Text}, true
-		}
-	}
-	return Cause{}, false
-}
-
 // NextVisit is a moment at which someone must be at the machine.
 type NextVisit struct {
 	Reason string    `json:"reason"`
@@ -89,77 +78,6 @@ type NextVisit struct {
 	// Also are the reasons of visits that would come soon after and are done with this one.
 	Also  []string `json:"also,omitempty"`
 	Bring []string `json:"bring,omitempty"` // what it takes
-}
-
-// visits returns every visit that the rules ask for, in no order. Parts is how
-// many more parts may begin before it; at 0 the machine holds.
-func (m *Machine) visits() []NextVisit {
-	r, s := m.rules, m.set
-	travel, per := m.belt.base.TravelMM, m.nextTravelMM()
-	partsIn := func(leftMM float64, first bool) int {
-		if per <= 0 {
-			return math.MaxInt32
-		}
-		n := int(math.Floor(leftMM/per + 1e-9))
-		if n < 1 && first {
-			return 1 // a part longer than the interval is made once between checks
-		}
-		return max(0, n)
-	}
-	var list []NextVisit
-	if s.PartEveryParts > 0 {
-		since := r.partsSinceCheck
-		if m.cycle != nil && m.cycle.made {
-			since++
-		}
-		list = append(list, NextVisit{Reason: CauseCheckParts, Parts: max(0, s.PartEveryParts-since),
-			Text: fmt.Sprintf("%s since the last check; one is due every %d", plural(since, "part", "parts"), s.PartEveryParts)})
-	}
-	if s.CheckEveryMM > 0 {
-		since := travel - r.sinceMM
-		list = append(list, NextVisit{Reason: CauseCheckTravel, Parts: partsIn(s.CheckEveryMM-since, r.partsSinceCheck == 0),
-			Text: fmt.Sprintf("%.1f m of belt travel since the last check; one is due every %.1f m", since/1000, s.CheckEveryMM/1000)})
-	}
-	if s.CheckEvery > 0 {
-		d := m.nextDuration()
-		left := s.CheckEvery - m.now.Sub(r.sinceTime)
-		n := 0
-		if left > 0 {
-			n = 1
-			if d > 0 {
-				n = 1 + int(left/d)
-			}
-		}
-		list = append(list, NextVisit{Reason: CauseCheckTime, Parts: n,
-			Text: fmt.Sprintf("%s since the last check; one is due every %s", m.now.Sub(r.sinceTime).Round(time.Minute), s.CheckEvery)})
-	}
-	if m.lot != nil && m.lot.sizes.signal != "" {
-		list = append(list, NextVisit{Reason: CauseSize, Text: m.lot.sizes.signal})
-	}
-	switch {
-	case r.accepted:
-	case m.offsetBeyond():
-		list = append(list, NextVisit{Reason: CauseOffset, Text: m.offsetText()})
-	case s.OffsetLimitMM > 0 && s.WorstDrift > 0:
-		f := m.forecast()
-		list = append(list, NextVisit{Reason: CauseOffset, Parts: partsIn(f.HoldMM, r.partsSinceCheck == 0), Text: m.driftText(f)})
-	}
-	for i := range list {
-		v := &list[i]
-		v.MM = float64(v.Parts) * per
-	}
-	return list
-}
-
-// offsetBeyond reports whether the newest reading since realignment is beyond
-// the limit.
-func (m *Machine) offsetBeyond() bool {
-	o := m.rules.drift.newest()
-	return o != nil && m.set.OffsetLimitMM > 0 && math.Abs(o.OffsetMM) > m.set.OffsetLimitMM
-}
-
-func (m *Machine) offsetText() string {
-	return fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm", m.rules.drift.newest().OffsetMM, m.set.OffsetLimitMM)
 }
 
 // after bounds when so many more parts are made: early and late with 95 % certainty, at as

@@ -20,6 +20,8 @@ func headline(a ledger.Alert) string {
 	word := strings.ReplaceAll(a.Kind, "_", " ")
 	if w, ok := headlines[a.Kind]; ok {
 		word = w
+	} else if n, ok := supervisor.NeedOf(a.Kind); ok {
+		word = n.Headline
 	}
 	switch {
 	case a.Kind == supervisor.CauseHeatOdd || a.Kind == supervisor.CauseVisit || a.Kind == supervisor.CauseDone || a.Kind == testKind || a.Kind == daemonDown || a.Kind == supervisor.CauseAccess:
@@ -30,13 +32,10 @@ func headline(a ledger.Alert) string {
 	return strings.ToUpper(a.State) + ": " + word
 }
 
-// headlines are the reasons in few words.
+// headlines are the causes in few words that are no [supervisor.Need].
 var headlines = map[string]string{
-	supervisor.CauseOperator: "asked for by hand", supervisor.CauseCheckParts: "check due", supervisor.CauseCheckTravel: "check due",
-	supervisor.CauseCheckTime: "check due", supervisor.CauseOffset: "belt at its limit", supervisor.CauseFilament: "spool runs out",
-	supervisor.CauseBin: "bin full", supervisor.CauseUnattended: "nobody near", supervisor.CauseSize: "part size is off",
-	supervisor.CauseDisk: "disk nearly full",
-	supervisor.CauseLink: "board out of reach", supervisor.CauseBoard: "board halted", supervisor.CauseHeat: "heat",
+	supervisor.CauseOperator: "asked for by hand",
+	supervisor.CauseLink:     "board out of reach", supervisor.CauseBoard: "board halted", supervisor.CauseHeat: "heat",
 	supervisor.CauseLedger: "count cannot be kept", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
 	supervisor.CauseShutdown: "daemon ended", supervisor.CauseDone: "lot made", supervisor.CauseVisit: "needs you soon",
 	supervisor.CauseHeatOdd: "a heater is not as usual", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "somebody tries secrets",

@@ -97,15 +97,13 @@ func doOf(s *supervisor.Snapshot) []string {
 	switch s.State {
 	case supervisor.Held, supervisor.Suspended:
 		steps := []string{"Read the lateral offset and look at the parts.", "Record the visit.", "Let it go on."}
+		n, ok := supervisor.NeedOf(s.Cause.Code)
 		if o := s.Belt.OffsetMM; o != nil && s.Belt.OffsetLimitMM > 0 && max(*o, -*o) > s.Belt.OffsetLimitMM {
 			steps[0] = "Realign the belt: it stands beyond its limit."
-		} else if s.Cause.Code == supervisor.CauseFilament {
-			steps[0] = "Change the spool and weigh the new one."
-		} else if s.Cause.Code == supervisor.CauseBin {
-			steps[0] = "Empty the bin and count the parts."
-		} else if s.Cause.Code == supervisor.CauseDisk {
-			return []string{"Make room on the disk of the ledger: take away jobs that are not needed any more, or what else lies there.",
-				"Let it go on."}
+		} else if ok && n.Ends == supervisor.EndsUnrecorded {
+			return []string{n.Do, steps[2]}
+		} else if ok {
+			steps[0] = n.Do
 		}
 		return steps
 	case supervisor.Aborting, supervisor.Aborted:

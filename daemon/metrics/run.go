@@ -11,18 +11,20 @@ import (
 // otherCode stands for a code that this table does not know.
 const otherCode = "other"
 
-// reasons are the codes that a hold or a fault can have; any other is "other".
-var reasons = []string{
-	supervisor.CauseOperator, supervisor.CauseCheckParts, supervisor.CauseCheckTravel, supervisor.CauseCheckTime,
-	supervisor.CauseOffset, supervisor.CauseSize, supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseDisk, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseHeat, supervisor.CauseLedger,
-	supervisor.CauseJob, supervisor.CauseRestart, supervisor.CauseShutdown, otherCode,
+// needCodes are the reasons why somebody must be there, or why the machine must wait.
+func needCodes() (codes []string) {
+	for _, n := range supervisor.Needs() {
+		codes = append(codes, n.Code)
+	}
+	return codes
 }
 
+// reasons are the codes that a hold or a fault can have; any other is "other".
+var reasons = append(append([]string{supervisor.CauseOperator}, needCodes()...), supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseHeat,
+	supervisor.CauseLedger, supervisor.CauseJob, supervisor.CauseRestart, supervisor.CauseShutdown, otherCode)
+
 // visitReasons are the codes that a visit can have; any other is "other".
-var visitReasons = []string{
-	supervisor.CauseCheckParts, supervisor.CauseCheckTravel, supervisor.CauseCheckTime, supervisor.CauseOffset, supervisor.CauseSize,
-	supervisor.CauseFilament, supervisor.CauseBin, supervisor.CauseUnattended, supervisor.CauseDisk, supervisor.CauseDone, otherCode,
-}
+var visitReasons = append(needCodes(), supervisor.CauseDone, otherCode)
 
 // known returns the code, or "other" when the list does not have it.
 func known(list []string, code string) string {

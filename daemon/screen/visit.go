@@ -88,21 +88,18 @@ func later(s *supervisor.Snapshot) string {
 			list = append(list, fmt.Sprintf("%s more, the last about %s", Count(len(s.Later)-i, "visit"), Clock(s.Later[len(s.Later)-1].At, s.At)))
 			break
 		}
-		list = append(list, fmt.Sprintf("about %s (%s)", Clock(v.At, s.At), reasons[v.Reason]))
+		list = append(list, fmt.Sprintf("about %s (%s)", Clock(v.At, s.At), Reason(v.Reason)))
 	}
 	return strings.Join(list, ", ")
 }
 
-// reasons are the causes of visits in a word or two.
-var reasons = map[string]string{
-	supervisor.CauseCheckParts: "check", supervisor.CauseCheckTravel: "check", supervisor.CauseCheckTime: "check",
-	supervisor.CauseOffset: "belt", supervisor.CauseSize: "size", supervisor.CauseFilament: "filament", supervisor.CauseBin: "bin", supervisor.CauseUnattended: "attended hours", supervisor.CauseDisk: "disk", supervisor.CauseDone: "end of the lot",
-}
-
 // Reason is the cause of a visit in a word or two.
 func Reason(code string) string {
-	if text := reasons[code]; text != "" {
-		return text
+	if code == supervisor.CauseDone {
+		return "end of the lot"
+	}
+	if n, ok := supervisor.NeedOf(code); ok {
+		return n.Name
 	}
 	return code
 }

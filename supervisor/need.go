@@ -1,0 +1,116 @@
+package supervisor
+
+import (
+	"math"
+	"slices"
+)
+
+// Need is a reason why somebody must be at the machine before another part begins, or why the machine
+// must wait. Everything that depends on the reason stands here: what is held, suspended, refused, foreseen,
+// shown, brought, alerted and counted by reason derives from [Needs]. A new one is a value in a file of its
+// own and a line in the list.
+type Need struct {
+	Code     string // in ledger, metrics and API
+	Name     string // in a word or two
+	Headline string // of an alert
+	Ends     Ends
+	Do       string   // the first step at the machine
+	Remedy   string   // what to do, with the command that records it
+	Bring    []string // to a visit
+
+	// due returns how many more parts may begin before it, 0 for none, and why; false where nothing
+	// asks for it. A lot is open.
+	due func(m *Machine) (parts int, why string, ok bool)
+	// every is how many parts a visit gives until the next one; nil where that is not known.
+	every func(m *Machine) int
+}
+
+// Ends says by what a need ends.
+type Ends int
+
+const (
+	EndsByCheck    Ends = iota // a check: the machine holds until one is recorded
+	EndsBySupply               // something brought, which a visit records: the machine is suspended
+	EndsUnrecorded             // nothing that a visit records: suspended too
+)
+
+// needs are all there are, in the order in which they are looked at.
+var needs = []Need{
+	needCheckParts, needCheckTravel, needCheckTime, needSize, needOffset,
+	needFilament, needBin, needAttended, needDisk,
+}
+
+// Needs returns all needs, in the order in which they are looked at.
+func Needs() []Need { return slices.Clone(needs) }
+
+// NeedOf returns the need with a code; false for a cause that is none.
+func NeedOf(code string) (Need, bool) {
+	i := slices.IndexFunc(needs, func(n Need) bool { return n.Code == code })
+	if i < 0 {
+		return Need{}, false
+	}
+	return needs[i], true
+}
+
+// dueNeed is a need of this moment.
+type dueNeed struct {
+	*Need
+	parts int // that may begin before
+	why   string
+}
+
+// due lists the needs that something asks for, in the order of the list.
+func (m *Machine) due() (list []dueNeed) {
+	if m.lot == nil {
+		return nil
+	}
+	for i := range needs {
+		if parts, why, ok := needs[i].due(m); ok {
+			list = append(list, dueNeed{&needs[i], parts, why})
+		}
+	}
+	return list
+}
+
+// dueNow returns the first need for which no part may begin, of those that end by a check or of the others.
+func (m *Machine) dueNow(byCheck bool) (Cause, bool) {
+	for _, n := range m.due() {
+		if n.parts <= 0 && (n.Ends == EndsByCheck) == byCheck {
+			return Cause{n.Code, n.why}, true
+		}
+	}
+	return Cause{}, false
+}
+
+// dueHold says whether a check is due before the next part, and why.
+func (m *Machine) dueHold() (Cause, bool) { return m.dueNow(true) }
+
+// dueSuspend says whether the machine must wait for something from outside, and why.
+func (m *Machine) dueSuspend() (Cause, bool) {
+	if m.lot != nil && m.lot.begun < m.supplyGoOn {
+		return Cause{}, false // the operator lets this many begin, with a reason given
+	}
+	return m.dueNow(false)
+}
+
+// interval is how many parts a visit gives.
+func (n *Need) interval(m *Machine) int {
+	if n.every == nil {
+		return math.MaxInt32
+	}
+	return max(1, n.every(m))
+}
+
+// partsIn is how many parts fit into a way of the belt that is left. A part longer than the interval is
+// made once between checks.
+func (m *Machine) partsIn(leftMM float64) int {
+	per := m.nextTravelMM()
+	if per <= 0 {
+		return math.MaxInt32
+	}
+	n := int(math.Min(math.MaxInt32, math.Floor(leftMM/per+1e-9)))
+	if n < 1 && m.rules.partsSinceCheck == 0 {
+		return 1
+	}
+	return max(0, n)
+}

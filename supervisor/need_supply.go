@@ -1,0 +1,58 @@
+package supervisor
+
+import (
+	"fmt"
+	"math"
+)
+
+// needFilament: the spool does not hold another part.
+var needFilament = Need{
+	Code: CauseFilament, Name: "filament", Headline: "spool runs out", Ends: EndsBySupply,
+	Do: "Change the spool and weigh the new one.", Bring: []string{"full spool", "scale"},
+	Remedy: "put a full spool on and record its mass with: beltwarden check --spool-g G",
+	due: func(m *Machine) (int, string, bool) {
+		left, weighed := m.spoolLeftG()
+		k := m.lot.next()
+		if !weighed || k < 0 || m.lot.plans[k] == nil {
+			return 0, "", false
+		}
+		per, making := m.lot.plans[k].FilamentG+m.set.PrimeMM*m.gramsPerMM(), m.cycle != nil && !m.cycle.made
+		if per <= 0 {
+			return 0, "", false
+		}
+		if making {
+			left -= per // more than the part in progress may still take
+		}
+		parts := max(0, int(left/per))
+		if making {
+			parts++
+		}
+		return parts, fmt.Sprintf("the spool has %.0f g left by what was used since it was weighed, and a part takes %.1f g", math.Max(0, left), per), true
+	},
+	every: func(m *Machine) int {
+		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil && m.lot.plans[k].FilamentG > 0 && m.set.SpoolG > 0 {
+			return int(m.set.SpoolG / m.lot.plans[k].FilamentG)
+		}
+		return math.MaxInt32
+	},
+}
+
+// needBin: the bin holds no more parts.
+var needBin = Need{
+	Code: CauseBin, Name: "bin", Headline: "bin full", Ends: EndsBySupply,
+	Do: "Empty the bin and count the parts.", Bring: []string{"box for the parts"},
+	Remedy: "empty the bin and record it with: beltwarden check --bin-emptied",
+	due: func(m *Machine) (int, string, bool) {
+		room, in := m.set.BinParts, m.supply.binned
+		return max(0, room-in), fmt.Sprintf("the bin has taken %s since it was emptied, and holds %d", plural(in, "part", "parts"), room), room > 0 && m.supply.emptied
+	},
+	every: func(m *Machine) int { return m.set.BinParts },
+}
+
+// needDisk: there is no room for the records of another part.
+var needDisk = Need{
+	Code: CauseDisk, Name: "disk", Headline: "disk nearly full", Ends: EndsUnrecorded,
+	Do:     "Make room on the disk of the ledger: take away jobs that are not needed any more, or what else lies there.",
+	Remedy: remedyRoom,
+	due:    func(m *Machine) (int, string, bool) { return 0, m.roomText(), m.room.low },
+}
