@@ -153,6 +153,11 @@ func (c *cutter) finishPurge(p *Plan, m *measures) {
 		c.purgeUnder(p, m)
 		c.notes.find(c.begin.line, Info, "purge-once", "if the part begins elsewhere, mark it with ;beltwarden body begin and ;beltwarden body end",
 			"what is extruded before this line, in %d moves, is a purge and is made once, before the first part: %s", c.purge, c.part.why)
+		// Not done again: where the wipe goes the part before may lie by then, and there is no new purge to wipe on.
+		if c.wipe.line > 0 {
+			c.notes.find(c.wipe.line, Info, "wipe-once", "slice a skirt or brim: it belongs to the part, and takes what has oozed",
+				"the nozzle is wiped behind the purge once, before the first part: for a later one it would be on what lies on the belt by then")
+		}
 	}
 }
 

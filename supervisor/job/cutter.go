@@ -1,6 +1,10 @@
 package job
 
-import "beltwarden/supervisor/gcode"
+import (
+	"math"
+
+	"beltwarden/supervisor/gcode"
+)
 
 // how says what the sections are cut by.
 type how uint8
@@ -33,6 +37,7 @@ type cutter struct {
 	part         partBegin       // where the part begins, once it was looked for
 	purge        int64           // extruding moves before it
 	purged       []box           // where the first of them lie
+	wipe         wipe
 	leadProblems int             // problems noted before the body that began by itself
 	endProblems  int             // problems noted up to the end of the body so far
 	tail         tail
@@ -49,6 +54,37 @@ type tail struct {
 	homes  int64 // line that homes anything
 	unsure int64 // line whose E word boards read differently
 }
+
+// wipe is how the nozzle is wiped behind the purge: by a move that stays low, pushes nothing and is not the
+// last before the part or another stroke.
+type wipe struct {
+	z       float64 // of the newest stroke of the purge
+	up      bool    // the nozzle has risen since
+	perhaps int64   // line of a move that may be one, 0 for none
+	line    int64   // and of one that is
+}
+
+// follow takes in a line of the lead-in from the purge on, where belt is the belt's axis and lift takes the
+// nozzle away from it.
+func (w *wipe) follow(l *line, st *gcode.State, belt, lift gcode.Axis) {
+	e := &l.e
+	switch {
+	case e.Kind != gcode.KindMove:
+	case e.Extruding:
+		*w = wipe{z: st.MachineMM(lift)}
+	case w.up || w.line > 0:
+	case st.MachineMM(lift) > w.z+lowMM:
+		w.up, w.line = true, w.perhaps
+	case math.Hypot(e.Delta(gcode.X), e.Delta(belt)) < wipesMM:
+	case w.perhaps > 0:
+		w.line = w.perhaps
+	default:
+		w.perhaps = l.n
+	}
+}
+
+// lowMM is how far above the purge a move still touches what was laid (common practice, no source).
+const lowMM = 0.5
 
 // heaterOff is a heater switched off in the tail.
 type heaterOff struct {
@@ -147,11 +183,14 @@ const wipesMM = 2.0
 
 // follow takes in whether the line just sent belongs to the end of the part: a move that extrudes,
 // filament drawn back after it, and one lift. A travel ends the part.
-func (c *cutter) follow(e *gcode.Effect, st *gcode.State, m *tally) {
-	if c.how != byItself || c.in != Body {
-		return
-	}
+func (c *cutter) follow(l *line, st *gcode.State, m *tally) {
+	e := &l.e
 	switch {
+	case c.how != byItself || c.in == LeadOut:
+	case c.in == LeadIn:
+		if c.purge > 0 {
+			c.wipe.follow(l, st, c.o.BeltAxis, c.o.lift())
+		}
 	case e.Kind == gcode.KindMove && e.ExtrudedMM < 0 && !c.over && (e.Delta(gcode.X) != 0 || e.Delta(c.o.BeltAxis) != 0) && m.beyond(st, wipesMM):
 		c.over, c.endable = true, false // drawn back on the way to somewhere else
 	case e.Kind == gcode.KindRetract, e.Kind == gcode.KindMove && e.Named&(1<<gcode.E) != 0 && !c.over:

@@ -218,7 +218,7 @@ func (i *inspector) send(l *line) {
 	}
 	i.out.sends()
 	i.sum.add(l, st)
-	i.cut.follow(&l.e, st, &i.sum)
+	i.cut.follow(l, st, &i.sum)
 	if section := i.cut.section(); l.fresh {
 		switch l.e.Kind {
 		case gcode.KindMove:

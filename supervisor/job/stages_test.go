@@ -183,7 +183,7 @@ func TestCutterAnswers(t *testing.T) {
 				}
 			}
 			sum.add(l, m.state())
-			c.follow(&l.e, m.state(), &sum)
+			c.follow(l, m.state(), &sum)
 			if l.e.Kind == gcode.KindTemperature {
 				c.heats(l, m.state())
 			}
