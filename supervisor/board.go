@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/motion"
 )
@@ -19,6 +20,7 @@ type board struct {
 	reports      bool          // sends temperatures by itself
 	limits       motion.Limits // of speed and acceleration; what is zero was not told
 	inches       bool          // it told that its settings are in inches
+	own          gcode.State   // settings that it has by itself, as far as told
 
 	minute time.Time // when the present minute of its own words began
 	said   int       // words kept in it
@@ -47,6 +49,7 @@ func (m *Machine) reported(r serialio.Reply, out *Output) {
 			m.link.board.stepsPerMM = steps
 		}
 		m.link.board.tellsLimits(r.Text)
+		m.link.board.tellsOwn(r.Text, m.position())
 	case serialio.ReplyError:
 		if !m.refusedCold(r.Text, out) {
 			m.boardSays(r.Text, out)
@@ -102,6 +105,27 @@ func stepsIn(text string, axis byte) (float64, bool) {
 		}
 	}
 	return 0, false
+}
+
+// tellsOwn takes a line of the board's own into what is known of its settings, unless a line that was
+// sent since it is there may have set them.
+func (b *board) tellsOwn(text string, since gcode.State) {
+	text = strings.TrimSpace(text)
+	if len(text) > 5 && strings.EqualFold(text[:5], "echo:") {
+		text = strings.TrimSpace(text[5:])
+	}
+	told := gcode.NewState()
+	if b.inches || !told.Tell(text) {
+		return
+	}
+	for k := range told.Settings {
+		if told.Settings[k].Set&since.Settings[k].Set != 0 {
+			return
+		}
+	}
+	if len(since.Lasting.Lines()) == 0 || len(told.Lasting.Lines()) == 0 {
+		b.own.Tell(text)
+	}
 }
 
 // hostAction obeys what a board asks of its host, where there is something to obey.

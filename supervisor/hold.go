@@ -2,7 +2,9 @@ package supervisor
 
 import (
 	"fmt"
+	"strings"
 
+	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -102,10 +104,33 @@ func (m *Machine) mayStart(r Request) error {
 	if err := m.maySupply(what, r); err != nil {
 		return err
 	}
+	if left := m.leftBehind(); left != "" && r.Override == "" {
+		return &Refusal{what, left, "set it in each of the jobs, before the part, make them in lots of their own with the board switched off in between, or give a reason (--override)"}
+	}
 	if m.rules.strange != "" && r.Override == "" {
 		return &Refusal{what, m.rules.strange, "see that it is the right board and that its settings are right, or give a reason (--override)"}
 	}
 	return nil
+}
+
+// leftBehind says what one job of the lot sets that another does not, where the board has not told what it had
+// before: parts of the other would be made with it. "" where there is nothing.
+func (m *Machine) leftBehind() string {
+	var list []string
+	for a, sets := range m.lot.plans {
+		for b, has := range m.lot.plans {
+			if a == b || sets == nil || has == nil {
+				continue
+			}
+			if left := gcode.Left(sets.End, has.Begin, m.restoreOptions(true)); len(left) > 0 {
+				list = append(list, fmt.Sprintf("%s sets %s and %s does not", m.lot.Jobs[a].Name, strings.Join(left, ", "), m.lot.Jobs[b].Name))
+			}
+		}
+	}
+	if len(list) == 0 {
+		return ""
+	}
+	return strings.Join(list, "; ") + "; the board has not told what it has by itself, so that parts of the one would be made with what the other sets"
 }
 
 // maySupply refuses to go on while spool, bin or hours do not allow another part.

@@ -44,6 +44,23 @@ func (m *Machine) openingLines() []string {
 	return append(lines, m.idleLines(m.set.BoardIdle)...)
 }
 
+// ownLines adds to lines before a lead-in those that take back what an earlier job has set: a job begins on
+// the board as it is by itself.
+func (m *Machine) ownLines(lines []string) []string {
+	at := m.position()
+	if at.Tool != 0 {
+		lines = append(lines, "T0")
+	}
+	for _, l := range lines {
+		apply(&at, l)
+	}
+	to := at
+	fresh := gcode.NewState()
+	to.Settings, to.Lasting, to.NozzlesC = fresh.Settings, fresh.Lasting, fresh.NozzlesC
+	to.FanS, to.FanKnown = 0, false
+	return append(lines, gcode.Restore(at, to, m.restoreOptions(true))...)
+}
+
 // idleLines tell the board after how long without a move it is to halt, which switches its
 // heaters off whatever has become of this process, the computer and the cable; with 0 that it
 // is not to. A halt lets the motors go too, so that it stands only while heaters may be on.
@@ -74,7 +91,7 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 	if bed := p.Begin.BedTargetC; bed > 0 {
 		add([]string{"M140 S" + number(bed)}, "the bed is heated before the lead-in: a wait of the job's own could not be broken off on every board")
 	}
-	add(m.openingLines(), "known modes before the lead-in; the belt counts from here; motors stay on")
+	add(m.ownLines(m.openingLines()), "known modes before the lead-in, without what an earlier job has set; the belt counts from here; motors stay on")
 	after := p.End
 	for _, l := range m.dischargeProgram(p, p.End) {
 		list = append(list, job.Change{Line: p.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
@@ -128,7 +145,8 @@ func (m *Machine) restoreOptions(headUp bool) gcode.RestoreOptions {
 		clearMM = 0
 	}
 	return gcode.RestoreOptions{BeltAxis: m.set.BeltAxis, LiftAxis: m.set.LiftAxis,
-		ClearMM: clearMM, TravelFeedMMPerMin: m.set.TravelFeed, LiftFeedMMPerMin: m.set.LiftFeed, RetractFeedMMPerMin: m.set.RetractFeed}
+		ClearMM: clearMM, TravelFeedMMPerMin: m.set.TravelFeed, LiftFeedMMPerMin: m.set.LiftFeed, RetractFeedMMPerMin: m.set.RetractFeed,
+		Own: &m.link.board.own}
 }
 
 // completeLegs are the lead-out of the newest job, and the last parts' way over

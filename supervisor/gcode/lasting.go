@@ -35,12 +35,12 @@ func (s *Lasting) Missing(t *Lasting) []string {
 	return slices.DeleteFunc(s.Lines(), func(line string) bool { return slices.Contains(have, line) })
 }
 
-// back returns the lines that bring the arguments from s to t. Fans that t does not have are
-// switched off, as they are on a board that has just started; other arguments stay.
+// back returns the lines that bring the arguments from s to t. Fans and a chamber that t does not
+// have are switched off, as they are on a board that has just started; other arguments stay.
 func (s *Lasting) back(t *Lasting) []string {
 	lines := t.Missing(s)
 	for _, line := range s.Added(t) {
-		if isFan(line) && !isOff(line) {
+		if isSwitch(line) && !isOff(line) {
 			lines = append(lines, argumentOf(line)+"0")
 		}
 	}
@@ -48,7 +48,12 @@ func (s *Lasting) back(t *Lasting) []string {
 }
 
 // FansOff returns the lines that switch off the fans that are on.
-func (s *Lasting) FansOff() []string { return s.back(&Lasting{}) }
+func (s *Lasting) FansOff() []string {
+	return slices.DeleteFunc(s.back(&Lasting{}), func(line string) bool { return !isFan(line) })
+}
+
+// isSwitch reports whether an argument has a value on a board that has just started: off.
+func isSwitch(line string) bool { return isFan(line) || strings.HasPrefix(line, "M141 S") }
 
 func isFan(line string) bool {
 	return strings.HasPrefix(line, "M106 P") && strings.HasSuffix(argumentOf(line), " S")

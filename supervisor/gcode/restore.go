@@ -18,6 +18,9 @@ type RestoreOptions struct {
 	LiftFeedMMPerMin float64
 	// RetractFeedMMPerMin is the speed of the extruder alone.
 	RetractFeedMMPerMin float64
+	// Own are the settings that the board has by itself, as far as it has told them; nil: it
+	// has told none. Only settings are looked at.
+	Own *State
 }
 
 // coordinateToleranceMM is half the last of the five decimals that Restore
@@ -36,9 +39,10 @@ const (
 // feed at the very end. Applying the lines to from gives to, except for what no
 // line can bring about: whether an axis was homed, the G92 offset of the belt,
 // an arc as the last motion word, doubt about the extruder's mode, which is
-// ended, and settings that to does not know. What to
-// does not know of a coordinate may be known afterwards. A fan that to does not
-// know is switched off, as it is on a board that has just started.
+// ended, and what [Left] returns. What to does not know of a coordinate may be known
+// afterwards. Settings that to does not know get the board's own values; a fan, a chamber
+// or another tool's nozzle that to does not know is switched off, as it is on a board that
+// has just started.
 //
 // Temperatures are asked for first and waited for when filament must be pushed.
 func Restore(from, to State, o RestoreOptions) []string {
@@ -46,6 +50,7 @@ func Restore(from, to State, o RestoreOptions) []string {
 	r.to.OffsetMM[o.BeltAxis] = from.OffsetMM[o.BeltAxis]
 	r.to.Homed = from.Homed
 	r.to.ExtruderUnsure = false
+	r.own()
 	r.plan()
 	if !r.moves && !r.pushes && r.settled() {
 		return nil
@@ -126,9 +131,7 @@ func (r *restorer) settled() bool {
 	if len(s.Lasting.back(&to.Lasting)) == 0 {
 		s.Lasting = to.Lasting
 	}
-	if !to.NozzlesApart {
-		s.NozzlesApart, s.NozzlesC = false, to.NozzlesC
-	}
+	s.NozzlesApart = to.NozzlesApart // both are zero where only one follows them
 	for i := range s.Settings {
 		for b := range s.Settings[i].Value {
 			if to.Settings[i].Set&(1<<b) == 0 {

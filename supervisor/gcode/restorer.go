@@ -48,7 +48,11 @@ func (r *restorer) heat(wait bool) {
 		r.emit("M190 S" + number(bed))
 	}
 	for tool, c := range r.to.NozzlesC {
-		if r.to.NozzlesApart && tool != r.to.Tool && r.s.NozzlesC[tool] != c {
+		switch {
+		case tool == r.to.Tool || r.s.NozzlesC[tool] == c:
+		case c == 0:
+			r.emit("M104 T" + strconv.Itoa(tool) + " S0")
+		default:
 			r.emit("M109 T" + strconv.Itoa(tool) + " S" + number(c))
 		}
 	}

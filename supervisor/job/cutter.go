@@ -38,8 +38,8 @@ type cutter struct {
 	purge        int64           // extruding moves before it
 	purged       []box           // where the first of them lie
 	wipe         wipe
-	leadProblems int             // problems noted before the body that began by itself
-	endProblems  int             // problems noted up to the end of the body so far
+	leadProblems int // problems noted before the body that began by itself
+	endProblems  int // problems noted up to the end of the body so far
 	tail         tail
 }
 

@@ -131,13 +131,13 @@ func (f *figures) carried() {
 		}
 		if extra != 0 {
 			f.notes.find(f.p.Body.FirstLine, Warning, "setting-not-before", "set it before the part too, so that every part begins alike",
-				"M%d is set inside the part and not before it: the first part begins with the board's own value, later ones with the job's", gcode.SettingWord(k))
+				"M%d is set inside the part and not before it: the first part begins with the board's own value, later ones with the job's unless the board tells its own", gcode.SettingWord(k))
 		}
 	}
-	added := slices.DeleteFunc(f.p.End.Lasting.Added(&f.p.Begin.Lasting), func(line string) bool { return strings.HasPrefix(line, "M106 ") })
+	added := slices.DeleteFunc(f.p.End.Lasting.Added(&f.p.Begin.Lasting), func(line string) bool { return strings.HasPrefix(line, "M106 ") || strings.HasPrefix(line, "M141 ") })
 	if len(added) > 0 {
 		f.notes.find(f.p.Body.FirstLine, Warning, "setting-not-before", "set it before the part too, so that every part begins alike",
-			"set inside the part and not before it, so that the first part begins with the board's own value, later ones with the job's: %s", strings.Join(added, ", "))
+			"set inside the part and not before it, so that the first part begins with the board's own value, later ones with the job's unless the board tells its own: %s", strings.Join(added, ", "))
 	}
 }
 

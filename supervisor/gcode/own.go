@@ -1,0 +1,85 @@
+package gcode
+
+import "strconv"
+
+// Tell takes in a line by which a board tells a setting of its own, such as "M204 P500.00 T500.00",
+// and reports whether it was one.
+func (s *State) Tell(text string) bool {
+	var l Line
+	if l.Parse([]byte(text)) != nil || l.Letter != 'M' {
+		return false
+	}
+	if _, lasting := lastingWords[l.Number]; !lasting && s.Setting(l.Number) == nil {
+		return false
+	}
+	e, err := s.Apply([]byte(text))
+	return err == nil && e.Kind != KindReport
+}
+
+// own adds to the state to be reached what the board has by itself of the settings that the other has
+// set and it does not know. The belt's steps per millimetre are no job's.
+func (r *restorer) own() {
+	if !r.to.NozzlesApart {
+		r.to.NozzlesApart = r.s.NozzlesApart
+	}
+	if r.o.Own == nil {
+		return
+	}
+	for i, word := range settingWords {
+		for b := byte(0); b < 26; b++ {
+			letter := 'A' + b
+			v, told := r.o.Own.Settings[i].Get(letter)
+			if told && unknown(&r.s, &r.to, i, letter) && !(word == 92 && letter == r.o.BeltAxis.Letter()) {
+				r.to.Settings[i].set(letter, v)
+			}
+		}
+	}
+	for _, line := range r.s.Lasting.Added(&r.to.Lasting) {
+		for _, own := range r.o.Own.Lasting.Lines() {
+			if argumentOf(own) == argumentOf(line) {
+				r.to.Lasting.set(own)
+			}
+		}
+	}
+}
+
+// unknown reports whether a letter of a setting was set in one state and not in another.
+func unknown(from, to *State, setting int, letter byte) bool {
+	if settingWords[setting] == 204 && letter == 'S' {
+		return false // it is P and T at once
+	}
+	bit := uint32(1) << (letter - 'A')
+	return from.Settings[setting].Set&^to.Settings[setting].Set&bit != 0
+}
+
+// Left returns what from has set, to does not know, and the board has not told of itself: no line can
+// bring it back, so that what is made in state to is made with it. Each is a word and an argument,
+// such as "M900 K".
+func Left(from, to State, o RestoreOptions) (list []string) {
+	r := restorer{s: from, to: to, o: o}
+	r.own()
+	for i, word := range settingWords {
+		for b := byte(0); b < 26; b++ {
+			letter := 'A' + b
+			if unknown(&r.s, &r.to, i, letter) && !(word == 92 && letter == o.BeltAxis.Letter()) && !(word == 205 && noJerk(o.Own, letter)) {
+				list = append(list, "M"+strconv.Itoa(word)+" "+string(rune(letter)))
+			}
+		}
+	}
+	for _, line := range r.s.Lasting.Added(&r.to.Lasting) {
+		if !isSwitch(line) {
+			list = append(list, argumentOf(line))
+		}
+	}
+	return list
+}
+
+// noJerk reports whether a letter of M205 is one of jerk, on a board that goes by the deviation at
+// corners instead: it has told that, and passes over the other (common practice, no source).
+func noJerk(own *State, letter byte) bool {
+	if own == nil || letter != 'X' && letter != 'Y' && letter != 'Z' && letter != 'E' {
+		return false
+	}
+	j, told := own.Setting(205).Get('J')
+	return told && j > 0
+}
