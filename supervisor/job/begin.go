@@ -91,12 +91,12 @@ type partBegin struct {
 
 // findPart looks ahead from the first extruding move, line n, for where the part begins: what follows
 // from that line on, st before it, and signs that came before. It is line n where nothing shows a purge.
-func findPart(st gcode.State, n int64, ahead *source, signs [signKinds]bool, belt gcode.Axis) partBegin {
+func findPart(st *gcode.State, n int64, ahead *source, signs [signKinds]bool, belt gcode.Axis) partBegin {
 	begin := partBegin{line: n}
 	if ahead == nil {
 		return begin
 	}
-	v := viewer{st: st, n: n - 1, begun: signs}
+	v := viewer{st: *st, n: n - 1, begun: signs, strokes: make([]stroke, 0, keptStrokes)}
 	for !v.enough() {
 		text, _, _, err := ahead.next()
 		if err == io.EOF {
@@ -173,10 +173,11 @@ func (v *viewer) enough() bool { return v.after >= viewedStrokes || v.settled }
 
 // line takes one line in.
 func (v *viewer) line(text []byte) {
-	if v.l.Parse(text) != nil {
+	plain := v.l.ParseMove(text) // and then there is no comment
+	if !plain && v.l.Parse(text) != nil {
 		return
 	}
-	if s := v.next.sign.kind; len(v.strokes) < keptStrokes && (s == noSign || s > signHeight) {
+	if s := v.next.sign.kind; !plain && len(v.strokes) < keptStrokes && (s == noSign || s > signHeight) {
 		if found := readSign(text, &v.l); found.kind != noSign && (s == noSign || found.layer()) {
 			v.next.sign, v.next.signAt = found, v.n
 		}

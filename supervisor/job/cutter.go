@@ -141,19 +141,23 @@ func (c *cutter) nesting() int {
 // mayBegin asks for the boundary before a move that may be the part's first.
 func (c *cutter) mayBegin() bool { return c.in == LeadIn && c.how == byItself }
 
-// beginBefore keeps it.
-func (c *cutter) beginBefore(at boundary) { c.first = at }
+// beginBefore is where it is kept.
+func (c *cutter) beginBefore() *boundary { return &c.first }
 
-// beginAt begins a part whose ends are marked or named.
-func (c *cutter) beginAt(at boundary) {
+// beginAt begins a part whose ends are marked or named, and returns where its beginning is kept.
+func (c *cutter) beginAt() *boundary {
 	if c.in != LeadIn { // a body had begun by itself; that was lead-in, then
 		c.notes.drop(c.leadProblems)
 	}
-	c.begin, c.in, c.tail, c.endable = at, Body, tail{}, false
+	c.in, c.tail, c.endable = Body, tail{}, false
+	return &c.begin
 }
 
-// endAt keeps where the part ends, as far as known.
-func (c *cutter) endAt(at boundary) { c.end, c.endProblems = at, len(c.notes.refusals()) }
+// endAt is where the part's end is kept, as far as known.
+func (c *cutter) endAt() *boundary {
+	c.endProblems = len(c.notes.refusals())
+	return &c.end
+}
 
 // mayEnd asks for the boundary before the line, not yet applied, where a part that is cut by itself
 // may end: behind a move that extrudes, or what ends it. A line that looks like one more of those is
@@ -239,7 +243,7 @@ func (c *cutter) extrudes(l *line, st *gcode.State, s *scanner) extrusion {
 // purging reports whether an extruding move in the lead-in comes before the part.
 func (c *cutter) purging(l *line, st *gcode.State, s *scanner) bool {
 	if c.part.line == 0 {
-		c.part = findPart(c.first.st, l.n, s.ahead(l.from), c.signs, c.o.BeltAxis)
+		c.part = findPart(&c.first.st, l.n, s.ahead(l.from), c.signs, c.o.BeltAxis)
 	}
 	if l.n >= c.part.line {
 		return false
@@ -354,6 +358,9 @@ func (c *cutter) homedInPart(n int64) {
 	c.notes.find(n, Warning, "homed-in-part", "make sure that the head cannot hit the part on its way, or take the homing out",
 		"the head is homed inside the part, once for every part")
 }
+
+// names reports whether someone has said that the part begins or ends at line n.
+func (c *cutter) names(n int64) bool { return n == c.o.Part.From || n == c.o.Part.To+1 }
 
 // named takes in that line n is come to, where someone has said which lines are the part. repeat is
 // the line of the repeat around it, 0 for none.

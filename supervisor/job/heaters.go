@@ -126,8 +126,17 @@ func (h *heaters) setChamber(l *line) {
 	}
 }
 
-// extrudes follows a move that extrudes.
+// extrudes follows a move that extrudes; most have the tool of the one before, hot.
 func (h *heaters) extrudes(l *line, st *gcode.State, in SectionKind) {
+	if h.tool != st.Tool+1 || st.NozzleTargetC < coldC {
+		h.look(l, st, in)
+	}
+}
+
+// coldC is what a nozzle is set to at least that melts anything (common practice, no source).
+const coldC = 150
+
+func (h *heaters) look(l *line, st *gcode.State, in SectionKind) {
 	if tool := st.Tool; h.tool != tool+1 {
 		h.tool = tool + 1
 		if l.fresh && tool > 0 && tool < gcode.ToolCount && h.hot[tool].line == 0 && st.NozzleTargetC != 0 { // cold is noted below
@@ -135,7 +144,7 @@ func (h *heaters) extrudes(l *line, st *gcode.State, in SectionKind) {
 				"tool %d pushes filament, and no line heats its nozzle: right where all tools share one nozzle, and too cold where they do not", tool)
 		}
 	}
-	if h.cold || in != Body || !l.fresh || st.NozzleTargetC >= 150 {
+	if h.cold || in != Body || !l.fresh || st.NozzleTargetC >= coldC {
 		return
 	}
 	h.cold = true

@@ -70,7 +70,7 @@ type boundary struct {
 // newInspector prepares a pass over f.
 func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *inspector {
 	i := &inspector{ctx: ctx, o: o, p: p, notes: newNotes()}
-	i.scan = newScanner(ctx, f, o.repeatLimit, &i.notes)
+	i.scan = newScanner(ctx, f, p.SourceBytes, o.repeatLimit, &i.notes)
 	i.mean = newMeaning(&i.o, &i.notes)
 	i.cut = newCutter(&i.o, &i.notes)
 	i.out = newRewriter(&i.o, &i.notes)
@@ -99,7 +99,7 @@ func (i *inspector) run(progress func(done, total int64)) (read int64, problems 
 		if err != nil && err != errLong {
 			return 0, nil, err
 		}
-		if l.fresh {
+		if l.fresh && i.cut.names(l.n) {
 			i.turn(i.cut.named(l.n, i.scan.repeating()))
 		}
 		if err == errLong {
@@ -166,7 +166,7 @@ func (i *inspector) beforeMove(l *line) {
 			i.insert(l, l.n, word, why)
 		}
 		if i.cut.mayBegin() {
-			i.cut.beginBefore(i.here())
+			i.mark(i.cut.beginBefore(), false)
 		}
 		if i.cut.section() == LeadOut && i.mean.twofold() {
 			i.cut.unsure(l.n)
@@ -324,11 +324,7 @@ func (i *inspector) repeat(l *line) error {
 func (i *inspector) turn(t turn) {
 	switch t {
 	case beginsBefore, beginsAfter:
-		at := i.here()
-		if t == beginsAfter {
-			at = i.next()
-		}
-		i.cut.beginAt(at)
+		i.mark(i.cut.beginAt(), t == beginsAfter)
 		i.sum.begin(i.mean.state())
 	case endsBefore, endsAfter:
 		i.scan.leave()
@@ -338,22 +334,16 @@ func (i *inspector) turn(t turn) {
 
 // endAt keeps the place before or after the line at hand as the part's end, as far as known.
 func (i *inspector) endAt(after bool) {
-	at := i.here()
-	if after {
-		at = i.next()
-	}
-	i.cut.endAt(at)
+	i.mark(i.cut.endAt(), after)
 	i.sum.keep()
 }
 
-// here is the boundary before the line at hand.
-func (i *inspector) here() boundary { return i.place(i.l.n, i.l.from) }
-
-// next is the boundary after the line at hand.
-func (i *inspector) next() boundary { return i.place(i.l.n+1, i.l.to) }
-
-func (i *inspector) place(n, at int64) boundary {
-	return boundary{line: n, at: at, crc: i.scan.sum(at), sent: i.out.count(), beltMM: i.sum.beltMM(), st: *i.mean.state()}
+// mark writes down what is known before or after the line at hand.
+func (i *inspector) mark(b *boundary, after bool) {
+	if b.line, b.at = i.l.n, i.l.from; after {
+		b.line, b.at = i.l.n+1, i.l.to
+	}
+	b.crc, b.sent, b.beltMM, b.st = i.scan.sum(b.at), i.out.count(), i.sum.beltMM(), *i.mean.state()
 }
 
 // finish closes the sections and writes the plan, once the file has been read.

@@ -71,7 +71,7 @@ func modeAhead(st *gcode.State, ahead *source) (relative, certain bool) {
 		if err == io.EOF {
 			break
 		}
-		if err != nil || l.Parse(text) != nil {
+		if err != nil || !l.ParseMove(text) && l.Parse(text) != nil {
 			continue
 		}
 		if l.Is('M', 82) || l.Is('M', 83) {

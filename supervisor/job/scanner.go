@@ -36,8 +36,10 @@ type scanner struct {
 	limit    int64 // that they may add up to
 }
 
-func newScanner(ctx context.Context, f io.ReadSeeker, limit int64, n *notes) scanner {
-	s := scanner{ctx: ctx, notes: n, src: newSource(f, 0, -1, 0), limit: limit}
+// newScanner reads f, of so many bytes, with as little room as a small file needs.
+func newScanner(ctx context.Context, f io.ReadSeeker, bytes, limit int64, n *notes) scanner {
+	step := int(min(readBytes, max(bytes/2+1, aheadReadBytes))) // the room is twice as much
+	s := scanner{ctx: ctx, notes: n, src: sourceOf(f, step, 0, -1, 0), limit: limit}
 	s.src.whole = sha256.New()
 	return s
 }

@@ -26,7 +26,7 @@ func lineOf(t *testing.T, n int64, text string) *line {
 // scannerOf reads a text.
 func scannerOf(text string, limit int64) (scanner, *notes) {
 	n := newNotes()
-	return newScanner(context.Background(), strings.NewReader(text), limit, &n), &n
+	return newScanner(context.Background(), strings.NewReader(text), int64(len(text)), limit, &n), &n
 }
 
 func codes(list []Finding) string {
@@ -151,18 +151,18 @@ func TestCutterAnswers(t *testing.T) {
 			}
 			switch turn {
 			case beginsAfter:
-				c.beginAt(here)
+				*c.beginAt() = here
 				said(l.n, ">B")
 			case endsBefore:
-				c.endAt(here)
+				*c.endAt() = here
 				said(l.n, "<E")
 			}
 			if c.mayEnd(l, m.state()) {
-				c.endAt(here)
+				*c.endAt() = here
 				said(l.n, "e")
 			}
 			if l.Has('E') && l.Has('X') && c.mayBegin() {
-				c.beginBefore(here)
+				*c.beginBefore() = here
 				said(l.n, "b")
 			}
 			if err := m.apply(l); err != nil {

@@ -36,8 +36,14 @@ func (w *words) checksum(l *line) {
 	}
 }
 
-// sent looks at any line that is sent.
+// sent looks at any line that is sent; most are short moves.
 func (w *words) sent(l *line) {
+	if l.Letter == 'M' || l.size.wire > maxLineOnWire {
+		w.look(l)
+	}
+}
+
+func (w *words) look(l *line) {
 	if l.size.wire > maxLineOnWire {
 		w.notes.find(l.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", l.size.wire, maxLineOnWire)
 	}
