@@ -240,7 +240,7 @@ func (m *Machine) leadInLegs(k int) []leg {
 			m.headUp, m.laying = false, true
 		},
 		program: func() Program {
-			return Program{Before: m.ownLines(m.openingLines()), Plan: plan, Section: job.LeadIn, After: []string{"M400", "M114"}}
+			return Program{Before: m.ownLines(m.position(), m.openingLines()), Plan: plan, Section: job.LeadIn, After: []string{"M400", "M114"}}
 		},
 		end: func(out *Output) { m.ledIn(k, out) },
 	})

@@ -46,8 +46,7 @@ func (m *Machine) openingLines() []string {
 
 // ownLines adds to lines before a lead-in those that take back what an earlier job has set: a job begins on
 // the board as it is by itself.
-func (m *Machine) ownLines(lines []string) []string {
-	at := m.position()
+func (m *Machine) ownLines(at gcode.State, lines []string) []string {
 	if at.Tool != 0 {
 		lines = append(lines, "T0")
 	}
@@ -80,8 +79,8 @@ func (m *Machine) offLines() []string {
 	return slices.Concat([]string{"M104 S0", "M140 S0"}, m.others.words(plans), m.idleLines(0))
 }
 
-// additions lists what the machine adds around a job, for the lot's record.
-func (m *Machine) additions(p *job.Plan) []job.Change {
+// additions lists what the machine adds around a job, one of a lot's plans, for the lot's record.
+func (m *Machine) additions(p *job.Plan, plans []*job.Plan) []job.Change {
 	var list []job.Change
 	add := func(lines []string, why string) {
 		for _, l := range lines {
@@ -91,7 +90,7 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 	if bed := p.Begin.BedTargetC; bed > 0 {
 		add([]string{"M140 S" + number(bed)}, "the bed is heated before the lead-in: a wait of the job's own could not be broken off on every board")
 	}
-	add(m.ownLines(m.openingLines()), "known modes before the lead-in, without what an earlier job has set; the belt counts from here; motors stay on")
+	add(m.ownLines(m.position(), m.openingLines()), "known modes before the lead-in, without what an earlier job has set; the belt counts from here; motors stay on")
 	after := p.End
 	for _, l := range m.dischargeProgram(p, p.End) {
 		list = append(list, job.Change{Line: p.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
@@ -113,6 +112,28 @@ func (m *Machine) additions(p *job.Plan) []job.Change {
 	for _, l := range gcode.Restore(after, p.Begin, m.restoreOptions(true)) {
 		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: l,
 			Why: "every part begins in the state in which the first began"})
+	}
+	for _, other := range plans {
+		if other == p {
+			continue
+		}
+		also := func(kind job.SectionKind, lines []string) {
+			for _, l := range lines {
+				if !slices.ContainsFunc(list, func(c job.Change) bool { return c.Section == kind && c.Text == l }) {
+					list = append(list, job.Change{Line: p.Section(kind).FirstLine, Section: kind, Text: l,
+						Why: "after another job of the lot, so that this one begins as it would by itself"})
+				}
+			}
+		}
+		after := other.End
+		for _, l := range m.dischargeProgram(other, other.End) {
+			apply(&after, l)
+		}
+		also(job.LeadIn, m.ownLines(after, m.openingLines()))
+		also(job.Body, gcode.Restore(after, p.Begin, m.restoreOptions(true)))
+		for _, argument := range gcode.Left(after, p.Begin, m.restoreOptions(true)) { // until the board tells its own
+			also(job.Body, []string{argument + "..."})
+		}
 	}
 	return list
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -105,7 +106,18 @@ func TestALotsJobsDoNotMeet(t *testing.T) {
 				plans, good = append(plans, x.plan(p)), append(good, 2)
 			}
 			x.do(Request{By: "test", Lot: &LotRequest{Plans: plans, Good: good, Order: ledger.OrderTurn, Start: true}})
-			x.until(Complete, 24*time.Hour)
+			s := x.until(Complete, 24*time.Hour)
+			if len(paths) > 1 { // what brings the peg back is told with the lot
+				l, err := x.ledger.Lot(t.Context(), s.Lot.ID)
+				if err != nil {
+					t.Fatal(err)
+				}
+				for _, want := range []string{"M107", "M106 P1 S0", "M141 S0", "M104 T1 S0", "M220 S100"} {
+					if !slices.ContainsFunc(l.Alterations, func(a ledger.Alteration) bool { return a.JobIndex == 1 && a.Text == want }) {
+						t.Errorf("%s is not among the lot's alterations", want)
+					}
+				}
+			}
 			x.stop()
 			list := partsBegun(t, x, plans[len(plans)-1], x.s.machine.link.board.own)
 			if len(list) != 2 {

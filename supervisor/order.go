@@ -95,7 +95,7 @@ func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
 	}
 	alter(ledger.Withheld, p.Withheld)
 	alter(ledger.Added, p.Added)
-	alter(ledger.Added, m.additions(p))
+	alter(ledger.Added, m.additions(p, l.plans))
 }
 
 // fits refuses a job that the machine must not run.

@@ -7,5 +7,5 @@ import "beltwarden/supervisor/job"
 // a lot lists the same.
 func Surround(s Settings, p *job.Plan) []job.Change {
 	m := Machine{set: s.withDefaults()}
-	return m.additions(p)
+	return m.additions(p, nil)
 }

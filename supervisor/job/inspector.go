@@ -166,7 +166,7 @@ func (i *inspector) beforeMove(l *line) {
 			i.insert(l, l.n, word, why)
 		}
 		if i.cut.mayBegin() {
-			i.mark(i.cut.beginBefore(), false)
+			i.place(i.cut.beginBefore(), false)
 		}
 		if i.cut.section() == LeadOut && i.mean.twofold() {
 			i.cut.unsure(l.n)
@@ -324,7 +324,7 @@ func (i *inspector) repeat(l *line) error {
 func (i *inspector) turn(t turn) {
 	switch t {
 	case beginsBefore, beginsAfter:
-		i.mark(i.cut.beginAt(), t == beginsAfter)
+		i.place(i.cut.beginAt(), t == beginsAfter)
 		i.sum.begin(i.mean.state())
 	case endsBefore, endsAfter:
 		i.scan.leave()
@@ -334,12 +334,12 @@ func (i *inspector) turn(t turn) {
 
 // endAt keeps the place before or after the line at hand as the part's end, as far as known.
 func (i *inspector) endAt(after bool) {
-	i.mark(i.cut.endAt(), after)
+	i.place(i.cut.endAt(), after)
 	i.sum.keep()
 }
 
-// mark writes down what is known before or after the line at hand.
-func (i *inspector) mark(b *boundary, after bool) {
+// place writes down what is known before or after the line at hand.
+func (i *inspector) place(b *boundary, after bool) {
 	if b.line, b.at = i.l.n, i.l.from; after {
 		b.line, b.at = i.l.n+1, i.l.to
 	}
