@@ -68,7 +68,7 @@ func (r *reader) item(n *yaml.Node, at string, fields []field) {
 	r.pairs(n, at, func(k, v *yaml.Node, name string) {
 		i := slices.Index(known, k.Value)
 		if i < 0 {
-			remedy := "a receiver has " + strings.Join(known[:len(known)-1], ", ") + " and " + known[len(known)-1]
+			remedy := "its keys are " + strings.Join(known[:len(known)-1], ", ") + " and " + known[len(known)-1]
 			if near := nearest(k.Value, known); near != "" {
 				remedy = "did you mean " + near + "?"
 			}

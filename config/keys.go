@@ -75,6 +75,7 @@ var keys = []key{
 		low: "write the minutes after which a machine that waits goes cold; heaters are never left on for good", high: "heaters do not stay on beside a machine that waits for hours; a reheat takes minutes"},
 	{group: "hold", name: "reheat_limit_min", at: func(s *Settings) any { return &s.Hold.ReheatLimit }, unit: minute, least: 1, most: 120},
 	{group: "hold", name: "prime_mm", at: func(s *Settings) any { return &s.Hold.PrimeMM }, unit: mm, least: 0, most: 100},
+	{group: "hold", name: "care", at: func(s *Settings) any { return &s.Hold.Care }},
 	{group: "hold", name: "none_acknowledged", at: func(s *Settings) any { return &s.Hold.NoneAcknowledged }},
 
 	{group: "heat", name: "nozzle_rise_limit_s", at: func(s *Settings) any { return &s.Heat.NozzleRiseLimit }, unit: second, least: 10, most: 300},

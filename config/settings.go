@@ -71,6 +71,15 @@ type HeadStep struct {
 // Range is [lowest, highest] of an axis, mm; two equal ends say nothing.
 type Range [2]float64
 
+// Care is something to be done at the machine every so often; 0 is no bound.
+type Care struct {
+	Name       string
+	EveryM     float64 // metres of belt travel
+	EveryParts int     // made
+	EveryHours float64 // in which parts were made
+	EveryDays  float64
+}
+
 // Belt describes the belt and how far it may wander.
 type Belt struct {
 	LoopLengthMM     float64 // once round; 0 when it is not known
@@ -113,6 +122,7 @@ type Hold struct {
 	HeatersOffAfter  time.Duration // from standby to all heaters off
 	ReheatLimit      time.Duration // longest time to reach the targets again
 	PrimeMM          float64       // filament pushed out before the next part; 0 for none
+	Care             []Care        // what is to be done at the machine every so often
 	NoneAcknowledged bool          // the owner has said that no limit is meant
 }
 

@@ -22,6 +22,7 @@ var (
 	minute   = unit{"min", "time", 60}
 	hour     = unit{"h", "time", 3600}
 	mm       = unit{"mm", "length", 1}
+	metre    = unit{"m", "length", 1000}
 	celsius  = unit{"C", "temperature", 1}
 	feed     = unit{"mm/min", "feed", 1}
 	speed    = unit{"mm/s", "feed", 60}

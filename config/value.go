@@ -39,6 +39,9 @@ func (r *reader) value(k *key, n *yaml.Node) {
 	case *[]HeadStep:
 		r.head(k, n, to)
 		return
+	case *[]Care:
+		r.cares(k, n, to)
+		return
 	case *[]NamedWord:
 		r.namedWords(k, n, to)
 		return

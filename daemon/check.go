@@ -45,6 +45,7 @@ func newCheck() *cobra.Command {
 	f.StringArrayVar(&v.scrap, "scrap", nil, "parts found bad, as reason=number; repeat it for each reason")
 	f.Float64SliceVar(&q.DetachedMin, "detached-min", nil, "a part came off the belt so many minutes after its begin; repeat it for each. It is scrap for the reason detached")
 	f.StringVar(&q.Surface, "surface", "", "the belt's surface was made anew: cleaned or taped")
+	f.StringArrayVar(&q.Did, "did", nil, "something that the configuration wants done every so often (hold.care) was done, by its name; repeat it for each")
 	f.IntVar(&v.job, "job", 1, "which job of the lot the counts are for, 1 the first")
 	f.StringVar(&q.Interrupted, "interrupted", "", "what became of an interrupted part: good or scrap")
 	f.BoolVar(&q.Realigned, "realigned", false, "the belt was tracked anew")
@@ -77,7 +78,7 @@ func newCheck() *cobra.Command {
 func (v *visitFlags) fill(c *cobra.Command) error {
 	given := c.Flags().Changed
 	if !slices.ContainsFunc([]string{"offset-mm", "length-mm", "good", "scrap", "interrupted", "realigned", "belt-cleared",
-		"seam-mm", "spool-g", "bin-emptied", "note", "corrects", "detached-min", "surface", "set-aside", "accept-lengths"}, given) {
+		"seam-mm", "spool-g", "bin-emptied", "note", "corrects", "detached-min", "surface", "did", "set-aside", "accept-lengths"}, given) {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot record the check: nothing was found or done"),
 			hint: "give at least one of the flags that beltwarden check --help lists"}
 	}

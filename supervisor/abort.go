@@ -146,6 +146,7 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 		fate = fmt.Sprintf("part %d had been made and counted, but was not moved off", c.ordinal)
 	case proved:
 		c.lot.madeOne(c.job)
+		m.madeForCare(0)
 		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.leftMM)
 		m.belt.add(c.leftMM, c.leftAdvanceMM)
 		out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,

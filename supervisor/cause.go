@@ -18,6 +18,7 @@ const (
 	CauseBin         = "bin_full"     // the bin holds no more parts (blocked)
 	CauseUnattended  = "unattended"   // a part would end outside the attended hours
 	CauseDisk        = "disk_low"     // the ledger's disk has little room left
+	CauseCare        = "care"         // something of the owner's own is to be done
 	CauseSize        = "part_size"    // measured lengths are out of control
 	CauseLink        = "link"         // cable, port or board is gone
 	CauseBoard       = "board"        // the board halted or restarted

@@ -77,6 +77,7 @@ func (m *Machine) wrongCorrection(v *Visit, p *Past) []Fault {
 	say(v.Interrupted != "", "interrupted", "the word on an interrupted part is not taken back by a correction")
 	say(v.SeamMM != nil, "seam_mm", "the seam is told anew in a check of its own")
 	say(len(v.SetAside) > 0 || v.AcceptLengths, "set_aside", "that lengths are set aside or accepted is said in a check of its own")
+	say(len(v.Did) > 0, "did", "what was done is said in a check of its own")
 	say(v.Surface != "", "surface", "that the surface was made anew is said in a check of its own")
 	say(v.BeltCleared && !p.Corrected.BeltCleared, "belt_cleared", "that the belt was cleared is said in a check of its own, when it is")
 	old, scrap := p.Corrected, sum(v.Scrap)

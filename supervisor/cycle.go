@@ -201,6 +201,7 @@ func (m *Machine) cycleMade(c *cycle, out *Output) {
 	c.made = true
 	c.lot.madeOne(c.job)
 	m.supply.binned++
+	m.madeForCare(m.now.Sub(c.begun))
 	m.laid(c, out)
 	out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
 		FilamentMM:  m.belt.latest.FilamentMM - m.lot.filamentMM, // a lead-in counts with the part after it

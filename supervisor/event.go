@@ -131,6 +131,7 @@ type Visit struct {
 	// are scrap for the reason "detached", and counted so where that is not given.
 	DetachedMin []float64 `json:"detached_min,omitempty"`
 	Surface     string    `json:"surface,omitempty"`  // how the belt's surface was made anew: cleaned or taped
+	Did         []string  `json:"did,omitempty"`      // by its name in the configuration, what was done that is to be done every so often
 	Corrects    int64     `json:"corrects,omitempty"` // the check that this one replaces as a whole
 	Sure        bool      `json:"sure,omitempty"`     // odd as it looks, it is so
 }

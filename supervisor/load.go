@@ -23,6 +23,7 @@ type Ledger interface {
 	Scales(ctx context.Context, port string) ([]ledger.ScaleSet, error)
 	Trials(ctx context.Context, limit int) ([]ledger.Trial, error)
 	Supply(ctx context.Context) (ledger.Supply, error)
+	Care(ctx context.Context) ([]ledger.CareSince, error)
 	ChecksInForce(ctx context.Context) ([]ledger.Check, error)
 	Surface(ctx context.Context) (*ledger.SurfaceRenewed, error)
 	CheckOf(ctx context.Context, id int64) (ledger.Check, error)
@@ -65,6 +66,9 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		return fail(err)
 	}
 	if err := m.loadSupply(ctx, l); err != nil {
+		return fail(err)
+	}
+	if err := m.loadCare(ctx, l); err != nil {
 		return fail(err)
 	}
 	if err := m.loadWear(ctx, l); err != nil {
@@ -190,6 +194,7 @@ func (m *Machine) Begin(now time.Time) Output {
 	m.now = now
 	var out Output
 	m.by = "the daemon"
+	m.beginCare(&out)
 	m.settleTrial(&out)
 	switch {
 	case m.state == Aborted:

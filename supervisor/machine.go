@@ -53,6 +53,7 @@ type Machine struct {
 
 	surface    *ledger.SurfaceRenewed // how the belt's surface was last made anew; nil: never
 	supply     supply
+	care       []ledger.CareSince // what was done every so often, by name
 	room       diskRoom
 	rescaling  rescaling
 	trials     trials

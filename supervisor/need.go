@@ -37,7 +37,7 @@ const (
 // needs are all there are, in the order in which they are looked at.
 var needs = []Need{
 	needCheckParts, needCheckTravel, needCheckTime, needSize, needOffset,
-	needFilament, needBin, needAttended, needDisk,
+	needFilament, needBin, needCare, needAttended, needDisk,
 }
 
 // Needs returns all needs, in the order in which they are looked at.

@@ -29,6 +29,7 @@ type Settings struct {
 	WorstDrift    float64       // mm of offset per metre of travel, assumed before the belt is known
 	SpoolG        float64       // filament on a full spool; 0 is not known
 	SpoolTareG    float64       // mass of an empty spool, taken off what is weighed
+	Care          []Care        // what is to be done every so often
 	BinParts      int           // parts that the bin holds; 0 is not watched
 	DiskReserve   int64         // bytes that must be free on the ledger's file system before a part; 0 is not watched
 	Attended      Span          // when parts may be in the making; the zero Span is always

@@ -29,9 +29,11 @@ type Snapshot struct {
 	Belt   BeltView   `json:"belt"`
 	Heat   HeatView   `json:"heat"`
 	Supply SupplyView `json:"supply"`
-	Line   LineView   `json:"line"`
-	Trial  *TrialView `json:"trial,omitempty"`
-	Next   *NextVisit `json:"next_visit,omitempty"`
+	// Care is what the owner wants done every so often, and how it stands.
+	Care  []CareView `json:"care,omitempty"`
+	Line  LineView   `json:"line"`
+	Trial *TrialView `json:"trial,omitempty"`
+	Next  *NextVisit `json:"next_visit,omitempty"`
 	// Recovery is what is certain after a fault and what is not; nil while there is nothing
 	// to recover from.
 	Recovery *RecoveryView `json:"recovery,omitempty"`
@@ -195,7 +197,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.Shown()}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
-	s.Supply = m.supplyView()
+	s.Supply, s.Care = m.supplyView(), m.careViews()
 	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()
 	if m.lot != nil && m.running() {
 		list := m.schedule()

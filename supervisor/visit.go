@@ -43,6 +43,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	if v.Surface != "" {
 		m.renewed(v.Surface, r.By, out)
 	}
+	m.did(v, r.By, out)
 	m.sizeWord(c)
 	m.measured(v.Job, v.LengthsMM)
 	if s := m.rescaling.last; s != nil && m.lot != nil && m.belt.base.TravelMM <= s.TravelMM {
@@ -168,7 +169,7 @@ func (m *Machine) wrongVisit(v *Visit) []Fault {
 	if v.BeltCleared && m.running() && m.state != Held && m.state != Suspended {
 		say("belt_cleared", "the belt cannot have been cleared while the machine is %s", m.state)
 	}
-	wrong = append(wrong, m.wrongSurface(v)...)
+	wrong = append(append(wrong, m.wrongSurface(v)...), m.wrongCare(v)...)
 	if v.Corrects != 0 {
 		return wrong // its counts are judged together with those that it replaces
 	}

@@ -7,6 +7,7 @@ import (
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
+	"time"
 )
 
 // axes translates the axis letters of the configuration.
@@ -59,6 +60,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		SpoolG:          c.Job.SpoolG,
 		SpoolTareG:      c.Job.SpoolTareG,
 		BinParts:        d.BinParts,
+		Care:            care(h.Care),
 		Attended:        attended(h.Attended),
 		HeatersOffAfter: h.HeatersOffAfter,
 		ReheatLimit:     h.ReheatLimit,
@@ -125,4 +127,13 @@ func JobOptions(c *config.Settings) job.Options {
 		o.HomedAxes = append(o.HomedAxes, axes[a])
 	}
 	return o
+}
+
+// care is what is to be done every so often, in the run's units.
+func care(list []config.Care) (out []supervisor.Care) {
+	for _, c := range list {
+		out = append(out, supervisor.Care{Name: c.Name, EveryMM: 1000 * c.EveryM, EveryParts: c.EveryParts,
+			EveryWork: time.Duration(c.EveryHours * float64(time.Hour)), Every: time.Duration(c.EveryDays * 24 * float64(time.Hour))})
+	}
+	return out
 }

@@ -163,6 +163,9 @@ func supplyOf(s *supervisor.Snapshot) []row {
 		bin = screen.Count(*v.Binned, "part") + " since it was emptied"
 	}
 	list := []row{{"Spool", spool}, {"Bin", bin}}
+	for _, c := range s.Care {
+		list = append(list, row{c.Name, screen.CareText(c)})
+	}
 	if v.DiskLow && v.DiskFreeBytes != nil {
 		list = append(list, row{"Disk of the ledger", fmt.Sprintf("nearly full: %d MB left", *v.DiskFreeBytes/1e6)})
 	}

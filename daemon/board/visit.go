@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 
+	"beltwarden/daemon/screen"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
@@ -37,6 +38,7 @@ type visitView struct {
 	InterruptedWrong               string
 	Detached, SetAside, Accept     field
 	Spool, Emptied, By, Note, IsSo field
+	Care                           []field
 	Limit                          string
 	Picture                        string
 }
@@ -73,6 +75,9 @@ func (b *board) showVisit(w http.ResponseWriter, status int, p *page, f *form, a
 	}
 	v.Spool = f.fill(field{Name: "spool_g", Label: "Spool on the machine now", Unit: "g", Mode: "decimal", Hint: "Its mass as weighed, reel included if the configuration knows the reel's."})
 	v.Emptied = f.fill(field{Name: "bin_emptied", Label: "I have emptied the bin"})
+	for i, c := range s.Care {
+		v.Care = append(v.Care, f.fill(field{Name: fmt.Sprintf("did_%d", i+1), Label: "Done: " + c.Name, Value: c.Name, Hint: "It is " + screen.CareText(c) + "."}))
+	}
 	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
 	v.Note = f.fill(field{Name: "note", Label: "Note", Wide: true})
 	v.IsSo = f.fill(field{Name: "sure", Label: "I have looked again: it is so"})
@@ -179,6 +184,8 @@ func inputOf(name string) string {
 	switch name {
 	case "scrap":
 		return "scrap_count_1"
+	case "did":
+		return "did_1"
 	case "job":
 		return "job"
 	}
@@ -194,6 +201,11 @@ func visitOf(f *form) *supervisor.Visit {
 		Realigned: f.ticked("realigned"), BeltCleared: f.ticked("belt_cleared"), SeamMM: f.decimal("seam_mm", "The place of the seam"),
 		SpoolG: f.decimal("spool_g", "The mass of the spool"), BinEmptied: f.ticked("bin_emptied"), Note: f.text("note"),
 		DetachedMin: f.decimals("detached_min", "A time"), Surface: f.text("surface"), Sure: f.ticked("sure"),
+	}
+	for name := range f.values {
+		if strings.HasPrefix(name, "did_") {
+			v.Did = append(v.Did, f.text(name))
+		}
 	}
 	if all := f.whole("all_good", "The number of good parts"); all > 0 {
 		if v.Good != 0 && v.Good != all {

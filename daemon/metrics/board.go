@@ -1,6 +1,10 @@
 package metrics
 
-import "beltwarden/supervisor"
+import (
+	"strconv"
+
+	"beltwarden/supervisor"
+)
 
 // heat tells what the board says of its heaters.
 func heat(out emitter, h *supervisor.HeatView) {
@@ -32,6 +36,17 @@ func line(out emitter, l *supervisor.LineView) {
 	out.counter(garbled, float64(t.Garbled))
 	out.counter(reportsDropped, float64(t.ReportsDropped))
 	out.histogram(roundTrip, &t.RoundTrips)
+}
+
+// care tells when what is to be done every so often is due.
+func care(out emitter, list []supervisor.CareView) {
+	for i, c := range list {
+		position := strconv.Itoa(i + 1)
+		out.at(careDone, c.Since, position)
+		if c.Parts != nil {
+			out.gauge(careParts, float64(*c.Parts), position)
+		}
+	}
 }
 
 // supply tells what is left on the spool and how full the bin is.

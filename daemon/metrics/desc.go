@@ -141,6 +141,8 @@ var (
 	filamentMeters = desc("filament_used_meters_total", "Net filament pushed since the process began.")
 	spoolLeft      = desc("spool_left_grams", "Filament left on the spool, as reckoned; absent when it was not weighed.")
 	spoolPart      = desc("spool_part_grams", "Filament that the next part takes; absent when not known.")
+	careDone       = desc("care_done_timestamp_seconds", "When something that is to be done every so often was last done, or counting began, by its place in the configuration.", "position")
+	careParts      = desc("care_parts", "Parts that may begin before what is to be done every so often is due.", "position")
 	binParts       = desc("bin_parts", "Parts made since the bin was emptied; absent when nobody has told.")
 	binHolds       = desc("bin_capacity_parts", "Parts that the bin holds; absent when not set.")
 )

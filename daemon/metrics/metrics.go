@@ -106,6 +106,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	drift(out, &s.Belt.Drift)
 	trial(out, s.Trial)
 	supply(out, &s.Supply)
+	care(out, s.Care)
 	heat(out, &s.Heat)
 	line(out, &s.Line)
 	c.room(out)

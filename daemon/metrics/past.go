@@ -7,7 +7,7 @@ import (
 )
 
 // kinds are those of noted events; any other is "other".
-var kinds = []string{"board", "correction", "fault", "heat", "link", "lot", "override", "recovery", "retention", "scale", "trial", otherCode}
+var kinds = []string{"board", "care", "correction", "fault", "heat", "link", "lot", "override", "recovery", "retention", "scale", "trial", otherCode}
 
 const (
 	eventsAtOnce   = 1000

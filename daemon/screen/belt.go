@@ -103,6 +103,18 @@ func SeamText(b *supervisor.BeltView) string {
 	return fmt.Sprintf("%.0f mm %s the nozzle, give or take %.0f mm; no part is laid on it", math.Abs(*b.SeamAheadMM), where, b.SeamDoubtMM)
 }
 
+// CareText says when something is due that is to be done every so often, and by what.
+func CareText(c supervisor.CareView) string {
+	_, why, _ := strings.Cut(c.Why, ": ")
+	switch {
+	case c.Parts == nil:
+		return why
+	case *c.Parts == 0:
+		return "due now (" + strings.TrimPrefix(why, "due ") + ")"
+	}
+	return fmt.Sprintf("due in %s (%s)", Count(*c.Parts, "part"), strings.TrimPrefix(why, "due "))
+}
+
 // SupplyText says what is left on the spool and how full the bin is, as far as was told.
 func SupplyText(v *supervisor.SupplyView) string {
 	var list []string

@@ -49,6 +49,13 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	if text := SupplyText(&s.Supply); text != "" {
 		add(st.row("Supply", text))
 	}
+	for i, c := range s.Care {
+		name := ""
+		if i == 0 {
+			name = "Care"
+		}
+		add(st.row(name, c.Name+": "+CareText(c)))
+	}
 	add(st.row("Heat", heat(s)))
 	if s.Heat.Unsure {
 		add(st.strongRow("", "the heaters may be on and the board cannot be reached: switch the machine off at the mains"))

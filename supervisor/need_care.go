@@ -1,0 +1,188 @@
+package supervisor
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// Care is something of the owner's own to be done at the machine every so often. A bound of zero is none.
+type Care struct {
+	Name       string
+	EveryMM    float64       // of belt travel
+	EveryParts int           // made
+	EveryWork  time.Duration // in which parts were made: the nozzle is at work then
+	Every      time.Duration // by the calendar
+}
+
+// CareView is one of them for the snapshot.
+type CareView struct {
+	Name  string    `json:"name"`
+	Since time.Time `json:"since"`           // it was done, or counting began
+	Never bool      `json:"never,omitempty"` // it was not done since counting began
+	Parts *int      `json:"parts,omitempty"` // that may begin before it is due, 0: it is due; nil: more than can be told
+	Why   string    `json:"why"`
+}
+
+var needCare = Need{
+	Code: CauseCare, Name: "care", Headline: "care is due", Ends: EndsBySupply,
+	Do: "Do what is due, and tick it in the visit.", Bring: []string{"what the care needs"},
+	Remedy: "do it and record it with: beltwarden check --did NAME",
+	due: func(m *Machine) (int, string, bool) {
+		least, text := math.MaxInt32, ""
+		for _, c := range m.set.Care {
+			since := m.careOf(c.Name)
+			if since == nil {
+				continue
+			}
+			switch parts, why := m.careLeft(c, *since); {
+			case parts < least:
+				least, text = parts, why
+			case parts == least && parts < math.MaxInt32:
+				text += "; " + why
+			}
+		}
+		return least, text, text != ""
+	},
+	every: func(m *Machine) int {
+		least := math.MaxInt32
+		for _, c := range m.set.Care {
+			n, _ := m.careLeft(c, ledger.CareSince{CareDone: ledger.CareDone{TravelMM: m.belt.base.TravelMM, Stamp: ledger.Stamp{At: m.now}}})
+			least = min(least, n)
+		}
+		return least
+	},
+}
+
+// careLeft is how many parts may begin before something is due, and which of its bounds comes first.
+func (m *Machine) careLeft(c Care, since ledger.CareSince) (parts int, why string) {
+	parts = math.MaxInt32
+	bound := func(every, ran, part float64, words func(float64) string) {
+		if every <= 0 {
+			return
+		}
+		n := math.MaxInt32
+		switch left := every - ran; {
+		case left <= 0:
+			n = 0
+		case part > 0:
+			n = int(math.Min(math.MaxInt32, math.Floor(left/part+1e-9)))
+		}
+		if n < parts || why == "" {
+			parts, why = n, fmt.Sprintf("%s: due every %s, last done %s ago", c.Name, words(every), words(max(0, ran)))
+			if since.Begun {
+				why = fmt.Sprintf("%s: due every %s, counted for %s", c.Name, words(every), words(max(0, ran)))
+			}
+		}
+	}
+	d := m.nextDuration().Hours()
+	bound(c.EveryMM/1000, (m.belt.base.TravelMM-since.TravelMM)/1000, m.nextTravelMM()/1000, func(v float64) string { return tenth(v) + " m of belt" })
+	bound(float64(c.EveryParts), float64(since.Parts), 1, func(v float64) string { return plural(int(v), "part", "parts") })
+	bound(c.EveryWork.Hours(), since.Work.Hours(), d, func(v float64) string { return tenth(v) + " h of work" })
+	bound(c.Every.Hours()/24, m.now.Sub(since.Stamp.At).Hours()/24, d/24, func(v float64) string { return tenth(v) + " days" })
+	return parts, why
+}
+
+// tenth writes a number to a tenth.
+func tenth(v float64) string { return number(math.Round(10*v) / 10) }
+
+// careOf returns when something was last done.
+func (m *Machine) careOf(name string) *ledger.CareSince {
+	for i := range m.care {
+		if m.care[i].Name == name {
+			return &m.care[i]
+		}
+	}
+	return nil
+}
+
+// careViews lists everything that is to be done, in the order of the configuration.
+func (m *Machine) careViews() (list []CareView) {
+	for _, c := range m.set.Care {
+		since := m.careOf(c.Name)
+		if since == nil {
+			continue
+		}
+		v := CareView{Name: c.Name, Since: since.Stamp.At, Never: since.Begun}
+		var parts int
+		if parts, v.Why = m.careLeft(c, *since); parts < math.MaxInt32 {
+			v.Parts = &parts
+		}
+		list = append(list, v)
+	}
+	return list
+}
+
+// loadCare takes up what was done to the machine.
+func (m *Machine) loadCare(ctx context.Context, l Ledger) (err error) {
+	m.care, err = l.Care(ctx)
+	return err
+}
+
+// beginCare begins to count for what is new in the configuration.
+func (m *Machine) beginCare(out *Output) {
+	for _, c := range m.set.Care {
+		if m.careOf(c.Name) == nil {
+			m.tookCare(ledger.CareDone{Name: c.Name, Begun: true, TravelMM: m.belt.base.TravelMM}, out)
+		}
+	}
+}
+
+// tookCare notes that something was done, or that counting begins.
+func (m *Machine) tookCare(c ledger.CareDone, out *Output) {
+	out.record(c)
+	c.Stamp.At = m.now
+	m.care = slices.DeleteFunc(m.care, func(old ledger.CareSince) bool { return old.Name == c.Name })
+	m.care = append(m.care, ledger.CareSince{CareDone: c})
+}
+
+// did takes in what a visit has done.
+func (m *Machine) did(v *Visit, by string, out *Output) {
+	for _, name := range v.Did {
+		m.tookCare(ledger.CareDone{Name: m.careNamed(name), TravelMM: m.belt.base.TravelMM, By: by}, out)
+		m.note(out, "care", fmt.Sprintf("%s, by %s", m.careNamed(name), who(by)))
+	}
+}
+
+// careNamed is the name in the configuration that a person meant; "" for none.
+func (m *Machine) careNamed(name string) string {
+	for _, c := range m.set.Care {
+		if strings.EqualFold(c.Name, strings.TrimSpace(name)) {
+			return c.Name
+		}
+	}
+	return ""
+}
+
+// wrongCare lists what cannot have been done.
+func (m *Machine) wrongCare(v *Visit) (wrong []Fault) {
+	var names []string
+	for _, c := range m.set.Care {
+		names = append(names, fmt.Sprintf("%q", c.Name))
+	}
+	for _, name := range v.Did {
+		if m.careNamed(name) == "" {
+			text := fmt.Sprintf("nothing named %q is to be done at this machine", name)
+			if len(names) > 0 {
+				text += "; there is " + strings.Join(names, ", ")
+			} else {
+				text += ": the section care of the configuration is empty"
+			}
+			wrong = append(wrong, Fault{"did", text})
+		}
+	}
+	return wrong
+}
+
+// madeForCare counts a part that was made.
+func (m *Machine) madeForCare(took time.Duration) {
+	for i := range m.care {
+		m.care[i].Parts++
+		m.care[i].Work += took
+	}
+}
