@@ -58,9 +58,9 @@ type SizeView struct {
 
 // measured takes up the lengths of a check. A signal asks for a hold until lengths come
 // without one, the belt's scale is corrected, or the operator goes on with a reason.
-func (m *Machine) measured(job int, lengths []float64) {
+func (m *Machine) measured(job int, lengths []float64) (remarks string) {
 	if m.lot == nil || len(lengths) == 0 {
-		return
+		return ""
 	}
 	s := &m.lot.sizes
 	for len(s.charts) <= job {
@@ -84,12 +84,15 @@ func (m *Machine) measured(job int, lengths []float64) {
 		for _, signal := range verdict.Signals {
 			said = append(said, signal.Text)
 		}
+		if verdict.Remark != "" {
+			remarks += "; " + verdict.Remark
+		}
 		if verdict.Suggestion != nil {
 			remedy = verdict.Suggestion
 		}
 	}
 	if len(said) == 0 {
-		return
+		return remarks
 	}
 	s.spoken[job]++
 	s.signal = strings.Join(said, "; ")
@@ -103,6 +106,7 @@ func (m *Machine) measured(job int, lengths []float64) {
 	if remedy != nil {
 		s.signal += fmt.Sprintf("; %s: %s", remedy.Do, remedy.Text)
 	}
+	return remarks
 }
 
 // takeUpSizes goes through the checks of the lot, all in force, again. Those until the belt's

@@ -45,7 +45,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	}
 	m.did(v, r.By, out)
 	m.sizeWord(c)
-	m.measured(v.Job, v.LengthsMM)
+	remarks := m.measured(v.Job, v.LengthsMM)
 	if s := m.rescaling.last; s != nil && m.lot != nil && m.belt.base.TravelMM <= s.TravelMM {
 		m.sizesAnew() // these parts were made before the belt's scale was set
 	}
@@ -77,7 +77,7 @@ func (m *Machine) visit(r Request, out *Output) error {
 	} else {
 		out.Result.Text = fmt.Sprintf("check %d recorded", c.ID)
 	}
-	out.Result.Text += m.realignText(v)
+	out.Result.Text += m.realignText(v) + remarks
 	out.Result.CheckID = c.ID
 	return nil
 }

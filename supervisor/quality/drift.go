@@ -14,10 +14,6 @@ type Average struct {
 	Sigma  float64 `json:"sigma"` // of single values
 	At     float64 `json:"at"`
 	Decay  float64 `json:"decay"` // (1-Weight)^(2i) after i values
-	// Follows is the autocorrelation of the values, and TargetError the variance of the
-	// target in those of single values; both widen the limits.
-	Follows     float64 `json:"follows,omitempty"`
-	TargetError float64 `json:"target_error,omitempty"`
 }
 
 // NewAverage begins an average at the target.
@@ -46,9 +42,7 @@ func (a *Average) Observe(v float64) int {
 
 // Limits are those of the average after the values observed so far.
 func (a *Average) Limits() (low, high float64) {
-	kept := a.Follows * (1 - a.Weight) // values that follow one another average out less
-	half := a.Width * a.Sigma * math.Sqrt(a.Weight/(2-a.Weight)*(1-a.Decay)*(1+kept)/(1-kept)+a.TargetError)
-	half *= 1 + followsDoubt*a.Follows
+	half := a.Width * a.Sigma * math.Sqrt(a.Weight/(2-a.Weight)*(1-a.Decay))
 	return a.Target - half, a.Target + half
 }
 

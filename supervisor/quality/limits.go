@@ -39,14 +39,21 @@ type Limits struct {
 // values with nothing wrong at most 10 are to be called out, whether values are normal,
 // read in steps, follow one another or have long tails (measured, see docs/evidence.md).
 const (
-	singleWidth   = 6.5 // of single values, in standard deviations
-	averageWidth  = 2.9 // of the moving average, in its own
-	averageWeight = 0.15
-	mostFollows   = 0.85
-	averageReach  = 2.75 // up to which a value moves the average, in standard deviations
-	followsDoubt  = 0.35 // how much wider the average may go for what is not known of it
-	followsMore   = 1.5
-	stepScatter   = 0.5 // the least standard deviation that values show which are read in steps of 1
+	singleWidth = 6.5 // of single values, in standard deviations: sizes with long tails reach 5
+	notedWidth  = 4.0 // from which on one is named, to be measured again
+	mostFollows = 0.85
+	reach       = 2.75 // up to which a value counts for a change of level, in standard deviations
+	followsMore = 1.5
+	leastLevel  = 4 // values make a level while limits are being learned
+	// A change of level is one from changed standard errors on, of changeLeast values or more;
+	// changeMore is followsMore for it, and the error is wider by changeDoubt for what is not
+	// known of how values follow one another.
+	changed     = 3.65
+	changeLeast = 6
+	changeMore  = 1.6
+	changeDoubt = 0.6
+	mostRecent  = 60  // values in which it is looked for
+	stepScatter = 0.5 // the least standard deviation that values show which are read in steps of 1
 )
 
 // cautious widens limits by what few values leave open: the standard deviation of all values
@@ -54,7 +61,7 @@ const (
 // another; the steps that they were read in; and the error of their mean.
 func (l Limits) cautious(values []float64) Limits {
 	n, all := float64(len(values)), sumOf(values)
-	l.Follows = follows(all.products, all.squares, n)
+	l.Follows = follows(all.products, all.squares, n, followsMore)
 	l.Sigma = math.Max(math.Max(l.Sigma, math.Sqrt(all.squares/(n-1))), stepScatter*Resolution(values))
 	l.MeanError = (1 + l.Follows) / (1 - l.Follows) / n
 	half := singleWidth * l.Sigma * math.Sqrt(1+l.MeanError)
@@ -63,16 +70,37 @@ func (l Limits) cautious(values []float64) Limits {
 }
 
 // step finds the place at which values change their level most plainly: the index of the
-// first after it, and by how many standard errors the levels differ. Fewer than four values
-// to either side are no level.
-func step(values []float64) (at int, away, moved float64) {
-	const least = 4
+// first after it, and by how many standard errors the levels differ. Fewer than least values
+// to either side are no level; more and doubt widen the error for values that follow one another.
+func step(values []float64, least int, more, doubt float64) (at int, away, moved float64) {
+	if len(values) < 2*least {
+		return 0, 0, 0
+	}
 	floor, n := stepScatter*Resolution(values), float64(len(values))
+	sums := make([]sum, len(values)+1) // of the first so many, about the first; mean is their sum
+	for i, v := range values {
+		v -= values[0]
+		s := sums[i]
+		s.n, s.mean, s.squares = s.n+1, s.mean+v, s.squares+v*v
+		if i > 0 {
+			s.products += v * (values[i-1] - values[0])
+		}
+		sums[i+1] = s
+	}
+	between := func(from, to int) sum {
+		a, b, first, last := sums[from], sums[to], values[from]-values[0], values[to-1]-values[0]
+		s := sum{n: b.n - a.n, squares: b.squares - a.squares, products: b.products - sums[from+1].products}
+		all := b.mean - a.mean
+		s.mean = all / s.n
+		s.squares = math.Max(0, s.squares-all*s.mean)
+		s.products += s.mean * (first + last - 2*all + (s.n-1)*s.mean)
+		return s
+	}
 	for k := least; k <= len(values)-least; k++ {
-		a, b := sumOf(values[:k]), sumOf(values[k:])
+		a, b := between(0, k), between(k, len(values))
 		within := math.Max(math.Sqrt((a.squares+b.squares)/(n-2)), floor)
-		f := follows(a.products+b.products, a.squares+b.squares, n/2)
-		se := within * math.Sqrt((1/a.n+1/b.n)*(1+f)/(1-f))
+		f := follows(a.products+b.products, a.squares+b.squares, n/2, more)
+		se := within * math.Sqrt((1/a.n+1/b.n)*(1+f)/(1-f)) * (1 + doubt*f)
 		if se > 0 && math.Abs(b.mean-a.mean)/se > away {
 			at, away, moved = k, math.Abs(b.mean-a.mean)/se, b.mean-a.mean
 		}
@@ -99,12 +127,12 @@ func sumOf(values []float64) (s sum) {
 
 // follows is how much neighbours resemble each other: the autocorrelation at lag 1, its bias
 // taken off (Kendall 1954), and more than that, since few values tell it badly.
-func follows(products, squares, n float64) float64 {
+func follows(products, squares, n, more float64) float64 {
 	if squares <= 0 {
 		return 0
 	}
 	r := products / squares
-	return math.Min(mostFollows, math.Max(0, followsMore*(r+(1+4*r)/n)))
+	return math.Min(mostFollows, math.Max(0, more*(r+(1+4*r)/n)))
 }
 
 // LimitsOf computes limits from values in the order in which the parts were made.

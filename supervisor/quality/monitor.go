@@ -42,7 +42,7 @@ type Settings struct {
 // that allow for the few values they are learned from.
 func DefaultSettings() Settings {
 	s := TextbookSettings()
-	s.Rules, s.AverageWeight, s.AverageWidth, s.Cautious = []Rule{Outside, EWMA}, averageWeight, averageWidth, true
+	s.Rules, s.Cautious = []Rule{Outside, ChangePoint}, true
 	return s
 }
 
@@ -98,6 +98,13 @@ type Monitor struct {
 	Missing   int       `json:"missing,omitempty"`
 	SteppedAt int64     `json:"stepped_at,omitempty"`
 	Later     []Learned `json:"later,omitempty"` // values that limits may be refined by
+	// Base is how many of the values learned from a change of level is looked for behind, and
+	// Recent are those since, the newest ones; Changed is the first of another level, once one
+	// was found, by ChangedBy.
+	Base      int       `json:"base,omitempty"`
+	Recent    []float64 `json:"recent,omitempty"`
+	Changed   int64     `json:"changed,omitempty"`
+	ChangedBy float64   `json:"changed_by,omitempty"`
 	Runs      Runs      `json:"runs"`
 	Average   Average   `json:"average"`
 	Sums      Sums      `json:"sums"`
@@ -125,6 +132,9 @@ type Verdict struct {
 	// for none.
 	Missing   int
 	SteppedAt int64
+	// Remark names a value that stands out and is no signal: to be measured again while the
+	// part is at hand.
+	Remark string
 }
 
 // Observe takes the next value. Its cost does not depend on how many came before:
@@ -137,11 +147,14 @@ func (m *Monitor) Observe(v float64) (Verdict, error) {
 	index := m.N
 	m.N++
 	if m.Phase == Frozen {
-		signals := m.judge(index, v)
+		signals, remark := m.judge(index, v), ""
+		if l := m.Limits; m.Settings.Cautious && signals == nil && math.Abs(v-l.Mean) > notedWidth*l.Sigma*math.Sqrt(1+l.MeanError) {
+			remark = fmt.Sprintf("value %d, %.6g, stands out from the others, whose mean is %.6g: measure that part again", index+1, v, l.Mean)
+		}
 		if m.Settings.Cautious {
 			m.refine(index, v, signals != nil)
 		}
-		return Verdict{Phase: Frozen, Signals: signals, Suggestion: m.suggest(signals)}, nil
+		return Verdict{Phase: Frozen, Signals: signals, Suggestion: m.suggest(signals), Remark: remark}, nil
 	}
 	if len(m.Learned) == mostLearned {
 		m.Learned = slices.Delete(m.Learned, 0, 1) // values out that nobody decided on: the oldest go
@@ -181,7 +194,7 @@ func (m *Monitor) refine(index int64, v float64, signal bool) {
 		return // cannot be: these were taken
 	}
 	m.Limits = l.cautious(values)
-	m.Average.Target, m.Average.Sigma, m.Average.Follows, m.Average.TargetError = l.Mean, m.Limits.Sigma, m.Limits.Follows, m.Limits.MeanError
+	m.Average.Target, m.Average.Sigma = l.Mean, m.Limits.Sigma
 	m.Sums.Target, m.Sums.Slack, m.Sums.Bound = l.Mean, m.Settings.SumSlack*m.Limits.Sigma, m.Settings.SumBound*m.Limits.Sigma
 }
 
@@ -217,7 +230,7 @@ func (m *Monitor) settled() Verdict {
 		v.Suggestion = &Suggestion{Do: Recheck, Text: "measure again the parts named, and look what was different when they were made"}
 		return v
 	}
-	if k, away, _ := step(values); m.Settings.Cautious && away > doubtful && len(values) < longLearn*m.Settings.Learn {
+	if k, away, _ := step(values, leastLevel, followsMore, 0); m.Settings.Cautious && away > doubtful && len(values) < longLearn*m.Settings.Learn {
 		if len(values)-k < m.Settings.Learn {
 			v.Missing, v.SteppedAt = m.Settings.Learn-(len(values)-k), at[k]
 			return v
@@ -257,7 +270,7 @@ func (m *Monitor) strange(values []float64, at []int64) (out []Signal) {
 				"value %d, %.6g, stands out from the others, whose mean is %.6g: %s", at[i]+1, v, v-d, remedyInWords)})
 		}
 	}
-	if k, away, moved := step(values); out == nil && away > stepped {
+	if k, away, moved := step(values, leastLevel, followsMore, 0); out == nil && away > stepped {
 		out = append(out, Signal{Index: at[k], Rule: EightOneSide, Side: sign(moved), Text: fmt.Sprintf(
 			"from value %d on the level is another by %+.3g: set the values before aside with a reason (check --set-aside), or accept them (check --accept-lengths)", at[k]+1, moved)})
 	}
@@ -345,8 +358,9 @@ func (m *Monitor) Freeze(l Limits) error {
 func (m *Monitor) freeze(l Limits) {
 	s := m.Settings
 	m.Phase, m.Limits, m.Runs, m.MRRecent, m.MRWide = Frozen, l, Runs{}, l.MRBar, 0
-	m.Average = Average{Weight: s.AverageWeight, Width: s.AverageWidth, Target: l.Mean, Sigma: l.Sigma, At: l.Mean, Decay: 1,
-		Follows: l.Follows, TargetError: l.MeanError}
+	values, _ := m.counted()
+	m.Base, m.Recent, m.Changed, m.ChangedBy = len(values), nil, 0, 0
+	m.Average = Average{Weight: s.AverageWeight, Width: s.AverageWidth, Target: l.Mean, Sigma: l.Sigma, At: l.Mean, Decay: 1}
 	m.Sums = Sums{Target: l.Mean, Slack: s.SumSlack * l.Sigma, Bound: s.SumBound * l.Sigma}
 }
 
@@ -369,17 +383,20 @@ func (m *Monitor) judge(index int64, v float64) []Signal {
 			broken[Range] = 0
 		}
 	}
-	// A value that stands out speaks for itself, and must not drag the average.
+	// A value that stands out speaks for itself, and must not drag those around it.
 	calm := v
 	if m.Settings.Cautious {
-		reach := averageReach * m.Limits.Sigma
-		calm = math.Max(m.Limits.Mean-reach, math.Min(m.Limits.Mean+reach, v))
+		most := reach * m.Limits.Sigma
+		calm = math.Max(m.Limits.Mean-most, math.Min(m.Limits.Mean+most, v))
 	}
 	if side := m.Average.Observe(calm); side != 0 {
 		broken[EWMA] = side
 	}
 	if side := m.Sums.Observe(v); side != 0 {
 		broken[CUSUM] = side
+	}
+	if side := m.changes(index, calm); side != 0 {
+		broken[ChangePoint] = side
 	}
 	var out []Signal
 	for _, r := range Rules() {
@@ -388,4 +405,26 @@ func (m *Monitor) judge(index int64, v float64) []Signal {
 		}
 	}
 	return out
+}
+
+// changes looks for a change of level among the values that limits were learned from and all
+// since: a likelihood ratio over all moments at which it can have come, with mean and standard
+// deviation unknown (Hawkins, Qiu and Kang 2003, The Changepoint Model for Statistical Process
+// Control), so that the error of limits from few values costs less. It returns the side.
+func (m *Monitor) changes(index int64, v float64) int {
+	if !slices.Contains(m.Settings.Rules, ChangePoint) {
+		return 0
+	}
+	if len(m.Recent) == mostRecent {
+		m.Recent = slices.Delete(m.Recent, 0, 1)
+	}
+	m.Recent = append(m.Recent, v)
+	values, _ := m.counted()
+	values = append(values[:m.Base], m.Recent...)
+	k, away, moved := step(values, changeLeast, changeMore, changeDoubt)
+	if away <= changed {
+		return 0
+	}
+	m.Changed, m.ChangedBy = index+1-int64(len(values)-k), moved
+	return sign(moved)
 }

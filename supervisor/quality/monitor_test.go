@@ -46,6 +46,7 @@ func TestEachRule(t *testing.T) {
 		{quality.Range, []float64{0, 2, -1.6, 2.2}, 0},
 		{quality.EWMA, []float64{.9, .9, .9, .9, .9, .9, .9, 1.4, 2}, 1},
 		{quality.CUSUM, []float64{1.5, 1.5, 1.5, 1.5, 1.5, 1.5}, 1},
+		{quality.ChangePoint, []float64{.1, 0, .2, .1, 0, -.1, 1.1, 1.2, 1, 1.3, 1.1, 1.2}, 1},
 	}
 	for _, r := range rows {
 		for _, mirror := range []float64{1, -1} {

@@ -24,11 +24,12 @@ const (
 	Range        Rule = "moving-range"
 	EWMA         Rule = "ewma"
 	CUSUM        Rule = "cusum"
+	ChangePoint  Rule = "change-point"
 )
 
 // Rules returns all rules in a fixed order.
 func Rules() []Rule {
-	return []Rule{Outside, Beyond3, TwoOfThree, FourOfFive, EightOneSide, Trend, Alternating, Range, EWMA, CUSUM}
+	return []Rule{Outside, Beyond3, TwoOfThree, FourOfFive, EightOneSide, Trend, Alternating, Range, EWMA, CUSUM, ChangePoint}
 }
 
 // ZoneRules returns the four zone rules. Together they give a false alarm about once

@@ -43,6 +43,8 @@ func (m *Monitor) suggest(signals []Signal) *Suggestion {
 		return &Suggestion{Tension, scatter + ": look at the tension of the belt, its drive and its joint"}
 	case is[Alternating] && len(signals) == 1:
 		return &Suggestion{Recheck, "values alternate: two tools, two places on the part or two people may have measured in turn"}
+	case is[ChangePoint]:
+		return &Suggestion{Rescale, fmt.Sprintf("the level is another by %+.3g, while %s: measure the scale of the belt", m.ChangedBy, scatter)}
 	default:
 		return &Suggestion{Rescale, fmt.Sprintf("the moving average is %+.3g from the mean of %.6g, while %s: measure the scale of the belt",
 			m.Average.At-m.Limits.Mean, m.Limits.Mean, scatter)}
@@ -90,6 +92,8 @@ func (m *Monitor) sentence(r Rule, side int, index int64, v, moved float64) stri
 	case EWMA:
 		low, high := m.Average.Limits()
 		return fmt.Sprintf("at value %d the moving average, %.6g, lies outside %.6g to %.6g", n, m.Average.At, low, high)
+	case ChangePoint:
+		return fmt.Sprintf("from value %d on the level is another by %+.3g, as value %d shows", m.Changed+1, m.ChangedBy, n)
 	default:
 		return fmt.Sprintf("at value %d the cumulative sums, %.4g above and %.4g below, reach beyond %.4g", n, m.Sums.High, m.Sums.Low, m.Sums.Bound)
 	}
@@ -112,6 +116,9 @@ func Judge(values []float64, learn int, s Settings) (Limits, []Signal, *Suggesti
 	limits, err := LimitsOf(base, s.D2)
 	if err != nil {
 		return Limits{}, nil, nil, err
+	}
+	for i, v := range values[:from] {
+		m.Learned = append(m.Learned, Learned{Index: int64(i), Value: v})
 	}
 	m.freeze(limits)
 	m.N = int64(from)
