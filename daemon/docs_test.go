@@ -375,3 +375,20 @@ func rowOf(text, method, path string) string {
 	}
 	return ""
 }
+
+// The page about the ledger lists every step of its schema.
+func TestLedgerPageListsTheSteps(t *testing.T) {
+	steps, err := filepath.Glob("../supervisor/ledger/steps/*.sql")
+	if err != nil || len(steps) < 10 {
+		t.Fatalf("%d steps, %v", len(steps), err)
+	}
+	text, err := os.ReadFile("../docs/dev/ledger.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, s := range steps {
+		if !strings.Contains(string(text), "`"+filepath.Base(s)+"`") {
+			t.Errorf("docs/dev/ledger.md does not list %s", filepath.Base(s))
+		}
+	}
+}
