@@ -20,6 +20,7 @@ type board struct {
 	reports      bool          // sends temperatures by itself
 	limits       motion.Limits // of speed and acceleration; what is zero was not told
 	inches       bool          // it told that its settings are in inches
+	fresh        bool          // it has restarted since anybody else sent it lines
 	own          gcode.State   // settings that it has by itself, as far as told
 
 	minute time.Time // when the present minute of its own words began
@@ -108,14 +109,14 @@ func stepsIn(text string, axis byte) (float64, bool) {
 }
 
 // tellsOwn takes a line of the board's own into what is known of its settings, unless a line that was
-// sent since it is there may have set them.
+// sent since it has restarted may have set them.
 func (b *board) tellsOwn(text string, since gcode.State) {
 	text = strings.TrimSpace(text)
 	if len(text) > 5 && strings.EqualFold(text[:5], "echo:") {
 		text = strings.TrimSpace(text[5:])
 	}
 	told := gcode.NewState()
-	if b.inches || !told.Tell(text) {
+	if !b.fresh || b.inches || !told.Tell(text) {
 		return
 	}
 	for k := range told.Settings {

@@ -127,7 +127,7 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	m.link.phase, m.link.problem, m.link.wait = linkUp, "", 0
 	m.timers.stop(timerLink)
 	m.link.halting, m.link.read = false, false
-	m.link.board = board{capabilities: map[string]bool{}}
+	m.link.board = board{capabilities: map[string]bool{}, fresh: e.Reset || e.LastNumber == 0}
 	m.heat = warm{}
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.guard.forget()

@@ -151,3 +151,28 @@ func TestALotIsRefusedThatCannotBeKeptApart(t *testing.T) {
 		x.stop()
 	})
 }
+
+// TestWhatABoardKeepsIsNotItsOwn: a board that goes on when the port is opened again tells what a job of the
+// process before has set.
+func TestWhatABoardKeepsIsNotItsOwn(t *testing.T) {
+	t.Parallel()
+	clip, peg := twoJobs(t, clipSets)
+	inBubble(t, func(t *testing.T) {
+		r := testRig()
+		r.Board = rig.Variations()["lasting"]
+		x := newRun(t, r, testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{By: "test", Lot: &LotRequest{Plans: []*job.Plan{x.plan(clip)}, Good: []int{1}, Start: true}})
+		x.until(Complete, 24*time.Hour)
+		x.do(Request{By: "test", Visit: &Visit{Good: 1}})
+		x.stop()
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{By: "test", Lot: &LotRequest{Plans: []*job.Plan{x.plan(clip), x.plan(peg)}, Good: []int{1, 1}}})
+		if err := x.refuse(Request{By: "test", Command: Start}); !strings.Contains(err.Error(), "clip sets M201 X, M201 Y, M203 X, M203 Y, M204 P, M204 T and peg does not") {
+			t.Errorf("refused: %v", err)
+		}
+		x.stop()
+	})
+}
