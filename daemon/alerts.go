@@ -228,7 +228,7 @@ func newAlertAcknowledge() *cobra.Command {
 			}
 			text := "noted"
 			if slices.ContainsFunc(list, func(c client.Channel) bool { return c.Configured && c.Level > 1 }) {
-				text += ": nobody else is called about what was told so far"
+				text += ": acknowledged: nobody else is called about the alerts so far"
 			}
 			_, err = fmt.Fprintln(c.OutOrStdout(), text)
 			return err

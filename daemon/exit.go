@@ -136,7 +136,7 @@ func classify(err error) *failure {
 	case anyOf(err, serialio.ErrSilent, serialio.ErrDesync, serialio.ErrHalted, serialio.ErrReset, serialio.ErrRecount, serialio.ErrUnplugged):
 		return &failure{status: exitBoard, err: err, hint: "check the board's supply and cable, and machine.baud in the configuration"}
 	case errors.As(err, &refused):
-		return &failure{status: exitRefused, err: err, hint: refused.Remedy}
+		return &failure{status: exitRefused, err: err, hint: refused.Help()}
 	case anyOf(err, ledger.ErrNewer, ledger.ErrCorrupt, ledger.ErrFull, ledger.ErrLocked, ledger.ErrDisk):
 		return &failure{status: exitLedger, err: err}
 	case errors.Is(err, syscall.EADDRINUSE):

@@ -81,7 +81,7 @@ func (m *Machine) enterAborted(out *Output) {
 
 // interrupt ends a cycle that is not discharged. A part that was made stays
 // counted; one that was only begun is interrupted and counts for nothing until
-// the operator has looked at it. Either way something may lie under the head.
+// the operator has looked at it. Either way something may be under the head.
 func (m *Machine) interrupt(out *Output, why string) {
 	c := m.cycle
 	if c == nil || c.fromLedger { // a cycle of an earlier process is settled when the board has spoken
@@ -108,7 +108,7 @@ func (m *Machine) giveUp(c *cycle, why string, out *Output) {
 	c.lot.void++
 	c.lot.last = c.lastJob
 	c.lot.filamentMM = m.belt.latest.FilamentMM
-	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was laid", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
+	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was printed", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
 }
 
 // openPart is an interrupted part that waits for the operator's word.
@@ -143,7 +143,7 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 	var fate string
 	switch {
 	case c.made:
-		fate = fmt.Sprintf("part %d had been made and counted, but was not moved off", c.ordinal)
+		fate = fmt.Sprintf("part %d was made and counted, but not moved off", c.ordinal)
 	case proved:
 		c.lot.madeOne(c.job)
 		m.madeForCare(0)
@@ -151,10 +151,10 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 		m.belt.add(c.leftMM, c.leftAdvanceMM)
 		out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
 			Evidence: ledger.EvidenceLineNumber})
-		fate = fmt.Sprintf("the board had taken the last line of part %d: it is counted", c.ordinal)
+		fate = fmt.Sprintf("the board had accepted the last line of part %d: it is counted", c.ordinal)
 	default:
 		m.setAside(c)
-		out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended in the middle of it", Belt: m.belt.now()})
+		out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended during it", Belt: m.belt.now()})
 		fate = fmt.Sprintf("part %d was interrupted and is not counted", c.ordinal)
 	}
 	m.note(out, "recovery", fate)

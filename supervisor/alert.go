@@ -2,6 +2,7 @@ package supervisor
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"strings"
 	"time"
@@ -15,9 +16,9 @@ func (m *Machine) alert(out *Output, code, text string) {
 	m.alerts++
 	a := ledger.Alert{ID: fmt.Sprintf("%s-%d", m.start, m.alerts), Kind: code, State: m.state.String(), Reason: code, Text: text}
 	body := alertBody{ID: a.ID, Machine: m.set.Machine, State: a.State, Reason: code, Text: text,
-		TravelMM: m.belt.base.TravelMM, Advice: m.advice()}
+		TravelMM: m.belt.base.TravelMM, Advice: m.advice().what}
 	if code == CauseGoOn {
-		body.Advice = "keep hands off; to keep it where it is: beltwarden alert acknowledge"
+		body.Advice = "keep hands off; to stop it from going on by itself, acknowledge this alert"
 	}
 	if l := m.lot; l != nil {
 		t := l.total()
@@ -99,54 +100,81 @@ type alertLot struct {
 	Ordered    int    `json:"ordered"`
 }
 
+// advice is what the operator is to do, with the command line for it, where there is one.
+type advice struct{ what, command string }
+
+// String words it for a terminal.
+func (a advice) String() string {
+	if a.command == "" {
+		return a.what
+	}
+	return a.what + ": " + a.command
+}
+
 // advice says what the operator is to do in the present state.
-func (m *Machine) advice() string {
+func (m *Machine) advice() advice {
 	if t := m.trials.open(); t != nil && m.trials.wanted {
-		return "keep hands off: the belt moves by itself; break it off with: beltwarden stop"
+		return advice{"keep hands off: the belt moves by itself; to stop it", "beltwarden stop"}
 	} else if t != nil && t.Ran && !m.running() && !m.state.Acting() && m.state != Aborted {
-		return "read the lateral offset and end the trial: beltwarden trial end --after-mm MM"
+		return advice{"read the lateral offset and end the trial", "beltwarden trial end --after-mm MM"}
 	}
 	switch m.state {
 	case Held:
 		if m.offsetBeyond() {
-			return "realign the belt, record it (beltwarden check --realigned), then: beltwarden unhold"
+			return advice{"realign the belt, record the visit and go on", "beltwarden check --realigned, then beltwarden unhold"}
 		}
 		if m.hold != nil && m.hold.needsCheck && !m.hold.checked {
-			return "read the lateral offset, look at the parts, record it (beltwarden check --offset-mm ... --good ...), then: beltwarden unhold"
+			lengths := ""
+			if m.hold.cause.Code == CauseSize {
+				lengths = " [--set-aside N | --accept-lengths] --note TEXT"
+			}
+			return advice{"read the lateral offset, look at the parts, record the visit and go on", "beltwarden check --offset-mm MM --good N" + lengths + ", then beltwarden unhold"}
 		}
-		return "go on with: beltwarden unhold"
+		return advice{"let it go on", "beltwarden unhold"}
 	case Suspended:
 		if why, due := m.dueSuspend(); due {
 			n, _ := NeedOf(why.Code)
-			return n.Remedy + "; then: beltwarden unsuspend"
+			if n.Command == "" {
+				return advice{n.Remedy + "; then let it go on", "beltwarden unsuspend"}
+			}
+			return advice{n.Remedy + "; then let it go on", n.Command + ", then beltwarden unsuspend"}
 		}
-		return "go on with: beltwarden unsuspend"
+		return advice{"let it go on", "beltwarden unsuspend"}
 	case Aborted:
 		if m.latched != "" {
-			return mendAdvice
+			return advice{mendAdvice, mendCommand}
 		}
-		visit := "beltwarden check --belt-cleared"
+		judge, visit := "", "beltwarden check --belt-cleared"
 		if len(m.undecided) > 0 {
-			visit += " --interrupted good|scrap"
+			judge, visit = ", decide whether the interrupted part is good or scrap", visit+" --interrupted good|scrap"
 		}
-		return "look at the machine, keep hands off hot and moving parts, clear the belt; then: " + visit +
-			", beltwarden clear, beltwarden reset, beltwarden start"
+		return advice{"look at the machine, keep hands off hot and moving parts, clear the belt" + judge + " and record the visit; then clear the fault, reset and start",
+			visit + ", beltwarden clear, beltwarden reset, beltwarden start"}
 	case Complete:
-		return "take out the parts, count them and record it: beltwarden check --good ... [--scrap reason=n]"
+		return advice{"take out the parts, count them and record the visit", "beltwarden check --good N [--scrap reason=n]"}
 	case Stopped:
-		return "make the machine ready with: beltwarden reset"
+		return advice{"reset to make the machine ready", "beltwarden reset"}
 	case Idle:
 		if m.lot != nil && m.lot.Status == ledger.LotOpen {
 			if err := m.mayStart(Request{}); err != nil {
-				return err.Error()
+				return refused(err)
 			}
-			return "go on with the lot: beltwarden start"
+			return advice{"start to go on with the lot", "beltwarden start"}
 		}
-		return "open a lot with: beltwarden lot start JOB --good N"
+		return advice{"open a lot", "beltwarden lot start JOB --good N"}
 	case Resetting, Clearing:
 		if m.link.problem != "" {
-			return "waiting for the board: " + m.link.problem
+			return advice{what: "waiting for the board: " + m.link.problem}
 		}
 	}
-	return ""
+	return advice{}
+}
+
+// refused is the advice that a refusal gives.
+func refused(err error) advice {
+	var r *Refusal
+	if !errors.As(err, &r) {
+		return advice{what: err.Error()}
+	}
+	return advice{withoutCommands(err), r.Command}
 }

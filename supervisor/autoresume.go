@@ -46,12 +46,12 @@ func (m *Machine) checkAutoResume(out *Output) {
 	switch why := m.autoResumeBlockedBy(); {
 	case why != "" && m.timers.armed(timerResume):
 		m.timers.stop(timerResume)
-		m.note(out, "fault", "it does not go on by itself after all: "+why)
+		m.note(out, "fault", "the machine will not go on by itself: "+why)
 	case why == "" && !m.timers.armed(timerResume):
 		m.timers.set(timerResume, m.now.Add(m.set.GoOnAfter))
-		text := fmt.Sprintf("keep hands off: it goes on by itself at %s, in %s, unless somebody gives it a word", m.timers[timerResume].Local().Format("15:04:05"), m.set.GoOnAfter)
+		text := fmt.Sprintf("keep hands off: the machine goes on by itself at %s, in %s, unless somebody sends a command or acknowledges this alert", m.timers[timerResume].Local().Format("15:04:05"), m.set.GoOnAfter)
 		m.note(out, "fault", text)
-		m.alert(out, CauseGoOn, text+"; beltwarden alert acknowledge keeps it where it is")
+		m.alert(out, CauseGoOn, text)
 	}
 }
 
@@ -63,7 +63,7 @@ func (m *Machine) autoResume(out *Output) {
 		return
 	}
 	a.past = append(a.past, m.now)
-	text := fmt.Sprintf("it goes on by itself, for the %s of at most %d times in a day, after: %s", nth(m.goneOn()), m.set.GoOnPerDay, m.cause.Text)
+	text := fmt.Sprintf("the machine goes on by itself, for the %s of at most %d times a day, after: %s", nth(m.goneOn()), m.set.GoOnPerDay, m.cause.Text)
 	m.note(out, eventGoOn, text)
 	m.alert(out, CauseGoOn, "keep hands off: "+text)
 	m.by, m.goOn = "the daemon", true
@@ -90,37 +90,37 @@ func (m *Machine) autoResumeBlockedBy() string {
 	switch a.from {
 	case Starting, Execute, Unholding, Unsuspending:
 	default:
-		return fmt.Sprintf("it was %s, not at work on the next part", a.from)
+		return fmt.Sprintf("the machine was %s, not making a part", a.from)
 	}
 	switch {
 	case m.cause.Code != CauseLink && m.cause.Code != CauseRestart:
-		return "somebody has to look after a fault of this kind"
+		return "somebody must look at the machine after this kind of fault"
 	case m.latched != "":
-		return "somebody has to say what was mended after: " + m.latched
+		return "somebody must record the repair after: " + m.latched
 	case m.shutdown:
 		return "the daemon is ending"
 	case a.spoke:
-		return "somebody has it in hand"
+		return "somebody is dealing with it"
 	case a.unkept:
-		return "the ledger has refused records since, so that nobody may have heard of it"
+		return "the ledger has refused records since, so the alert may not have been sent"
 	case m.lot == nil:
 		return "no lot is open"
 	case m.trials.open() != nil:
-		return "a trial has not ended"
+		return "a trial is still open"
 	case !m.belt.known:
-		return "something may lie under the head"
+		return "something may be under the head"
 	case m.laying:
 		return "the lead-in had begun"
 	case a.moved:
-		return "the belt may have moved without being counted"
+		return "the belt may have moved uncounted"
 	case len(m.undecided) > 0:
-		return "an interrupted part waits for somebody's word"
+		return "an interrupted part is undecided"
 	case !t.answered || m.link.phase != linkUp:
 		return "the board has not answered yet"
 	case t.restarted:
-		return "the board has restarted, and its motors let the belt go"
+		return "the board has restarted, and its motors released the belt"
 	case t.number < 0:
-		return "the board does not tell whether it has restarted"
+		return "the board does not show whether it has restarted"
 	case !m.guard.Shown(), m.guard.MayBeOn():
 		return "the heaters are " + m.guard.Text()
 	case m.goneOn() >= m.set.GoOnPerDay:

@@ -65,7 +65,7 @@ func TestGoesOnByItself(t *testing.T) {
 			t.Errorf("targets %.0f and %.0f °C while it waits", nt, bt)
 		}
 		x.until(Execute, time.Hour)
-		if told := x.alerts(); !strings.Contains(told, "go_on: keep hands off: it goes on by itself at ") || !strings.Contains(told, "for the first of at most 2 times in a day") {
+		if told := x.alerts(); !strings.Contains(told, "go_on: keep hands off: the machine goes on by itself at ") || !strings.Contains(told, "for the first of at most 2 times a day") {
 			t.Errorf("told:\n%s", told)
 		}
 		for s = x.s.Snapshot(); s.Lot.Made < 3; s = x.s.Snapshot() {
@@ -111,7 +111,7 @@ func TestGoesOnNoOftener(t *testing.T) {
 		}
 		x.do(Request{Visit: &Visit{BeltCleared: true}}) // a check would be due by then; but that is a word
 		time.Sleep(24 * time.Hour)
-		if s := x.s.Snapshot(); s.State != Aborted || s.Recovery.NotAlone != "somebody has it in hand" {
+		if s := x.s.Snapshot(); s.State != Aborted || s.Recovery.NotAlone != "somebody is dealing with it" {
 			t.Errorf("a day later it is %s: %+v", s.State, s.Recovery)
 		}
 	})
@@ -132,7 +132,7 @@ func TestNeverGoesOnByItself(t *testing.T) {
 		says   string // what is in the way; "" where it never goes on
 	}{
 		"not chosen":  {0, (*run).unplug, ""},
-		"in the part": {3, func(x *run) { time.Sleep(5 * time.Minute); x.unplug() }, "something may lie under the head"},
+		"in the part": {3, func(x *run) { time.Sleep(5 * time.Minute); x.unplug() }, "something may be under the head"},
 		"a board that restarts": {3, func(x *run) {
 			x.rig.Unplug()
 			x.rig.Reset()
@@ -148,12 +148,12 @@ func TestNeverGoesOnByItself(t *testing.T) {
 			time.Sleep(time.Minute)
 			x.unplug()
 		}, "the board has restarted"},
-		"restart announced":   {3, func(x *run) { x.rig.Reset() }, "after a fault of this kind"},
-		"heater":              {3, func(x *run) { _ = x.rig.Inject(rig.Fault{Kind: rig.BrokenSensor}) }, "after a fault of this kind"},
-		"operator's abort":    {3, func(x *run) { x.do(Request{Command: Abort}) }, "after a fault of this kind"},
-		"held":                {3, func(x *run) { x.do(Request{Command: Hold}); x.until(Held, 2*time.Hour); x.unplug() }, "it was Held"},
-		"somebody says no":    {3, func(x *run) { x.unplug(); time.Sleep(2 * time.Minute); x.do(Request{Acknowledge: true}) }, "somebody has it in hand"},
-		"somebody is refused": {3, func(x *run) { x.unplug(); time.Sleep(2 * time.Minute); x.refuse(Request{Command: Unhold}) }, "somebody has it in hand"},
+		"restart announced":   {3, func(x *run) { x.rig.Reset() }, "after this kind of fault"},
+		"heater":              {3, func(x *run) { _ = x.rig.Inject(rig.Fault{Kind: rig.BrokenSensor}) }, "after this kind of fault"},
+		"operator's abort":    {3, func(x *run) { x.do(Request{Command: Abort}) }, "after this kind of fault"},
+		"held":                {3, func(x *run) { x.do(Request{Command: Hold}); x.until(Held, 2*time.Hour); x.unplug() }, "the machine was Held"},
+		"somebody says no":    {3, func(x *run) { x.unplug(); time.Sleep(2 * time.Minute); x.do(Request{Acknowledge: true}) }, "somebody is dealing with it"},
+		"somebody is refused": {3, func(x *run) { x.unplug(); time.Sleep(2 * time.Minute); x.refuse(Request{Command: Unhold}) }, "somebody is dealing with it"},
 	}
 	for _, name := range few(3, slices.Collect(maps.Keys(all))) {
 		c := all[name]

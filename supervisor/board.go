@@ -72,7 +72,7 @@ func (m *Machine) boardSays(text string, out *Output) {
 	case b.said < boardLines:
 		m.note(out, "board", text)
 	case b.said == boardLines:
-		m.note(out, "board", "the board says more than is kept: "+text)
+		m.note(out, "board", "the board sends more messages than are kept: "+text)
 	}
 }
 
@@ -85,7 +85,7 @@ func (m *Machine) refusedCold(text string, out *Output) bool {
 	if m.cycle == nil || m.cycle.made || m.state == Aborting || !strings.Contains(strings.ToLower(text), "cold extru") {
 		return false
 	}
-	why := "the board did not push filament: " + text + "; heater, sensor or wire is broken or loose" + heat.OrNoMains
+	why := "the board did not push filament: " + text + "; the heater, the sensor or a wire is broken or loose" + heat.OrNoMains
 	m.unheated()
 	m.guard.Accuse(heat.Nozzle, why)
 	m.fault(Cause{CauseHeat, why}, out)
@@ -140,7 +140,7 @@ func (m *Machine) hostAction(word string, out *Output) {
 		done = m.change(Stop, why, out)
 	}
 	if !done {
-		m.boardSays(why.Text+"; nothing was done", out)
+		m.boardSays(why.Text+"; ignored", out)
 	}
 }
 

@@ -41,7 +41,7 @@ func (m *Machine) watchClock(out *Output) {
 	if moved.Abs() < clockMoved {
 		return
 	}
-	text := fmt.Sprintf("the clock of this computer was set %s by about %s, to %s", way, longWords(moved.Abs()), m.now.Local().Format(clockFormat))
+	text := fmt.Sprintf("this computer's clock was set %s by about %s, to %s", way, longWords(moved.Abs()), m.now.Local().Format(clockFormat))
 	if moved > 0 {
 		text += ", or the computer slept"
 	}
@@ -66,9 +66,9 @@ func (m *Machine) clockDoubt() string {
 	shows := m.now.Local().Format(clockFormat)
 	switch {
 	case m.clockUnset():
-		return fmt.Sprintf("the clock of this computer is not set: it shows %s, and this program is younger; set it, or connect the network that does", shows)
+		return fmt.Sprintf("this computer's clock is not set: it shows %s, before this program was built; set it, or connect it to a network time source", shows)
 	case m.now.Sub(m.clock.began) < clockDoubtFor && m.now.Round(0).Before(m.clock.newest.Add(-clockBehind)):
-		return fmt.Sprintf("the clock of this computer shows %s and the newest record is of %s: one of them is wrong; look at the clock", shows,
+		return fmt.Sprintf("this computer's clock shows %s but the newest record is of %s: one of them is wrong; check the clock", shows,
 			m.clock.newest.Local().Format(clockFormat))
 	}
 	return ""

@@ -98,7 +98,7 @@ func TestAttendedHoursWithoutAClock(t *testing.T) {
 		}
 		clock.SetTo(time.Date(1970, 1, 1, 3, 0, 0, 0, time.Local))
 		s := x.until(Suspended, 5*time.Hour) // after the part
-		if s.Cause.Code != CauseUnattended || !strings.Contains(s.Cause.Text, "nobody can tell") || x.counts(res.LotID).Made != 1 {
+		if s.Cause.Code != CauseUnattended || !strings.Contains(s.Cause.Text, "the computer's clock cannot show") || x.counts(res.LotID).Made != 1 {
 			t.Errorf("%+v; made %d", s.Cause, x.counts(res.LotID).Made)
 		}
 		clock.SetBy(time.Hour)

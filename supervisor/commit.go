@@ -25,7 +25,7 @@ func (s *Supervisor) commitOwed(every time.Duration) {
 	ctx, cancel := context.WithTimeout(context.Background(), commitBound)
 	defer cancel()
 	if err := s.ledger.Commit(ctx, s.owed...); err != nil {
-		s.log.Warn("the ledger still takes no records", zap.Int("owed", len(s.owed)), zap.Error(err))
+		s.log.Warn("the ledger still accepts no records", zap.Int("owed", len(s.owed)), zap.Error(err))
 		return
 	}
 	s.owed = nil
@@ -49,7 +49,7 @@ func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error 
 			return err
 		}
 		s.owed, s.tried = all, time.Now()
-		return fmt.Errorf("%w; it takes effect all the same, and is recorded once the ledger takes records again", err)
+		return fmt.Errorf("%w; it takes effect anyway, and is recorded once the ledger accepts records again", err)
 	}
 	s.owed = nil
 	for _, r := range all {

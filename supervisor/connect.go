@@ -76,7 +76,7 @@ func (s *Supervisor) lineEvent(ev serialio.Event) {
 	case serialio.EventSynced:
 		if hint := s.conn.Stats().Hint; hint != s.hinted {
 			s.hinted = hint
-			s.log.Info("how the line could be faster", zap.String("hint", hint))
+			s.log.Info("the connection could be faster", zap.String("hint", hint))
 		}
 		s.step(LinkSynced{LastNumber: ev.LastNumber, Reset: ev.Reset}, nil)
 	case serialio.EventDone:
@@ -98,11 +98,11 @@ func (s *Supervisor) inTouch() error {
 	phase := s.machine.link.phase
 	switch {
 	case phase == linkDown && s.conn != nil:
-		return errors.New("cannot reach the machine: this process holds its port and has given the connection up")
+		return errors.New("cannot reach the machine: this process holds its port but has given up the connection")
 	case phase == linkUp && s.conn == nil:
-		return errors.New("cannot reach the machine: the connection that it counts on is closed")
+		return errors.New("cannot reach the machine: its connection is closed")
 	case phase == linkOpening && s.conn == nil && !s.opening:
-		return errors.New("cannot reach the machine: nobody opens the port that it waits for")
+		return errors.New("cannot reach the machine: nothing opens the port it waits for")
 	}
 	return nil
 }

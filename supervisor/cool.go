@@ -41,7 +41,7 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 		done, err := k.attempt(ctx, open)
 		switch {
 		case done && !k.guard.Shown():
-			return "switched off, as the board tells; the daemon that is started next watches them cool", nil
+			return "switched off, as the board reports; the next daemon watches them cool", nil
 		case done:
 			return k.guard.Text(), nil
 		case err != nil && ctx.Err() == nil:

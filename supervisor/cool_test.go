@@ -215,7 +215,7 @@ func TestCallsAfterAFall(t *testing.T) {
 			x.start()
 			time.Sleep(5 * time.Second)
 			told := x.alerts()
-			if !strings.Contains(told, "restart: the board is being asked, and its heaters may be on until it answers: the daemon ended while") {
+			if !strings.Contains(told, "restart: the heaters may be on until the board answers: the daemon ended while") {
 				t.Errorf("told:\n%s", told)
 			}
 			if got := strings.Contains(told, "the board is out of reach, and its heaters may be on: cut the mains"); got != out {

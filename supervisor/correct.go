@@ -16,11 +16,11 @@ func (m *Machine) correct(r Request, out *Output) error {
 	const what = "correct the check"
 	v, p := r.Visit.counted(), r.Past
 	if p == nil || p.Corrected.ID == 0 {
-		return &Refusal{what, fmt.Sprintf("there is no check %d", v.Corrects), "see the checks of a lot: beltwarden lot show ID"}
+		return &Refusal{What: what, Why: fmt.Sprintf("there is no check %d", v.Corrects), Remedy: "see the checks of the lot", Command: "beltwarden lot show ID"}
 	}
 	old := p.Corrected
 	if old.CorrectedBy != 0 {
-		return &Refusal{what, fmt.Sprintf("check %d was already corrected by check %d", old.ID, old.CorrectedBy), fmt.Sprintf("correct check %d", old.CorrectedBy)}
+		return &Refusal{What: what, Why: fmt.Sprintf("check %d has already been corrected by check %d", old.ID, old.CorrectedBy), Remedy: fmt.Sprintf("correct check %d", old.CorrectedBy)}
 	}
 	if wrong := append(m.wrongVisit(v), m.wrongCorrection(v, p)...); len(wrong) > 0 {
 		return refuseVisit(what, wrong, false)
@@ -55,7 +55,7 @@ func (m *Machine) correct(r Request, out *Output) error {
 	m.resize(checks, slices.Equal(old.LengthsMM, c.LengthsMM))
 	m.resupply(checks, p.Taken, old.ID)
 	out.Result.CheckID, out.Result.LotID = c.ID, c.LotID
-	out.Result.Text = fmt.Sprintf("check %d replaces check %d as a whole: it says %s, and no longer %s", c.ID, old.ID, found(c), found(old))
+	out.Result.Text = fmt.Sprintf("check %d replaces all of check %d: now %s; before %s", c.ID, old.ID, found(c), found(old))
 	if m.lot != nil && m.lot.ID == c.LotID {
 		m.settleLot(out)
 		t := m.lot.total()
@@ -74,15 +74,15 @@ func (m *Machine) wrongCorrection(v *Visit, p *Past) []Fault {
 			wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)})
 		}
 	}
-	say(v.Interrupted != "", "interrupted", "the word on an interrupted part is not taken back by a correction")
-	say(v.SeamMM != nil, "seam_mm", "the seam is told anew in a check of its own")
-	say(len(v.SetAside) > 0 || v.AcceptLengths, "set_aside", "that lengths are set aside or accepted is said in a check of its own")
-	say(len(v.Did) > 0, "did", "what was done is said in a check of its own")
-	say(v.Surface != "", "surface", "that the surface was made anew is said in a check of its own")
-	say(v.BeltCleared && !p.Corrected.BeltCleared, "belt_cleared", "that the belt was cleared is said in a check of its own, when it is")
+	say(v.Interrupted != "", "interrupted", "a correction cannot change the decision on an interrupted part")
+	say(v.SeamMM != nil, "seam_mm", "record the seam in a new check")
+	say(len(v.SetAside) > 0 || v.AcceptLengths, "set_aside", "record lengths set aside or accepted in a new check")
+	say(len(v.Did) > 0, "did", "record care in a new check")
+	say(v.Surface != "", "surface", "record a new surface in a new check")
+	say(v.BeltCleared && !p.Corrected.BeltCleared, "belt_cleared", "record a cleared belt in a new check, when you clear it")
 	old, scrap := p.Corrected, sum(v.Scrap)
 	if old.LotID == 0 {
-		say(v.Good != 0 || scrap != 0, "good", "check %d belongs to no lot whose parts could be counted", old.ID)
+		say(v.Good != 0 || scrap != 0, "good", "check %d belongs to no lot, so there are no parts to count", old.ID)
 		return wrong
 	}
 	if v.Job < 0 || v.Job >= len(p.Counts.ByJob) {
@@ -94,7 +94,7 @@ func (m *Machine) wrongCorrection(v *Visit, p *Past) []Fault {
 	if jobOf(old) == v.Job {
 		left += old.Good + sum(old.Scrap)
 	}
-	say(v.Good+scrap > left, "good", "%d good and %d scrap are more than the %d parts that were made and not counted by other checks", v.Good, scrap, left)
+	say(v.Good+scrap > left, "good", "%d good and %d scrap are more than the %d parts made and not counted by other checks", v.Good, scrap, left)
 	return wrong
 }
 

@@ -47,7 +47,7 @@ func TestACorrectionTakesTheCheckBack(t *testing.T) {
 		}
 		made := before.Lot.Made
 		res := x.do(Request{Visit: &Visit{Corrects: second, OffsetMM: mm(0.3), Good: 2, Scrap: map[string]int{"warped": 1}, LengthsMM: []float64{20.5, 19.5}, SpoolG: mm(850)}})
-		if !strings.Contains(res.Text, "no longer 1 good, 2 scrap, offset +0.40 mm") {
+		if !strings.Contains(res.Text, "; before 1 good, 2 scrap, offset +0.40 mm") {
 			t.Errorf("it answers %q", res.Text)
 		}
 		s := x.s.Snapshot()
@@ -61,7 +61,7 @@ func TestACorrectionTakesTheCheckBack(t *testing.T) {
 		if s.Belt.SinceCheckMM < before.Belt.SinceCheckMM {
 			t.Errorf("a correction counts as a visit: %g mm since the last, %g before", s.Belt.SinceCheckMM, before.Belt.SinceCheckMM)
 		}
-		x.refuses(t, &Visit{Corrects: second, Good: 1}, "was already corrected by check 4")
+		x.refuses(t, &Visit{Corrects: second, Good: 1}, "has already been corrected by check 4")
 		x.refuses(t, &Visit{Corrects: 77, Good: 1}, "no check 77")
 		x.refuses(t, &Visit{Corrects: 4, Good: 90}, "90 good and 0 scrap are more than")
 		x.refuses(t, &Visit{Corrects: 4, Interrupted: "good", SeamMM: mm(3), BeltCleared: true}, "interrupted part", "seam", "cleared")

@@ -90,7 +90,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 		doing:   fmt.Sprintf("making part %d", c.ordinal),
 		begin:   func(out *Output) { m.beginBody(plan, c, out) },
 		program: func() Program { return m.bodyProgram(plan, c) },
-		end:     func(out *Output) { m.failIfDisplaced("the part is not as it should be", out) },
+		end:     func(out *Output) { m.failIfDisplaced("the part did not end as planned", out) },
 	}, leg{
 		doing: fmt.Sprintf("making part %d", c.ordinal),
 		wait:  m.stillHot(plan),
@@ -110,7 +110,7 @@ func (m *Machine) hotEnough(c *cycle, out *Output) {
 	}
 	m.unheated()
 	m.belt.known = false
-	m.fault(Cause{CauseHeat, fmt.Sprintf("the nozzle was %.0f °C below its target for a while in part %d, which may lack what was laid then: heater, sensor or wire is loose",
+	m.fault(Cause{CauseHeat, fmt.Sprintf("the nozzle was %.0f °C below its target for a while in part %d, which may have gaps from then; the heater, the sensor or a wire is loose",
 		c.lostC, c.ordinal) + heat.OrNoMains}, out)
 }
 

@@ -125,7 +125,7 @@ func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
 // carryLegs advance the belt after a part.
 func (m *Machine) carryLegs(p *job.Plan) []leg {
 	return m.advanceLegs("advancing the belt", m.dischargeMM(p), func(gcode.State) float64 { return p.Begin.PositionMM[m.set.BeltAxis] },
-		"the finished part may stand where the next one would be laid", func() {})
+		"the finished part may be where the next one would be laid", func() {})
 }
 
 // dischargeLegs move a finished part off: cool, lift, advance. The line numbers

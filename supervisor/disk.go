@@ -37,7 +37,7 @@ func (m *Machine) roomLeft(free int64, out *Output) {
 		return
 	}
 	// Nothing moves by itself beside somebody who takes parts off meanwhile: a word lets it go on.
-	m.cause.Text, m.room.again = "there is room on the disk again: a word lets it go on", true
+	m.cause.Text, m.room.again = "there is room on the disk again: you can let it go on", true
 	m.note(out, "disk", m.cause.Text)
 	m.alert(out, CauseDisk, m.cause.Text)
 }
@@ -47,14 +47,14 @@ func (m *Machine) mayKeep(what string) error {
 	if !m.room.low {
 		return nil
 	}
-	return &Refusal{what, m.roomText(), remedyRoom}
+	return &Refusal{What: what, Why: m.roomText(), Remedy: remedyRoom}
 }
 
-const remedyRoom = "make room on the disk of the ledger: take away old jobs and copies, or move what is not beltwarden's"
+const remedyRoom = "make room on the ledger's disk: remove old jobs and copies, or move files that are not beltwarden's"
 
 // roomText is the shortage in words.
 func (m *Machine) roomText() string {
-	return fmt.Sprintf("%d MB are free on the disk of the ledger, and %d MB must be: without room no count can be kept",
+	return fmt.Sprintf("%d MB are free on the ledger's disk, and %d MB are needed to keep the count",
 		m.room.free/1e6, m.set.DiskReserve/1e6)
 }
 

@@ -53,10 +53,10 @@ func TestADiskThatFillsUp(t *testing.T) {
 			t.Fatalf("suspended for %+v, %+v", s.Cause, s.Lot)
 		}
 		alerts, err := x.ledger.PendingAlerts(context.Background(), "phone", time.Now(), 0)
-		if n := len(alerts); err != nil || n != 1 || alerts[0].Kind != CauseDisk || !strings.Contains(string(alerts[0].Payload), "make room on the disk of the ledger") {
+		if n := len(alerts); err != nil || n != 1 || alerts[0].Kind != CauseDisk || !strings.Contains(string(alerts[0].Payload), "make room on the ledger's disk") {
 			t.Errorf("%v, %d alerts: %+v", err, n, alerts)
 		}
-		if err := x.refuse(Request{Command: Unsuspend}); !strings.Contains(err.Error(), "make room on the disk") {
+		if err := x.refuse(Request{Command: Unsuspend}); !strings.Contains(err.Error(), "make room on the ledger's disk") {
 			t.Errorf("the refusal says %q", err)
 		}
 		x.room(55e6) // more than the bound, and not enough to begin again
@@ -89,7 +89,7 @@ func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 		x := reserving(t)
 		x.room(10e6)
 		order := &LotRequest{Plans: []*job.Plan{x.plan(pegJob)}, Good: []int{2}, Start: true}
-		if err := x.refuse(Request{Lot: order}); !strings.Contains(err.Error(), "10 MB are free on the disk of the ledger, and 50 MB must be") {
+		if err := x.refuse(Request{Lot: order}); !strings.Contains(err.Error(), "10 MB are free on the ledger's disk, and 50 MB are needed") {
 			t.Errorf("the refusal says %q", err)
 		}
 		if s := x.s.Snapshot(); s.Lot != nil || s.State != Idle {
@@ -99,7 +99,7 @@ func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 		order.Start = false
 		x.do(Request{Lot: order})
 		x.room(10e6)
-		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "make room on the disk") {
+		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "make room on the ledger's disk") {
 			t.Errorf("the refusal says %q", err)
 		}
 		x.do(Request{Command: Start, Override: "the log is being moved"})

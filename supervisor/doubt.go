@@ -31,7 +31,7 @@ func (m *Machine) doubts(v *Visit, readings []belt.Reading, newest bool) []Fault
 			f := m.outlook(m.advancePerTravel()).Forecast(readings, readings[len(readings)-1])
 			for _, flag := range f.Flagged {
 				if flag.Newest {
-					odd = append(odd, Fault{"offset_mm", fmt.Sprintf("an offset of %+g mm does not fit the %d readings before it, by which %+.1f mm was to be expected",
+					odd = append(odd, Fault{"offset_mm", fmt.Sprintf("an offset of %+g mm does not fit the %d readings before it, which predict %+.1f mm",
 						flag.OffsetMM, len(readings)-1, flag.ExpectedMM)})
 				}
 			}

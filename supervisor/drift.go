@@ -129,5 +129,5 @@ func (m *Machine) realignText(v *Visit) string {
 	if f := m.forecast(); f.HoldMM >= 1000 {
 		next = fmt.Sprintf("the next visit would come after %.1f m", f.HoldMM/1000)
 	}
-	return "; realign the belt while you are there and record it (check --realigned): it stands beyond half its limit, and " + next
+	return "; realign the belt while you are there and record it: it stands beyond half its limit, and " + next
 }

@@ -23,7 +23,7 @@ func (m *Machine) foundHot(t serialio.Temps, out *Output) {
 	look := func(name string, c float64, target float64) {
 		switch {
 		case target > 0:
-			on = append(on, fmt.Sprintf("%s at %.0f °C and asked for %.0f", name, c, target))
+			on = append(on, fmt.Sprintf("%s at %.0f °C, target %.0f °C", name, c, target))
 		case c >= foundHotC:
 			warm = append(warm, fmt.Sprintf("%s at %.0f °C", name, c))
 		}
@@ -36,7 +36,7 @@ func (m *Machine) foundHot(t serialio.Temps, out *Output) {
 	}
 	switch {
 	case len(on) > 0:
-		text := "the board was found with a heater on and no lot at work: " + strings.Join(append(on, warm...), ", ") + "; it is switched off"
+		text := "the board was found with a heater on and no lot running: " + strings.Join(append(on, warm...), ", ") + "; it is switched off"
 		m.note(out, "heat", text)
 		m.alert(out, CauseHeat, text)
 		m.beginProof()

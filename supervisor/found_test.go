@@ -40,7 +40,7 @@ func TestABoardFoundHot(t *testing.T) {
 			time.Sleep(10 * time.Minute)
 			_, target, _, _ := x.rig.Temperatures()
 			told := x.alerts()
-			if s := x.s.Snapshot(); target != 0 || !strings.Contains(told, "found with a heater on and no lot at work: nozzle at ") || s.Heat.Proved != proved {
+			if s := x.s.Snapshot(); target != 0 || !strings.Contains(told, "found with a heater on and no lot running: nozzle at ") || s.Heat.Proved != proved {
 				t.Errorf("target %.0f °C, proved %t, told:\n%s", target, s.Heat.Proved, told)
 			}
 			if proved {
@@ -75,7 +75,7 @@ func TestAHeaterSwitchedOnWhileTheCableIsOut(t *testing.T) {
 		x.rig.Replug()
 		time.Sleep(5 * time.Minute)
 		_, target, _, _ := x.rig.Temperatures()
-		if s, told := x.s.Snapshot(), x.alerts(); target != 0 || !s.Line.Connected || !strings.Contains(told, "found with a heater on and no lot at work: nozzle at ") {
+		if s, told := x.s.Snapshot(), x.alerts(); target != 0 || !s.Line.Connected || !strings.Contains(told, "found with a heater on and no lot running: nozzle at ") {
 			t.Errorf("%s, connected %t, target %.0f °C, told:\n%s", s.State, s.Line.Connected, target, told)
 		}
 	})

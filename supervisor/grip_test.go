@@ -73,7 +73,7 @@ func TestPartsThatCameOff(t *testing.T) {
 		x.until(Execute, time.Hour)
 		x.refuses(t, &Visit{Surface: "taped"}, "while the machine is Execute")
 		x.until(Held, 12*time.Hour)
-		x.refuses(t, &Visit{Surface: "painted", DetachedMin: []float64{-1, 3}, Scrap: map[string]int{"detached": 1}}, `"painted"`, "-1 minutes", "2 parts have a minute")
+		x.refuses(t, &Visit{Surface: "painted", DetachedMin: []float64{-1, 3}, Scrap: map[string]int{"detached": 1}}, `"painted"`, "-1 minutes", "2 parts have a time")
 		id := x.do(Request{Visit: &Visit{Good: 1, DetachedMin: []float64{2.5}}}).CheckID
 		grip := func() Grip {
 			g, err := ReadGrip(context.Background(), x.ledger)
@@ -88,7 +88,7 @@ func TestPartsThatCameOff(t *testing.T) {
 		if c := x.counts(1); c.Scrap != 1 || c.ScrapByReason["detached"] != 1 {
 			t.Errorf("%+v", c)
 		}
-		x.refuses(t, &Visit{Corrects: id, Surface: "taped"}, "a check of its own")
+		x.refuses(t, &Visit{Corrects: id, Surface: "taped"}, "in a new check")
 		x.do(Request{Visit: &Visit{Corrects: id, Good: 1, DetachedMin: []float64{4}}})
 		if g := grip(); g.Earliest != 4*time.Minute || g.Detached != 1 {
 			t.Errorf("corrected: %+v", g)

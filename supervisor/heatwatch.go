@@ -137,9 +137,9 @@ func (m *Machine) swapped(found []heat.Finding, other heat.HeaterIndex) []heat.F
 	for i, f := range found {
 		switch gained := m.guard.Gained(other); {
 		case f.Kind == heat.Slow && f.Fault && gained >= 8:
-			found[i].Text += fmt.Sprintf("; meanwhile the %s, which nobody asked, has gained %.0f degrees: are the two heaters or sensors swapped?", other, gained)
+			found[i].Text += fmt.Sprintf("; meanwhile the %s, which is not being heated, has gained %.0f degrees: are the two heaters or sensors swapped?", other, gained)
 		case f.Kind == heat.Over && f.Fault && m.guard.Stays(other):
-			found[i].Text += fmt.Sprintf("; meanwhile the %s, which was asked for heat, has not gained: are the two heaters or sensors swapped?", other)
+			found[i].Text += fmt.Sprintf("; meanwhile the %s, which is being heated, has not gained: are the two heaters or sensors swapped?", other)
 		}
 	}
 	return found
@@ -162,7 +162,7 @@ func (m *Machine) heatFound(f heat.Finding, out *Output) {
 		m.note(out, "heat", f.Text)
 		m.alert(out, CauseHeatOdd, f.Text)
 	case m.state == Aborting || m.state == Aborted:
-		text := f.Text + "; the heaters were switched off before: switch the machine off at the mains"
+		text := f.Text + "; the heaters had been switched off: switch the machine off at the mains"
 		m.note(out, "fault", text)
 		m.alert(out, CauseHeat, text)
 		m.latchHeat(f.Text, out)
@@ -217,12 +217,12 @@ func (m *Machine) watchTarget(name string, a *asked, wantC, toldC, ceilingC floa
 // otherTarget acts on a target that somebody else has set: at the machine's own panel,
 // by another program, or the board by a time limit of its own.
 func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC float64, out *Output) {
-	text := fmt.Sprintf("the board's %s is asked for %.0f °C, and it was asked for %.0f from here: somebody else has changed it", name, toldC, wantC)
+	text := fmt.Sprintf("the board's %s target is %.0f °C, but beltwarden set %.0f: something else has changed it", name, toldC, wantC)
 	if toldC == 0 {
-		text = fmt.Sprintf("the board's %s was asked for %.0f °C and is switched off: somebody else did that, or a time limit of the board's", name, wantC)
+		text = fmt.Sprintf("the board's %s was set to %.0f °C and is off: something else switched it off, or a time limit of the board", name, wantC)
 	}
 	if wantC == 0 && !a.zero {
-		text = fmt.Sprintf("the board's %s was switched off from here, and the board goes on asking it for %.0f °C", name, toldC)
+		text = fmt.Sprintf("beltwarden switched the board's %s off, but the board keeps its target of %.0f °C", name, toldC)
 	}
 	rests := false // a person at rest may well warm the nozzle at the panel, to change the filament
 	switch m.state {
@@ -317,7 +317,7 @@ func (m *Machine) readingLostFor(i heat.HeaterIndex, d time.Duration, out *Outpu
 	if m.link.phase != linkUp {
 		return
 	}
-	text := fmt.Sprintf("the board has told no temperature of the %s for %s while a heater may be on", i, d.Round(time.Second))
+	text := fmt.Sprintf("the board has reported no temperature of the %s for %s while a heater may be on", i, d.Round(time.Second))
 	m.guard.Accuse(i, text)
 	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true, Text: text}, out)
 }

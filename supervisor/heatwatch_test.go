@@ -63,8 +63,8 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 		{rig.Fault{Kind: rig.FullHeat, Bed: true}, "bed has risen", 2 * time.Minute, 1, 1, false, 206},
 		{rig.Fault{Kind: rig.BrokenSensor}, "nozzle shows -14.0|did not push filament", time.Minute, 1, 1, false, 260},
 		{rig.Fault{Kind: rig.BrokenSensor, Bed: true}, "bed shows -14.0", time.Minute, 1, 1, false, 206},
-		{rig.Fault{Kind: rig.Retarget}, "asked for 225 °C, and it was asked for 205", time.Minute, 1, 1, true, 226},
-		{rig.Fault{Kind: rig.Retarget, Bed: true}, "asked for 80 °C, and it was asked for 60", time.Minute, 1, 1, true, 206},
+		{rig.Fault{Kind: rig.Retarget}, "target is 225 °C, but beltwarden set 205", time.Minute, 1, 1, true, 226},
+		{rig.Fault{Kind: rig.Retarget, Bed: true}, "target is 80 °C, but beltwarden set 60", time.Minute, 1, 1, true, 206},
 	}) {
 		t.Run(c.fault.String(), func(t *testing.T) {
 			t.Parallel()
@@ -110,7 +110,7 @@ func TestMovedMeanwhile(t *testing.T) {
 			x.rig.Jog(axis, 3)
 			x.do(Request{Command: Unhold})
 			s := x.until(Aborted, 10*time.Minute)
-			if s.Cause.Code != CauseBoard || !strings.Contains(s.Cause.Text, "the board stands at "+name) || !strings.Contains(s.Cause.Text, "moved the machine meanwhile") {
+			if s.Cause.Code != CauseBoard || !strings.Contains(s.Cause.Text, "the board is at "+name) || !strings.Contains(s.Cause.Text, "moved the machine meanwhile") {
 				t.Errorf("%s", s.Cause.Text)
 			}
 			if made := len(x.rig.Parts()); s.Lot.Made != made {
@@ -136,7 +136,7 @@ func TestNotAllTheWayOut(t *testing.T) {
 		x.untilDoing("running the parts over the drop edge")
 		x.rig.Jog(1, -5)
 		s := x.until(Aborted, time.Hour)
-		if !strings.Contains(s.Cause.Text, "parts may still lie on the belt") || s.Belt.Clear || s.Lot.Made != 1 || s.Belt.UncertainMM < 5 {
+		if !strings.Contains(s.Cause.Text, "parts may still be on the belt") || s.Belt.Clear || s.Lot.Made != 1 || s.Belt.UncertainMM < 5 {
 			t.Errorf("%s; clear %t, %d made, %.2f mm in doubt", s.Cause.Text, s.Belt.Clear, s.Lot.Made, s.Belt.UncertainMM)
 		}
 		x.stop()
@@ -174,7 +174,7 @@ func TestAStuckSensorProvesNothing(t *testing.T) {
 				if s.Heat.Proved || strings.Contains(told, "heat_off") || strings.Contains(told, "are shown to be off") {
 					t.Errorf("%s: proved %v, %s; told:\n%s", s.State, s.Heat.Proved, s.Heat.Proof, told)
 				}
-				if !strings.Contains(told, "NOT shown to be off: nozzle") || !strings.Contains(told, "its sensor is the one in doubt") {
+				if !strings.Contains(told, "NOT shown to be off: nozzle") || !strings.Contains(told, "its sensor is in doubt") {
 					t.Errorf("%s; told:\n%s", s.State, told)
 				}
 				x.rig.Reset()
@@ -200,7 +200,7 @@ func TestSwitchedOnAgainAtThePanel(t *testing.T) {
 			t.Fatal(err)
 		}
 		time.Sleep(15 * time.Second)
-		if told := x.alerts(); !strings.Contains(told, "a heater may be on again: nozzle was shown to be off and the board tells a target of 20 °C for it") {
+		if told := x.alerts(); !strings.Contains(told, "a heater may be on again: nozzle was shown to be off, but the board reports a target of 20 °C for it") {
 			t.Errorf("told:\n%s", told)
 		}
 		if _, target, _, _ := x.rig.Temperatures(); target != 0 {

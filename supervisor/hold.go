@@ -61,19 +61,19 @@ func (m *Machine) endHold(out *Output, how string) {
 // the operator overrides it with a reason, which is kept.
 func (m *Machine) mayGoOn(what string, r Request) error {
 	if m.lot == nil || m.lot.Status != ledger.LotOpen {
-		return &Refusal{what, "no lot is open", "open one with: beltwarden lot start JOB --good N"}
+		return &Refusal{What: what, Why: "no lot is open", Remedy: "open one", Command: "beltwarden lot start JOB --good N"}
 	}
 	for k, p := range m.lot.plans {
 		if p == nil && m.lot.jobs[k].wanted() > 0 {
-			return &Refusal{what, m.lot.missing, "put the file back as it was, or end the lot"}
+			return &Refusal{What: what, Why: m.lot.missing, Remedy: "restore the file as it was, or end the lot"}
 		}
 	}
 	if u := m.rescaling.unsure; u != "" && r.Override == "" {
-		return &Refusal{what, "the belt's scale is not known since its change failed: " + u, "have the board asked again: beltwarden stop, then reset"}
+		return &Refusal{What: what, Why: "the belt's scale is unknown since its change failed: " + u, Remedy: "stop, then reset: the board is asked again", Command: "beltwarden stop, then beltwarden reset"}
 	}
 	if m.offsetBeyond() && r.Override == "" {
-		return &Refusal{what, m.offsetText(),
-			"realign the belt and record it (check --realigned), or give a reason (--override)"}
+		return &Refusal{What: what, Why: m.offsetText(),
+			Remedy: "realign the belt and record it, or give a reason to go on anyway", Command: "beltwarden check --realigned, or --override REASON"}
 	}
 	return nil
 }
@@ -85,18 +85,18 @@ func (m *Machine) mayStart(r Request) error {
 		return err
 	}
 	if m.lot.wanted() == 0 {
-		return &Refusal{what, "all parts of the lot are made", "count them and record it with: beltwarden check --good N"}
+		return &Refusal{What: what, Why: "all parts of the lot are made", Remedy: "count them and record the visit", Command: "beltwarden check --good N"}
 	}
 	if t := m.trials.open(); t != nil {
-		return &Refusal{what, fmt.Sprintf("trial %d has not ended, and hands may be at the belt", t.ID), "end it with: beltwarden trial end --after-mm MM, or --give-up"}
+		return &Refusal{What: what, Why: fmt.Sprintf("trial %d is still open, and hands may be at the belt", t.ID), Remedy: "end the trial", Command: "beltwarden trial end --after-mm MM, or --give-up"}
 	}
 	if !m.belt.known {
-		return &Refusal{what, "a part may lie under or just in front of the head since the last run ended",
-			"look, clear the belt and record it with: beltwarden check --belt-cleared"}
+		return &Refusal{What: what, Why: "a part may be under or just in front of the head since the last run ended",
+			Remedy: "look, clear the belt and record it", Command: "beltwarden check --belt-cleared"}
 	}
 	if t := m.lot.total(); t.interrupted > 0 {
-		return &Refusal{what, fmt.Sprintf("%s not decided", plural(t.interrupted, "interrupted part is", "interrupted parts are")),
-			"record what became of it with: beltwarden check --interrupted good|scrap"}
+		return &Refusal{What: what, Why: fmt.Sprintf("%s undecided", plural(t.interrupted, "interrupted part is", "interrupted parts are")),
+			Remedy: "record whether it is good or scrap", Command: "beltwarden check --interrupted good|scrap"}
 	}
 	if why, due := m.dueHold(); due && r.Override == "" {
 		return refusal(what, why, "a check is due before the next part: ")
@@ -105,10 +105,10 @@ func (m *Machine) mayStart(r Request) error {
 		return err
 	}
 	if left := m.leftBehind(); left != "" && r.Override == "" {
-		return &Refusal{what, left, "set it in each of the jobs, before the part, make them in lots of their own with the board switched off in between, or give a reason (--override)"}
+		return &Refusal{What: what, Why: left, Remedy: "set it in each job before the part, make separate lots with the board switched off in between, or give a reason to go on anyway", Command: "--override REASON"}
 	}
 	if m.rules.strange != "" && r.Override == "" {
-		return &Refusal{what, m.rules.strange, "see that it is the right board and that its settings are right, or give a reason (--override)"}
+		return &Refusal{What: what, Why: m.rules.strange, Remedy: "make sure that it is the right board with the right settings, then give a reason to go on", Command: "--override REASON"}
 	}
 	return nil
 }
@@ -130,7 +130,7 @@ func (m *Machine) leftBehind() string {
 	if len(list) == 0 {
 		return ""
 	}
-	return strings.Join(list, "; ") + "; the board has not told what it has by itself, so that parts of the one would be made with what the other sets"
+	return strings.Join(list, "; ") + "; the board has not reported its own values, so parts of one would be made with the settings of the other"
 }
 
 // maySupply refuses to go on while spool, bin or hours do not allow another part.
@@ -148,7 +148,11 @@ func (m *Machine) maySupply(what string, r Request) error {
 // refusal refuses what a need stands against.
 func refusal(what string, why Cause, intro string) *Refusal {
 	n, _ := NeedOf(why.Code)
-	return &Refusal{what, intro + why.Text, n.Remedy + ", or give a reason (--override)"}
+	r := &Refusal{What: what, Why: intro + why.Text, Remedy: n.Remedy + ", or give a reason to go on anyway", Command: "--override REASON"}
+	if n.Command != "" {
+		r.Command = n.Command + ", or " + r.Command
+	}
+	return r
 }
 
 // mayUnhold refuses to go on before the check that the hold was for.
@@ -158,7 +162,7 @@ func (m *Machine) mayUnhold(r Request) error {
 		return err
 	}
 	if h := m.hold; h != nil && h.needsCheck && !h.checked && r.Override == "" {
-		return refusal(what, h.cause, "the hold is for a check and none was recorded: ")
+		return refusal(what, h.cause, "the hold waits for a check and none was recorded: ")
 	}
 	return nil
 }

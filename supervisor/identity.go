@@ -36,10 +36,10 @@ func (m *Machine) compareBoard(out *Output) {
 	differs := m.otherSteps(out)
 	if k := m.rules.known; k != nil {
 		if k.Firmware != "" && b.firmware != k.Firmware {
-			differs = append(differs, fmt.Sprintf("the board calls itself %q, at its last run it was %q", b.firmware, k.Firmware))
+			differs = append(differs, fmt.Sprintf("the board identifies as %q; at its last run it was %q", b.firmware, k.Firmware))
 		}
 		if changed := changedCapabilities(k.Capabilities, b.capabilities); changed != "" {
-			differs = append(differs, "the board's abilities have changed: "+changed)
+			differs = append(differs, "the board's capabilities have changed: "+changed)
 		}
 	}
 	m.rules.strange = strings.Join(differs, "; ")
@@ -56,7 +56,7 @@ func (m *Machine) otherSteps(out *Output) []string {
 	switch {
 	case want == 0:
 	case b.stepsPerMM == 0:
-		m.note(out, "board", "the board does not tell its belt steps/mm, so they were not compared")
+		m.note(out, "board", "the board does not report its belt steps/mm, so they were not compared")
 	case math.Abs(b.stepsPerMM-want) > 0.005:
 		return []string{fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g%s", b.stepsPerMM, from, want, m.forgotten(b.stepsPerMM))}
 	}

@@ -43,7 +43,7 @@ func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 	}
 	m.latched = faults[0].Text
 	for _, i := range []heat.HeaterIndex{heat.Nozzle, heat.Bed} {
-		m.guard.Accuse(i, "a heat fault was found before the daemon came back")
+		m.guard.Accuse(i, "a heat fault occurred before the daemon restarted")
 	}
 	return nil
 }
@@ -57,13 +57,13 @@ func (m *Machine) mended(r Request, out *Output) error {
 	case m.latched == "" && words == "":
 		return nil
 	case m.latched == "" && m.guard.Doubt() == "":
-		return &Refusal{what, "nothing is held against a heater or a sensor", "leave out what was mended"}
+		return &Refusal{What: what, Why: "no heater or sensor fault is recorded", Remedy: "leave out the repair"}
 	case words == "":
-		return &Refusal{what, "a heat fault is latched: " + m.latched, mendAdvice}
+		return &Refusal{What: what, Why: "a heat fault is latched: " + m.latched, Remedy: mendAdvice, Command: mendCommand}
 	case len(words) > mostMended || !strings.ContainsFunc(words, unicode.IsLetter):
-		return &Refusal{what, "that does not say what was mended", "say it in up to 500 letters"}
+		return &Refusal{What: what, Why: "the repair is not described", Remedy: "describe it in up to 500 characters"}
 	case r.GoOn:
-		return &Refusal{what, "after a heat fault the machine does not go on in the same breath", "clear it, reset, look whether the readings are right, then start"}
+		return &Refusal{What: what, Why: "after a heat fault the machine does not go on directly", Remedy: "clear, reset, check that the readings are right, then start"}
 	}
 	m.note(out, eventMended, "by "+who(r.By)+": "+words+"; it was: "+cmp.Or(m.latched, m.guard.Doubt()))
 	m.latched = ""
@@ -74,8 +74,11 @@ func (m *Machine) mended(r Request, out *Output) error {
 	return nil
 }
 
-// mendAdvice is what to do after a heat fault; common practice.
-const mendAdvice = "switch the machine off at the mains, let it cool, look at sensor, heater and their wires, and mend what is wrong; then, with the mains on again: beltwarden clear --mended TEXT"
+// mendAdvice and mendCommand are what to do after a heat fault; common practice.
+const (
+	mendAdvice  = "switch the machine off at the mains and let it cool; check the sensor, the heater and their wiring, and repair the fault; then switch the mains on and clear the fault, saying what you repaired"
+	mendCommand = "beltwarden clear --mended TEXT"
+)
 
 // callAtOnce calls the operator in the step in which a fault is found: it may take a minute
 // until it is known what became of the heaters, and that follows as a message of its own.
@@ -84,11 +87,11 @@ func (m *Machine) callAtOnce(out *Output) {
 	case CauseOperator, CauseShutdown: // somebody knows, or the process is ending
 		return
 	}
-	text := "heaters are being switched off" + m.lastRead() + "; whether they are follows: " + m.cause.Text
+	text := "heaters are being switched off" + m.lastRead() + "; whether they are off follows: " + m.cause.Text
 	switch {
 	case m.link.phase == linkUp:
 	case m.cause.Code == CauseRestart:
-		text = "the board is being asked, and its heaters may be on until it answers: " + m.cause.Text
+		text = "the heaters may be on until the board answers: " + m.cause.Text
 	default:
 		text = m.outOfReach(m.cause.Text)
 	}

@@ -88,7 +88,7 @@ func (m *Machine) additions(p *job.Plan, plans []*job.Plan) []job.Change {
 		}
 	}
 	if bed := p.Begin.BedTargetC; bed > 0 {
-		add([]string{"M140 S" + number(bed)}, "the bed is heated before the lead-in: a wait of the job's own could not be broken off on every board")
+		add([]string{"M140 S" + number(bed)}, "the bed is heated before the lead-in: on some boards a wait in the job could not be interrupted")
 	}
 	add(m.ownLines(m.position(), m.openingLines()), "known modes before the lead-in, without what an earlier job has set; the belt counts from here; motors stay on")
 	after := p.End
@@ -205,7 +205,7 @@ func (m *Machine) clearBeltLegs() []leg {
 	legs = append(legs, m.coolLegs("cooling until the parts let go")...)
 	return append(legs, m.advanceLegs("running the parts over the drop edge", m.set.ToDropMM+m.longestPitch(),
 		func(at gcode.State) float64 { return at.PositionMM[m.set.BeltAxis] },
-		"parts may still lie on the belt", m.belt.cleared)...)
+		"parts may still be on the belt", m.belt.cleared)...)
 }
 
 // longestPitch is how far behind the nozzle a part may reach.

@@ -113,7 +113,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 	case Stopped, Aborted, Resetting, Clearing:
 	case Aborting:
 		if m.link.halting && halted || restarted {
-			m.note(out, "heat", "the board has stopped, which should switch its heaters off: readings are to show it; reset it before going on")
+			m.note(out, "heat", "the board has halted, which should switch its heaters off; readings must show it; reset the board before going on")
 			m.settleOpenCycle(out, -1, true)
 			m.completed(out)
 		}

@@ -50,7 +50,7 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	m.guard = newHeatWatch(&m.set)
 	m.clock = clockWatch{began: now, newest: l.Before().At}
 	fail := func(err error) (*Machine, error) {
-		return nil, fmt.Errorf("cannot take up the last run: %w", err)
+		return nil, fmt.Errorf("cannot restore the last run: %w", err)
 	}
 	var err error
 	if m.ids, err = l.NextIDs(ctx); err != nil {
@@ -176,7 +176,7 @@ func (m *Machine) resume(last *ledger.State, shown bool) {
 	default:
 		unfinished = true
 	}
-	m.cause = Cause{CauseRestart, "the daemon came back; the machine was " + was.String()}
+	m.cause = Cause{CauseRestart, "the daemon restarted; the machine was " + was.String()}
 	if unfinished {
 		m.guard.MayHeat()
 		m.guard.Unknown()
@@ -198,7 +198,7 @@ func (m *Machine) Begin(now time.Time) Output {
 	m.settleTrial(&out)
 	switch {
 	case m.state == Aborted:
-		m.note(&out, "recovery", "the daemon came back; the machine stays Aborted: "+m.cause.Text)
+		m.note(&out, "recovery", "the daemon restarted; the machine stays Aborted: "+m.cause.Text)
 		m.openLink(&out) // its readings are to show that the heaters are off
 	case m.recover:
 		m.note(&out, "recovery", m.cause.Text)

@@ -28,7 +28,7 @@ func (m *Machine) loadLot(ctx context.Context, l Ledger, open *ledger.Lot, inspe
 		case err != nil:
 			lt.missing = fmt.Sprintf("job %s cannot be read again: %v", j.Path, err)
 		case plan.SHA256 != j.SHA256:
-			lt.missing = fmt.Sprintf("job %s is not the file that the lot was opened with", j.Path)
+			lt.missing = fmt.Sprintf("job %s has changed since the lot was opened", j.Path)
 			plan = nil
 		case plan.Begin.BedTargetC > 0 || plan.End.BedTargetC > 0:
 			m.guard.There(heat.Bed) // the last process may have left it on

@@ -15,7 +15,8 @@ type Need struct {
 	Headline string // of an alert
 	Ends     Ends
 	Do       string   // the first step at the machine
-	Remedy   string   // what to do, with the command that records it
+	Remedy   string   // what to do
+	Command  string   // that records it; "" for none
 	Bring    []string // to a visit
 
 	// due returns how many more parts may begin before it, 0 for none, and why; false where nothing

@@ -11,16 +11,16 @@ type Span struct{ FromMin, ToMin int }
 
 // needAttended: a part would end outside the hours in which somebody is near.
 var needAttended = Need{
-	Code: CauseUnattended, Name: "attended hours", Headline: "nobody near", Ends: EndsUnrecorded,
-	Do: "Stay near while it runs, or wait for the attended hours.", Remedy: "wait for the attended hours",
+	Code: CauseUnattended, Name: "attended hours", Headline: "outside attended hours", Ends: EndsUnrecorded,
+	Do: "Stay near while it runs, or wait for attended hours.", Remedy: "wait for attended hours",
 	due: func(m *Machine) (int, string, bool) {
 		h, d := m.set.Attended, m.nextDuration()
 		if h.FromMin == h.ToMin || d <= 0 {
 			return 0, "", false
 		}
-		left, text := h.left(m.now), fmt.Sprintf("a part takes %s and would end outside the attended hours, %s", d.Round(time.Minute), h)
+		left, text := h.left(m.now), fmt.Sprintf("a part takes %s and would end outside attended hours (%s)", d.Round(time.Minute), h)
 		if m.clockUnset() {
-			left, text = 0, fmt.Sprintf("nobody can tell whether these are the attended hours, %s: %s", h, m.clockDoubt())
+			left, text = 0, fmt.Sprintf("the computer's clock cannot show whether these are attended hours (%s): %s", h, m.clockDoubt())
 		}
 		parts := 0
 		if c := m.cycle; c != nil && !c.fromLedger && !c.made {

@@ -8,7 +8,7 @@ import (
 // needOffset: the belt is beyond its lateral limit, or may be by then.
 var needOffset = Need{
 	Code: CauseOffset, Name: "belt", Headline: "belt at its limit", Ends: EndsByCheck,
-	Do: checkDo, Remedy: checkRemedy, Bring: []string{"rule for the belt's edge", "key for the belt's adjusters"},
+	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"rule for the belt's edge", "key for the belt's adjusters"},
 	due: func(m *Machine) (int, string, bool) {
 		switch {
 		case m.rules.accepted:
@@ -41,5 +41,5 @@ func (m *Machine) offsetBeyond() bool {
 }
 
 func (m *Machine) offsetText() string {
-	return fmt.Sprintf("the belt stood %+.1f mm off at the last check and the limit is %.1f mm", m.rules.drift.newest().OffsetMM, m.set.OffsetLimitMM)
+	return fmt.Sprintf("the offset was %+.1f mm at the last check; the limit is %.1f mm", m.rules.drift.newest().OffsetMM, m.set.OffsetLimitMM)
 }

@@ -30,9 +30,9 @@ type CareView struct {
 }
 
 var needCare = Need{
-	Code: CauseCare, Name: "care", Headline: "care is due", Ends: EndsBySupply,
+	Code: CauseCare, Name: "care", Headline: "care due", Ends: EndsBySupply,
 	Do: "Do what is due, and tick it in the visit.", Bring: []string{"what the care needs"},
-	Remedy: "do it and record it with: beltwarden check --did NAME",
+	Remedy: "do it and record it", Command: "beltwarden check --did NAME",
 	due: func(m *Machine) (int, string, bool) {
 		least, text := math.MaxInt32, ""
 		for _, c := range m.set.Care {
@@ -167,7 +167,7 @@ func (m *Machine) wrongCare(v *Visit) (wrong []Fault) {
 	}
 	for _, name := range v.Did {
 		if m.careNamed(name) == "" {
-			text := fmt.Sprintf("nothing named %q is to be done at this machine", name)
+			text := fmt.Sprintf("there is no care named %q", name)
 			if len(names) > 0 {
 				text += "; there is " + strings.Join(names, ", ")
 			} else {

@@ -9,13 +9,14 @@ import (
 // The checks that the owner has asked for: after so many parts, so much belt travel, or so long. Any
 // recorded check begins all three anew.
 const (
-	checkDo     = "Read the lateral offset and look at the parts."
-	checkRemedy = "record one with: beltwarden check"
+	checkDo      = "Read the lateral offset and look at the parts."
+	checkRemedy  = "record one"
+	checkCommand = "beltwarden check"
 )
 
 var needCheckParts = Need{
 	Code: CauseCheckParts, Name: "check", Headline: "check due", Ends: EndsByCheck,
-	Do: checkDo, Remedy: checkRemedy, Bring: []string{"caliper", "rule for the belt's edge"},
+	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"caliper", "rule for the belt's edge"},
 	due: func(m *Machine) (int, string, bool) {
 		every := m.set.PartEveryParts
 		if every <= 0 {
@@ -32,7 +33,7 @@ var needCheckParts = Need{
 
 var needCheckTravel = Need{
 	Code: CauseCheckTravel, Name: "check", Headline: "check due", Ends: EndsByCheck,
-	Do: checkDo, Remedy: checkRemedy, Bring: []string{"rule for the belt's edge", "caliper"},
+	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"rule for the belt's edge", "caliper"},
 	due: func(m *Machine) (int, string, bool) {
 		every, since := m.set.CheckEveryMM, m.belt.base.TravelMM-m.rules.sinceMM
 		return m.partsIn(every - since), fmt.Sprintf("%.1f m of belt travel since the last check; one is due every %.1f m", since/1000, every/1000), every > 0
@@ -47,7 +48,7 @@ var needCheckTravel = Need{
 
 var needCheckTime = Need{
 	Code: CauseCheckTime, Name: "check", Headline: "check due", Ends: EndsByCheck,
-	Do: checkDo, Remedy: checkRemedy, Bring: []string{"caliper", "rule for the belt's edge"},
+	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"caliper", "rule for the belt's edge"},
 	due: func(m *Machine) (int, string, bool) {
 		every, since := m.set.CheckEvery, m.now.Sub(m.rules.sinceTime)
 		n := 0

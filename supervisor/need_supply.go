@@ -9,7 +9,7 @@ import (
 var needFilament = Need{
 	Code: CauseFilament, Name: "filament", Headline: "spool runs out", Ends: EndsBySupply,
 	Do: "Change the spool and weigh the new one.", Bring: []string{"full spool", "scale"},
-	Remedy: "put a full spool on and record its mass with: beltwarden check --spool-g G",
+	Remedy: "fit a full spool and record its mass", Command: "beltwarden check --spool-g G",
 	due: func(m *Machine) (int, string, bool) {
 		left, weighed := m.spoolLeftG()
 		k := m.lot.next()
@@ -27,7 +27,7 @@ var needFilament = Need{
 		if making {
 			parts++
 		}
-		return parts, fmt.Sprintf("the spool has %.0f g left by what was used since it was weighed, and a part takes %.1f g", math.Max(0, left), per), true
+		return parts, fmt.Sprintf("the spool has %.0f g left, as calculated since it was weighed; a part takes %.1f g", math.Max(0, left), per), true
 	},
 	every: func(m *Machine) int {
 		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil && m.lot.plans[k].FilamentG > 0 && m.set.SpoolG > 0 {
@@ -41,10 +41,10 @@ var needFilament = Need{
 var needBin = Need{
 	Code: CauseBin, Name: "bin", Headline: "bin full", Ends: EndsBySupply,
 	Do: "Empty the bin and count the parts.", Bring: []string{"box for the parts"},
-	Remedy: "empty the bin and record it with: beltwarden check --bin-emptied",
+	Remedy: "empty the bin and record it", Command: "beltwarden check --bin-emptied",
 	due: func(m *Machine) (int, string, bool) {
 		room, in := m.set.BinParts, m.supply.binned
-		return max(0, room-in), fmt.Sprintf("the bin has taken %s since it was emptied, and holds %d", plural(in, "part", "parts"), room), room > 0 && m.supply.emptied
+		return max(0, room-in), fmt.Sprintf("the bin has taken %s since it was emptied; it holds %d", plural(in, "part", "parts"), room), room > 0 && m.supply.emptied
 	},
 	every: func(m *Machine) int { return m.set.BinParts },
 }
@@ -52,7 +52,7 @@ var needBin = Need{
 // needDisk: there is no room for the records of another part.
 var needDisk = Need{
 	Code: CauseDisk, Name: "disk", Headline: "disk nearly full", Ends: EndsUnrecorded,
-	Do:     "Make room on the disk of the ledger: take away jobs that are not needed any more, or what else lies there.",
+	Do:     "Make room on the ledger's disk: remove jobs that you no longer need, or other files.",
 	Remedy: remedyRoom,
 	due:    func(m *Machine) (int, string, bool) { return 0, m.roomText(), m.room.low },
 }

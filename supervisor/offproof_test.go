@@ -69,7 +69,7 @@ func TestEveryOffIsProved(t *testing.T) {
 			after time.Duration
 		}{
 			{nil, "", 25 * time.Minute},
-			{&rig.Fault{Kind: rig.IgnoreOff}, "the board's nozzle was switched off from here, and the board goes on asking it for", 20 * time.Second},
+			{&rig.Fault{Kind: rig.IgnoreOff}, "beltwarden switched the board's nozzle off, but the board keeps its target of", 20 * time.Second},
 			{&rig.Fault{Kind: rig.FullHeat, Bed: true}, "NOT shown to be off", 6 * time.Minute},
 		} {
 			what := "sound"

@@ -15,12 +15,12 @@ func (m *Machine) openLot(r Request, out *Output) error {
 	q := r.Lot
 	if m.lot != nil && ledger.Unfinished(m.lot.Status) {
 		t := m.lot.total()
-		return &Refusal{what, fmt.Sprintf("lot %d is not finished: %d good, %d not looked at, %d ordered",
+		return &Refusal{What: what, Why: fmt.Sprintf("lot %d is not finished: %d good, %d not looked at, %d ordered",
 			m.lot.ID, t.good, t.unverified(), t.ordered),
-			fmt.Sprintf("record a check of its parts, or give it up with: beltwarden lot end %d", m.lot.ID)}
+			Remedy: "record a check of its parts, or give it up", Command: fmt.Sprintf("beltwarden lot end %d --reason TEXT", m.lot.ID)}
 	}
 	if len(q.Plans) == 0 || len(q.Plans) != len(q.Good) {
-		return &Refusal{what, fmt.Sprintf("it has %d jobs and %d counts", len(q.Plans), len(q.Good)), "give one count, or one for each job"}
+		return &Refusal{What: what, Why: fmt.Sprintf("it has %d jobs and %d counts", len(q.Plans), len(q.Good)), Remedy: "give one count, or one for each job"}
 	}
 	if err := m.mayKeep(what); err != nil {
 		return err
@@ -31,11 +31,11 @@ func (m *Machine) openLot(r Request, out *Output) error {
 		l.Order = ledger.OrderBlocks
 	}
 	if l.Order != ledger.OrderBlocks && l.Order != ledger.OrderTurn {
-		return &Refusal{what, fmt.Sprintf("order %q is not known", l.Order), `use "blocks" or "turn"`}
+		return &Refusal{What: what, Why: fmt.Sprintf("order %q is not known", l.Order), Remedy: `use "blocks" or "turn"`}
 	}
 	for i, p := range q.Plans {
 		if q.Good[i] < 1 || q.Good[i] > 1_000_000 {
-			return &Refusal{what, fmt.Sprintf("%d good parts are ordered of %s", q.Good[i], p.Path), "order 1 to 1000000"}
+			return &Refusal{What: what, Why: fmt.Sprintf("%d good parts are ordered of %s", q.Good[i], p.Path), Remedy: "order 1 to 1000000"}
 		}
 		if err := m.fits(p); err != nil {
 			return err
@@ -43,7 +43,7 @@ func (m *Machine) openLot(r Request, out *Output) error {
 		m.addJob(l, p, q.Good[i])
 	}
 	if wrong := wrongSizes(q.Sizes, len(q.Plans)); len(wrong) > 0 {
-		return &Refusal{what, strings.Join(wrong, "; "), "give the length that the part should have along the belt, and how far a good one may be from it"}
+		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: "give the part's length along the belt and its tolerance"}
 	}
 	l.ordered = q.Sizes
 	if l.Name == "" {
@@ -73,7 +73,7 @@ func (m *Machine) openLot(r Request, out *Output) error {
 			m.change(Start, Cause{CauseOperator, "a lot was started by " + who(r.By)}, out)
 		case Resetting:
 		default:
-			out.Result.Text += fmt.Sprintf("; it is open, but does not begin while the machine is %s", m.state)
+			out.Result.Text += fmt.Sprintf("; it is open, but cannot begin while the machine is %s", m.state)
 		}
 	}
 	return nil
@@ -107,7 +107,7 @@ func (m *Machine) fits(p *job.Plan) error {
 		}
 	}
 	if len(bad) > 0 {
-		return &Refusal{"start the lot", p.Path + ": " + strings.Join(bad, "; "), ""}
+		return &Refusal{What: "start the lot", Why: p.Path + ": " + strings.Join(bad, "; ")}
 	}
 	return nil
 }
@@ -115,12 +115,12 @@ func (m *Machine) fits(p *job.Plan) error {
 // endLot gives up an order that is not fulfilled, or closes one that is.
 func (m *Machine) endLot(r Request, out *Output) error {
 	if m.lot == nil || m.lot.Status == ledger.LotClosed || m.lot.Status == ledger.LotEnded {
-		return &Refusal{"end the lot", "no lot is open", ""}
+		return &Refusal{What: "end the lot", Why: "this lot has already ended"}
 	}
 	switch m.state {
 	case Idle, Stopped, Complete, Aborted, Resetting:
 	default:
-		return &Refusal{"end the lot", fmt.Sprintf("the machine is %s", m.state), "stop it first"}
+		return &Refusal{What: "end the lot", Why: fmt.Sprintf("the machine is %s", m.state), Remedy: "stop it first"}
 	}
 	m.settleOpenCycle(out, -1, true) // the board was never reached again to be asked
 	status := ledger.LotEnded
@@ -151,9 +151,9 @@ func (m *Machine) enterComplete(out *Output) {
 	t := l.total()
 	switch {
 	case l.fulfilled():
-		m.setLotStatus(out, ledger.LotClosed, "all ordered parts were found good")
+		m.setLotStatus(out, ledger.LotClosed, "all ordered parts are good")
 	case l.wanted() == 0:
-		m.setLotStatus(out, ledger.LotMade, "all parts are made and wait to be counted")
+		m.setLotStatus(out, ledger.LotMade, "all parts are made; count them")
 	}
 	text := fmt.Sprintf("lot %d (%s): %d parts made, %d good, %d scrap, %d not looked at, %d ordered",
 		l.ID, l.Name, t.made, t.good, t.scrap+t.torn, t.unverified(), t.ordered)

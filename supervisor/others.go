@@ -50,5 +50,5 @@ func (o *others) notShownOff() string {
 	if len(list) == 0 {
 		return ""
 	}
-	return "; switched off and not looked at: " + strings.Join(list, ", ")
+	return "; switched off and not monitored: " + strings.Join(list, ", ")
 }

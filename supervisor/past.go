@@ -70,7 +70,7 @@ func (s *Supervisor) lookUp(r *Request) error {
 		return nil
 	}
 	if len(s.owed) > 0 {
-		return &Refusal{"correct the check", "the ledger has no room, and what it was to keep last is not in it yet", "make room on its disk, and correct the check then"}
+		return &Refusal{What: "correct the check", Why: "the ledger has no room, and its last records are not written yet", Remedy: "make room on its disk, then correct the check"}
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), commitBound)
 	defer cancel()

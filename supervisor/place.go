@@ -52,7 +52,7 @@ func (m *Machine) positionUnconfirmed(out *Output) bool {
 	case m.state == Aborting:
 		m.abortUnconfirmed(out)
 	default:
-		m.fault(Cause{CauseBoard, m.work.doing + ": the board no longer says where it stands"}, out)
+		m.fault(Cause{CauseBoard, m.work.doing + ": the board no longer reports its position"}, out)
 	}
 	return true
 }
@@ -62,9 +62,9 @@ func (m *Machine) positionUnconfirmed(out *Output) bool {
 // next part be laid on the last one.
 func (m *Machine) placeLeg() leg {
 	return leg{
-		doing:   "asking the board where it stands",
+		doing:   "asking the board for its position",
 		program: func() Program { return Program{Before: []string{"M400", "M114"}} },
-		end:     func(out *Output) { m.failIfDisplaced("somebody or something has moved the machine meanwhile", out) },
+		end:     func(out *Output) { m.failIfDisplaced("something has moved the machine meanwhile", out) },
 	}
 }
 
@@ -112,7 +112,7 @@ func (p *Program) last() []string {
 func (m *Machine) wrongPlace() string {
 	for a := gcode.X; a <= gcode.Z; a++ {
 		if m.offMM(a) > placeToleranceMM {
-			return fmt.Sprintf("the board stands at %s %.2f mm and the lines it has taken lead to %.2f", a, m.work.place.at[a], m.position().PositionMM[a])
+			return fmt.Sprintf("the board is at %s %.2f mm, but the lines it accepted lead to %.2f", a, m.work.place.at[a], m.position().PositionMM[a])
 		}
 	}
 	return ""

@@ -53,9 +53,9 @@ func (m *Machine) recoveryView() *RecoveryView {
 	doubt := func(format string, a ...any) { v.Uncertain = append(v.Uncertain, fmt.Sprintf(format, a...)) }
 	if l != nil {
 		t := l.total()
-		sure("%s of lot %d made and counted: %d found good, %d scrap, %d not looked at", plural(t.made, "part", "parts"), l.ID, t.good, t.scrap+t.torn, t.unverified())
+		sure("%s of lot %d made: %d good, %d scrap, %d not looked at", plural(t.made, "part", "parts"), l.ID, t.good, t.scrap+t.torn, t.unverified())
 		if t.interrupted > 0 {
-			doubt("%s: it counts for nothing until you say whether it is good or scrap", plural(t.interrupted, "part was interrupted", "parts were interrupted"))
+			doubt("%s: not counted until you record whether good or scrap", plural(t.interrupted, "part was interrupted", "parts were interrupted"))
 		}
 	}
 	m.boardsWord(sure, doubt)
@@ -79,17 +79,17 @@ func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
 	case !b.answered:
 		doubt("the board has not answered since")
 	case b.restarted:
-		sure("the board has restarted, and has forgotten where it stood")
+		sure("the board has restarted and lost its position")
 	case b.number == 0:
-		sure("the board has taken no line since it started")
+		sure("the board has accepted no line since it started")
 	case b.number > 0:
-		sure("the board has not restarted, and took line %d last", b.number)
+		sure("the board has not restarted; the last line it accepted is %d", b.number)
 	default:
 		sure("the board answers")
-		doubt("whether the board has restarted: it does not tell its line number")
+		doubt("whether the board has restarted: it does not report its line number")
 	}
 	if b.place.told && !b.restarted {
-		sure("the board says that it stands at X %.1f, Y %.1f, Z %.1f", b.place.at[0], b.place.at[1], b.place.at[2])
+		sure("the board reports its position as X %.1f, Y %.1f, Z %.1f", b.place.at[0], b.place.at[1], b.place.at[2])
 	}
 	if m.rules.strange != "" {
 		doubt("whether it is the same board: %s", m.rules.strange)
@@ -109,7 +109,7 @@ func (m *Machine) heatersWord(sure, doubt func(string, ...any)) {
 	case m.guard.MayBeOn():
 		doubt("the heaters may be on")
 	case m.link.phase == linkUp:
-		doubt("the board has taken the words that switch nozzle and bed off; that they are off was not shown")
+		doubt("the board has accepted the commands that switch nozzle and bed off; readings have not shown them to be off")
 	}
 }
 
@@ -118,11 +118,11 @@ func (m *Machine) beltsWord(sure, doubt func(string, ...any)) {
 	b := &m.belt
 	switch {
 	case b.known:
-		sure("nothing lies under the head, and the belt's position is known")
+		sure("nothing is under the head, and the belt's position is known")
 	case b.uncertainMM > 0:
-		doubt("something may lie under the head, and up to %.1f mm of belt travel are in doubt: run and not counted, or counted and not run", b.uncertainMM)
+		doubt("something may be under the head, and up to %.1f mm of belt travel are uncertain: run and not counted, or counted and not run", b.uncertainMM)
 	default:
-		doubt("something may lie under the head")
+		doubt("something may be under the head")
 	}
 }
 
@@ -147,16 +147,16 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 	}
 	clear := "beltwarden clear"
 	if doubt := m.guard.Doubt(); m.latched == "" && doubt != "" && m.state == Aborted {
-		add("mend", "nothing shows the heaters off while this stands: "+doubt+"; once it is mended, or taken away", clear+" --mended TEXT")
+		add("mend", "readings cannot show the heaters to be off while this lasts: "+doubt+"; once it is repaired or removed", clear+" --mended TEXT")
 	}
 	if m.latched != "" {
 		clear += " --mended TEXT"
-		add("mend", "switch off at the mains, let it cool, look at sensor, heater and their wires, and mend what is wrong; then go on from Stopped", clear)
+		add("mend", "switch off at the mains and let it cool; check the sensor, the heater and their wiring, and repair the fault; then go on from Stopped", clear)
 	}
 	if m.link.phase != linkUp && m.state != Clearing {
-		text := "look at cable and supply until the board answers again"
+		text := "check the cable and the power supply until the board answers again"
 		if m.guard.MayBeOn() {
-			text = "switch off at the mains, since the heaters may be on; " + text
+			text = "switch off at the mains: the heaters may be on; " + text
 		}
 		add("connect", text)
 	}
@@ -183,6 +183,6 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 	if m.state == Aborted || m.state == Aborting {
 		end = append(end, clear)
 	}
-	add("end", "give the lot up", end...)
+	add("end", "give up the lot", end...)
 	return list
 }

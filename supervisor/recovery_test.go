@@ -52,7 +52,7 @@ func TestRecovery(t *testing.T) {
 		"cable":   {func(x *run) { x.rig.Unplug(); time.Sleep(5 * time.Minute); x.rig.Replug() }, "the board has restarted"},
 		"restart": {func(x *run) { x.rig.Reset() }, "the board has restarted"},
 		"daemon":  {func(x *run) { x.stop(); x.start() }, "the board has restarted"}, // it restarts whenever its port is opened
-		"heater":  {func(x *run) { _ = x.rig.Inject(rig.Fault{Kind: rig.NoHeat}) }, "the heaters are NOT shown to be off: nozzle: its sensor is the one in doubt"},
+		"heater":  {func(x *run) { _ = x.rig.Inject(rig.Fault{Kind: rig.NoHeat}) }, "the heaters are NOT shown to be off: nozzle: its sensor is in doubt"},
 	}
 	for name, b := range breaks {
 		for _, option := range few(1, []string{"scrap", "good", "realigned", "end"}) {
@@ -71,8 +71,8 @@ func TestRecovery(t *testing.T) {
 						t.Fatalf("%s, and nothing is said: %s", s.State, s.Cause.Text)
 					}
 					sure, doubt := strings.Join(r.Certain, "\n"), strings.Join(r.Uncertain, "\n")
-					if !strings.Contains(sure, "1 part of lot 1 made and counted: 0 found good, 0 scrap, 1 not looked at") || !strings.Contains(sure+doubt, b.says) ||
-						!strings.Contains(doubt, "1 part was interrupted") || !strings.Contains(doubt, "something may lie under the head") {
+					if !strings.Contains(sure, "1 part of lot 1 made: 0 good, 0 scrap, 1 not looked at") || !strings.Contains(sure+doubt, b.says) ||
+						!strings.Contains(doubt, "1 part was interrupted") || !strings.Contains(doubt, "something may be under the head") {
 						t.Errorf("certain:\n%s\nuncertain:\n%s", sure, doubt)
 					}
 					for _, o := range r.Options {

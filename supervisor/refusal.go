@@ -1,21 +1,46 @@
 package supervisor
 
-import "strings"
+import (
+	"errors"
+	"strings"
+)
 
 // Refusal is a request that cannot be carried out now, with what would help.
 type Refusal struct {
 	What   string // the request in words
 	Why    string
 	Remedy string
+	// Command is the command line that does what Remedy says, where there is one. Pages and
+	// alerts leave it out: a telephone has no command line.
+	Command string
 }
 
 // Error implements error.
 func (r *Refusal) Error() string {
 	text := "cannot " + r.What + ": " + r.Why
-	if r.Remedy != "" {
-		text += "; " + r.Remedy
+	if help := r.Help(); help != "" {
+		text += "; " + help
 	}
 	return text
+}
+
+// Help is the remedy with its command line, for a terminal.
+func (r *Refusal) Help() string {
+	if r.Command == "" {
+		return r.Remedy
+	}
+	return r.Remedy + ": " + r.Command
+}
+
+// withoutCommands words an error for a page or a telephone.
+func withoutCommands(err error) string {
+	var r *Refusal
+	if !errors.As(err, &r) {
+		return err.Error()
+	}
+	plain := *r
+	plain.Command = ""
+	return plain.Error()
 }
 
 // Fault is what is wrong with one field of a visit, named as in its JSON; the field is
@@ -35,11 +60,11 @@ func (r *VisitRefusal) Unwrap() error { return &r.Refusal }
 
 // refuseVisit words the faults of a visit.
 func refuseVisit(what string, faults []Fault, odd bool) error {
-	remedy := "correct it and record it again"
+	r := Refusal{What: what, Why: inWords(faults), Remedy: "correct it and record it again"}
 	if odd {
-		remedy = "look again, and record it with --sure if it is so"
+		r.Remedy, r.Command = "look again; if the values are right, confirm them", "--sure"
 	}
-	return &VisitRefusal{Refusal{what, inWords(faults), remedy}, faults, odd}
+	return &VisitRefusal{r, faults, odd}
 }
 
 // inWords tells all faults in one line.

@@ -21,7 +21,7 @@ func (m *Machine) request(r Request, out *Output) {
 	switch {
 	case err != nil:
 	case r.Acknowledge:
-		out.Result.Text = "nobody else is called about what was told so far"
+		out.Result.Text = "acknowledged: nobody else is called about the alerts so far"
 	case r.Visit != nil && r.Visit.Corrects != 0:
 		err = m.correct(r, out)
 	case r.Visit != nil:
@@ -73,9 +73,9 @@ func (m *Machine) busyWith(r Request) error {
 	switch {
 	case r.Visit != nil, r.Acknowledge, !asks && (r.EndLot || r.Command == Stop || r.Command == Abort):
 	case m.rescaling.on:
-		return &Refusal{"do that now", "the belt's scale is being set", "ask again in a moment"}
+		return &Refusal{What: "do that now", Why: "the belt's scale is being set", Remedy: "try again in a moment"}
 	case m.work.running != 0 && !m.state.Acting(): // one that was broken off, and is not accounted for
-		return &Refusal{"do that now", "the board has not answered yet", "ask again in a moment; beltwarden abort if it stays so"}
+		return &Refusal{What: "do that now", Why: "the board has not answered yet", Remedy: "try again in a moment; abort if it persists"}
 	}
 	return nil
 }
@@ -85,15 +85,15 @@ func (m *Machine) command(r Request, out *Output) error {
 	what := strings.ToLower(r.Command.String())
 	if r.Command == Stop && m.state == Stopping && m.trials.wanted {
 		m.trialBroken(what+" by "+who(r.By), out) // before its belt moves
-		out.Result.Text = "stop: the trial is broken off"
+		out.Result.Text = "stop: the trial is interrupted"
 		return nil
 	}
 	if _, ok := Transition(m.state, r.Command); !ok || r.Command == StateComplete {
-		remedy := "wait until that has ended"
+		remedy := "wait until it is done"
 		if now := m.possible(); len(now) > 0 {
 			remedy = "possible now: " + strings.Join(now, ", ")
 		}
-		return &Refusal{what, fmt.Sprintf("the machine is %s", m.state), remedy}
+		return &Refusal{What: what, Why: fmt.Sprintf("the machine is %s", m.state), Remedy: remedy}
 	}
 	switch r.Command {
 	case Start:
@@ -125,7 +125,7 @@ func (m *Machine) command(r Request, out *Output) error {
 	}
 	why := Cause{CauseOperator, what + " by " + who(r.By)}
 	if r.Override != "" {
-		why.Text += ", although advised against: " + r.Override
+		why.Text += ", overridden: " + r.Override
 		m.note(out, "override", why.Text)
 		m.rules.accepted = m.offsetBeyond()
 		if m.lot != nil {
@@ -153,7 +153,7 @@ func (m *Machine) command(r Request, out *Output) error {
 	m.change(r.Command, why, out)
 	out.Result.Text = fmt.Sprintf("%s: the machine is %s", what, m.state)
 	if r.GoOn || r.Command == Start || r.Command == Unhold || r.Command == Unsuspend {
-		out.Result.Text += "; keep hands off: it heats and moves by itself now"
+		out.Result.Text += "; keep your hands clear: it is about to heat and move"
 	}
 	if m.lot != nil {
 		out.Result.LotID = m.lot.ID
@@ -245,8 +245,8 @@ func (m *Machine) enterIdle(out *Output) {
 	}
 	m.afterReset = false
 	if err := m.mayStart(Request{}); err != nil {
-		m.note(out, "lot", "the lot did not begin: "+err.Error())
-		m.cause = Cause{CauseOperator, err.Error()}
+		m.note(out, "lot", "the lot did not begin: "+withoutCommands(err))
+		m.cause = Cause{CauseOperator, withoutCommands(err)}
 		return
 	}
 	m.change(Start, Cause{CauseOperator, "the lot begins"}, out)

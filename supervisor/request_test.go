@@ -98,7 +98,7 @@ func TestHeatingCanBeLeft(t *testing.T) {
 func TestAbortingTakesNoCommand(t *testing.T) {
 	l, _ := killed(t)
 	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
-	if out := step(Request{Command: Hold}); out.Refused == nil || !strings.HasSuffix(out.Refused.Error(), "wait until that has ended") {
+	if out := step(Request{Command: Hold}); out.Refused == nil || !strings.HasSuffix(out.Refused.Error(), "wait until it is done") {
 		t.Errorf("%s: %v", m.State(), out.Refused)
 	}
 	if list := m.Snapshot(m.now).Accepts; len(list) != 0 || list == nil {

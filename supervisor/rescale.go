@@ -57,7 +57,7 @@ func (m *Machine) rescale(r Request, out *Output) error {
 	last := m.rescaling.last
 	m.rescaling = rescaling{on: true, from: from, to: to, store: r.Scale.Store, by: r.By, last: last}
 	m.timers.set(timerScale, m.now.Add(rescaleWithin))
-	m.note(out, "scale", fmt.Sprintf("the belt axis of the board is to be set from %g to %g steps/mm, by %s", from, to, who(r.By)))
+	m.note(out, "scale", fmt.Sprintf("%[3]s sets the board's belt axis from %[1]g to %[2]g steps/mm", from, to, who(r.By)))
 	out.Later = true
 	m.link.board.stepsPerMM = 0 // what it tells from now on is newer
 	m.setLegs([]leg{{
@@ -73,36 +73,36 @@ func (m *Machine) mayRescale(what string, q ScaleRequest) (from, to float64, err
 	switch m.state {
 	case Idle, Stopped, Complete, Held:
 	default:
-		return 0, 0, &Refusal{what, fmt.Sprintf("the machine is %s", m.state), "wait until it is Idle, Stopped, Complete or Held: a part in the making would change its length half way"}
+		return 0, 0, &Refusal{What: what, Why: fmt.Sprintf("the machine is %s", m.state), Remedy: "wait until it is Idle, Stopped, Complete or Held, so that no part changes its length half way"}
 	}
 	if m.link.phase != linkUp || m.work.running != 0 || len(m.work.legs) > 0 {
-		return 0, 0, &Refusal{what, "the board is not connected, or is at work", "make it ready with: beltwarden reset"}
+		return 0, 0, &Refusal{What: what, Why: "the board is not connected or is busy", Remedy: "reset to make it ready", Command: "beltwarden reset"}
 	}
 	from, to = m.link.board.stepsPerMM, q.StepsPerMM
 	if from <= 0 {
-		return 0, 0, &Refusal{what, "the board does not tell its belt steps/mm, so nothing could be read back", "set it on the board itself"}
+		return 0, 0, &Refusal{What: what, Why: "the board does not report its belt steps/mm, so the new value cannot be read back", Remedy: "set it on the board itself"}
 	}
 	now := q.NowStepsPerMM
 	if q.Undo {
 		last := m.rescaling.last
 		if last == nil {
-			return 0, 0, &Refusal{what, "there is no change to undo: it was never set on the board of this port", ""}
+			return 0, 0, &Refusal{What: what, Why: "there is no change to undo: none was ever made on this port's board"}
 		}
 		now, to = last.NewStepsPerMM, last.OldStepsPerMM
 	}
 	to = math.Round(to*1e4) / 1e4
 	switch c := m.set.StepsPerMM; {
 	case !(to > 0) || math.IsInf(to, 0):
-		return 0, 0, &Refusal{what, fmt.Sprintf("%g steps/mm are not possible", q.StepsPerMM), ""}
+		return 0, 0, &Refusal{What: what, Why: fmt.Sprintf("%g steps/mm are not possible", q.StepsPerMM)}
 	case math.Abs(now-from) > stepsAgree:
-		return 0, 0, &Refusal{what, fmt.Sprintf("the board's belt axis runs at %g steps/mm, and the change is reckoned from %g", from, now), "measure parts made as it runs now, and give --steps as the board tells it"}
+		return 0, 0, &Refusal{What: what, Why: fmt.Sprintf("the board's belt axis runs at %g steps/mm, but the change starts from %g", from, now), Remedy: "measure parts made at the present setting, and give the steps/mm that the board reports"}
 	case math.Abs(to/from-1) > largestRescale:
-		return 0, 0, &Refusal{what, fmt.Sprintf("from %g to %g steps/mm is more than %.0f %%", from, to, 100*largestRescale), "look for a slipped digit or another unit; set it on the board itself if it is right"}
+		return 0, 0, &Refusal{What: what, Why: fmt.Sprintf("from %g to %g steps/mm is more than %.0f %%", from, to, 100*largestRescale), Remedy: "check digits and unit; if it is right, set it on the board itself"}
 	case c > 0 && math.Abs(c-to) > stepsAgree:
-		return 0, 0, &Refusal{what, fmt.Sprintf("the configuration says that the belt axis runs at %g steps/mm, and the new value is %g", c, to),
-			fmt.Sprintf("write machine.belt_steps_per_mm: %g, or leave it out, and start the daemon again; then apply it", to)}
+		return 0, 0, &Refusal{What: what, Why: fmt.Sprintf("the configuration says that the belt axis runs at %g steps/mm, and the new value is %g", c, to),
+			Remedy: fmt.Sprintf("set machine.belt_steps_per_mm: %g or remove it, restart the daemon, then apply the change", to)}
 	case math.Abs(to-from) <= stepsAgree:
-		return 0, 0, &Refusal{what, fmt.Sprintf("the board's belt axis runs at %g steps/mm already, as closely as it tells it", from), ""}
+		return 0, 0, &Refusal{What: what, Why: fmt.Sprintf("the board's belt axis already runs at %g steps/mm, as precisely as it reports", from)}
 	}
 	return from, to, nil
 }
@@ -125,12 +125,12 @@ func (m *Machine) rescaled(out *Output) {
 	switch told := b.stepsPerMM; {
 	case told > 0 && math.Abs(told-r.to) <= stepsAgree:
 	case told > 0 && math.Abs(told-r.from) <= stepsAgree:
-		m.rescaleFails(fmt.Sprintf("the board was told %g steps/mm and still runs at %g%s", r.to, told, note(r.said)), false, out)
+		m.rescaleFails(fmt.Sprintf("the board was set to %g steps/mm and still runs at %g%s", r.to, told, note(r.said)), false, out)
 		return
 	default:
-		text := "the board no longer tells its belt steps/mm"
+		text := "the board no longer reports its belt steps/mm"
 		if told > 0 {
-			text = fmt.Sprintf("the board was told %g steps/mm and says that it runs at %g", r.to, told)
+			text = fmt.Sprintf("the board was set to %g steps/mm and reports %g", r.to, told)
 		}
 		m.rescaleFails(text+note(r.said), true, out)
 		return
@@ -150,7 +150,7 @@ func (m *Machine) rescaled(out *Output) {
 		m.sizesAnew()
 	}
 	if !r.store {
-		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm, before at %g; the board forgets it at its next restart unless it is stored (--store)", r.told, r.from), out)
+		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g); the board forgets this at its next restart unless it is stored (--store)", r.told, r.from), out)
 		return
 	}
 	r.said = ""
@@ -164,13 +164,13 @@ func (m *Machine) rescaled(out *Output) {
 // rescaleStored ends a change that the board was to keep.
 func (m *Machine) rescaleStored(out *Output) {
 	r := &m.rescaling
-	text := fmt.Sprintf("the belt axis runs at %g steps/mm, before at %g", r.told, r.from)
+	text := fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g)", r.told, r.from)
 	if r.said != "" {
 		m.rescaleFails(text+"; but the board did not store it: "+r.said, false, out)
 		return
 	}
 	m.keepScale(true, out)
-	m.rescaleEnds(text+"; the board was told to store its settings, all of them as they are now", out)
+	m.rescaleEnds(text+"; the board was told to store all its present settings", out)
 }
 
 // keepScale records the change.
@@ -205,19 +205,19 @@ func (m *Machine) rescaleFails(text string, unsure bool, out *Output) {
 	last := m.rescaling.last
 	m.rescaling = rescaling{last: last}
 	m.timers.stop(timerScale)
-	remedy := "see what the board says: beltwarden status"
+	remedy := "see the board's answer: beltwarden status"
 	if unsure {
 		m.rescaling.unsure = text
-		remedy = "have the board asked again: beltwarden stop, then reset"
+		remedy = "stop, then reset: the board is asked again"
 	}
 	m.note(out, "scale", text)
-	out.Settled = &Settled{Refused: &Refusal{"set the belt's scale", text, remedy}}
+	out.Settled = &Settled{Refused: &Refusal{What: "set the belt's scale", Why: text, Remedy: remedy}}
 }
 
 // rescaleBroken ends a change that something else has overtaken.
 func (m *Machine) rescaleBroken(why string, out *Output) {
 	if m.rescaling.on {
-		m.rescaleFails("it was broken off: "+why, true, out)
+		m.rescaleFails("it was interrupted: "+why, true, out)
 	}
 }
 
@@ -238,5 +238,5 @@ func (m *Machine) forgotten(steps float64) string {
 	if s == nil || s.Stored || math.Abs(steps-s.OldStepsPerMM) > stepsAgree {
 		return ""
 	}
-	return fmt.Sprintf("; it has forgotten the %g that were set and not stored, set them again (scale --apply --store)", s.NewStepsPerMM)
+	return fmt.Sprintf("; it has lost the %g that were set but not stored; set them again (scale --apply --store)", s.NewStepsPerMM)
 }

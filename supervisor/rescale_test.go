@@ -77,7 +77,7 @@ func TestScaleIsSetAndSetBack(t *testing.T) {
 		}
 		x.do(Request{Visit: &Visit{Good: 1, Scrap: map[string]int{"warped": 1}}})
 		// Opening the port restarts this board, which has forgotten what was not stored.
-		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "forgotten the 79.2") {
+		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "lost the 79.2") {
 			t.Errorf("with a forgetful board: %v", err)
 		}
 		x.do(Request{Scale: &ScaleRequest{StepsPerMM: 79.2, NowStepsPerMM: 80, Store: true}})
@@ -112,7 +112,7 @@ func TestScaleIsRefused(t *testing.T) {
 		}
 		x.until(Idle, time.Minute)
 		for want, q := range map[string]ScaleRequest{
-			"reckoned from 85":             {StepsPerMM: 84, NowStepsPerMM: 85},
+			"starts from 85":               {StepsPerMM: 84, NowStepsPerMM: 85},
 			"more than 25 %":               {StepsPerMM: 101, NowStepsPerMM: 80},
 			"not possible":                 {StepsPerMM: math.NaN(), NowStepsPerMM: 80},
 			"machine.belt_steps_per_mm: 7": {StepsPerMM: 79, NowStepsPerMM: 80},
@@ -204,7 +204,7 @@ func TestScaleThatFails(t *testing.T) {
 	t.Run("another value", func(t *testing.T) {
 		m, take, _ := scaleAt(t)
 		take(told("echo: M92 X80.00 Y790.00 Z400.00 E93.00"))
-		settled(t, take(ProgramDone{}), "runs at 790")
+		settled(t, take(ProgramDone{}), "reports 790")
 		unsure(t, m, true)
 		if err := m.mayGoOn("start", Request{}); m.lot != nil || err == nil {
 			t.Error("it may go on")
@@ -212,7 +212,7 @@ func TestScaleThatFails(t *testing.T) {
 	})
 	t.Run("silence", func(t *testing.T) {
 		m, take, _ := scaleAt(t)
-		settled(t, take(ProgramDone{}), "no longer tells")
+		settled(t, take(ProgramDone{}), "no longer reports")
 		unsure(t, m, true)
 	})
 	t.Run("no answer", func(t *testing.T) {
@@ -253,7 +253,7 @@ func TestScaleThatFails(t *testing.T) {
 			t.Errorf("before it was stored: %+v", out.Settled)
 		}
 		take(told("Error: no storage"))
-		settled(t, take(ProgramDone{}), "runs at 79 steps/mm, before at 80; but the board did not store it: no storage")
+		settled(t, take(ProgramDone{}), "runs at 79 steps/mm (before: 80); but the board did not store it: no storage")
 		unsure(t, m, false)
 		if s := m.rescaling.last; s == nil || s.Stored || s.NewStepsPerMM != 79 {
 			t.Errorf("kept %+v", s)
@@ -264,7 +264,7 @@ func TestScaleThatFails(t *testing.T) {
 		take(LinkSynced{Reset: true})
 		take(told("M92 X80.00 Y80.00 Z400.00 E93.00"))
 		take(ProgramDone{})
-		if !strings.Contains(m.rules.strange, "forgotten the 79") {
+		if !strings.Contains(m.rules.strange, "lost the 79") {
 			t.Errorf("the board is strange by %q", m.rules.strange)
 		}
 		take(Request{Scale: &ScaleRequest{StepsPerMM: 79, NowStepsPerMM: 80}})

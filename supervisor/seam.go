@@ -74,7 +74,7 @@ func (m *Machine) seamAheadMM() (aheadMM, plusMinusMM float64, ok bool) {
 func (m *Machine) wrongSeam(aheadMM float64) string {
 	switch {
 	case m.set.LoopMM <= 0:
-		return "where the seam is helps only if belt.loop_length_mm is configured"
+		return "the seam's position is used only if belt.loop_length_mm is configured"
 	case !(math.Abs(aheadMM) <= m.set.LoopMM):
 		return fmt.Sprintf("the seam cannot be %g mm from the nozzle on a belt of %g mm", aheadMM, m.set.LoopMM)
 	}

@@ -142,14 +142,14 @@ func (m *Machine) wrongSizeWord(v *Visit) []Fault {
 		field = "accept_lengths"
 	}
 	if m.lot == nil || v.Job < 0 || v.Job >= len(m.lot.sizes.charts) || m.lot.sizes.charts[v.Job] == nil {
-		say(field, "no length was measured of this job")
+		say(field, "no length of this job was measured")
 		return wrong
 	}
 	if len(v.LengthsMM) > 0 {
-		say("lengths_mm", "new lengths are given in a check of their own, after the earlier ones are set aside or accepted")
+		say("lengths_mm", "record new lengths in a separate check, after setting aside or accepting the earlier ones")
 	}
 	if strings.TrimSpace(v.Note) == "" {
-		say("note", "say in the note why the lengths are set aside or accepted")
+		say("note", "give the reason in the note when you set lengths aside or accept them")
 	}
 	trial, err := m.lot.sizes.charts[v.Job].Copy()
 	if err != nil {

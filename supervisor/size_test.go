@@ -58,14 +58,14 @@ func TestLengthsSetAsideOrAccepted(t *testing.T) {
 			x := newRun(t, testRig(), testSettings())
 			x.start()
 			x.until(Idle, time.Minute)
-			x.refuses(t, &Visit{AcceptLengths: true, Note: "x"}, "no length was measured")
+			x.refuses(t, &Visit{AcceptLengths: true, Note: "x"}, "no length of this job was measured")
 			x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{60}}})
 			x.do(Request{Visit: &Visit{LengthsMM: learn}})
-			if text := x.s.Snapshot().Lot.SizeSignal; !strings.Contains(text, "value 12, 20.9") || !strings.Contains(text, "--set-aside") {
+			if text := x.s.Snapshot().Lot.SizeSignal; !strings.Contains(text, "value 12, 20.9") || !strings.Contains(text, "set it aside with a reason") {
 				t.Fatalf("signal %q", text)
 			}
-			x.refuses(t, &Visit{SetAside: []int{12}}, "say in the note why")
-			x.refuses(t, &Visit{SetAside: []int{21, 0}, Note: "x", LengthsMM: []float64{20}}, "value 21", "value 0", "a check of their own")
+			x.refuses(t, &Visit{SetAside: []int{12}}, "give the reason in the note")
+			x.refuses(t, &Visit{SetAside: []int{21, 0}, Note: "x", LengthsMM: []float64{20}}, "value 21", "value 0", "in a separate check")
 			x.refuses(t, &Visit{SetAside: []int{12}, AcceptLengths: true, Note: "x"}, "too few")
 			x.do(Request{Visit: &word})
 			if text := x.s.Snapshot().Lot.SizeSignal; text != "" {

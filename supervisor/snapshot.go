@@ -172,7 +172,7 @@ type LineView struct {
 func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	m.now = now
 	s := &Snapshot{At: now, Clock: m.clockDoubt(), Machine: m.set.Machine, State: m.state, Since: m.shown(m.since), Cause: m.cause,
-		Doing: m.work.doing, Advice: m.advice(), Accepts: m.possible(), HeatFault: m.latched}
+		Doing: m.work.doing, Advice: m.advice().String(), Accepts: m.possible(), HeatFault: m.latched}
 	b := m.belt.now()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,

@@ -51,12 +51,12 @@ func (m *Machine) wrongSurface(v *Visit) []Fault {
 		}
 	}
 	for _, min := range v.DetachedMin {
-		say(!(min >= 0.01 && min <= longestMin), "detached_min", "a part cannot come off %g minutes after its begin", min)
+		say(!(min >= 0.01 && min <= longestMin), "detached_min", "a part cannot come off %g minutes after it began", min)
 	}
-	say(len(v.DetachedMin) > v.Scrap[ledger.Detached], "detached_min", "%d parts have a minute at which they came off, and %d are counted as %s",
+	say(len(v.DetachedMin) > v.Scrap[ledger.Detached], "detached_min", "%d parts have a time at which they came off, but %d are counted as %s",
 		len(v.DetachedMin), v.Scrap[ledger.Detached], ledger.Detached)
-	say(v.Surface != "" && !slices.Contains(surfaces, v.Surface), "surface", "a surface is made anew as one of %q, not %q", surfaces, v.Surface)
-	say(v.Surface != "" && m.running() && m.state != Held && m.state != Suspended, "surface", "the surface cannot have been made anew while the machine is %s", m.state)
+	say(v.Surface != "" && !slices.Contains(surfaces, v.Surface), "surface", "a new surface is one of %q, not %q", surfaces, v.Surface)
+	say(v.Surface != "" && m.running() && m.state != Held && m.state != Suspended, "surface", "the surface cannot be recorded as new while the machine is %s", m.state)
 	return wrong
 }
 

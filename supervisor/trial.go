@@ -113,7 +113,7 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 		readings = append(slices.Clone(m.rules.drift.readings), readings...)
 	}
 	if odd := m.doubts(offset, readings, true); len(odd) > 0 {
-		return &Refusal{what, inWords(odd), "look again, and begin with --sure if it is so"}
+		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, begin with --sure"}
 	}
 	t := ledger.TrialBegun{ID: 1, RunMM: q.RunMM, BeforeMM: *q.BeforeMM, TravelMM: m.belt.base.TravelMM,
 		AdvanceMM: m.belt.base.AdvanceMM, Adjuster: q.Adjuster, Turns: q.Turns, By: r.By}
@@ -171,35 +171,35 @@ func (m *Machine) looped(runMM float64) string {
 	if math.Abs(loops-whole)*l <= sameMarkMM {
 		return ", " + plural(int(whole), "whole loop", "whole loops")
 	}
-	return fmt.Sprintf("; that is %.1f loops of the belt, and an uneven edge counts as drift: %.2f m end where they begin", loops, whole*l/1000)
+	return fmt.Sprintf("; that is %.1f loops of the belt, so an uneven edge looks like drift: %.2f m end where they begin", loops, whole*l/1000)
 }
 
 // mayTry refuses a trial that could hurt somebody, the belt or the count.
 func (m *Machine) mayTry(what string, q *TrialBegin) error {
 	if wrong := m.wrongTrial(q); len(wrong) > 0 {
-		return &Refusal{what, strings.Join(wrong, "; "), "correct it and begin again"}
+		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: "correct it and begin again"}
 	}
 	switch m.state {
 	case Idle, Stopped, Complete:
 	default:
-		return &Refusal{what, fmt.Sprintf("the machine is %s", m.state), "a trial begins when it is Idle, Stopped or Complete"}
+		return &Refusal{What: what, Why: fmt.Sprintf("the machine is %s", m.state), Remedy: "a trial begins when it is Idle, Stopped or Complete"}
 	}
 	h := &m.heat
 	switch {
 	case m.link.phase != linkUp || m.work.running != 0 || len(m.work.legs) > 0:
-		return &Refusal{what, "the board is not connected, or is at work", "make it ready with: beltwarden reset"}
+		return &Refusal{What: what, Why: "the board is not connected or is busy", Remedy: "reset to make it ready", Command: "beltwarden reset"}
 	case m.trials.open() != nil:
-		return &Refusal{what, fmt.Sprintf("trial %d has not ended", m.trials.open().ID), "read the offset and end it with: beltwarden trial end --after-mm MM, or --give-up"}
+		return &Refusal{What: what, Why: fmt.Sprintf("trial %d is still open", m.trials.open().ID), Remedy: "read the offset and end the trial", Command: "beltwarden trial end --after-mm MM, or --give-up"}
 	case !h.hasNozzle && !h.hasBed, h.hasNozzle && !h.nozzleTold(), h.hasBed && !h.bedTold():
-		return &Refusal{what, "the board does not tell its temperatures", "ask again in a moment"}
+		return &Refusal{What: what, Why: "the board does not report its temperatures", Remedy: "try again in a moment"}
 	case h.nozzleC > trialColdC || h.bedC > trialColdC || h.nozzleTargetC > 0 || h.bedTargetC > 0:
-		return &Refusal{what, fmt.Sprintf("the machine is not cold: nozzle %.0f °C, bed %.0f °C, and %d °C are the most", h.nozzleC, h.bedC, trialColdC), "let it cool"}
+		return &Refusal{What: what, Why: fmt.Sprintf("the machine is not cold: nozzle %.0f °C, bed %.0f °C, limit %d °C", h.nozzleC, h.bedC, trialColdC), Remedy: "let it cool"}
 	case !m.belt.known || m.belt.occupied:
-		return &Refusal{what, "parts may lie on the belt", "clear the belt and record it with: beltwarden check --belt-cleared"}
+		return &Refusal{What: what, Why: "parts may be on the belt", Remedy: "clear the belt and record it", Command: "beltwarden check --belt-cleared"}
 	case m.rules.strange != "":
-		return &Refusal{what, m.rules.strange, "see that it is the right board; beltwarden start --override REASON accepts it"}
+		return &Refusal{What: what, Why: m.rules.strange, Remedy: "make sure that it is the right board, then accept it", Command: "beltwarden start --override REASON"}
 	case !q.Clear:
-		return &Refusal{what, "nobody has said that hands, tools and parts are clear of the belt", "look, and say so (--yes)"}
+		return &Refusal{What: what, Why: "nobody has confirmed that hands, tools and parts are clear of the belt", Remedy: "look, then confirm with --yes"}
 	}
 	return nil
 }
@@ -220,10 +220,10 @@ func (m *Machine) wrongTrial(q *TrialBegin) []string {
 	say(q.FeedMMPerMin != 0 && !(q.FeedMMPerMin >= 60 && q.FeedMMPerMin <= fastest), "a feed of %g mm/min is not possible (60 to %g)", q.FeedMMPerMin, fastest)
 	say(q.BeforeMM == nil, "the offset before the run is missing")
 	say(q.BeforeMM != nil && !(math.Abs(*q.BeforeMM) <= largestOffsetMM), "an offset of %g mm is not possible on this belt (at most %d mm either way)", value(q.BeforeMM), largestOffsetMM)
-	say((q.Adjuster == "") != (q.Turns == 0), "an adjuster goes with turns, and turns with an adjuster")
+	say((q.Adjuster == "") != (q.Turns == 0), "name an adjuster and its turns together")
 	say(!(math.Abs(q.Turns) <= largestTurn), "%g turns are not possible", q.Turns)
-	say(len(q.Adjuster) > 40, "the name of the adjuster is longer than 40 letters")
-	say(!(m.set.OffsetLimitMM > 0), "belt.offset_limit_mm is 0, so there is nothing to judge the belt by")
+	say(len(q.Adjuster) > 40, "the name of the adjuster is longer than 40 characters")
+	say(!(m.set.OffsetLimitMM > 0), "belt.offset_limit_mm is 0, so there is no limit to judge the belt by")
 	return wrong
 }
 

@@ -17,31 +17,31 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	t := m.trials.open()
 	switch {
 	case t == nil:
-		return &Refusal{what, "no trial has begun" + m.lastTrial(), "begin one with: beltwarden trial begin"}
+		return &Refusal{What: what, Why: "no trial is open" + m.lastTrial(), Remedy: "begin one", Command: "beltwarden trial begin"}
 	case !t.Ran:
-		return &Refusal{what, fmt.Sprintf("the belt has not run its way yet: %.1f of %.1f m", m.trialView().DoneMM/1000, t.RunMM/1000), "wait, or break it off with: beltwarden stop"}
+		return &Refusal{What: what, Why: fmt.Sprintf("the belt is still running: %.1f of %.1f m", m.trialView().DoneMM/1000, t.RunMM/1000), Remedy: "wait, or stop it", Command: "beltwarden stop"}
 	case q.GiveUp:
 		m.endOfTrial(t, "given up by "+who(r.By), nil, out)
 		out.Result.Text = fmt.Sprintf("trial %d is given up", t.ID)
 		return nil
 	case q.AfterMM == nil || !(math.Abs(*q.AfterMM) <= largestOffsetMM):
-		return &Refusal{what, fmt.Sprintf("the offset after the run is missing or beyond %d mm", largestOffsetMM), "give it with --after-mm"}
+		return &Refusal{What: what, Why: fmt.Sprintf("the offset after the run is missing or beyond %d mm", largestOffsetMM), Remedy: "give it with --after-mm"}
 	case math.Abs(m.belt.base.TravelMM-t.RanTravelMM) > 1:
-		return &Refusal{what, fmt.Sprintf("the belt has run %.2f m since, so its offset now is not the trial's", (m.belt.base.TravelMM-t.RanTravelMM)/1000), "give it up (--give-up), and record the offset with: beltwarden check"}
+		return &Refusal{What: what, Why: fmt.Sprintf("the belt has run %.2f m since, so its present offset is not the trial's", (m.belt.base.TravelMM-t.RanTravelMM)/1000), Remedy: "give the trial up (--give-up) and record the offset", Command: "beltwarden check --offset-mm MM"}
 	case !(math.Abs(q.PartAdvanceMM) <= q.PartTravelMM):
-		return &Refusal{what, fmt.Sprintf("a part cannot advance the belt by %g mm in %g mm of travel", q.PartAdvanceMM, q.PartTravelMM), "give both of one part, or neither to judge for the open lot"}
+		return &Refusal{What: what, Why: fmt.Sprintf("a part cannot advance the belt by %g mm in %g mm of travel", q.PartAdvanceMM, q.PartTravelMM), Remedy: "give travel and advance of one part, or neither to judge for the open lot"}
 	case q.Parts < 0 || q.Parts > 1_000_000 || !(q.PartTravelMM >= 0 && q.PartTravelMM <= 1e6) || q.Parts > 0 != (q.PartTravelMM > 0):
-		return &Refusal{what, fmt.Sprintf("%d parts of %g mm of travel each cannot lie ahead", q.Parts, q.PartTravelMM), "give both, or neither to judge for the open lot"}
+		return &Refusal{What: what, Why: fmt.Sprintf("%d parts of %g mm of travel each are not possible", q.Parts, q.PartTravelMM), Remedy: "give both, or neither to judge for the open lot"}
 	}
 	before, after := reading(t.TravelMM, t.AdvanceMM, t.BeforeMM), reading(t.RanTravelMM, t.RanAdvanceMM, *q.AfterMM)
 	offset := &Visit{OffsetMM: q.AfterMM, Sure: q.Sure, Note: fmt.Sprintf("trial %d: after", t.ID)}
 	// How the belt ran before the trial is no measure of it: only a slip of the pen is asked back.
 	if odd := m.doubts(offset, []belt.Reading{before, after}, true); len(odd) > 0 {
-		return &Refusal{what, inWords(odd), "look again, and end it with --sure if it is so"}
+		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, end it with --sure"}
 	}
 	if OffsetsAlike(*q.AfterMM, t.BeforeMM) && !q.MarkMoved {
-		return &Refusal{what, "the offsets are alike, as those of a belt that did not run are: a board without mains power says all the same that it ran",
-			"if a mark on the belt was seen to move, end it with --mark-moved; else give it up (--give-up), see that the mains are on, and try again"}
+		return &Refusal{What: what, Why: "the two offsets are the same, as if the belt had not run: without mains power the board still reports that it ran",
+			Remedy: "if you saw a mark on the belt move, end with --mark-moved; else give up (--give-up), switch the mains on and try again"}
 	}
 	offset.Sure = true
 	if err := m.visit(Request{By: r.By, Visit: offset}, out); err != nil {
@@ -136,15 +136,15 @@ func trialRate(t *ledger.Trial) float64 { return (*t.AfterMM - t.BeforeMM) / tri
 // text says in words what a trial has shown.
 func (r *TrialResult) text(limitMM float64) string {
 	v := r.Verdict
-	side := "the belt ran, as was seen, and did not go sideways"
+	side := "the belt was seen to run, and did not move sideways"
 	if v.Side != "" {
-		side = fmt.Sprintf("the belt went %.2f mm to the %s", math.Abs(v.AfterMM-v.BeforeMM), v.Side)
+		side = fmt.Sprintf("the belt moved %.2f mm to the %s", math.Abs(v.AfterMM-v.BeforeMM), v.Side)
 	}
 	lines := []string{fmt.Sprintf("%s in %.1f m: %+.3f mm/m, between %+.3f and %+.3f by the error of reading (95 %%)", side, v.RunMM/1000, v.RateMMPerM, v.Rate95[0], v.Rate95[1])}
-	reach := fmt.Sprintf("it stands %+.2f mm off and does not reach the limit of %.1f mm at this rate", v.AfterMM, limitMM)
+	reach := fmt.Sprintf("its offset is %+.2f mm and does not reach the limit of %.1f mm at this rate", v.AfterMM, limitMM)
 	switch mm := v.TravelToLimitMM; {
 	case mm != nil && *mm == 0:
-		reach = fmt.Sprintf("it stands %+.2f mm off, which is beyond the limit of %.1f mm", v.AfterMM, limitMM)
+		reach = fmt.Sprintf("its offset is %+.2f mm, beyond the limit of %.1f mm", v.AfterMM, limitMM)
 	case mm != nil:
 		reach = fmt.Sprintf("from %+.2f mm it reaches the limit of %.1f mm after %.1f m at this rate", v.AfterMM, limitMM, *mm/1000)
 	}
@@ -152,11 +152,11 @@ func (r *TrialResult) text(limitMM float64) string {
 	lies := fmt.Sprintf("%.1f m of travel lie ahead, %.1f m of it net advance: ", v.AheadMM/1000, v.AheadAdvanceMM/1000)
 	switch v.Alignment {
 	case belt.AlignmentAlone:
-		lies = "no lot lies ahead to judge it by: open one, or give --parts and --travel-mm"
+		lies = "there is no lot to judge it by: open one, or give --parts and --travel-mm"
 	case belt.AlignmentUnclear:
-		lies += fmt.Sprintf("this trial cannot tell whether the alignment is good enough; one of %.1f m leaves a doubt of half the limit at the end", v.NeededMM/1000)
+		lies += fmt.Sprintf("this trial cannot show whether the alignment is good enough; a trial of %.1f m reduces the uncertainty at its end to half the limit", v.NeededMM/1000)
 	case belt.AlignmentDepends:
-		lies += "the belt stays within its limit if what moves it undoes itself when it runs back (a roller out of line), and passes it if not (slip); the first checks of the lot will tell"
+		lies += "the belt stays within its limit if its drift reverses when it runs back (roller out of line), and exceeds it if not (slip); the first checks of the lot will show"
 	default:
 		lies += "the alignment is " + string(v.Alignment)
 	}
@@ -166,7 +166,7 @@ func (r *TrialResult) text(limitMM float64) string {
 		case a.Advice != nil:
 			lines = append(lines, a.Advice.Text(a.Name, a.N))
 		default:
-			lines = append(lines, fmt.Sprintf("what %q does is not known yet, by %s", a.Name, plural(a.N, "adjustment", "adjustments")))
+			lines = append(lines, fmt.Sprintf("the effect of %q is not known yet, by %s", a.Name, plural(a.N, "adjustment", "adjustments")))
 		}
 	}
 	return strings.Join(lines, "\n")

@@ -27,7 +27,7 @@ func (m *Machine) trialLegs() []leg {
 		program: func() Program { return Program{Before: []string{countAnew}} },
 	}}
 	legs = append(legs, m.advanceLegsAt(m.trialFeed, min(m.set.TravelLimitMM, trialPieceMM), trialDoing, t.RunMM,
-		func(at gcode.State) float64 { return at.PositionMM[m.set.BeltAxis] }, "the belt has not run all its way", func() {})...)
+		func(at gcode.State) float64 { return at.PositionMM[m.set.BeltAxis] }, "the belt has not run the whole distance", func() {})...)
 	return append(legs, leg{end: m.trialRan})
 }
 
@@ -49,7 +49,7 @@ func (m *Machine) trialRan(out *Output) {
 	}
 	t.Ran, t.RanTravelMM, t.RanAdvanceMM = true, m.belt.base.TravelMM, m.belt.base.AdvanceMM
 	out.record(ledger.TrialRan{ID: t.ID, TravelMM: t.RanTravelMM, AdvanceMM: t.RanAdvanceMM}, ledger.BeltMoved{Belt: m.belt.now()})
-	m.note(out, "trial", fmt.Sprintf("trial %d: the belt stands; read the offset", t.ID))
+	m.note(out, "trial", fmt.Sprintf("trial %d: the belt has stopped; read the offset", t.ID))
 }
 
 // trialBroken ends a trial whose run something else has overtaken.
@@ -60,7 +60,7 @@ func (m *Machine) trialBroken(why string, out *Output) {
 	}
 	m.trials.wanted = false
 	m.timers.stop(timerSave)
-	m.endOfTrial(t, "broken off: "+why, nil, out)
+	m.endOfTrial(t, "interrupted: "+why, nil, out)
 	out.record(ledger.BeltMoved{Belt: m.belt.underWay()})
 }
 
@@ -87,7 +87,7 @@ func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
 // settleTrial ends a trial in whose middle the last process ended.
 func (m *Machine) settleTrial(out *Output) {
 	if t := m.trials.open(); m.trials.lost && t != nil {
-		m.endOfTrial(t, "broken off: the daemon ended in the middle of it", nil, out)
+		m.endOfTrial(t, "interrupted: the daemon ended during it", nil, out)
 		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
 	}
 	m.trials.lost = false

@@ -56,7 +56,7 @@ func TestTrialRunsWholeLoops(t *testing.T) {
 		says                 string
 	}{
 		{2400, 0, 4800, "4.8 m forward at 1200 mm/min, 2 whole loops"},
-		{2400, 10000, 10000, "that is 4.2 loops of the belt, and an uneven edge counts as drift: 9.60 m end where they begin"},
+		{2400, 10000, 10000, "that is 4.2 loops of the belt, so an uneven edge looks like drift: 9.60 m end where they begin"},
 		{12000, 0, 12000, "12.0 m forward at 1200 mm/min, 1 whole loop"},
 		{0, 0, 5000, "5.0 m forward at 1200 mm/min"},
 	} {
@@ -186,14 +186,14 @@ func TestTrialIsRefused(t *testing.T) {
 		}
 		refused("the machine is Resetting", &good)
 		x.until(Idle, time.Minute)
-		refused("nobody has said", alter(func(q *TrialBegin) { q.Clear = false }))
+		refused("nobody has confirmed", alter(func(q *TrialBegin) { q.Clear = false }))
 		refused("run of 0.3 m", alter(func(q *TrialBegin) { q.RunMM = 300 }))
 		refused("run of NaN m", alter(func(q *TrialBegin) { q.RunMM = math.NaN() }))
 		refused("feed of 90000", alter(func(q *TrialBegin) { q.FeedMMPerMin = 90000 }))
 		refused("offset before the run is missing", alter(func(q *TrialBegin) { q.BeforeMM = nil }))
 		refused("offset of 40 mm", alter(func(q *TrialBegin) { q.BeforeMM = &far }))
-		refused("adjuster goes with turns", alter(func(q *TrialBegin) { q.Turns = 1 }))
-		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &mm}}); !strings.Contains(err.Error(), "no trial has begun") {
+		refused("name an adjuster and its turns together", alter(func(q *TrialBegin) { q.Turns = 1 }))
+		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &mm}}); !strings.Contains(err.Error(), "no trial is open") {
 			t.Error(err)
 		}
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}})
@@ -204,7 +204,7 @@ func TestTrialIsRefused(t *testing.T) {
 		x.until(Stopped, time.Hour)
 		refused("not cold", &good)
 		time.Sleep(3 * time.Hour)
-		refused("parts may lie on the belt", &good)
+		refused("parts may be on the belt", &good)
 		if got := x.rig.BeltTravelMM(); got > before+200 {
 			t.Errorf("the belt ran %g mm", got-before)
 		}
@@ -212,7 +212,7 @@ func TestTrialIsRefused(t *testing.T) {
 		x.do(Request{Visit: &Visit{BeltCleared: true, Interrupted: "scrap"}})
 		x.do(Request{TrialBegin: &good}) // from Stopped
 		time.Sleep(20 * time.Second)
-		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &mm}}); !strings.Contains(err.Error(), "not run its way yet") {
+		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &mm}}); !strings.Contains(err.Error(), "the belt is still running") {
 			t.Error(err)
 		}
 		x.untilRan()
@@ -222,7 +222,7 @@ func TestTrialIsRefused(t *testing.T) {
 		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "hands may be at the belt") {
 			t.Error(err)
 		}
-		refused("has not ended", &good)
+		refused("is still open", &good)
 		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &mm, Parts: 3}}); !strings.Contains(err.Error(), "3 parts of 0 mm") {
 			t.Error(err)
 		}
@@ -272,7 +272,7 @@ func TestTrialIsStopped(t *testing.T) {
 					t.Errorf("the belt ran %g mm, counted %g, uncertain %g", ran, s.Belt.TravelMM, s.Belt.UncertainMM)
 				}
 				trials, err := x.ledger.Trials(context.Background(), 9)
-				if err != nil || len(trials) != 1 || !trials[0].Ended || !strings.HasPrefix(trials[0].How, "broken off: ") {
+				if err != nil || len(trials) != 1 || !trials[0].Ended || !strings.HasPrefix(trials[0].How, "interrupted: ") {
 					t.Errorf("kept %+v, %v", trials, err)
 				}
 				x.stop()

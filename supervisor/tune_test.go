@@ -121,7 +121,7 @@ func (w *twin) answers(out Output) {
 		}
 	}
 	for _, r := range out.Records {
-		if e, ok := r.(ledger.TrialEnded); ok && strings.HasPrefix(e.How, "broken off") {
+		if e, ok := r.(ledger.TrialEnded); ok && strings.HasPrefix(e.How, "interrupted") {
 			w.seen["broken off"]++
 		}
 	}

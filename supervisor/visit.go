@@ -89,9 +89,9 @@ func (m *Machine) settleLot(out *Output) {
 	case ledger.LotOpen, ledger.LotMade:
 		switch {
 		case l.fulfilled() && l.wanted() == 0 && !m.running():
-			m.setLotStatus(out, ledger.LotClosed, "all ordered parts were found good")
+			m.setLotStatus(out, ledger.LotClosed, "all ordered parts are good")
 		case l.wanted() > 0:
-			m.setLotStatus(out, ledger.LotOpen, "scrap has to be made up for")
+			m.setLotStatus(out, ledger.LotOpen, "scrap has to be replaced")
 		}
 	}
 }
@@ -161,13 +161,13 @@ func (m *Machine) wrongVisit(v *Visit) []Fault {
 	case "":
 	case "good", "scrap":
 		if len(m.undecided) == 0 {
-			say("interrupted", "no interrupted part waits for a word")
+			say("interrupted", "no interrupted part is waiting for a decision")
 		}
 	default:
 		say("interrupted", "an interrupted part is good or scrap, not %q", v.Interrupted)
 	}
 	if v.BeltCleared && m.running() && m.state != Held && m.state != Suspended {
-		say("belt_cleared", "the belt cannot have been cleared while the machine is %s", m.state)
+		say("belt_cleared", "the belt cannot be recorded as cleared while the machine is %s", m.state)
 	}
 	wrong = append(append(wrong, m.wrongSurface(v)...), m.wrongCare(v)...)
 	if v.Corrects != 0 {
@@ -187,7 +187,7 @@ func (m *Machine) wrongCounts(v *Visit, scrap int) []Fault {
 		return []Fault{{"job", fmt.Sprintf("the lot has no job %d", v.Job+1)}}
 	}
 	if j := m.lot.jobs[v.Job]; v.Good+scrap > j.unverified() {
-		return []Fault{{"good", fmt.Sprintf("%d good and %d scrap are more than the %d parts made and not yet counted (%d made, %d good, %d scrap before)",
+		return []Fault{{"good", fmt.Sprintf("%d good and %d scrap are more than the %d parts made and not looked at (%d made, %d good, %d scrap before)",
 			v.Good, scrap, j.unverified(), j.made, j.good, j.scrap)}}
 	}
 	return nil

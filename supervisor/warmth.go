@@ -48,7 +48,7 @@ func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error
 	var h job.Heaters
 	texts, err := l.Heat(ctx, port)
 	if err != nil {
-		return h, fmt.Errorf("cannot tell how quickly the heaters are: %w", err)
+		return h, fmt.Errorf("cannot learn how fast the heaters are: %w", err)
 	}
 	for name, m := range map[string]*heat.Model{ledger.HeaterNozzle: &h.Nozzle, ledger.HeaterBed: &h.Bed} {
 		if text, ok := texts[name]; ok && json.Unmarshal(text, m) != nil {
@@ -79,9 +79,9 @@ func (m *Machine) unusual(name string, u *heat.Unusual, out *Output) {
 	if u == nil {
 		return
 	}
-	more, why := "more", "see whether a fan blows at it, its insulation has come off, or the supply sags"
+	more, why := "more", "check whether a fan blows at it, its insulation has come off, or the supply voltage sags"
 	if u.Is < u.Was {
-		more, why = "less", "see whether its sensor sits tight, before it leaves its place"
+		more, why = "less", "check that its sensor sits tight, before it comes out"
 	}
 	m.heatFound(heat.Finding{Kind: heat.Drifted, Text: fmt.Sprintf("%s needs %.0f %% %s drive to hold %.0f °C than it did over %s: %s",
 		name, 100*math.Abs(u.Is/u.Was-1), more, u.TargetC, minutes(u.Learned), why)}, out)

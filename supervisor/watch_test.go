@@ -40,7 +40,7 @@ func TestBoardThatWaitsForSomebody(t *testing.T) {
 		x.until(Idle, time.Minute)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(path)}, Good: []int{1}, Start: true}})
 		s := x.until(Aborted, 2*time.Hour)
-		if s.Cause.Code != CauseBoard || !strings.Contains(s.Cause.Text, "wait for somebody") {
+		if s.Cause.Code != CauseBoard || !strings.Contains(s.Cause.Text, "waiting for somebody") {
 			t.Errorf("cause %+v", s.Cause)
 		}
 		if _, nozzle, _, bed := x.rig.Temperatures(); nozzle != 0 || bed != 0 {

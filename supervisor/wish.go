@@ -19,8 +19,8 @@ func (m *Machine) watchWish() {
 // wishLapsed calls whoever relies on it.
 func (m *Machine) wishLapsed(out *Output) {
 	m.goOn, m.afterReset = false, false
-	text := "it does not begin by itself any more: the board was not there within " + longWords(wishLapse) +
-		" of the word to begin; once it is back, look at the machine, keep hands off and give the word again"
+	text := "it will not begin by itself: the board did not answer within " + longWords(wishLapse) +
+		"; once it is back, look at the machine, keep hands off and start again"
 	m.note(out, "link", text)
 	m.alert(out, CauseLink, text)
 }

@@ -51,7 +51,7 @@ func TestAWishLapses(t *testing.T) {
 				if list := acted(x.rig.Record()); len(list) > moved {
 					t.Errorf("sent after the board was back: %q", list[moved:])
 				}
-				if told := x.alerts(); strings.Count(told, "link: it does not begin by itself any more") != 1 {
+				if told := x.alerts(); strings.Count(told, "link: it will not begin by itself") != 1 {
 					t.Errorf("told:\n%s", told)
 				}
 				x.stop()

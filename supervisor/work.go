@@ -216,7 +216,7 @@ func (m *Machine) watchProgram(out *Output) {
 	if m.work.running == 0 {
 		return
 	}
-	m.fault(Cause{CauseBoard, fmt.Sprintf("%s: the board has taken no line for %s; it may wait for somebody", m.work.doing, m.set.StuckAfter)}, out)
+	m.fault(Cause{CauseBoard, fmt.Sprintf("%s: the board has accepted no line for %s; it may be waiting for somebody", m.work.doing, m.set.StuckAfter)}, out)
 }
 
 // satisfied reports whether the readings, newer than the wait, meet it.

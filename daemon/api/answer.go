@@ -54,7 +54,7 @@ func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.As(err, &bad):
 		client.Refuse(w, bad.status, bad.detail, bad.remedy)
 	case errors.As(err, &refusal):
-		client.Refuse(w, http.StatusConflict, "cannot "+refusal.What+": "+refusal.Why, refusal.Remedy)
+		client.Refuse(w, http.StatusConflict, "cannot "+refusal.What+": "+refusal.Why, refusal.Help())
 	case errors.Is(err, shelf.ErrNotFound):
 		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of stored jobs: GET /api/v1/jobs")
 	case errors.Is(err, shelf.ErrName):
@@ -68,20 +68,20 @@ func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.Is(err, archive.ErrFull):
 		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk that holds the ledger, or raise server.jobs_limit_mb")
 	case errors.Is(err, supervisor.ErrEnded):
-		client.Refuse(w, http.StatusServiceUnavailable, "the daemon is ending and takes no more requests", "ask again when it has been started again")
+		client.Refuse(w, http.StatusServiceUnavailable, "the daemon is shutting down and takes no more requests", "try again when it is running again")
 	case errors.Is(err, ledger.ErrNotFound):
 		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of lots: beltwarden lot list")
 	case errors.Is(err, ledger.ErrTooMany):
 		client.Refuse(w, http.StatusConflict, err.Error(), "count the parts again")
 	case r.Context().Err() != nil:
-		client.Refuse(w, http.StatusServiceUnavailable, "the request was broken off before it was carried out", "ask again")
+		client.Refuse(w, http.StatusServiceUnavailable, "the request was cancelled before it was carried out", "try again")
 	case errors.Is(err, context.DeadlineExceeded):
-		client.Refuse(w, http.StatusServiceUnavailable, "the ledger or a job file takes too long to read", "ask again; look at the disk if it stays")
+		client.Refuse(w, http.StatusServiceUnavailable, "the ledger or a job file takes too long to read", "try again; if it persists, check the disk")
 	case errors.Is(err, ledger.ErrFull):
 		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk that holds the ledger")
 	default:
-		b.Log.Error("a request failed", zap.String("path", r.URL.Path), zap.Error(err))
-		client.Refuse(w, http.StatusInternalServerError, err.Error(), "see the log of the daemon")
+		b.Log.Error("unexpected error", zap.String("path", r.URL.Path), zap.Error(err))
+		client.Refuse(w, http.StatusInternalServerError, err.Error(), "see the daemon's log")
 	}
 }
 

@@ -47,7 +47,7 @@ func TestErrorsOfTheRun(t *testing.T) {
 		text string
 	}{
 		{&supervisor.Refusal{What: "unhold", Why: "the belt is off its place", Remedy: "realign it"}, 409, "cannot unhold: the belt is off its place"},
-		{supervisor.ErrEnded, 503, "ending"},
+		{supervisor.ErrEnded, 503, "shutting down"},
 		{fmt.Errorf("check 3: %w", ledger.ErrTooMany), 409, "more parts claimed"},
 		{fmt.Errorf("cannot write: %w", ledger.ErrFull), 507, "no room"},
 		{context.DeadlineExceeded, 503, "too long"},

@@ -63,11 +63,11 @@ type receiver struct {
 // kinds and levels of receivers in words.
 var (
 	channelKinds = map[string]string{"webhook": "webhook", "mail": "e-mail", "service": "chat or push service", "alertmanager": "Alertmanager"}
-	calledWhen   = []string{"", "called at once", "called when nobody has acted for a while", "called last, when still nobody has acted"}
+	calledWhen   = []string{"", "called first", "called if nobody has acted for a while", "called last, if still nobody has acted"}
 )
 
 // alertsSaid are what the page says after a form was carried out.
-var alertsSaid = map[string]string{"known": "It is noted that you know. Nobody else is called about what was told so far."}
+var alertsSaid = map[string]string{"known": "Acknowledged. Nobody else is called about the alerts so far."}
 
 func (b *board) alerts(w http.ResponseWriter, r *http.Request) {
 	b.showAlerts(w, r, http.StatusOK, alertsSaid[r.URL.Query().Get("done")], "")
@@ -102,17 +102,17 @@ func receiverOf(c client.Channel, now time.Time) receiver {
 	}
 	switch {
 	case !c.Configured:
-		x.State = "no longer configured: nothing is sent to it"
+		x.State = "no longer configured: receives nothing"
 	case c.Failing > 0:
-		x.State = "does not get through"
+		x.State = "not reached"
 	case c.Pending > 0:
-		x.State = "on its way"
+		x.State = "sending"
 	case c.KeptBack > 0 && c.Quiet:
-		x.State = "keeps quiet: what can wait is told when the quiet hours end"
+		x.State = "quiet hours: alerts that can wait are sent when they end"
 	case c.KeptBack > 0 && c.Limited:
-		x.State = "has had enough messages for this hour: the rest is told in one"
+		x.State = "hourly limit reached: the rest is sent in one message"
 	case c.KeptBack > 0:
-		x.State = "waits whether somebody acts"
+		x.State = "waiting for somebody to act"
 	default:
 		x.State = "all delivered"
 	}
@@ -142,17 +142,17 @@ func (b *board) testAlert(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if err := b.TestAlert(r.Context(), name); err != nil {
-		b.showAlerts(w, r, http.StatusOK, "", "The test did not get through to "+name+": "+err.Error()+".")
+		b.showAlerts(w, r, http.StatusOK, "", "The test did not reach "+name+": "+err.Error()+".")
 		return
 	}
-	b.showAlerts(w, r, http.StatusOK, "The test was taken by "+name+": see that it has arrived.", "")
+	b.showAlerts(w, r, http.StatusOK, "The test was accepted by "+name+". Check that it arrived.", "")
 }
 
 // acknowledge records that somebody knows, so that nobody else is called.
 func (b *board) acknowledge(w http.ResponseWriter, r *http.Request) {
 	if _, err := b.Run.Do(r.Context(), supervisor.Request{Acknowledge: true, By: b.Who(r, r.PostFormValue("by"))}); err != nil {
 		status, what, _ := b.reason(r, err)
-		b.showAlerts(w, r, status, "", "It could not be noted: "+what+".")
+		b.showAlerts(w, r, status, "", "Cannot record it: "+what+".")
 		return
 	}
 	http.Redirect(w, r, "/alerts?done=known", http.StatusSeeOther)

@@ -112,7 +112,7 @@ func New(o Options) http.Handler {
 func (b *board) operators(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if !b.Operates(r) {
-			b.sorry(w, r, http.StatusForbidden, "You may look, and not operate", "Log in with the secret of an operator to do this.")
+			b.sorry(w, r, http.StatusForbidden, "You have view-only access", "Log in with an operator's secret to do this.")
 			return
 		}
 		next(w, r)
@@ -123,7 +123,7 @@ func (b *board) operators(next http.HandlerFunc) http.HandlerFunc {
 func (b *board) shelved(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if b.Jobs == nil {
-			b.sorry(w, r, http.StatusNotFound, "There is no place for job files", "Name a folder for them in the configuration, or open the lot with: beltwarden lot start JOB --good N.")
+			b.sorry(w, r, http.StatusNotFound, "No folder for job files is configured", "Set server.jobs_folder in the configuration, or open the lot from the command line.")
 			return
 		}
 		next(w, r)
@@ -132,7 +132,7 @@ func (b *board) shelved(next http.HandlerFunc) http.HandlerFunc {
 
 // nothing answers for a page that does not exist.
 func (b *board) nothing(w http.ResponseWriter, r *http.Request) {
-	b.sorry(w, r, http.StatusNotFound, "There is no such page", "The pages are named at the top.")
+	b.sorry(w, r, http.StatusNotFound, "There is no such page", "Choose a page at the top.")
 }
 
 // now shows how everything stands.

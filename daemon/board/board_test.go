@@ -350,7 +350,7 @@ func TestALostBoardIsLookedForFirst(t *testing.T) {
 	s := snapshot(supervisor.Aborted)
 	s.Heat.Unsure, s.Line.Connected = true, false
 	do := nextOf(s).Do
-	if len(do) < 4 || !strings.HasPrefix(do[0], "Switch the machine off at the mains") || !strings.HasPrefix(do[1], "Look at cable and supply") {
+	if len(do) < 4 || !strings.HasPrefix(do[0], "Switch the machine off at the mains") || !strings.HasPrefix(do[1], "Check the cable and the power supply") {
 		t.Errorf("do %q", do)
 	}
 	s.Heat.Unsure, s.Line.Connected = false, true

@@ -12,24 +12,24 @@ import (
 // doneTexts are what the board says after a form was carried out, by the word in the
 // address: no text of an address is ever shown.
 var doneTexts = map[string]string{
-	"visit": "The visit is recorded.", "went-on": "The visit is recorded, and the machine goes on. Hands away: it heats and moves.",
-	"hold": "The machine holds after this part.", "abort": "Abort is asked for: heaters off first. Look at the machine.",
-	"reset": "The machine gets ready.", "start": "The lot begins. Hands away: the machine heats and moves.", "unhold": "The machine goes on. Hands away: it heats and moves.",
-	"suspend": "The machine waits after this part.", "unsuspend": "The machine goes on. Hands away: it heats and moves.", "stop": "The machine stops.", "clear": "The fault is being cleared.",
-	"lot": "The lot is open.", "lot-start": "The lot is open and begins. Hands away: the machine heats and moves.", "ended": "The lot is ended.",
+	"visit": "The visit is recorded.", "went-on": "The visit is recorded. Keep your hands clear: the machine is about to heat and move.",
+	"hold": "The machine holds after this part.", "abort": "Aborting, heaters off first. Look at the machine.",
+	"reset": "The machine is getting ready.", "start": "The lot begins. Keep your hands clear: the machine is about to heat and move.", "unhold": "The machine goes on. Keep your hands clear: it is about to heat and move.",
+	"suspend": "The machine waits after this part.", "unsuspend": "The machine goes on. Keep your hands clear: it is about to heat and move.", "stop": "The machine is stopping.", "clear": "The fault is being cleared.",
+	"lot": "The lot is open.", "lot-start": "The lot is open and begins. Keep your hands clear: the machine is about to heat and move.", "ended": "The lot has ended.",
 }
 
 // explains say what each command does, and cautions what must be looked at before.
 var explains = map[string]string{
-	"reset":     "The board is asked how it stands and the heaters are switched off. Then the machine is ready for a start.",
-	"start":     "The machine heats, homes and makes the parts of the open lot.",
-	"hold":      "The part in progress is finished and discharged. Then the head is parked and the nozzle goes to standby; after a set time all heaters go off.",
-	"unhold":    "The machine heats again and goes on with the next part.",
-	"suspend":   "The part in progress is finished and discharged. Then the machine waits.",
-	"unsuspend": "The machine heats again and goes on with the next part.",
-	"stop":      "The run ends: heaters off, head lifted. The lot stays open and can go on later.",
-	"abort":     "Heaters off by the quickest way that the board offers, and no more moves. The part in progress is lost.",
-	"clear":     "The machine is asked whether it answers and is cold. Then it can be reset.",
+	"reset":     "Connects to the board and switches the heaters off. Then the machine is ready to start.",
+	"start":     "Heats, homes and makes the parts of the open lot.",
+	"hold":      "Finishes and discharges the part in progress. Then the head parks and the nozzle cools to standby; after a set time all heaters go off.",
+	"unhold":    "Heats up again and goes on with the next part.",
+	"suspend":   "Finishes and discharges the part in progress, then waits.",
+	"unsuspend": "Heats up again and goes on with the next part.",
+	"stop":      "Ends the run: heaters off, head lifted. The lot stays open and can go on later.",
+	"abort":     "Switches the heaters off the fastest way that the board offers and stops all moves. The part in progress is lost.",
+	"clear":     "Checks that the board answers and the machine is cold. Then you can reset it.",
 }
 
 var moves = []string{"start", "unhold", "unsuspend", "stop", "reset"}
@@ -76,13 +76,13 @@ func (b *board) showCommand(w http.ResponseWriter, r *http.Request, status int, 
 	v := commandView{Name: c.name, Label: labels[c.name], Explain: explains[c.name], Key: p.Key, Moves: slices.Contains(moves, c.name),
 		Stop: c.name == "stop", Possible: slices.Contains(s.Accepts, c.name), Before: c.before, What: c.what, Remedy: c.remedy}
 	v.AfterPart = field{Name: "after_part", Label: "Finish the part in progress first", Checked: c.afterPart}
-	v.ClearBelt = field{Name: "clear_belt", Label: "Run the parts over the drop edge", Hint: "The belt moves: see that nobody reaches in.", Checked: c.clearBelt}
+	v.ClearBelt = field{Name: "clear_belt", Label: "Run the parts over the drop edge", Hint: "The belt moves: make sure that nobody reaches in.", Checked: c.clearBelt}
 	v.Continues = (c.name == "clear" || c.name == "reset") && s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0 && s.HeatFault == ""
-	v.GoOn = field{Name: "go_on", Label: "Then go on with the lot", Hint: "The machine heats and moves by itself: nobody reaching in.", Checked: c.goOn}
+	v.GoOn = field{Name: "go_on", Label: "Then go on with the lot", Hint: "The machine heats and moves by itself: make sure that nobody reaches in.", Checked: c.goOn}
 	v.Latched = s.HeatFault
-	v.Mended = field{Name: "mended", Label: "What was mended", Value: c.mended, Wide: true, Hint: "Your words are kept."}
+	v.Mended = field{Name: "mended", Label: "What you repaired", Value: c.mended, Wide: true, Hint: "It is kept in the record."}
 	v.By = field{Name: "by", Label: "Your name", Auto: "name", Value: c.by}
-	v.Override = field{Name: "override", Label: "Go on all the same, because", Value: c.override, Wide: true, Hint: "Your reason is kept with the lot."}
+	v.Override = field{Name: "override", Label: "Reason to go on anyway", Value: c.override, Wide: true, Hint: "It is kept with the lot."}
 	v.Advised = c.what != "" && v.Possible && (c.name == "unhold" || c.name == "unsuspend" || c.name == "start")
 	v.Visit = v.Advised || !v.Possible
 	p.Body = v
@@ -99,7 +99,7 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 		goOn: f.ticked("go_on"), mended: f.text("mended")}
 	var command supervisor.Command
 	if labels[c.name] == "" || command.UnmarshalText([]byte(c.name)) != nil {
-		b.sorry(w, r, http.StatusUnprocessableEntity, "There is no such command", "Go back to how it stands.")
+		b.sorry(w, r, http.StatusUnprocessableEntity, "There is no such command", "Go back to Now.")
 		return
 	}
 	q := supervisor.Request{Command: command, By: b.Who(r, c.by), Override: c.override}
@@ -112,7 +112,7 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 	q.GoOn = c.goOn && (command == supervisor.Clear || command == supervisor.Reset)
 	if _, err := b.Run.Do(r.Context(), q); err != nil {
 		status, what, remedy := b.reason(r, err)
-		c.what, c.remedy = what, plain(strings.TrimSpace(remedy))
+		c.what, c.remedy = what, strings.TrimSpace(remedy)
 		b.showCommand(w, r, status, c)
 		return
 	}

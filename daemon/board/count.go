@@ -83,7 +83,7 @@ func whereOf(s *supervisor.Snapshot) whereView {
 			if l.PartTakes > 0 {
 				elapsed := s.At.Sub(l.PartBegun)
 				v.Percent = int(100 * min(0.99, max(0, float64(elapsed)/float64(l.PartTakes))))
-				v.Left = "about " + screen.Span(max(0, l.PartTakes-elapsed).Round(time.Second)) + " left"
+				v.Left = screen.Left(max(0, l.PartTakes-elapsed).Round(time.Second))
 			}
 		}
 	}

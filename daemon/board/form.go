@@ -53,7 +53,7 @@ func (b *board) formOf(w http.ResponseWriter, r *http.Request) *form {
 // again answers a form that is not carried out since of how it was sent.
 func (b *board) again(w http.ResponseWriter, r *http.Request, status int, detail, remedy string) {
 	if status == http.StatusUnprocessableEntity {
-		detail, remedy = "this form was sent before, with other values, and those count", "Look at what was recorded. Open the form anew for anything else."
+		detail, remedy = "this form was already sent with other values, and those count", "Look at what was recorded. For anything else, open the form again."
 	}
 	b.sorry(w, r, status, sentence(detail), sentence(remedy))
 }
@@ -67,7 +67,7 @@ func (b *board) keyed(w http.ResponseWriter, r *http.Request, p *page, done stri
 	given := b.answers.Given(r.URL.Path, key)
 	switch {
 	case given != 0 && given < http.StatusBadRequest:
-		p.Body = struct{ What, Remedy, Path string }{done, "It was sent before you came back to it, and counts once.", r.URL.Path}
+		p.Body = struct{ What, Remedy, Path string }{done, "You had already sent it. It counts once.", r.URL.Path}
 		b.write(w, http.StatusOK, "sent", p)
 		return false
 	case given != 0, len(key) != len(p.Key), strings.Trim(key, "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567") != "":
@@ -118,7 +118,7 @@ func (f *form) decimal(name, what string) *float64 {
 	}
 	v, ok := decimal(text)
 	if !ok {
-		f.wrong(name, what+" is "+strconv.Quote(text)+": write a number, like -1.5, without its unit.")
+		f.wrong(name, what+" is "+strconv.Quote(text)+": enter a number such as -1.5, without a unit.")
 		return nil
 	}
 	return &v
@@ -129,7 +129,7 @@ func (f *form) decimals(name, what string) (list []float64) {
 	for _, word := range strings.FieldsFunc(f.text(name), func(r rune) bool { return r == ';' || r == ' ' || r == '\n' || r == '\r' || r == '\t' }) {
 		v, ok := decimal(word)
 		if !ok {
-			f.wrong(name, what+" is "+strconv.Quote(word)+": write numbers like 20.1, with spaces between them.")
+			f.wrong(name, what+" is "+strconv.Quote(word)+": enter numbers such as 20.1, separated by spaces.")
 			continue
 		}
 		list = append(list, v)
@@ -141,7 +141,7 @@ func (f *form) decimals(name, what string) (list []float64) {
 func (f *form) wholes(name, what string) (list []int) {
 	for _, v := range f.decimals(name, what) {
 		if v < 1 || v > 1_000_000 || v != math.Trunc(v) {
-			f.wrong(name, fmt.Sprintf("%s is %g: write whole numbers from 1.", what, v))
+			f.wrong(name, fmt.Sprintf("%s is %g: enter whole numbers from 1.", what, v))
 			continue
 		}
 		list = append(list, int(v))
@@ -157,7 +157,7 @@ func (f *form) whole(name, what string) int {
 	}
 	n, err := strconv.Atoi(text)
 	if err != nil || n < 0 || n > 1_000_000 {
-		f.wrong(name, what+" is "+strconv.Quote(text)+": write a whole number.")
+		f.wrong(name, what+" is "+strconv.Quote(text)+": enter a whole number.")
 		return 0
 	}
 	return n

@@ -158,7 +158,7 @@ func TestAFormThatIsAskedForAgain(t *testing.T) {
 			t.Errorf("%s: %d %s", how, w.Code, page)
 		}
 		w = b.post("/visit", "key", key, "good", "3", "then", then)
-		if page := w.Body.String(); w.Code != http.StatusUnprocessableEntity || !strings.Contains(page, "<h1>This form was sent before, with other values") || len(b.run.asked) != asked {
+		if page := w.Body.String(); w.Code != http.StatusUnprocessableEntity || !strings.Contains(page, "<h1>This form was already sent with other values") || len(b.run.asked) != asked {
 			t.Errorf("%s, sent again with other values: %d %s", how, w.Code, page)
 		}
 	}
@@ -187,11 +187,11 @@ func TestRecordAndGoOn(t *testing.T) {
 // TestCommandsThatAreRefused are shown with the reason, and a way to go on all the same.
 func TestCommandsThatAreRefused(t *testing.T) {
 	b := setUp(t)
-	b.run.err = &supervisor.Refusal{What: "unhold", Why: "the check is due", Remedy: "record it"}
+	b.run.err = &supervisor.Refusal{What: "unhold", Why: "the check is due", Remedy: "record it", Command: "beltwarden check"}
 	w := b.post("/command", "command", "unhold", "by", "Ada")
 	page := w.Body.String()
 	sound(t, page)
-	if w.Code != http.StatusConflict || !strings.Contains(page, "Cannot unhold: the check is due") || !strings.Contains(page, `name="override"`) || !strings.Contains(page, `value="Ada"`) {
+	if w.Code != http.StatusConflict || !strings.Contains(page, "Cannot unhold: the check is due") || !strings.Contains(page, "Record it") || strings.Contains(page, "beltwarden check") || !strings.Contains(page, `name="override"`) || !strings.Contains(page, `value="Ada"`) {
 		t.Errorf("%d %s", w.Code, page)
 	}
 	b.run.err = nil
@@ -258,7 +258,7 @@ func TestLotFromUpload(t *testing.T) {
 	}
 	page := b.get("/lots/new?job=clip.gcode&job=gone.gcode").Body.String()
 	sound(t, page)
-	for _, part := range []string{"mm along the belt", "Where its parts will lie", "There is no job gone.gcode", "disabled"} {
+	for _, part := range []string{"mm along the belt", "Where the parts will lie", "There is no job gone.gcode", "disabled"} {
 		if !strings.Contains(page, part) {
 			t.Errorf("%q is missing", part)
 		}
@@ -350,7 +350,7 @@ func TestTooManyFiles(t *testing.T) {
 	r.Header.Set("Content-Type", form.FormDataContentType())
 	w := httptest.NewRecorder()
 	b.ServeHTTP(w, r)
-	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "20 files at one time") || len(stored.order) != mostParts {
+	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "at most 20 files") || len(stored.order) != mostParts {
 		t.Errorf("%d, %d files", w.Code, len(stored.order))
 	}
 }
@@ -409,17 +409,17 @@ func TestAlertTestTellsWhatCameOfIt(t *testing.T) {
 // TestAcknowledging says that somebody knows, once, and tells what came of it.
 func TestAcknowledging(t *testing.T) {
 	b := setUp(t)
-	if page := b.get("/alerts").Body.String(); !strings.Contains(page, "I know, call nobody else") || !strings.Contains(page, "called when nobody has acted for a while") {
+	if page := b.get("/alerts").Body.String(); !strings.Contains(page, "Acknowledge: call nobody else") || !strings.Contains(page, "called if nobody has acted for a while") {
 		t.Error("the page does not say who is called when, or cannot be answered")
 	}
-	if page := b.get("/").Body.String(); !strings.Contains(page, "Others are called if nobody acts: foreman") {
+	if page := b.get("/").Body.String(); !strings.Contains(page, "If nobody acts, these are called too: foreman") {
 		t.Error("the board does not say that others are called")
 	}
 	w := b.post("/alerts/acknowledge", "by", "Ada")
 	if w.Header().Get("Location") != "/alerts?done=known" || len(b.run.asked) != 1 || !b.run.asked[0].Acknowledge || b.run.asked[0].By != "Ada" {
 		t.Errorf("%d %+v", w.Code, b.run.asked)
 	}
-	if page := b.get("/alerts?done=known").Body.String(); !strings.Contains(page, "It is noted that you know") {
+	if page := b.get("/alerts?done=known").Body.String(); !strings.Contains(page, "Acknowledged. Nobody else is called") {
 		t.Error("it is not said that it was noted")
 	}
 	b.run.err = &supervisor.Refusal{What: "do that now", Why: "the belt's scale is being set"}
@@ -447,8 +447,8 @@ func TestGoingOnByItself(t *testing.T) {
 	if !strings.Contains(page, "Keep hands off: it goes on at 12:05:00") || !strings.Contains(page, `id="act-keep"`) || strings.Contains(page, "Clear the belt of parts") {
 		t.Error("the board does not say that it goes on by itself, or offers nothing against it")
 	}
-	s.Recovery = &supervisor.RecoveryView{NotAlone: "something may lie under the head"}
-	if page := b.get("/").Body.String(); !strings.Contains(page, "It waits for somebody: something may lie under the head") || strings.Contains(page, `id="act-keep"`) {
+	s.Recovery = &supervisor.RecoveryView{NotAlone: "something may be under the head"}
+	if page := b.get("/").Body.String(); !strings.Contains(page, "It waits for you: something may be under the head") || strings.Contains(page, `id="act-keep"`) {
 		t.Error("the board does not say why it waits, or offers to keep what stays by itself")
 	}
 	s.Recovery.GoesOnAt = &at

@@ -118,7 +118,7 @@ func (b *board) lotOf(l *client.LotDetail, key string) lotView {
 	for _, c := range slices.Backward(l.Checks) {
 		row := visitRow{At: screen.Clock(c.At, s.At), By: c.By, ID: c.ID, Found: foundText(&c)}
 		if c.CorrectedBy != 0 {
-			row.Gone = fmt.Sprintf("no longer counts: corrected by check %d", c.CorrectedBy)
+			row.Gone = fmt.Sprintf("superseded by check %d", c.CorrectedBy)
 		}
 		v.Visits = append(v.Visits, row)
 	}
@@ -134,7 +134,7 @@ func (b *board) lotOf(l *client.LotDetail, key string) lotView {
 			row.How = strings.TrimSpace(row.How + " by " + h.By)
 		}
 		if h.Override != "" {
-			row.How += ", against advice: " + h.Override
+			row.How += ", overridden: " + h.Override
 		}
 		v.Holds = append(v.Holds, row)
 	}
@@ -186,7 +186,7 @@ func foundText(c *client.Check) string {
 	add(c.Corrects != 0, "corrects check %d", c.Corrects)
 	add(c.Note != "", "note: %s", c.Note)
 	if len(list) == 0 {
-		return "nothing noted"
+		return "nothing recorded"
 	}
 	return strings.Join(list, "; ")
 }
@@ -199,7 +199,7 @@ func (b *board) endLot(w http.ResponseWriter, r *http.Request) {
 	}
 	id := r.PathValue("id")
 	if lot := b.Run.Snapshot().Lot; lot == nil || fmt.Sprint(lot.ID) != id {
-		b.sorry(w, r, http.StatusConflict, "Cannot end the lot: it is not the lot in work", "It needs no ending.")
+		b.sorry(w, r, http.StatusConflict, "Cannot end the lot: it is not the current lot", "This lot has already ended.")
 		return
 	}
 	if _, err := b.Run.Do(r.Context(), supervisor.Request{EndLot: true, By: b.Who(r, f.text("by")), Override: f.text("reason")}); err != nil {

@@ -32,12 +32,12 @@ type laterView struct{ When, Why, Parts string }
 
 // meanings say in words what each state of the standard is here.
 var meanings = map[supervisor.State]string{
-	supervisor.Resetting: "getting ready with the board", supervisor.Idle: "ready and cold", supervisor.Starting: "heating and beginning the lot",
-	supervisor.Execute: "making parts", supervisor.Completing: "ending the lot", supervisor.Complete: "the lot is made",
-	supervisor.Holding: "coming to a hold after this part", supervisor.Held: "waiting for you between parts", supervisor.Unholding: "heating again to go on",
-	supervisor.Suspending: "coming to a wait after this part", supervisor.Suspended: "waiting for something from outside", supervisor.Unsuspending: "heating again to go on",
-	supervisor.Stopping: "stopping", supervisor.Stopped: "stopped", supervisor.Aborting: "something went wrong: switching off",
-	supervisor.Aborted: "stopped by a fault", supervisor.Clearing: "making sure that it is cold",
+	supervisor.Resetting: "getting ready", supervisor.Idle: "ready and cold", supervisor.Starting: "heating up to begin the lot",
+	supervisor.Execute: "making parts", supervisor.Completing: "ending the lot", supervisor.Complete: "all parts are made",
+	supervisor.Holding: "holding after this part", supervisor.Held: "waiting for you between parts", supervisor.Unholding: "heating up to go on",
+	supervisor.Suspending: "waiting after this part", supervisor.Suspended: "waiting for something outside the machine", supervisor.Unsuspending: "heating up to go on",
+	supervisor.Stopping: "stopping", supervisor.Stopped: "stopped", supervisor.Aborting: "fault: switching off",
+	supervisor.Aborted: "stopped by a fault", supervisor.Clearing: "checking that it is cold",
 }
 
 func nextOf(s *supervisor.Snapshot) nextView {
@@ -93,13 +93,13 @@ func nextOf(s *supervisor.Snapshot) nextView {
 
 // doOf says what the operator is to do now, step by step.
 func doOf(s *supervisor.Snapshot) []string {
-	const look = "Look at the machine; keep hands off hot and moving parts."
+	const look = "Look at the machine. Keep hands off hot and moving parts."
 	switch s.State {
 	case supervisor.Held, supervisor.Suspended:
 		steps := []string{"Read the lateral offset and look at the parts.", "Record the visit.", "Let it go on."}
 		n, ok := supervisor.NeedOf(s.Cause.Code)
 		if o := s.Belt.OffsetMM; o != nil && s.Belt.OffsetLimitMM > 0 && max(*o, -*o) > s.Belt.OffsetLimitMM {
-			steps[0] = "Realign the belt: it stands beyond its limit."
+			steps[0] = "Realign the belt: its offset is beyond the limit."
 		} else if ok && n.Ends == supervisor.EndsUnrecorded {
 			return []string{n.Do, steps[2]}
 		} else if ok {
@@ -108,22 +108,22 @@ func doOf(s *supervisor.Snapshot) []string {
 		return steps
 	case supervisor.Aborting, supervisor.Aborted:
 		if s.Recovery != nil && s.Recovery.GoesOnAt != nil {
-			return []string{"Keep hands off the machine. To look at it first, keep it where it is."}
+			return []string{"Keep hands off the machine. To look at it first, tell it not to go on by itself."}
 		}
-		belt := "Clear the belt of parts, realign it if it has wandered, and record the visit."
+		belt := "Clear the belt of parts, realign it if it has drifted, and record the visit."
 		if l := s.Lot; l != nil && l.Interrupted > 0 {
-			belt = "Clear the belt of parts, judge the part that was interrupted: good or scrap, realign the belt if it has wandered, and record the visit."
+			belt = "Clear the belt of parts, decide whether the interrupted part is good or scrap, realign the belt if it has drifted, and record the visit."
 		}
 		if s.HeatFault != "" {
-			return []string{"Switch the machine off at the mains, and let it cool.", "Look at sensor, heater and their wires, and mend what is wrong.",
-				belt, "With the mains on again, clear the fault: it asks what was mended."}
+			return []string{"Switch the machine off at the mains, and let it cool.", "Check the sensor, the heater and their wiring, and repair the fault.",
+				belt, "With the mains on again, clear the fault and enter what you repaired."}
 		}
-		steps := []string{look, belt, "Clear the fault, and go on with the lot or end it."}
+		steps := []string{look, belt, "Clear the fault, then go on with the lot or end it."}
 		if s.Heat.Unsure {
-			steps[0] = "Switch the machine off at the mains; keep hands off hot and moving parts."
+			steps[0] = "Switch the machine off at the mains. Keep hands off hot and moving parts."
 		}
 		if !s.Line.Connected {
-			steps = slices.Insert(steps, 1, "Look at cable and supply until the board answers again.")
+			steps = slices.Insert(steps, 1, "Check the cable and the power supply until the board answers again.")
 		}
 		return steps
 	case supervisor.Complete:
@@ -131,10 +131,10 @@ func doOf(s *supervisor.Snapshot) []string {
 			return []string{"Take out the parts and count them.", "Record the visit."}
 		}
 	case supervisor.Stopped:
-		return []string{"Reset, to make the machine ready."}
+		return []string{"Reset to make the machine ready."}
 	case supervisor.Idle:
 		if l := s.Lot; l != nil && l.Status == ledger.LotOpen {
-			return []string{"Start, to go on with the lot."}
+			return []string{"Start to go on with the lot."}
 		}
 		return []string{"Begin a lot."}
 	}

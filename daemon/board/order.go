@@ -97,9 +97,9 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 	}
 	v.Many = len(v.Chosen) > 1
 	v.Order = options(f, "order", [][2]string{{ledger.OrderBlocks, "one job after the other"}, {ledger.OrderTurn, "one part of each in turn"}})
-	v.Name = f.fill(field{Name: "name", Label: "Name of the lot", Wide: true, Hint: "Left empty, it is that of the first job."})
+	v.Name = f.fill(field{Name: "name", Label: "Name of the lot", Wide: true, Hint: "Leave empty to use the first job's name."})
 	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
-	v.Start = f.fill(field{Name: "start", Label: "Begin at once", Hint: "The machine then heats and moves by itself, as soon as it is ready."})
+	v.Start = f.fill(field{Name: "start", Label: "Begin at once", Hint: "The machine then heats and moves by itself as soon as it is ready."})
 	if f == nil {
 		v.Start.Checked = true
 	}
@@ -111,8 +111,8 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJob {
 	c := chosenJob{Name: name, Title: title(name)}
 	c.Good = f.fill(field{Name: fmt.Sprintf("good_%d", i+1), Label: "Good parts ordered", Mode: "numeric"})
-	c.Length = f.fill(field{Name: fmt.Sprintf("length_%d", i+1), Label: "Length a good part has along the belt", Unit: "mm", Mode: "decimal", Hint: "Optional: its size is then judged against it."})
-	c.Tolerance = f.fill(field{Name: fmt.Sprintf("tolerance_%d", i+1), Label: "How far it may be off, to either side", Unit: "mm", Mode: "decimal"})
+	c.Length = f.fill(field{Name: fmt.Sprintf("length_%d", i+1), Label: "Length of a good part along the belt", Unit: "mm", Mode: "decimal", Hint: "Optional. Measured lengths are judged against it."})
+	c.Tolerance = f.fill(field{Name: fmt.Sprintf("tolerance_%d", i+1), Label: "Tolerance, to either side", Unit: "mm", Mode: "decimal"})
 	c.PartFrom = f.fill(field{Name: fmt.Sprintf("part_from_%d", i+1), Label: "First line of the part", Mode: "numeric"})
 	c.PartTo = f.fill(field{Name: fmt.Sprintf("part_to_%d", i+1), Label: "Last line of the part", Mode: "numeric"})
 	part := f.part(i)
@@ -132,11 +132,11 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 	}
 	c.PartFrom.Hint = fmt.Sprintf("Found: line %d. %s.", plan.Body.FirstLine, sentence(plan.Body.Why))
 	if c.PartMoved {
-		c.PartFrom.Hint = "Left empty, it is found."
+		c.PartFrom.Hint = "Leave empty to find it automatically."
 	}
-	c.PartTo.Hint = fmt.Sprintf("Found: line %d. The copy that the lot keeps has the lines that you write here.", plan.Body.LastLine)
+	c.PartTo.Hint = fmt.Sprintf("Found: line %d. The lot's copy of the job keeps the lines that you enter here.", plan.Body.LastLine)
 	if c.PartMoved {
-		c.PartTo.Hint = "Left empty, it is found. The copy that the lot keeps has the lines that you write here."
+		c.PartTo.Hint = "Leave empty to find it automatically. The lot's copy of the job keeps the lines that you enter here."
 	}
 	for _, found := range plan.Findings {
 		c.Findings = append(c.Findings, finding(found))
@@ -144,7 +144,7 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 	e, l := plan.ExtentMM, plan.Placing
 	c.Facts = []row{
 		{"One part", fmt.Sprintf("%.1f mm along the belt, %.1f mm across, %.1f mm high", l.FootprintMM[1]-l.FootprintMM[0], e.X[1]-e.X[0], l.HeightMM)},
-		{"Time", screen.Span(plan.Duration) + " in motion; heating, cooling and the discharge come on top"},
+		{"Time", screen.Span(plan.Duration) + " of motion, plus heating, cooling and discharge"},
 		{"Filament", fmt.Sprintf("%.2f m, %.1f g", plan.FilamentMM/1000, plan.FilamentG)},
 		{"Belt", fmt.Sprintf("%.2f m of travel for each part, %.1f mm from part to part", (plan.BeltTravelMM+max(0, plan.PitchMM-plan.BeltAdvanceMM))/1000, plan.PitchMM)},
 		{"Lines", fmt.Sprintf("%d, of which %d make a part; %s withheld, %s added", plan.Lines, plan.Body.SendLines, screen.Count(len(plan.Withheld), "line"), screen.Count(len(plan.Added), "line"))},
@@ -167,16 +167,16 @@ func (f *form) part(i int) (l job.Lines) {
 		text := f.text(name)
 		n, err := strconv.ParseInt(text, 10, 64)
 		if text != "" && (err != nil || n < 1) && f.wrongAt(name) == "" {
-			f.wrong(name, "Write the number of a line.")
+			f.wrong(name, "Enter a line number.")
 		}
 		return max(0, n)
 	}
 	switch l = (job.Lines{From: line(from), To: line(to)}); {
 	case f.wrongAt(from) != "" || f.wrongAt(to) != "":
 	case l.From == 0 && l.To > 0:
-		f.wrong(from, "Say where the part begins too.")
+		f.wrong(from, "Enter the part's first line too.")
 	case l.To < l.From:
-		f.wrong(to, "The part ends where it begins, or behind that.")
+		f.wrong(to, "The last line is not before the first.")
 	default:
 		return l
 	}
@@ -251,7 +251,7 @@ func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
 	result, err := b.Run.Do(r.Context(), supervisor.Request{By: b.Who(r, f.text("by")), Lot: q})
 	if err != nil {
 		_, what, remedy := b.reason(r, err)
-		f.wrong("", what+". "+plain(remedy))
+		f.wrong("", what+". "+remedy)
 		b.showOrder(w, r, http.StatusConflict, chosen, f)
 		return
 	}
@@ -281,7 +281,7 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 		good, length, tolerance := fmt.Sprintf("good_%d", i+1), fmt.Sprintf("length_%d", i+1), fmt.Sprintf("tolerance_%d", i+1)
 		n := f.whole(good, "The number of good parts")
 		if n < 1 && f.wrongAt(good) == "" {
-			f.wrong(good, "Say how many good parts of "+name+" are ordered.")
+			f.wrong(good, "Enter how many good parts of "+name+" are ordered.")
 		}
 		var size supervisor.SizeOrder
 		l, t := f.decimal(length, "The length"), f.decimal(tolerance, "The tolerance")
@@ -289,11 +289,11 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 		case l != nil && t != nil && *l > 0 && *t > 0:
 			size, sized = supervisor.SizeOrder{LengthMM: *l, ToleranceMM: *t}, true
 		case l != nil && t != nil:
-			f.wrong(length, "Length and tolerance are above 0.")
+			f.wrong(length, "Enter a length and a tolerance above 0.")
 		case l != nil && f.wrongAt(tolerance) == "":
-			f.wrong(tolerance, "Say how far a good part may be off.")
+			f.wrong(tolerance, "Enter the tolerance.")
 		case t != nil && f.wrongAt(length) == "":
-			f.wrong(length, "Say how long a good part is.")
+			f.wrong(length, "Enter the length of a good part.")
 		}
 		part := f.part(i)
 		plan, err := b.inspect(ctx, name, take, part)
@@ -302,7 +302,7 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 			f.wrong("", name+": "+err.Error())
 			continue
 		case plan.Blocked():
-			f.wrong("", name+" must not run: see what was found in it.")
+			f.wrong("", name+" must not run: see its findings.")
 		}
 		q.Good, q.Plans, q.Sizes = append(q.Good, n), append(q.Plans, plan), append(q.Sizes, size)
 	}

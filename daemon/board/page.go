@@ -86,18 +86,18 @@ func (b *board) reason(r *http.Request, err error) (status int, what, remedy str
 	case errors.As(err, &refusal):
 		return http.StatusConflict, "Cannot " + refusal.What + ": " + refusal.Why, sentence(refusal.Remedy)
 	case errors.Is(err, supervisor.ErrEnded):
-		return http.StatusServiceUnavailable, "The daemon is ending and takes no more requests", "Ask again when it has been started again."
+		return http.StatusServiceUnavailable, "The daemon is shutting down and takes no more requests", "Try again when it is running again."
 	case errors.Is(err, ledger.ErrNotFound):
-		return http.StatusNotFound, sentence(err.Error()), "Look at the list of lots."
+		return http.StatusNotFound, sentence(err.Error()), "See the list of lots."
 	case errors.Is(err, ledger.ErrTooMany):
 		return http.StatusConflict, sentence(err.Error()), "Count the parts again."
 	case errors.Is(err, ledger.ErrFull):
-		return http.StatusInsufficientStorage, sentence(err.Error()), "Make room on the disk that holds the ledger."
+		return http.StatusInsufficientStorage, sentence(err.Error()), "Make room on the ledger's disk."
 	case errors.Is(err, context.DeadlineExceeded):
-		return http.StatusServiceUnavailable, "The ledger or a job file takes too long to read", "Ask again; look at the disk if it stays."
+		return http.StatusServiceUnavailable, "The ledger or a job file takes too long to read", "Try again. If it persists, check the disk."
 	case r.Context().Err() != nil:
-		return http.StatusServiceUnavailable, "The request was broken off before it was carried out", "Ask again."
+		return http.StatusServiceUnavailable, "The request was cancelled before it was carried out", "Try again."
 	}
-	b.Log.Error("a request failed", zap.String("path", r.URL.Path), zap.Error(err))
-	return http.StatusInternalServerError, sentence(err.Error()), "See the log of the daemon."
+	b.Log.Error("unexpected error", zap.String("path", r.URL.Path), zap.Error(err))
+	return http.StatusInternalServerError, sentence(err.Error()), "See the daemon's log."
 }

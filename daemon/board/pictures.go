@@ -73,31 +73,21 @@ func (b *board) beltOf(s *supervisor.Snapshot) pictureView {
 
 func beltLines(s *supervisor.Snapshot) (lines []string) {
 	b := &s.Belt
-	lines = append(lines, fmt.Sprintf("%s run since the realignment, %s since the last check, %s in all.",
+	lines = append(lines, fmt.Sprintf("Belt travel: %s since the realignment, %s since the last check, %s in all.",
 		screen.Metres(b.SinceRealignMM), screen.Metres(b.SinceCheckMM), screen.Metres(b.TravelMM)))
 	if !b.Clear {
-		lines = append(lines, "Something may lie under the head: clear the belt before anything starts.")
+		lines = append(lines, "Something may be under the head: clear the belt before you start.")
 	}
 	if b.UncertainMM > 0 {
-		lines = append(lines, screen.Metres(b.UncertainMM)+" may or may not have been run.")
+		lines = append(lines, "Uncertain travel: "+screen.Metres(b.UncertainMM)+".")
 	}
 	if text := screen.SeamText(b); text != "" {
-		lines = append(lines, "Seam: "+plain(text)+".")
+		lines = append(lines, "Seam: "+text+".")
 	}
 	if v := b.Surface; v != nil {
 		lines = append(lines, fmt.Sprintf("Surface %s %s, %s of belt travel ago.", v.How, screen.Clock(v.At, s.At), screen.Metres(v.TravelMM)))
 	}
 	return lines
-}
-
-// plain takes out what only the command line understands.
-func plain(text string) string {
-	for _, r := range [][2]string{{"; tell where it is with beltwarden check --seam-mm", "; tell where it is at the next visit"},
-		{"; tell it anew with beltwarden check --seam-mm", "; tell it anew at the next visit"},
-		{"; measure again, or correct the check (check --corrects)", "; measure again"}} {
-		text = strings.ReplaceAll(text, r[0], r[1])
-	}
-	return text
 }
 
 // driftOf draws the lateral offset with its forecast.

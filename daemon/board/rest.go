@@ -47,7 +47,7 @@ func heatOf(s *supervisor.Snapshot) heatView {
 	add("Nozzle", h.HasNozzle, h.NozzleC, h.NozzleTargetC, 300)
 	add("Bed", h.HasBed, h.BedC, h.BedTargetC, 120)
 	if age := s.At.Sub(h.Read); age > time.Minute || !s.Line.Connected {
-		v.Age = "That was " + screen.Span(age) + " ago."
+		v.Age = "Read " + screen.Span(age) + " ago."
 	}
 	return v
 }
@@ -57,7 +57,7 @@ func thermometer(title string, nowC, targetC, topC float64) string {
 	const width, y = 300.0, 8.0
 	topC = max(topC, nowC, targetC)
 	x := func(c float64) float64 { return 4 + (width-8)*min(1, max(0, c/topC)) }
-	d := chart.New(width, 24, title, fmt.Sprintf("The scale goes from 0 to %.0f °C; the mark is the target.", topC))
+	d := chart.New(width, 24, title, fmt.Sprintf("Scale: 0 to %.0f °C. The mark is the target.", topC))
 	d.Rect("chart-belt", chart.Box{X: 4, Y: y, W: width - 8, H: 10})
 	d.Rect("chart-part", chart.Box{X: 4, Y: y, W: x(nowC) - 4, H: 10})
 	if targetC > 0 {
@@ -111,16 +111,16 @@ func (b *board) lineOf(s *supervisor.Snapshot) lineView {
 		return v
 	}
 	t := &l.Stats
-	text := "measured when two looks are some seconds apart"
+	text := "not measured yet"
 	if perSec, known := b.pace.look(s.At, t.LinesAccepted); known {
 		text = fmt.Sprintf("%.0f lines/s", perSec)
 	}
-	v.Rows = append(v.Rows, row{"Pace", text}, row{"Sent again", fmt.Sprintf("%d of %d lines", t.Resends, t.LinesSent)})
+	v.Rows = append(v.Rows, row{"Speed", text}, row{"Resent", fmt.Sprintf("%d of %d lines", t.Resends, t.LinesSent)})
 	if n := t.RoundTrips.Lines(); n > 0 {
 		v.Rows = append(v.Rows, row{"Round trip", fmt.Sprintf("%.1f ms on average", float64(t.RoundTrips.Sum.Microseconds())/float64(n)/1000)})
 	}
 	if t.Garbled > 0 || t.Timeouts > 0 {
-		v.Rows = append(v.Rows, row{"Trouble", fmt.Sprintf("%s without sense, %d late", screen.Count(int(t.Garbled), "answer"), t.Timeouts)})
+		v.Rows = append(v.Rows, row{"Trouble", fmt.Sprintf("%s unreadable, %d late", screen.Count(int(t.Garbled), "reply"), t.Timeouts)})
 	}
 	if l.Firmware != "" {
 		v.Rows = append(v.Rows, row{"Board", boardName(l.Firmware)})
@@ -148,7 +148,7 @@ func boardName(told string) string {
 
 func supplyOf(s *supervisor.Snapshot) []row {
 	v := &s.Supply
-	spool := "not weighed: tell its mass at a visit, and the machine waits before it is empty"
+	spool := "not weighed: enter its mass at a visit, and the machine waits before it runs out"
 	if v.SpoolLeftG != nil {
 		spool = fmt.Sprintf("%.0f g left", max(0, *v.SpoolLeftG))
 		if v.PartG > 0 {
@@ -158,16 +158,16 @@ func supplyOf(s *supervisor.Snapshot) []row {
 	bin := "not watched"
 	switch {
 	case v.Binned != nil && v.BinHolds > 0:
-		bin = fmt.Sprintf("%s of %d since it was emptied", screen.Count(*v.Binned, "part"), v.BinHolds)
+		bin = fmt.Sprintf("%s of %d since emptied", screen.Count(*v.Binned, "part"), v.BinHolds)
 	case v.Binned != nil:
-		bin = screen.Count(*v.Binned, "part") + " since it was emptied"
+		bin = screen.Count(*v.Binned, "part") + " since emptied"
 	}
 	list := []row{{"Spool", spool}, {"Bin", bin}}
 	for _, c := range s.Care {
 		list = append(list, row{c.Name, screen.CareText(c)})
 	}
 	if v.DiskLow && v.DiskFreeBytes != nil {
-		list = append(list, row{"Disk of the ledger", fmt.Sprintf("nearly full: %d MB left", *v.DiskFreeBytes/1e6)})
+		list = append(list, row{"Ledger's disk", fmt.Sprintf("nearly full: %d MB left", *v.DiskFreeBytes/1e6)})
 	}
 	return list
 }

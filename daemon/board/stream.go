@@ -118,7 +118,7 @@ func (h *hub) since(turn uint64) (html map[string]string, newest uint64, wake <-
 func (b *board) stream(w http.ResponseWriter, r *http.Request) {
 	operates := b.Operates(r)
 	if !b.hub.join(operates) {
-		http.Error(w, "too many boards are open", http.StatusServiceUnavailable)
+		http.Error(w, "too many screens are open", http.StatusServiceUnavailable)
 		return
 	}
 	defer b.hub.leave(operates)

@@ -52,7 +52,7 @@ func (b *board) take(r *http.Request) (chosen []string, err error) {
 	chosen = slices.Clone(r.URL.Query()["job"])
 	parts, err := r.MultipartReader()
 	if err != nil {
-		return chosen, errors.New("no file has come: choose a job file first")
+		return chosen, errors.New("no file was sent: choose a job file first")
 	}
 	found := false
 	for n := 0; ; n++ {
@@ -61,10 +61,10 @@ func (b *board) take(r *http.Request) (chosen []string, err error) {
 			break
 		}
 		if err != nil {
-			return chosen, fmt.Errorf("the upload was broken off: %w", plainUpload(err))
+			return chosen, fmt.Errorf("the upload was interrupted: %w", plainUpload(err))
 		}
 		if n == mostParts {
-			return chosen, fmt.Errorf("a form may bring %d files at one time: send the others with another", mostParts)
+			return chosen, fmt.Errorf("a form takes at most %d files: send the others separately", mostParts)
 		}
 		if part.FormName() != "job" || part.FileName() == "" {
 			continue
@@ -79,7 +79,7 @@ func (b *board) take(r *http.Request) (chosen []string, err error) {
 		}
 	}
 	if !found {
-		return chosen, errors.New("no file has come: choose a job file first")
+		return chosen, errors.New("no file was sent: choose a job file first")
 	}
 	return chosen, nil
 }

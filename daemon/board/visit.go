@@ -64,23 +64,23 @@ func (b *board) showVisit(w http.ResponseWriter, status int, p *page, f *form, a
 		v.Mistakes = f.mistakes
 	}
 	v.Offset = f.fill(field{Name: "offset_mm", Label: "Lateral offset of the belt, as found", Unit: "mm", Mode: "text",
-		Hint: fmt.Sprintf("To the right from where you stand is plus, to the left is minus. %.1f mm are allowed. Read it before you realign. Leave it empty if you did not read it.", s.Belt.OffsetLimitMM)})
-	v.Realigned = f.fill(field{Name: "realigned", Label: "I have realigned the belt", Hint: "Its drift is then learned anew."})
-	v.Cleared = f.fill(field{Name: "belt_cleared", Label: "Nothing lies under the head or just in front of it any more"})
-	v.Seam = f.fill(field{Name: "seam_mm", Label: "Middle of the belt's seam, ahead of the nozzle", Unit: "mm", Mode: "text", Hint: "Towards the drop edge is plus. Leave it empty if you did not look."})
-	v.CleanedAs = f.fill(field{Name: "surface", Label: "The belt's surface was made anew"})
+		Hint: fmt.Sprintf("Plus is to the right from where you stand, minus to the left. The limit is %.1f mm. Read it before you realign. Leave empty if you did not read it.", s.Belt.OffsetLimitMM)})
+	v.Realigned = f.fill(field{Name: "realigned", Label: "I have realigned the belt", Hint: "The drift history then begins anew."})
+	v.Cleared = f.fill(field{Name: "belt_cleared", Label: "Nothing is under the head or just in front of it"})
+	v.Seam = f.fill(field{Name: "seam_mm", Label: "Middle of the belt's seam, ahead of the nozzle", Unit: "mm", Mode: "text", Hint: "Plus is towards the drop edge. Leave empty if you did not look."})
+	v.CleanedAs = f.fill(field{Name: "surface", Label: "New belt surface"})
 	v.Surface = options(f, "surface", [][2]string{{"", "no"}, {"cleaned", "cleaned"}, {"taped", "taped"}})
 	if l := s.Lot; l != nil {
 		v.lot(f, s)
 	}
-	v.Spool = f.fill(field{Name: "spool_g", Label: "Spool on the machine now", Unit: "g", Mode: "decimal", Hint: "Its mass as weighed, reel included if the configuration knows the reel's."})
+	v.Spool = f.fill(field{Name: "spool_g", Label: "Spool on the machine now", Unit: "g", Mode: "decimal", Hint: "Its weighed mass. Include the reel if the reel's mass is configured."})
 	v.Emptied = f.fill(field{Name: "bin_emptied", Label: "I have emptied the bin"})
 	for i, c := range s.Care {
 		v.Care = append(v.Care, f.fill(field{Name: fmt.Sprintf("did_%d", i+1), Label: "Done: " + c.Name, Value: c.Name, Hint: "It is " + screen.CareText(c) + "."}))
 	}
 	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
 	v.Note = f.fill(field{Name: "note", Label: "Note", Wide: true})
-	v.IsSo = f.fill(field{Name: "sure", Label: "I have looked again: it is so"})
+	v.IsSo = f.fill(field{Name: "sure", Label: "I have checked again: the values are right"})
 	switch {
 	case slices.Contains(s.Accepts, "unhold"):
 		v.GoOn = "Record and unhold: go on"
@@ -100,7 +100,7 @@ func (v *visitView) lot(f *form, s *supervisor.Snapshot) {
 			v.Jobs = append(v.Jobs, option{fmt.Sprint(i), fmt.Sprintf("%s (%d not looked at)", j.Name, j.Made-j.Good-j.Scrap), f != nil && f.values.Get("job") == fmt.Sprint(i)})
 		}
 	}
-	v.Good = f.fill(field{Name: "good", Label: "Good parts", Mode: "numeric", Hint: "Of those not looked at before."})
+	v.Good = f.fill(field{Name: "good", Label: "Good parts", Mode: "numeric", Hint: "Count only parts not looked at before."})
 	if l.Unverified > 0 && len(l.Jobs) == 1 {
 		v.AllGood = field{Name: "all_good", Label: fmt.Sprintf("All %d parts not looked at yet are good", l.Unverified), Value: fmt.Sprint(l.Unverified)}
 		if l.Unverified == 1 {
@@ -108,16 +108,16 @@ func (v *visitView) lot(f *form, s *supervisor.Snapshot) {
 		}
 		v.AllGood = f.fill(v.AllGood)
 	}
-	v.Lengths = f.fill(field{Name: "lengths_mm", Label: "Lengths measured along the belt", Unit: "mm", Mode: "text", Wide: true, Hint: "With spaces between them, cold parts, the first made first."})
-	v.SetAside = f.fill(field{Name: "set_aside", Label: "Earlier lengths to set aside, by their numbers", Mode: "text", Wide: true, Hint: "Those that were called out and are known not to count. Say why in the note."})
-	v.Accept = f.fill(field{Name: "accept_lengths", Label: "The lengths that were called out are to count", Hint: "Control limits are then set with them. Say why in the note."})
+	v.Lengths = f.fill(field{Name: "lengths_mm", Label: "Lengths measured along the belt", Unit: "mm", Mode: "text", Wide: true, Hint: "Separate them by spaces. Measure cold parts, in the order made."})
+	v.SetAside = f.fill(field{Name: "set_aside", Label: "Earlier lengths to set aside, by number", Mode: "text", Wide: true, Hint: "Lengths that gave a signal and are known to be wrong. Say why in the note."})
+	v.Accept = f.fill(field{Name: "accept_lengths", Label: "Keep the lengths that gave a signal", Hint: "The control limits then include them. Say why in the note."})
 	for i := range scrapRows {
 		row := scrapRow{Reason: field{Name: fmt.Sprintf("scrap_reason_%d", i+1), Label: fmt.Sprintf("Scrap, reason %d", i+1)},
 			Count: field{Name: fmt.Sprintf("scrap_count_%d", i+1), Label: "How many", More: fmt.Sprintf(" for reason %d", i+1), Mode: "numeric"}}
 		row.Reason, row.Count = f.fill(row.Reason), f.fill(row.Count)
 		v.Scrap = append(v.Scrap, row)
 	}
-	v.Detached = f.fill(field{Name: "detached_min", Label: "Parts that came off the belt too early: minutes after their begin", Unit: "min", Mode: "text", Wide: true, Hint: "With spaces between them; leave it empty if none did."})
+	v.Detached = f.fill(field{Name: "detached_min", Label: "Parts that came off the belt too early: minutes after they began", Unit: "min", Mode: "text", Wide: true, Hint: "Separate them by spaces. Leave empty if none did."})
 	if l.Interrupted > 0 {
 		v.Interrupted = options(f, "interrupted", [][2]string{{"", "not decided yet"}, {"good", "good"}, {"scrap", "scrap"}})
 		if f != nil {
@@ -173,7 +173,7 @@ func (b *board) recordVisit(w http.ResponseWriter, r *http.Request) {
 	}
 	if _, err := b.Run.Do(r.Context(), supervisor.Request{Command: command, By: by}); err != nil {
 		_, what, remedy := b.reason(r, err)
-		b.showCommand(w, r, http.StatusOK, commandState{name: strings.ToLower(command.String()), by: f.text("by"), before: "The visit is recorded: " + result.Text + ".", what: what, remedy: plain(remedy)})
+		b.showCommand(w, r, http.StatusOK, commandState{name: strings.ToLower(command.String()), by: f.text("by"), before: "The visit is recorded: " + result.Text + ".", what: what, remedy: remedy})
 		return
 	}
 	http.Redirect(w, r, "/?done=went-on", http.StatusSeeOther)
@@ -209,7 +209,7 @@ func visitOf(f *form) *supervisor.Visit {
 	}
 	if all := f.whole("all_good", "The number of good parts"); all > 0 {
 		if v.Good != 0 && v.Good != all {
-			f.wrong("good", fmt.Sprintf("%d good parts were typed, and all %d were ticked as good: leave one of the two.", v.Good, all))
+			f.wrong("good", fmt.Sprintf("You entered %d good parts and also ticked that all %d are good: leave out one.", v.Good, all))
 		}
 		v.Good = all
 	}
@@ -228,7 +228,7 @@ func visitOf(f *form) *supervisor.Visit {
 			v.Scrap = map[string]int{}
 		}
 		if _, twice := v.Scrap[reason]; twice {
-			f.wrong(why, "This reason stands twice: add the parts up.")
+			f.wrong(why, "This reason is given twice: add up the parts.")
 		}
 		v.Scrap[reason] += n
 	}

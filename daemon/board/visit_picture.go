@@ -7,7 +7,7 @@ func offsetPicture() string {
 	const width, height = 360.0, 196.0
 	d := chart.New(width, height, "What the lateral offset is",
 		"You stand where you always stand and look at the belt. A steel rule is fixed to the frame across the belt's right-hand edge. "+
-			"The offset is how far that edge stands from where it was with the belt tracked as it should be: to the right is plus, to the left is minus.")
+			"The offset is the distance of that edge from where it was when the belt tracked correctly: plus to the right, minus to the left.")
 	const left, edge, top, bottom = 70.0, 250.0, 14.0, 130.0
 	d.Rect("chart-belt", chart.Box{X: left, Y: top, W: edge - left, H: bottom - top})
 	d.Line("chart-thin", chart.Point{X: left, Y: top}, chart.Point{X: left, Y: bottom})

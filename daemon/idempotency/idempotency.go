@@ -155,7 +155,7 @@ func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 			select {
 			case <-p.done:
 			case <-r.Context().Done():
-				a.refuse(w, r, http.StatusServiceUnavailable, "the request was broken off before it was carried out", "ask again")
+				a.refuse(w, r, http.StatusServiceUnavailable, "the request was cancelled before it was carried out", "try again")
 				return
 			}
 			if p.kept {

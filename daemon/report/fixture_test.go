@@ -88,7 +88,7 @@ func ref[T any](v T) *T { return &v }
 // every eight, a fault that broke part 13 off, a realignment, and measured lengths.
 func clips() *book {
 	b := &book{}
-	b.lot = ledger.Lot{ID: 7, Name: "plant-stake clips, spring", Status: ledger.LotClosed, Order: ledger.OrderBlocks, Reason: "all ordered parts were found good",
+	b.lot = ledger.Lot{ID: 7, Name: "plant-stake clips, spring", Status: ledger.LotClosed, Order: ledger.OrderBlocks, Reason: "all ordered parts are good",
 		Jobs: []ledger.LotJob{{Path: "/srv/jobs/stake-clip.gcode", SHA256: "9f2c1c6a5f8e4f0fb0a4a1d0a7c3b0e2d4f6a8b0c2e4f6a8b0c2d4e6f8a0b2c4", Name: "stake-clip", GoodOrdered: 36,
 			FilamentMMPerCycle: 610, BeltTravelMMPerCycle: 1790, PitchMM: 46, PlannedRun: 590 * time.Second, PlannedWaits: true}},
 		Alterations: []ledger.Alteration{{Kind: ledger.Withheld, Line: 4, Text: "G28 Y", Why: "the belt has no end stop"},

@@ -143,7 +143,7 @@ func (s *source) provisional() (outside, inside []string) {
 	found := fmt.Sprintf("%d of %d ordered parts have been found good so far", c.Good, c.Ordered)
 	say(s.lot.Status == ledger.LotOpen, "the lot is in work: "+found, "the lot is open: "+found)
 	say(s.lot.Status == ledger.LotMade, "the lot is being inspected: "+found, "all parts are made, and the lot is not closed: "+found)
-	say(s.lot.Status == ledger.LotEnded && c.Good < c.Ordered, "the lot was ended before all ordered parts were found good: "+found,
+	say(s.lot.Status == ledger.LotEnded && c.Good < c.Ordered, "the lot was ended before all ordered parts are good: "+found,
 		"the lot was given up: "+found)
 	if s.lot.Status == ledger.LotClosed {
 		return outside, inside

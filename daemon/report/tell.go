@@ -49,7 +49,7 @@ func (v Visit) Words() (list []string) {
 	}
 	say(v.BinEmptied, "bin emptied")
 	say(v.Corrects > 0, "corrects check %d", v.Corrects)
-	say(v.CorrectedBy > 0, "no longer counts: corrected by check %d", v.CorrectedBy)
+	say(v.CorrectedBy > 0, "superseded by check %d", v.CorrectedBy)
 	if len(list) == 0 {
 		list = []string{"nothing but the visit itself"}
 	}

@@ -29,6 +29,9 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 		out = append(out, st.row("", UnevenText(f))...)
 	}
 	if text := SeamText(&b); text != "" {
+		if strings.HasPrefix(text, "position un") { // it is to be entered
+			text += " (beltwarden check --seam-mm MM)"
+		}
 		out = append(out, st.row("  seam", text)...)
 	}
 	if v := b.Surface; v != nil {
@@ -48,7 +51,7 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 		out = append(out, st.row("  travel", fmt.Sprintf("%s in all as commanded, %s by the scale set last", Metres(b.TravelMM), Metres(*mm)))...)
 	}
 	if b.UncertainMM > 0 {
-		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s may or may not have been run", Metres(b.UncertainMM)))...)
+		out = append(out, st.strongRow("  uncertain", fmt.Sprintf("%s uncertain", Metres(b.UncertainMM)))...)
 	}
 	return out
 }
@@ -82,7 +85,7 @@ func DriftText(f *belt.Forecast) string {
 
 // UnevenText says what readings on little of the belt's loop do not show.
 func UnevenText(f *belt.Forecast) string {
-	return fmt.Sprintf("all checks were on %.0f %% of the belt's loop: if its edge is uneven it may stand otherwise elsewhere; read it at one mark each time, or all round",
+	return fmt.Sprintf("all readings come from %.0f %% of the belt's loop: an uneven edge may give another offset elsewhere; read it at the same mark each time, or all round",
 		math.Ceil(100**f.LoopShare))
 }
 
@@ -92,15 +95,15 @@ func SeamText(b *supervisor.BeltView) string {
 	case b.LoopMM <= 0 || b.SeamMM <= 0:
 		return ""
 	case b.SeamAheadMM == nil:
-		return "not seen yet, so parts can come to lie on it; tell where it is with beltwarden check --seam-mm"
+		return "position unknown, so parts may be laid on it; enter it at a visit"
 	case 2*b.SeamDoubtMM+b.SeamMM >= b.LoopMM/2:
-		return "where it is has become uncertain; tell it anew with beltwarden check --seam-mm"
+		return "position uncertain; enter it again at a visit"
 	}
 	where := "ahead of"
 	if *b.SeamAheadMM < 0 {
 		where = "behind"
 	}
-	return fmt.Sprintf("%.0f mm %s the nozzle, give or take %.0f mm; no part is laid on it", math.Abs(*b.SeamAheadMM), where, b.SeamDoubtMM)
+	return fmt.Sprintf("%.0f mm %s the nozzle, ± %.0f mm; no part is laid on it", math.Abs(*b.SeamAheadMM), where, b.SeamDoubtMM)
 }
 
 // CareText says when something is due that is to be done every so often, and by what.
@@ -133,7 +136,7 @@ func SupplyText(v *supervisor.SupplyView) string {
 		list = append(list, text)
 	}
 	if v.DiskLow && v.DiskFreeBytes != nil {
-		list = append(list, fmt.Sprintf("disk of the ledger nearly full: %d MB left", *v.DiskFreeBytes/1e6))
+		list = append(list, fmt.Sprintf("ledger's disk nearly full: %d MB left", *v.DiskFreeBytes/1e6))
 	}
 	return strings.Join(list, "; ")
 }

@@ -24,7 +24,7 @@ func TestFiguresAndGripAreShown(t *testing.T) {
 		"1 part not looked at and not counted good; were all good, quality ratio 100.0 %, OEE 100.0 %",
 		"leaves out heating or cooling", "planned time is too long", "making parts 60 min, held 20 min", "about 2 h 0 min without a daemon",
 		"of 12 parts made since it was taped on ", ": 9 were seen to have stayed, and 2 came off, one after 40 min (1 at a time not told, counted as at once)", "not shown to hold",
-		"(Check 1)", "no longer counts: corrected by check 2", "one came off after 40 min", "corrects check 1"} {
+		"(Check 1)", "superseded by check 2", "one came off after 40 min", "corrects check 1"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q in\n%s", want, text)
 		}

@@ -13,7 +13,7 @@ import (
 // Lots writes one line a lot.
 func Lots(lots []client.LotSummary, st Style) []string {
 	if len(lots) == 0 {
-		return []string{"no lot was ever opened: beltwarden lot start JOB --good N"}
+		return []string{"no lots yet: open one with beltwarden lot start JOB --good N"}
 	}
 	out := []string{st.strong(fmt.Sprintf("%4s  %-8s %7s %6s %6s %7s  %s", "lot", "status", "ordered", "good", "scrap", "unseen", "name"))}
 	for _, l := range lots {
@@ -36,7 +36,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 	add(st.row("  count", fmt.Sprintf("%d good, %d not looked at, %d scrap; %d ordered, %d made in %s",
 		l.Good, l.Unverified, l.Scrap, l.Ordered, l.Made, Count(l.CyclesBegun, "cycle"))))
 	if l.Interrupted+l.InterruptedGood+l.InterruptedScrap > 0 {
-		add(st.row("  broken off", fmt.Sprintf("%d to decide on, %d found good, %d scrap", l.Interrupted, l.InterruptedGood, l.InterruptedScrap)))
+		add(st.row("  interrupted", fmt.Sprintf("%d not decided, %d good, %d scrap", l.Interrupted, l.InterruptedGood, l.InterruptedScrap)))
 	}
 	for _, reason := range slices.Sorted(maps.Keys(l.ScrapByReason)) {
 		add(st.row("  scrap", fmt.Sprintf("%d %s", l.ScrapByReason[reason], reason)))
@@ -47,7 +47,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 		if j.Copy != "" {
 			add(st.row("  again", "beltwarden lot start "+j.Copy+" --good N"))
 		} else {
-			add(st.row("  again", "no copy is kept any more"))
+			add(st.row("  again", "its copy is no longer kept"))
 		}
 		add(st.row("  a cycle", fmt.Sprintf("%.1f mm of filament, %.1f mm of belt travel, pitch %.1f mm", j.FilamentMMPerCycle, j.BeltTravelMMPerCycle, j.PitchMM)))
 		withheld, added := alterations(l, j.Index)
@@ -107,13 +107,13 @@ func cycleRows(l *client.LotDetail, st Style) []string {
 			}
 			text += "; found " + verdict
 		} else {
-			text += "; not decided yet"
+			text += "; not decided"
 		}
 		out = append(out, st.row(fmt.Sprintf("Cycle %d", c.Ordinal), text)...)
 	}
 	if made > 0 {
 		mean := time.Duration(seconds / float64(made) * float64(time.Second))
-		out = append(st.row("Cycles", fmt.Sprintf("%d made, in %s each on average", made, Span(mean))), out...)
+		out = append(st.row("Cycles", fmt.Sprintf("%d made, %s each on average", made, Span(mean))), out...)
 	}
 	return out
 }
@@ -122,14 +122,14 @@ func holdText(h client.Hold) string {
 	text := fmt.Sprintf("%s, after part %d: %s", stamp(h.Begun), h.AtPart, h.Text)
 	switch {
 	case h.Ended == nil:
-		text += "; it lasts"
+		text += ", still on"
 	case h.By != "":
 		text += fmt.Sprintf("; ended by %s (%s)", h.By, h.How)
 	default:
 		text += "; ended (" + h.How + ")"
 	}
 	if h.Override != "" {
-		text += ", although advised against: " + h.Override
+		text += ", overridden: " + h.Override
 	}
 	return text
 }
@@ -166,7 +166,7 @@ func checkText(c client.Check) string {
 	}
 	say(c.Note != "", "%q", c.Note)
 	say(c.Corrects > 0, "corrects check %d", c.Corrects)
-	say(c.CorrectedBy > 0, "no longer counts: corrected by check %d", c.CorrectedBy)
+	say(c.CorrectedBy > 0, "superseded by check %d", c.CorrectedBy)
 	by := ""
 	if c.By != "" {
 		by = " by " + c.By

@@ -44,7 +44,7 @@ func measures(p *job.Plan, st Style) []string {
 		{"  extent", fmt.Sprintf("X %s, Y %s, Z %s mm", size(e.X), size(e.Y), size(e.Z))},
 		{"  placing", placing(p)},
 		{"  layers", fmt.Sprint(p.Layers)},
-		{"  time", exactSpan(p.Duration) + " in motion; heating, cooling and the discharge come on top"},
+		{"  time", exactSpan(p.Duration) + " of motion, plus heating, cooling and discharge"},
 		{"  peaks", peaks(p)},
 		{"  wire", wire(p)},
 	} {

@@ -30,7 +30,7 @@ func TestPlanTellsWhatTheRunAdds(t *testing.T) {
 func TestPlanFigures(t *testing.T) {
 	p := &job.Plan{Duration: 19*time.Minute + 7600*time.Millisecond, PeakSpeedMMPerS: job.Peak{X: 150, Y: 80.25}, PeakAccelMMPerS2: job.Peak{X: 2000}}
 	text := strings.Join(Plan(p, Setting{}, Style{Width: 80}), "\n")
-	for _, want := range []string{"19 min 8 s in motion", "X 150, Y 80.25 mm/s; X 2000 mm/s2"} {
+	for _, want := range []string{"19 min 8 s of motion", "X 150, Y 80.25 mm/s; X 2000 mm/s2"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)
 		}

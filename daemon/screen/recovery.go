@@ -7,9 +7,9 @@ import "beltwarden/supervisor"
 func ByItself(r *supervisor.RecoveryView) string {
 	switch {
 	case r.GoesOnAt != nil:
-		return "Keep hands off: it goes on at " + r.GoesOnAt.Local().Format("15:04:05") + " unless somebody gives it a word. To keep it where it is: beltwarden alert acknowledge"
+		return "Keep hands off: it goes on at " + r.GoesOnAt.Local().Format("15:04:05") + " unless somebody sends a command or acknowledges the alert"
 	case r.NotAlone != "":
-		return "It waits for somebody: " + r.NotAlone
+		return "It waits for you: " + r.NotAlone
 	}
 	return ""
 }
@@ -27,6 +27,9 @@ func recoveryRows(r *supervisor.RecoveryView, st Style) (out []string) {
 	list("Certain", r.Certain)
 	list("Not certain", r.Uncertain)
 	if text := ByItself(r); text != "" {
+		if r.GoesOnAt != nil {
+			text += ": beltwarden alert acknowledge"
+		}
 		out = append(out, st.row("By itself", text+".")...)
 	}
 	for i, o := range r.Options {

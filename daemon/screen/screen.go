@@ -123,7 +123,7 @@ func Escaped(text string) string {
 func Span(d time.Duration) string {
 	switch d = max(0, d); {
 	case d < time.Second:
-		return "less than 1 s"
+		return "under 1 s"
 	case d < 90*time.Second:
 		return fmt.Sprintf("%d s", int(d.Seconds()))
 	case d < 90*time.Minute:

@@ -44,12 +44,12 @@ func TestStatusAnswers(t *testing.T) {
 	flat := strings.Join(strings.Fields(text), " ")
 	for _, want := range []string{
 		"one is due every 6. By then 7 of 40 good parts", // 1 good + 1 not looked at + 5 more
-		"clip machine is Execute since 11:55 (5 min)", "doing making part 4",
+		"clip machine: Execute for 5 min (since 11:55)", "doing making part 4",
 		"1 good, 1 not looked at, 1 scrap; 40 ordered",
 		"cycle 4 |=====...............| 25 %, about 9 min left", // 3 of 12 minutes
 		"5.400 m since realignment, 1.800 m since the last check",
 		"+1.2 mm at the last check; at worst 1.5 mm by now; limit 3.0 mm",
-		"0.003 m may or may not have been run",
+		"0.003 m uncertain",
 		"nozzle 205 of 205 °C; bed 41 °C, off", "board-if00: connected", "stop, hold, suspend, abort, complete",
 	} {
 		if !strings.Contains(flat, want) {
@@ -61,7 +61,7 @@ func TestStatusAnswers(t *testing.T) {
 func TestStatusSaysWhenToComeNow(t *testing.T) {
 	for state, want := range map[supervisor.State]string{
 		supervisor.Held: "now: the machine waits for you", supervisor.Suspended: "now: the machine waits for you",
-		supervisor.Aborted: "now: something went wrong", supervisor.Complete: "now: the lot's parts wait to be counted",
+		supervisor.Aborted: "now: a fault stopped the machine", supervisor.Complete: "now: count the lot's parts",
 		supervisor.Holding: "as soon as the part in progress is off the belt",
 	} {
 		s := running()
@@ -81,7 +81,7 @@ func TestStatusSaysWhenToComeNow(t *testing.T) {
 		t.Errorf("counted: %q", got)
 	}
 	s.State, s.Next, s.Lot = supervisor.Idle, nil, nil
-	if got := Status(s, Style{Width: 80})[0]; got != "Next visit   none is due: no lot is being made" {
+	if got := Status(s, Style{Width: 80})[0]; got != "Next visit   none is due: no lot is running" {
 		t.Errorf("idle: %q", got)
 	}
 }
@@ -116,7 +116,7 @@ func TestStatusTellsTheDrift(t *testing.T) {
 	for _, want := range []string{
 		"offset +1.2 mm at the last check; limit 3.0 mm",
 		"drift 0.031 mm/m to the left (± 0.008), by 4 checks; the limit in about 58.2 m, with 95 % certainty not before 41.3 m",
-		"doubtful the offset +13.00 mm at 7.000 m does not fit the others, which lead one to expect +1.20 mm; measure again, or correct the check",
+		"doubtful the offset +13.00 mm at 7.000 m does not fit the others, which predict +1.20 mm; measure again, or correct the check",
 	} {
 		if !strings.Contains(flat, want) {
 			t.Errorf("%q is missing in:\n%s", want, flat)
@@ -129,8 +129,8 @@ func TestStatusTellsTheSeam(t *testing.T) {
 	s.Belt.LoopMM, s.Belt.SeamMM = 1200, 20
 	ahead := -130.4
 	for want, set := range map[string]func(){
-		"not seen yet": func() {}, "130 mm behind the nozzle, give or take 4 mm": func() { s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, 4.2 },
-		"has become uncertain": func() { s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, 300 },
+		"position unknown": func() {}, "130 mm behind the nozzle, ± 4 mm": func() { s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, 4.2 },
+		"position uncertain; enter it again at a visit (beltwarden check --seam-mm": func() { s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, 300 },
 	} {
 		s.Belt.SeamAheadMM = nil
 		set()
@@ -253,7 +253,7 @@ func TestChange(t *testing.T) {
 
 func TestSpan(t *testing.T) {
 	for d, want := range map[time.Duration]string{
-		-time.Second: "less than 1 s", 59 * time.Second: "59 s", 3 * time.Minute: "3 min",
+		-time.Second: "under 1 s", 59 * time.Second: "59 s", 3 * time.Minute: "3 min",
 		100 * time.Minute: "1 h 40 min", 50 * time.Hour: "2 d 2 h",
 	} {
 		if got := Span(d); got != want {

@@ -34,7 +34,7 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 		add(st.strongRow("Do now", Sentence(s.Advice)))
 	}
 	out = append(out, "")
-	add(st.row("Machine", fmt.Sprintf("%s is %s since %s (%s)", s.Machine, s.State, Clock(s.Since, s.At), Span(s.At.Sub(s.Since)))))
+	add(st.row("Machine", fmt.Sprintf("%s: %s for %s (since %s)", s.Machine, s.State, Span(s.At.Sub(s.Since)), Clock(s.Since, s.At))))
 	if s.Clock != "" {
 		add(st.strongRow("Clock", s.Clock))
 	}
@@ -76,7 +76,7 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 	out := st.row("Lot", fmt.Sprintf("%d %s, %s", l.ID, l.Name, l.Status))
 	out = append(out, st.row("  parts", fmt.Sprintf("%d good, %d not looked at, %d scrap; %d ordered", l.Good, l.Unverified, l.Scrap, l.Ordered))...)
 	if l.Interrupted > 0 {
-		out = append(out, st.strongRow("", Count(l.Interrupted, "interrupted part")+" to decide on")...)
+		out = append(out, st.strongRow("", Count(l.Interrupted, "interrupted part")+": decide whether good or scrap")...)
 	}
 	if len(l.Jobs) > 1 {
 		for _, j := range l.Jobs {
@@ -151,8 +151,16 @@ func part(s *supervisor.Snapshot) string {
 	done := min(0.99, max(0, float64(elapsed)/float64(l.PartTakes)))
 	const cells = 20
 	full := int(done * cells)
-	return fmt.Sprintf("cycle %d |%s%s| %d %%, about %s left", l.Part, strings.Repeat("=", full), strings.Repeat(".", cells-full),
-		int(100*done), Span(l.PartTakes-elapsed))
+	return fmt.Sprintf("cycle %d |%s%s| %d %%, %s", l.Part, strings.Repeat("=", full), strings.Repeat(".", cells-full),
+		int(100*done), Left(l.PartTakes-elapsed))
+}
+
+// Left says how much time is left, as estimated.
+func Left(d time.Duration) string {
+	if d < time.Second {
+		return Span(d) + " left"
+	}
+	return "about " + Span(d) + " left"
 }
 
 func heat(s *supervisor.Snapshot) string {
@@ -171,7 +179,7 @@ func heat(s *supervisor.Snapshot) string {
 	}
 	text := one("nozzle", h.HasNozzle, h.NozzleC, h.NozzleTargetC) + "; " + one("bed", h.HasBed, h.BedC, h.BedTargetC)
 	if age := s.At.Sub(h.Read); age > time.Minute || !s.Line.Connected {
-		text += "; that was " + Span(age) + " ago"
+		text += "; read " + Span(age) + " ago"
 	}
 	return text
 }
@@ -182,7 +190,7 @@ func lineRows(s *supervisor.Snapshot, st Style) []string {
 	if l.Connected {
 		text = l.Port + ": connected"
 		if l.Stats.Resends > 0 {
-			text += fmt.Sprintf("; %d of %d lines sent again", l.Stats.Resends, l.Stats.LinesSent)
+			text += fmt.Sprintf("; %d of %d lines resent", l.Stats.Resends, l.Stats.LinesSent)
 		}
 	}
 	if l.Problem != "" {

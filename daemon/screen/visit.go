@@ -17,21 +17,21 @@ func NextVisit(s *supervisor.Snapshot) (when, why string) {
 	case s.Heat.Unsure && s.State == supervisor.Stopped:
 		return "now: the heaters may be on", good(s)
 	case s.State == supervisor.Aborted || s.State == supervisor.Aborting:
-		return "now: something went wrong", good(s)
+		return "now: a fault stopped the machine", good(s)
 	case s.State == supervisor.Held || s.State == supervisor.Suspended:
 		return "now: the machine waits for you", good(s)
 	case s.State == supervisor.Complete && (s.Lot == nil || s.Lot.Unverified == 0):
 		return "none is due: every part of the lot is counted", good(s)
 	case s.State == supervisor.Complete:
-		return "now: the lot's parts wait to be counted", good(s)
+		return "now: count the lot's parts", good(s)
 	case (s.State == supervisor.Resetting || s.State == supervisor.Clearing) && s.Line.Problem != "":
 		return "now: the board cannot be reached", good(s)
 	case s.Next == nil && s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0:
-		return "now: the lot waits to go on", good(s)
+		return "now: the lot waits for a start", good(s)
 	case s.Next == nil && s.Lot != nil && s.Lot.Unverified > 0:
-		return "now: the lot's parts wait to be counted", good(s)
+		return "now: count the lot's parts", good(s)
 	case s.Next == nil:
-		return "none is due: no lot is being made", good(s)
+		return "none is due: no lot is running", good(s)
 	}
 	n := s.Next
 	if s.State == supervisor.Holding || s.State == supervisor.Suspending || n.Parts == 0 {
@@ -59,7 +59,7 @@ func Between(early, late time.Time, unseen bool, now time.Time) string {
 	}
 	text := fmt.Sprintf("between %s and %s", from, to)
 	if unseen {
-		return text + ", a guess: this machine was not seen heating and cooling yet"
+		return text + ", a guess: this machine's heating and cooling times are not known yet"
 	}
 	return text + " with 95 % certainty"
 }
@@ -69,7 +69,7 @@ func good(s *supervisor.Snapshot) string {
 	if s.Lot == nil {
 		return ""
 	}
-	return fmt.Sprintf("%d of %d good parts found, %d made and not looked at.", s.Lot.Good, s.Lot.Ordered, s.Lot.Unverified)
+	return fmt.Sprintf("%d of %d parts good, %d not looked at.", s.Lot.Good, s.Lot.Ordered, s.Lot.Unverified)
 }
 
 // Sentence begins a text with a capital letter.

@@ -75,7 +75,7 @@ func (c *controller) boardFault(x Fault) {
 		c.mainsAt = later(c.now, x.For)
 	case NoReports:
 		c.untold = true
-		c.damaged("the board tells no temperature")
+		c.damaged("the board reports no temperature")
 	case FrozenAnswers:
 		kept := c.out
 		c.out = nil

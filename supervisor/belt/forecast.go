@@ -246,5 +246,5 @@ func Sort(readings []Reading) bool {
 
 // String says the flag in words.
 func (f Flag) String() string {
-	return fmt.Sprintf("the offset %+.2f mm at %.3f m does not fit the others, which lead one to expect %+.2f mm", f.OffsetMM, f.TravelMM/1000, f.ExpectedMM)
+	return fmt.Sprintf("the offset %+.2f mm at %.3f m does not fit the others, which predict %+.2f mm", f.OffsetMM, f.TravelMM/1000, f.ExpectedMM)
 }

@@ -39,7 +39,7 @@ func (w *Watch) compare(r Reading, m *Model, add func(Kind, bool, string, ...any
 		usual, ok = m.heatUp(w.start.C, r.C, 1)
 	}
 	if ok && r.C > w.start.C+behindC && d > most*usual+slackFor {
-		add(Slow, true, "took %s from %.0f to %.0f °C, which takes %s as a rule: heater, sensor or wire is broken or loose"+OrNoMains, inWords(d), w.start.C, r.C, inWords(usual))
+		add(Slow, true, "took %s from %.0f to %.0f °C, which usually takes %s: the heater, the sensor or a wire is broken or loose"+OrNoMains, inWords(d), w.start.C, r.C, inWords(usual))
 	}
 	by, known := m.Deviation(Full, w.start.C, d, r.C)
 	mean, _, _ := m.Expect(Full, w.start.C, d)
@@ -48,6 +48,6 @@ func (w *Watch) compare(r Reading, m *Model, add func(Kind, bool, string, ...any
 		return
 	}
 	if w.late++; w.late >= behindReadings {
-		add(Drifted, false, "heats slower than it used to: %.0f °C where %.0f were to be expected %s after %.0f; look at its cartridge, its plug and what keeps its heat in", r.C, mean, inWords(d), w.start.C)
+		add(Drifted, false, "heats slower than before: %.0f °C instead of %.0f %s after %.0f; check its cartridge, plug and insulation", r.C, mean, inWords(d), w.start.C)
 	}
 }

@@ -184,7 +184,7 @@ func (g *Guard) Doubt() string {
 		case h.doubt != "":
 			return h.doubt
 		case h.there && h.on && !h.has:
-			return "the board tells no temperature of the " + h.name
+			return "the board reports no temperature of the " + h.name
 		}
 	}
 	return ""
@@ -244,7 +244,7 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 	}
 	h.sunk = ""
 	if w := h.watch; w.phase == holding && !w.anew && w.last.C < w.last.TargetC-w.lim.NearC {
-		h.sunk = fmt.Sprintf("it had fallen to %.0f °C of %.0f before the heater was switched off", w.last.C, w.last.TargetC)
+		h.sunk = fmt.Sprintf("it fell to %.0f °C of %.0f before the heater was switched off", w.last.C, w.last.TargetC)
 	}
 	if h.proof != nil && !g.ended {
 		h.proof.unmoved = g.mayBe(h) && !h.moved
@@ -427,7 +427,7 @@ func (g *Guard) words(at time.Duration) string {
 		}
 	}
 	if len(list) == 0 {
-		return "the board tells no temperature"
+		return "the board reports no temperature"
 	}
 	return strings.Join(list, ", ")
 }

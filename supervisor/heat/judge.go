@@ -15,9 +15,9 @@ func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bo
 		w.anchorC, w.anchor = r.C, r.At
 	}
 	if d := r.At - w.anchor; d >= w.patience(r, w.lim.RiseWithin) {
-		why := "heater, sensor or wire is broken or loose" + OrNoMains
+		why := "the heater, the sensor or a wire is broken or loose" + OrNoMains
 		if still >= d {
-			why = "its reading does not move at all: sensor or heater is broken or loose" + OrNoMains
+			why = "its reading does not change at all: the sensor or the heater is broken or loose" + OrNoMains
 		}
 		add(Slow, true, "is at %.1f °C of %.0f and has gained less than %.0f degrees in %s: %s", r.C, r.TargetC, w.lim.RiseC, inWords(d), why)
 	}
@@ -36,7 +36,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	case w.below == never:
 		w.below = r.At
 	case r.At-w.below >= w.patience(r, w.lim.FallFor):
-		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: it loses heat, its sensor has come out"+OrNoMains, r.TargetC, r.C, inWords(r.At-w.below))
+		add(Fallen, true, "had reached %.0f °C and has stayed near %.1f for %s: it loses heat, its sensor has come out"+OrNoMains, r.TargetC, r.C, inWords(r.At-w.below))
 	}
 	switch {
 	case r.C >= r.TargetC-w.lim.NearC:
@@ -44,7 +44,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	case w.low == never:
 		w.low = r.At
 	case r.At-w.low >= w.patience(r, lowFor):
-		add(Fallen, true, "had reached %.0f °C and has been at %.1f and thereabouts for %s: its heater is too weak, its sensor has come out"+OrNoMains, r.TargetC, r.C, inWords(r.At-w.low))
+		add(Fallen, true, "had reached %.0f °C and has stayed near %.1f for %s: its heater is too weak, its sensor has come out"+OrNoMains, r.TargetC, r.C, inWords(r.At-w.low))
 	}
 	switch {
 	case r.C <= r.TargetC+w.lim.OverC:
@@ -52,14 +52,14 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	case w.above == never || r.C < w.aboveC-w.lim.RiseC:
 		w.above, w.aboveC = r.At, r.C // it cools
 	case r.At-w.above >= w.patience(r, w.lim.OverFor) || !r.Assumed && min(r.C, w.last.C) > r.TargetC+2*w.lim.OverC:
-		add(Over, true, "is at %.1f °C, was asked for %.0f and does not cool: its heater may be on for good", r.C, r.TargetC)
+		add(Over, true, "is at %.1f °C, was set to %.0f and does not cool: its heater may be stuck on", r.C, r.TargetC)
 	}
 	heldFor := w.lim.HeldFor
 	if w.stepC < finestC {
 		heldFor = finestFor
 	}
 	if w.stepC > 0 && w.stepC < fineC && still >= heldFor {
-		add(Still, true, "has shown %.2f °C for %s without the least change: its sensor is not to be believed", r.C, inWords(still))
+		add(Still, true, "has shown exactly %.2f °C for %s: do not trust its sensor", r.C, inWords(still))
 	}
 }
 
@@ -84,9 +84,9 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 	} else if w.risen++; w.risen >= 3 {
 		asked := "is switched off"
 		if r.TargetC > 0 {
-			asked = fmt.Sprintf("was asked for %.0f", r.TargetC)
+			asked = fmt.Sprintf("was set to %.0f", r.TargetC)
 		}
-		add(Over, true, "has risen from %.1f to %.1f °C though it %s: its heater may be on for good", w.leastC, r.C, asked)
+		add(Over, true, "has risen from %.1f to %.1f °C though it %s: its heater may be stuck on", w.leastC, r.C, asked)
 	}
 	warm := r.C > surroundC+warmC && r.C > warmC+20
 	if r.At-w.from >= w.lim.OverFor {
@@ -94,18 +94,18 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 			w.settled, w.turned = r.C, true
 		}
 		if warm && r.C >= w.settled+warmRiseC {
-			add(Over, true, "has risen from %.1f to %.1f °C long after it was to cool: its heater may be on for good", w.settled, r.C)
+			add(Over, true, "has risen from %.1f to %.1f °C long after it should cool: its heater may be stuck on", w.settled, r.C)
 		}
 	}
 	if r.C <= w.cooledC-coolsC || !warm {
 		w.cooledC, w.cooled = r.C, r.At
 	}
 	if d := r.At - w.cooled; d >= coolsFor {
-		add(Over, true, "is at %.1f °C and has not cooled in %s though it is to: its heater may be on for good", r.C, inWords(d))
+		add(Over, true, "is at %.1f °C and has not cooled in %s as it should: its heater may be stuck on", r.C, inWords(d))
 		w.cooledC, w.cooled = r.C, r.At
 	}
 	if still >= w.lim.StillFor && warm {
-		add(Still, true, "has shown %.1f °C for %s and must cool: its sensor is not to be believed", r.C, inWords(still))
+		add(Still, true, "has shown %.1f °C for %s when it must cool: do not trust its sensor", r.C, inWords(still))
 	}
 }
 
@@ -151,7 +151,7 @@ func (u *undriven) observe(r Reading, nearbyC float64, add func(Kind, bool, stri
 	}
 	u.highC = max(u.highC, r.C)
 	if r.C >= u.lowC+undrivenC && r.At-u.low >= undrivenFor && r.C >= nearbyC+warmC && r.C >= warmC+20 && (r.TargetC == 0 || r.C >= r.TargetC+swingsC) {
-		add(Over, true, "has risen from %.1f to %.1f °C though the board does not drive it: its heater may be on for good", u.lowC, r.C)
+		add(Over, true, "has risen from %.1f to %.1f °C though the board does not drive it: its heater may be stuck on", u.lowC, r.C)
 	}
 }
 

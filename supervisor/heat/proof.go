@@ -146,32 +146,32 @@ func (p *Proof) withdrawn(r Reading) string {
 	case p.back < backTimes:
 		return ""
 	case p.targetC > 0:
-		return fmt.Sprintf("%s was shown to be off and the board tells a target of %.0f °C for it", p.name, p.targetC)
+		return fmt.Sprintf("%s was shown to be off, but the board reports a target of %.0f °C for it", p.name, p.targetC)
 	}
-	return fmt.Sprintf("%s was shown to be off and has risen from %.0f to %.0f °C", p.name, before, p.lastC)
+	return fmt.Sprintf("%s was shown to be off, but has risen from %.0f to %.0f °C", p.name, before, p.lastC)
 }
 
 // Text says what was seen within d.
 func (p *Proof) Text(d time.Duration) string {
 	switch {
 	case p.burns && p.seen:
-		return fmt.Sprintf("%s was found heating unasked: it reads %.0f °C, and a lower reading may be its sensor coming out", p.name, p.lastC)
+		return fmt.Sprintf("%s was found heating unasked: it reads %.0f °C, and a falling reading may be its sensor coming out", p.name, p.lastC)
 	case p.doubt != "":
-		text := fmt.Sprintf("%s: its sensor is the one in doubt: %s", p.name, p.doubt)
+		text := fmt.Sprintf("%s: its sensor is in doubt: %s", p.name, p.doubt)
 		if p.seen {
 			text += fmt.Sprintf(" (it reads %.0f °C)", p.lastC)
 		}
 		return text
 	case !p.seen:
-		return fmt.Sprintf("%s: no reading to believe for %s", p.name, inWords(d))
+		return fmt.Sprintf("%s: no reliable reading for %s", p.name, inWords(d))
 	case p.targetC > 0:
-		return fmt.Sprintf("%s at %.0f °C, and the board still tells a target of %.0f °C for it", p.name, p.lastC, p.targetC)
+		return fmt.Sprintf("%s at %.0f °C, and the board still reports a target of %.0f °C for it", p.name, p.lastC, p.targetC)
 	case p.fell():
 		return fmt.Sprintf("%s fell from %.0f to %.0f °C in %s", p.name, p.mostC, p.lastC, inWords(d))
 	case p.isCold():
 		return fmt.Sprintf("%s cold at %.0f °C", p.name, p.lastC)
 	case p.unmoved && p.lastC <= proofCoolC:
-		return fmt.Sprintf("%s reads %.0f °C as a cold one does, and its sensor was not seen to follow its heater: its sensor is the one in doubt", p.name, p.lastC)
+		return fmt.Sprintf("%s reads %.0f °C as if cold, but its sensor has not been seen to follow its heater: the sensor is in doubt", p.name, p.lastC)
 	}
 	return fmt.Sprintf("%s still at %.0f °C after %s", p.name, p.lastC, inWords(d))
 }

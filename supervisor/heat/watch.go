@@ -159,9 +159,9 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 		if w.absurd >= 2 { // the board's words carry no checksum: one may be damaged
 			shows := fmt.Sprintf("%.1f °C", r.C)
 			if math.IsNaN(r.C) {
-				shows = "what is no temperature"
+				shows = "an impossible temperature"
 			}
-			add(Absurd, true, "shows %s, which no sound sensor does: its sensor or wire is broken", shows)
+			add(Absurd, true, "shows %s, which no working sensor does: its sensor or wire is broken", shows)
 		}
 		return found
 	}
@@ -178,7 +178,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	}
 	if w.lim.CeilingC > 0 && r.C > w.lim.CeilingC {
 		if w.hot++; w.hot >= 2 {
-			add(Ceiling, true, "is at %.1f °C, and may never be above %.0f", r.C, w.lim.CeilingC)
+			add(Ceiling, true, "is at %.1f °C, above its ceiling of %.0f", r.C, w.lim.CeilingC)
 		}
 	} else {
 		w.hot = 0
@@ -202,7 +202,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	w.undriven.observe(r, nearbyC, add)
 	still := r.At - w.moved
 	if limit := w.flicker.limit(); raw >= limit && w.stepC < fineC && w.phase != resting && (r.TargetC > 0 || r.C > warmC+20) {
-		add(Still, true, "has shown %.2f °C for %s without the least change, and flickered before: its sensor is not to be believed", rawC, inWords(raw))
+		add(Still, true, "has shown exactly %.2f °C for %s, and varied before: do not trust its sensor", rawC, inWords(raw))
 	}
 	switch w.phase {
 	case rising:

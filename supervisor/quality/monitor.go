@@ -243,7 +243,7 @@ func (m *Monitor) settled() Verdict {
 	return v
 }
 
-const remedyInWords = "set it aside with a reason (check --set-aside), or accept it (check --accept-lengths)"
+const remedyInWords = "set it aside with a reason, or accept it"
 
 // outside finds values beyond the limits that were learned with them.
 func (m *Monitor) outside(values []float64, at []int64) (out []Signal) {
@@ -272,7 +272,7 @@ func (m *Monitor) strange(values []float64, at []int64) (out []Signal) {
 	}
 	if k, away, moved := step(values, leastLevel, followsMore, 0); out == nil && away > stepped {
 		out = append(out, Signal{Index: at[k], Rule: EightOneSide, Side: sign(moved), Text: fmt.Sprintf(
-			"from value %d on the level is another by %+.3g: set the values before aside with a reason (check --set-aside), or accept them (check --accept-lengths)", at[k]+1, moved)})
+			"from value %d on the level is another by %+.3g: set the values before aside with a reason, or accept them", at[k]+1, moved)})
 	}
 	return out
 }
