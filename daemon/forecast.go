@@ -197,8 +197,8 @@ func (r *driftForecast) lines(f forecastFlags) []string {
 	if r.ChangedAtMM != nil {
 		out = append(out, fmt.Sprintf("changed    at %.3f m the belt began to go otherwise; earlier checks are not used", *r.ChangedAtMM/1000))
 	}
-	if r.Creeps() {
-		out = append(out, "uneven     "+screen.UnevenText(&r.Forecast))
+	if text := screen.UnevenText(&r.Forecast); text != "" {
+		out = append(out, "uneven     "+text)
 	}
 	for _, flag := range r.Flagged {
 		out = append(out, "doubtful   "+flag.String())

@@ -99,8 +99,8 @@ func driftOf(s *supervisor.Snapshot) pictureView {
 		out.Lines = append(out.Lines, fmt.Sprintf("No offset was read since the realignment; at the assumed rate it may be %.1f mm by now. The limit is %.1f mm.", b.WorstOffsetMM, b.OffsetLimitMM))
 	} else if b.Drift.Basis == belt.OnReadings {
 		out.Lines = append(out.Lines, sentence(screen.DriftText(&b.Drift))+".")
-		if b.Drift.Creeps() {
-			out.Lines = append(out.Lines, sentence(screen.UnevenText(&b.Drift))+".")
+		if text := screen.UnevenText(&b.Drift); text != "" {
+			out.Lines = append(out.Lines, sentence(text)+".")
 		}
 	} else {
 		out.Lines = append(out.Lines, fmt.Sprintf("%+.1f mm at the last check; at the assumed rate at worst %.1f mm by now. The limit is %.1f mm.", *b.OffsetMM, b.WorstOffsetMM, b.OffsetLimitMM))

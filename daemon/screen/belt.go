@@ -25,8 +25,8 @@ func beltRows(s *supervisor.Snapshot, st Style) []string {
 	if f.Basis == belt.OnReadings {
 		out = append(out, st.row("  drift", DriftText(f))...)
 	}
-	if f.Creeps() {
-		out = append(out, st.row("", UnevenText(f))...)
+	if text := UnevenText(f); text != "" {
+		out = append(out, st.row("", text)...)
 	}
 	if text := SeamText(&b); text != "" {
 		if strings.HasPrefix(text, "position un") { // it is to be entered
@@ -83,8 +83,15 @@ func DriftText(f *belt.Forecast) string {
 	return text + fmt.Sprintf("with 95 %% certainty not before %.1f m", f.TravelToLimitLower95MM/1000)
 }
 
-// UnevenText says what readings on little of the belt's loop do not show.
+// UnevenText says what readings on little of the belt's loop do not show, or what a mark would
+// gain where its edge is seen to be uneven; "" for neither.
 func UnevenText(f *belt.Forecast) string {
+	switch {
+	case f.Uneven():
+		return fmt.Sprintf("the belt's edge is uneven: readings scatter by %.1f mm; read it at the same mark each time, and the belt may run twice as far between checks, or further", *f.ResidualSDMM)
+	case !f.Creeps():
+		return ""
+	}
 	return fmt.Sprintf("all readings come from %.0f %% of the belt's loop: an uneven edge may give another offset elsewhere; read it at the same mark each time, or all round",
 		math.Ceil(100**f.LoopShare))
 }

@@ -176,6 +176,15 @@ func (f *Forecast) Creeps() bool {
 	return f.LoopShare != nil && *f.LoopShare > onePlace && *f.LoopShare < 0.5
 }
 
+// Uneven reports whether readings all over the belt's loop scatter by more than reading does: its
+// edge is uneven, and readings at one mark would let the belt run further to the next check.
+func (f *Forecast) Uneven() bool {
+	return f.LoopShare != nil && *f.LoopShare >= 0.5 && f.N >= 5 && f.ResidualSDMM != nil && *f.ResidualSDMM >= unevenSDMM
+}
+
+// unevenSDMM: readings scatter by 0.1 to 0.4 mm (common practice, no source).
+const unevenSDMM = 0.5
+
 // onePlace: a mark is brought to within it of where it was.
 const onePlace = 0.02
 
