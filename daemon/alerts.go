@@ -19,13 +19,13 @@ import (
 )
 
 func newAlert() *cobra.Command {
-	c := group(&cobra.Command{Use: "alert", Short: "See how alerts get through, try a receiver, say that you know"})
+	c := group(&cobra.Command{Use: "alert", Short: "See, test and acknowledge alerts"})
 	c.AddCommand(newAlertList(), newAlertTest(), newAlertSend(), newAlertAcknowledge())
 	return c
 }
 
 func newAlertList() *cobra.Command {
-	c := &cobra.Command{Use: "list", Short: "Show each receiver of alerts and what it has still to get", Args: args(0, 0, "")}
+	c := &cobra.Command{Use: "list", Short: "Show each receiver and what is still to be sent to it", Args: args(0, 0, "")}
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
@@ -46,11 +46,11 @@ func newAlertList() *cobra.Command {
 // get them.
 func writeChannels(w io.Writer, list []client.Channel) error {
 	if len(list) == 0 {
-		_, err := fmt.Fprintln(w, "nobody is called: write receivers into the section alerts of the configuration")
+		_, err := fmt.Fprintln(w, "alerts go to nobody: add receivers to the section alerts of the configuration")
 		return err
 	}
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "receiver\tkind\tcalled\tdelivered\twaiting\tkept back\t")
+	fmt.Fprintln(t, "receiver\tkind\tcalled\tdelivered\twaiting\theld back\t")
 	for _, c := range list {
 		called := "no more"
 		if c.Configured {
@@ -78,10 +78,10 @@ func writeChannels(w io.Writer, list []client.Channel) error {
 
 func newAlertTest() *cobra.Command {
 	c := &cobra.Command{
-		Use: "test [RECEIVER...]", Short: "Send a test message, and say whether it was taken", Args: args(0, -1, ""),
-		Long: "test sends a message to the receivers that are named, or to all of them, now and\n" +
-			"beside what waits. That a receiver has taken it does not say that it has reached\n" +
-			"anybody: see that it has.",
+		Use: "test [RECEIVER...]", Short: "Send a test message and show whether it was accepted", Args: args(0, -1, ""),
+		Long: "test sends a message to the named receivers, or to all, now and\n" +
+			"ahead of what waits. A receiver that accepts it has not necessarily\n" +
+			"reached a person: check that it arrived.",
 	}
 	asJSON := c.Flags().Bool("json", false, "print the answer as JSON")
 	c.RunE = func(c *cobra.Command, names []string) error {
@@ -98,7 +98,7 @@ func newAlertTest() *cobra.Command {
 				}
 				if len(names) == 0 {
 					return &failure{status: exitRefused, err: fmt.Errorf("cannot send a test: no receiver of alerts is configured"),
-						hint: "write one into the section alerts of the configuration, and start the daemon anew"}
+						hint: "add one to the section alerts of the configuration, and restart the daemon"}
 				}
 			}
 			var answers []client.AlertTested
@@ -119,10 +119,10 @@ func newAlertSend() *cobra.Command {
 	var file string
 	var within time.Duration
 	c := &cobra.Command{
-		Use: "send --config FILE TEXT", Short: "Call everybody while no daemon runs", Args: args(1, 1, "write what is to be said as one argument, in quotes"),
-		Long: "send gives a text to every receiver in the configuration, at once and without the\n" +
-			"daemon. A receiver that does not take it is tried again. From a configuration with\n" +
-			"mistakes it takes the receivers that can be read, and lists the mistakes. The\n" +
+		Use: "send --config FILE TEXT", Short: "Send a text to all receivers while no daemon runs", Args: args(1, 1, "give the text as one argument, in quotes"),
+		Long: "send sends a text to every receiver in the configuration, at once and without the\n" +
+			"daemon, and tries again where it fails. From a configuration with\n" +
+			"mistakes it uses the receivers it can read, and lists the mistakes. The\n" +
 			"service manager runs it when the daemon has ended for good\n" +
 			"(beltwarden-failed.service).",
 	}
@@ -170,13 +170,13 @@ func callAll(ctx context.Context, w io.Writer, cfg *config.Settings, within time
 	defer cancel()
 	reached, err := app.Call(ctx, cfg, version, text)
 	if reached > 0 {
-		fmt.Fprintf(w, "taken by %s\n", counted(reached, "receiver"))
+		fmt.Fprintf(w, "accepted by %s\n", counted(reached, "receiver"))
 	}
 	if err == nil && reached == 0 {
 		err = errors.New("no receiver of alerts is configured")
 	}
 	if err != nil {
-		return &failure{status: exitRefused, err: errors.New("cannot call everybody"), details: strings.Split(err.Error(), "\n"),
+		return &failure{status: exitRefused, err: errors.New("cannot reach every receiver"), details: strings.Split(err.Error(), "\n"),
 			hint: "look at the section alerts of the configuration, and at the network"}
 	}
 	return nil
@@ -191,7 +191,7 @@ func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) err
 	}
 	for _, a := range answers {
 		if a.Arrived && !asJSON {
-			if _, err := fmt.Fprintf(c.OutOrStdout(), "%s has taken it after %.1f s: see that it has arrived\n", screen.Printable(a.Channel), a.TookS); err != nil {
+			if _, err := fmt.Fprintf(c.OutOrStdout(), "%s accepted it after %.1f s: check that it arrived\n", screen.Printable(a.Channel), a.TookS); err != nil {
 				return err
 			}
 		}
@@ -204,7 +204,7 @@ func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) err
 	}
 	if len(details) > 0 {
 		return &failure{status: exitRefused, err: fmt.Errorf("cannot reach %s of %d", counted(len(details), "receiver"), len(answers)),
-			details: details, hint: "until that is put right, nobody is called there"}
+			details: details, hint: "until that is fixed, nobody is called there"}
 	}
 	return nil
 }
@@ -212,11 +212,11 @@ func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) err
 func newAlertAcknowledge() *cobra.Command {
 	var by string
 	c := &cobra.Command{
-		Use: "acknowledge", Short: "Say that you know what was told so far, so that nobody else is called", Args: args(0, 0, ""),
-		Long: "acknowledge changes nothing at the machine. Any command and any check does the same:\n" +
-			"whoever acts knows.",
+		Use: "acknowledge", Short: "Acknowledge the alerts so far, so that nobody else is called", Args: args(0, 0, ""),
+		Long: "acknowledge changes nothing at the machine, but cancels going on by itself. Any command\n" +
+			"or check acknowledges too.",
 	}
-	c.Flags().StringVar(&by, "by", "", "who knows (default: the user at the socket)")
+	c.Flags().StringVar(&by, "by", "", "who acknowledges (default: the user at the socket)")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
 			if err := d.Acknowledge(ctx, by); err != nil {

@@ -75,7 +75,7 @@ var badInputs = []badInput{
 			t.Fatal(err)
 		}
 		return []string{"inspect", path}
-	}, exitJob, []string{"loop.gcode: too many levels of symbolic links", "hint: name the file itself; the link leads to none"}, false},
+	}, exitJob, []string{"loop.gcode: too many levels of symbolic links", "hint: name the file itself; the link is broken"}, false},
 	{"a file for a directory", func(t *testing.T, w *workshop) []string {
 		return []string{"inspect", w.put(t, "clips", soundJob) + "/clip.gcode"}
 	}, exitJob, []string{"clips/clip.gcode: not a directory", "hint: check the path"}, false},

@@ -48,7 +48,7 @@ var badPorts = []badPort{
 		}
 	}, exitPort, []string{"no permission"}, "hint: Let this user use serial ports", true, false},
 	{"a board that never answers", func(t *testing.T, w *workshop) { w.stranger(t, "") },
-		exitBoard, []string{"board does not answer", "nothing heard for 5s"}, "hint: check the board's supply and cable", false, false},
+		exitBoard, []string{"board does not answer", "nothing heard for 5s"}, "hint: check the board's power supply and cable", false, false},
 	{"a stranger behind the port", func(t *testing.T, w *workshop) { w.stranger(t, "\x00\xf8\x80login\xff\xfe\r\n") },
 		exitBoard, []string{"what it sends makes no sense", "login"}, "check the baud rate", false, false},
 	{"a stranger that speaks plain text", func(t *testing.T, w *workshop) { w.stranger(t, "greenhouse 3: 21.5 C, 64 %\r\n") },

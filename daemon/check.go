@@ -27,10 +27,10 @@ func newCheck() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "check",
 		Short: "Record a visit: what you found and did at the machine",
-		Long: "check records a visit. Give only what you measured, counted or did; what is not\n" +
-			"given is not recorded. Counts are of parts not counted before.\n\n" +
-			"With --corrects it takes the place of an earlier check as a whole: give again what\n" +
-			"of that was right. Both stay in the record.",
+		Long: "check records a visit. Give only what you measured, counted or did; the rest stays\n" +
+			"as it is. Count only parts not looked at before.\n\n" +
+			"With --corrects it replaces an earlier check as a whole: repeat what was right in\n" +
+			"it. Both stay in the record.",
 		Example: "  beltwarden check --offset-mm -0.4 --good 11 --scrap warped=1\n" +
 			"  beltwarden check --realigned --note \"tracked at the drop roller\"\n" +
 			"  beltwarden check --corrects 12 --offset-mm -0.4 --good 10 --scrap warped=2",
@@ -39,23 +39,23 @@ func newCheck() *cobra.Command {
 	f, q := c.Flags(), &v.request
 	f.Float64Var(&v.offsetMM, "offset-mm", 0, "lateral offset of the belt as found, mm, + to the right from where you stand")
 	f.Float64SliceVar(&v.lengthsMM, "length-mm", nil, "a measured part length, mm; repeat it or separate by commas")
-	f.IntSliceVar(&q.SetAside, "set-aside", nil, "the number of an earlier length that no control limits are learned from; --note says why")
+	f.IntSliceVar(&q.SetAside, "set-aside", nil, "number of an earlier length to leave out of the control limits; --note says why")
 	f.BoolVar(&q.AcceptLengths, "accept-lengths", false, "set control limits from the lengths as they are; --note says why")
 	f.IntVar(&q.Good, "good", 0, "parts found good")
 	f.StringArrayVar(&v.scrap, "scrap", nil, "parts found bad, as reason=number; repeat it for each reason")
-	f.Float64SliceVar(&q.DetachedMin, "detached-min", nil, "a part came off the belt so many minutes after its begin; repeat it for each. It is scrap for the reason detached")
-	f.StringVar(&q.Surface, "surface", "", "the belt's surface was made anew: cleaned or taped")
+	f.Float64SliceVar(&q.DetachedMin, "detached-min", nil, "minutes after its start at which a part came off the belt; repeat for each. Counts as scrap with reason detached")
+	f.StringVar(&q.Surface, "surface", "", "new belt surface: cleaned or taped")
 	f.StringArrayVar(&q.Did, "did", nil, "something that the configuration wants done every so often (hold.care) was done, by its name; repeat it for each")
 	f.IntVar(&v.job, "job", 1, "which job of the lot the counts are for, 1 the first")
-	f.StringVar(&q.Interrupted, "interrupted", "", "what became of an interrupted part: good or scrap")
-	f.BoolVar(&q.Realigned, "realigned", false, "the belt was tracked anew")
-	f.BoolVar(&q.BeltCleared, "belt-cleared", false, "nothing lies under or just in front of the head")
-	f.Float64Var(&v.seamMM, "seam-mm", 0, "where the middle of the belt's seam is, mm ahead of the nozzle towards the drop edge")
+	f.StringVar(&q.Interrupted, "interrupted", "", "the interrupted part: good or scrap")
+	f.BoolVar(&q.Realigned, "realigned", false, "the belt was realigned")
+	f.BoolVar(&q.BeltCleared, "belt-cleared", false, "nothing is under or just in front of the head")
+	f.Float64Var(&v.seamMM, "seam-mm", 0, "middle of the belt's seam, mm ahead of the nozzle towards the drop edge")
 	f.Float64Var(&v.spoolG, "spool-g", 0, "mass of the spool, g")
 	f.BoolVar(&q.BinEmptied, "bin-emptied", false, "the bin was emptied")
-	f.StringVar(&q.Note, "note", "", "anything else, in words")
-	f.Int64Var(&q.Corrects, "corrects", 0, "the number of an earlier check that this one replaces as a whole")
-	f.BoolVar(&q.Sure, "sure", false, "take values that were asked back")
+	f.StringVar(&q.Note, "note", "", "anything else worth recording")
+	f.Int64Var(&q.Corrects, "corrects", 0, "number of an earlier check that this one replaces as a whole")
+	f.BoolVar(&q.Sure, "sure", false, "confirm values that were questioned")
 	f.StringVar(&q.By, "by", "", "who was at the machine (default: the user at the socket)")
 	asJSON := f.Bool("json", false, "print the answer as JSON")
 	c.RunE = func(c *cobra.Command, _ []string) error {
@@ -79,7 +79,7 @@ func (v *visitFlags) fill(c *cobra.Command) error {
 	given := c.Flags().Changed
 	if !slices.ContainsFunc([]string{"offset-mm", "length-mm", "good", "scrap", "interrupted", "realigned", "belt-cleared",
 		"seam-mm", "spool-g", "bin-emptied", "note", "corrects", "detached-min", "surface", "did", "set-aside", "accept-lengths"}, given) {
-		return &failure{status: exitUsage, err: fmt.Errorf("cannot record the check: nothing was found or done"),
+		return &failure{status: exitUsage, err: fmt.Errorf("cannot record the check: nothing to record"),
 			hint: "give at least one of the flags that beltwarden check --help lists"}
 	}
 	q := &v.request
@@ -114,7 +114,7 @@ func (v *visitFlags) fill(c *cobra.Command) error {
 		wrong = append(wrong, fmt.Sprintf("--corrects %d: checks have numbers from 1", q.Corrects))
 	}
 	if given("interrupted") && q.Interrupted != "good" && q.Interrupted != "scrap" {
-		wrong = append(wrong, fmt.Sprintf("--interrupted %q: say good or scrap", q.Interrupted))
+		wrong = append(wrong, fmt.Sprintf("--interrupted %q: write good or scrap", q.Interrupted))
 	}
 	if q.Good < 0 {
 		wrong = append(wrong, fmt.Sprintf("--good %d: it cannot be below 0", q.Good))
@@ -143,7 +143,7 @@ func scrapCounts(flags []string) (counts map[string]int, wrong []string) {
 				counts = map[string]int{}
 			}
 			if _, twice := counts[reason]; twice {
-				wrong = append(wrong, fmt.Sprintf("--scrap %s stands twice", reason))
+				wrong = append(wrong, fmt.Sprintf("--scrap %s is given twice", reason))
 			}
 			counts[reason] += n
 		}

@@ -16,13 +16,13 @@ import (
 var commandHelp = map[supervisor.Command]string{
 	supervisor.Reset:       "Connect to the board and make the machine ready",
 	supervisor.Start:       "Begin or go on with the open lot",
-	supervisor.Stop:        "End the run: part given up (or finished with --after-part), heaters off",
+	supervisor.Stop:        "End the run: give up the part (or finish it with --after-part), heaters off",
 	supervisor.Hold:        "Hold after the part in progress",
 	supervisor.Unhold:      "Go on after a hold",
 	supervisor.Suspend:     "Wait after the part in progress, for a reason outside the machine",
 	supervisor.Unsuspend:   "Go on after a suspension",
-	supervisor.Abort:       "Break off at once, heaters off first; the part is lost",
-	supervisor.Clear:       "Confirm that a fault was looked at",
+	supervisor.Abort:       "Stop at once, heaters off first; the part is lost",
+	supervisor.Clear:       "Clear a fault after you have looked at it",
 	supervisor.CompleteLot: "Finish the run after the part in progress, as if the lot were done",
 }
 
@@ -41,15 +41,15 @@ func newCommand(command supervisor.Command) *cobra.Command {
 	c.Flags().StringVar(&r.By, "by", "", "who asks (default: the user at the socket)")
 	switch command {
 	case supervisor.Start, supervisor.Unhold, supervisor.Unsuspend:
-		c.Flags().StringVar(&r.Override, "override", "", "reason for going on against the machine's advice; it is kept")
+		c.Flags().StringVar(&r.Override, "override", "", "reason to go on against the machine's advice; it is recorded")
 	case supervisor.Clear, supervisor.Reset:
 		if command == supervisor.Clear {
-			c.Flags().StringVar(&r.Mended, "mended", "", "what was mended after a heat fault, which nothing else releases, or at a sensor in doubt; it is kept")
+			c.Flags().StringVar(&r.Mended, "mended", "", "what you repaired after a heat fault (required) or at a doubtful sensor; it is recorded")
 		}
-		c.Flags().BoolVar(&r.GoOn, "go-on", false, "then go on with the open lot, as far as it may begin: the machine heats and moves by itself")
+		c.Flags().BoolVar(&r.GoOn, "go-on", false, "then go on with the open lot if it may begin: the machine heats and moves by itself")
 	case supervisor.Stop:
 		c.Flags().BoolVar(&r.AfterPart, "after-part", false, "finish the part in progress first")
-		c.Flags().BoolVar(&r.ClearBelt, "clear-belt", false, "run the parts on the belt over the drop edge")
+		c.Flags().BoolVar(&r.ClearBelt, "clear-belt", false, "run the parts on the belt off at the drop edge")
 	}
 	asJSON := c.Flags().Bool("json", false, "print the answer as JSON")
 	c.RunE = func(c *cobra.Command, _ []string) error {

@@ -30,7 +30,7 @@ func newConfig() *cobra.Command {
 func newConfigCheck() *cobra.Command {
 	var connect bool
 	c := &cobra.Command{
-		Use: "check FILE", Short: "List every mistake of a configuration file", Args: args(1, 1, "one file"),
+		Use: "check FILE", Short: "List every mistake in a configuration file", Args: args(1, 1, "one file"),
 		Long: "check reads a configuration file and lists every mistake with its place. With\n" +
 			"--connect it also opens the port and greets the board; it heats and moves nothing,\n" +
 			"but opening a port restarts many boards: do not do it while one is printing.",
@@ -56,7 +56,7 @@ func newConfigCheck() *cobra.Command {
 		if *asJSON {
 			return printJSON(c.OutOrStdout(), answer)
 		}
-		text := fmt.Sprintf("%s has no mistake: %s at %s, belt axis %s, forward %+d\n", answer.File, answer.Machine, answer.Port, answer.BeltAxis, answer.Forward)
+		text := fmt.Sprintf("%s is valid: %s at %s, belt axis %s, forward %+d\n", answer.File, answer.Machine, answer.Port, answer.BeltAxis, answer.Forward)
 		for _, n := range answer.NotChecked {
 			text += "not checked: " + n + "\n"
 		}
@@ -106,7 +106,7 @@ func credentials(cfg *config.Settings) (notChecked []string, err error) {
 	}
 	if len(missing) > 0 {
 		return nil, &failure{status: exitConfig, err: fmt.Errorf("cannot use the configuration: %s missing", counted(len(missing), "credential")),
-			details: missing, hint: "give the service what is missing, or name a file in its place"}
+			details: missing, hint: "give the service what is missing, or name a file instead"}
 	}
 	return notChecked, nil
 }
@@ -123,7 +123,7 @@ func (b *boardAnswer) describe() string {
 	text := "firmware " + b.Firmware
 	switch said := firmwareWords(b.Firmware); {
 	case b.Firmware == "":
-		text = "it does not say what it runs"
+		text = "it does not name its firmware"
 	case said["FIRMWARE_NAME"] != "":
 		text = "firmware " + said["FIRMWARE_NAME"]
 		if m := said["MACHINE_TYPE"]; m != "" {

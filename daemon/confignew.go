@@ -29,8 +29,8 @@ type newFlags struct {
 func newConfigNew() *cobra.Command {
 	var f newFlags
 	c := &cobra.Command{
-		Use: "new FILE", Short: "Write a first configuration, and ask for what it must hold", Args: args(1, 1, "one file"),
-		Long: "new leads through a first configuration. It looks for serial ports, greets the board\n" +
+		Use: "new FILE", Short: "Write a first configuration, asking for what it needs", Args: args(1, 1, "one file"),
+		Long: "new guides you through a first configuration. It looks for serial ports, greets the board\n" +
 			"to find its baud rate, asks for what cannot be found, and writes a file with every\n" +
 			"key explained. It heats and moves nothing. Greeting restarts many boards: do not\n" +
 			"run it while one is printing.\n\n" +
@@ -87,13 +87,13 @@ func (f *newFlags) write(c *cobra.Command, in *bufio.Reader, path string) error 
 	if err := keep(path, text); err != nil {
 		return fmt.Errorf("cannot write a configuration: %w", err)
 	}
-	_, err = fmt.Fprintf(c.OutOrStdout(), `%[1]s is written. Before the machine moves by it:
-  - read it through: every key is explained in it. What depends on your machine and was
+	_, err = fmt.Fprintf(c.OutOrStdout(), `%[1]s is written. Before you let the machine move:
+  - read it through: it explains every key. What depends on your machine and was
     not asked for: head, lift and park, belt.loop_length_mm with the seam, the ceilings
     of temperature, hold limits, and whom to call (alerts)
-  - try the sign of the belt by hand with 5 mm: with the wrong one parts run under the head
-  - measure: how far the belt may wander (belt.limit_mm), the longest move that the board
-    takes (machine.travel_limit_mm), a part's length (beltwarden scale)
+  - try the belt's sign by hand with 5 mm: with the wrong sign parts run under the head
+  - measure: how far the belt may drift (belt.limit_mm), the longest move that the board
+    accepts (machine.travel_limit_mm), a part's length (beltwarden scale)
   - check it, with the board: beltwarden config check %[1]s --connect
   - have a switch for the mains within reach, a smoke alarm, and someone awake near
 Then start it: %[2]s
@@ -108,7 +108,7 @@ func startWord(path string, cfg *config.Settings) string {
 	}
 	word := "beltwarden serve --config " + path
 	if flag := daemonFlag(cfg); flag != "" {
-		word += "\nand ask it from another terminal: beltwarden " + flag + "status"
+		word += "\nthen, in another terminal: beltwarden " + flag + "status"
 	}
 	return word
 }
@@ -187,7 +187,7 @@ func (f *newFlags) complete(ctx context.Context, in *bufio.Reader, out io.Writer
 	questions := []question{
 		{"--port", "Device path of the board", func() bool { return f.port != "" }, func(w string) string { return f.takePort(w, listed) }},
 		{"--belt-axis", "Which axis is the belt? Y for an upright gantry, Z for a tilted one", func() bool { return f.axis != "" }, oneOf(&f.axis, "Y", "Z")},
-		{"--forward", "Does a move of it by a positive length carry parts to the drop edge (+1), or away from it (-1)?", func() bool { return f.forward != "" }, oneOf(&f.forward, "+1", "-1")},
+		{"--forward", "Does a positive move carry parts to the drop edge (+1) or away from it (-1)?", func() bool { return f.forward != "" }, oneOf(&f.forward, "+1", "-1")},
 		{"--to-drop-mm", "How far is it along the belt from the nozzle to the edge where parts fall, in mm?", func() bool { return f.toDropMM > 0 },
 			func(w string) string {
 				v, err := strconv.ParseFloat(strings.TrimSuffix(w, "mm"), 64)

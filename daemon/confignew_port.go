@@ -29,15 +29,15 @@ func (f *newFlags) findPort(out io.Writer) (listed []string) {
 		list[i].Product = what
 	}
 	if usb == 1 {
-		fmt.Fprintln(out, "The port is "+f.port+", the only one at USB.")
+		fmt.Fprintln(out, "The port is "+f.port+", the only one on USB.")
 		return nil
 	}
 	f.port = ""
 	if usb == 0 {
-		fmt.Fprintln(out, "No serial port is there at USB: plug the machine in and switch it on, or give its path.")
+		fmt.Fprintln(out, "No USB serial port found: plug the machine in and switch it on, or give its path.")
 	}
 	if len(listed) > 0 {
-		fmt.Fprintln(out, "Serial ports; write the number of one, or a path:")
+		fmt.Fprintln(out, "Serial ports; enter a number or a path:")
 	}
 	for i, name := range listed {
 		fmt.Fprintf(out, "  %d  %s (%s)\n", i+1, name, list[i].Product)

@@ -34,16 +34,16 @@ func newCool() *cobra.Command {
 	c := &cobra.Command{
 		Use: "cool --config FILE", Short: "Switch the heaters off while no daemon runs, and watch them cool", Args: args(0, 0, ""),
 		Long: "cool opens the port, switches both heaters off and watches the readings fall. The\n" +
-			"service runs it after a daemon that was killed, hung or fell over, only until the\n" +
-			"board tells that they are off: the daemon that is started next watches them cool.\n" +
-			"Run it yourself when you are in doubt. Of a configuration with mistakes the section machine is\n" +
+			"service runs it after a daemon that was killed, hung or crashed, only until the\n" +
+			"board reports that they are off: the next daemon watches them cool.\n" +
+			"Run it yourself when in doubt. In a configuration with mistakes the section machine is\n" +
 			"enough. Opening the port restarts many boards, which ends a print.\n\n" +
 			"It does not replace the board's own heater protection, nor the mains switch.",
 	}
 	c.Flags().StringVar(&file, "config", "", "configuration file")
 	c.Flags().DurationVar(&within, "within", 5*time.Minute, "longest time to try")
-	c.Flags().BoolVar(&failed, "after-failure", false, "before a failed service is started again: only until the board tells no target; nothing after an orderly end ($"+serviceResult+")")
-	speed := c.Flags().Float64("speed", 1, "how many times faster than a clock a simulated machine runs (rig --speed)")
+	c.Flags().BoolVar(&failed, "after-failure", false, "before a failed service restarts: only until the board reports no target; nothing after an orderly end ($"+serviceResult+")")
+	speed := c.Flags().Float64("speed", 1, "speed of a simulated machine (rig --speed)")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if err := needFlags(c, "config"); err != nil {
@@ -57,7 +57,7 @@ func newCool() *cobra.Command {
 		}
 		cfg, mistakes, err := rescued(c.ErrOrStderr(), file)
 		if err == nil && mistakes.Touch("machine") {
-			err = &failure{status: exitConfig, err: errors.New("cannot cool: it is not known which port is the machine's"), hint: "switch the machine off at the mains"}
+			err = &failure{status: exitConfig, err: errors.New("cannot cool: the machine's port is unknown"), hint: "switch the machine off at the mains"}
 		}
 		if err != nil {
 			return err

@@ -27,17 +27,17 @@ func newDemo() *cobra.Command {
 	var f demoFlags
 	c := &cobra.Command{
 		Use: "demo", Short: "Make a lot on a simulated machine, live in this terminal", Args: args(0, 0, ""),
-		Long: "demo makes a lot of plant-stake clips on a simulated machine whose belt wanders, with\n" +
-			"the whole daemon around it. You are the operator: a second terminal takes the\n" +
-			"commands that this one suggests. With --exit a simulated operator does the work, and\n" +
-			"the demo ends by itself and prints how the lot went as JSON.",
+		Long: "demo makes a lot of plant-stake clips on a simulated machine whose belt drifts, with\n" +
+			"the complete daemon. You are the operator: enter the commands that it suggests in a\n" +
+			"second terminal. With --exit a simulated operator does the work, and\n" +
+			"the demo ends by itself and prints the result as JSON.",
 	}
 	l := c.Flags()
 	l.IntVar(&f.parts, "parts", 40, "good parts ordered")
 	l.StringVar(&f.speed, "speed", "60", "machine seconds per second, or max")
-	l.BoolVar(&f.exit, "exit", false, "let a simulated operator work, end by itself, print JSON")
+	l.BoolVar(&f.exit, "exit", false, "use a simulated operator, end by itself, print JSON")
 	l.StringVar(&f.ledger, "ledger", "", "file for the ledger, kept afterwards (default: one that is removed)")
-	l.StringVar(&f.listen, "listen", config.Default().Server.Listen, "loopback address for board, interface and metrics, without --exit; empty for none")
+	l.StringVar(&f.listen, "listen", config.Default().Server.Listen, "loopback address for screen, API and metrics, without --exit; empty for none")
 	c.RunE = func(c *cobra.Command, _ []string) error { return f.run(c) }
 	return c
 }
@@ -164,11 +164,11 @@ func (f *demoFlags) farewell(c *cobra.Command, w *scenario.World) error {
 	if err != nil {
 		return err
 	}
-	kept := "its ledger is removed"
+	kept := "its ledger has been removed"
 	if f.ledger != "" {
 		kept = "its ledger is " + w.Ledger
 	}
-	_, err = fmt.Fprintf(c.OutOrStdout(), "The demo ends: %d made, %d found good, %d scrap, %d ordered; %s.\n",
+	_, err = fmt.Fprintf(c.OutOrStdout(), "The demo has ended: %d made, %d good, %d scrap, %d ordered; %s.\n",
 		s.CyclesCompleted, s.Good, s.Scrap, s.Ordered, kept)
 	return err
 }
@@ -181,7 +181,7 @@ func (f *demoFlags) invitation(w *scenario.World) []string {
 	}
 	text := "Simulated machine, " + pace + "; Ctrl-C ends it. In a second terminal, in the same directory:"
 	if f.listen != "" {
-		text = "Board: http://" + f.listen + "/ in a browser. " + text
+		text = "Screen: http://" + f.listen + "/ in a browser. " + text
 	}
 	return []string{text, "  export " + daemonVariable + "=" + w.Socket}
 }

@@ -51,8 +51,8 @@ func TestFromAnotherComputer(t *testing.T) {
 	}{
 		{0, "Idle", nil, []string{"status", "--secret-file", look, "--authority-file", cert}},
 		{0, "Idle", []string{secretVariable + "=" + look, authorityVariable + "=" + cert}, []string{"status"}},
-		{exitRefused, "you may look and not operate", nil, []string{"stop", "--secret-file", look, "--authority-file", cert}},
-		{exitRefused, "asks for a secret", nil, []string{"status", "--authority-file", cert}},
+		{exitRefused, "you have view-only access", nil, []string{"stop", "--secret-file", look, "--authority-file", cert}},
+		{exitRefused, "needs a secret", nil, []string{"status", "--authority-file", cert}},
 		{exitRefused, "the secret is wrong", nil, []string{"status", "--secret-file", other, "--authority-file", cert}},
 		{exitUsage, "more than one word", nil, []string{"status", "--secret-file", cert, "--authority-file", cert}},
 		{exitUnreachable, "--authority-file", nil, []string{"status", "--secret-file", look}},

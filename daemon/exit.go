@@ -42,16 +42,16 @@ var exitMeanings = []struct {
 	meaning string
 }{
 	{exitOK, "done"},
-	{exitUnexpected, "something failed that has no status of its own"},
-	{exitBoard, "the board gives no answer, or something else answers"},
+	{exitUnexpected, "unexpected error"},
+	{exitBoard, "the board does not answer, or something else does"},
 	{exitLedger, "the ledger is missing, newer, damaged, in use, or has no room"},
 	{exitRefused, "the machine refuses the request in its present state"},
 	{exitUnreachable, "the daemon cannot be reached"},
-	{exitShort, "the lot ended without the ordered good parts"},
+	{exitShort, "the lot ended without all ordered good parts"},
 	{exitTable, "a table of measurements is missing or wrong"},
 	{exitHot, "the heaters were not shown to be off: switch the machine off at the mains"},
 	{exitJob, "a job file cannot be read, or must not run on this machine"},
-	{exitPort, "a port is absent, in use, no serial port, or not permitted"},
+	{exitPort, "a port is absent, in use, not a serial port, or not permitted"},
 	{exitUsage, "the command line is wrong: command, argument or flag"},
 	{exitConfig, "the configuration file is missing or wrong, or what it names cannot be used"},
 }
@@ -134,13 +134,13 @@ func classify(err error) *failure {
 	case errors.As(err, &open):
 		return &failure{status: exitPort, err: err, hint: open.Hint}
 	case anyOf(err, serialio.ErrSilent, serialio.ErrDesync, serialio.ErrHalted, serialio.ErrReset, serialio.ErrRecount, serialio.ErrUnplugged):
-		return &failure{status: exitBoard, err: err, hint: "check the board's supply and cable, and machine.baud in the configuration"}
+		return &failure{status: exitBoard, err: err, hint: "check the board's power supply and cable, and machine.baud in the configuration"}
 	case errors.As(err, &refused):
 		return &failure{status: exitRefused, err: err, hint: refused.Help()}
 	case anyOf(err, ledger.ErrNewer, ledger.ErrCorrupt, ledger.ErrFull, ledger.ErrLocked, ledger.ErrDisk):
 		return &failure{status: exitLedger, err: err}
 	case errors.Is(err, syscall.EADDRINUSE):
-		return &failure{status: exitUnexpected, err: err, hint: "another program has that address: end it, or choose another (server.listen in the configuration, --listen of the demo)"}
+		return &failure{status: exitUnexpected, err: err, hint: "another program uses that address: end it, or choose another address (server.listen in the configuration, --listen of the demo)"}
 	case errors.Is(err, job.ErrChanged):
 		return &failure{status: exitJob, err: err, hint: "inspect the job again"}
 	}
@@ -179,7 +179,7 @@ func jobRefused(r *job.Refusal) *failure {
 		return &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: %s", r.Path, itself(r.Problems[0].Text)), hint: r.Problems[0].Remedy}
 	}
 	return &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: %s", r.Path, counted(len(r.Problems), "problem")),
-		details: strings.Split(r.Error(), "\n"), hint: "correct the job where it was sliced, then try: beltwarden inspect " + r.Path}
+		details: strings.Split(r.Error(), "\n"), hint: "correct the job in the slicer, then try: beltwarden inspect " + r.Path}
 }
 
 // itself gives a problem that is told of a file its subject: "is a directory".

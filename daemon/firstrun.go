@@ -23,9 +23,9 @@ const defaultConfig = "/etc/beltwarden/beltwarden.yaml"
 
 // cautions are told before a port is opened for the first time.
 const cautions = `Before you connect a machine: it heats, and its belt moves. beltwarden is no safety device.
-  - The printer's own heater protection is on, a switch for the mains within reach.
-  - Nothing that burns stands near, a smoke alarm is in the room, the air is changed.
-  - The belt's nip points are guarded; hands stay off belt and hot parts.
+  - The printer's own heater protection is on, and a mains switch is within reach.
+  - Nothing flammable is near, a smoke alarm is in the room, and the room is ventilated.
+  - The belt's nip points are guarded; keep hands off belt and hot parts.
   - Someone is awake and near enough to act whenever it runs. Local codes come first.
 `
 
@@ -56,7 +56,7 @@ func blank(path string) bool {
 // to be done by hand. It starts nothing. Without a terminal it is an error that says
 // what to type.
 func firstRun(c *cobra.Command, path string, given bool) error {
-	nothing := fmt.Errorf("cannot serve: there is no configuration in %s yet, so that nothing is known of the machine", path)
+	nothing := fmt.Errorf("cannot serve: there is no configuration in %s yet", path)
 	if !isTerminal(c.InOrStdin()) {
 		hint := "write one with: beltwarden config new " + path
 		if path == defaultConfig {
@@ -76,14 +76,14 @@ func firstRun(c *cobra.Command, path string, given bool) error {
 	}
 	out := c.ErrOrStderr()
 	fmt.Fprintf(out, "There is no configuration yet. This writes %s: it looks for serial ports, greets the\n"+
-		"board if you let it, and asks for what cannot be found. It heats and moves nothing.\n\n", path)
+		"board if you allow it, and asks for what it cannot find. It heats and moves nothing.\n\n", path)
 	in := bufio.NewReader(c.InOrStdin())
 	ok, err := agreed(c.Context(), in, out, "Go on?")
 	if err != nil {
 		return err
 	}
 	if !ok {
-		return &failure{status: exitConfig, err: nothing, hint: "write one when you like with: beltwarden config new FILE"}
+		return &failure{status: exitConfig, err: nothing, hint: "write one with: beltwarden config new FILE"}
 	}
 	return f.write(c, in, path)
 }
@@ -134,11 +134,11 @@ func askLine(ctx context.Context, in *bufio.Reader, out io.Writer, question stri
 		return strings.TrimSpace(a.line), nil
 	case <-ctx.Done():
 		fmt.Fprintln(out)
-		return "", unwritten("it was broken off")
+		return "", unwritten("interrupted")
 	}
 }
 
 // unwritten is how leading somebody to a configuration ends without one.
 func unwritten(why string) error {
-	return &failure{status: exitUsage, err: errors.New("cannot write a configuration: " + why + "; nothing was written"), hint: "begin again with the same command"}
+	return &failure{status: exitUsage, err: errors.New("cannot write a configuration: " + why + "; nothing was written"), hint: "run the same command again"}
 }

@@ -27,17 +27,17 @@ func newInspect() *cobra.Command {
 		Use: "inspect JOB", Short: "Show what a job file will do on the machine, before it runs", Args: args(1, 1, "one job file"),
 		Long: "inspect reads a sliced file for one part and shows where it is cut into what is done\n" +
 			"once before, for every part and once after, which lines are withheld and added, and\n" +
-			"what someone should know before it runs. The machine is that of the configuration;\n" +
-			"without one it is what an empty file means, with the belt axis given here.",
+			"what you should know before it runs. The machine is the one in the configuration;\n" +
+			"without one, defaults apply with the belt axis given here.",
 	}
 	c.Flags().StringVar(&file, "config", "", "configuration file of the machine")
 	c.Flags().StringVar(&axis, "belt-axis", "Y", "without --config: axis that is the belt, Y (gantry upright) or Z (tilted)")
 	c.Flags().IntVar(&forward, "forward", 1, "without --config: sign of a move that carries parts to the drop edge, 1 or -1")
 	c.Flags().Float64Var(&toDropMM, "to-drop", 250, "without --config: belt from the nozzle to the edge where parts fall, mm")
 	c.Flags().StringVar(&svg, "svg", "", "write a picture to this file: the part on the belt, and the belt over one cycle; - is the output")
-	c.Flags().Int64Var(&part.From, "part-from", 0, "first line of the part, where it is to begin elsewhere than is found")
-	c.Flags().Int64Var(&part.To, "part-to", 0, "last line of the part; both go with lot start too")
-	c.Flags().BoolVar(&whyCut, "why-cut", false, "list what in the file tells where the part begins and ends")
+	c.Flags().Int64Var(&part.From, "part-from", 0, "first line of the part, to override the one found")
+	c.Flags().Int64Var(&part.To, "part-to", 0, "last line of the part; lot start takes both too")
+	c.Flags().BoolVar(&whyCut, "why-cut", false, "list what marks the begin and end of the part in the file")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, args []string) error {
 		cfg, err := inspectFor(c, file, axis, forward, toDropMM)
@@ -45,12 +45,12 @@ func newInspect() *cobra.Command {
 			return err
 		}
 		if svg == "-" && *asJSON {
-			return usagef("cannot inspect: --json and --svg - both want the output; give one of them a file")
+			return usagef("cannot inspect: --json and --svg - both write to the output; give one of them a file")
 		}
 		if svg == "" && c.Flags().Changed("svg") {
 			return usagef("cannot inspect: --svg needs the name of a file, or - for the output")
 		}
-		options, unknown := app.JobOptions(cfg), "give --config for what this machine has learned"
+		options, unknown := app.JobOptions(cfg), "give --config to use what this machine has learned"
 		if err := wrongPart(part, c.Flags().Changed("part-from"), c.Flags().Changed("part-to")); err != nil {
 			return err
 		}
@@ -91,13 +91,13 @@ func newInspect() *cobra.Command {
 			st := style(c.OutOrStdout())
 			lines := screen.Plan(plan, screen.Setting{Around: supervisor.Surround(app.RunSettings(cfg), plan), HeatUnknown: unknown, Evidence: whyCut}, st)
 			if !c.Flags().Changed("config") {
-				lines = append(st.Note(fmt.Sprintf("No configuration is given: judged for a belt on %s, forward %+d, %g mm from nozzle to drop edge, and the limits of an empty one.", axis, forward, toDropMM)), lines...)
+				lines = append(st.Note(fmt.Sprintf("No configuration given: judged for a belt on %s, forward %+d, %g mm from nozzle to drop edge, and default limits.", axis, forward, toDropMM)), lines...)
 			}
 			err = printLines(c.OutOrStdout(), lines)
 		}
 		if err == nil && plan.Blocked() {
-			err = &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: it has findings that are errors", args[0]),
-				hint: "correct them where the job was sliced, or the machine's limits in the configuration if those are wrong"}
+			err = &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: its findings include errors", args[0]),
+				hint: "correct the job in the slicer, or the machine's limits in the configuration if they are wrong"}
 		}
 		return err
 	}
@@ -148,7 +148,7 @@ func inspectFor(c *cobra.Command, file, axis string, forward int, toDropMM float
 		return nil, usagef("cannot inspect: --forward %d is neither 1 nor -1", forward)
 	}
 	if !(toDropMM > 0) || math.IsInf(toDropMM, 0) {
-		return nil, usagef("cannot inspect: --to-drop %g is no length above 0 mm", toDropMM)
+		return nil, usagef("cannot inspect: --to-drop %g is not a length above 0 mm", toDropMM)
 	}
 	cfg.Machine.Forward, cfg.Belt.ToDropMM = forward, toDropMM
 	return cfg, nil
@@ -165,7 +165,7 @@ func jobFailure(err error) error {
 	case errors.Is(err, fs.ErrNotExist), errors.Is(err, syscall.ENOTDIR), errors.Is(err, syscall.ENAMETOOLONG):
 		hint = "check the path"
 	case errors.Is(err, syscall.ELOOP):
-		hint = "name the file itself; the link leads to none"
+		hint = "name the file itself; the link is broken"
 	case errors.Is(err, fs.ErrPermission):
 		hint = "let this user read the file and its directories"
 	}

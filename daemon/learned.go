@@ -14,7 +14,7 @@ import (
 // belt has held a part. A job can be
 // inspected without, so that a ledger which cannot be read gives words and no error.
 func learned(ctx context.Context, cfg *config.Settings) (h job.Heaters, grip supervisor.Grip, unknown string) {
-	unknown = "this machine has not been seen to heat and cool often enough"
+	unknown = "this machine has not heated and cooled often enough yet"
 	l, err := ledger.Open(cfg.Ledger.Path, ledger.Options{ReadOnly: true})
 	if err == nil {
 		h, err = supervisor.ReadHeat(ctx, l, cfg.Machine.Port)
@@ -25,7 +25,7 @@ func learned(ctx context.Context, cfg *config.Settings) (h job.Heaters, grip sup
 	}
 	switch {
 	case errors.Is(err, ledger.ErrNotFound):
-		unknown = "the machine has no ledger yet, from which it would be known"
+		unknown = "the machine has no ledger to learn from yet"
 	case err != nil:
 		unknown = err.Error()
 	}

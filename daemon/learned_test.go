@@ -16,7 +16,7 @@ import (
 func TestInspectReadsWhatWasLearned(t *testing.T) {
 	cfg := config.Default()
 	cfg.Ledger.Path, cfg.Machine.Port = filepath.Join(t.TempDir(), "ledger.db"), "p"
-	if _, _, why := learned(context.Background(), cfg); !strings.Contains(why, "no ledger yet") {
+	if _, _, why := learned(context.Background(), cfg); !strings.Contains(why, "no ledger to learn from yet") {
 		t.Errorf("without a ledger: %s", why)
 	}
 	if _, err := os.Stat(cfg.Ledger.Path); err == nil {

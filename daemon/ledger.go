@@ -16,7 +16,7 @@ func newLedger() *cobra.Command {
 		Use:   "ledger",
 		Short: "Check, back up, restore or export the file that keeps the count",
 		Long: "check, backup and export read the file beside a running daemon and never change it.\n" +
-			"restore puts a backup in its place while no daemon runs. Its path is ledger.path in\n" +
+			"restore replaces it with a backup while no daemon runs. Its path is ledger.path in\n" +
 			"the configuration.",
 	})
 	c.AddCommand(newLedgerCheck(), newLedgerBackup(), newLedgerRestore(), newLedgerExport())
@@ -41,7 +41,7 @@ func ledgerFailure(err error) error {
 	}
 	hint := ""
 	if errors.Is(err, ledger.ErrNotFound) {
-		hint = "name the file that ledger.path in the configuration names"
+		hint = "give the path in ledger.path of the configuration"
 	}
 	return &failure{status: exitLedger, err: err, hint: hint}
 }
@@ -65,7 +65,7 @@ func newLedgerCheck() *cobra.Command {
 			}
 			if len(problems) > 0 {
 				return &failure{status: exitLedger, err: fmt.Errorf("cannot trust ledger %s: %s", args[0], counted(len(problems), "problem")),
-					details: problems, hint: "stop the daemon, move the file aside and put the last backup in its place"}
+					details: problems, hint: "stop the daemon, move the file aside and restore the last backup"}
 			}
 			if *asJSON {
 				return nil
@@ -74,7 +74,7 @@ func newLedgerCheck() *cobra.Command {
 			if err != nil {
 				return ledgerFailure(err)
 			}
-			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: nothing is wrong with it\n%s", args[0], summary)
+			_, err = fmt.Fprintf(c.OutOrStdout(), "%s: no faults found\n%s", args[0], summary)
 			return err
 		})
 	}
@@ -99,7 +99,7 @@ func ledgerSummary(ctx context.Context, l *ledger.Ledger) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return fmt.Sprintf("%s, %s made, %d found good, %d scrap; belt travel %.3f m\n",
+	return fmt.Sprintf("%s, %s made, %d good, %d scrap; belt travel %.3f m\n",
 		counted(len(lots), "lot"), counted(made, "part"), good, scrap, b.TravelMM/1000), nil
 }
 
@@ -112,7 +112,7 @@ func newLedgerBackup() *cobra.Command {
 				if err := l.Backup(c.Context(), args[1]); err != nil {
 					return ledgerFailure(err)
 				}
-				_, err := fmt.Fprintf(c.OutOrStdout(), "%s is a whole copy of %s\n", args[1], args[0])
+				_, err := fmt.Fprintf(c.OutOrStdout(), "%s is a complete copy of %s\n", args[1], args[0])
 				return err
 			})
 		},

@@ -31,10 +31,10 @@ func newLotStart() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "start JOB... --good N[,M...]",
 		Short: "Order good parts of one or more jobs, and begin",
-		Long: "start has the daemon inspect the job files and open a lot of them. The machine\n" +
-			"then heats and moves by itself: keep hands away, and someone awake within reach.\n" +
-			"In the place of a file, lot:7 is the job that lot 7 was made from (lot:7:2 its\n" +
-			"second), from the copy that the daemon keeps.",
+		Long: "start opens a lot of the job files, once the daemon has inspected them. The machine\n" +
+			"then heats and moves by itself: keep your hands clear, and have someone awake within reach.\n" +
+			"Instead of a file, lot:7 is the job that lot 7 was made from (lot:7:2 its\n" +
+			"second), from the daemon's copy.",
 		Example: "  beltwarden lot start stake-clip.gcode --good 40\n" +
 			"  beltwarden lot start stake-clip.gcode drip-peg.gcode --good 40,200 --in-turn\n" +
 			"  beltwarden lot start lot:7 --good 40",
@@ -43,12 +43,12 @@ func newLotStart() *cobra.Command {
 	f := c.Flags()
 	f.IntSliceVar(&q.Good, "good", nil, "good parts ordered: one number for every job, or one for each, separated by commas")
 	f.Float64SliceVar(&lengths, "length-mm", nil, "length along the belt that good parts have, mm: one for every job, or one for each")
-	f.Float64SliceVar(&tolerances, "tolerance-mm", nil, "how far a good part may be from it to either side, mm")
+	f.Float64SliceVar(&tolerances, "tolerance-mm", nil, "tolerance to either side, mm")
 	f.StringVar(&q.Name, "name", "", "name of the lot (default: that of the first job)")
-	f.Int64SliceVar(&partFrom, "part-from", nil, "first line of the part in each job, where it is to begin elsewhere than inspect finds; 0 leaves a job as found")
+	f.Int64SliceVar(&partFrom, "part-from", nil, "first line of the part in each job, to override what inspect finds; 0 leaves a job as found")
 	f.Int64SliceVar(&partTo, "part-to", nil, "last line of the part in each job; the lot keeps both")
 	f.BoolVar(&inTurn, "in-turn", false, "make one part of each job in turn instead of one job after the other")
-	f.BoolVar(&openOnly, "open-only", false, "open the lot without beginning it")
+	f.BoolVar(&openOnly, "open-only", false, "open the lot without starting it")
 	f.StringVar(&q.By, "by", "", "who orders (default: the user at the socket)")
 	asJSON := f.Bool("json", false, "print the answer as JSON")
 	c.RunE = func(c *cobra.Command, jobs []string) error {
@@ -61,7 +61,7 @@ func newLotStart() *cobra.Command {
 		}
 		for _, n := range q.Good {
 			if n < 1 {
-				return usagef("cannot start the lot: --good %d: order one part at least", n)
+				return usagef("cannot start the lot: --good %d: order at least one part", n)
 			}
 		}
 		sizes, err := sizeOrders(lengths, tolerances, len(jobs))
@@ -151,7 +151,7 @@ func lotProblem(err error) error {
 }
 
 func newLotList() *cobra.Command {
-	c := &cobra.Command{Use: "list", Short: "List all lots, the newest first", Args: args(0, 0, "")}
+	c := &cobra.Command{Use: "list", Short: "List all lots, newest first", Args: args(0, 0, "")}
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
@@ -193,7 +193,7 @@ func newLotShow() *cobra.Command {
 func newLotEnd() *cobra.Command {
 	var reason string
 	c := &cobra.Command{Use: "end ID --reason TEXT", Short: "Give up a lot", Args: args(1, 1, "the number of one lot")}
-	c.Flags().StringVar(&reason, "reason", "", "why, in words; it is kept")
+	c.Flags().StringVar(&reason, "reason", "", "why; it is recorded")
 	asJSON := c.Flags().Bool("json", false, "print the answer as JSON")
 	c.RunE = func(c *cobra.Command, args []string) error {
 		id, err := lotID(args[0])

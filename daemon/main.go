@@ -48,7 +48,7 @@ func interruptible(parent context.Context) (context.Context, func()) {
 					continue
 				}
 				fmt.Fprintln(os.Stderr, "error: ended at once by a second signal")
-				fmt.Fprintln(os.Stderr, "hint: if a machine was connected its heaters may be on; look at it, and switch it off at the mains if in doubt")
+				fmt.Fprintln(os.Stderr, "hint: if a machine was connected, its heaters may be on: look at it, and if in doubt switch it off at the mains")
 				os.Exit(exitUnexpected)
 			case <-finished:
 				return

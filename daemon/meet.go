@@ -26,13 +26,13 @@ func (f *newFlags) meet(ctx context.Context, in *bufio.Reader, out io.Writer) er
 		return nil
 	}
 	if in != nil {
-		fmt.Fprintf(out, "Now the board can be asked what it is, over %s.\nMany boards restart when that is opened, which ends what is being made on them.\n", f.port)
+		fmt.Fprintf(out, "Next, beltwarden can greet the board over %s.\nMany boards restart when the port is opened, which ends a print in progress.\n", f.port)
 		ok, err := agreed(ctx, in, out, "Open it?")
 		if err != nil {
 			return err
 		}
 		if !ok {
-			fmt.Fprintln(out, "The board was not greeted. Put machine.baud right in the file before the first start.")
+			fmt.Fprintln(out, "The board was not greeted. Correct machine.baud in the file before the first start.")
 			return nil
 		}
 	}
@@ -48,7 +48,7 @@ func (f *newFlags) meet(ctx context.Context, in *bufio.Reader, out io.Writer) er
 			return nil
 		}
 		if ctx.Err() != nil {
-			return unwritten("it was broken off")
+			return unwritten("interrupted")
 		}
 		fmt.Fprintln(out, "  "+err.Error())
 		var open *serialio.OpenError
@@ -59,7 +59,7 @@ func (f *newFlags) meet(ctx context.Context, in *bufio.Reader, out io.Writer) er
 	}
 	f.baud = given
 	if given == 0 {
-		fmt.Fprintln(out, "The board was not greeted: the rate in the file is a guess. Put machine.baud right before the first start.")
+		fmt.Fprintln(out, "The board was not greeted: the rate in the file is a guess. Correct machine.baud before the first start.")
 	}
 	return nil
 }

@@ -22,11 +22,11 @@ type portRow struct {
 func newPorts() *cobra.Command {
 	c := &cobra.Command{
 		Use: "ports [PORT --rule]", Short: "List serial ports with their stable names", Args: args(0, 1, "one port"),
-		Long: "ports lists the serial ports of this computer, with names that stay the same when\n" +
-			"a cable is plugged in again: put one of those into the configuration.\n" +
-			"It touches ports for a moment to see whether they are there: do not call it while\n" +
+		Long: "ports lists this computer's serial ports, with names that stay the same when\n" +
+			"a cable is plugged in again: use one of those in the configuration.\n" +
+			"It opens each port briefly to see whether it is there: do not run it while\n" +
 			"a machine is printing.\n\n" +
-			"With --rule and a port it prints a rule for udev that gives this one adapter the name\n" +
+			"With --rule and a port it prints a udev rule that gives this adapter the name\n" +
 			"/dev/beltwarden/machine, and keeps programs that look for modems from writing to it.",
 		Example: "  beltwarden ports\n" +
 			"  beltwarden ports /dev/ttyACM0 --rule | sudo tee /etc/udev/rules.d/71-beltwarden.rules",
@@ -63,7 +63,7 @@ func newPorts() *cobra.Command {
 // portLines writes the name to use first, since that is what is looked for.
 func portLines(rows []portRow) []string {
 	if len(rows) == 0 {
-		return []string{"no serial port is there: plug the machine in, switch it on, and try again"}
+		return []string{"no serial port found: plug the machine in, switch it on, and try again"}
 	}
 	var out []string
 	for _, r := range rows {

@@ -15,10 +15,10 @@ import (
 func printRule(out io.Writer, list []serialio.PortInfo, name string) error {
 	i := slices.IndexFunc(list, func(p serialio.PortInfo) bool { return p.Path == name || slices.Contains(p.StableNames, name) })
 	if i < 0 {
-		return &failure{status: exitPort, err: fmt.Errorf("cannot write a rule for %s: no serial port of that name is there", name), hint: "beltwarden ports lists them"}
+		return &failure{status: exitPort, err: fmt.Errorf("cannot write a rule for %s: there is no such serial port", name), hint: "beltwarden ports lists them"}
 	}
 	if list[i].VendorID == "" {
-		return &failure{status: exitPort, err: fmt.Errorf("cannot write a rule for %s: it is not at USB", name), hint: "its name stays the same without one"}
+		return &failure{status: exitPort, err: fmt.Errorf("cannot write a rule for %s: it is not on USB", name), hint: "its name stays the same without one"}
 	}
 	_, err := fmt.Fprint(out, portRule(list[i]))
 	return err

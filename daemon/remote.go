@@ -129,11 +129,11 @@ func wayTo(err error) string {
 	var untrusted *tls.CertificateVerificationError
 	switch {
 	case errors.As(err, &untrusted):
-		return "call it by a name that its certificate holds; name a certificate of your own making with --authority-file or " + authorityVariable
+		return "call it by a name in its certificate; name a certificate of your own with --authority-file or " + authorityVariable
 	case errors.Is(err, http.ErrSchemeMismatch):
-		return "it does not encrypt: begin its address with http://, or name server.tls_cert_file in its configuration"
+		return "it does not encrypt: begin its address with http://, or set server.tls_cert_file in its configuration"
 	}
-	return "start it with: beltwarden serve --config FILE, or say where it is with --daemon or " + daemonVariable + "; whether the service has ended for good is told by: systemctl status beltwarden"
+	return "start it with: beltwarden serve --config FILE, or say where it is with --daemon or " + daemonVariable + "; to see whether the service has stopped for good: systemctl status beltwarden"
 }
 
 // withoutTail takes a remedy off the end of a text that repeats it.

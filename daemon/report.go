@@ -33,22 +33,22 @@ var reportFormats = []string{"html", "csv", "json"}
 func newLotReport() *cobra.Command {
 	var f reportFlags
 	c := &cobra.Command{
-		Use: "report ID", Short: "Write what became of a lot, as page, table or JSON", Args: args(1, 1, "the number of one lot"),
+		Use: "report ID", Short: "Write a lot's report as page, table or JSON", Args: args(1, 1, "the number of one lot"),
 		Long: "report writes what was ordered, made and found good, the sizes, times, visits and\n" +
 			"holds, and what a good part cost at the rates of the configuration (costs).\n" +
-			"The page is for the browser and for A4 paper. With --customer the report holds\n" +
-			"what was ordered, found good and measured, and when, and nothing else.\n" +
-			"Without a daemon, --ledger reads the file itself and never changes it; what the\n" +
-			"ledger does not hold (machine, rates, limit, filament) comes from --config then.",
+			"The page is for browsers and A4 paper. With --customer the report holds only\n" +
+			"what was ordered, found good and measured, and when.\n" +
+			"Without a daemon, --ledger reads the file itself without changing it; what the\n" +
+			"ledger does not hold (machine, rates, limit, filament) then comes from --config.",
 		Example: "  beltwarden lot report 3 --out lot-3.html\n" +
 			"  beltwarden lot report 3 --customer --out for-the-customer.html\n" +
 			"  beltwarden lot report 3 --format csv --ledger /var/lib/beltwarden/ledger.db --config machine.yaml",
 	}
 	s := c.Flags()
 	s.StringVar(&f.format, "format", "html", "html, csv or json")
-	s.BoolVar(&f.customer, "customer", false, "leave out what is the workshop's own: costs, notes, names, holds, times")
+	s.BoolVar(&f.customer, "customer", false, "leave out internal matters: costs, notes, names, holds, times")
 	s.StringVar(&f.out, "out", "", "file to write (default: the output)")
-	s.BoolVar(&f.replace, "replace", false, "write over the file if there is one")
+	s.BoolVar(&f.replace, "replace", false, "replace the file if it exists")
 	s.StringVar(&f.ledger, "ledger", "", "read this ledger file instead of asking the daemon")
 	s.StringVar(&f.config, "config", "", "with --ledger: the configuration to take rates and limits from")
 	c.RunE = func(c *cobra.Command, args []string) error {

@@ -30,8 +30,8 @@ func newRoot() *cobra.Command {
 		Use:   "beltwarden",
 		Short: "Make small lots on a belt printer and keep the count",
 		Long: "beltwarden makes lots of parts on a filament printer whose bed is a belt:\n" +
-			"it repeats a sliced job until the ordered good parts are there, moves each part\n" +
-			"off the belt, keeps the count, and calls you when someone must be at the machine.\n\n" +
+			"it repeats a sliced job until all ordered good parts are made, moves each part\n" +
+			"off the belt, keeps the count, and calls you when you must be at the machine.\n\n" +
 			"It is not a safety device. Hot parts burn, a moving belt draws fingers in, and a\n" +
 			"heater that fails can start a fire: have someone awake within reach, and a switch\n" +
 			"that cuts the mains. Local codes come first.",
@@ -42,8 +42,8 @@ func newRoot() *cobra.Command {
 	root.SetErr(&output{raw: os.Stderr})
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.PersistentFlags().String("daemon", "", "socket path or http address of the daemon (default $"+daemonVariable+" or "+config.Default().Server.Socket+")")
-	root.PersistentFlags().String("secret-file", "", "file with the secret that a daemon at an http address asks for (default $"+secretVariable+")")
-	root.PersistentFlags().String("authority-file", "", "file with the certificate that a daemon at an https address is trusted by (default $"+authorityVariable+", or the system's)")
+	root.PersistentFlags().String("secret-file", "", "file with the secret for a daemon at an http address (default $"+secretVariable+")")
+	root.PersistentFlags().String("authority-file", "", "file with the certificate to trust for a daemon at an https address (default $"+authorityVariable+", or the system's)")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot read the flags of %q: %w", c.CommandPath(), err),
 			hint: "see: " + c.CommandPath() + " --help"}
@@ -161,7 +161,7 @@ func daemonAddress(c *cobra.Command) (string, error) {
 // newExitStatuses is a help topic.
 func newExitStatuses() *cobra.Command {
 	var b strings.Builder
-	b.WriteString("Every command ends with one of these statuses:\n\n")
+	b.WriteString("Every command ends with one of these exit statuses:\n\n")
 	for _, e := range exitMeanings {
 		fmt.Fprintf(&b, "  %2d  %s\n", e.status, e.meaning)
 	}

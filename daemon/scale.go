@@ -20,11 +20,11 @@ func newScale() *cobra.Command {
 		Short: "Correct the belt's steps/mm from measured parts",
 		Long: "scale computes the belt axis's new steps/mm, with its uncertainty, from lengths\n" +
 			"along the belt that were measured. One nominal length may be measured on several\n" +
-			"parts. Several nominal lengths, each with its measurement, also tell whether the\n" +
-			"outline of every part is too wide or too narrow by the same amount, which is no\n" +
-			"matter of the belt. Marks on the belt serve as well as parts.\n" +
-			"The uncertainty takes it that parts made alike scatter by 0.1 mm until they show more, and\n" +
-			"that the caliper may be wrong by 0.02 mm. One part never makes a change worth it.\n" +
+			"parts. Several nominal lengths, each with its measurement, also show whether the\n" +
+			"outline of every part is too wide or too narrow by the same amount, which is not\n" +
+			"the belt's fault. Marks on the belt serve as well as parts.\n" +
+			"The uncertainty assumes that equal parts scatter by 0.1 mm, unless they show more, and\n" +
+			"a caliper error of 0.02 mm. One part alone never justifies a change.\n" +
 			"Without --apply it changes nothing on the machine.\n\n" +
 			"--apply has the running daemon set the new value on the board, which must be at rest\n" +
 			"(Idle, Stopped, Complete or Held), and read it back. The old value is kept for --undo.\n" +
@@ -38,8 +38,8 @@ func newScale() *cobra.Command {
 	c.Flags().Float64Var(&steps, "steps", 0, "steps/mm that the board has for the belt axis now")
 	c.Flags().Float64SliceVar(&nominal, "nominal", nil, "length along the belt that the part should have, mm; one, or one for each measurement")
 	c.Flags().Float64SliceVar(&measured, "measured", nil, "the length as measured, mm; repeat it or separate by commas")
-	c.Flags().Float64Var(&resolution, "resolution", 0, "what the caliper shows at least, mm: 0.01, 0.05, 0.1")
-	c.Flags().StringVar(&svg, "svg", "", "draw the lengths into this file, - for the output")
+	c.Flags().Float64Var(&resolution, "resolution", 0, "smallest step of the caliper, mm: 0.01, 0.05, 0.1")
+	c.Flags().StringVar(&svg, "svg", "", "draw the lengths to this file, - for the output")
 	change.define(c)
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
@@ -112,16 +112,16 @@ func scaleText(s belt.Scale, nominal []float64, steps float64) string {
 	text += fmt.Sprintf("scale      %.5f\nsteps/mm   %.4f now, %.4f +/- %.4f (one standard error) instead\n", s.Factor, steps, s.StepsPerMM, s.StepsPerMMSE)
 	switch {
 	case s.N == 1:
-		text += "one part does not tell a wrong scale from its own scatter: measure five\n"
+		text += "one part cannot separate a wrong scale from scatter: measure five\n"
 	case !s.Significant:
 		text += "the difference is within its own uncertainty (95 %): measure more parts before changing anything\n"
 	default:
 		text += "the difference is beyond its own uncertainty (95 %): worth correcting"
 		if s.N < 5 {
-			text += ", if parts made alike scatter by 0.1 mm at most; five parts would show it"
+			text += ", if equal parts scatter by 0.1 mm at most; five parts would show it"
 		}
 		if s.Sizes == 1 {
-			text += "; lengths of other sizes would tell whether the outline has a share in it"
+			text += "; lengths of other sizes would show whether the outline plays a part"
 		}
 		text += "\n"
 	}

@@ -15,11 +15,11 @@ func newServe() *cobra.Command {
 	var file string
 	c := &cobra.Command{
 		Use: "serve [--config FILE]", Short: "Run the daemon that works the machine", Args: args(0, 0, ""),
-		Long: "serve connects to the machine and works it until a signal to end; then it switches\n" +
-			"the heaters off and ends. A port or board that is not there is waited for, and\n" +
+		Long: "serve connects to the machine and works it until a signal ends it; then it switches\n" +
+			"the heaters off and ends. It waits for a port or board that is not there, and\n" +
 			"status says so. A wrong configuration, a ledger that cannot be used or an address\n" +
 			"in use end it at once.\n\n" +
-			"Where there is no configuration yet it leads to one, at a terminal, as config new\n" +
+			"Without a configuration, at a terminal, it guides you to a first one, as config new\n" +
 			"does: it heats and moves nothing, and starts nothing.",
 	}
 	c.Flags().StringVar(&file, "config", "", "configuration file (default "+defaultConfig+")")

@@ -18,7 +18,7 @@ import (
 func newStatus() *cobra.Command {
 	var watch bool
 	c := &cobra.Command{
-		Use: "status", Short: "Show when you must be at the machine next, why, and how the lot stands",
+		Use: "status", Short: "Show when you must be at the machine next, why, and the state of the lot",
 		Args: args(0, 0, ""),
 	}
 	c.Flags().BoolVar(&watch, "watch", false, "show it again every second, until Ctrl-C")

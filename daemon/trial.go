@@ -24,10 +24,10 @@ type trialFlags struct {
 // trialCaution is said before the belt moves.
 const trialCaution = "The belt will move by itself. It draws in fingers, sleeves and hair at its rollers and\n" +
 	"at the drop edge: keep clear, leave the guards on, and have the mains switch within reach.\n" +
-	"Put a mark on the belt and see that it moves: without mains power nothing does, whatever the board says.\n" +
-	"Take parts and tools off the belt, and the head off it. To break off: beltwarden stop, or\n" +
-	"the switch. Before you turn an adjuster, wait until the belt stands and switch the mains\n" +
-	"off; switching off also lets the belt go, so read the offset before. Local codes come first."
+	"Mark the belt and watch the mark move: without mains power nothing does, whatever the board reports.\n" +
+	"Take parts and tools off the belt, and lift the head off it. To stop it: beltwarden stop, or\n" +
+	"the switch. Before you turn an adjuster, wait until the belt has stopped and switch the mains\n" +
+	"off; switching off also releases the belt, so read the offset first. Local codes come first."
 
 func newTrial() *cobra.Command {
 	var f trialFlags
@@ -37,8 +37,8 @@ func newTrial() *cobra.Command {
 		Long: "trial runs the cold, empty belt forward, asks for its lateral offset before and\n" +
 			"after, and judges the alignment against the lot that is open, or against --parts.\n" +
 			"On a terminal it asks for everything; elsewhere use trial begin and trial end.\n\n" +
-			"Tell with --turned what you turned since the trial before. After two adjustments of\n" +
-			"the same adjuster or more, it may say which way and about how far to turn; it knows\n" +
+			"With --turned give what you turned since the last trial. After two adjustments of\n" +
+			"the same adjuster or more, it may suggest which way and about how far to turn. It knows\n" +
 			"nothing of adjusters by itself.\n\n" + trialCaution,
 		Example: "  beltwarden trial\n" +
 			"  beltwarden trial begin --metres 5 --before-mm 0.2 --turned \"left +0.5\" --yes\n" +
@@ -56,7 +56,7 @@ func newTrialBegin() *cobra.Command {
 	var f trialFlags
 	c := &cobra.Command{
 		Use:   "begin --before-mm MM --yes",
-		Short: "Run the empty belt, having read the offset",
+		Short: "Run the empty belt after reading the offset",
 		Long:  "begin runs the belt and returns at once; status shows how far it is.\n\n" + trialCaution,
 		Args:  args(0, 0, ""),
 	}
@@ -91,7 +91,7 @@ func newTrialEnd() *cobra.Command {
 	}
 	f.ends(c)
 	c.Flags().Float64Var(&f.afterMM, "after-mm", 0, "lateral offset of the belt after the run, mm, + to the right from where you stand")
-	c.Flags().BoolVar(&f.moved, "mark-moved", false, "a mark on the belt was seen to move; asked for where the two offsets are alike")
+	c.Flags().BoolVar(&f.moved, "mark-moved", false, "a mark on the belt was seen to move; needed when the two offsets are equal")
 	c.Flags().BoolVar(&f.giveUp, "give-up", false, "end the trial without a reading")
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if c.Flags().Changed("after-mm") == f.giveUp {
@@ -106,7 +106,7 @@ func (f *trialFlags) begins(c *cobra.Command) {
 	l := c.Flags()
 	l.Float64Var(&f.metres, "metres", 0, "how far to run the belt, m (default: 5, or as many whole loops as come closest)")
 	l.Float64Var(&f.feed, "feed", 0, "how fast, mm/min (default: the feed of the discharge)")
-	l.StringVar(&f.turned, "turned", "", "what you turned since the trial before: a name and signed turns, such as \"left +0.5\"")
+	l.StringVar(&f.turned, "turned", "", "what you turned since the last trial: a name and signed turns, such as \"left +0.5\"")
 	f.common(c)
 }
 
@@ -122,7 +122,7 @@ func (f *trialFlags) common(c *cobra.Command) {
 		return
 	}
 	c.Flags().StringVar(&f.by, "by", "", "who asks (default: the user at the socket)")
-	c.Flags().BoolVar(&f.sure, "sure", false, "take an offset that was asked back")
+	c.Flags().BoolVar(&f.sure, "sure", false, "confirm an offset that was questioned")
 	c.Flags().BoolVar(&f.asJSON, "json", false, "print the answer as JSON")
 }
 

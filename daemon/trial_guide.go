@@ -22,7 +22,7 @@ import (
 // guided asks on the terminal for everything.
 func (f *trialFlags) guided(c *cobra.Command) error {
 	if !isTerminal(c.InOrStdin()) {
-		return &failure{status: exitUsage, err: errors.New("cannot ask for the offsets: the input is no terminal"),
+		return &failure{status: exitUsage, err: errors.New("cannot ask for the offsets: the input is not a terminal"),
 			hint: "use: beltwarden trial begin --before-mm MM --yes, and then: beltwarden trial end --after-mm MM"}
 	}
 	in, out := bufio.NewReader(c.InOrStdin()), c.ErrOrStderr()
@@ -45,7 +45,7 @@ func (f *trialFlags) guided(c *cobra.Command) error {
 	if err := withDaemon(c, func(ctx context.Context, d *client.Client) error {
 		result, err := d.BeginTrial(ctx, q)
 		if err == nil {
-			fmt.Fprintln(out, result.Text+"; to break off: beltwarden stop")
+			fmt.Fprintln(out, result.Text+"; to stop it: beltwarden stop")
 		}
 		return err
 	}); err != nil {
@@ -54,11 +54,11 @@ func (f *trialFlags) guided(c *cobra.Command) error {
 	if err := f.await(c, out); err != nil {
 		return err
 	}
-	if f.afterMM, err = askMM(in, out, "The belt stands. Offset of the belt now, mm, + to the right: "); err != nil {
+	if f.afterMM, err = askMM(in, out, "The belt has stopped. Offset of the belt now, mm, + to the right: "); err != nil {
 		return err
 	}
 	if supervisor.OffsetsAlike(f.beforeMM, f.afterMM) {
-		word, err := askWord(in, out, "The offsets are alike. Was a mark on the belt seen to move? Type yes or no: ")
+		word, err := askWord(in, out, "The two offsets are equal. Did you see a mark on the belt move? Type yes or no: ")
 		if err != nil {
 			return err
 		}
@@ -88,7 +88,7 @@ func (f *trialFlags) await(c *cobra.Command, out io.Writer) error {
 		case err != nil:
 			return err
 		case s.Trial == nil:
-			return &failure{status: exitRefused, err: fmt.Errorf("cannot judge the alignment: the trial was broken off; the machine is %s: %s", s.State, s.Cause.Text)}
+			return &failure{status: exitRefused, err: fmt.Errorf("cannot judge the alignment: the trial was interrupted; the machine is %s: %s", s.State, s.Cause.Text)}
 		case s.Trial.Ran && s.State == supervisor.Idle:
 			return nil
 		}

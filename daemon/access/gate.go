@@ -128,7 +128,7 @@ func (g *Gate) Handler(next http.Handler) http.Handler {
 		case len(g.secrets) == 0 && forwarded(r):
 			// Whoever is behind the proxy would pass for a user of this computer.
 			g.counts.add(refusedHost)
-			g.refuse(w, r, http.StatusForbidden, "a proxy passes requests on, and no secret keeps strangers out",
+			g.refuse(w, r, http.StatusForbidden, "the request comes through a proxy, and no secret is set",
 				"make a secret with: beltwarden config secret FILE, and name it as server.secret_file")
 			return
 		case g.ownHost(r.Host):
@@ -137,7 +137,7 @@ func (g *Gate) Handler(next http.Handler) http.Handler {
 			// one of our own; the name it was called by gives it away. It cannot know
 			// a secret.
 			g.counts.add(refusedHost)
-			g.refuse(w, r, http.StatusMisdirectedRequest, "the daemon is called by a name that is not this computer's", g.ownNames())
+			g.refuse(w, r, http.StatusMisdirectedRequest, "the daemon was called by a name that is not this computer's", g.ownNames())
 			return
 		case g.bearer(w, r) == None:
 			return
@@ -168,7 +168,7 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) 
 		g.unknown(w, r)
 	case role < Operate && !reads(r):
 		g.counts.add(refusedRole)
-		g.refuse(w, r, http.StatusForbidden, "you may look and not operate", "log in with the other secret, or ask somebody who has it")
+		g.refuse(w, r, http.StatusForbidden, "you have view-only access", "log in with the other secret, or ask somebody who has it")
 	default:
 		next.ServeHTTP(w, with(r, role))
 	}
@@ -226,5 +226,5 @@ func (g *Gate) unknown(w http.ResponseWriter, r *http.Request) {
 	}
 	g.counts.add(refusedUnknown)
 	w.Header().Set("WWW-Authenticate", `Bearer realm="beltwarden"`)
-	client.Refuse(w, http.StatusUnauthorized, "this address asks for a secret", "send it as: Authorization: Bearer SECRET")
+	client.Refuse(w, http.StatusUnauthorized, "this address needs a secret", "send it as: Authorization: Bearer SECRET")
 }

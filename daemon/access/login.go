@@ -61,7 +61,7 @@ func (g *Gate) atLogin(w http.ResponseWriter, r *http.Request) {
 func (g *Gate) atLogout(w http.ResponseWriter, r *http.Request) {
 	if r.Method != http.MethodPost { // a link or a picture could log people out
 		w.Header().Set("Allow", "POST")
-		g.refuse(w, r, http.StatusMethodNotAllowed, "logging out is a form and no page", "use the button")
+		g.refuse(w, r, http.StatusMethodNotAllowed, "logging out is not a page", "use the button")
 		return
 	}
 	g.logout(w, r)
@@ -92,19 +92,19 @@ func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if g.secure(r) && strings.HasPrefix(r.Header.Get("Origin"), "http://") && !ownName(name(r.Host)) {
-		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "This page came without encryption, and a browser keeps no login over it.",
+		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "This page is not encrypted, so the browser cannot keep a login.",
 			Remedy: "Open the machine's address that begins with https."}).write(w, http.StatusForbidden)
 		return
 	}
 	if given == "" {
-		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Write it here."}).write(w, http.StatusUnprocessableEntity)
+		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Enter it here."}).write(w, http.StatusUnprocessableEntity)
 		return
 	}
 	role, answered := g.judge(w, r, given)
 	if role == None {
 		if !answered {
-			(&screen{Title: "Log in", Ask: true, Next: next, Problem: "That is not the secret.",
-				Remedy: "Copy it whole from its file; capital and small letters matter."}).write(w, http.StatusUnauthorized)
+			(&screen{Title: "Log in", Ask: true, Next: next, Problem: "The secret is wrong.",
+				Remedy: "Copy all of it from its file. Capital and small letters matter."}).write(w, http.StatusUnauthorized)
 		}
 		return
 	}

@@ -40,7 +40,7 @@ func TestASession(t *testing.T) {
 			t.Errorf("the page: %s", page)
 		}
 		res, cookie := h.login("wrong", "/visit?part=3")
-		if text := bodyOf(res); res.StatusCode != 401 || cookie != "" || !strings.Contains(text, "That is not the secret") || !strings.Contains(text, `value="/visit?part=3"`) {
+		if text := bodyOf(res); res.StatusCode != 401 || cookie != "" || !strings.Contains(text, "The secret is wrong") || !strings.Contains(text, `value="/visit?part=3"`) {
 			t.Errorf("wrong: %d %q %s", res.StatusCode, cookie, text)
 		}
 		if res, cookie := h.login("", "/"); res.StatusCode != 422 || cookie != "" {
@@ -81,7 +81,7 @@ func TestTheLooker(t *testing.T) {
 		t.Errorf("%s", text)
 	}
 	res := h.visit("POST", "/visit", "", browser, "Cookie: "+cookie)
-	if text := bodyOf(res); res.StatusCode != 403 || !strings.Contains(text, "You may look and not operate.") {
+	if text := bodyOf(res); res.StatusCode != 403 || !strings.Contains(text, "You have view-only access.") {
 		t.Errorf("%d %s", res.StatusCode, text)
 	}
 	if page := bodyOf(h.visit("GET", "/login", "", browser, "Cookie: "+cookie)); !strings.Contains(page, "Who is there?") {

@@ -18,7 +18,7 @@ const (
 )
 
 // ErrSlow says that hardly anything comes.
-var ErrSlow = fmt.Errorf("the file comes too slowly: there must be something every %.0f s, and %d bytes in a second on the average", slowSilent.Seconds(), slowLeast)
+var ErrSlow = fmt.Errorf("the file arrives too slowly: send something every %.0f s, and %d bytes a second on average", slowSilent.Seconds(), slowLeast)
 
 // Slowly returns the body of a request that may take longer than the server's bounds, as long
 // as it keeps coming; reading fails with [ErrSlow] when it does not.

@@ -263,5 +263,5 @@ func (g *Gate) later(w http.ResponseWriter, r *http.Request, wait time.Duration)
 	g.counts.add(refusedBlocked)
 	s := int64((wait + time.Second - 1) / time.Second)
 	w.Header().Set("Retry-After", fmt.Sprint(s))
-	g.refuse(w, r, http.StatusTooManyRequests, "too many wrong secrets have been sent", fmt.Sprintf("try again in %d s, with the right one", s))
+	g.refuse(w, r, http.StatusTooManyRequests, "too many failed sign-in attempts", fmt.Sprintf("try again in %d s, with the right secret", s))
 }

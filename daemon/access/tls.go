@@ -71,7 +71,7 @@ func (c *Certificate) load() error {
 			return fail(err)
 		}
 		if i == 1 && info.Mode().Perm()&0o007 != 0 {
-			return fail(fmt.Errorf("every user of this computer can read %s; take that right away: chmod o= %s", file, file))
+			return fail(fmt.Errorf("every user of this computer can read %s; remove that right: chmod o= %s", file, file))
 		}
 		stamps[i] = stamp{info.ModTime(), info.Size()}
 	}

@@ -40,9 +40,9 @@ type StatusError struct {
 func (e *StatusError) Error() string {
 	switch {
 	case e.Status >= 300 && e.Status < 400:
-		return fmt.Sprintf("the receiver answers with status %d, a redirect, which is not followed; write the final address", e.Status)
+		return fmt.Sprintf("the receiver answers with status %d, a redirect, which is not followed; configure the final address", e.Status)
 	case e.Refused():
-		return fmt.Sprintf("the receiver refuses the alert with status %d; look at its address and headers", e.Status)
+		return fmt.Sprintf("the receiver refuses the alert with status %d; check its address and headers", e.Status)
 	}
 	return fmt.Sprintf("the receiver answers with status %d", e.Status)
 }

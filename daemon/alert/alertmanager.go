@@ -113,7 +113,7 @@ func (m *Alertmanager) lasts(p posted) bool {
 func (m *Alertmanager) send(ctx context.Context, id string, p ...posted) error {
 	body, err := json.Marshal(p)
 	if err != nil {
-		return fmt.Errorf("cannot word the alert: %w", err)
+		return fmt.Errorf("cannot write the alert: %w", err)
 	}
 	return m.post.post(ctx, id, body)
 }

@@ -32,7 +32,7 @@ func (w *worker) deliver(ctx context.Context, group []ledger.Alert) bool {
 	}
 	if w.troubled {
 		w.troubled = false
-		w.log.Info("the receiver takes alerts again")
+		w.log.Info("the receiver accepts alerts again")
 	}
 	w.retryAt = time.Time{}
 	var records []ledger.Record

@@ -76,5 +76,5 @@ func (d *Direct) look(ctx context.Context) {
 	}
 	d.tries++
 	d.next = d.now().Add(d.retry.wait(d.tries))
-	d.log.Warn("nobody could be told that the ledger has failed", zap.Error(err))
+	d.log.Warn("no receiver could be told that the ledger has failed", zap.Error(err))
 }

@@ -34,12 +34,12 @@ func headline(a ledger.Alert) string {
 
 // headlines are the causes in few words that are no [supervisor.Need].
 var headlines = map[string]string{
-	supervisor.CauseOperator: "asked for by hand",
+	supervisor.CauseOperator: "by hand",
 	supervisor.CauseLink:     "board out of reach", supervisor.CauseBoard: "board halted", supervisor.CauseHeat: "heat",
-	supervisor.CauseLedger: "count cannot be kept", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
+	supervisor.CauseLedger: "cannot keep the count", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
 	supervisor.CauseShutdown: "daemon ended", supervisor.CauseDone: "lot made", supervisor.CauseVisit: "needs you soon",
-	supervisor.CauseHeatOdd: "a heater is not as usual", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "somebody tries secrets",
-	supervisor.CauseGoOn: "goes on by itself", testKind: "test", daemonDown: "daemon does not run",
+	supervisor.CauseHeatOdd: "heater behaves unusually", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "failed sign-in attempts",
+	supervisor.CauseGoOn: "goes on by itself", testKind: "test", daemonDown: "daemon not running",
 }
 
 // stateWord is the state that the machine was in.

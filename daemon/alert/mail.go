@@ -46,7 +46,7 @@ var mailPorts = map[string]int{"starttls": 587, "tls": 465, "none": 25}
 // NewMail returns a receiver. It connects to nothing yet.
 func NewMail(o MailOptions) (*Mail, error) {
 	if mailPorts[o.TLS] == 0 {
-		return nil, fmt.Errorf("cannot use the mail server %s: %q is no way to speak to one", o.Host, o.TLS)
+		return nil, fmt.Errorf("cannot use the mail server %s: %q is not a mail encryption mode", o.Host, o.TLS)
 	}
 	if o.Port == 0 {
 		o.Port = mailPorts[o.TLS]

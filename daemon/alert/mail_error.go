@@ -24,9 +24,9 @@ type MailError struct {
 func (e *MailError) Error() string {
 	switch {
 	case e.Code == 0:
-		return "the mail server cannot log us in or encrypt as the configuration asks; look at tls, user and password_file"
+		return "the mail server does not offer the configured login or encryption; check tls, user and password_file"
 	case e.Code == 535 || e.Code == 534 || e.Code == 530:
-		return "the mail server answers with code " + strconv.Itoa(e.Code) + ": it does not take the login; look at user and password_file"
+		return "the mail server answers with code " + strconv.Itoa(e.Code) + ": it refuses the login; check user and password_file"
 	case e.Refused():
 		return "the mail server refuses with code " + strconv.Itoa(e.Code) + " " + e.Where
 	}
@@ -53,14 +53,14 @@ func (m *Mail) plain(ctx context.Context, where string, err error) error {
 	case errors.As(err, &certificate):
 		return fmt.Errorf("cannot trust the mail server: %w", certificate.Err)
 	case errors.As(err, &record):
-		return errors.New("the mail server does not encrypt as the configuration says; look at tls and port")
+		return errors.New("the mail server does not encrypt as configured; check tls and port")
 	case errors.As(err, &network) && network.Timeout():
 		return fmt.Errorf("the mail server has not answered within %s", m.o.Timeout)
 	case errors.As(err, &network):
 		return fmt.Errorf("cannot reach the mail server: %s: %w", network.Op, network.Err)
 	case sent != nil && sent.Reason != mail.ErrGetSender && sent.Reason != mail.ErrGetRcpts && sent.Reason != mail.ErrNoUnencoded,
 		errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF), errors.Is(err, net.ErrClosed):
-		return errors.New("the mail server broke off the connection")
+		return errors.New("the mail server closed the connection")
 	}
 	return &MailError{0, where}
 }

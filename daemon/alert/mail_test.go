@@ -171,7 +171,7 @@ func TestAMail(t *testing.T) {
 			t.Errorf("%s is %q, want %q", name, letter.Header.Get(name), want)
 		}
 	}
-	for _, want := range []string{"nozzle at 240", "12 good, 8 unverified, 1 scrap, 40 ordered", "What to do: look at it", "https://belt.workshop.example/visit"} {
+	for _, want := range []string{"nozzle at 240", "12 good, 8 not looked at, 1 scrap, 40 ordered", "What to do: look at it", "https://belt.workshop.example/visit"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the mail lacks %q:\n%s", want, text)
 		}
@@ -193,8 +193,8 @@ func TestMailServersInTrouble(t *testing.T) {
 		{"busy", func(s *mailServer) { s.answer = on("MAIL", "421 4.3.2 come again") }, "code 421", false},
 		{"unknown mailbox", func(s *mailServer) { s.answer = on("RCPT", "550 5.1.1 no such user") }, "code 550", true},
 		{"spam", func(s *mailServer) { s.answer = on("DATA", "554 5.7.1 not here") }, "code 554", true},
-		{"breaks off", func(s *mailServer) { s.answer = on("DATA", "-") }, "broke off", false},
-		{"wrong login", func(s *mailServer) { s.login = "press:another" }, "does not take the login", true},
+		{"breaks off", func(s *mailServer) { s.answer = on("DATA", "-") }, "closed the connection", false},
+		{"wrong login", func(s *mailServer) { s.login = "press:another" }, "refuses the login", true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			m := mailTo(t, newMailServer(t, c.alter), func(o *MailOptions) {

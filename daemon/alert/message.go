@@ -90,7 +90,7 @@ func (w *Writer) rest(t *strings.Builder, a ledger.Alert, b body) {
 		fmt.Fprintf(t, "Why: %s\n", line(a.Text))
 	}
 	if l := b.Lot; l != nil {
-		fmt.Fprintf(t, "Lot %d (%s): %d good, %d unverified, %d scrap, %d ordered\n", l.ID, line(l.Name), l.Good, l.Unverified, l.Scrap, l.Ordered)
+		fmt.Fprintf(t, "Lot %d (%s): %d good, %d not looked at, %d scrap, %d ordered\n", l.ID, line(l.Name), l.Good, l.Unverified, l.Scrap, l.Ordered)
 	}
 	if b.Advice != "" {
 		fmt.Fprintf(t, "What to do: %s\n", line(b.Advice))
@@ -127,13 +127,13 @@ func (w *Writer) Several(alerts []ledger.Alert, patience time.Duration) *Message
 	fmt.Fprintf(&t, "%s: %d alerts since %s\n", b.Machine, len(alerts), moment(first.Stamp.At))
 	listed := alerts
 	if n := len(alerts) - mostLines; n > 0 {
-		fmt.Fprintf(&t, "(the first %d are left out)\n", n)
+		fmt.Fprintf(&t, "(%d earlier ones are left out)\n", n)
 		listed = alerts[n:]
 	}
 	for _, a := range listed {
 		fmt.Fprintf(&t, "%s %s: %s\n", moment(a.Stamp.At), stateWord(a), shorten(a.Text, 120))
 	}
-	fmt.Fprintf(&t, "\nThe gravest, %s since %s\n", stateWord(about), moment(about.Stamp.At))
+	fmt.Fprintf(&t, "\nMost urgent: %s since %s\n", stateWord(about), moment(about.Stamp.At))
 	w.rest(&t, about, b)
 	m.Text = t.String()
 	for _, a := range alerts {

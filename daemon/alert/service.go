@@ -156,7 +156,7 @@ func (s *Service) Notify(ctx context.Context, m *Message) error {
 	select {
 	case s.busy <- struct{}{}:
 	case <-ctx.Done():
-		return errors.New("the service has not answered an earlier attempt yet")
+		return errors.New("the service has not answered the previous attempt yet")
 	}
 	text, params := m.Text, types.Params{}
 	if v := s.how.value[m.Urgency]; v != "" {
@@ -210,7 +210,7 @@ func (s *Service) plain(err error) error {
 	case errors.As(err, &status):
 		return status
 	case errors.As(err, &lookUp):
-		return errors.New("cannot reach the service: the name of its computer is not known")
+		return errors.New("cannot reach the service: unknown host name")
 	case errors.As(err, &network):
 		return fmt.Errorf("cannot reach the service: %s: %w", network.Op, network.Err)
 	}
@@ -224,5 +224,5 @@ func (s *Service) plain(err error) error {
 			return errors.New("cannot reach the service: " + why)
 		}
 	}
-	return errors.New("the service has not taken the message; look at the address in its file")
+	return errors.New("the service did not accept the message; check the address in its file")
 }

@@ -28,7 +28,7 @@ func TestAService(t *testing.T) {
 	if err := s.Notify(t.Context(), holdMessage()); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"clip press ABORTED: heat", "12 good, 8 unverified", "https://belt.workshop.example/visit"} {
+	for _, want := range []string{"clip press ABORTED: heat", "12 good, 8 not looked at", "https://belt.workshop.example/visit"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("%q is not in %s", want, body)
 		}
@@ -60,7 +60,7 @@ func TestASlowService(t *testing.T) {
 	if err := s.Notify(t.Context(), holdMessage()); err == nil || !strings.Contains(err.Error(), "has not answered within") {
 		t.Errorf("%v", err)
 	}
-	if err := s.Notify(t.Context(), holdMessage()); err == nil || !strings.Contains(err.Error(), "an earlier attempt") {
+	if err := s.Notify(t.Context(), holdMessage()); err == nil || !strings.Contains(err.Error(), "the previous attempt") {
 		t.Errorf("%v", err)
 	}
 	close(come)

@@ -167,7 +167,7 @@ func Mark(channels []State) string {
 	var out []string
 	for _, c := range channels {
 		if c.Level > 0 && c.Failing > 0 {
-			out = append(out, fmt.Sprintf("%s has not got %d of the alerts: %s", c.Name, c.Pending, c.LastError))
+			out = append(out, fmt.Sprintf("%s has not received %d of the alerts: %s", c.Name, c.Pending, c.LastError))
 		}
 	}
 	return strings.Join(out, "; ")
@@ -184,7 +184,7 @@ func (s *Switchboard) Test(ctx context.Context, channel string) error {
 			continue
 		}
 		a := ledger.Alert{ID: "test-" + strings.ToLower(rand.Text()[:12]), Kind: testKind, Reason: testKind,
-			Text: "this is a test: whoever reads it is called when the machine needs somebody", Stamp: ledger.Stamp{At: s.o.Now()}}
+			Text: "this is a test: if you read it, you are called when the machine needs somebody", Stamp: ledger.Stamp{At: s.o.Now()}}
 		return w.to.Notify(ctx, s.o.Words.Several([]ledger.Alert{a}, 0))
 	}
 	return ErrNoChannel

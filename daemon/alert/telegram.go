@@ -46,7 +46,7 @@ func (s chats) Send(text string, params *types.Params) error {
 			return fmt.Errorf("cannot read the answer: %w", err)
 		}
 		if !taken.OK {
-			return errors.New("the service has not taken the message")
+			return errors.New("the service did not accept the message")
 		}
 	}
 	return nil

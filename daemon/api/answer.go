@@ -62,11 +62,11 @@ func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.Is(err, shelf.ErrTooLarge):
 		client.Refuse(w, http.StatusRequestEntityTooLarge, err.Error(), "slice it with fewer details, or raise server.upload_limit_mb")
 	case errors.Is(err, shelf.ErrBusy):
-		client.Refuse(w, http.StatusServiceUnavailable, err.Error(), "ask again in a little while")
+		client.Refuse(w, http.StatusServiceUnavailable, err.Error(), "try again shortly")
 	case errors.Is(err, shelf.ErrFull):
-		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk, or take stored jobs away that are not needed any more")
+		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk, or remove stored jobs that you no longer need")
 	case errors.Is(err, archive.ErrFull):
-		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk that holds the ledger, or raise server.jobs_limit_mb")
+		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the ledger's disk, or raise server.jobs_limit_mb")
 	case errors.Is(err, supervisor.ErrEnded):
 		client.Refuse(w, http.StatusServiceUnavailable, "the daemon is shutting down and takes no more requests", "try again when it is running again")
 	case errors.Is(err, ledger.ErrNotFound):
@@ -78,7 +78,7 @@ func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 	case errors.Is(err, context.DeadlineExceeded):
 		client.Refuse(w, http.StatusServiceUnavailable, "the ledger or a job file takes too long to read", "try again; if it persists, check the disk")
 	case errors.Is(err, ledger.ErrFull):
-		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk that holds the ledger")
+		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the ledger's disk")
 	default:
 		b.Log.Error("unexpected error", zap.String("path", r.URL.Path), zap.Error(err))
 		client.Refuse(w, http.StatusInternalServerError, err.Error(), "see the daemon's log")
@@ -100,7 +100,7 @@ func decode(r *http.Request, to any) error {
 		return undecoded(err, to)
 	}
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
-		return &badRequest{http.StatusBadRequest, "something follows the JSON object", "send one object"}
+		return &badRequest{http.StatusBadRequest, "there is text after the JSON object", "send one object"}
 	}
 	return nil
 }
@@ -128,9 +128,9 @@ func undecoded(err error, to any) error {
 			field = strings.TrimPrefix(field, holder)
 		}
 		return &badRequest{http.StatusUnprocessableEntity,
-			fmt.Sprintf("field %q is %s, which does not fit %s", field, article(kind.Value), kind.Type), "correct that field"}
+			fmt.Sprintf("field %q is %s, but must be %s", field, article(kind.Value), kind.Type), "correct that field"}
 	case errors.As(err, &syntax):
-		return &badRequest{http.StatusBadRequest, fmt.Sprintf("the request is no JSON at byte %d: %v", syntax.Offset, syntax), "correct it"}
+		return &badRequest{http.StatusBadRequest, fmt.Sprintf("the request is not JSON at byte %d: %v", syntax.Offset, syntax), "correct it"}
 	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
 		return &badRequest{http.StatusBadRequest, "the request is empty or ends too early", "send one JSON object"}
 	case strings.HasPrefix(err.Error(), unknown):

@@ -75,7 +75,7 @@ func TestBadInput(t *testing.T) {
 		{"commands", `{}`, 422, "command"},
 		{"commands", `{"command":"(state complete)"}`, 422, "none of the ten"},
 		{"commands", `{"command":"hold","after_part":true}`, 422, "after_part"},
-		{"commands", `{"command":"hold"}{}`, 400, "follows"},
+		{"commands", `{"command":"hold"}{}`, 400, "after the JSON object"},
 		{"commands", `{"command":`, 400, "too early"},
 		{"commands", `{"command":]`, 400, "byte"},
 		{"commands", `[]`, 422, "array"},

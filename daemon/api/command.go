@@ -32,15 +32,15 @@ func (b *api) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if (q.AfterPart || q.ClearBelt) && q.Command != supervisor.Stop {
-		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "after_part and clear_belt belong to stop alone", "leave them out"})
+		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "after_part and clear_belt are for stop only", "leave them out"})
 		return
 	}
 	if q.GoOn && q.Command != supervisor.Clear && q.Command != supervisor.Reset {
-		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "go_on belongs to clear and reset alone", "leave it out"})
+		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "go_on is for clear and reset only", "leave it out"})
 		return
 	}
 	if q.Mended != "" && q.Command != supervisor.Clear {
-		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "mended belongs to clear alone", "leave it out"})
+		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "mended is for clear only", "leave it out"})
 		return
 	}
 	b.do(w, r, supervisor.Request{Command: q.Command, Mended: q.Mended, By: access.Who(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, GoOn: q.GoOn})
@@ -120,7 +120,7 @@ func (b *api) wrongLot(q *client.LotRequest) error {
 		}
 		path, err := b.stored(said)
 		if err != nil {
-			bad = append(bad, fmt.Sprintf("jobs[%d]: %q is no absolute path, and no job of that name is stored", i, said))
+			bad = append(bad, fmt.Sprintf("jobs[%d]: %q is not an absolute path, and no job of that name is stored", i, said))
 			continue
 		}
 		q.Jobs[i] = path
@@ -143,7 +143,7 @@ func (b *api) wrongLot(q *client.LotRequest) error {
 	}
 	for i, l := range q.Parts {
 		if l != (job.Lines{}) && (l.From < 1 || l.To < l.From) {
-			bad = append(bad, fmt.Sprintf("part_lines[%d]: from %d to %d are no lines of a file", i, l.From, l.To))
+			bad = append(bad, fmt.Sprintf("part_lines[%d]: from %d to %d are not lines of a file", i, l.From, l.To))
 		}
 	}
 	for i, n := range q.Good {
@@ -238,7 +238,7 @@ func (b *api) endLot(w http.ResponseWriter, r *http.Request) {
 			b.fail(w, r, err)
 			return
 		}
-		b.fail(w, r, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not the lot in work", id), Remedy: "it needs no ending"})
+		b.fail(w, r, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not the current lot", id), Remedy: "this lot has already ended"})
 		return
 	}
 	b.do(w, r, supervisor.Request{EndLot: true, By: access.Who(r, q.By), Override: q.Reason})
@@ -248,7 +248,7 @@ func (b *api) endLot(w http.ResponseWriter, r *http.Request) {
 func lotID(r *http.Request) (int64, error) {
 	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
 	if err != nil || id < 1 {
-		return 0, &badRequest{http.StatusNotFound, fmt.Sprintf("%q is no number of a lot", r.PathValue("id")), "see the list of lots: beltwarden lot list"}
+		return 0, &badRequest{http.StatusNotFound, fmt.Sprintf("%q is not a lot number", r.PathValue("id")), "see the list of lots: beltwarden lot list"}
 	}
 	return id, nil
 }

@@ -98,7 +98,7 @@ func (b *api) look(ctx context.Context, role access.Role, path string) (*job.Pla
 		case b.lookers.waiting <- struct{}{}:
 			defer func() { <-b.lookers.waiting }()
 		default:
-			return nil, &badRequest{http.StatusServiceUnavailable, fmt.Sprintf("%d requests wait for a job file to be read", mostLookers), "ask again in a little while"}
+			return nil, &badRequest{http.StatusServiceUnavailable, fmt.Sprintf("%d requests are waiting for a job file to be read", mostLookers), "try again shortly"}
 		}
 		inspector = b.lookers.inspector
 	}
@@ -164,7 +164,7 @@ func unsent(err error) error {
 	case errors.Is(err, access.ErrSlow), errors.Is(err, context.DeadlineExceeded):
 		return &badRequest{http.StatusRequestTimeout, access.ErrSlow.Error(), "send it again over a better connection"}
 	case errors.Is(err, io.ErrUnexpectedEOF):
-		return &badRequest{http.StatusBadRequest, "the file broke off before its end; nothing was stored", "send it again"}
+		return &badRequest{http.StatusBadRequest, "the file ended early; nothing was stored", "send it again"}
 	}
 	return err
 }
@@ -181,7 +181,7 @@ func (b *api) removeJob(w http.ResponseWriter, r *http.Request) {
 	defer cancel()
 	err = s.Remove(ctx, name, b.unneeded)
 	if errors.Is(err, shelf.ErrHeld) {
-		err = &supervisor.Refusal{What: "take the job away", Why: "a lot is being opened", Remedy: "ask again when it is open"}
+		err = &supervisor.Refusal{What: "remove the job", Why: "a lot is being opened", Remedy: "ask again when it is open"}
 	}
 	if err != nil {
 		b.fail(w, r, err)
@@ -202,7 +202,7 @@ func (b *api) unneeded(ctx context.Context, path string) error {
 		}
 		for _, j := range l.Jobs {
 			if j.Path == path {
-				return &supervisor.Refusal{What: "take the job away", Why: fmt.Sprintf("lot %d, %s, is made from it", l.ID, l.Name), Remedy: "end that lot first"}
+				return &supervisor.Refusal{What: "remove the job", Why: fmt.Sprintf("lot %d, %s, is made from it", l.ID, l.Name), Remedy: "end that lot first"}
 			}
 		}
 	}

@@ -17,7 +17,7 @@ func (b *api) scale(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if given := q.StepsPerMM != 0 || q.NowStepsPerMM != 0; given == q.Undo {
-		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "give steps_per_mm and now_steps_per_mm, or undo alone", "leave out what is not meant"})
+		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "give steps_per_mm and now_steps_per_mm, or only undo", "leave out the others"})
 		return
 	}
 	b.do(w, r, supervisor.Request{Scale: &q.ScaleRequest, By: access.Who(r, q.By)})

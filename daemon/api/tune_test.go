@@ -34,7 +34,7 @@ func TestScaleAndTrialAreHandedOn(t *testing.T) {
 		}
 	}
 	for body, want := range map[string]string{
-		`{}`: "or undo alone", `{"undo":true,"steps_per_mm":80}`: "or undo alone",
+		`{}`: "or only undo", `{"undo":true,"steps_per_mm":80}`: "or only undo",
 		`{"steps_per_mm":"80"}`: `field \"steps_per_mm\" is a string`, `{"steps":80}`: "now_steps_per_mm",
 	} {
 		asked := len(b.run.asked)

@@ -138,7 +138,7 @@ func (a *App) build(ctx context.Context) (err error) {
 		return &SettingsError{err}
 	}
 	if len(callees) == 0 {
-		a.log.Warn("no receiver of alerts is configured: nobody is called when the machine holds or fails")
+		a.log.Warn("no receiver of alerts is configured: nobody is called for a hold or a fault")
 	}
 	if a.ledger, err = ledger.Open(c.Ledger.Path, ledger.Options{}); err != nil {
 		return offerBackup(err, &c.Ledger)

@@ -44,6 +44,6 @@ func offerBackup(err error, c *config.Ledger) error {
 		return fmt.Errorf("%w; there is no backup in %s", err, c.BackupFolder)
 	}
 	last := list[len(list)-1]
-	return fmt.Errorf("%w; the newest backup is of %s, and what was made since is not in it; put it in place with: beltwarden ledger restore %s %s",
+	return fmt.Errorf("%w; the newest backup is of %s, later records are not in it; restore it with: beltwarden ledger restore %s %s",
 		err, last.Made.Local().Format("2006-01-02 15:04"), c.Path, last.Path)
 }

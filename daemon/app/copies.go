@@ -87,7 +87,7 @@ func (r *jobReader) take(ctx context.Context, path string, part job.Lines) (*job
 // again reads the copy of a job that a lot was made from, for the machine as it is now.
 func (r *jobReader) again(ctx context.Context, id int64, index int, part job.Lines) (*job.Plan, error) {
 	if part != (job.Lines{}) {
-		return nil, fmt.Errorf("cannot make job %d of lot %d again with another part: its copy keeps the one that it had; order from the file instead", index+1, id)
+		return nil, fmt.Errorf("cannot make job %d of lot %d again with another part: its copy keeps the original one; order from the file instead", index+1, id)
 	}
 	lots, err := r.lots(ctx)
 	if err != nil {
@@ -95,7 +95,7 @@ func (r *jobReader) again(ctx context.Context, id int64, index int, part job.Lin
 	}
 	k := slices.IndexFunc(lots, func(l ledger.Lot) bool { return l.ID == id })
 	if k < 0 || index >= len(lots[k].Jobs) {
-		return nil, fmt.Errorf("cannot make job %d of lot %d again: there is none; see: beltwarden lot list", index+1, id)
+		return nil, fmt.Errorf("cannot make job %d of lot %d again: there is no such job; see: beltwarden lot list", index+1, id)
 	}
 	j := lots[k].Jobs[index]
 	fail := func(why string) (*job.Plan, error) {
@@ -103,7 +103,7 @@ func (r *jobReader) again(ctx context.Context, id int64, index int, part job.Lin
 	}
 	file, ok := r.archive.Again(j.SHA256)
 	if !ok {
-		return fail("its copy is gone, as the oldest go when there is no room")
+		return fail("its copy was removed to make room")
 	}
 	plan, err := r.read(ctx, j.Path, file, job.Lines{})
 	if err == nil && plan.SHA256 != j.SHA256 {

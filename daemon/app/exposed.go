@@ -36,6 +36,6 @@ func Exposed(path string, c *config.Settings) string {
 	if len(where) == 0 {
 		return ""
 	}
-	return fmt.Sprintf("every user of this computer can read %s, which may hold credentials in %s; take that right away: chmod o= %s",
+	return fmt.Sprintf("every user of this computer can read %s, which may hold credentials in %s; remove that right: chmod o= %s",
 		path, strings.Join(where, ", "), path)
 }

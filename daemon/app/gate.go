@@ -54,7 +54,7 @@ func (a *App) openGate(c config.Server) (err error) {
 		return err
 	}
 	a.certificate, err = access.NewCertificate(pair[0], pair[1], func(err error) {
-		a.log.Error("the new certificate cannot be used, the old one stays", zap.Error(err))
+		a.log.Error("the new certificate cannot be used, keeping the old one", zap.Error(err))
 	})
 	return err
 }
@@ -69,22 +69,22 @@ type strangers struct{ told atomic.Int64 }
 
 // tellOfStrangers has the operator know that somebody tries secrets.
 func (a *App) tellOfStrangers(b access.Burst) {
-	from, further := b.From.String(), "further ones from there"
+	from, further := b.From.String(), "more from there"
 	if !b.From.IsValid() {
 		from, further = "many addresses", "those of strangers"
 	}
-	text := fmt.Sprintf("%d wrong secrets were sent from %s; %s are turned away for a while", b.Failures, from, further)
+	text := fmt.Sprintf("%d failed sign-in attempts from %s; %s are refused for a while", b.Failures, from, further)
 	a.log.Warn("wrong secrets", zap.String("from", from), zap.Int("failures", b.Failures))
 	s := a.run.Snapshot()
 	alert := ledger.Alert{ID: fmt.Sprintf("%s-access-%d", a.startID, a.strangers.told.Add(1)), Kind: "access", State: s.State.String(), Reason: "access", Text: text}
 	payload, err := json.Marshal(map[string]any{"id": alert.ID, "machine": s.Machine, "state": alert.State, "reason": alert.Reason, "text": text,
-		"advice": "if it was nobody of yours, find out who is on the network; make another secret with: beltwarden config secret FILE", "belt_travel_mm": s.Belt.TravelMM})
+		"advice": "if it was none of your people, find out who is on the network and make a new secret (config secret)", "belt_travel_mm": s.Belt.TravelMM})
 	if err == nil { // texts and a number: it cannot fail
 		alert.Payload = payload
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), tellLimit)
 	defer cancel()
 	if err := a.ledger.Commit(ctx, ledger.EventNoted{Kind: "access", Text: text}, ledger.AlertQueued{Alert: alert}); err != nil {
-		a.log.Error("cannot keep that wrong secrets were sent", zap.Error(err))
+		a.log.Error("cannot record failed sign-in attempts", zap.Error(err))
 	}
 }

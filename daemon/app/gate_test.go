@@ -90,14 +90,14 @@ func TestLookingAndOperating(t *testing.T) {
 	const json = "Content-Type: application/json"
 	reach(t, connect(t, url, client.WithSecret(looks)), supervisor.Idle)
 	expect(200, "What you can do", "GET", "/", "", as(operates))
-	expect(200, "Parts against the order", "GET", "/", "", as(looks))
+	expect(200, "Where the parts are", "GET", "/", "", as(looks))
 	if _, page := ask(t, h, "GET", url+"/", "", as(looks)); strings.Contains(page, "<form method=\"post\" action=\"/command\"") || strings.Contains(page, "What you can do") {
 		t.Error("a looker is shown what would be refused")
 	}
-	expect(403, "may look and not operate", "POST", "/api/v1/commands", `{"command":"stop"}`, json, as(looks))
+	expect(403, "view-only access", "POST", "/api/v1/commands", `{"command":"stop"}`, json, as(looks))
 	expect(200, `"state"`, "POST", "/api/v1/commands", `{"command":"stop"}`, json, as(operates))
 	expect(200, "beltwarden_access_refused_total", "GET", "/metrics", "", as(looks))
-	expect(401, "asks for a secret", "GET", "/api/v1/status", "")
+	expect(401, "needs a secret", "GET", "/api/v1/status", "")
 	expect(401, "wrong", "GET", "/api/v1/status", "", as("x"+operates))
 	expect(401, "wrong", "GET", "/api/v1/status?secret="+operates, "", as(operates+" "+looks))
 	expect(421, "name that is not this computer's", "GET", "/", "", "Host: evil.example")

@@ -269,7 +269,7 @@ func (a *App) Run(ctx context.Context) error {
 	}
 	failed := a.Wait(ctx)
 	if failed != nil {
-		a.log.Error("the daemon ends", zap.Error(failed))
+		a.log.Error("the daemon is ending", zap.Error(failed))
 	}
 	err := errors.Join(failed, a.giveUp(ctx))
 	_ = a.log.Sync() // standard error often cannot be synced

@@ -97,7 +97,7 @@ func vacant(ctx context.Context, path string) error {
 		return errors.New("another daemon answers there; stop it first")
 	}
 	if !errors.Is(err, syscall.ECONNREFUSED) {
-		return fmt.Errorf("it cannot be told whether another daemon answers there: %w", err)
+		return fmt.Errorf("cannot tell whether another daemon answers there: %w", err)
 	}
 	return nil // the move will replace it
 }

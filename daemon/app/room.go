@@ -30,7 +30,7 @@ func (a *App) watchRoom(ctx context.Context) {
 		if err == nil {
 			_ = a.run.Room(ctx, free) // a run that has ended needs to know no more
 		} else if !silent {
-			a.log.Warn("the room on the ledger's disk is not known", zap.Error(err))
+			a.log.Warn("the free space on the ledger's disk is unknown", zap.Error(err))
 		}
 		silent = err != nil
 	}

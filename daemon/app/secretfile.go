@@ -53,7 +53,7 @@ func variety(values []int) (sum float64) {
 // weak says why a secret is too easy to guess; "" is that it is not.
 func weak[T string | []byte](secret T) string {
 	if n := bits(secret); n < leastBits {
-		return fmt.Sprintf("it is too easy to guess: short, repeated or in a row, it is worth about %.0f bits, and %d are asked for; make one with: beltwarden config secret FILE", n, leastBits)
+		return fmt.Sprintf("it is too easy to guess: short, repeated or in a row, it has about %.0f bits, and %d are required; make one with: beltwarden config secret FILE", n, leastBits)
 	}
 	return ""
 }
@@ -67,7 +67,7 @@ func readSecret(file string) (secret access.Secret, err error) {
 	err = secretFile(file, fs.ModeType, func(text []byte) (why string) {
 		text = bytes.TrimSpace(text)
 		if bytes.ContainsFunc(text, func(r rune) bool { return r <= ' ' || r > '~' }) {
-			return "it holds white space or characters that do not travel in a header; use letters and digits"
+			return "it contains white space or characters not allowed in a header; use letters and digits"
 		}
 		secret = access.SecretOf(text)
 		return weak(text)
@@ -123,9 +123,9 @@ func secretFile(file string, kinds fs.FileMode, take func(text []byte) (why stri
 	}
 	switch {
 	case info.Mode().Type()&^kinds != 0:
-		return unfit("it is no file")
+		return unfit("it is not a file")
 	case info.Mode().Perm()&0o007 != 0:
-		return unfit("every user of this computer can read it; take that right away: chmod o= " + path)
+		return unfit("every user of this computer can read it; remove that right: chmod o= " + path)
 	}
 	data := make([]byte, mostSecret+1)
 	defer clear(data)

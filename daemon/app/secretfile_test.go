@@ -98,7 +98,7 @@ func TestHiddenLines(t *testing.T) {
 			t.Errorf("%.20q, %v: %.20q, %v, want %q", c.content, c.mode, got, err, c.want)
 		}
 	}
-	if _, err := readHidden(dir); err == nil || !strings.Contains(err.Error(), "it is no file") {
+	if _, err := readHidden(dir); err == nil || !strings.Contains(err.Error(), "it is not a file") {
 		t.Errorf("a folder: %v", err)
 	}
 }

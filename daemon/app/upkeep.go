@@ -33,7 +33,7 @@ func (a *App) upkeep(ctx context.Context) {
 	if days := a.o.Config.Ledger.KeepDetails; days > 0 {
 		done, err := a.ledger.Trim(ctx, ledger.Retention{Before: time.Now().AddDate(0, 0, -days), Newest: newestKept, Channels: a.calls.Names(), Pause: trimPause})
 		if err != nil && ctx.Err() == nil {
-			a.log.Warn("not all that is old was removed", zap.Error(err))
+			a.log.Warn("not all old details were removed", zap.Error(err))
 		}
 		if n := done.Rows(); n > 0 {
 			a.log.Info("old details were removed from the ledger", zap.Int("rows", n), zap.Int("belt", done.Progress), zap.Int("alerts", done.Alerts),
@@ -46,17 +46,17 @@ func (a *App) upkeep(ctx context.Context) {
 	if a.shelf != nil {
 		gone, err := a.tidyShelf(ctx)
 		if err != nil {
-			a.log.Warn("uploaded jobs that nobody needs were not all taken away", zap.Error(err))
+			a.log.Warn("not all unused uploaded jobs were removed", zap.Error(err))
 		}
 		if len(gone) > 0 {
-			told = append(told, fmt.Sprintf("%s that no lot has used for long: %s", screen.Count(len(gone), "uploaded job"), namesOf(gone)))
+			told = append(told, fmt.Sprintf("removed %s not used by a lot for long: %s", screen.Count(len(gone), "uploaded job"), namesOf(gone)))
 		}
 	}
 	if len(told) == 0 {
 		return
 	}
 	if err := a.ledger.Commit(ctx, ledger.EventNoted{Kind: "retention", Text: "removed " + strings.Join(told, "; ")}); err != nil {
-		a.log.Warn("cannot note what was removed", zap.Error(err))
+		a.log.Warn("cannot record what was removed", zap.Error(err))
 	}
 }
 

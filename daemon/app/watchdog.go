@@ -14,7 +14,7 @@ import (
 func (a *App) startWatchdog() {
 	every, err := systemd.SdWatchdogEnabled(false)
 	if err != nil {
-		a.log.Warn("cannot tell how often the service manager wants to hear of this daemon", zap.Error(err))
+		a.log.Warn("cannot read the service manager's watchdog interval", zap.Error(err))
 	}
 	if every == 0 {
 		return
@@ -31,7 +31,7 @@ func (a *App) feed(ctx context.Context, every time.Duration) {
 		case err == nil:
 			a.tell(systemd.SdNotifyWatchdog)
 		case !sick:
-			a.log.Error("the watchdog is not fed: the daemon hangs", zap.Error(err))
+			a.log.Error("watchdog not fed: the daemon hangs", zap.Error(err))
 		}
 		sick = err != nil
 	}

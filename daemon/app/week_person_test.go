@@ -127,7 +127,7 @@ func (s *shop) ask(r supervisor.Request) {
 	if err == nil {
 		return
 	}
-	if text := err.Error(); !strings.Contains(text, "attended hours") && !strings.Contains(text, "disk of the ledger") {
+	if text := err.Error(); !strings.Contains(text, "attended hours") && !strings.Contains(text, "ledger's disk") {
 		s.t.Errorf("%s, %s: %v", clock(), s.app.Snapshot().State, err)
 	}
 	s.later(30 * time.Minute)

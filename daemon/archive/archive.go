@@ -173,7 +173,7 @@ func (a *Archive) room(size int64) error {
 		return err
 	}
 	if free < size+reserveBytes {
-		return fmt.Errorf("%w: %d bytes are wanted, the disk has %d, of which %d stay free", ErrFull, size, free, int64(reserveBytes))
+		return fmt.Errorf("%w: %d bytes are needed, the disk has %d, of which %d stay free", ErrFull, size, free, int64(reserveBytes))
 	}
 	return nil
 }

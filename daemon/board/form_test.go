@@ -357,7 +357,7 @@ func TestTooManyFiles(t *testing.T) {
 
 // TestUploadsMayNotDawdle: what is uploaded is read through what bounds how slowly it may come.
 func TestUploadsMayNotDawdle(t *testing.T) {
-	slow := errors.New("the file comes too slowly")
+	slow := errors.New("the file arrives too slowly")
 	stored := &folder{files: map[string]string{}}
 	b := setUp(t, func(o *Options) {
 		o.Jobs = stored
@@ -374,7 +374,7 @@ func TestUploadsMayNotDawdle(t *testing.T) {
 	r.Header.Set("Content-Type", form.FormDataContentType())
 	w := httptest.NewRecorder()
 	b.ServeHTTP(w, r)
-	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "The file comes too slowly") || len(stored.order) != 0 {
+	if w.Code != http.StatusUnprocessableEntity || !strings.Contains(w.Body.String(), "The file arrives too slowly") || len(stored.order) != 0 {
 		t.Errorf("%d, %d files: %s", w.Code, len(stored.order), w.Body)
 	}
 }

@@ -96,14 +96,14 @@ func driftOf(s *supervisor.Snapshot) pictureView {
 	now := belt.Reading{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM}
 	var out pictureView
 	if b.OffsetMM == nil {
-		out.Lines = append(out.Lines, fmt.Sprintf("No offset was read since the realignment; at the assumed rate it may be %.1f mm by now. The limit is %.1f mm.", b.WorstOffsetMM, b.OffsetLimitMM))
+		out.Lines = append(out.Lines, fmt.Sprintf("No offset read since the realignment. At the assumed rate it may be %.1f mm by now. The limit is %.1f mm.", b.WorstOffsetMM, b.OffsetLimitMM))
 	} else if b.Drift.Basis == belt.OnReadings {
 		out.Lines = append(out.Lines, sentence(screen.DriftText(&b.Drift))+".")
 		if text := screen.UnevenText(&b.Drift); text != "" {
 			out.Lines = append(out.Lines, sentence(text)+".")
 		}
 	} else {
-		out.Lines = append(out.Lines, fmt.Sprintf("%+.1f mm at the last check; at the assumed rate at worst %.1f mm by now. The limit is %.1f mm.", *b.OffsetMM, b.WorstOffsetMM, b.OffsetLimitMM))
+		out.Lines = append(out.Lines, fmt.Sprintf("%+.1f mm at the last check. At the assumed rate it may be up to %.1f mm by now. The limit is %.1f mm.", *b.OffsetMM, b.WorstOffsetMM, b.OffsetLimitMM))
 	}
 	for _, flag := range b.Drift.Flagged {
 		out.Lines = append(out.Lines, "Doubtful: "+flag.String()+"; measure again.")

@@ -34,7 +34,7 @@ func TestAlertsPage(t *testing.T) {
 	w.reach(supervisor.Held)
 	b := open(t, w.url, phone)
 	b.visit("/")
-	b.sees("Alerts do not get through to workshop phone", "Others are called if nobody acts: foreman")
+	b.sees("Alerts do not reach to workshop phone", "If nobody acts, these are called too if nobody acts: foreman")
 	b.lawful()
 	b.shot("mark")
 	b.press("See the alerts")
@@ -49,12 +49,12 @@ func TestAlertsPage(t *testing.T) {
 	b.sees("The test was taken by workshop phone")
 	b.fill("Your name", "Ada")
 	b.press("Acknowledge: call nobody else")
-	b.sees("It is noted that you know")
+	b.sees("Acknowledged. Nobody else is called")
 	b.visit("/")
-	b.sees("Parts against the order")
+	b.sees("Where the parts are")
 	if !within(longest, func() bool {
 		b.visit("/")
-		return !b.says("Alerts do not get through") && !b.says("Others are called")
+		return !b.says("Alerts do not reach") && !b.says("If nobody acts, these are called too")
 	}) {
 		t.Error("the mark stays though everything is delivered and known")
 	}

@@ -17,7 +17,7 @@ func TestPageFollowsTheMachine(t *testing.T) {
 	b := open(t, w.url, phone)
 	w.reach(supervisor.Idle)
 	b.visit("/")
-	b.sees("Idle", "No lot is in work")
+	b.sees("Idle", "There is no lot yet")
 	w.order("plant-stake clips", 12)
 	b.sees("Held", "0 of 12 good")
 	b.shot("held")

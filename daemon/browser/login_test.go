@@ -43,7 +43,7 @@ func TestLogInAndOut(t *testing.T) {
 		b.shot("asked")
 		b.fill("Secret", "nonsense")
 		b.press("Log in")
-		b.sees("That is not the secret.")
+		b.sees("The secret is wrong.")
 		b.lawful()
 		b.shot("refused")
 		b.fill("Secret", "wide-open-greenhouse-42")
@@ -62,7 +62,7 @@ func TestLogInAndOut(t *testing.T) {
 
 		b.fill("Secret", "glass-front-door-17")
 		b.press("Log in")
-		b.sees("Parts against the order")
+		b.sees("Where the parts are")
 		b.lawful()
 		b.shot("looking")
 		for _, name := range []string{"Record a visit", "Go on", "Stop", "Abort: switch off at once"} {

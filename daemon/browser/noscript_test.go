@@ -29,7 +29,7 @@ func TestBoardWithoutScripts(t *testing.T) {
 	b.find("Stop", "heading")
 	b.shot("stop")
 	b.press("Stop")
-	b.sees("The machine stops")
+	b.sees("The machine is stopping")
 	w.reach(supervisor.Stopped)
 }
 
@@ -43,10 +43,10 @@ func TestCommandAgainstAdvice(t *testing.T) {
 	b.press("Unhold: go on")
 	b.find("Unhold: go on", "heading")
 	b.press("Unhold: go on")
-	b.find("Go on all the same", boxes...)
+	b.find("Reason to go on anyway", boxes...)
 	b.lawful()
 	b.shot("advised-against")
-	b.fill("Go on all the same", "the reading was wrong")
+	b.fill("Reason to go on anyway", "the reading was wrong")
 	b.press("Unhold: go on")
 	b.sees("The machine goes on")
 	w.heldAgain(4)

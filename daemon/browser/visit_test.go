@@ -103,7 +103,7 @@ func TestVisitAskedBackAndGoneOn(t *testing.T) {
 	if got := w.checks(); len(got) != 0 {
 		t.Fatalf("recorded all the same: %+v", got)
 	}
-	b.tick("I have looked again")
+	b.tick("I have checked again")
 	b.press("Record and unhold")
 	b.sees("the machine goes on", "2 of 12 good")
 	b.shot("gone-on")

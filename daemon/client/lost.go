@@ -29,7 +29,7 @@ type LostError struct {
 
 // Error implements error.
 func (e *LostError) Error() string {
-	return fmt.Sprintf("cannot hear the answer of the daemon at %s: %v; whether it has done what was asked is not known, see: beltwarden status", e.Address, e.Err)
+	return fmt.Sprintf("lost the reply of the daemon at %s: %v; it may or may not have carried out the request, see: beltwarden status", e.Address, e.Err)
 }
 
 // Unwrap returns the cause.

@@ -19,7 +19,7 @@ const mostMarks = 300
 func Drift(o belt.Outlook, readings []belt.Reading, now belt.Reading, f *belt.Forecast) chart.Plot {
 	const steps = 60
 	limitMM := o.LimitMM
-	p := chart.Plot{XTitle: "belt travel, m", YTitle: "lateral offset, mm (+ to the right)", Empty: "no offset was read yet",
+	p := chart.Plot{XTitle: "belt travel, m", YTitle: "lateral offset, mm (+ to the right)", Empty: "no offset read yet",
 		Limits: []chart.Limit{{Name: "limit", Class: "chart-second", At: limitMM}, {Name: "limit", Class: "chart-second", At: -limitMM}}}
 	if len(readings) == 0 {
 		return p

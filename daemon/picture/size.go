@@ -14,7 +14,7 @@ type Limits struct{ Lower, Mean, Upper float64 }
 // limits if there are any, and a ring round each value at the indices of signals.
 func Sizes(values []float64, first int, l *Limits, signals []int) chart.Plot {
 	const mostRings = 200
-	p := chart.Plot{XTitle: "part, in the order of measuring", YTitle: "size", Empty: "no length was measured yet"}
+	p := chart.Plot{XTitle: "part, in the order of measuring", YTitle: "size", Empty: "no length measured yet"}
 	if len(values) == 0 {
 		return p
 	}

@@ -18,7 +18,7 @@ const MostName = 120
 const mostExtension = 16
 
 // ErrName says that nothing usable is left of a name.
-var ErrName = errors.New("it is no name of a file; use letters, digits, dots and dashes")
+var ErrName = errors.New("it is not a file name; use letters, digits, dots and dashes")
 
 // devices are names that stand for hardware on some computers, with any extension.
 // A copy of the folder must be readable there too.

@@ -132,7 +132,7 @@ func (s *Shelf) place(ctx context.Context, before, name string, size int64, hash
 		}
 		return s.noted(final, hash)
 	}
-	return Item{}, fmt.Errorf("there are %d files of that name already; take some away or choose another", mostSameName)
+	return Item{}, fmt.Errorf("there are already %d files of that name; remove some or choose another", mostSameName)
 }
 
 // name gives a file its final name without ever taking another's. A second name

@@ -168,7 +168,7 @@ func (s *Shelf) item(name string) (Item, error) {
 // file's path, and says why it must stay.
 func (s *Shelf) Remove(ctx context.Context, name string, guard func(ctx context.Context, path string) error) error {
 	if !s.held.TryLock() {
-		return fmt.Errorf("cannot take away the stored job %s: %w", quoted(name), ErrHeld)
+		return fmt.Errorf("cannot remove the stored job %s: %w", quoted(name), ErrHeld)
 	}
 	defer s.held.Unlock()
 	s.mu.Lock()
@@ -183,7 +183,7 @@ func (s *Shelf) Remove(ctx context.Context, name string, guard func(ctx context.
 		}
 	}
 	if err := s.root.Remove(name); err != nil {
-		return fmt.Errorf("cannot take away the stored job %s: %w", quoted(name), err)
+		return fmt.Errorf("cannot remove the stored job %s: %w", quoted(name), err)
 	}
 	delete(s.sums, name)
 	return errors.Join(s.sums.write(s.root), s.sync())

@@ -61,7 +61,7 @@ func (s *Shelf) Tidy(days int, limitBytes int64, use map[string]Use) (gone []Ite
 			continue
 		}
 		if err := s.root.Remove(i.Name); err != nil {
-			errs = append(errs, fmt.Errorf("cannot take away the stored job %s: %w", quoted(i.Name), err))
+			errs = append(errs, fmt.Errorf("cannot remove the stored job %s: %w", quoted(i.Name), err))
 			continue
 		}
 		total -= i.Bytes

@@ -82,7 +82,7 @@ func TestProofOfOff(t *testing.T) {
 			g.off()
 			g.read(2*time.Minute, cools(36, 150))
 		}},
-		"a bed that an earlier process knew, and the board does not tell": {false, "bed: no reading to believe", func(g *guarded) {
+		"a bed that an earlier process knew, and the board does not tell": {false, "bed: no reliable reading", func(g *guarded) {
 			g.There(Bed)
 			g.Unknown()
 			g.read(time.Minute, level(200))
@@ -104,39 +104,39 @@ func TestProofOfOff(t *testing.T) {
 			g.off()
 			g.read(time.Minute, level(22))
 		}},
-		"stuck cold since before it was heated": {false, "its sensor is the one in doubt", func(g *guarded) {
+		"stuck cold since before it was heated": {false, "its sensor is in doubt", func(g *guarded) {
 			g.heat(205)
 			g.read(30*time.Second, level(22))
 			g.off()
 			g.read(5*time.Minute, level(22))
 		}},
-		"accused of being stuck": {false, "its sensor is the one in doubt", func(g *guarded) {
+		"accused of being stuck": {false, "its sensor is in doubt", func(g *guarded) {
 			g.heat(205)
 			g.read(2*time.Minute, level(22))
 			g.off()
 			g.read(5*time.Minute, cools(205, 150))
 		}},
-		"stuck hot": {false, "and must cool", func(g *guarded) {
+		"stuck hot": {false, "when it must cool", func(g *guarded) {
 			g.heat(205)
 			g.read(3*time.Minute, warmUp)
 			g.off()
 			g.read(5*time.Minute, level(205))
 		}},
-		"open": {false, "its sensor is the one in doubt", func(g *guarded) {
+		"open": {false, "its sensor is in doubt", func(g *guarded) {
 			g.heat(205)
 			g.read(3*time.Minute, warmUp)
 			g.read(5*time.Second, level(-14))
 			g.off()
 			g.read(5*time.Minute, level(22))
 		}},
-		"short": {false, "its sensor is the one in doubt", func(g *guarded) {
+		"short": {false, "its sensor is in doubt", func(g *guarded) {
 			g.heat(205)
 			g.read(3*time.Minute, warmUp)
 			g.read(5*time.Second, level(1100))
 			g.off()
 			g.read(5*time.Minute, cools(205, 150))
 		}},
-		"slipped off and found by that": {false, "its sensor is the one in doubt", func(g *guarded) {
+		"slipped off and found by that": {false, "its sensor is in doubt", func(g *guarded) {
 			g.heat(205)
 			g.read(3*time.Minute, warmUp)
 			g.read(90*time.Second, cools(205, 60))
@@ -156,7 +156,7 @@ func TestProofOfOff(t *testing.T) {
 			g.off()
 			g.read(5*time.Minute, cools(205, 10))
 		}},
-		"the board still tells its target": {false, "still tells a target of 205", func(g *guarded) {
+		"the board still tells its target": {false, "still reports a target of 205", func(g *guarded) {
 			g.heat(205)
 			g.read(3*time.Minute, warmUp)
 			g.off()
@@ -187,7 +187,7 @@ func TestProofOfOff(t *testing.T) {
 			g.read(time.Minute, func(s float64) float64 { return 190 + 2*s })
 			g.read(5*time.Minute, cools(310, 80))
 		}},
-		"the nozzle is never told, and was not heated": {false, "no reading to believe", func(g *guarded) {
+		"the nozzle is never told, and was not heated": {false, "no reliable reading", func(g *guarded) {
 			g.off()
 			for range 60 {
 				g.now += time.Second
@@ -196,7 +196,7 @@ func TestProofOfOff(t *testing.T) {
 			}
 			g.ever = g.Shown()
 		}},
-		"reads cold and rises once it is off": {false, "its sensor was not seen to follow its heater", func(g *guarded) {
+		"reads cold and rises once it is off": {false, "its sensor has not been seen to follow its heater", func(g *guarded) {
 			g.Unknown()
 			g.off()
 			g.read(40*time.Second, cools(41, 100))
@@ -229,7 +229,7 @@ func TestADoubtIsToldAtOnce(t *testing.T) {
 	g.read(2*time.Minute, level(22))
 	g.off()
 	g.read(time.Second, level(22))
-	const want = "NOT shown to be off: nozzle: its sensor is the one in doubt: "
+	const want = "NOT shown to be off: nozzle: its sensor is in doubt: "
 	if at := g.Text(); !g.Proving() || !strings.HasPrefix(at, want) || !strings.HasSuffix(at, "switch the machine off at the mains") {
 		t.Errorf("one second after it was switched off: %s; want %s...", at, want)
 	}
@@ -241,7 +241,7 @@ func TestProofIsWithdrawn(t *testing.T) {
 		says string
 		play func(g *guarded) string
 	}{
-		"a target appears": {"tells a target of 180", func(g *guarded) string {
+		"a target appears": {"reports a target of 180", func(g *guarded) string {
 			g.targetC = 180
 			return g.read(5*time.Second, level(100))
 		}},

@@ -171,7 +171,7 @@ func (p *Proof) Text(d time.Duration) string {
 	case p.isCold():
 		return fmt.Sprintf("%s cold at %.0f °C", p.name, p.lastC)
 	case p.unmoved && p.lastC <= proofCoolC:
-		return fmt.Sprintf("%s reads %.0f °C as if cold, but its sensor has not been seen to follow its heater: the sensor is in doubt", p.name, p.lastC)
+		return fmt.Sprintf("%s reads %.0f °C as if cold, but its sensor has not been seen to follow its heater: its sensor is in doubt", p.name, p.lastC)
 	}
 	return fmt.Sprintf("%s still at %.0f °C after %s", p.name, p.lastC, inWords(d))
 }
