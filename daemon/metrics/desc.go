@@ -44,14 +44,14 @@ var (
 
 // Parts and orders.
 var (
-	lotsSet = desc("lots", "Lots in the ledger by how they stand.", "status")
+	lotsSet = desc("lots", "Lots in the ledger by status.", "status")
 
 	partsBegun      = desc("cycles_begun_total", "Parts begun, those given up before anything of them was laid among them.")
 	partsCompleted  = desc("parts_completed_total", "Parts shown complete by the board or found good at a visit.")
 	partsGood       = desc("parts_good_total", "Parts found good at visits.")
-	partsScrapped   = desc("parts_scrapped_total", "Parts found bad at visits, by the operator's word; rare words are counted as other.", "reason")
+	partsScrapped   = desc("parts_scrapped_total", "Parts found bad at visits, by the reason given; rare reasons count as other.", "reason")
 	partsUnverified = desc("parts_unverified", "Parts made that nobody has looked at yet.")
-	partsWaiting    = desc("parts_interrupted", "Interrupted parts that wait for the operator's word.")
+	partsWaiting    = desc("parts_interrupted", "Interrupted parts not decided yet.")
 
 	partBegun    = desc("part_begun_timestamp_seconds", "When the part in work began; only while there is one.")
 	partExpected = desc("part_expected_seconds", "How long the next part takes, as the last ones did or as planned; only with a lot in work.")
@@ -139,11 +139,11 @@ var (
 // What comes from outside.
 var (
 	filamentMeters = desc("filament_used_meters_total", "Net filament pushed since the process began.")
-	spoolLeft      = desc("spool_left_grams", "Filament left on the spool, as reckoned; absent when it was not weighed.")
+	spoolLeft      = desc("spool_left_grams", "Filament left on the spool, as calculated; absent when it was not weighed.")
 	spoolPart      = desc("spool_part_grams", "Filament that the next part takes; absent when not known.")
 	careDone       = desc("care_done_timestamp_seconds", "When something that is to be done every so often was last done, or counting began, by its place in the configuration.", "position")
 	careParts      = desc("care_parts", "Parts that may begin before what is to be done every so often is due.", "position")
-	binParts       = desc("bin_parts", "Parts made since the bin was emptied; absent when nobody has told.")
+	binParts       = desc("bin_parts", "Parts made since the bin was emptied; absent until an emptying is recorded.")
 	binHolds       = desc("bin_capacity_parts", "Parts that the bin holds; absent when not set.")
 )
 
@@ -158,13 +158,13 @@ var (
 	lastHeard      = desc("serial_heard_timestamp_seconds", "When the board last said anything.")
 	unanswered     = desc("serial_unanswered_bytes", "Bytes sent that the board has not acknowledged yet.")
 	linesSent      = desc("serial_lines_sent_total", "Lines put on the wire, repeats included, since the daemon began.")
-	linesAccepted  = desc("serial_lines_accepted_total", "Lines that the board has taken, since the daemon began.")
+	linesAccepted  = desc("serial_lines_accepted_total", "Lines that the board has accepted, since the daemon began.")
 	bytesSent      = desc("serial_sent_bytes_total", "Bytes sent, since the daemon began.")
 	bytesSaved     = desc("serial_saved_bytes_total", "Bytes by which the lines of jobs were sent shorter than they stand in their files, since the daemon began.")
 	bytesReceived  = desc("serial_received_bytes_total", "Bytes received, since the daemon began.")
 	resends        = desc("serial_resends_total", "Requests to send a line again that were obeyed, since the daemon began.")
 	timeouts       = desc("serial_timeouts_total", "Times that the board did not answer within the reply limit, since the daemon began.")
-	garbled        = desc("serial_garbled_total", "Lines received that made no sense, since the daemon began.")
+	garbled        = desc("serial_garbled_total", "Unreadable lines received, since the daemon began.")
 	reportsDropped = desc("serial_reports_dropped_total", "Reports of the board that nobody received, since the daemon began.")
 	roundTrip      = desc("serial_round_trip_seconds", "Time from sending a line to its acknowledgement, since the daemon began.")
 )
@@ -177,7 +177,7 @@ var (
 	alertsOldest    = desc("alerts_oldest_timestamp_seconds", "When the oldest alert that is still to be delivered was raised; absent when there is none.", "channel")
 	accessRefused   = desc("access_refused_total", "Requests that were turned away, by why.", "reason")
 	accessSessions  = desc("access_sessions", "Browsers that are logged in.")
-	eventsSeen      = desc("events_total", "What was noted in the ledger, by kind.", "kind")
+	eventsSeen      = desc("events_total", "Events recorded in the ledger, by kind.", "kind")
 	ledgerBackup    = desc("ledger_backup_timestamp_seconds", "When the newest backup of the ledger was made; absent when there is none.")
 	backupFailed    = desc("ledger_backup_failed", "1 while the last try to back up the ledger has failed.")
 	ledgerUp        = desc("ledger_up", "1 when the ledger answered this scrape.")
