@@ -1,6 +1,7 @@
 package board
 
 import (
+	"fmt"
 	"time"
 
 	"beltwarden/daemon/screen"
@@ -14,8 +15,7 @@ type countView struct {
 	Name, Status                                  string
 	Good, Unverified, Scrap, Ordered, Interrupted int
 	Wanted                                        int
-	Done                                          string
-	Yield                                         string
+	Foretold                                      []row
 	Jobs                                          []jobView
 	// Bars are the shares of the order as whole percents, for the picture; they end at 100.
 	GoodShare, UnverifiedShare int
@@ -37,21 +37,30 @@ func countOf(s *supervisor.Snapshot) countView {
 		v.GoodShare = min(100, 100*l.Good/l.Ordered)
 		v.UnverifiedShare = min(100-v.GoodShare, 100*l.Unverified/l.Ordered)
 	}
-	if !l.DoneAt.IsZero() && l.Wanted > 0 {
-		v.Done = "The last part " + screen.Done(l, s.At) + "."
-	}
-	if text := screen.ReadyText(l, s.At); text != "" {
-		v.Done += " All " + text + "."
-	}
-	if text := screen.YieldText(l); text != "" {
-		v.Yield = "Scrap counted in, " + text + "."
-	}
+	v.Foretold = foretold(l, s.At)
 	if len(l.Jobs) > 1 {
 		for _, j := range l.Jobs {
 			v.Jobs = append(v.Jobs, jobView{j.Name, j.Ordered, j.Made, j.Good, j.Scrap})
 		}
 	}
 	return v
+}
+
+// foretold is what is still to come of a lot.
+func foretold(l *supervisor.LotView, now time.Time) (list []row) {
+	if l.Wanted > 0 {
+		list = append(list, row{"Still to begin", screen.Count(l.Wanted, "part")})
+	}
+	if !l.DoneAt.IsZero() && l.Wanted > 0 {
+		list = append(list, row{"Last of them", screen.DoneAt(l, now) + ", without the stops"})
+	}
+	if text := screen.ReadyAt(l, now); text != "" {
+		list = append(list, row{fmt.Sprintf("All %d good", l.Ordered), text})
+	}
+	if text := screen.YieldText(l); text != "" {
+		list = append(list, row{"Scrap", text})
+	}
+	return list
 }
 
 // whereView says where the parts are.

@@ -106,25 +106,32 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 // ReadyText says when the ordered parts are there, with stops and scrap counted in, and what that
 // rests on; "" where it cannot be said.
 func ReadyText(l *supervisor.LotView, now time.Time) string {
+	if l.Ready == nil {
+		return ""
+	}
+	return fmt.Sprintf("%d good %s", l.Ordered, ReadyAt(l, now))
+}
+
+// ReadyAt is the same without the number.
+func ReadyAt(l *supervisor.LotView, now time.Time) string {
 	r := l.Ready
 	if r == nil {
 		return ""
 	}
-	text := fmt.Sprintf("%d good about %s", l.Ordered, Clock(r.At, now))
+	text := "about " + Clock(r.At, now)
 	if bounds := Between(r.Early, r.Late, r.Unseen, now); bounds != "" {
 		text += ", " + bounds
 	}
 	switch {
-	case r.Waits == 0:
-		text += ", if nobody is waited for"
-		if r.Stops > 0 {
-			text += fmt.Sprintf(" at the %s to come", Count(r.Stops, "stop"))
-		}
+	case r.Waits == 0 && r.Stops == 1:
+		text += ", if you are there at once at the stop"
+	case r.Waits == 0 && r.Stops > 1:
+		text += fmt.Sprintf(", if you are there at once at each of %d stops", r.Stops)
 	case r.Stops > 0:
 		text += fmt.Sprintf(", with %s as long as the last %d (half of them under %s)", Count(r.Stops, "stop"), r.Waits, Span(r.Wait))
 	}
 	if r.Scrap > 0 {
-		text += fmt.Sprintf(", and about %s more for scrap", Count(r.Scrap, "part"))
+		text += fmt.Sprintf(", and about %s for scrap", Count(r.Scrap, "more part"))
 	}
 	if r.Assumed {
 		text += fmt.Sprintf(", if %.0f %% come out good", 100*r.Yield)
@@ -134,11 +141,16 @@ func ReadyText(l *supervisor.LotView, now time.Time) string {
 
 // Done says when the last part of a lot is made.
 func Done(l *supervisor.LotView, now time.Time) string {
+	return DoneAt(l, now) + fmt.Sprintf("; holds not counted; %s still to begin", Count(l.Wanted, "part"))
+}
+
+// DoneAt is the time alone, with its bounds.
+func DoneAt(l *supervisor.LotView, now time.Time) string {
 	text := "about " + Clock(l.DoneAt, now)
 	if bounds := Between(l.DoneEarly, l.DoneLate, l.DoneUnseen, now); bounds != "" {
 		text += ", " + bounds
 	}
-	return text + fmt.Sprintf("; holds not counted; %s still to begin", Count(l.Wanted, "part"))
+	return text
 }
 
 // part says how far the part in progress is, by the time the last ones took.
