@@ -94,7 +94,7 @@ func (l *loop) hint() string {
 			"a window of the size of its receive buffer would be faster if that is larger", l.win.said, smallestBuffer)
 	default:
 		return "one line is sent at a time, which is safe for any board; " +
-			"a window of the size of the board's receive buffer (often 128 bytes, see its data) would be faster"
+			"a window of the size of the board's receive buffer (often 128 bytes, see its data sheet) would be faster"
 	}
 }
 

@@ -37,7 +37,7 @@ var meanings = map[supervisor.State]string{
 	supervisor.Holding: "holding after this part", supervisor.Held: "waiting for you between parts", supervisor.Unholding: "heating up to go on",
 	supervisor.Suspending: "waiting after this part", supervisor.Suspended: "waiting for something outside the machine", supervisor.Unsuspending: "heating up to go on",
 	supervisor.Stopping: "stopping", supervisor.Stopped: "stopped", supervisor.Aborting: "fault: switching off",
-	supervisor.Aborted: "stopped by a fault", supervisor.Clearing: "checking that it is cold",
+	supervisor.Aborted: "ended by a fault or an abort", supervisor.Clearing: "checking that it is cold",
 }
 
 func nextOf(s *supervisor.Snapshot) nextView {

@@ -61,7 +61,7 @@ func TestStatusAnswers(t *testing.T) {
 func TestStatusSaysWhenToComeNow(t *testing.T) {
 	for state, want := range map[supervisor.State]string{
 		supervisor.Held: "now: the machine waits for you", supervisor.Suspended: "now: the machine waits for you",
-		supervisor.Aborted: "now: a fault stopped the machine", supervisor.Complete: "now: count the lot's parts",
+		supervisor.Aborted: "now: the machine has aborted", supervisor.Complete: "now: count the lot's parts",
 		supervisor.Holding: "as soon as the part in progress is off the belt",
 	} {
 		s := running()

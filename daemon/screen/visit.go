@@ -17,7 +17,7 @@ func NextVisit(s *supervisor.Snapshot) (when, why string) {
 	case s.Heat.Unsure && s.State == supervisor.Stopped:
 		return "now: the heaters may be on", good(s)
 	case s.State == supervisor.Aborted || s.State == supervisor.Aborting:
-		return "now: a fault stopped the machine", good(s)
+		return "now: the machine has aborted", good(s)
 	case s.State == supervisor.Held || s.State == supervisor.Suspended:
 		return "now: the machine waits for you", good(s)
 	case s.State == supervisor.Complete && (s.Lot == nil || s.Lot.Unverified == 0):
