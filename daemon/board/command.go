@@ -12,7 +12,7 @@ import (
 // doneTexts are what the board says after a form was carried out, by the word in the
 // address: no text of an address is ever shown.
 var doneTexts = map[string]string{
-	"visit": "The visit is recorded.", "went-on": "The visit is recorded. Keep your hands clear: the machine is about to heat and move.",
+	"visit": "The visit is recorded.", "went-on": "The visit is recorded, and the machine goes on. Keep your hands clear: it is about to heat and move.",
 	"hold": "The machine holds after this part.", "abort": "Aborting, heaters off first. Look at the machine.",
 	"reset": "The machine is getting ready.", "start": "The lot begins. Keep your hands clear: the machine is about to heat and move.", "unhold": "The machine goes on. Keep your hands clear: it is about to heat and move.",
 	"suspend": "The machine waits after this part.", "unsuspend": "The machine goes on. Keep your hands clear: it is about to heat and move.", "stop": "The machine is stopping.", "clear": "The fault is being cleared.",
