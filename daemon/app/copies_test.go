@@ -155,7 +155,7 @@ func TestALotIsMadeAgain(t *testing.T) {
 		t.Errorf("the job was begun %d times", heated)
 	}
 	for _, name := range []string{"lot:3", "lot:1:2", "lot:999999999999999999"} {
-		if err := order(name); err == nil || !strings.Contains(err.Error(), "there is none") {
+		if err := order(name); err == nil || !strings.Contains(err.Error(), "there is no such job") {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
@@ -177,7 +177,7 @@ func TestALotIsMadeAgain(t *testing.T) {
 	if err := os.Remove(file); err != nil {
 		t.Fatal(err)
 	}
-	if err := order("lot:1"); err == nil || !strings.Contains(err.Error(), "is gone") {
+	if err := order("lot:1"); err == nil || !strings.Contains(err.Error(), "its copy was removed") {
 		t.Errorf("without its copy: %v", err)
 	}
 	if one, err = d.Lot(t.Context(), 1); err != nil || one.Jobs[0].Copy != "" {

@@ -115,6 +115,8 @@ func change(t *testing.T, name string, v reflect.Value) {
 		v.Set(reflect.ValueOf([]config.HeadStep{{AboveMM: 5, FrontMM: 30, BehindMM: 20}}))
 	case []config.NamedWord:
 		v.Set(reflect.ValueOf([]config.NamedWord{{Word: "BEGIN_JOB", Nozzle: "EXTRUDER"}}))
+	case []config.Care:
+		v.Set(reflect.ValueOf([]config.Care{{Name: "wipe the belt", EveryM: 200, EveryParts: 100, EveryHours: 300, EveryDays: 90}}))
 	case config.Range:
 		v.Set(reflect.ValueOf(config.Range{-5, 225}))
 	case []config.Webhook:

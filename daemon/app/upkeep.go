@@ -49,7 +49,7 @@ func (a *App) upkeep(ctx context.Context) {
 			a.log.Warn("not all unused uploaded jobs were removed", zap.Error(err))
 		}
 		if len(gone) > 0 {
-			told = append(told, fmt.Sprintf("removed %s not used by a lot for long: %s", screen.Count(len(gone), "uploaded job"), namesOf(gone)))
+			told = append(told, fmt.Sprintf("%s not used by a lot for long: %s", screen.Count(len(gone), "uploaded job"), namesOf(gone)))
 		}
 	}
 	if len(told) == 0 {

@@ -78,7 +78,7 @@ func TestUpkeep(t *testing.T) {
 		if err != nil || len(items) != 1 || items[0].Name != "needed.gcode" {
 			t.Errorf("%+v %v", items, err)
 		}
-		if n != newestKept-3 || len(told) != 2 || !strings.Contains(told[0], "201 old details of the ledger that no count and no report rests on; 1 uploaded job that no lot has used for long: large.gcode") ||
+		if n != newestKept-3 || len(told) != 2 || !strings.Contains(told[0], "201 old details of the ledger that no count and no report rests on; 1 uploaded job not used by a lot for long: large.gcode") ||
 			!strings.Contains(told[1], "idle.gcode") {
 			t.Errorf("%d events are left, and %q is told", n, told)
 		}
