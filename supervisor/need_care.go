@@ -84,6 +84,7 @@ func (m *Machine) careLeft(c Care, since ledger.CareSince) (parts int, why strin
 	bound(c.EveryMM/1000, (m.belt.base.TravelMM-since.TravelMM)/1000, m.nextTravelMM()/1000, func(v float64) string { return tenth(v) + " m of belt" })
 	bound(float64(c.EveryParts), float64(since.Parts), 1, func(v float64) string { return plural(int(v), "part", "parts") })
 	bound(c.EveryWork.Hours(), since.Work.Hours(), d, func(v float64) string { return tenth(v) + " h of work" })
+	// Days go by the time of day, as a person counts them: a clock that was set wrong shifts them, and no more.
 	bound(c.Every.Hours()/24, m.now.Sub(since.Stamp.At).Hours()/24, d/24, func(v float64) string { return tenth(v) + " days" })
 	return parts, why
 }

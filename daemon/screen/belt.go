@@ -115,7 +115,7 @@ func SeamText(b *supervisor.BeltView) string {
 
 // CareText says when something is due that is to be done every so often, and by what.
 func CareText(c supervisor.CareView) string {
-	_, why, _ := strings.Cut(c.Why, ": ")
+	why := strings.TrimPrefix(c.Why, c.Name+": ")
 	switch {
 	case c.Parts == nil:
 		return why

@@ -37,3 +37,17 @@ func TestFiguresAndGripAreShown(t *testing.T) {
 		}
 	}
 }
+
+// TestCareText: what is due is said once, whatever its name.
+func TestCareText(t *testing.T) {
+	left, now := 40, 0
+	for want, c := range map[string]supervisor.CareView{
+		"due in 40 parts (every 200 m of belt, last done 20.5 m of belt ago)": {Name: "oil: rods", Parts: &left, Why: "oil: rods: due every 200 m of belt, last done 20.5 m of belt ago"},
+		"due now (every 2 parts, counted for 2 parts)":                        {Name: "wipe", Parts: &now, Why: "wipe: due every 2 parts, counted for 2 parts"},
+		"due every 90 days, last done 3 days ago":                             {Name: "nozzle", Why: "nozzle: due every 90 days, last done 3 days ago"},
+	} {
+		if got := CareText(c); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
