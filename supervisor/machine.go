@@ -48,6 +48,7 @@ type Machine struct {
 	undecided  []openPart
 	alerts     int // alerts queued by this process
 	ahead      ahead
+	foreseen   foreseen
 	recover    bool   // work was left unfinished: make safe first
 	start      string // identity of this process, for ids of alerts
 
@@ -128,6 +129,9 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	m.checkAutoResume(&out)
 	m.watchWish()
 	m.keepWarmth(&out)
+	if len(out.Records) > 0 {
+		m.foreseen = foreseen{}
+	}
 	return out
 }
 

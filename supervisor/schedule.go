@@ -1,6 +1,9 @@
 package supervisor
 
-import "slices"
+import (
+	"slices"
+	"time"
+)
 
 // mostVisits is how many visits a schedule foresees.
 const mostVisits = 12
@@ -47,6 +50,32 @@ func (m *Machine) schedule() []NextVisit {
 		list = append(list, m.timed(v))
 	}
 	return append(list, m.timed(NextVisit{Reason: CauseDone, Parts: left, Text: "all parts of the lot are made"}))
+}
+
+// foreseen is what is to come, as it was reckoned last.
+type foreseen struct {
+	at     time.Time     // it was; zero: it is to be reckoned anew
+	takes  time.Duration // of the next part
+	visits []NextVisit   // nil while no lot is in work
+	ready  *ReadyView
+}
+
+// foreseenFor is how long that is shown while nothing is recorded: a board replies many times a second, and
+// what is to come moves by seconds.
+const foreseenFor = time.Second
+
+// foresee returns what is to come, for a picture of the machine.
+func (m *Machine) foresee() *foreseen {
+	f := &m.foreseen
+	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < foreseenFor {
+		return f
+	}
+	*f = foreseen{at: m.now, takes: m.nextDuration()}
+	if m.lot != nil && m.running() {
+		f.visits = m.schedule()
+		f.ready = m.ready(f.visits)
+	}
+	return f
 }
 
 // timed completes a visit after so many parts by belt, clock and what to bring.

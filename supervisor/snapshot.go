@@ -199,12 +199,11 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply, s.Care = m.supplyView(), m.careViews()
 	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()
-	if m.lot != nil && m.running() {
-		list := m.schedule()
+	if list := m.foresee().visits; list != nil && m.lot != nil {
 		s.Next, s.Later = &list[0], list[1:]
 		end := list[len(list)-1]
 		s.Lot.DoneEarly, s.Lot.DoneAt, s.Lot.DoneLate, s.Lot.DoneUnseen = end.Early, end.At, end.Late, end.Unseen
-		s.Lot.Ready = m.ready(list)
+		s.Lot.Ready = m.foreseen.ready
 	}
 	return s
 }
@@ -216,7 +215,7 @@ func (m *Machine) lotView() *LotView {
 	}
 	t := l.total()
 	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.ordered, Made: t.made, Good: t.good, Scrap: t.scrap + t.torn,
-		Unverified: t.unverified(), Interrupted: t.interrupted, Begun: l.begun - l.void, Wanted: l.wanted(), PartTakes: m.nextDuration()}
+		Unverified: t.unverified(), Interrupted: t.interrupted, Begun: l.begun - l.void, Wanted: l.wanted(), PartTakes: m.foresee().takes}
 	for i, j := range l.jobs {
 		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap + j.torn, Size: l.sizeView(i)})
 	}
