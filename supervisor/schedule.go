@@ -67,8 +67,8 @@ const foreseenFor = time.Second
 // foresee returns what is to come, for a picture of the machine.
 func (m *Machine) foresee() *foreseen {
 	f := &m.foreseen
-	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < foreseenFor {
-		return f
+	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < foreseenFor && (f.visits == nil || m.now.Before(f.visits[0].Early)) {
+		return f // and nothing of it is past
 	}
 	*f = foreseen{at: m.now, takes: m.nextDuration()}
 	if m.lot != nil && m.running() {
