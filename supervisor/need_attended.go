@@ -36,12 +36,15 @@ var needAttended = Need{
 
 // left is how long the span still lasts at t; 0 outside it.
 func (h Span) left(t time.Time) time.Duration {
-	local := t.Local()
-	now := time.Duration(local.Hour())*time.Hour + time.Duration(local.Minute())*time.Minute + time.Duration(local.Second())*time.Second
-	const day = 24 * time.Hour
-	into := (now - time.Duration(h.FromMin)*time.Minute + day) % day
-	long := (time.Duration(h.ToMin-h.FromMin)*time.Minute + day) % day
+	into := (ofDay(t) - time.Duration(h.FromMin)*time.Minute + aDay) % aDay
+	long := (time.Duration(h.ToMin-h.FromMin)*time.Minute + aDay) % aDay
 	return max(0, long-into)
+}
+
+// ofDay is the local time of day.
+func ofDay(t time.Time) time.Duration {
+	local := t.Local()
+	return time.Duration(local.Hour())*time.Hour + time.Duration(local.Minute())*time.Minute + time.Duration(local.Second())*time.Second
 }
 
 // String writes the span as clock times.

@@ -1,6 +1,9 @@
 package supervisor
 
-import "testing"
+import (
+	"testing"
+	"time"
+)
 
 // TestNeeds: every need says all that is shown of it, and no two have one code.
 func TestNeeds(t *testing.T) {
@@ -16,5 +19,21 @@ func TestNeeds(t *testing.T) {
 		if n.Ends != EndsUnrecorded && len(n.Bring) == 0 {
 			t.Errorf("%s: a visit ends it, and nothing is brought", n.Code)
 		}
+	}
+}
+
+// TestWaitsAreThoseThatAVisitEnds: how long the machine stood until somebody came is known of each need that
+// somebody ends, and of none that time ends.
+func TestWaitsAreThoseThatAVisitEnds(t *testing.T) {
+	for _, n := range Needs() {
+		var m Machine
+		m.wait(n.Code, time.Minute)
+		if want := n.Ends != EndsUnrecorded; (len(m.waits) == 1) != want {
+			t.Errorf("%s: remembered %v, want %v", n.Code, m.waits, want)
+		}
+	}
+	var m Machine
+	if m.wait(CauseOperator, time.Minute); len(m.waits) != 0 {
+		t.Errorf("a hold by hand: %v", m.waits)
 	}
 }

@@ -160,8 +160,8 @@ func (c *course) over(d time.Duration, wait func() time.Duration) time.Duration 
 	if h.FromMin == h.ToMin {
 		return d
 	}
-	const day, most = 24 * time.Hour, 400
-	long := (time.Duration(h.ToMin-h.FromMin)*time.Minute + day) % day
+	const most = 400
+	long := (time.Duration(h.ToMin-h.FromMin)*time.Minute + aDay) % aDay
 	gone := time.Duration(0)
 	for range most {
 		left := h.left(c.now.Add(gone))
@@ -180,10 +180,7 @@ func (c *course) over(d time.Duration, wait func() time.Duration) time.Duration 
 
 // until is how long it is until the span begins.
 func (h Span) until(t time.Time) time.Duration {
-	local := t.Local()
-	now := time.Duration(local.Hour())*time.Hour + time.Duration(local.Minute())*time.Minute + time.Duration(local.Second())*time.Second
-	const day = 24 * time.Hour
-	d := (time.Duration(h.FromMin)*time.Minute - now + day) % day
+	d := (time.Duration(h.FromMin)*time.Minute - ofDay(t) + aDay) % aDay
 	return max(d, time.Second)
 }
 
@@ -257,16 +254,12 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 	return v
 }
 
-// awaited are the causes for which the machine stands until somebody comes.
-var awaited = map[string]bool{CauseCheckParts: true, CauseCheckTravel: true, CauseCheckTime: true, CauseOffset: true,
-	CauseSize: true, CauseFilament: true, CauseBin: true}
-
 // released is how a hold ends when somebody lets the machine go on.
 var released = map[string]bool{strings.ToLower(Unhold.String()): true, strings.ToLower(Unsuspend.String()): true}
 
-// wait remembers how long the machine stood until somebody let it go on.
+// wait remembers how long the machine stood until somebody let it go on, for a need that nothing but a visit ends.
 func (m *Machine) wait(cause string, d time.Duration) {
-	if !awaited[cause] || d < 0 {
+	if n, ok := NeedOf(cause); !ok || n.Ends == EndsUnrecorded || d < 0 {
 		return
 	}
 	if m.waits = append(m.waits, d); len(m.waits) > mostWaits {
