@@ -49,12 +49,3 @@ func careName(s string) (problem, remedy string) {
 	}
 	return "", ""
 }
-
-// float returns a field that holds a number.
-func (r *reader) float(name string, u unit, least, most float64, to *float64) field {
-	return field{name, "", func(n *yaml.Node, at string) {
-		if v, ok := r.amount(n, at, u, least, most); ok {
-			*to = v
-		}
-	}}
-}

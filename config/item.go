@@ -124,6 +124,15 @@ func (r *reader) whole(name string, u unit, least, most int, to *int) field {
 	}}
 }
 
+// float returns a field that holds a number.
+func (r *reader) float(name string, u unit, least, most float64, to *float64) field {
+	return field{name, "", func(n *yaml.Node, at string) {
+		if v, ok := r.amount(n, at, u, least, most); ok {
+			*to = v
+		}
+	}}
+}
+
 // amount reads a number of an item.
 func (r *reader) amount(n *yaml.Node, at string, u unit, least, most float64) (float64, bool) {
 	if n.Kind != yaml.ScalarNode {

@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"context"
 	"encoding/json"
 	"math"
 
@@ -99,18 +98,13 @@ func (q paceKind) sound() bool {
 	return q.LacksLn >= 0 && q.LacksLn <= mostLacks && q.LacksSD > 0 && q.LacksSD <= mostLacksSD
 }
 
-// loadKind takes up what earlier processes learned. What cannot be read is learned anew.
-func (m *Machine) loadKind(ctx context.Context, l Ledger) error {
-	texts, err := l.Heat(ctx, m.set.Port.Path)
-	if err != nil {
-		return err
-	}
-	m.paceKind = unknownKind
+// kindOf is what earlier processes learned, as it was kept. What cannot be read is learned anew.
+func kindOf(learned map[string]json.RawMessage) paceKind {
 	var q paceKind
-	if text, ok := texts[ledger.LearnedCycles]; ok && json.Unmarshal(text, &q) == nil && q.sound() {
-		m.paceKind = q
+	if text, ok := learned[ledger.LearnedCycles]; ok && json.Unmarshal(text, &q) == nil && q.sound() {
+		return q
 	}
-	return nil
+	return unknownKind
 }
 
 // learnKind takes in what the cycles of a lot have shown. It is recorded like what is

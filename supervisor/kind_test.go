@@ -23,8 +23,8 @@ func TestWhatLotsTeachIsKept(t *testing.T) {
 		kept := func() paceKind {
 			x.start()
 			defer x.stop()
-			m := &Machine{set: x.set}
-			if err := m.loadKind(t.Context(), x.ledger); err != nil {
+			m := &Machine{set: x.set, guard: newHeatWatch(&x.set)}
+			if err := m.loadWarmth(t.Context(), x.ledger, time.Now()); err != nil {
 				t.Fatal(err)
 			}
 			return m.paceKind

@@ -103,9 +103,6 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if err := m.loadWaits(ctx, l); err != nil {
 		return fail(err)
 	}
-	if err := m.loadKind(ctx, l); err != nil {
-		return fail(err)
-	}
 	if err := m.loadLatch(ctx, l); err != nil {
 		return fail(err)
 	}

@@ -75,9 +75,16 @@ func (m *Machine) due() (list []dueNeed) {
 
 // dueNow returns the first need for which no part may begin, of those that end by a check or of the others.
 func (m *Machine) dueNow(byCheck bool) (Cause, bool) {
-	for _, n := range m.due() {
-		if n.parts <= 0 && (n.Ends == EndsByCheck) == byCheck {
-			return Cause{n.Code, n.why}, true
+	if m.lot == nil {
+		return Cause{}, false
+	}
+	for i := range needs {
+		n := &needs[i]
+		if (n.Ends == EndsByCheck) != byCheck {
+			continue
+		}
+		if parts, why, ok := n.due(m); ok && parts <= 0 {
+			return Cause{n.Code, why}, true
 		}
 	}
 	return Cause{}, false

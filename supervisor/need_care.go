@@ -34,13 +34,13 @@ var needCare = Need{
 	Do: "Do what is due, and tick it in the visit.", Bring: []string{"what the care needs"},
 	Remedy: "do it and record it", Command: "beltwarden check --did NAME",
 	due: func(m *Machine) (int, string, bool) {
-		least, text := math.MaxInt32, ""
+		least, text, next := math.MaxInt32, "", m.nextPart()
 		for _, c := range m.set.Care {
 			since := m.careOf(c.Name)
 			if since == nil {
 				continue
 			}
-			switch parts, why := m.careLeft(c, *since); {
+			switch parts, why := m.careLeft(c, *since, next); {
 			case parts < least:
 				least, text = parts, why
 			case parts == least && parts < math.MaxInt32:
@@ -50,17 +50,25 @@ var needCare = Need{
 		return least, text, text != ""
 	},
 	every: func(m *Machine) int {
-		least := math.MaxInt32
+		least, next := math.MaxInt32, m.nextPart()
 		for _, c := range m.set.Care {
-			n, _ := m.careLeft(c, ledger.CareSince{CareDone: ledger.CareDone{TravelMM: m.belt.base.TravelMM, Stamp: ledger.Stamp{At: m.now}}})
+			n, _ := m.careLeft(c, ledger.CareSince{CareDone: ledger.CareDone{TravelMM: m.belt.base.TravelMM, Stamp: ledger.Stamp{At: m.now}}}, next)
 			least = min(least, n)
 		}
 		return least
 	},
 }
 
+// nextPart is what a part adds to the counts of care.
+type nextPart struct {
+	mm   float64
+	took time.Duration
+}
+
+func (m *Machine) nextPart() nextPart { return nextPart{m.nextTravelMM(), m.nextDuration()} }
+
 // careLeft is how many parts may begin before something is due, and which of its bounds comes first.
-func (m *Machine) careLeft(c Care, since ledger.CareSince) (parts int, why string) {
+func (m *Machine) careLeft(c Care, since ledger.CareSince, next nextPart) (parts int, why string) {
 	parts = math.MaxInt32
 	bound := func(every, ran, part float64, words func(float64) string) {
 		if every <= 0 {
@@ -80,8 +88,8 @@ func (m *Machine) careLeft(c Care, since ledger.CareSince) (parts int, why strin
 			}
 		}
 	}
-	d := m.nextDuration().Hours()
-	bound(c.EveryMM/1000, (m.belt.base.TravelMM-since.TravelMM)/1000, m.nextTravelMM()/1000, func(v float64) string { return tenth(v) + " m of belt" })
+	d := next.took.Hours()
+	bound(c.EveryMM/1000, (m.belt.base.TravelMM-since.TravelMM)/1000, next.mm/1000, func(v float64) string { return tenth(v) + " m of belt" })
 	bound(float64(c.EveryParts), float64(since.Parts), 1, func(v float64) string { return plural(int(v), "part", "parts") })
 	bound(c.EveryWork.Hours(), since.Work.Hours(), d, func(v float64) string { return tenth(v) + " h of work" })
 	// Days go by the time of day, as a person counts them: a clock that was set wrong shifts them, and no more.
@@ -104,6 +112,10 @@ func (m *Machine) careOf(name string) *ledger.CareSince {
 
 // careViews lists everything that is to be done, in the order of the configuration.
 func (m *Machine) careViews() (list []CareView) {
+	if len(m.set.Care) == 0 {
+		return nil
+	}
+	next := m.nextPart()
 	for _, c := range m.set.Care {
 		since := m.careOf(c.Name)
 		if since == nil {
@@ -111,7 +123,7 @@ func (m *Machine) careViews() (list []CareView) {
 		}
 		v := CareView{Name: c.Name, Since: since.Stamp.At, Never: since.Begun}
 		var parts int
-		if parts, v.Why = m.careLeft(c, *since); parts < math.MaxInt32 {
+		if parts, v.Why = m.careLeft(c, *since, next); parts < math.MaxInt32 {
 			v.Parts = &parts
 		}
 		list = append(list, v)

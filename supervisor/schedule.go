@@ -58,6 +58,7 @@ type foreseen struct {
 	takes  time.Duration // of the next part
 	visits []NextVisit   // nil while no lot is in work
 	ready  *ReadyView
+	care   []CareView
 }
 
 // foreseenFor is how long that is shown while nothing is recorded: a board replies many times a second, and
@@ -70,7 +71,7 @@ func (m *Machine) foresee() *foreseen {
 	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < foreseenFor && (f.visits == nil || m.now.Before(f.visits[0].Early)) {
 		return f // and nothing of it is past
 	}
-	*f = foreseen{at: m.now, takes: m.nextDuration()}
+	*f = foreseen{at: m.now, takes: m.nextDuration(), care: m.careViews()}
 	if m.lot != nil && m.running() {
 		f.visits = m.schedule()
 		f.ready = m.ready(f.visits)

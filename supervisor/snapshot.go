@@ -197,7 +197,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.Shown()}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
-	s.Supply, s.Care = m.supplyView(), m.careViews()
+	s.Supply, s.Care = m.supplyView(), m.foresee().care
 	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()
 	if list := m.foresee().visits; list != nil && m.lot != nil {
 		s.Next, s.Later = &list[0], list[1:]

@@ -26,10 +26,12 @@ type warmth struct {
 // loadWarmth takes up what earlier processes learned of this port's heaters. What
 // cannot be read is learned anew.
 func (m *Machine) loadWarmth(ctx context.Context, l Ledger, now time.Time) error {
-	h, err := ReadHeat(ctx, l, m.set.Port.Path)
+	texts, err := learnedAt(ctx, l, m.set.Port.Path)
 	if err != nil {
 		return err
 	}
+	h := heatersOf(texts)
+	m.paceKind = kindOf(texts)
 	m.warmth = warmth{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
 	if h.Bed != (heat.Model{}) { // it was told here
 		m.guard.There(heat.Bed)
@@ -45,17 +47,25 @@ type HeatStore interface {
 // ReadHeat returns what was learned of the heaters of the machine at a port. A model
 // that is not of this program's making counts as none.
 func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error) {
-	var h job.Heaters
+	texts, err := learnedAt(ctx, l, port)
+	return heatersOf(texts), err
+}
+
+func learnedAt(ctx context.Context, l HeatStore, port string) (map[string]json.RawMessage, error) {
 	texts, err := l.Heat(ctx, port)
 	if err != nil {
-		return h, fmt.Errorf("cannot learn how fast the heaters are: %w", err)
+		return nil, fmt.Errorf("cannot learn how fast the heaters are: %w", err)
 	}
+	return texts, nil
+}
+
+func heatersOf(texts map[string]json.RawMessage) (h job.Heaters) {
 	for name, m := range map[string]*heat.Model{ledger.HeaterNozzle: &h.Nozzle, ledger.HeaterBed: &h.Bed} {
 		if text, ok := texts[name]; ok && json.Unmarshal(text, m) != nil {
 			*m = heat.Model{}
 		}
 	}
-	return h, nil
+	return h
 }
 
 // warmed learns from a report, and tells of a drive that is not as it used to be. Without a

@@ -25,11 +25,11 @@ func (r *restorer) own() {
 	if r.o.Own == nil {
 		return
 	}
-	for i, word := range settingWords {
+	for i := range settingWords {
 		for b := byte(0); b < 26; b++ {
 			letter := 'A' + b
 			v, told := r.o.Own.Settings[i].Get(letter)
-			if told && unknown(&r.s, &r.to, i, letter) && !(word == 92 && letter == r.o.BeltAxis.Letter()) {
+			if told && r.unknown(i, letter) {
 				r.to.Settings[i].set(letter, v)
 			}
 		}
@@ -43,13 +43,15 @@ func (r *restorer) own() {
 	}
 }
 
-// unknown reports whether a letter of a setting was set in one state and not in another.
-func unknown(from, to *State, setting int, letter byte) bool {
-	if settingWords[setting] == 204 && letter == 'S' {
-		return false // it is P and T at once
+// unknown reports whether a letter of a setting was set in the present state and not in the one to be reached.
+func (r *restorer) unknown(setting int, letter byte) bool {
+	switch word := settingWords[setting]; {
+	case word == 204 && letter == 'S', // it is P and T at once
+		word == 92 && letter == r.o.BeltAxis.Letter():
+		return false
 	}
 	bit := uint32(1) << (letter - 'A')
-	return from.Settings[setting].Set&^to.Settings[setting].Set&bit != 0
+	return r.s.Settings[setting].Set&^r.to.Settings[setting].Set&bit != 0
 }
 
 // Left returns what from has set, to does not know, and the board has not told of itself: no line can
@@ -61,7 +63,7 @@ func Left(from, to State, o RestoreOptions) (list []string) {
 	for i, word := range settingWords {
 		for b := byte(0); b < 26; b++ {
 			letter := 'A' + b
-			if unknown(&r.s, &r.to, i, letter) && !(word == 92 && letter == o.BeltAxis.Letter()) && !(word == 205 && noJerk(o.Own, letter)) {
+			if r.unknown(i, letter) && !(word == 205 && noJerk(o.Own, letter)) {
 				list = append(list, "M"+strconv.Itoa(word)+" "+string(rune(letter)))
 			}
 		}
