@@ -208,6 +208,7 @@ func binomial(r *rand.Rand, n int, p float64) (k int) {
 // readyKey is what a reckoning rests on.
 type readyKey struct {
 	left, stops, before, waits int
+	cycles                     int // seen
 	order                      quality.Order
 	held                       bool
 }
@@ -233,7 +234,7 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 		c.stops = c.stops * (end.Parts - 1) / max(1, list[n-1].Parts)
 		c.before = end.Parts - 1 - (end.Parts-1)%max(1, list[n-1].Parts/mostVisits)
 	}
-	key := readyKey{c.left, c.stops, c.before, len(m.waits), l.yieldOf, c.held}
+	key := readyKey{c.left, c.stops, c.before, len(m.waits), l.pace.n, l.yieldOf, c.held}
 	if l.ready != nil && key == l.readyOf && m.now.Sub(l.readyAt) < readyEvery && !m.now.Before(l.readyAt) {
 		return l.ready
 	}
