@@ -15,7 +15,7 @@ import (
 	"beltwarden/config"
 	"beltwarden/daemon/app"
 	"beltwarden/daemon/client"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 )
 
 func newAlert() *cobra.Command {
@@ -56,7 +56,7 @@ func writeChannels(w io.Writer, list []client.Channel) error {
 		if c.Configured {
 			called = [...]string{"at once", "at once", "second", "third"}[min(3, max(0, c.Level))]
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%d\t%d\t\n", screen.Printable(c.Name), c.Kind, called, c.Delivered, c.Pending, c.KeptBack)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%d\t%d\t\n", wording.Printable(c.Name), c.Kind, called, c.Delivered, c.Pending, c.KeptBack)
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -66,9 +66,9 @@ func writeChannels(w io.Writer, list []client.Channel) error {
 		if !c.Configured || c.Pending == 0 {
 			continue
 		}
-		fmt.Fprintf(&b, "%s waits for %s, the oldest %s old", screen.Printable(c.Name), counted(c.Pending, "alert"), screen.Span(time.Duration(c.OldestAgeS*float64(time.Second))))
+		fmt.Fprintf(&b, "%s waits for %s, the oldest %s old", wording.Printable(c.Name), counted(c.Pending, "alert"), wording.Span(time.Duration(c.OldestAgeS*float64(time.Second))))
 		if c.LastError != "" {
-			b.WriteString(": " + screen.Printable(c.LastError))
+			b.WriteString(": " + wording.Printable(c.LastError))
 		}
 		b.WriteString("\n")
 	}
@@ -191,7 +191,7 @@ func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) err
 	}
 	for _, a := range answers {
 		if a.Arrived && !asJSON {
-			if _, err := fmt.Fprintf(c.OutOrStdout(), "%s accepted it after %.1f s: check that it arrived\n", screen.Printable(a.Channel), a.TookS); err != nil {
+			if _, err := fmt.Fprintf(c.OutOrStdout(), "%s accepted it after %.1f s: check that it arrived\n", wording.Printable(a.Channel), a.TookS); err != nil {
 				return err
 			}
 		}
@@ -199,7 +199,7 @@ func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) err
 	var details []string
 	for _, a := range answers {
 		if !a.Arrived {
-			details = append(details, screen.Printable(a.Channel+": "+a.Error))
+			details = append(details, wording.Printable(a.Channel+": "+a.Error))
 		}
 	}
 	if len(details) > 0 {

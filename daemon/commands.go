@@ -8,7 +8,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"beltwarden/daemon/client"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 )
 
@@ -72,6 +72,6 @@ func printResult(c *cobra.Command, r supervisor.Result, asJSON bool) error {
 	if asJSON {
 		return printJSON(c.OutOrStdout(), r)
 	}
-	_, err := fmt.Fprintln(c.OutOrStdout(), screen.Printable(r.Text))
+	_, err := fmt.Fprintln(c.OutOrStdout(), wording.Printable(r.Text))
 	return err
 }

@@ -9,7 +9,7 @@ import (
 
 	"beltwarden/config"
 	"beltwarden/daemon/app"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/serialio"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
@@ -90,15 +90,15 @@ func tell(w io.Writer, err error) int {
 	}
 	f := classify(err)
 	first, rest, _ := strings.Cut(strings.TrimSpace(f.err.Error()), "\n")
-	fmt.Fprintln(w, "error: "+screen.Printable(first))
+	fmt.Fprintln(w, "error: "+wording.Printable(first))
 	if rest != "" {
 		f.details = append(strings.Split(rest, "\n"), f.details...)
 	}
 	for _, d := range f.details {
-		fmt.Fprintln(w, "  "+screen.Printable(d))
+		fmt.Fprintln(w, "  "+wording.Printable(d))
 	}
 	if f.hint != "" {
-		fmt.Fprintln(w, "hint: "+screen.Printable(f.hint))
+		fmt.Fprintln(w, "hint: "+wording.Printable(f.hint))
 	}
 	return f.status
 }

@@ -6,8 +6,8 @@ import (
 
 	"github.com/spf13/cobra"
 
-	"beltwarden/daemon/screen"
 	"beltwarden/daemon/table"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/belt"
 )
 
@@ -197,7 +197,7 @@ func (r *driftForecast) lines(f forecastFlags) []string {
 	if r.ChangedAtMM != nil {
 		out = append(out, fmt.Sprintf("changed    at %.3f m the belt began to go otherwise; earlier checks are not used", *r.ChangedAtMM/1000))
 	}
-	if text := screen.UnevenText(&r.Forecast); text != "" {
+	if text := wording.UnevenText(&r.Forecast); text != "" {
 		out = append(out, "uneven     "+text)
 	}
 	for _, flag := range r.Flagged {

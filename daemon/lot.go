@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"beltwarden/daemon/client"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -162,7 +162,7 @@ func newLotList() *cobra.Command {
 			if *asJSON {
 				return printJSON(c.OutOrStdout(), lots)
 			}
-			return printLines(c.OutOrStdout(), screen.Lots(lots, style(c.OutOrStdout())))
+			return printLines(c.OutOrStdout(), wording.Lots(lots, style(c.OutOrStdout())))
 		})
 	}
 	return c
@@ -184,7 +184,7 @@ func newLotShow() *cobra.Command {
 			if *asJSON {
 				return printJSON(c.OutOrStdout(), lot)
 			}
-			return printLines(c.OutOrStdout(), screen.Lot(lot, style(c.OutOrStdout())))
+			return printLines(c.OutOrStdout(), wording.Lot(lot, style(c.OutOrStdout())))
 		})
 	}
 	return c

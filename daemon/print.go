@@ -13,7 +13,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 )
 
 // jsonFlag gives a reading command its --json.
@@ -64,7 +64,7 @@ func (o *output) Write(p []byte) (int, error) {
 
 // guarded escapes what a terminal may obey, and leaves our own bold where it is shown.
 func guarded(text string, bold bool) string {
-	text = screen.Escaped(text)
+	text = wording.Escaped(text)
 	if bold {
 		text = strings.NewReplacer(`\u001b[1m`, boldOn, `\u001b[0m`, boldOff).Replace(text)
 	}
@@ -87,8 +87,8 @@ func printLines(w io.Writer, lines []string) error {
 
 // style returns how wide the output is and whether it may be bold. A writer that
 // is no terminal gets 80 plain columns, whatever reads it.
-func style(w io.Writer) screen.Style {
-	st := screen.Style{Width: 80}
+func style(w io.Writer) wording.Style {
+	st := wording.Style{Width: 80}
 	f, ok := raw(w).(*os.File)
 	if !ok || !term.IsTerminal(int(f.Fd())) {
 		return st

@@ -11,7 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"beltwarden/daemon/client"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 )
 
@@ -34,7 +34,7 @@ func newStatus() *cobra.Command {
 			}
 			st := style(c.OutOrStdout())
 			st.Height = 0 // it stands among other output and may scroll
-			return printLines(c.OutOrStdout(), screen.Status(s, st))
+			return printLines(c.OutOrStdout(), wording.Status(s, st))
 		}
 		if !watch {
 			return withDaemon(c, show)
@@ -113,7 +113,7 @@ func newView(w io.Writer) *view {
 func (v *view) show(s *supervisor.Snapshot, below []string) error {
 	v.said = ""
 	if !v.live {
-		line := screen.Change(v.before, s)
+		line := wording.Change(v.before, s)
 		v.before = s
 		if line == "" {
 			return nil
@@ -137,7 +137,7 @@ func (v *view) show(s *supervisor.Snapshot, below []string) error {
 	if st.Height > 0 {
 		st.Height = max(3, st.Height-rows)
 	}
-	return v.draw(append(screen.Status(s, st), tail...))
+	return v.draw(append(wording.Status(s, st), tail...))
 }
 
 // say shows one text instead of a status, once.

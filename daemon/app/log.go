@@ -13,7 +13,7 @@ import (
 	"golang.org/x/time/rate"
 
 	"beltwarden/config"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 )
 
 // Logger returns the daemon's log, which writes to w in the form and from the
@@ -48,7 +48,7 @@ func (h harmless) Clone() zapcore.Encoder { return harmless{h.Encoder.Clone()} }
 func (h harmless) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.Buffer, error) {
 	line, err := h.Encoder.EncodeEntry(e, fields)
 	if err == nil {
-		text := screen.Escaped(line.String())
+		text := wording.Escaped(line.String())
 		line.Reset()
 		line.AppendString(text)
 	}

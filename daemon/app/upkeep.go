@@ -8,8 +8,8 @@ import (
 
 	"go.uber.org/zap"
 
-	"beltwarden/daemon/screen"
 	"beltwarden/daemon/shelf"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -39,7 +39,7 @@ func (a *App) upkeep(ctx context.Context) {
 			a.log.Info("old details were removed from the ledger", zap.Int("rows", n), zap.Int("belt", done.Progress), zap.Int("alerts", done.Alerts),
 				zap.Int("events", done.Events), zap.Int("states", done.States), zap.Duration("longest_write", done.Longest))
 			if n >= worthNoting {
-				told = append(told, fmt.Sprintf("%s of the ledger that no count and no report rests on", screen.Count(n, "old detail")))
+				told = append(told, fmt.Sprintf("%s of the ledger that no count and no report rests on", wording.Count(n, "old detail")))
 			}
 		}
 	}
@@ -49,7 +49,7 @@ func (a *App) upkeep(ctx context.Context) {
 			a.log.Warn("not all unused uploaded jobs were removed", zap.Error(err))
 		}
 		if len(gone) > 0 {
-			told = append(told, fmt.Sprintf("%s not used by a lot for long: %s", screen.Count(len(gone), "uploaded job"), namesOf(gone)))
+			told = append(told, fmt.Sprintf("%s not used by a lot for long: %s", wording.Count(len(gone), "uploaded job"), namesOf(gone)))
 		}
 	}
 	if len(told) == 0 {

@@ -7,7 +7,7 @@ import (
 	"time"
 
 	"beltwarden/daemon/client"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 )
 
@@ -41,7 +41,7 @@ func since(s *client.Stamp, now time.Time) string {
 	if s == nil || s.At.IsZero() {
 		return ""
 	}
-	return screen.Clock(s.At, now)
+	return wording.Clock(s.At, now)
 }
 
 // alertsPage shows how it stands with each receiver.
@@ -120,7 +120,7 @@ func receiverOf(c client.Channel, now time.Time) receiver {
 		x.Oldest = since(c.Oldest, now)
 	}
 	if !c.LastDelivered.IsZero() {
-		x.Last = screen.Clock(c.LastDelivered, now)
+		x.Last = wording.Clock(c.LastDelivered, now)
 	}
 	return x
 }

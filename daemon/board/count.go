@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"time"
 
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 )
 
@@ -49,15 +49,15 @@ func countOf(s *supervisor.Snapshot) countView {
 // foretold is what is still to come of a lot.
 func foretold(l *supervisor.LotView, now time.Time) (list []row) {
 	if l.Wanted > 0 {
-		list = append(list, row{"Still to begin", screen.Count(l.Wanted, "part")})
+		list = append(list, row{"Still to begin", wording.Count(l.Wanted, "part")})
 	}
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
-		list = append(list, row{"Last of them", screen.DoneAt(l, now) + ", without the stops"})
+		list = append(list, row{"Last of them", wording.DoneAt(l, now) + ", without the stops"})
 	}
-	if text := screen.ReadyAt(l, now); text != "" {
+	if text := wording.ReadyAt(l, now); text != "" {
 		list = append(list, row{fmt.Sprintf("All %d good", l.Ordered), text})
 	}
-	if text := screen.YieldText(l); text != "" {
+	if text := wording.YieldText(l); text != "" {
 		list = append(list, row{"Scrap", text})
 	}
 	return list
@@ -92,7 +92,7 @@ func whereOf(s *supervisor.Snapshot) whereView {
 			if l.PartTakes > 0 {
 				elapsed := s.At.Sub(l.PartBegun)
 				v.Percent = int(100 * min(0.99, max(0, float64(elapsed)/float64(l.PartTakes))))
-				v.Left = screen.Left(max(0, l.PartTakes-elapsed).Round(time.Second))
+				v.Left = wording.Left(max(0, l.PartTakes-elapsed).Round(time.Second))
 			}
 		}
 	}
@@ -100,7 +100,7 @@ func whereOf(s *supervisor.Snapshot) whereView {
 		v.HasBin, v.Binned, v.BinHolds = true, *n, s.Supply.BinHolds
 	}
 	if s.Belt.UncertainMM > 0 {
-		v.Uncertain = screen.Metres(s.Belt.UncertainMM)
+		v.Uncertain = wording.Metres(s.Belt.UncertainMM)
 	}
 	return v
 }

@@ -12,7 +12,7 @@ import (
 	"time"
 
 	"beltwarden/daemon/client"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
@@ -33,7 +33,7 @@ func (b *board) lots(w http.ResponseWriter, r *http.Request) {
 	}
 	var rows []lotRow
 	for _, l := range list {
-		rows = append(rows, lotRow{l, screen.Clock(l.Opened.At, s.At)})
+		rows = append(rows, lotRow{l, wording.Clock(l.Opened.At, s.At)})
 	}
 	p := b.page(r, "Lots")
 	p.Body = struct {
@@ -98,7 +98,7 @@ func (b *board) showLot(w http.ResponseWriter, r *http.Request, status int) {
 
 func (b *board) lotOf(l *client.LotDetail, key string) lotView {
 	s := b.Run.Snapshot()
-	v := lotView{LotDetail: l, Key: key, Opened: screen.Clock(l.Opened.At, s.At),
+	v := lotView{LotDetail: l, Key: key, Opened: wording.Clock(l.Opened.At, s.At),
 		Current: s.Lot != nil && s.Lot.ID == l.ID && ledger.Unfinished(l.Status), Fulfilled: l.Good >= l.Ordered}
 	if b.Jobs != nil && len(l.Jobs) <= mostOrdered && !slices.ContainsFunc(l.Jobs, func(j client.JobTally) bool { return j.Copy == "" }) {
 		again := url.Values{}
@@ -116,18 +116,18 @@ func (b *board) lotOf(l *client.LotDetail, key string) lotView {
 			{"Quality ratio", percent(f.QualityRatio)}, {"OEE", percent(f.OEE)}}
 	}
 	for _, c := range slices.Backward(l.Checks) {
-		row := visitRow{At: screen.Clock(c.At, s.At), By: c.By, ID: c.ID, Found: foundText(&c)}
+		row := visitRow{At: wording.Clock(c.At, s.At), By: c.By, ID: c.ID, Found: foundText(&c)}
 		if c.CorrectedBy != 0 {
 			row.Gone = fmt.Sprintf("superseded by check %d", c.CorrectedBy)
 		}
 		v.Visits = append(v.Visits, row)
 	}
 	for _, h := range slices.Backward(l.Holds) {
-		row := holdRow{At: screen.Clock(h.Begun.At, s.At), Why: sentence(h.Text), How: h.How, Long: "lasts"}
+		row := holdRow{At: wording.Clock(h.Begun.At, s.At), Why: sentence(h.Text), How: h.How, Long: "lasts"}
 		if h.Ended != nil {
 			row.Long = "ended"
 			if h.Ended.Boot == h.Begun.Boot {
-				row.Long = screen.Span(seconds(h.Ended.SinceStartS - h.Begun.SinceStartS))
+				row.Long = wording.Span(seconds(h.Ended.SinceStartS - h.Begun.SinceStartS))
 			}
 		}
 		if h.By != "" {
@@ -141,9 +141,9 @@ func (b *board) lotOf(l *client.LotDetail, key string) lotView {
 	shown := newest(l.Cycles, mostCycles)
 	v.MoreCycles = len(l.Cycles) - len(shown)
 	for _, c := range slices.Backward(shown) {
-		row := cycleRow{Ordinal: c.Ordinal, State: c.State, At: screen.Clock(c.Begun.At, s.At), Notes: c.Reason}
+		row := cycleRow{Ordinal: c.Ordinal, State: c.State, At: wording.Clock(c.Begun.At, s.At), Notes: c.Reason}
 		if c.MachineTimeS > 0 {
-			row.Minutes = screen.Span(seconds(c.MachineTimeS))
+			row.Minutes = wording.Span(seconds(c.MachineTimeS))
 		}
 		if c.Good != nil {
 			row.Notes += map[bool]string{true: "; decided good", false: "; decided scrap"}[*c.Good]

@@ -5,7 +5,7 @@ import (
 	"slices"
 	"strings"
 
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
@@ -41,8 +41,8 @@ var meanings = map[supervisor.State]string{
 }
 
 func nextOf(s *supervisor.Snapshot) nextView {
-	when, why := screen.NextVisit(s)
-	v := nextView{Kind: kindOf(s), State: s.State.String(), Meaning: meanings[s.State], Since: screen.Clock(s.Since, s.At),
+	when, why := wording.NextVisit(s)
+	v := nextView{Kind: kindOf(s), State: s.State.String(), Meaning: meanings[s.State], Since: wording.Clock(s.Since, s.At),
 		Why: sentence(s.Cause.Text), Reason: why, Unsure: s.Heat.Unsure, Do: doOf(s)}
 	switch {
 	case s.HeatFault != "" && !s.Heat.Proved:
@@ -59,9 +59,9 @@ func nextOf(s *supervisor.Snapshot) nextView {
 	case cut && head == "none is due":
 		v.Big, v.Rest = "No visit is due", sentence(rest)
 	case s.Next != nil && strings.HasPrefix(when, "about "):
-		v.Big = screen.Clock(s.Next.At, s.At)
-		v.Rest = "in " + screen.Span(s.Next.At.Sub(s.At)) + ", after " + screen.Count(s.Next.Parts, "more part")
-		if bounds := screen.Between(s.Next.Early, s.Next.Late, s.Next.Unseen, s.At); bounds != "" {
+		v.Big = wording.Clock(s.Next.At, s.At)
+		v.Rest = "in " + wording.Span(s.Next.At.Sub(s.At)) + ", after " + wording.Count(s.Next.Parts, "more part")
+		if bounds := wording.Between(s.Next.Early, s.Next.Late, s.Next.Unseen, s.At); bounds != "" {
 			v.Rest += "; " + bounds
 		}
 	default:
@@ -75,17 +75,17 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		for _, text := range r.Uncertain {
 			v.Uncertain = append(v.Uncertain, sentence(text)+".")
 		}
-		v.Alone, v.GoesOn = screen.ByItself(r), r.GoesOnAt != nil
+		v.Alone, v.GoesOn = wording.ByItself(r), r.GoesOnAt != nil
 	}
 	if n := s.Next; n != nil {
 		v.Bring = n.Bring
 		for i, l := range s.Later {
 			if i == 4 && len(s.Later) > 5 {
 				rest := s.Later[len(s.Later)-1]
-				v.Later = append(v.Later, laterView{screen.Clock(rest.At, s.At), fmt.Sprintf("the last of %s more", screen.Count(len(s.Later)-i, "visit")), ""})
+				v.Later = append(v.Later, laterView{wording.Clock(rest.At, s.At), fmt.Sprintf("the last of %s more", wording.Count(len(s.Later)-i, "visit")), ""})
 				break
 			}
-			v.Later = append(v.Later, laterView{screen.Clock(l.At, s.At), screen.Reason(l.Reason), screen.Count(l.Parts, "part") + " from now"})
+			v.Later = append(v.Later, laterView{wording.Clock(l.At, s.At), wording.Reason(l.Reason), wording.Count(l.Parts, "part") + " from now"})
 		}
 	}
 	return v

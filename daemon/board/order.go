@@ -12,7 +12,7 @@ import (
 
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/picture"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -82,7 +82,7 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 		}
 	}
 	for _, j := range list[:min(len(list), 100)] {
-		v.Jobs = append(v.Jobs, jobChoice{j.Name, j.Name, bytesText(j.Bytes), screen.Clock(j.Stored, s.At), slices.Contains(chosen, j.Name)})
+		v.Jobs = append(v.Jobs, jobChoice{j.Name, j.Name, bytesText(j.Bytes), wording.Clock(j.Stored, s.At), slices.Contains(chosen, j.Name)})
 	}
 	if len(chosen) > mostOrdered {
 		chosen = chosen[:mostOrdered]
@@ -144,10 +144,10 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 	e, l := plan.ExtentMM, plan.Placing
 	c.Facts = []row{
 		{"One part", fmt.Sprintf("%.1f mm along the belt, %.1f mm across, %.1f mm high", l.FootprintMM[1]-l.FootprintMM[0], e.X[1]-e.X[0], l.HeightMM)},
-		{"Time", screen.Span(plan.Duration) + " of motion, plus heating, cooling and discharge"},
+		{"Time", wording.Span(plan.Duration) + " of motion, plus heating, cooling and discharge"},
 		{"Filament", fmt.Sprintf("%.2f m, %.1f g", plan.FilamentMM/1000, plan.FilamentG)},
 		{"Belt", fmt.Sprintf("%.2f m of travel for each part, %.1f mm from part to part", (plan.BeltTravelMM+max(0, plan.PitchMM-plan.BeltAdvanceMM))/1000, plan.PitchMM)},
-		{"Lines", fmt.Sprintf("%d, of which %d make a part; %s withheld, %s added", plan.Lines, plan.Body.SendLines, screen.Count(len(plan.Withheld), "line"), screen.Count(len(plan.Added), "line"))},
+		{"Lines", fmt.Sprintf("%d, of which %d make a part; %s withheld, %s added", plan.Lines, plan.Body.SendLines, wording.Count(len(plan.Withheld), "line"), wording.Count(len(plan.Added), "line"))},
 	}
 	if track, err := plan.Track(ctx, b.Job); err == nil {
 		if paths, err := picture.PathsOf(ctx, plan, b.Job); err == nil {

@@ -7,7 +7,7 @@ import (
 
 	"beltwarden/daemon/chart"
 	"beltwarden/daemon/picture"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/gcode"
@@ -74,18 +74,18 @@ func (b *board) beltOf(s *supervisor.Snapshot) pictureView {
 func beltLines(s *supervisor.Snapshot) (lines []string) {
 	b := &s.Belt
 	lines = append(lines, fmt.Sprintf("Belt travel: %s since the realignment, %s since the last check, %s in all.",
-		screen.Metres(b.SinceRealignMM), screen.Metres(b.SinceCheckMM), screen.Metres(b.TravelMM)))
+		wording.Metres(b.SinceRealignMM), wording.Metres(b.SinceCheckMM), wording.Metres(b.TravelMM)))
 	if !b.Clear {
 		lines = append(lines, "Something may be under the head: clear the belt before you start.")
 	}
 	if b.UncertainMM > 0 {
-		lines = append(lines, "Uncertain travel: "+screen.Metres(b.UncertainMM)+".")
+		lines = append(lines, "Uncertain travel: "+wording.Metres(b.UncertainMM)+".")
 	}
-	if text := screen.SeamText(b); text != "" {
+	if text := wording.SeamText(b); text != "" {
 		lines = append(lines, "Seam: "+text+".")
 	}
 	if v := b.Surface; v != nil {
-		lines = append(lines, fmt.Sprintf("Surface %s %s, %s of belt travel ago.", v.How, screen.Clock(v.At, s.At), screen.Metres(v.TravelMM)))
+		lines = append(lines, fmt.Sprintf("Surface %s %s, %s of belt travel ago.", v.How, wording.Clock(v.At, s.At), wording.Metres(v.TravelMM)))
 	}
 	return lines
 }
@@ -98,8 +98,8 @@ func driftOf(s *supervisor.Snapshot) pictureView {
 	if b.OffsetMM == nil {
 		out.Lines = append(out.Lines, fmt.Sprintf("No offset read since the realignment. At the assumed rate it may be %.1f mm by now. The limit is %.1f mm.", b.WorstOffsetMM, b.OffsetLimitMM))
 	} else if b.Drift.Basis == belt.OnReadings {
-		out.Lines = append(out.Lines, sentence(screen.DriftText(&b.Drift))+".")
-		if text := screen.UnevenText(&b.Drift); text != "" {
+		out.Lines = append(out.Lines, sentence(wording.DriftText(&b.Drift))+".")
+		if text := wording.UnevenText(&b.Drift); text != "" {
 			out.Lines = append(out.Lines, sentence(text)+".")
 		}
 	} else {
@@ -142,7 +142,7 @@ func sizesOf(s *supervisor.Snapshot) (list []pictureView) {
 			continue
 		}
 		v := j.Size
-		out := pictureView{Lines: []string{sentence(screen.SizeText(v, j.Name)) + "."}}
+		out := pictureView{Lines: []string{sentence(wording.SizeText(v, j.Name)) + "."}}
 		if s.Lot.SizeSignal != "" {
 			out.Lines = append(out.Lines, "Signal: "+s.Lot.SizeSignal+".")
 		}

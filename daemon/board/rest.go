@@ -9,7 +9,7 @@ import (
 	"time"
 
 	"beltwarden/daemon/chart"
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
@@ -47,7 +47,7 @@ func heatOf(s *supervisor.Snapshot) heatView {
 	add("Nozzle", h.HasNozzle, h.NozzleC, h.NozzleTargetC, 300)
 	add("Bed", h.HasBed, h.BedC, h.BedTargetC, 120)
 	if age := s.At.Sub(h.Read); age > time.Minute || !s.Line.Connected {
-		v.Age = "Read " + screen.Span(age) + " ago."
+		v.Age = "Read " + wording.Span(age) + " ago."
 	}
 	return v
 }
@@ -120,7 +120,7 @@ func (b *board) lineOf(s *supervisor.Snapshot) lineView {
 		v.Rows = append(v.Rows, row{"Round trip", fmt.Sprintf("%.1f ms on average", float64(t.RoundTrips.Sum.Microseconds())/float64(n)/1000)})
 	}
 	if t.Garbled > 0 || t.Timeouts > 0 {
-		v.Rows = append(v.Rows, row{"Trouble", fmt.Sprintf("%s unreadable, %d late", screen.Count(int(t.Garbled), "reply"), t.Timeouts)})
+		v.Rows = append(v.Rows, row{"Trouble", fmt.Sprintf("%s unreadable, %d late", wording.Count(int(t.Garbled), "reply"), t.Timeouts)})
 	}
 	if l.Firmware != "" {
 		v.Rows = append(v.Rows, row{"Board", boardName(l.Firmware)})
@@ -143,7 +143,7 @@ func boardName(told string) string {
 	if at := furtherKey.FindStringIndex(name); at != nil {
 		name = name[:at[0]]
 	}
-	return screen.Printable(strings.TrimSpace(name))
+	return wording.Printable(strings.TrimSpace(name))
 }
 
 func supplyOf(s *supervisor.Snapshot) []row {
@@ -152,19 +152,19 @@ func supplyOf(s *supervisor.Snapshot) []row {
 	if v.SpoolLeftG != nil {
 		spool = fmt.Sprintf("%.0f g left", max(0, *v.SpoolLeftG))
 		if v.PartG > 0 {
-			spool += ", for " + screen.Count(int(max(0, *v.SpoolLeftG)/v.PartG), "part")
+			spool += ", for " + wording.Count(int(max(0, *v.SpoolLeftG)/v.PartG), "part")
 		}
 	}
 	bin := "not watched"
 	switch {
 	case v.Binned != nil && v.BinHolds > 0:
-		bin = fmt.Sprintf("%s of %d since emptied", screen.Count(*v.Binned, "part"), v.BinHolds)
+		bin = fmt.Sprintf("%s of %d since emptied", wording.Count(*v.Binned, "part"), v.BinHolds)
 	case v.Binned != nil:
-		bin = screen.Count(*v.Binned, "part") + " since emptied"
+		bin = wording.Count(*v.Binned, "part") + " since emptied"
 	}
 	list := []row{{"Spool", spool}, {"Bin", bin}}
 	for _, c := range s.Care {
-		list = append(list, row{c.Name, screen.CareText(c)})
+		list = append(list, row{c.Name, wording.CareText(c)})
 	}
 	if v.DiskLow && v.DiskFreeBytes != nil {
 		list = append(list, row{"Ledger's disk", fmt.Sprintf("nearly full: %d MB left", *v.DiskFreeBytes/1e6)})
@@ -178,7 +178,7 @@ type eventView struct{ At, Kind, Text string }
 // eventsOf puts events in words, the newest first.
 func eventsOf(events []ledger.Event, now time.Time) (list []eventView) {
 	for _, e := range slices.Backward(events) {
-		list = append(list, eventView{screen.Clock(e.Stamp.At, now), e.Kind, sentence(screen.Printable(e.Text))})
+		list = append(list, eventView{wording.Clock(e.Stamp.At, now), e.Kind, sentence(wording.Printable(e.Text))})
 	}
 	return list
 }

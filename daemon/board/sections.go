@@ -6,7 +6,7 @@ import (
 	"html/template"
 	"strings"
 
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 )
 
@@ -50,7 +50,7 @@ var functions = template.FuncMap{
 }
 
 // sentence begins a text with a capital letter.
-var sentence = screen.Sentence
+var sentence = wording.Sentence
 
 // Kinds of states, each with a sign of its own beside the word.
 const (

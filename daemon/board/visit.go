@@ -7,7 +7,7 @@ import (
 	"slices"
 	"strings"
 
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
@@ -76,7 +76,7 @@ func (b *board) showVisit(w http.ResponseWriter, status int, p *page, f *form, a
 	v.Spool = f.fill(field{Name: "spool_g", Label: "Spool on the machine now", Unit: "g", Mode: "decimal", Hint: "Its weighed mass. Include the reel if the reel's mass is configured."})
 	v.Emptied = f.fill(field{Name: "bin_emptied", Label: "I have emptied the bin"})
 	for i, c := range s.Care {
-		v.Care = append(v.Care, f.fill(field{Name: fmt.Sprintf("did_%d", i+1), Label: "Done: " + c.Name, Value: c.Name, Hint: "It is " + screen.CareText(c) + "."}))
+		v.Care = append(v.Care, f.fill(field{Name: fmt.Sprintf("did_%d", i+1), Label: "Done: " + c.Name, Value: c.Name, Hint: "It is " + wording.CareText(c) + "."}))
 	}
 	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
 	v.Note = f.fill(field{Name: "note", Label: "Note", Wide: true})

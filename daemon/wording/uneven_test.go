@@ -1,10 +1,10 @@
-package screen_test
+package wording_test
 
 import (
 	"strings"
 	"testing"
 
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/belt"
 )
 
@@ -20,7 +20,7 @@ func TestUnevenText(t *testing.T) {
 		{0.01, 0.7, ""},
 		{0.3, 0.2, "all readings come from 30 % of the belt's loop"},
 	} {
-		got := screen.UnevenText(&belt.Forecast{N: 8, LoopShare: &c.share, ResidualSDMM: &c.sd})
+		got := wording.UnevenText(&belt.Forecast{N: 8, LoopShare: &c.share, ResidualSDMM: &c.sd})
 		if !strings.HasPrefix(got, c.want) || c.want == "" && got != "" {
 			t.Errorf("%g of the loop, scatter of %g mm: %q", c.share, c.sd, got)
 		}

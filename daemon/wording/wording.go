@@ -1,11 +1,11 @@
-// Package screen writes what the program knows as text for a person at a
-// terminal: the state of the run, lots, and what a job will do. It is pure: values
-// go in, lines come out.
+// Package wording writes what the program knows as text for a person: figures, times and
+// sentences for the terminal and the web pages, and whole screens for the terminal. It is
+// pure: values go in, text comes out.
 //
 // Rules of these texts: no line is wider than the style allows; bold is the only
 // decoration and carries nothing that the words do not; a quantity has its unit
 // beside it; what is not known is said to be so, never left out or shown as 0.
-package screen
+package wording
 
 import (
 	"fmt"

@@ -1,10 +1,10 @@
-package screen_test
+package wording_test
 
 import (
 	"testing"
 	"time"
 
-	"beltwarden/daemon/screen"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 )
 
@@ -23,11 +23,11 @@ func TestReadyText(t *testing.T) {
 	} {
 		r := view
 		c.alter(&r)
-		if got := screen.ReadyText(&supervisor.LotView{Ordered: 40, Ready: &r}, now); got != c.want {
+		if got := wording.ReadyText(&supervisor.LotView{Ordered: 40, Ready: &r}, now); got != c.want {
 			t.Errorf("%q, want %q", got, c.want)
 		}
 	}
-	if got := screen.ReadyText(&supervisor.LotView{Ordered: 40}, now); got != "" {
+	if got := wording.ReadyText(&supervisor.LotView{Ordered: 40}, now); got != "" {
 		t.Errorf("nothing is known: %q", got)
 	}
 }
