@@ -245,7 +245,7 @@ func TestHouseRulesBite(t *testing.T) {
 		{"serialio/x.go", `"beltwarden/supervisor"`, "", "serialio knows nothing above it"},
 		{"serialio/x.go", `"beltwarden/serialio/rig"`, "", "does not know its simulated machine"},
 		{"serialio/rig/x.go", `"beltwarden/supervisor/gcode"`, "", "the rig imports serialio alone"},
-		{"supervisor/x.go", `"beltwarden/daemon/board"`, "", "supervisor does not know the daemon"},
+		{"supervisor/x.go", `"beltwarden/daemon/screen"`, "", "supervisor does not know the daemon"},
 		{"supervisor/ledger/x.go", `"beltwarden/config"`, "", "config is read by the daemon alone"},
 		{"config/x.go", `"beltwarden/serialio"`, "", "config is a leaf"},
 		{"supervisor/gcode/x.go", `"net/http"`, "", "pure rooms stay pure"},

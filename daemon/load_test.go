@@ -19,10 +19,10 @@ import (
 	"beltwarden/supervisor"
 )
 
-// boards is how many open pages the daemon is to bear.
-const boards = 50
+// screens is how many open pages the daemon is to bear.
+const screens = 50
 
-// Fifty open boards cost the daemon little. The machine is in another process, and
+// Fifty open screens cost the daemon little. The machine is in another process, and
 // so are the readers, so that what is measured is the daemon's own. The figure is for
 // people to read: 5 % of a processor is what they may cost.
 func TestLoadOfStreams(t *testing.T) {
@@ -51,16 +51,16 @@ func TestLoadOfStreams(t *testing.T) {
 			const watched = 8 * time.Second
 			alone := d.percent(t, watched)
 			var r readers
-			r.open(t, w.socket, boards)
+			r.open(t, w.socket, screens)
 			time.Sleep(time.Second) // all have the first page's worth
 			events, bytes := r.events.Load(), r.bytes.Load()
 			with := d.percent(t, watched)
 			events, bytes = r.events.Load()-events, r.bytes.Load()-bytes
 			r.close()
-			t.Logf("%s: the daemon takes %.1f %% of a processor alone, %.1f %% with %d open boards: %.1f %% more, for %.1f events and %.0f bytes a second each",
-				c.name, alone, with, boards, with-alone, float64(events)/boards/watched.Seconds(), float64(bytes)/boards/watched.Seconds())
-			if events < boards {
-				t.Errorf("%d boards saw %d events in %v: nothing was tried", boards, events, watched)
+			t.Logf("%s: the daemon takes %.1f %% of a processor alone, %.1f %% with %d open screens: %.1f %% more, for %.1f events and %.0f bytes a second each",
+				c.name, alone, with, screens, with-alone, float64(events)/screens/watched.Seconds(), float64(bytes)/screens/watched.Seconds())
+			if events < screens {
+				t.Errorf("%d screens saw %d events in %v: nothing was tried", screens, events, watched)
 			}
 			d.stop(t)
 		})
@@ -96,7 +96,7 @@ func (d *serving) processor(t *testing.T) time.Duration {
 	return time.Duration(ticks) * 10 * time.Millisecond
 }
 
-// readers are open boards that read what comes.
+// readers are open screens that read what comes.
 type readers struct {
 	events, bytes atomic.Int64
 	cancel        context.CancelFunc

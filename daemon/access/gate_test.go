@@ -125,8 +125,8 @@ func TestWhoMayDoWhat(t *testing.T) {
 		{both(), "GET", "/metrics", "", 401, "needs a secret"},
 		{both(), "POST", "/api/v1/commands", "", 401, "needs a secret"},
 		{both(), "GET", "/healthz", "", 200, "in as none"}, // alive, and nothing else
-		{both(), "GET", "/static/board.css", "", 200, "in as none"},
-		{both(), "POST", "/static/board.css", "", 401, "needs a secret"},
+		{both(), "GET", "/static/screen.css", "", 200, "in as none"},
+		{both(), "POST", "/static/screen.css", "", 401, "needs a secret"},
 		{both(), "GET", "/", "Authorization: Basic " + operates, 401, "needs a secret"},
 		{both(), "GET", "/", "Authorization: Bearer", 401, "needs a secret"},
 		{both(), "GET", "/?secret=" + operates, "", 401, "needs a secret"},

@@ -181,7 +181,7 @@ func (a *App) build(ctx context.Context) (err error) {
 		Alerts: a.calls, Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
-	a.handler = a.gate.Handler(both(programs, a.board(options)))
+	a.handler = a.gate.Handler(both(programs, a.screen(options)))
 	return nil
 }
 
@@ -196,7 +196,7 @@ func (a *App) openShelf(c config.Server) {
 	a.onStop("folder for jobs", func(context.Context) error { return a.shelf.Close() })
 }
 
-// Addr returns the address that the board listens on, such as 127.0.0.1:7353; it
+// Addr returns the address that the screen listens on, such as 127.0.0.1:7353; it
 // is empty before Start and when none is configured.
 func (a *App) Addr() string { return a.address }
 

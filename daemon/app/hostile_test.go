@@ -46,7 +46,7 @@ func TestPathsThatLeadElsewhere(t *testing.T) {
 	a := start(t, Options{Config: c, Opener: r.Open})
 	for _, target := range []string{
 		"/static/../api/v1/status", "/static/%2e%2e/api/v1/status", "/static/..%2fapi/v1/status", "/static%2F..%2Fapi%2Fv1%2Fstatus",
-		"/static/..;/metrics", "/static/board.css/../../metrics", "/static/..%5c..%5cmetrics", "/static/..%2f..%2f..%2fetc%2fpasswd", "/static/%00",
+		"/static/..;/metrics", "/static/screen.css/../../metrics", "/static/..%5c..%5cmetrics", "/static/..%2f..%2f..%2fetc%2fpasswd", "/static/%00",
 		"//api/v1/status", "/./metrics", "/%6detrics", "/healthz/../metrics", "/healthz%2F..%2Fmetrics", "/healthz/", "/login/../metrics", "/login/x", "/logout/../metrics",
 		"/API/v1/status", "/api/v1/status/", "/api/v1/status?next=/static/", "/api/v1/openapi.yaml", "/metrics#/healthz", "http://127.0.0.1/metrics", "http://evil.example/healthz/../metrics",
 	} {
@@ -167,9 +167,9 @@ func askSocket(t *testing.T, socket, path string) (int, string) {
 	return ask(t, &http.Client{Transport: transport}, "GET", "http://beltwarden"+path, "")
 }
 
-// TestALiveBoardEndsWithItsSession: a page that is open elsewhere goes dark when its
+// TestALiveScreenEndsWithItsSession: a page that is open elsewhere goes dark when its
 // browser logs out, and when it is asked for again it asks who is there.
-func TestALiveBoardEndsWithItsSession(t *testing.T) {
+func TestALiveScreenEndsWithItsSession(t *testing.T) {
 	c, r := locked(t), machine(t)
 	a := start(t, Options{Config: c, Opener: r.Open})
 	jar, err := cookiejar.New(nil)

@@ -29,7 +29,7 @@ func writeRoutes(t *testing.T) (routes [][2]string) {
 			}
 		}
 	}
-	pages, err := os.ReadFile("../board/board.go")
+	pages, err := os.ReadFile("../screen/screen.go")
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -18,7 +18,7 @@ import (
 // socketMode lets the daemon's user and group give commands.
 const socketMode = 0o660
 
-// listenTCP opens the address of the board. Without a secret only this computer
+// listenTCP opens the address of the screen. Without a secret only this computer
 // may reach it.
 func listenTCP(ctx context.Context, address string, secret bool) (net.Listener, error) {
 	if !secret && !loopback(address) {

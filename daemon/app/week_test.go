@@ -171,7 +171,7 @@ func TestWeek(t *testing.T) {
 }
 
 // day lets one pass: a restart at some time, a fault at another, somebody who looks at the
-// board all day.
+// screen all day.
 func (s *shop) day(begun time.Time, long time.Duration) {
 	restart := begun.Add(time.Duration(2+s.r.IntN(6)) * time.Hour).Add(time.Duration(s.r.IntN(3600)) * time.Second)
 	fault := begun.Add(time.Duration(6+s.r.IntN(5)) * time.Hour).Add(time.Duration(s.r.IntN(3600)) * time.Second)

@@ -6,8 +6,8 @@ import (
 	"beltwarden/supervisor"
 )
 
-// Without scripts the board loads itself anew from time to time, and commands work.
-func TestBoardWithoutScripts(t *testing.T) {
+// Without scripts the screen loads itself anew from time to time, and commands work.
+func TestScreenWithoutScripts(t *testing.T) {
 	w := heldOnce(t)
 	b := open(t, w.url, phone)
 	b.scripts(false)

@@ -14,7 +14,7 @@ import (
 )
 
 // What a machine at work takes however browsers behave. Whoever waits for a browser that does not read waits until it is
-// given up, ten seconds (writeWithin of daemon/board); nothing else takes nearly as long, on a slow and busy computer too.
+// given up, ten seconds (writeWithin of daemon/screen); nothing else takes nearly as long, on a slow and busy computer too.
 const (
 	longestAnswer   = 9 * time.Second
 	oldestPicture   = 9 * time.Second

@@ -91,7 +91,7 @@ func TestPrinted(t *testing.T) {
 	for _, path := range []string{"/", "/lots/1"} {
 		b.visit(path)
 		b.media("print")
-		name := "board"
+		name := "now"
 		if path != "/" {
 			name = "lot"
 		}

@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"context"
@@ -33,14 +33,14 @@ type Jobs interface {
 const mostParts = 20
 
 // upload stores a job file and shows what it will do.
-func (b *board) upload(w http.ResponseWriter, r *http.Request) {
+func (sc *screen) upload(w http.ResponseWriter, r *http.Request) {
 	const room = 1 << 20 // for the rest of the form
-	r.Body = http.MaxBytesReader(w, b.Slowly(w, r), b.Jobs.LimitBytes()+room)
-	chosen, err := b.take(r)
+	r.Body = http.MaxBytesReader(w, sc.Slowly(w, r), sc.Jobs.LimitBytes()+room)
+	chosen, err := sc.take(r)
 	if err != nil {
 		f := &form{values: url.Values{}}
 		f.wrong("job", sentence(err.Error())+".")
-		b.showOrder(w, r, http.StatusUnprocessableEntity, chosen, f)
+		sc.showOrder(w, r, http.StatusUnprocessableEntity, chosen, f)
 		return
 	}
 	http.Redirect(w, r, "/lots/new?"+url.Values{"job": chosen}.Encode(), http.StatusSeeOther)
@@ -48,7 +48,7 @@ func (b *board) upload(w http.ResponseWriter, r *http.Request) {
 
 // take reads the parts of an upload one after the other, so that no file is ever held in
 // memory. Jobs chosen before come in the address.
-func (b *board) take(r *http.Request) (chosen []string, err error) {
+func (sc *screen) take(r *http.Request) (chosen []string, err error) {
 	chosen = slices.Clone(r.URL.Query()["job"])
 	parts, err := r.MultipartReader()
 	if err != nil {
@@ -70,7 +70,7 @@ func (b *board) take(r *http.Request) (chosen []string, err error) {
 			continue
 		}
 		found = true
-		item, err := b.Jobs.Put(r.Context(), fileName(part), part)
+		item, err := sc.Jobs.Put(r.Context(), fileName(part), part)
 		if err != nil {
 			return chosen, plainUpload(err)
 		}

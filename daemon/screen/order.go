@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"context"
@@ -56,24 +56,24 @@ type chosenJob struct {
 
 type findingView struct{ Severity, Where, Text, Remedy string }
 
-func (b *board) orderForm(w http.ResponseWriter, r *http.Request) {
-	b.showOrder(w, r, http.StatusOK, r.URL.Query()["job"], nil)
+func (sc *screen) orderForm(w http.ResponseWriter, r *http.Request) {
+	sc.showOrder(w, r, http.StatusOK, r.URL.Query()["job"], nil)
 }
 
 // showOrder inspects the chosen jobs and writes the form.
-func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, chosen []string, f *form) {
+func (sc *screen) showOrder(w http.ResponseWriter, r *http.Request, status int, chosen []string, f *form) {
 	patient(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
 	defer cancel()
-	s := b.Run.Snapshot()
-	p := b.page(r, "Begin a lot")
-	v := orderView{Key: p.Key, Limit: bytesText(b.Jobs.LimitBytes())}
+	s := sc.Run.Snapshot()
+	p := sc.page(r, "Begin a lot")
+	v := orderView{Key: p.Key, Limit: bytesText(sc.Jobs.LimitBytes())}
 	if f != nil {
 		v.Mistakes = f.mistakes
 	}
-	list, err := b.Jobs.List()
+	list, err := sc.Jobs.List()
 	if err != nil {
-		b.fail(w, r, err)
+		sc.fail(w, r, err)
 		return
 	}
 	for _, name := range chosen {
@@ -88,7 +88,7 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 		chosen = chosen[:mostOrdered]
 	}
 	for i, name := range chosen {
-		c := b.chosen(ctx, i, name, f)
+		c := sc.chosen(ctx, i, name, f)
 		v.Blocked = v.Blocked || c.Wrong != "" || slices.ContainsFunc(c.Findings, func(x findingView) bool { return x.Severity == "Error" })
 		v.Chosen = append(v.Chosen, c)
 	}
@@ -104,11 +104,11 @@ func (b *board) showOrder(w http.ResponseWriter, r *http.Request, status int, ch
 		v.Start.Checked = true
 	}
 	p.Body = v
-	b.write(w, status, "order", p)
+	sc.write(w, status, "order", p)
 }
 
 // chosen inspects one job.
-func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJob {
+func (sc *screen) chosen(ctx context.Context, i int, name string, f *form) chosenJob {
 	c := chosenJob{Name: name, Title: title(name)}
 	c.Good = f.fill(field{Name: fmt.Sprintf("good_%d", i+1), Label: "Good parts ordered", Mode: "numeric"})
 	c.Length = f.fill(field{Name: fmt.Sprintf("length_%d", i+1), Label: "Length of a good part along the belt", Unit: "mm", Mode: "decimal", Hint: "Optional. Measured lengths are judged against it."})
@@ -117,7 +117,7 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 	c.PartTo = f.fill(field{Name: fmt.Sprintf("part_to_%d", i+1), Label: "Last line of the part", Mode: "numeric"})
 	part := f.part(i)
 	c.PartMoved = part != (job.Lines{})
-	plan, err := b.inspect(ctx, name, b.Inspect, part)
+	plan, err := sc.inspect(ctx, name, sc.Inspect, part)
 	var refusal *job.Refusal
 	if errors.As(err, &refusal) {
 		for _, found := range refusal.Problems {
@@ -149,9 +149,9 @@ func (b *board) chosen(ctx context.Context, i int, name string, f *form) chosenJ
 		{"Belt", fmt.Sprintf("%.2f m of travel for each part, %.1f mm from part to part", (plan.BeltTravelMM+max(0, plan.PitchMM-plan.BeltAdvanceMM))/1000, plan.PitchMM)},
 		{"Lines", fmt.Sprintf("%d, of which %d make a part; %s withheld, %s added", plan.Lines, plan.Body.SendLines, wording.Count(len(plan.Withheld), "line"), wording.Count(len(plan.Added), "line"))},
 	}
-	if track, err := plan.Track(ctx, b.Job); err == nil {
-		if paths, err := picture.PathsOf(ctx, plan, b.Job); err == nil {
-			c.SVG = picture.Job(plan, track, paths, b.Job, b.AdvanceFeed).Fragment()
+	if track, err := plan.Track(ctx, sc.Job); err == nil {
+		if paths, err := picture.PathsOf(ctx, plan, sc.Job); err == nil {
+			c.SVG = picture.Job(plan, track, paths, sc.Job, sc.AdvanceFeed).Fragment()
 		}
 	}
 	return c
@@ -200,17 +200,17 @@ func finding(f job.Finding) findingView {
 }
 
 // inspect reads a stored job for this machine, one at a time.
-func (b *board) inspect(ctx context.Context, name string, read job.Inspector, part job.Lines) (*job.Plan, error) {
+func (sc *screen) inspect(ctx context.Context, name string, read job.Inspector, part job.Lines) (*job.Plan, error) {
 	path := name
 	if _, _, ok := client.ParseCopy(name); !ok {
 		var err error
-		if path, err = b.Jobs.Path(name); err != nil {
+		if path, err = sc.Jobs.Path(name); err != nil {
 			return nil, err
 		}
 	}
 	select {
-	case b.inspector <- struct{}{}:
-		defer func() { <-b.inspector }()
+	case sc.inspector <- struct{}{}:
+		defer func() { <-sc.inspector }()
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
@@ -226,8 +226,8 @@ func patient(w http.ResponseWriter) {
 }
 
 // openLot orders the chosen jobs.
-func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
-	f := b.formOf(w, r)
+func (sc *screen) openLot(w http.ResponseWriter, r *http.Request) {
+	f := sc.formOf(w, r)
 	if f == nil {
 		return
 	}
@@ -236,23 +236,23 @@ func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
 		for i := range chosen {
 			f.part(i)
 		}
-		b.showOrder(w, r, http.StatusOK, chosen, f)
+		sc.showOrder(w, r, http.StatusOK, chosen, f)
 		return
 	}
-	defer b.Jobs.Hold()()
+	defer sc.Jobs.Hold()()
 	patient(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
 	defer cancel()
-	q := b.lotRequest(ctx, f, chosen)
+	q := sc.lotRequest(ctx, f, chosen)
 	if len(f.mistakes) > 0 {
-		b.showOrder(w, r, http.StatusUnprocessableEntity, chosen, f)
+		sc.showOrder(w, r, http.StatusUnprocessableEntity, chosen, f)
 		return
 	}
-	result, err := b.Run.Do(r.Context(), supervisor.Request{By: b.Who(r, f.text("by")), Lot: q})
+	result, err := sc.Run.Do(r.Context(), supervisor.Request{By: sc.Who(r, f.text("by")), Lot: q})
 	if err != nil {
-		_, what, remedy := b.reason(r, err)
+		_, what, remedy := sc.reason(r, err)
 		f.wrong("", what+". "+remedy)
-		b.showOrder(w, r, http.StatusConflict, chosen, f)
+		sc.showOrder(w, r, http.StatusConflict, chosen, f)
 		return
 	}
 	done := "lot"
@@ -263,7 +263,7 @@ func (b *board) openLot(w http.ResponseWriter, r *http.Request) {
 }
 
 // lotRequest reads the order.
-func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *supervisor.LotRequest {
+func (sc *screen) lotRequest(ctx context.Context, f *form, chosen []string) *supervisor.LotRequest {
 	q := &supervisor.LotRequest{Name: f.text("name"), Order: ledger.OrderBlocks, Start: f.ticked("start")}
 	if f.text("order") == ledger.OrderTurn {
 		q.Order = ledger.OrderTurn
@@ -272,9 +272,9 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 		f.wrong("", fmt.Sprintf("Choose 1 to %d jobs.", mostOrdered))
 		return q
 	}
-	take := b.Take
+	take := sc.Take
 	if take == nil {
-		take = b.Inspect
+		take = sc.Inspect
 	}
 	sized := false
 	for i, name := range chosen {
@@ -296,7 +296,7 @@ func (b *board) lotRequest(ctx context.Context, f *form, chosen []string) *super
 			f.wrong(length, "Enter the length of a good part.")
 		}
 		part := f.part(i)
-		plan, err := b.inspect(ctx, name, take, part)
+		plan, err := sc.inspect(ctx, name, take, part)
 		switch {
 		case err != nil:
 			f.wrong("", name+": "+err.Error())

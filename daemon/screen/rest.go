@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"fmt"
@@ -104,7 +104,7 @@ type lineView struct {
 	Rows          []row
 }
 
-func (b *board) lineOf(s *supervisor.Snapshot) lineView {
+func (sc *screen) lineOf(s *supervisor.Snapshot) lineView {
 	l := &s.Line
 	v := lineView{Connected: l.Connected, Port: l.Port, Problem: sentence(l.Problem)}
 	if !l.Connected {
@@ -112,7 +112,7 @@ func (b *board) lineOf(s *supervisor.Snapshot) lineView {
 	}
 	t := &l.Stats
 	text := "not measured yet"
-	if perSec, known := b.pace.look(s.At, t.LinesAccepted); known {
+	if perSec, known := sc.pace.look(s.At, t.LinesAccepted); known {
 		text = fmt.Sprintf("%.0f lines/s", perSec)
 	}
 	v.Rows = append(v.Rows, row{"Speed", text}, row{"Resent", fmt.Sprintf("%d of %d lines", t.Resends, t.LinesSent)})

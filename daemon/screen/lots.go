@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"context"
@@ -18,15 +18,15 @@ import (
 )
 
 // lots lists all lots, the newest first.
-func (b *board) lots(w http.ResponseWriter, r *http.Request) {
+func (sc *screen) lots(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	list, err := b.Lots(ctx)
+	list, err := sc.Lots(ctx)
 	if err != nil {
-		b.fail(w, r, err)
+		sc.fail(w, r, err)
 		return
 	}
-	s := b.Run.Snapshot()
+	s := sc.Run.Snapshot()
 	type lotRow struct {
 		client.LotSummary
 		When string
@@ -35,12 +35,12 @@ func (b *board) lots(w http.ResponseWriter, r *http.Request) {
 	for _, l := range list {
 		rows = append(rows, lotRow{l, wording.Clock(l.Opened.At, s.At)})
 	}
-	p := b.page(r, "Lots")
+	p := sc.page(r, "Lots")
 	p.Body = struct {
 		Rows []lotRow
 		Open bool
 	}{rows, s.Lot != nil && s.Lot.Status == ledger.LotOpen}
-	b.write(w, http.StatusOK, "lots", p)
+	sc.write(w, http.StatusOK, "lots", p)
 }
 
 // lotView is one lot with its history, as far as a page has room for it.
@@ -75,32 +75,32 @@ type cycleRow struct {
 // mostCycles is how many cycles the page of a lot lists, the newest.
 const mostCycles = 50
 
-func (b *board) lot(w http.ResponseWriter, r *http.Request) { b.showLot(w, r, http.StatusOK) }
+func (sc *screen) lot(w http.ResponseWriter, r *http.Request) { sc.showLot(w, r, http.StatusOK) }
 
-func (b *board) showLot(w http.ResponseWriter, r *http.Request, status int) {
+func (sc *screen) showLot(w http.ResponseWriter, r *http.Request, status int) {
 	id, err := strconv.ParseInt(r.PathValue("id"), 10, 64)
 	if err != nil || id < 1 {
-		b.nothing(w, r)
+		sc.nothing(w, r)
 		return
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	l, err := b.Lot(ctx, id)
+	l, err := sc.Lot(ctx, id)
 	if err != nil {
-		b.fail(w, r, err)
+		sc.fail(w, r, err)
 		return
 	}
-	p := b.page(r, fmt.Sprintf("Lot %d", id))
+	p := sc.page(r, fmt.Sprintf("Lot %d", id))
 	p.Said = doneTexts[r.URL.Query().Get("done")]
-	p.Body = b.lotOf(l, p.Key)
-	b.write(w, status, "lot", p)
+	p.Body = sc.lotOf(l, p.Key)
+	sc.write(w, status, "lot", p)
 }
 
-func (b *board) lotOf(l *client.LotDetail, key string) lotView {
-	s := b.Run.Snapshot()
+func (sc *screen) lotOf(l *client.LotDetail, key string) lotView {
+	s := sc.Run.Snapshot()
 	v := lotView{LotDetail: l, Key: key, Opened: wording.Clock(l.Opened.At, s.At),
 		Current: s.Lot != nil && s.Lot.ID == l.ID && ledger.Unfinished(l.Status), Fulfilled: l.Good >= l.Ordered}
-	if b.Jobs != nil && len(l.Jobs) <= mostOrdered && !slices.ContainsFunc(l.Jobs, func(j client.JobTally) bool { return j.Copy == "" }) {
+	if sc.Jobs != nil && len(l.Jobs) <= mostOrdered && !slices.ContainsFunc(l.Jobs, func(j client.JobTally) bool { return j.Copy == "" }) {
 		again := url.Values{}
 		for _, j := range l.Jobs {
 			again.Add("job", j.Copy)
@@ -192,35 +192,35 @@ func foundText(c *client.Check) string {
 }
 
 // endLot gives up a lot, or closes one whose parts were all found good.
-func (b *board) endLot(w http.ResponseWriter, r *http.Request) {
-	f := b.formOf(w, r)
+func (sc *screen) endLot(w http.ResponseWriter, r *http.Request) {
+	f := sc.formOf(w, r)
 	if f == nil {
 		return
 	}
 	id := r.PathValue("id")
-	if lot := b.Run.Snapshot().Lot; lot == nil || fmt.Sprint(lot.ID) != id {
-		b.sorry(w, r, http.StatusConflict, "Cannot end the lot: it is not the current lot", "This lot has already ended.")
+	if lot := sc.Run.Snapshot().Lot; lot == nil || fmt.Sprint(lot.ID) != id {
+		sc.sorry(w, r, http.StatusConflict, "Cannot end the lot: it is not the current lot", "This lot has already ended.")
 		return
 	}
-	if _, err := b.Run.Do(r.Context(), supervisor.Request{EndLot: true, By: b.Who(r, f.text("by")), Override: f.text("reason")}); err != nil {
-		b.fail(w, r, err)
+	if _, err := sc.Run.Do(r.Context(), supervisor.Request{EndLot: true, By: sc.Who(r, f.text("by")), Override: f.text("reason")}); err != nil {
+		sc.fail(w, r, err)
 		return
 	}
 	http.Redirect(w, r, "/lots/"+id+"?done=ended", http.StatusSeeOther)
 }
 
 // events lists what happened, the newest first.
-func (b *board) events(w http.ResponseWriter, r *http.Request) {
+func (sc *screen) events(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	list, err := b.Ledger.Journal(ctx, mostEvents)
+	list, err := sc.Ledger.Journal(ctx, mostEvents)
 	if err != nil {
-		b.fail(w, r, err)
+		sc.fail(w, r, err)
 		return
 	}
-	p := b.page(r, "Events")
-	p.Body = eventsOf(list, b.Run.Snapshot().At)
-	b.write(w, http.StatusOK, "events", p)
+	p := sc.page(r, "Events")
+	p.Body = eventsOf(list, sc.Run.Snapshot().At)
+	sc.write(w, http.StatusOK, "events", p)
 }
 
 // seconds is a time that JSON carries as a number.

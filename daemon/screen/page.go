@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"bytes"
@@ -47,16 +47,16 @@ type page struct {
 	Body                    any
 }
 
-func (b *board) page(r *http.Request, title string) *page {
-	return &page{Title: title, Machine: b.Run.Snapshot().Machine, Version: b.Version, Path: r.URL.Path,
-		Operates: b.Operates(r), LogOut: b.LogOut(r), Asset: assetVersion, Key: rand.Text()}
+func (sc *screen) page(r *http.Request, title string) *page {
+	return &page{Title: title, Machine: sc.Run.Snapshot().Machine, Version: sc.Version, Path: r.URL.Path,
+		Operates: sc.Operates(r), LogOut: sc.LogOut(r), Asset: assetVersion, Key: rand.Text()}
 }
 
 // write makes a page whole before the first byte of it goes out.
-func (b *board) write(w http.ResponseWriter, status int, name string, p *page) {
+func (sc *screen) write(w http.ResponseWriter, status int, name string, p *page) {
 	var text bytes.Buffer
-	if err := b.pages[name].ExecuteTemplate(&text, "frame", p); err != nil {
-		b.Log.Error("cannot make a page", zap.String("page", name), zap.Error(err))
+	if err := sc.pages[name].ExecuteTemplate(&text, "frame", p); err != nil {
+		sc.Log.Error("cannot make a page", zap.String("page", name), zap.Error(err))
 		http.Error(w, "cannot make the page: "+err.Error(), http.StatusInternalServerError)
 		return
 	}
@@ -67,20 +67,20 @@ func (b *board) write(w http.ResponseWriter, status int, name string, p *page) {
 }
 
 // sorry is a page that says why there is no other.
-func (b *board) sorry(w http.ResponseWriter, r *http.Request, status int, what, remedy string) {
-	p := b.page(r, what)
+func (sc *screen) sorry(w http.ResponseWriter, r *http.Request, status int, what, remedy string) {
+	p := sc.page(r, what)
 	p.Body = struct{ What, Remedy string }{what, remedy}
-	b.write(w, status, "sorry", p)
+	sc.write(w, status, "sorry", p)
 }
 
 // fail answers with the page that an error is.
-func (b *board) fail(w http.ResponseWriter, r *http.Request, err error) {
-	status, what, remedy := b.reason(r, err)
-	b.sorry(w, r, status, what, remedy)
+func (sc *screen) fail(w http.ResponseWriter, r *http.Request, err error) {
+	status, what, remedy := sc.reason(r, err)
+	sc.sorry(w, r, status, what, remedy)
 }
 
 // reason says what an error is to the operator.
-func (b *board) reason(r *http.Request, err error) (status int, what, remedy string) {
+func (sc *screen) reason(r *http.Request, err error) (status int, what, remedy string) {
 	var refusal *supervisor.Refusal
 	switch {
 	case errors.As(err, &refusal):
@@ -98,6 +98,6 @@ func (b *board) reason(r *http.Request, err error) (status int, what, remedy str
 	case r.Context().Err() != nil:
 		return http.StatusServiceUnavailable, "The request was cancelled before it was carried out", "Try again."
 	}
-	b.Log.Error("unexpected error", zap.String("path", r.URL.Path), zap.Error(err))
+	sc.Log.Error("unexpected error", zap.String("path", r.URL.Path), zap.Error(err))
 	return http.StatusInternalServerError, sentence(err.Error()), "See the daemon's log."
 }

@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"context"
@@ -69,28 +69,28 @@ var (
 // alertsSaid are what the page says after a form was carried out.
 var alertsSaid = map[string]string{"known": "Acknowledged. Nobody else is called about the alerts so far."}
 
-func (b *board) alerts(w http.ResponseWriter, r *http.Request) {
-	b.showAlerts(w, r, http.StatusOK, alertsSaid[r.URL.Query().Get("done")], "")
+func (sc *screen) alerts(w http.ResponseWriter, r *http.Request) {
+	sc.showAlerts(w, r, http.StatusOK, alertsSaid[r.URL.Query().Get("done")], "")
 }
 
-func (b *board) showAlerts(w http.ResponseWriter, r *http.Request, status int, told, bad string) {
+func (sc *screen) showAlerts(w http.ResponseWriter, r *http.Request, status int, told, bad string) {
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	channels, err := b.Alerts(ctx)
+	channels, err := sc.Alerts(ctx)
 	if err != nil {
-		b.fail(w, r, err)
+		sc.fail(w, r, err)
 		return
 	}
-	s := b.Run.Snapshot()
-	p := b.page(r, "Alerts")
-	v := alertsPage{Key: p.Key, Test: b.TestAlert != nil && p.Operates, Told: told, Bad: bad,
+	s := sc.Run.Snapshot()
+	p := sc.page(r, "Alerts")
+	v := alertsPage{Key: p.Key, Test: sc.TestAlert != nil && p.Operates, Told: told, Bad: bad,
 		By: field{Name: "by", Label: "Your name", Auto: "name"}}
 	for _, c := range channels {
 		v.Channels = append(v.Channels, receiverOf(c, s.At))
 		v.Others = v.Others || c.Configured && c.Level > 1
 	}
 	p.Body = v
-	b.write(w, status, "alerts", p)
+	sc.write(w, status, "alerts", p)
 }
 
 // receiverOf puts the state of a channel in words.
@@ -126,33 +126,33 @@ func receiverOf(c client.Channel, now time.Time) receiver {
 }
 
 // testAlert sends a test to one receiver and says what came of it.
-func (b *board) testAlert(w http.ResponseWriter, r *http.Request) {
-	if b.TestAlert == nil {
-		b.nothing(w, r)
+func (sc *screen) testAlert(w http.ResponseWriter, r *http.Request) {
+	if sc.TestAlert == nil {
+		sc.nothing(w, r)
 		return
 	}
 	name := r.PostFormValue("channel")
-	channels, err := b.Alerts(r.Context())
+	channels, err := sc.Alerts(r.Context())
 	if err != nil {
-		b.fail(w, r, err)
+		sc.fail(w, r, err)
 		return
 	}
 	if !slices.ContainsFunc(channels, func(c client.Channel) bool { return c.Configured && c.Name == name }) {
-		b.showAlerts(w, r, http.StatusUnprocessableEntity, "", "There is no such receiver.")
+		sc.showAlerts(w, r, http.StatusUnprocessableEntity, "", "There is no such receiver.")
 		return
 	}
-	if err := b.TestAlert(r.Context(), name); err != nil {
-		b.showAlerts(w, r, http.StatusOK, "", "The test did not reach "+name+": "+err.Error()+".")
+	if err := sc.TestAlert(r.Context(), name); err != nil {
+		sc.showAlerts(w, r, http.StatusOK, "", "The test did not reach "+name+": "+err.Error()+".")
 		return
 	}
-	b.showAlerts(w, r, http.StatusOK, "The test was accepted by "+name+". Check that it arrived.", "")
+	sc.showAlerts(w, r, http.StatusOK, "The test was accepted by "+name+". Check that it arrived.", "")
 }
 
 // acknowledge records that somebody knows, so that nobody else is called.
-func (b *board) acknowledge(w http.ResponseWriter, r *http.Request) {
-	if _, err := b.Run.Do(r.Context(), supervisor.Request{Acknowledge: true, By: b.Who(r, r.PostFormValue("by"))}); err != nil {
-		status, what, _ := b.reason(r, err)
-		b.showAlerts(w, r, status, "", "Cannot record it: "+what+".")
+func (sc *screen) acknowledge(w http.ResponseWriter, r *http.Request) {
+	if _, err := sc.Run.Do(r.Context(), supervisor.Request{Acknowledge: true, By: sc.Who(r, r.PostFormValue("by"))}); err != nil {
+		status, what, _ := sc.reason(r, err)
+		sc.showAlerts(w, r, status, "", "Cannot record it: "+what+".")
 		return
 	}
 	http.Redirect(w, r, "/alerts?done=known", http.StatusSeeOther)

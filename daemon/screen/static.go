@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"crypto/sha256"
@@ -27,7 +27,7 @@ var files = func() map[string][]byte {
 		if err != nil {
 			panic(err)
 		}
-		if e.Name() == "board.css" {
+		if e.Name() == "screen.css" {
 			data = append(data, chart.Style()...)
 		}
 		list[e.Name()] = data
@@ -39,7 +39,7 @@ var files = func() map[string][]byte {
 // until a new program comes.
 var assetVersion = func() string {
 	h := sha256.New()
-	for _, name := range []string{"board.css", "board.js", "icon.svg"} {
+	for _, name := range []string{"screen.css", "screen.js", "icon.svg"} {
 		h.Write(files[name])
 	}
 	return hex.EncodeToString(h.Sum(nil)[:6])

@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"context"
@@ -17,12 +17,12 @@ const (
 	mostStreams = 100              // of those who operate, and of those who look
 )
 
-// fragments are the sections of the board at one moment.
+// fragments are the sections of the screen at one moment.
 type fragments struct {
 	html map[string]string
 }
 
-// hub makes the sections once for all open boards, while there are any. A stream takes
+// hub makes the sections once for all open screens, while there are any. A stream takes
 // what has changed since it last looked: nothing is queued for one that is slow.
 type hub struct {
 	render func(context.Context) (*fragments, error)
@@ -115,13 +115,13 @@ func (h *hub) since(turn uint64) (html map[string]string, newest uint64, wake <-
 }
 
 // stream keeps one page live until the browser goes, or takes its bytes no more.
-func (b *board) stream(w http.ResponseWriter, r *http.Request) {
-	operates := b.Operates(r)
-	if !b.hub.join(operates) {
+func (sc *screen) stream(w http.ResponseWriter, r *http.Request) {
+	operates := sc.Operates(r)
+	if !sc.hub.join(operates) {
 		http.Error(w, "too many screens are open", http.StatusServiceUnavailable)
 		return
 	}
-	defer b.hub.leave(operates)
+	defer sc.hub.leave(operates)
 	out := http.NewResponseController(w)
 	_ = out.SetReadDeadline(time.Time{}) // nothing more is read; not possible without a connection, as in a test
 	w.Header().Set("Content-Type", "text/event-stream")
@@ -139,7 +139,7 @@ func (b *board) stream(w http.ResponseWriter, r *http.Request) {
 	defer beat.Stop()
 	var turn uint64
 	for {
-		html, newest, wake := b.hub.since(turn)
+		html, newest, wake := sc.hub.since(turn)
 		turn = newest
 		var text strings.Builder
 		for _, name := range sectionNames {

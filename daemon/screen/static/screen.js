@@ -1,4 +1,4 @@
-// Keeps the board live: the server sends each section anew when it has changed. Nothing
+// Keeps the screen live: the server sends each section anew when it has changed. Nothing
 // here is needed to read a page or to send a form.
 "use strict";
 (function () {

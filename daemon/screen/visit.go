@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"errors"
@@ -50,15 +50,15 @@ type option struct {
 	Chosen       bool
 }
 
-func (b *board) visitForm(w http.ResponseWriter, r *http.Request) {
-	if p := b.page(r, "Record a visit"); b.keyed(w, r, p, "This visit is recorded") {
-		b.showVisit(w, http.StatusOK, p, nil, false)
+func (sc *screen) visitForm(w http.ResponseWriter, r *http.Request) {
+	if p := sc.page(r, "Record a visit"); sc.keyed(w, r, p, "This visit is recorded") {
+		sc.showVisit(w, http.StatusOK, p, nil, false)
 	}
 }
 
 // showVisit writes the form, with what was typed and what is wrong with it.
-func (b *board) showVisit(w http.ResponseWriter, status int, p *page, f *form, ask bool) {
-	s := b.Run.Snapshot()
+func (sc *screen) showVisit(w http.ResponseWriter, status int, p *page, f *form, ask bool) {
+	s := sc.Run.Snapshot()
 	v := visitView{Key: p.Key, Ask: ask, State: s.State.String(), Lot: s.Lot, Picture: offsetPicture(), Reasons: scrapReasons}
 	if f != nil {
 		v.Mistakes = f.mistakes
@@ -88,7 +88,7 @@ func (b *board) showVisit(w http.ResponseWriter, status int, p *page, f *form, a
 		v.GoOn = "Record and unsuspend: go on"
 	}
 	p.Body = v
-	b.write(w, status, "visit", p)
+	sc.write(w, status, "visit", p)
 }
 
 // lot adds the fields that belong to parts.
@@ -139,28 +139,28 @@ func options(f *form, name string, list [][2]string) (out []option) {
 }
 
 // recordVisit takes up what was typed and hands it to the run.
-func (b *board) recordVisit(w http.ResponseWriter, r *http.Request) {
-	f := b.formOf(w, r)
+func (sc *screen) recordVisit(w http.ResponseWriter, r *http.Request) {
+	f := sc.formOf(w, r)
 	if f == nil {
 		return
 	}
 	v := visitOf(f)
 	if len(f.mistakes) > 0 {
-		b.showVisit(w, http.StatusUnprocessableEntity, b.page(r, "Record a visit"), f, false)
+		sc.showVisit(w, http.StatusUnprocessableEntity, sc.page(r, "Record a visit"), f, false)
 		return
 	}
-	by := b.Who(r, f.text("by"))
-	result, err := b.Run.Do(r.Context(), supervisor.Request{Visit: v, By: by})
+	by := sc.Who(r, f.text("by"))
+	result, err := sc.Run.Do(r.Context(), supervisor.Request{Visit: v, By: by})
 	var refused *supervisor.VisitRefusal
 	if errors.As(err, &refused) {
 		for _, fault := range refused.Faults {
 			f.wrong(inputOf(fault.Field), sentence(fault.Text)+".")
 		}
-		b.showVisit(w, http.StatusUnprocessableEntity, b.page(r, "Record a visit"), f, refused.Odd)
+		sc.showVisit(w, http.StatusUnprocessableEntity, sc.page(r, "Record a visit"), f, refused.Odd)
 		return
 	}
 	if err != nil {
-		b.fail(w, r, err)
+		sc.fail(w, r, err)
 		return
 	}
 	if f.text("then") == "" {
@@ -168,12 +168,12 @@ func (b *board) recordVisit(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	command := supervisor.Unhold
-	if b.Run.Snapshot().State == supervisor.Suspended {
+	if sc.Run.Snapshot().State == supervisor.Suspended {
 		command = supervisor.Unsuspend
 	}
-	if _, err := b.Run.Do(r.Context(), supervisor.Request{Command: command, By: by}); err != nil {
-		_, what, remedy := b.reason(r, err)
-		b.showCommand(w, r, http.StatusOK, commandState{name: strings.ToLower(command.String()), by: f.text("by"), before: "The visit is recorded: " + result.Text + ".", what: what, remedy: remedy})
+	if _, err := sc.Run.Do(r.Context(), supervisor.Request{Command: command, By: by}); err != nil {
+		_, what, remedy := sc.reason(r, err)
+		sc.showCommand(w, r, http.StatusOK, commandState{name: strings.ToLower(command.String()), by: f.text("by"), before: "The visit is recorded: " + result.Text + ".", what: what, remedy: remedy})
 		return
 	}
 	http.Redirect(w, r, "/?done=went-on", http.StatusSeeOther)

@@ -7,19 +7,19 @@ import (
 
 	"beltwarden/daemon/access"
 	"beltwarden/daemon/api"
-	"beltwarden/daemon/board"
 	"beltwarden/daemon/client"
+	"beltwarden/daemon/screen"
 	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor/job"
 )
 
-// board makes the operator's pages.
-func (a *App) board(o job.Options) http.Handler {
-	var files board.Jobs
+// screen makes the operator's pages.
+func (a *App) screen(o job.Options) http.Handler {
+	var files screen.Jobs
 	if a.shelf != nil {
 		files = jobs{a.shelf}
 	}
-	return board.New(board.Options{
+	return screen.New(screen.Options{
 		Run: a.run, Ledger: told{a.ledger, a.calls},
 		Lots: func(ctx context.Context) ([]client.LotSummary, error) { return api.Lots(ctx, a.ledger) },
 		Lot: func(ctx context.Context, id int64) (*client.LotDetail, error) {
@@ -27,7 +27,7 @@ func (a *App) board(o job.Options) http.Handler {
 		},
 		Inspect: a.jobs.inspect, Take: a.jobs.take, Job: o, AdvanceFeed: a.o.Config.Discharge.AdvanceFeedMMPerMin,
 		Alerts: func(ctx context.Context) ([]client.Channel, error) { return api.Channels(ctx, a.calls) },
-		Jobs:   files, TestAlert: a.calls.Test, Version: a.o.Version, Log: a.log.Named("board"),
+		Jobs:   files, TestAlert: a.calls.Test, Version: a.o.Version, Log: a.log.Named("screen"),
 		Operates: func(r *http.Request) bool { return access.RoleOf(r) == access.Operate },
 		LogOut:   access.LoggedIn,
 		Who:      access.Who,
@@ -46,23 +46,23 @@ func both(programs, pages http.Handler) http.Handler {
 	return mux
 }
 
-// jobs is the folder of uploaded jobs as the board sees it.
+// jobs is the folder of uploaded jobs as the screen sees it.
 type jobs struct{ *shelf.Shelf }
 
-func (j jobs) Put(ctx context.Context, name string, r io.Reader) (board.JobFile, error) {
+func (j jobs) Put(ctx context.Context, name string, r io.Reader) (screen.JobFile, error) {
 	i, err := j.Shelf.Put(ctx, name, r)
 	return jobFile(i), err
 }
 
-func (j jobs) List() ([]board.JobFile, error) {
+func (j jobs) List() ([]screen.JobFile, error) {
 	items, err := j.Shelf.List()
-	list := make([]board.JobFile, 0, len(items))
+	list := make([]screen.JobFile, 0, len(items))
 	for _, i := range items {
 		list = append(list, jobFile(i))
 	}
 	return list, err
 }
 
-func jobFile(i shelf.Item) board.JobFile {
-	return board.JobFile{Name: i.Name, Path: i.Path, Bytes: i.Bytes, Stored: i.Stored}
+func jobFile(i shelf.Item) screen.JobFile {
+	return screen.JobFile{Name: i.Name, Path: i.Path, Bytes: i.Bytes, Stored: i.Stored}
 }

@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"net/http"
@@ -9,7 +9,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// doneTexts are what the board says after a form was carried out, by the word in the
+// doneTexts are what the screen says after a form was carried out, by the word in the
 // address: no text of an address is ever shown.
 var doneTexts = map[string]string{
 	"visit": "The visit is recorded.", "went-on": "The visit is recorded, and the machine goes on. Keep your hands clear: it is about to heat and move.",
@@ -61,18 +61,18 @@ type commandState struct {
 	before, what, remedy string
 }
 
-func (b *board) commandForm(w http.ResponseWriter, r *http.Request) {
+func (sc *screen) commandForm(w http.ResponseWriter, r *http.Request) {
 	name := r.PathValue("name")
 	if labels[name] == "" {
-		b.nothing(w, r)
+		sc.nothing(w, r)
 		return
 	}
-	b.showCommand(w, r, http.StatusOK, commandState{name: name, afterPart: true})
+	sc.showCommand(w, r, http.StatusOK, commandState{name: name, afterPart: true})
 }
 
-func (b *board) showCommand(w http.ResponseWriter, r *http.Request, status int, c commandState) {
-	s := b.Run.Snapshot()
-	p := b.page(r, labels[c.name])
+func (sc *screen) showCommand(w http.ResponseWriter, r *http.Request, status int, c commandState) {
+	s := sc.Run.Snapshot()
+	p := sc.page(r, labels[c.name])
 	v := commandView{Name: c.name, Label: labels[c.name], Explain: explains[c.name], Key: p.Key, Moves: slices.Contains(moves, c.name),
 		Stop: c.name == "stop", Possible: slices.Contains(s.Accepts, c.name), Before: c.before, What: c.what, Remedy: c.remedy}
 	v.AfterPart = field{Name: "after_part", Label: "Finish the part in progress first", Checked: c.afterPart}
@@ -86,12 +86,12 @@ func (b *board) showCommand(w http.ResponseWriter, r *http.Request, status int, 
 	v.Advised = c.what != "" && v.Possible && (c.name == "unhold" || c.name == "unsuspend" || c.name == "start")
 	v.Visit = v.Advised || !v.Possible
 	p.Body = v
-	b.write(w, status, "command", p)
+	sc.write(w, status, "command", p)
 }
 
 // command has the run carry out one of the commands.
-func (b *board) command(w http.ResponseWriter, r *http.Request) {
-	f := b.formOf(w, r)
+func (sc *screen) command(w http.ResponseWriter, r *http.Request) {
+	f := sc.formOf(w, r)
 	if f == nil {
 		return
 	}
@@ -99,10 +99,10 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 		goOn: f.ticked("go_on"), mended: f.text("mended")}
 	var command supervisor.Command
 	if labels[c.name] == "" || command.UnmarshalText([]byte(c.name)) != nil {
-		b.sorry(w, r, http.StatusUnprocessableEntity, "There is no such command", "Go back to Now.")
+		sc.sorry(w, r, http.StatusUnprocessableEntity, "There is no such command", "Go back to Now.")
 		return
 	}
-	q := supervisor.Request{Command: command, By: b.Who(r, c.by), Override: c.override}
+	q := supervisor.Request{Command: command, By: sc.Who(r, c.by), Override: c.override}
 	if command == supervisor.Stop {
 		q.AfterPart, q.ClearBelt = c.afterPart, c.clearBelt
 	}
@@ -110,10 +110,10 @@ func (b *board) command(w http.ResponseWriter, r *http.Request) {
 		q.Mended = c.mended
 	}
 	q.GoOn = c.goOn && (command == supervisor.Clear || command == supervisor.Reset)
-	if _, err := b.Run.Do(r.Context(), q); err != nil {
-		status, what, remedy := b.reason(r, err)
+	if _, err := sc.Run.Do(r.Context(), q); err != nil {
+		status, what, remedy := sc.reason(r, err)
 		c.what, c.remedy = what, strings.TrimSpace(remedy)
-		b.showCommand(w, r, status, c)
+		sc.showCommand(w, r, status, c)
 		return
 	}
 	http.Redirect(w, r, "/?done="+c.name, http.StatusSeeOther)

@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"fmt"
@@ -42,33 +42,33 @@ type form struct {
 }
 
 // formOf returns what was sent; nil when that is no form, which is answered then.
-func (b *board) formOf(w http.ResponseWriter, r *http.Request) *form {
+func (sc *screen) formOf(w http.ResponseWriter, r *http.Request) *form {
 	if err := r.ParseForm(); err != nil {
-		b.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
+		sc.sorry(w, r, http.StatusBadRequest, "The form cannot be read", "Go back and send it again.")
 		return nil
 	}
 	return &form{values: r.PostForm}
 }
 
 // again answers a form that is not carried out since of how it was sent.
-func (b *board) again(w http.ResponseWriter, r *http.Request, status int, detail, remedy string) {
+func (sc *screen) again(w http.ResponseWriter, r *http.Request, status int, detail, remedy string) {
 	if status == http.StatusUnprocessableEntity {
 		detail, remedy = "this form was already sent with other values, and those count", "Look at what was recorded. For anything else, open the form again."
 	}
-	b.sorry(w, r, status, sentence(detail), sentence(remedy))
+	sc.sorry(w, r, status, sentence(detail), sentence(remedy))
 }
 
 // keyed has the address of a form bear the form's key. A browser that goes back and has no
 // copy of the page any more asks for it again: it then gets the form that it had, or is told
 // that it was carried out, and not another form that would count a second time. It returns
 // false when it has answered. done is what is said of a form that was carried out.
-func (b *board) keyed(w http.ResponseWriter, r *http.Request, p *page, done string) bool {
+func (sc *screen) keyed(w http.ResponseWriter, r *http.Request, p *page, done string) bool {
 	key := r.URL.Query().Get("key")
-	given := b.answers.Given(r.URL.Path, key)
+	given := sc.answers.Given(r.URL.Path, key)
 	switch {
 	case given != 0 && given < http.StatusBadRequest:
 		p.Body = struct{ What, Remedy, Path string }{done, "You had already sent it. It counts once.", r.URL.Path}
-		b.write(w, http.StatusOK, "sent", p)
+		sc.write(w, http.StatusOK, "sent", p)
 		return false
 	case given != 0, len(key) != len(p.Key), strings.Trim(key, "ABCDEFGHIJKLMNOPQRSTUVWXYZ234567") != "":
 		w.Header().Set("Cache-Control", "no-store")

@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"bytes"
@@ -413,7 +413,7 @@ func TestAcknowledging(t *testing.T) {
 		t.Error("the page does not say who is called when, or cannot be answered")
 	}
 	if page := b.get("/").Body.String(); !strings.Contains(page, "If nobody acts, these are called too: foreman") {
-		t.Error("the board does not say that others are called")
+		t.Error("the screen does not say that others are called")
 	}
 	w := b.post("/alerts/acknowledge", "by", "Ada")
 	if w.Header().Get("Location") != "/alerts?done=known" || len(b.run.asked) != 1 || !b.run.asked[0].Acknowledge || b.run.asked[0].By != "Ada" {
@@ -435,7 +435,7 @@ func TestAcknowledging(t *testing.T) {
 	}
 }
 
-// TestGoingOnByItself: whoever looks at the board of a machine that is about to go on by
+// TestGoingOnByItself: whoever looks at the screen of a machine that is about to go on by
 // itself is told to keep hands off, and can keep it where it is; one who only looks cannot.
 func TestGoingOnByItself(t *testing.T) {
 	b := setUp(t)
@@ -445,11 +445,11 @@ func TestGoingOnByItself(t *testing.T) {
 	b.run.shot = s
 	page := b.get("/").Body.String()
 	if !strings.Contains(page, "Keep hands off: it goes on at 12:05:00") || !strings.Contains(page, `id="act-keep"`) || strings.Contains(page, "Clear the belt of parts") {
-		t.Error("the board does not say that it goes on by itself, or offers nothing against it")
+		t.Error("the screen does not say that it goes on by itself, or offers nothing against it")
 	}
 	s.Recovery = &supervisor.RecoveryView{NotAlone: "something may be under the head"}
 	if page := b.get("/").Body.String(); !strings.Contains(page, "It waits for you: something may be under the head") || strings.Contains(page, `id="act-keep"`) {
-		t.Error("the board does not say why it waits, or offers to keep what stays by itself")
+		t.Error("the screen does not say why it waits, or offers to keep what stays by itself")
 	}
 	s.Recovery.GoesOnAt = &at
 	b.looks = true

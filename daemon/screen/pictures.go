@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"fmt"
@@ -14,7 +14,7 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// picturePX is how wide the board's pictures are made: on a telephone their letters are
+// picturePX is how wide the screen's pictures are made: on a telephone their letters are
 // then as large as they were made.
 const picturePX = 400
 
@@ -35,10 +35,10 @@ type table struct {
 const usualWidthMM = 200
 
 // beltOf draws the belt as it is.
-func (b *board) beltOf(s *supervisor.Snapshot) pictureView {
+func (sc *screen) beltOf(s *supervisor.Snapshot) pictureView {
 	v := &chart.LiveBelt{ToDropMM: s.Belt.ToDropMM, SeamAheadMM: s.Belt.SeamAheadMM, SeamMM: s.Belt.SeamMM, SeamDoubtMM: s.Belt.SeamDoubtMM,
 		OffsetMM: s.Belt.OffsetMM, LimitMM: s.Belt.OffsetLimitMM,
-		HighXRight: (b.Job.Forward >= 0) == (b.Job.BeltAxis == gcode.Y)}
+		HighXRight: (sc.Job.Forward >= 0) == (sc.Job.BeltAxis == gcode.Y)}
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, p := range s.Belt.Parts {
 		if p.XMM[1] > p.XMM[0] {
@@ -53,7 +53,7 @@ func (b *board) beltOf(s *supervisor.Snapshot) pictureView {
 		}
 		v.Parts = append(v.Parts, chart.LivePart{RearMM: p.RearMM, FrontMM: p.FrontMM, LowXMM: p.XMM[0], HighXMM: p.XMM[1], Making: p.Making, Label: label})
 	}
-	switch r := b.Job.RangeMM[gcode.X]; {
+	switch r := sc.Job.RangeMM[gcode.X]; {
 	case r[1] > r[0]:
 		v.LowXMM, v.HighXMM = r[0], r[1]
 	case high > low:

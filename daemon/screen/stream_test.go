@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"bufio"
@@ -173,10 +173,10 @@ func TestEventsSurviveLineFeeds(t *testing.T) {
 	}
 }
 
-// BenchmarkRender is what one second of open boards costs, however many there are.
+// BenchmarkRender is what one second of open screens costs, however many there are.
 func BenchmarkRender(b *testing.B) {
 	x := setUp(b)
-	h := &board{Options: Options{Run: x.run, Ledger: x.ledger}, pages: parse()}
+	h := &screen{Options: Options{Run: x.run, Ledger: x.ledger}, pages: parse()}
 	for b.Loop() {
 		if _, err := h.fragments(b.Context()); err != nil {
 			b.Fatal(err)

@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"context"
@@ -121,7 +121,7 @@ func setUp(t testing.TB, alter ...func(*Options)) *bench {
 	return b
 }
 
-// snapshot is a run in a state, with everything that the board can show.
+// snapshot is a run in a state, with everything that the screen can show.
 func snapshot(state supervisor.State) *supervisor.Snapshot {
 	at := time.Date(2026, 3, 1, 12, 0, 0, 0, time.Local)
 	offset, seam, spool, binned := 0.8, 120.0, 740.0, 12
@@ -245,7 +245,7 @@ func TestEveryPageInEveryState(t *testing.T) {
 						t.Errorf("%s %s: there is a form for one who only looks", state, path)
 					}
 					if !strings.Contains(w.Body.String(), state.String()) && path == "/" {
-						t.Errorf("%s is not named on the board", state)
+						t.Errorf("%s is not named on the screen", state)
 					}
 				}
 			}
@@ -253,12 +253,12 @@ func TestEveryPageInEveryState(t *testing.T) {
 	}
 }
 
-// TestFirstPageIsSmall: the board with its style sheet, script and icon, as an old browser
+// TestFirstPageIsSmall: the screen with its style sheet, script and icon, as an old browser
 // gets it, is under 100 kB.
 func TestFirstPageIsSmall(t *testing.T) {
 	b := setUp(t)
 	total := b.get("/").Body.Len()
-	for _, name := range []string{"board.css", "board.js", "icon.svg"} {
+	for _, name := range []string{"screen.css", "screen.js", "icon.svg"} {
 		w := b.get("/static/" + name + "?v=" + assetVersion)
 		if w.Code != http.StatusOK || !strings.Contains(w.Header().Get("Cache-Control"), "immutable") {
 			t.Errorf("%s: %d %v", name, w.Code, w.Header())
@@ -268,10 +268,10 @@ func TestFirstPageIsSmall(t *testing.T) {
 	if total > 100_000 {
 		t.Errorf("the first page takes %d bytes", total)
 	}
-	if w := b.get("/static/board.css"); strings.Contains(w.Header().Get("Cache-Control"), "immutable") {
+	if w := b.get("/static/screen.css"); strings.Contains(w.Header().Get("Cache-Control"), "immutable") {
 		t.Error("a file without its version is kept for ever")
 	}
-	for _, path := range []string{"/static/x", "/static/..%2fboard.go", "/nothing"} {
+	for _, path := range []string{"/static/x", "/static/..%2fscreen.go", "/nothing"} {
 		if w := b.get(path); w.Code != http.StatusNotFound {
 			t.Errorf("%s: %d", path, w.Code)
 		}

@@ -1,9 +1,9 @@
-// Package board is what the operator sees of the daemon in a browser: when to be at the
+// Package screen is what the operator sees of the daemon in a browser: when to be at the
 // machine next and why, how many good parts there are, and forms for everything that is
 // done at the machine. Pages are made on the server and work without script; a script of
-// our own keeps them live. The board reads published snapshots and the ledger and hands
+// our own keeps them live. The screen reads published snapshots and the ledger and hands
 // every wish to the run; it never touches the port.
-package board
+package screen
 
 import (
 	"context"
@@ -20,18 +20,18 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Run is what the board needs of the supervisor.
+// Run is what the screen needs of the supervisor.
 type Run interface {
 	Snapshot() *supervisor.Snapshot
 	Do(ctx context.Context, r supervisor.Request) (supervisor.Result, error)
 }
 
-// Ledger is what the board reads of the ledger.
+// Ledger is what the screen reads of the ledger.
 type Ledger interface {
 	Journal(ctx context.Context, limit int) ([]ledger.Event, error)
 }
 
-// Options are what a board is made of.
+// Options are what a screen is made of.
 type Options struct {
 	Run    Run
 	Ledger Ledger
@@ -69,7 +69,7 @@ const (
 	mostEvents   = 200
 )
 
-type board struct {
+type screen struct {
 	Options
 	pages     pages
 	hub       *hub
@@ -78,41 +78,41 @@ type board struct {
 	inspector chan struct{}        // holds one token for the request that reads job files
 }
 
-// New returns the handler of the board's pages.
+// New returns the handler of the screen's pages.
 func New(o Options) http.Handler {
-	b := &board{Options: o, pages: parse(), answers: idempotency.New(), inspector: make(chan struct{}, 1)}
-	b.hub = newHub(b.fragments)
-	b.answers.Refuse = b.again
+	sc := &screen{Options: o, pages: parse(), answers: idempotency.New(), inspector: make(chan struct{}, 1)}
+	sc.hub = newHub(sc.fragments)
+	sc.answers.Refuse = sc.again
 	act := func(next http.HandlerFunc) http.HandlerFunc {
-		return b.operators(b.answers.Handler(idempotency.Field("key"), next))
+		return sc.operators(sc.answers.Handler(idempotency.Field("key"), next))
 	}
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", b.now)
-	mux.HandleFunc("GET /stream", b.stream)
-	mux.HandleFunc("GET /visit", b.operators(b.visitForm))
-	mux.HandleFunc("POST /visit", act(b.recordVisit))
-	mux.HandleFunc("GET /command/{name}", b.operators(b.commandForm))
-	mux.HandleFunc("POST /command", act(b.command))
-	mux.HandleFunc("GET /lots", b.lots)
-	mux.HandleFunc("GET /lots/new", b.operators(b.shelved(b.orderForm)))
-	mux.HandleFunc("POST /lots/new", b.operators(b.shelved(b.upload)))
-	mux.HandleFunc("POST /lots", act(b.shelved(b.openLot)))
-	mux.HandleFunc("GET /lots/{id}", b.lot)
-	mux.HandleFunc("POST /lots/{id}/end", act(b.endLot))
-	mux.HandleFunc("GET /alerts", b.alerts)
-	mux.HandleFunc("POST /alerts/test", act(b.testAlert))
-	mux.HandleFunc("POST /alerts/acknowledge", act(b.acknowledge))
-	mux.HandleFunc("GET /events", b.events)
+	mux.HandleFunc("GET /{$}", sc.now)
+	mux.HandleFunc("GET /stream", sc.stream)
+	mux.HandleFunc("GET /visit", sc.operators(sc.visitForm))
+	mux.HandleFunc("POST /visit", act(sc.recordVisit))
+	mux.HandleFunc("GET /command/{name}", sc.operators(sc.commandForm))
+	mux.HandleFunc("POST /command", act(sc.command))
+	mux.HandleFunc("GET /lots", sc.lots)
+	mux.HandleFunc("GET /lots/new", sc.operators(sc.shelved(sc.orderForm)))
+	mux.HandleFunc("POST /lots/new", sc.operators(sc.shelved(sc.upload)))
+	mux.HandleFunc("POST /lots", act(sc.shelved(sc.openLot)))
+	mux.HandleFunc("GET /lots/{id}", sc.lot)
+	mux.HandleFunc("POST /lots/{id}/end", act(sc.endLot))
+	mux.HandleFunc("GET /alerts", sc.alerts)
+	mux.HandleFunc("POST /alerts/test", act(sc.testAlert))
+	mux.HandleFunc("POST /alerts/acknowledge", act(sc.acknowledge))
+	mux.HandleFunc("GET /events", sc.events)
 	mux.Handle("GET /static/{file}", http.HandlerFunc(serveStatic))
-	mux.HandleFunc("/", b.nothing)
+	mux.HandleFunc("/", sc.nothing)
 	return mux
 }
 
 // operators keeps those out who may only look.
-func (b *board) operators(next http.HandlerFunc) http.HandlerFunc {
+func (sc *screen) operators(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if !b.Operates(r) {
-			b.sorry(w, r, http.StatusForbidden, "You have view-only access", "Log in with an operator's secret to do this.")
+		if !sc.Operates(r) {
+			sc.sorry(w, r, http.StatusForbidden, "You have view-only access", "Log in with an operator's secret to do this.")
 			return
 		}
 		next(w, r)
@@ -120,10 +120,10 @@ func (b *board) operators(next http.HandlerFunc) http.HandlerFunc {
 }
 
 // shelved is for pages that need a place for job files.
-func (b *board) shelved(next http.HandlerFunc) http.HandlerFunc {
+func (sc *screen) shelved(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		if b.Jobs == nil {
-			b.sorry(w, r, http.StatusNotFound, "No folder for job files is configured", "Set server.jobs_folder in the configuration, or open the lot from the command line.")
+		if sc.Jobs == nil {
+			sc.sorry(w, r, http.StatusNotFound, "No folder for job files is configured", "Set server.jobs_folder in the configuration, or open the lot from the command line.")
 			return
 		}
 		next(w, r)
@@ -131,21 +131,21 @@ func (b *board) shelved(next http.HandlerFunc) http.HandlerFunc {
 }
 
 // nothing answers for a page that does not exist.
-func (b *board) nothing(w http.ResponseWriter, r *http.Request) {
-	b.sorry(w, r, http.StatusNotFound, "There is no such page", "Choose a page at the top.")
+func (sc *screen) nothing(w http.ResponseWriter, r *http.Request) {
+	sc.sorry(w, r, http.StatusNotFound, "There is no such page", "Choose a page at the top.")
 }
 
 // now shows how everything stands.
-func (b *board) now(w http.ResponseWriter, r *http.Request) {
+func (sc *screen) now(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	fragments, err := b.fragments(ctx)
+	fragments, err := sc.fragments(ctx)
 	if err != nil {
-		b.fail(w, r, err)
+		sc.fail(w, r, err)
 		return
 	}
-	p := b.page(r, "Now")
+	p := sc.page(r, "Now")
 	p.Live, p.Said = true, doneTexts[r.URL.Query().Get("done")]
 	p.Body = fragments.html
-	b.write(w, http.StatusOK, "now", p)
+	sc.write(w, http.StatusOK, "now", p)
 }

@@ -1,4 +1,4 @@
-package board
+package screen
 
 import (
 	"bytes"
@@ -10,30 +10,30 @@ import (
 	"beltwarden/supervisor"
 )
 
-// sectionNames are the sections of the board in their order, which is that of the
+// sectionNames are the sections of the screen in their order, which is that of the
 // operator's questions. Each is replaced as a whole when it changes.
 var sectionNames = []string{"next", "act", "alerts", "count", "where", "belt", "drift", "size", "heat", "line", "supply", "happened"}
 
 // fragments makes all sections as the run stands now.
-func (b *board) fragments(ctx context.Context) (*fragments, error) {
-	s := b.Run.Snapshot()
-	events, err := b.Ledger.Journal(ctx, 14)
+func (sc *screen) fragments(ctx context.Context) (*fragments, error) {
+	s := sc.Run.Snapshot()
+	events, err := sc.Ledger.Journal(ctx, 14)
 	if err != nil {
 		return nil, err
 	}
-	channels, err := b.Alerts(ctx)
+	channels, err := sc.Alerts(ctx)
 	if err != nil {
 		return nil, err
 	}
 	views := map[string]any{
 		"next": nextOf(s), "act": actionsOf(s), "alerts": alertsOf(channels, s.At), "count": countOf(s), "where": whereOf(s),
-		"belt": b.beltOf(s), "drift": driftOf(s), "size": sizesOf(s), "heat": heatOf(s), "line": b.lineOf(s), "supply": supplyOf(s),
+		"belt": sc.beltOf(s), "drift": driftOf(s), "size": sizesOf(s), "heat": heatOf(s), "line": sc.lineOf(s), "supply": supplyOf(s),
 		"happened": eventsOf(events, s.At),
 	}
 	f := &fragments{html: map[string]string{}}
 	for name, v := range views {
 		var text bytes.Buffer
-		if err := b.pages["sections"].ExecuteTemplate(&text, name, v); err != nil {
+		if err := sc.pages["sections"].ExecuteTemplate(&text, name, v); err != nil {
 			return nil, err
 		}
 		f.html[name] = strings.TrimSpace(text.String())
