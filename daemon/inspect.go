@@ -56,9 +56,9 @@ func newInspect() *cobra.Command {
 		}
 		options.Part = part
 		if c.Flags().Changed("config") {
-			var grip supervisor.Grip
-			options.Heat.Heaters, grip, unknown = learned(c.Context(), cfg)
-			options.Grip = grip.ForJob()
+			var adhesion supervisor.Adhesion
+			options.Heat.Heaters, adhesion, unknown = learned(c.Context(), cfg)
+			options.Adhesion = adhesion.ForJob()
 		}
 		plan, err := readJob(c, args[0], options)
 		var refusal *job.Refusal

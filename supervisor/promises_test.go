@@ -39,7 +39,7 @@ type kindOfData struct {
 // TestEveryPromiseHasARow.
 func promises() []promise {
 	var table []promise
-	for _, rows := range [][]promise{gripPromises(), scalePromises(), performancePromises(), yieldPromises(), readyPromises(), chartPromises(), trialPromises(), provedPromises()} {
+	for _, rows := range [][]promise{adhesionPromises(), scalePromises(), performancePromises(), yieldPromises(), readyPromises(), chartPromises(), trialPromises(), provedPromises()} {
 		table = append(table, rows...)
 	}
 	return table

@@ -28,7 +28,7 @@ type Run interface {
 type Ledger interface {
 	report.Ledger
 	Lots(ctx context.Context) ([]ledger.Lot, error)
-	supervisor.GripStore
+	supervisor.AdhesionStore
 	NextIDs(ctx context.Context) (ledger.NextIDs, error)
 }
 

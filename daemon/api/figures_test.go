@@ -9,8 +9,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// A lot is told with its figures and the grip of the belt, from the ledger alone.
-func TestLotHasFiguresAndGrip(t *testing.T) {
+// A lot is told with its figures and the adhesion of the belt, from the ledger alone.
+func TestLotHasFiguresAndAdhesion(t *testing.T) {
 	b := setUp(t)
 	commit := func(r ...ledger.Record) {
 		if err := b.ledger.Commit(t.Context(), r...); err != nil {
@@ -32,8 +32,8 @@ func TestLotHasFiguresAndGrip(t *testing.T) {
 	if f := l.Figures.Figures; f == nil || f.QualityRatio != 0.5 || l.Figures.PlannedRunS != 0.001 || l.Figures.Produced != 2 || l.Figures.ActualProductionS <= 0 {
 		t.Errorf("figures %+v %+v", f, l.Figures)
 	}
-	if g := l.Grip; g.Made != 2 || g.Held != 1 || g.Earliest != 90*time.Second || g.Longest != time.Hour || len(g.Steps) != 1 || g.Steps[0].Fraction != 0.5 {
-		t.Errorf("grip %+v", l.Grip)
+	if g := l.Adhesion; g.Made != 2 || g.Held != 1 || g.Earliest != 90*time.Second || g.Longest != time.Hour || len(g.Steps) != 1 || g.Steps[0].Fraction != 0.5 {
+		t.Errorf("adhesion %+v", l.Adhesion)
 	}
 	if c := l.Checks[0]; len(c.DetachedMin) != 1 || c.DetachedMin[0] != 1.5 {
 		t.Errorf("check %+v", c)

@@ -83,13 +83,13 @@ func Lot(ctx context.Context, from Ledger, id int64, kept func(digest string) bo
 	if err != nil {
 		return nil, err
 	}
-	grip, err := supervisor.ReadGrip(ctx, from)
+	adhesion, err := supervisor.ReadAdhesion(ctx, from)
 	if err != nil {
 		return nil, err
 	}
 	d := &client.LotDetail{LotSummary: summary(l, c), ScrapByReason: c.ScrapByReason,
 		InterruptedGood: c.InterruptedGood, InterruptedScrap: c.InterruptedScrap,
-		Figures: supervisor.ProductionOf(l, c, cycles, holds, times), Grip: grip,
+		Figures: supervisor.ProductionOf(l, c, cycles, holds, times), Adhesion: adhesion,
 		Cycles: each(cycles, cycle), Holds: each(holds, hold), Checks: each(checks, check),
 		Alterations: each(l.Alterations, func(a ledger.Alteration) client.Alteration {
 			return client.Alteration{JobIndex: a.JobIndex, Kind: a.Kind, Line: a.Line, Text: a.Text, Why: a.Why}

@@ -160,7 +160,7 @@ func (a *App) build(ctx context.Context) (err error) {
 			return nil
 		}
 		return a.run.Snapshot()
-	}, func(ctx context.Context) (supervisor.Grip, error) { return supervisor.ReadGrip(ctx, a.ledger) })
+	}, func(ctx context.Context) (supervisor.Adhesion, error) { return supervisor.ReadAdhesion(ctx, a.ledger) })
 	a.jobs = &jobReader{now, newArchive(c, a.ledger.Lots), a.ledger.Lots}
 	var kept supervisor.Ledger = a.ledger
 	if a.o.Between != nil {

@@ -22,15 +22,15 @@ func motionLimits(m *config.Motion) motion.Limits {
 
 // optionsNow returns for which machine a job is read, as the machine is known at that
 // moment: what the configuration leaves open is taken from what the board told. The
-// snapshot function may return nil. grip tells how long parts have stayed on the belt.
-func optionsNow(o job.Options, snapshot func() *supervisor.Snapshot, grip func(context.Context) (supervisor.Grip, error)) func(context.Context) (job.Options, error) {
+// snapshot function may return nil. adhesion tells how long parts have stayed on the belt.
+func optionsNow(o job.Options, snapshot func() *supervisor.Snapshot, adhesion func(context.Context) (supervisor.Adhesion, error)) func(context.Context) (job.Options, error) {
 	return func(ctx context.Context) (job.Options, error) {
 		now := o
-		g, err := grip(ctx)
+		g, err := adhesion(ctx)
 		if err != nil {
 			return now, err
 		}
-		now.Grip = g.ForJob()
+		now.Adhesion = g.ForJob()
 		if s := snapshot(); s != nil && s.Line.Limits != nil {
 			now.Motion = now.Motion.Or(*s.Line.Limits)
 		}

@@ -70,14 +70,14 @@ func TestLimitsComeFromTheBoard(t *testing.T) {
 }
 
 // never is the belt that has held no part.
-func never(context.Context) (supervisor.Grip, error) { return supervisor.Grip{}, nil }
+func never(context.Context) (supervisor.Adhesion, error) { return supervisor.Adhesion{}, nil }
 
 // What the ledger knows of the belt reaches the inspection, and so does its failure.
 func TestHeldForReachesTheInspection(t *testing.T) {
 	nothing := func() *supervisor.Snapshot { return nil }
 	o := JobOptions(settings(t))
 	said := func(held time.Duration) bool {
-		p, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{Longest: held}, nil })}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode", job.Lines{})
+		p, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Adhesion, error) { return supervisor.Adhesion{Longest: held}, nil })}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode", job.Lines{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -92,7 +92,7 @@ func TestHeldForReachesTheInspection(t *testing.T) {
 		t.Error("the time that the belt has held a part makes no difference")
 	}
 	broken := errors.New("disk gone")
-	if _, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Grip, error) { return supervisor.Grip{}, broken })}).inspect(context.Background(), "x", job.Lines{}); !errors.Is(err, broken) {
+	if _, err := (&jobReader{options: optionsNow(o, nothing, func(context.Context) (supervisor.Adhesion, error) { return supervisor.Adhesion{}, broken })}).inspect(context.Background(), "x", job.Lines{}); !errors.Is(err, broken) {
 		t.Errorf("%v", err)
 	}
 }

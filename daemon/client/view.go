@@ -65,9 +65,9 @@ type LotDetail struct {
 	Checks           []Check        `json:"checks"`
 	// Figures are the production figures by ISO 22400-2 with what the time went to.
 	Figures supervisor.Production `json:"figures"`
-	// Grip is how long parts, of all lots, have stayed on the belt's present surface.
-	Grip        supervisor.Grip `json:"grip"`
-	Alterations []Alteration    `json:"alterations"`
+	// Adhesion is how long parts, of all lots, have stayed on the belt's present surface.
+	Adhesion    supervisor.Adhesion `json:"adhesion"`
+	Alterations []Alteration        `json:"alterations"`
 }
 
 // Cycle is the making of one part.

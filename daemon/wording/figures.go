@@ -53,8 +53,8 @@ func figureRows(p *supervisor.Production, st Style) []string {
 	return out
 }
 
-// gripRows tell how long parts stay on the belt.
-func gripRows(g *supervisor.Grip, st Style) []string {
+// adhesionRows tell how long parts stay on the belt.
+func adhesionRows(g *supervisor.Adhesion, st Style) []string {
 	if g.Made == 0 && g.Surface == "" {
 		return nil
 	}
@@ -73,7 +73,7 @@ func gripRows(g *supervisor.Grip, st Style) []string {
 	if g.UnknownWhen > 0 {
 		text += fmt.Sprintf(" (%d at a time not told, counted as at once)", g.UnknownWhen)
 	}
-	out := st.row("Grip", text)
+	out := st.row("Adhesion", text)
 	switch {
 	case g.HoldsFor > 0:
 		return append(out, st.row("", fmt.Sprintf("95 of 100 parts stay for %s, with 95 %% certainty", Span(g.HoldsFor)))...)

@@ -10,14 +10,14 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// TestFiguresAndGripAreShown with what they leave open: parts not looked at, waits that were
+// TestFiguresAndAdhesionAreShown with what they leave open: parts not looked at, waits that were
 // not planned, parts that came off at a time not told.
-func TestFiguresAndGripAreShown(t *testing.T) {
+func TestFiguresAndAdhesionAreShown(t *testing.T) {
 	l := &client.LotDetail{
 		Figures: supervisor.Production{Figures: &quality.Figures{Availability: 0.8, Effectiveness: 1.25, QualityRatio: 0.9, OEE: 0.9},
 			Most: &quality.Figures{QualityRatio: 1, OEE: 1}, Unverified: 1, ActualProductionS: 3600, HeldS: 1200, UnseenS: 7200},
-		Grip:   supervisor.Grip{Surface: "taped", Since: time.Unix(1e9, 0), Made: 12, Held: 9, Detached: 2, UnknownWhen: 1, Earliest: 40 * time.Minute},
-		Checks: []client.Check{{ID: 1, Good: 3, CorrectedBy: 2}, {ID: 2, Good: 2, Scrap: map[string]int{"detached": 1}, DetachedMin: []float64{40}, Corrects: 1}},
+		Adhesion: supervisor.Adhesion{Surface: "taped", Since: time.Unix(1e9, 0), Made: 12, Held: 9, Detached: 2, UnknownWhen: 1, Earliest: 40 * time.Minute},
+		Checks:   []client.Check{{ID: 1, Good: 3, CorrectedBy: 2}, {ID: 2, Good: 2, Scrap: map[string]int{"detached": 1}, DetachedMin: []float64{40}, Corrects: 1}},
 	}
 	text := strings.Join(strings.Fields(strings.Join(Lot(l, Style{}), " ")), " ")
 	for _, want := range []string{"availability 80.0 %, effectiveness 125.0 %, quality ratio 90.0 %, OEE 90.0 %",
@@ -29,7 +29,7 @@ func TestFiguresAndGripAreShown(t *testing.T) {
 			t.Errorf("no %q in\n%s", want, text)
 		}
 	}
-	l.Grip.HoldsFor, l.Figures.Figures, l.Figures.Why = time.Hour, nil, "no part was made yet"
+	l.Adhesion.HoldsFor, l.Figures.Figures, l.Figures.Why = time.Hour, nil, "no part was made yet"
 	text = strings.Join(strings.Fields(strings.Join(Lot(l, Style{}), " ")), " ")
 	for _, want := range []string{"95 of 100 parts stay for 60 min, with 95 % certainty", "none: no part was made yet"} {
 		if !strings.Contains(text, want) {

@@ -55,7 +55,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 	}
 	add(cycleRows(l, st))
 	add(figureRows(&l.Figures, st))
-	add(gripRows(&l.Grip, st))
+	add(adhesionRows(&l.Adhesion, st))
 	for _, h := range l.Holds {
 		add(st.row(fmt.Sprintf("Hold %d", h.ID), holdText(h)))
 	}

@@ -145,8 +145,8 @@ func (b *beltState) touch(t time.Duration, low, high float64) int {
 	if hit < 0 {
 		b.nextID++
 		p := Part{ID: b.nextID, FromMM: low, ToMM: high, Begun: t, XMM: [2]float64{math.Inf(1), math.Inf(-1)}, letsGo: never, heap: map[square]plastic{}}
-		if b.GripLoss > 0 && b.rng.Float64() < b.GripLoss {
-			p.letsGo = after(t, b.rng.ExpFloat64()*b.GripMinutes*60)
+		if b.AdhesionLoss > 0 && b.rng.Float64() < b.AdhesionLoss {
+			p.letsGo = after(t, b.rng.ExpFloat64()*b.AdhesionMinutes*60)
 		}
 		b.parts = append(b.parts, p)
 		hit = len(b.parts) - 1

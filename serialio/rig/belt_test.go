@@ -81,10 +81,10 @@ func TestParts(t *testing.T) {
 	})
 }
 
-func TestGripAndRelease(t *testing.T) {
+func TestAdhesionAndRelease(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		r, h := open(t, func(s *Settings) {
-			s.Belt.GripLoss, s.Belt.GripMinutes, s.Belt.ReleaseC = 1, 1, 40
+			s.Belt.AdhesionLoss, s.Belt.AdhesionMinutes, s.Belt.ReleaseC = 1, 1, 40
 		})
 		h.lines()
 		h.do("M190 S60", "G1 Z5 E1 F3000", "M400")

@@ -87,8 +87,8 @@ type Belt struct {
 	DisturbanceMM         float64 // standard deviation of one sudden shift
 	EdgeLimitMM           float64 // offset at which the belt rubs on its frame: damage; 0 never
 	ToDropMM              float64 // from nozzle to the edge where parts fall
-	GripLoss              float64 // probability that a part lets go of the belt too early
-	GripMinutes           float64 // mean time until such a part lets go
+	AdhesionLoss          float64 // probability that a part lets go of the belt too early
+	AdhesionMinutes       float64 // mean time until such a part lets go
 	PartGapMM             float64 // clear belt between two extrusions that makes them two parts
 	ReleaseC              float64 // parts cling to a bed hotter than this; 0 they never do
 	SlipOnReleaseMM       float64 // belt movement when its motor is released
@@ -157,8 +157,8 @@ func (s *Settings) check() error {
 	bad(b.ToDropMM > 0, "belt distance to the drop edge must be above 0")
 	bad(b.TrueStepsPerMM >= 0, "belt true steps per mm is negative")
 	bad(b.PartGapMM >= 0, "belt part gap is negative")
-	bad(b.GripLoss >= 0 && b.GripLoss <= 1, "belt grip loss %v must be a probability", b.GripLoss)
-	bad(b.GripLoss == 0 || b.GripMinutes > 0, "belt grip time must be above 0 when grip can be lost")
+	bad(b.AdhesionLoss >= 0 && b.AdhesionLoss <= 1, "belt adhesion loss %v must be a probability", b.AdhesionLoss)
+	bad(b.AdhesionLoss == 0 || b.AdhesionMinutes > 0, "belt adhesion time must be above 0 when adhesion can be lost")
 	bad(b.JitterMMPerSqrtM >= 0 && b.DisturbancesPerM >= 0 && b.DisturbanceMM >= 0 && b.EdgeLimitMM >= 0,
 		"belt jitter, disturbance and edge limit must not be negative")
 	for i, f := range s.Faults {

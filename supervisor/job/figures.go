@@ -63,8 +63,8 @@ func (f *figures) placed() {
 	f.held()
 }
 
-// Grip is how long parts have stayed on the belt. The zero Grip knows of none.
-type Grip struct {
+// Adhesion is how long parts have stayed on the belt. The zero Adhesion knows of none.
+type Adhesion struct {
 	Longest  time.Duration // after which a part was found good
 	Seen     int           // parts looked at, those that came off among them
 	Detached int           // that came off
@@ -73,11 +73,11 @@ type Grip struct {
 	HoldsFor time.Duration // for which it is shown to hold 95 of 100 parts; 0 for none
 }
 
-// held compares the time on the belt with what is shown of its grip. Heating is left out:
+// held compares the time on the belt with what is shown of its adhesion. Heating is left out:
 // the part is not there yet.
 func (f *figures) held() {
 	const remedy = "watch the first part to its end, or split the job"
-	g := f.o.Grip
+	g := f.o.Adhesion
 	cycle, known := f.p.Duration.Round(time.Second), g.Longest.Round(time.Second)
 	switch {
 	case g.Detached > 0 && f.p.Duration > g.HoldsFor && (g.Untold || f.p.Duration > g.Earliest):

@@ -34,8 +34,8 @@ type Options struct {
 	RangeMM [3][2]float64
 	// SpoolG is the filament on a full spool, g; 0 is not judged.
 	SpoolG float64
-	// Grip is how long parts have stayed on the belt's present surface.
-	Grip Grip
+	// Adhesion is how long parts have stayed on the belt's present surface.
+	Adhesion Adhesion
 	// BedC is the bed temperature to add to a job that sets none; 0 adds none.
 	BedC float64
 	// NozzleCeilingC and BedCeilingC are the highest temperatures allowed; 0

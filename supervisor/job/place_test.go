@@ -155,8 +155,8 @@ func TestPlacingFindings(t *testing.T) {
 		"over-edge-after": {func(o *Options) { o.ToDropMM = 50 }, Warning, []string{"60.00", "50.00"}},
 		"seam-fit":        {func(o *Options) { o.LoopMM, o.SeamMM = 100, 61 }, Error, []string{"40.00", "39.00"}},
 		"spool-short":     {func(o *Options) { o.SpoolG = 0.01 }, Error, []string{"0.0 g"}},
-		"belt-hold":       {func(o *Options) { o.Grip.Longest = 1e9 }, Warning, []string{"1s"}},
-		"belt-hold ":      {func(o *Options) { o.Grip = Grip{Longest: 3.6e12, Seen: 80, Detached: 20, Untold: true} }, Warning, []string{"20 of 80 parts seen came off", "not shown to hold 95 of 100"}},
+		"belt-hold":       {func(o *Options) { o.Adhesion.Longest = 1e9 }, Warning, []string{"1s"}},
+		"belt-hold ":      {func(o *Options) { o.Adhesion = Adhesion{Longest: 3.6e12, Seen: 80, Detached: 20, Untold: true} }, Warning, []string{"20 of 80 parts seen came off", "not shown to hold 95 of 100"}},
 	} {
 		code = strings.TrimSpace(code)
 		o := upright

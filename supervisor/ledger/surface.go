@@ -12,7 +12,7 @@ import (
 // Detached is the scrap reason of a part that came off the belt while it was made.
 const Detached = "detached"
 
-// SurfaceRenewed says that the belt's surface was made anew, so that what was seen of its grip no longer holds. The
+// SurfaceRenewed says that the belt's surface was made anew, so that what was seen of its adhesion no longer holds. The
 // newest one counts. Stamp is filled by reading and ignored by writing.
 type SurfaceRenewed struct {
 	How      string  // such as cleaned or taped

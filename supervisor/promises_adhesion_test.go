@@ -54,14 +54,14 @@ func (c clinging) lot(r *rand.Rand) (holds, told bool) {
 		}
 		list = append(list, s)
 	}
-	g, err := ReadGrip(context.Background(), list)
+	g, err := ReadAdhesion(context.Background(), list)
 	if err != nil {
 		panic(err)
 	}
 	return g.HoldsFor == 0 || c.stays(g.HoldsFor) >= holdProbability, g.HoldsFor > 0
 }
 
-func gripPromises() []promise {
+func adhesionPromises() []promise {
 	hour := []time.Duration{time.Hour}
 	kind := func(name string, tells float64, c clinging) kindOfData {
 		return kindOfData{name: name, lot: c.lot, tells: tells}

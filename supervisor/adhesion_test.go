@@ -25,9 +25,9 @@ func times(n int, d time.Duration) []time.Duration {
 	return list
 }
 
-// TestGripOfASurface: only parts looked at speak, and of the rule of three's exact form 59
+// TestAdhesionOfASurface: only parts looked at speak, and of the rule of three's exact form 59
 // that all held, and no fewer, show 95 of 100 with 95 % certainty (0.95^59 = 0.0485).
-func TestGripOfASurface(t *testing.T) {
+func TestAdhesionOfASurface(t *testing.T) {
 	const hour = time.Hour
 	for name, c := range map[string]struct {
 		stay           ledger.Stay
@@ -49,7 +49,7 @@ func TestGripOfASurface(t *testing.T) {
 		"3 of 1000, when is not known":     {ledger.Stay{Cycles: times(1000, hour), Good: 997, Detached: 3}, 997, 3, hour, 0, hour},
 		"how long not known":               {ledger.Stay{Cycles: []time.Duration{0, hour}, Good: 2}, 1, 0, hour, 0, 0},
 	} {
-		g, err := ReadGrip(context.Background(), stays{c.stay})
+		g, err := ReadAdhesion(context.Background(), stays{c.stay})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -75,14 +75,14 @@ func TestPartsThatCameOff(t *testing.T) {
 		x.until(Held, 12*time.Hour)
 		x.refuses(t, &Visit{Surface: "painted", DetachedMin: []float64{-1, 3}, Scrap: map[string]int{"detached": 1}}, `"painted"`, "-1 minutes", "2 parts have a time")
 		id := x.do(Request{Visit: &Visit{Good: 1, DetachedMin: []float64{2.5}}}).CheckID
-		grip := func() Grip {
-			g, err := ReadGrip(context.Background(), x.ledger)
+		adhesion := func() Adhesion {
+			g, err := ReadAdhesion(context.Background(), x.ledger)
 			if err != nil {
 				t.Fatal(err)
 			}
 			return g
 		}
-		if g := grip(); g.Held != 1 || g.Detached != 1 || g.Earliest != 150*time.Second {
+		if g := adhesion(); g.Held != 1 || g.Detached != 1 || g.Earliest != 150*time.Second {
 			t.Errorf("%+v", g)
 		}
 		if c := x.counts(1); c.Scrap != 1 || c.ScrapByReason["detached"] != 1 {
@@ -90,11 +90,11 @@ func TestPartsThatCameOff(t *testing.T) {
 		}
 		x.refuses(t, &Visit{Corrects: id, Surface: "taped"}, "in a new check")
 		x.do(Request{Visit: &Visit{Corrects: id, Good: 1, DetachedMin: []float64{4}}})
-		if g := grip(); g.Earliest != 4*time.Minute || g.Detached != 1 {
+		if g := adhesion(); g.Earliest != 4*time.Minute || g.Detached != 1 {
 			t.Errorf("corrected: %+v", g)
 		}
 		x.do(Request{Visit: &Visit{Surface: "cleaned"}})
-		if g := grip(); g.Made != 0 || g.Earliest != 0 || g.Surface != "cleaned" {
+		if g := adhesion(); g.Made != 0 || g.Earliest != 0 || g.Surface != "cleaned" {
 			t.Errorf("a new surface: %+v", g)
 		}
 		x.do(Request{Command: Unhold})

@@ -17,9 +17,9 @@ const (
 	holdConfidence  = 0.95
 )
 
-// Grip is how long parts have stayed on the belt's present surface. It rests on parts that
+// Adhesion is how long parts have stayed on the belt's present surface. It rests on parts that
 // a check has looked at; the times of cycles count heating within them.
-type Grip struct {
+type Adhesion struct {
 	Surface string    `json:"surface,omitempty"` // what was done to it; empty: nothing since the ledger began
 	Since   time.Time `json:"since,omitzero"`
 	Made    int       `json:"made"` // parts made on it
@@ -40,42 +40,42 @@ type Grip struct {
 }
 
 // ForJob is what an inspection judges a cycle by.
-func (g Grip) ForJob() job.Grip {
-	return job.Grip{Longest: g.Longest, Seen: g.Held + g.Detached, Detached: g.Detached, Untold: g.UnknownWhen > 0, Earliest: g.Earliest, HoldsFor: g.HoldsFor}
+func (a Adhesion) ForJob() job.Adhesion {
+	return job.Adhesion{Longest: a.Longest, Seen: a.Held + a.Detached, Detached: a.Detached, Untold: a.UnknownWhen > 0, Earliest: a.Earliest, HoldsFor: a.HoldsFor}
 }
 
-// GripStore is what grip is read from.
-type GripStore interface {
+// AdhesionStore is what adhesion is read from.
+type AdhesionStore interface {
 	Stays(ctx context.Context) (*ledger.SurfaceRenewed, []ledger.Stay, error)
 }
 
-// ReadGrip reads how long parts have stayed since the surface was made anew.
-func ReadGrip(ctx context.Context, l GripStore) (Grip, error) {
+// ReadAdhesion reads how long parts have stayed since the surface was made anew.
+func ReadAdhesion(ctx context.Context, l AdhesionStore) (Adhesion, error) {
 	surface, stays, err := l.Stays(ctx)
 	if err != nil {
-		return Grip{}, err
+		return Adhesion{}, err
 	}
-	var g Grip
+	var a Adhesion
 	if surface != nil {
-		g.Surface, g.Since = surface.How, surface.Stamp.At
+		a.Surface, a.Since = surface.How, surface.Stamp.At
 	}
 	var parts []quality.Held
 	for _, s := range stays {
-		parts = append(parts, g.take(s)...)
+		parts = append(parts, a.take(s)...)
 	}
-	if g.Steps, err = quality.Survivals(parts, holdConfidence); err != nil {
-		return Grip{}, err
+	if a.Steps, err = quality.Survivals(parts, holdConfidence); err != nil {
+		return Adhesion{}, err
 	}
-	g.HoldsFor, err = quality.HoldOn(parts, holdProbability, holdConfidence)
-	return g, err
+	a.HoldsFor, err = quality.HoldOn(parts, holdProbability, holdConfidence)
+	return a, err
 }
 
 // take adds the parts of one job. Which of them a check has counted is not recorded: they
 // are taken for the first made, and of those that came off for the longest.
-func (g *Grip) take(s ledger.Stay) (parts []quality.Held) {
-	g.Made += len(s.Cycles)
-	g.Detached += s.Detached
-	g.UnknownWhen += s.Detached - len(s.After)
+func (a *Adhesion) take(s ledger.Stay) (parts []quality.Held) {
+	a.Made += len(s.Cycles)
+	a.Detached += s.Detached
+	a.UnknownWhen += s.Detached - len(s.After)
 	// The first counted are those that were waiting to be when the surface was made anew.
 	looked := min(len(s.Cycles), max(0, s.Good+s.Scrap+s.Detached-max(0, s.Backlog)))
 	stayed := slices.Sorted(slices.Values(s.Cycles[:looked]))
@@ -85,9 +85,9 @@ func (g *Grip) take(s ledger.Stay) (parts []quality.Held) {
 			continue
 		}
 		parts = append(parts, quality.Held{For: d})
-		g.Held++
+		a.Held++
 		if s.Good > 0 {
-			g.Longest = max(g.Longest, d)
+			a.Longest = max(a.Longest, d)
 		}
 	}
 	for range s.Detached - len(s.After) {
@@ -95,8 +95,8 @@ func (g *Grip) take(s ledger.Stay) (parts []quality.Held) {
 	}
 	for _, d := range s.After {
 		parts = append(parts, quality.Held{For: d, Detached: true})
-		if g.Earliest == 0 || d < g.Earliest {
-			g.Earliest = d
+		if a.Earliest == 0 || d < a.Earliest {
+			a.Earliest = d
 		}
 	}
 	return parts
