@@ -118,7 +118,7 @@ crash: ## the campaigns with killed processes (TestKill...), N=50 of them each
 models: ## what is printed with a certainty and how often it is true, over LOTS=10000 simulated lots
 	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestPromises$$' ./supervisor
 	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestCalibration$$' ./supervisor/belt
-	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestVisitTimes$$' ./supervisor
+	@BELTWARDEN_LOTS=$(LOTS) $(GO) test -count=1 -v -run '^TestVisitTimes$$' ./supervisor/pace
 
 damage: ## ledgers damaged at random places, N of them, and as many power cuts in a commit
 	@BELTWARDEN_DAMAGES=$(N) BELTWARDEN_CUTS=$(N) $(GO) test -count=1 -timeout=0 -v -run '^(TestDamageAtRandom|TestPowerCut)$$' ./supervisor/ledger

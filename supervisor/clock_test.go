@@ -8,6 +8,7 @@ import (
 
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 	"beltwarden/supervisor/wall"
 )
 
@@ -81,7 +82,7 @@ func TestAttendedHoursWithoutAClock(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		var clock wall.Clock
 		set := testSettings()
-		set.Now, set.ClockFloor, set.Attended = clock.Now, time.Now(), Span{ToMin: 23 * 60}
+		set.Now, set.ClockFloor, set.Attended = clock.Now, time.Now(), pace.Hours{ToMin: 23 * 60}
 		clock.SetTo(time.Date(1970, 1, 1, 3, 0, 0, 0, time.Local))
 		x := newRun(t, testRig(), set)
 		x.start()

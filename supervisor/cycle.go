@@ -213,7 +213,7 @@ func (m *Machine) cycleMade(c *cycle, out *Output) {
 func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 	m.cycle, m.laying = nil, false
 	m.belt.known = true
-	m.paced(c)
+	m.learnCycle(c)
 	m.rules.partsSinceCheck++
 	out.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
 }

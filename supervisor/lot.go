@@ -5,6 +5,7 @@ import (
 
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 	"beltwarden/supervisor/quality"
 )
 
@@ -22,7 +23,7 @@ type lot struct {
 	led     map[int]bool
 	going   bool // a part was begun since the run started
 	heated  bool // and nothing was done since: the next part begins hot
-	pace    pace
+	pace    pace.Model
 	sizes   sizes
 	ordered []SizeOrder // by job; nil when none was ordered
 

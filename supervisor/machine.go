@@ -5,6 +5,7 @@ import (
 
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 )
 
 // Machine is the state machine of the run. It is pure: no I/O, no clock, no
@@ -24,10 +25,10 @@ type Machine struct {
 	heat warm
 	work work
 
-	warmth   warmth
-	paceKind paceKind
-	guard    heatWatch
-	clock    clockWatch
+	warmth warmth
+	prior  pace.Prior // what cycles have shown of machine and room
+	guard  heatWatch
+	clock  clockWatch
 
 	lot   *lot
 	cycle *cycle // begun and not yet discharged, interrupted or given up

@@ -16,6 +16,7 @@ import (
 	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 )
 
 // tinyJob is one straight line of plastic: enough to have a body.
@@ -194,7 +195,7 @@ func TestMachineAtRandom(t *testing.T) {
 		set.PartEveryParts = rapid.IntRange(0, 3).Draw(rt, "every")
 		set.BinParts, set.SeamMM, set.DiskReserve = rapid.IntRange(0, 4).Draw(rt, "bin"), 20, 50e6
 		if rapid.IntRange(0, 3).Draw(rt, "hours") == 0 {
-			set.Attended = Span{0, 60 * rapid.IntRange(1, 23).Draw(rt, "until")}
+			set.Attended = pace.Hours{ToMin: 60 * rapid.IntRange(1, 23).Draw(rt, "until")}
 		}
 		now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 		m, err := NewMachine(context.Background(), set, l, nil, "twin", now)

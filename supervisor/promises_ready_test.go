@@ -5,6 +5,7 @@ import (
 	"math/rand/v2"
 	"time"
 
+	"beltwarden/supervisor/pace"
 	"beltwarden/supervisor/quality"
 )
 
@@ -44,25 +45,24 @@ func (o ordering) lot(r *rand.Rand) (holds, told bool) {
 		return true, false
 	}
 	const cycle = 30 * time.Minute
-	c := course{left: o.ordered - good - unlooked, unlooked: unlooked, one: cycle, good: 9 + float64(good), scrap: 1 + float64(scrap)}
+	c := pace.Remainder{Left: o.ordered - good - unlooked, Unlooked: unlooked, Each: cycle, Good: 9 + float64(good), Scrap: 1 + float64(scrap)}
 	if !plan.Assumed {
-		c.good, c.scrap = 0.5+float64(good), 0.5+float64(scrap)
+		c.Good, c.Scrap = 0.5+float64(good), 0.5+float64(scrap)
 	}
-	for at := o.every; o.every > 0 && at < c.left; at += o.every {
-		c.stops, c.before = c.stops+1, at
+	for at := o.every; o.every > 0 && at < c.Left; at += o.every {
+		c.Stops, c.Before = c.Stops+1, at
 	}
 	for range o.seen {
-		c.waits = append(c.waits, o.wait(r))
+		c.Waits = append(c.Waits, o.wait(r))
 	}
 	const doubt = 0.02
-	for i, z := range [...]float64{-1.96, 0, 1.96} {
-		c.takes[i] = time.Duration((1 + doubt*z) * float64(c.left) * float64(cycle))
-	}
-	d, _ := c.ready()
+	takes := func(z float64) time.Duration { return time.Duration((1 + doubt*z) * float64(c.Left) * float64(cycle)) }
+	c.Takes = pace.Interval{Low: takes(-1.96), Median: takes(0), High: takes(1.96)}
+	d, _ := c.Ready()
 
 	each := time.Duration((1 + doubt*r.NormFloat64()) * float64(cycle))
 	var is time.Duration
-	wanted, since := c.left, 0
+	wanted, since := c.Left, 0
 	for wanted > 0 {
 		is += each
 		wanted, unlooked, since = wanted-1, unlooked+1, since+1
@@ -80,7 +80,7 @@ func (o ordering) lot(r *rand.Rand) (holds, told bool) {
 			is += o.wait(r)
 		}
 	}
-	return d[0] <= is && is <= d[2], true
+	return d.Low <= is && is <= d.High, true
 }
 
 func readyPromises() []promise {

@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"math/rand/v2"
 	"testing"
 	"time"
 
@@ -54,50 +53,4 @@ func TestWaitsForPeopleCount(t *testing.T) {
 			t.Errorf("%d waits are remembered: %v", len(m.waits), m.waits)
 		}
 	})
-}
-
-// TestReadyGoesByAttendedHours: what is not done in the evening goes on in the morning.
-func TestReadyGoesByAttendedHours(t *testing.T) {
-	at := func(h float64) time.Time {
-		return time.Date(2000, 1, 3, 0, 0, 0, 0, time.Local).Add(time.Duration(h * float64(time.Hour)))
-	}
-	none := func() time.Duration { return 0 }
-	for _, r := range []struct {
-		from, hours, to float64
-		span            Span
-	}{
-		{9, 3, 12, Span{8 * 60, 18 * 60}},
-		{16, 3, 33, Span{8 * 60, 18 * 60}},
-		{6, 1, 9, Span{8 * 60, 18 * 60}},
-		{20, 20, 32 + 34, Span{8 * 60, 18 * 60}},
-		{23, 2, 25, Span{22 * 60, 6 * 60}},
-		{5, 2, 23, Span{22 * 60, 6 * 60}},
-		{5, 50, 55, Span{}},
-	} {
-		c := course{now: at(r.from), attended: r.span}
-		if got := c.over(time.Duration(r.hours*float64(time.Hour)), none); (got - at(r.to).Sub(at(r.from))).Abs() > time.Minute {
-			t.Errorf("%g h from %g o'clock, attended %v: %v", r.hours, r.from, r.span, got)
-		}
-	}
-}
-
-// TestBinomial compares mean and variance with the closed form, for few parts and for many.
-func TestBinomial(t *testing.T) {
-	r := rand.New(rand.NewPCG(1, 2))
-	for _, c := range []struct {
-		n int
-		p float64
-	}{{0, 0.5}, {5, 0}, {5, 1}, {7, 0.3}, {40, 0.1}, {99, 0.9}, {1000, 0.004}, {1000, 0.2}} {
-		const draws = 20000
-		sum, squares := 0.0, 0.0
-		for range draws {
-			k := float64(binomial(r, c.n, c.p))
-			sum, squares = sum+k, squares+k*k
-		}
-		mean, want := sum/draws, float64(c.n)*c.p
-		variance := squares/draws - mean*mean
-		if d := mean - want; d*d > 25*(want*(1-c.p)+1e-9)/draws || variance > 1.1*want*(1-c.p)+1e-9 || variance < 0.9*want*(1-c.p) {
-			t.Errorf("of %d with %g: mean %g, variance %g; want %g and %g", c.n, c.p, mean, variance, want, want*(1-c.p))
-		}
-	}
 }

@@ -17,6 +17,7 @@ import (
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 )
 
 // wideFrom is the first of the seeds that draw from everything there is: all of a person's words
@@ -62,7 +63,7 @@ func drawHouse(s *scene, rng *rand.Rand) {
 		set.BinParts = 1 + rng.IntN(4)
 	}
 	if one(6) {
-		set.Attended = Span{0, 60 * (1 + rng.IntN(23))}
+		set.Attended = pace.Hours{ToMin: 60 * (1 + rng.IntN(23))}
 	}
 	if one(4) {
 		set.CheckEveryMM = 20 + 200*rng.Float64()

@@ -6,6 +6,7 @@ import (
 	"beltwarden/serialio"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/heat"
+	"beltwarden/supervisor/pace"
 )
 
 // Settings are what the run needs to know about machine, belt and house rules.
@@ -32,7 +33,7 @@ type Settings struct {
 	Care          []Care        // what is to be done every so often
 	BinParts      int           // parts that the bin holds; 0 is not watched
 	DiskReserve   int64         // bytes that must be free on the ledger's file system before a part; 0 is not watched
-	Attended      Span          // when parts may be in the making; the zero Span is always
+	Attended      pace.Hours    // when parts may be in the making
 	ClockFloor    time.Time     // no clock that shows an earlier time is right; zero: any may be
 	VisitAhead    time.Duration // a visit is told so long before it is due; 0: not at all
 	HoldCertainty float64       // probability that the belt is within its limit at a hold; 0 means 0.99

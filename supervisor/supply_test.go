@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/pace"
 )
 
 // suspended runs a lot of pegs until the machine waits, and says why and after how many.
@@ -83,7 +84,7 @@ func init() { time.Local = time.UTC }
 func TestAttendedHours(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.Attended = Span{FromMin: 23 * 60, ToMin: 45}
+		set.Attended = pace.Hours{FromMin: 23 * 60, ToMin: 45}
 		x := newRun(t, testRig(), set)
 		s := suspended(t, x, 200, &Visit{Note: "new lot"})
 		if s.Cause.Code != CauseUnattended || s.Lot.Made == 0 {
@@ -94,19 +95,4 @@ func TestAttendedHours(t *testing.T) {
 		}
 		x.stop()
 	})
-}
-
-func TestSpan(t *testing.T) {
-	at := func(h, m int) time.Time { return time.Date(2026, 3, 1, h, m, 0, 0, time.Local) }
-	day, night := Span{7 * 60, 22*60 + 30}, Span{22 * 60, 6 * 60}
-	for _, c := range []struct {
-		s    Span
-		t    time.Time
-		want time.Duration
-	}{{day, at(7, 0), 15*time.Hour + 30*time.Minute}, {day, at(22, 0), 30 * time.Minute}, {day, at(22, 30), 0}, {day, at(3, 0), 0},
-		{night, at(23, 0), 7 * time.Hour}, {night, at(5, 59), time.Minute}, {night, at(12, 0), 0}} {
-		if got := c.s.left(c.t); got != c.want {
-			t.Errorf("%s at %s: %v left, want %v", c.s, c.t.Format("15:04"), got, c.want)
-		}
-	}
 }

@@ -11,6 +11,7 @@ import (
 	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 )
 
 // warmth is what is learned of the heaters.
@@ -20,7 +21,7 @@ type warmth struct {
 	// What has been learned since it was last kept. It rides with the next step that
 	// has something to record, so that it costs no write of its own.
 	nozzleNew, bedNew bool
-	kindNew           bool // of machine and room, see paceKind
+	priorNew          bool // Machine.prior
 }
 
 // loadWarmth takes up what earlier processes learned of this port's heaters. What
@@ -31,7 +32,7 @@ func (m *Machine) loadWarmth(ctx context.Context, l Ledger, now time.Time) error
 		return err
 	}
 	h := heatersOf(texts)
-	m.paceKind = kindOf(texts)
+	m.prior = pace.ReadPrior(texts[ledger.LearnedCycles])
 	m.warmth = warmth{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
 	if h.Bed != (heat.Model{}) { // it was told here
 		m.guard.There(heat.Bed)
@@ -116,8 +117,8 @@ func (m *Machine) keepWarmth(out *Output) {
 	if w.bedNew {
 		keep(&w.bedNew, ledger.HeaterBed, w.bed.Model())
 	}
-	if w.kindNew {
-		keep(&w.kindNew, ledger.LearnedCycles, m.paceKind)
+	if w.priorNew {
+		keep(&w.priorNew, ledger.LearnedCycles, m.prior)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"beltwarden/serialio"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 )
 
 // TestAHeatUpIsForeseen: the rig's heaters are bodies of their own making. After two
@@ -93,7 +94,7 @@ func restarted(t *testing.T, x *run, seen time.Duration) {
 	x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{p}, Good: []int{1}}})
 	takes := x.s.Snapshot().Lot.PartTakes
 	t.Logf("a part is foretold to take %v, of which %v in motion; %v were seen before", takes, p.Duration, seen)
-	if want := p.Duration + p.Heat.Cool.Mid + *p.Heat.Reheat + moveOff; (takes - want).Abs() > time.Second { // the room was read once more
+	if want := p.Duration + p.Heat.Cool.Mid + *p.Heat.Reheat + pace.MoveOff; (takes - want).Abs() > time.Second { // the room was read once more
 		t.Errorf("the next part is foretold to take %v, want %v", takes, want)
 	}
 	if math.Abs(takes.Seconds()-seen.Seconds()) > 0.1*seen.Seconds() {

@@ -7,6 +7,7 @@ import (
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/pace"
 	"time"
 )
 
@@ -92,13 +93,13 @@ func bedWatch(c *config.Settings) heat.Limits {
 	return l
 }
 
-// attended translates the attended hours; the zero Span is always.
-func attended(s string) supervisor.Span {
+// attended translates the attended hours; without them somebody always is near.
+func attended(s string) pace.Hours {
 	from, to, ok := config.ParseSpan(s)
 	if !ok {
-		return supervisor.Span{}
+		return pace.Hours{}
 	}
-	return supervisor.Span{FromMin: from, ToMin: to}
+	return pace.Hours{FromMin: from, ToMin: to}
 }
 
 // JobOptions says for which machine a job file is read. The command that inspects

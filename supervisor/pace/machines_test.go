@@ -1,4 +1,4 @@
-package supervisor
+package pace
 
 import (
 	"math"
@@ -8,7 +8,7 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// bench is a machine in a room, by physics that share nothing with pace: a bed, a slow mass
+// bench is a machine in a room, by physics that share nothing with the model: a bed, a slow mass
 // behind it, a heater that eases off, a room that changes; lumped bodies by Newton's law of
 // cooling, stepped in time. Figures are drawn for each lot, from ranges that are wide on
 // purpose (common practice, no source).
@@ -39,7 +39,7 @@ type bench struct {
 	closedForm  *room
 	reheat      time.Duration // where the heaters are known
 	knows       bool
-	before      paceWait
+	before      Wait
 }
 
 // The kinds of machines and rooms.
@@ -114,16 +114,16 @@ func drawBench(seed uint64, kind int) *bench {
 	}
 	w.printS *= w.planned
 	w.bedC, w.slowC = w.room(), w.room()
-	w.before = paceWait{moveOff + inS((1-pacePlanned)*w.planned) + unseenWait, unseenSD, true}
+	w.before = UnseenWait(inS(w.planned))
 	switch kind {
 	case movedOffHot:
-		w.knows, w.before = true, paceWait{moveOff + inS((1-pacePlanned)*w.planned), noWaitSD, false}
+		w.knows, w.before = true, ColdWait(inS(w.planned))
 	case heatersLearned:
 		m := w.earlier()
 		up, ok := m.HeatUp(w.releaseC, w.targetC)
 		if down, cools := m.Cool(w.targetC, w.releaseC); ok && cools {
 			w.knows, w.reheat = true, up
-			w.before = learnedWait(moveOff+inS((1-pacePlanned)*w.planned), down, up)
+			w.before = LearnedWait(inS(w.planned), down, up)
 		}
 	}
 	return w
@@ -197,29 +197,35 @@ func (w *bench) earlier() heat.Model {
 	return m
 }
 
-// tell tells a pace of a cycle that ended so long after the first began.
-func (w *bench) tell(p *pace, endedS float64, c benchPart, warm bool) {
-	took := inS(c.all())
-	if warm && w.knows {
-		took, warm = took+w.reheat, false
+// began is when the first cycle of a lot began.
+var began = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+
+// after is the moment so long after that.
+func after(d time.Duration) time.Time { return began.Add(d) }
+
+// add adds a cycle that ended so long after the first began.
+func (w *bench) add(m *Model, endedS float64, c benchPart, hot bool) {
+	cycle := Cycle{Began: after(inS(endedS) - inS(c.all())), Ended: after(inS(endedS)), Planned: inS(w.planned), Hot: hot}
+	if w.knows {
+		cycle.Reheat = &w.reheat
 	}
-	p.add(inS(endedS), took, inS(w.planned), warm)
+	m.Add(cycle)
 }
 
 // earlierLots makes some lots of 15 parts, hours apart, and returns what is learned of machine and room.
-func (w *bench) earlierLots(lots int) paceKind {
-	known, opened := unknownKind, w.openC
+func (w *bench) earlierLots(lots int) Prior {
+	known, opened := DefaultPrior(), w.openC
 	w.openC = 0
 	for range lots {
 		_, list := w.lot(15)
-		var p pace
-		p.begin(w.before, known)
+		var m Model
+		m.Begin(w.before, known)
 		ended := 0.0
 		for n, c := range list {
 			ended += c.all()
-			w.tell(&p, ended, c, n == 0)
+			w.add(&m, ended, c, n == 0)
 		}
-		known = p.learned()
+		known = m.Learned()
 		w.rests(3600 * (2 + 20*w.r.Float64()))
 	}
 	w.openC, w.openedH = opened, w.openedH+w.clockS/3600

@@ -1,0 +1,403 @@
+package supervisor
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
+	"beltwarden/supervisor/quality"
+)
+
+// What is to come: how long the next parts take, when somebody must be there next and why, and
+// when the ordered good parts are there. The statistics are those of the package pace; this file
+// supplies what the machine knows.
+
+// NextVisit is a moment at which someone must be at the machine.
+type NextVisit struct {
+	Reason string    `json:"reason"`
+	Text   string    `json:"text"`
+	Parts  int       `json:"parts"`     // parts made until then
+	MM     float64   `json:"travel_mm"` // belt travel until then
+	At     time.Time `json:"at"`        // estimate
+	// Early and Late bound it with 95 % certainty, by the cycles seen.
+	Early time.Time `json:"early"`
+	Late  time.Time `json:"late"`
+	// Unseen: no cycle was seen yet, and what heating and cooling take is a guess.
+	Unseen bool `json:"unseen,omitempty"`
+	// Also are the reasons of visits that would come soon after and are done with this one.
+	Also  []string `json:"also,omitempty"`
+	Bring []string `json:"bring,omitempty"` // what it takes
+}
+
+// ReadyView is when the ordered good parts will have been made, with what the machine waits
+// for people and what is made for scrap.
+type ReadyView struct {
+	At time.Time `json:"at"` // as likely sooner as later
+	// Early and Late bound it with 95 % certainty, if people come and parts turn out as they
+	// did so far.
+	Early time.Time `json:"early"`
+	Late  time.Time `json:"late"`
+	// Unseen: no cycle was seen yet, and what heating and cooling take is a guess.
+	Unseen bool `json:"unseen,omitempty"`
+	Stops  int  `json:"stops"` // still to come, at which the machine waits for somebody; without those for scrap
+	// Waits is at how many stops it is known how long somebody took to come, and Wait what half
+	// of them took at most. With fewer than eight Waits is 0, and the times are those without waiting.
+	Waits int           `json:"waits"`
+	Wait  time.Duration `json:"wait_ns"`
+	Scrap int           `json:"scrap"` // parts that are made for scrap, as likely more as fewer
+	// Assumed: too few parts were looked at, and Yield is taken for granted.
+	Assumed bool    `json:"assumed,omitempty"`
+	Yield   float64 `json:"yield"`
+}
+
+// foreseen is what is to come, as it was reckoned last.
+type foreseen struct {
+	at     time.Time     // it was; zero: it is to be reckoned anew
+	takes  time.Duration // of the next part
+	visits []NextVisit   // nil while no lot is in work
+	ready  *ReadyView
+	care   []CareView
+}
+
+// foreseenFor is how long that is shown while nothing is recorded: a board replies many times a second, and
+// what is to come moves by seconds.
+const foreseenFor = time.Second
+
+// foresee returns what is to come, for a picture of the machine.
+func (m *Machine) foresee() *foreseen {
+	f := &m.foreseen
+	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < foreseenFor && (f.visits == nil || m.now.Before(f.visits[0].Early)) {
+		return f // and nothing of it is past
+	}
+	*f = foreseen{at: m.now, takes: m.nextDuration(), care: m.careViews()}
+	if m.lot != nil && m.running() {
+		f.visits = m.schedule()
+		f.ready = m.ready(f.visits)
+	}
+	return f
+}
+
+// mostVisits is how many visits a schedule foresees.
+const mostVisits = 12
+
+// closeShare: visits within this share of the way to the nearer one are proposed as
+// one, since the check that it asks for begins every interval anew.
+const closeShare = 0.15
+
+// schedule foresees the visits for the rest of the lot, the next one first: what the
+// rules ask for, each check beginning the intervals anew, and the end of the lot, the last.
+func (m *Machine) schedule() []NextVisit {
+	due := m.due()
+	every := make([]int, len(due)) // parts from one visit to the next
+	for i := range due {
+		every[i] = due[i].interval(m)
+	}
+	left, done := m.lot.wanted(), 0
+	var list []NextVisit
+	for len(list) < mostVisits {
+		first := -1
+		for i := range due {
+			if first < 0 || due[i].parts < due[first].parts {
+				first = i
+			}
+		}
+		if first < 0 || done+due[first].parts >= left {
+			break
+		}
+		n := due[first]
+		v, at := NextVisit{Reason: n.Code, Text: n.why}, n.parts
+		for i := range due {
+			near := i == first || float64(due[i].parts) <= float64(at)*(1+closeShare)+1
+			if near && i != first {
+				v.Also = append(v.Also, due[i].Code)
+			}
+			if near || due[i].Ends == EndsByCheck {
+				due[i].parts = every[i] // any visit is a check, but fills no spool by itself
+			} else {
+				due[i].parts -= at
+			}
+		}
+		done += at
+		v.Parts = done
+		list = append(list, m.timed(v))
+	}
+	return append(list, m.timed(NextVisit{Reason: CauseDone, Parts: left, Text: "all parts of the lot are made"}))
+}
+
+// timed completes a visit after so many parts by belt, clock and what to bring.
+func (m *Machine) timed(v NextVisit) NextVisit {
+	v.MM = float64(v.Parts) * m.nextTravelMM()
+	v.Early, v.At, v.Late, v.Unseen = m.after(v.Parts)
+	for _, reason := range append([]string{v.Reason}, v.Also...) {
+		things := bringAtEnd
+		if n, ok := NeedOf(reason); ok {
+			things = n.Bring
+		}
+		for _, thing := range things {
+			if !slices.Contains(v.Bring, thing) {
+				v.Bring = append(v.Bring, thing)
+			}
+		}
+	}
+	return v
+}
+
+// bringAtEnd is what the end of a lot takes.
+var bringAtEnd = []string{"box for the parts", "caliper"}
+
+// after bounds when so many more parts are made: early and late with 95 % certainty, at as
+// likely sooner as later. unseen: what heating and cooling take is no more than a guess.
+func (m *Machine) after(parts int) (early, at, late time.Time, unseen bool) {
+	p, unseen := m.cycleTimes()
+	planned := m.lot.planned(parts)
+	elapsed := m.elapsed(p)
+	if c := m.cycle; c != nil && !c.fromLedger && c.made { // it has still to be moved off
+		parts++
+		if plan := c.lot.plans[c.job]; plan != nil {
+			planned += plan.Duration
+		}
+	}
+	d := p.Takes(parts, m.now, planned, elapsed)
+	return m.now.Add(d.Low), m.now.Add(d.Median), m.now.Add(d.High), unseen
+}
+
+// nextDuration is how long the next part will take, as likely more as less; one more of the
+// last where none is wanted.
+func (m *Machine) nextDuration() time.Duration {
+	if m.lot == nil {
+		return 0
+	}
+	k := m.lot.next()
+	if k < 0 {
+		k = max(0, m.lot.last)
+	}
+	var planned time.Duration
+	if plan := m.lot.plans[k]; plan != nil {
+		planned = plan.Duration
+	}
+	p, _ := m.cycleTimes()
+	return p.Next(m.now, planned)
+}
+
+// nextTravelMM is the belt travel of the next part: as seen, or as planned.
+func (m *Machine) nextTravelMM() float64 {
+	if m.lot == nil {
+		return 0
+	}
+	if m.lot.pace.Cycles() > 0 && len(m.lot.jobs) == 1 {
+		return m.lot.pace.MeanTravelMM()
+	}
+	if k := m.lot.next(); k >= 0 {
+		return m.lot.Jobs[k].BeltTravelMMPerCycle
+	}
+	return 0
+}
+
+// planned is how long the printing of the next k parts is planned to take.
+func (l *lot) planned(k int) time.Duration {
+	var all time.Duration
+	wanted := max(1, l.wanted())
+	for i, j := range l.jobs {
+		if l.plans[i] == nil {
+			continue
+		}
+		n := float64(j.wanted()) * min(1, float64(k)/float64(wanted)) // in turn
+		if l.Order != ledger.OrderTurn {
+			n = float64(min(j.wanted(), k))
+			k -= int(n)
+		}
+		all += time.Duration(n * float64(l.plans[i].Duration))
+	}
+	return all
+}
+
+// cycleTimes returns the model of the lot's cycle times, and whether its waits are no more than a guess.
+func (m *Machine) cycleTimes() (p *pace.Model, unseen bool) {
+	p = &m.lot.pace
+	if p.Cycles() > 0 {
+		return p, false
+	}
+	var plan *job.Plan
+	if k := m.lot.next(); k >= 0 {
+		plan = m.lot.plans[k]
+	}
+	w := m.waitBefore(plan)
+	p.Begin(w, m.prior)
+	return p, w.Guess
+}
+
+// waitBefore is what is known of the wait of a part's cycle before one was seen.
+func (m *Machine) waitBefore(p *job.Plan) pace.Wait {
+	if p == nil {
+		return pace.UnplannedWait()
+	}
+	times := m.heatTimes(p)
+	switch {
+	case m.set.ReleaseC <= 0 || p.End.BedTargetC <= m.set.ReleaseC:
+		return pace.ColdWait(p.Duration)
+	case times.Cool != nil && times.Reheat != nil:
+		return pace.LearnedWait(p.Duration, *times.Cool, *times.Reheat)
+	}
+	return pace.UnseenWait(p.Duration)
+}
+
+// heatTimes is how long a part waits for temperatures, as far as the heaters are known.
+func (m *Machine) heatTimes(p *job.Plan) job.HeatTimes {
+	return p.HeatTimes(m.heaters(), m.set.ReleaseC, m.set.NozzleStandbyC)
+}
+
+// priorEvery: what cycles have shown of the machine is kept after so many, and at the end of a lot.
+const priorEvery = 10
+
+// learnCycle learns from a cycle that has ended. What it shows of machine and room is recorded
+// like what is learned of heaters.
+func (m *Machine) learnCycle(c *cycle) {
+	l, plan := c.lot, c.lot.plans[c.job]
+	if l.pace.Cycles() == 0 {
+		l.pace.Begin(m.waitBefore(plan), m.prior)
+	}
+	ended := pace.Cycle{Began: c.begun, Ended: m.now, Hot: c.warm, TravelMM: m.belt.latest.TravelMM - c.startTravelMM, First: c.first}
+	if plan != nil {
+		ended.Planned, ended.Reheat = plan.Duration, m.heatTimes(plan).Reheat
+	}
+	l.pace.Add(ended)
+	if l.pace.Cycles()%priorEvery != 0 && l.wanted() > 0 {
+		return
+	}
+	if q := l.pace.Learned(); q.Valid() {
+		m.prior, m.warmth.priorNew = q, true
+	}
+}
+
+// elapsed is how much of the next cycle has gone by, had it begun cold: negative while the
+// heating that comes before it takes longer than that of a cycle.
+func (m *Machine) elapsed(p *pace.Model) time.Duration {
+	switch c := m.cycle; {
+	case c != nil && !c.fromLedger && c.warm:
+		return m.now.Sub(c.begun) + m.reheat(c.lot.plans[c.job], p)
+	case c != nil && !c.fromLedger:
+		return m.now.Sub(c.begun)
+	case m.state == Starting, m.state == Unholding, m.state == Unsuspending:
+		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
+			return m.reheat(m.lot.plans[k], p) - m.heatingLeft(m.lot.plans[k], p)
+		}
+	}
+	return 0
+}
+
+// reheat is how much of a cycle's wait one that begins hot lacks: a guess where the heaters are
+// not known.
+func (m *Machine) reheat(plan *job.Plan, p *pace.Model) time.Duration {
+	if plan != nil {
+		if d := m.heatTimes(plan).Reheat; d != nil {
+			return *d
+		}
+	}
+	return p.Heating()
+}
+
+// heatingLeft is how long the heating in progress still takes, by the newest readings where
+// the heaters are known.
+func (m *Machine) heatingLeft(plan *job.Plan, p *pace.Model) time.Duration {
+	if m.heat.hasNozzle && m.heat.hasBed {
+		if d := plan.HeatUp(m.heaters(), m.heat.nozzleC, m.heat.bedC); d != nil {
+			return *d
+		}
+	}
+	all := p.Heating()
+	if m.state == Starting {
+		all = pace.UnseenHeating / 2
+		if d := m.heatTimes(plan).HeatUp; d != nil {
+			all = *d
+		}
+	}
+	return max(0, all-m.now.Sub(m.since))
+}
+
+const (
+	leastWaits = 8           // for people, before they are counted in
+	mostWaits  = 50          // are remembered
+	readyEvery = time.Minute // it is reckoned anew, and when a count has changed
+)
+
+// readyKey is what a reckoning rests on.
+type readyKey struct {
+	left, stops, before, waits int
+	cycles                     int // seen
+	order                      quality.Order
+	held                       bool
+}
+
+// ready is when the ordered parts are there, by the visits foreseen; nil where that cannot be said.
+func (m *Machine) ready(list []NextVisit) *ReadyView {
+	l, end := m.lot, list[len(list)-1]
+	y := l.yieldPlan()
+	if y == nil || end.Parts == 0 {
+		return nil
+	}
+	c := pace.Remainder{Now: m.now, Attended: m.set.Attended, Left: end.Parts, Unlooked: int(l.yieldOf.Unverified), Each: m.nextDuration(),
+		Takes: pace.Interval{Low: end.Early.Sub(m.now), Median: end.At.Sub(m.now), High: end.Late.Sub(m.now)}}
+	if h := m.hold; h != nil && (m.state == Held || m.state == Suspended) {
+		c.Held, c.Waited = true, m.now.Sub(m.since)
+	}
+	for _, v := range list[:len(list)-1] {
+		if v.Reason != CauseUnattended && !(c.Held && v.Parts == 0) {
+			c.Stops, c.Before = c.Stops+1, v.Parts
+		}
+	}
+	if n := len(list) - 1; n == mostVisits { // more than are foreseen one by one
+		c.Stops = c.Stops * (end.Parts - 1) / max(1, list[n-1].Parts)
+		c.Before = end.Parts - 1 - (end.Parts-1)%max(1, list[n-1].Parts/mostVisits)
+	}
+	key := readyKey{c.Left, c.Stops, c.Before, len(m.waits), l.pace.Cycles(), l.yieldOf, c.Held}
+	if l.ready != nil && key == l.readyOf && m.now.Sub(l.readyAt) < readyEvery && !m.now.Before(l.readyAt) {
+		return l.ready
+	}
+	v := &ReadyView{Unseen: end.Unseen, Stops: c.Stops, Yield: y.Yield, Assumed: y.Assumed}
+	if len(m.waits) >= leastWaits {
+		sorted := slices.Clone(m.waits)
+		slices.Sort(sorted)
+		c.Waits, v.Waits, v.Wait = m.waits, len(sorted), sorted[len(sorted)/2]
+	}
+	prior, seen := quality.DefaultPrior(), l.yieldOf
+	if !y.Assumed {
+		prior = quality.Prior{Good: 0.5, Scrap: 0.5}
+	}
+	c.Good, c.Scrap = prior.Good+float64(seen.Made-seen.Scrap-seen.Unverified), prior.Scrap+float64(seen.Scrap)
+	d, scrap := c.Ready()
+	v.Early, v.At, v.Late, v.Scrap = m.now.Add(d.Low), m.now.Add(d.Median), m.now.Add(d.High), scrap
+	l.ready, l.readyOf, l.readyAt = v, key, m.now
+	return v
+}
+
+// released is how a hold ends when somebody lets the machine go on.
+var released = map[string]bool{strings.ToLower(Unhold.String()): true, strings.ToLower(Unsuspend.String()): true}
+
+// wait remembers how long the machine stood until somebody let it go on, for a need that nothing but a visit ends.
+func (m *Machine) wait(cause string, d time.Duration) {
+	if n, ok := NeedOf(cause); !ok || n.Ends == EndsUnrecorded || d < 0 {
+		return
+	}
+	if m.waits = append(m.waits, d); len(m.waits) > mostWaits {
+		m.waits = slices.Delete(m.waits, 0, 1)
+	}
+}
+
+// loadWaits takes up how long people took to come.
+func (m *Machine) loadWaits(ctx context.Context, l Ledger) error {
+	holds, err := l.Released(ctx, 4*mostWaits)
+	if err != nil {
+		return fmt.Errorf("cannot tell how long people took to come: %w", err)
+	}
+	for _, h := range holds {
+		if h.Begun.Boot == h.Ended.Boot && released[h.How] {
+			m.wait(h.Reason, h.Ended.SinceStart-h.Begun.SinceStart)
+		}
+	}
+	return nil
+}

@@ -1,0 +1,281 @@
+// Package pace forecasts times: how long the next cycles of a machine take ([Model]), and
+// when the ordered good parts of a lot are there, with the stops at which the machine waits
+// for people and the parts that turn out scrap ([Remainder]). It is pure: time is passed in.
+package pace
+
+import (
+	"math"
+	"time"
+
+	"beltwarden/supervisor/distribution"
+)
+
+// Model forecasts how long the next cycles of a lot take. What a cycle takes beyond nine
+// tenths of its planned printing is its wait: heating, cooling, moving off, and the error of
+// the plan. The logarithm of the wait follows a structural model (Harvey 1989, Forecasting,
+// Structural Time Series Models and the Kalman Filter, 2.3): a level that wanders from cycle
+// to cycle or jumps now and then, as when the heating of the room is switched, a swing by the
+// time of day, since the room has one, and scatter. How large each of these is, is not known:
+// there is a filter for every combination of noises, wanders and swings, weighted by how well
+// it has foretold the waits so far. A Model is a plain value of some 20 kB; [Model.Begin]
+// comes first.
+type Model struct {
+	prior    Prior
+	n        int       // cycles seen
+	whole    bool      // the plan is too long for this machine: all of a cycle is its wait
+	began    time.Time // when the first cycle began
+	travelMM float64   // belt travel of those that were not the first of a run, or of the first
+	later    int       // how many these are
+	cases    [len(noises) * len(wanders) * len(swings)]filter
+}
+
+// filter is Kalman's, for one size of each part of the model. Its state is the level, cosine
+// and sine of the day and of half a day, counted from the first cycle, and by how much a cycle
+// that begins hot waits less.
+type filter struct {
+	noise, wander, jump float64
+	mean                [stateSize]float64 // ln seconds
+	cov                 [stateSize][stateSize]float64
+	weight              float64
+}
+
+// Standard deviations of logarithms: 0.01 is one per cent. They span a machine in a cellar
+// and one beside a door that people use.
+var (
+	noises    = [...]float64{0.003, 0.011, 0.04, 0.15}
+	wanders   = [...]float64{0.0015, 0.008, 0.03, 0.003}
+	jumpSizes = [len(wanders)]float64{0, 0, 0, 0.12}
+	swings    = [...]float64{0.01, 0.04, 0.12}
+)
+
+const (
+	stateSize = 6
+	lacking   = stateSize - 1 // the last
+	// jumpEvery: the heating of a room is switched on and off once a day (common practice,
+	// no source).
+	jumpEvery = 12 * time.Hour
+	// halfDay is how large the swing of half a day is beside that of the day: towards the
+	// room's temperature cooling takes longer than in proportion (common practice, no source).
+	halfDay = 0.35
+	// certainShare is the share of the planned printing that is taken for certain.
+	certainShare = 0.9
+	// leastWait keeps a logarithm finite.
+	leastWait = time.Millisecond
+	// leastWeight is what each case is left with at the least: the machine may change.
+	leastWeight = 1e-4
+)
+
+// Cycle is a cycle that has ended, from its part's first line to its end.
+type Cycle struct {
+	Began, Ended time.Time
+	Planned      time.Duration // how long its printing was planned to take; 0 where that is not known
+	Hot          bool          // it began with the heaters hot: none of its time was heating
+	// Reheat is how long the heating takes that a cycle lacks which begins hot; nil where
+	// the heaters are not known.
+	Reheat   *time.Duration
+	TravelMM float64 // of the belt
+	First    bool    // of a run: it may begin further on, and its travel be longer
+}
+
+// Begin sets what is known before the first cycle has ended: of the waits of this lot, and of
+// machine and room.
+func (m *Model) Begin(w Wait, prior Prior) {
+	m.prior = prior
+	level, k := math.Log(max(w.Median, leastWait).Seconds()), 0
+	for i, noise := range noises {
+		for j, wander := range wanders {
+			for l, swing := range swings {
+				c := &m.cases[k]
+				*c = filter{noise: noise, wander: wander, jump: jumpSizes[j], mean: [stateSize]float64{level}, weight: prior.Noise[i] * prior.Wander[j] * prior.Swing[l]}
+				c.cov[0][0] = w.LogSD * w.LogSD
+				c.mean[lacking], c.cov[lacking][lacking] = prior.LacksLn, prior.LacksSD*prior.LacksSD
+				for h := 1; h < lacking; h++ {
+					c.cov[h][h] = math.Pow(swing*[]float64{1, halfDay}[(h-1)/2], 2)
+				}
+				k++
+			}
+		}
+	}
+}
+
+// Cycles returns how many cycles have been added.
+func (m *Model) Cycles() int { return m.n }
+
+// Add learns from a cycle that has ended.
+func (m *Model) Add(c Cycle) {
+	if m.n == 0 {
+		m.began = c.Began
+	}
+	took, hot := c.Ended.Sub(c.Began), c.Hot
+	if hot && c.Reheat != nil {
+		took, hot = took+*c.Reheat, false
+	}
+	m.travelled(c.TravelMM, c.First)
+	m.n++
+	if !m.whole && took < m.certain(c.Planned)+leastWait {
+		m.whole = true
+		m.Begin(Wait{Median: took, LogSD: unseenSD}, m.prior)
+	}
+	y := math.Log(max(took-m.certain(c.Planned), leastWait).Seconds())
+	h := parts(m.since(c.Ended)-took, took, 1)
+	if hot {
+		h[lacking] = -1
+	}
+	total := 0.0
+	for i := range m.cases {
+		s := &m.cases[i]
+		if m.n > 1 {
+			s.cov[0][0] += s.wander * s.wander
+		}
+		jumps := 0.0
+		if s.jump > 0 && m.n > 1 {
+			jumps = jumping(took)
+		}
+		s.observe(&h, y, s.noise*s.noise, jumps)
+		total += s.weight
+	}
+	for i := range m.cases {
+		w := 1.0 // far from all that was foretold
+		if total > 0 {
+			w = m.cases[i].weight / total
+		}
+		m.cases[i].weight = max(w, leastWeight)
+	}
+}
+
+// since is how long t is after the first cycle began; 0 before one has ended.
+func (m *Model) since(t time.Time) time.Duration {
+	if m.began.IsZero() {
+		return 0
+	}
+	return t.Sub(m.began)
+}
+
+// observe updates the filter by the logarithm of a wait. The level has jumped before it with
+// the probability jumps; of the two normals that this leaves, one with their mean and variance
+// is kept (Harrison and Stevens 1976, Bayesian Forecasting; from memory).
+func (s *filter) observe(h *[stateSize]float64, y, variance, jumps float64) {
+	mean, v0, with0 := s.predict(h)
+	v0 += variance
+	off := y - mean
+	l0 := (1 - jumps) * distribution.NormalDensity(off/math.Sqrt(v0)) / math.Sqrt(v0)
+	if jumps == 0 {
+		s.weight *= l0
+		s.update(&with0, v0, off)
+		return
+	}
+	jumped := *s
+	jumped.cov[0][0] += s.jump * s.jump
+	_, v1, with1 := jumped.predict(h)
+	v1 += variance
+	l1 := jumps * distribution.NormalDensity(off/math.Sqrt(v1)) / math.Sqrt(v1)
+	s.update(&with0, v0, off)
+	jumped.update(&with1, v1, off)
+	s.weight *= l0 + l1
+	if !(l0+l1 > 0) {
+		*s = jumped
+		return
+	}
+	b := l1 / (l0 + l1)
+	var d [stateSize]float64
+	for i := range d {
+		d[i] = jumped.mean[i] - s.mean[i]
+		s.mean[i] += b * d[i]
+	}
+	for i := range d {
+		for j := range d {
+			s.cov[i][j] = (1-b)*s.cov[i][j] + b*jumped.cov[i][j] + b*(1-b)*d[i]*d[j]
+		}
+	}
+}
+
+// jumping is the probability that a level jumps within such a time.
+func jumping(d time.Duration) float64 { return 1 - math.Exp(-float64(d)/float64(jumpEvery)) }
+
+// predict returns mean and variance of a wait with so much of each part, and its covariances
+// with the state.
+func (s *filter) predict(h *[stateSize]float64) (mean, variance float64, with [stateSize]float64) {
+	for a := range h {
+		mean += h[a] * s.mean[a]
+		for b := range h {
+			with[a] += s.cov[a][b] * h[b]
+		}
+		variance += h[a] * with[a]
+	}
+	return mean, variance, with
+}
+
+// update is Kalman's step: with are the covariances of the state with what was seen, variance
+// that of what was seen, off the error of the prediction.
+func (s *filter) update(with *[stateSize]float64, variance, off float64) {
+	for a := range with {
+		s.mean[a] += with[a] / variance * off
+		for b := range with {
+			s.cov[a][b] -= with[a] * with[b] / variance
+		}
+	}
+}
+
+// certain is how much of the planned printing is taken for certain.
+func (m *Model) certain(planned time.Duration) time.Duration {
+	if m.whole {
+		return 0
+	}
+	return time.Duration(certainShare * float64(planned))
+}
+
+// parts is how much of each part of the state the mean wait of k cycles has, each of which
+// takes so long and the first of which begins so long after the first of all.
+func parts(from, each time.Duration, k int) (h [stateSize]float64) {
+	h[0] = 1
+	for i := 1; i < lacking; i += 2 {
+		turn := math.Pi * float64(i+1) / (24 * float64(time.Hour)) // radians in a nanosecond
+		half := turn * float64(each) / 2
+		mean := 1.0
+		if n := float64(k); k > 1 {
+			mean = math.Sin(n*half) / (n * math.Sin(half))
+		}
+		sin, cos := math.Sincos(turn*float64(from) + float64(k)*half)
+		h[i], h[i+1] = mean*cos, mean*sin
+	}
+	return h
+}
+
+// travelled adds the belt travel of a cycle.
+func (m *Model) travelled(mm float64, first bool) {
+	switch {
+	case !first:
+		if m.later == 0 {
+			m.travelMM = 0
+		}
+		m.later++
+		m.travelMM += mm
+	case m.later == 0:
+		m.travelMM = mm
+	}
+}
+
+// MeanTravelMM returns the mean belt travel of a cycle; 0 before the first has ended.
+func (m *Model) MeanTravelMM() float64 { return m.travelMM / float64(max(1, m.later)) }
+
+// Heating returns how much of a cycle's wait is probably heating: a guess, for heaters that
+// are not known.
+func (m *Model) Heating() time.Duration {
+	return time.Duration((1 - math.Exp(-max(0, m.mean(lacking)))) * float64(m.middle()))
+}
+
+// middle is about how long a cycle's wait is.
+func (m *Model) middle() time.Duration {
+	return time.Duration(math.Exp(m.mean(0)) * float64(time.Second))
+}
+
+// mean is the mean of one part of the state, over all cases.
+func (m *Model) mean(part int) float64 {
+	sum, all := 0.0, 0.0
+	for i := range m.cases {
+		s := &m.cases[i]
+		sum += s.weight * s.mean[part]
+		all += s.weight
+	}
+	return sum / all
+}
