@@ -46,7 +46,7 @@ var badPorts = []badPort{
 		if err := os.Chmod(w.port, 0); err != nil { // follows the link
 			t.Fatal(err)
 		}
-	}, exitPort, []string{"no permission"}, "hint: Let this user use serial ports", true, false},
+	}, exitPort, []string{"no permission"}, "dialout: usermod -aG dialout USER", true, false},
 	{"a board that never answers", func(t *testing.T, w *workshop) { w.stranger(t, "") },
 		exitBoard, []string{"board does not answer", "nothing heard for 5s"}, "hint: check the board's power supply and cable", false, false},
 	{"a stranger behind the port", func(t *testing.T, w *workshop) { w.stranger(t, "\x00\xf8\x80login\xff\xfe\r\n") },

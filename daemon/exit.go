@@ -132,7 +132,7 @@ func classify(err error) *failure {
 	case errors.As(err, &refusal):
 		return jobRefused(refusal)
 	case errors.As(err, &open):
-		return &failure{status: exitPort, err: err, hint: open.Hint}
+		return &failure{status: exitPort, err: err, hint: open.Help()}
 	case anyOf(err, serialio.ErrSilent, serialio.ErrDesync, serialio.ErrHalted, serialio.ErrReset, serialio.ErrRecount, serialio.ErrUnplugged):
 		return &failure{status: exitBoard, err: err, hint: "check the board's power supply and cable, and machine.baud in the configuration"}
 	case errors.As(err, &refused):

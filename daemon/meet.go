@@ -53,7 +53,7 @@ func (f *newFlags) meet(ctx context.Context, in *bufio.Reader, out io.Writer) er
 		fmt.Fprintln(out, "  "+err.Error())
 		var open *serialio.OpenError
 		if errors.As(err, &open) {
-			fmt.Fprintln(out, "  "+open.Hint)
+			fmt.Fprintln(out, "  "+open.Help())
 			break // no rate helps
 		}
 	}

@@ -11,6 +11,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // Port is an open serial port. Read returns what is there, and (0, nil) when its
@@ -98,7 +99,18 @@ type OpenError struct {
 	Path   string
 	Reason OpenReason
 	Hint   string // what to do, a full sentence
-	Err    error
+	// Command is the command line that does what Hint says, "" where there is none. It is
+	// for a terminal: a telephone has no command line.
+	Command string
+	Err     error
+}
+
+// Help is the hint with its command line, for a terminal.
+func (e *OpenError) Help() string {
+	if e.Command == "" {
+		return e.Hint
+	}
+	return strings.TrimSuffix(e.Hint, ".") + ": " + e.Command
 }
 
 // Error implements error.
@@ -113,7 +125,7 @@ func (e *OpenError) Error() string {
 func (e *OpenError) Unwrap() error { return e.Err }
 
 func openError(s Settings, reason OpenReason, err error) *OpenError {
-	hint := ""
+	var hint, command string
 	switch reason {
 	case OpenAbsent:
 		hint = "Check that the printer is switched on and its cable is plugged in, and list the ports there are; " +
@@ -123,12 +135,12 @@ func openError(s Settings, reason OpenReason, err error) *OpenError {
 	case OpenNotTerminal:
 		hint = "Give the path of a serial port, for example one under /dev/serial/by-id."
 	case OpenNotPermitted:
-		hint = "Let this user use serial ports: on most systems they belong to the group dialout " +
-			"(usermod -aG dialout USER, then log in again)."
+		hint = "Let the user that runs this program use serial ports, then log in again; on most systems they belong to the group dialout."
+		command = "usermod -aG dialout USER"
 	case OpenBadSpeed:
 		hint = "Use the baud rate the board is built for, commonly 115200 or 250000; not every port can do every rate."
 	default:
 		hint = "Unplug the cable, plug it in again, and look into the kernel's log."
 	}
-	return &OpenError{Path: s.Path, Reason: reason, Hint: hint, Err: err}
+	return &OpenError{Path: s.Path, Reason: reason, Hint: hint, Command: command, Err: err}
 }

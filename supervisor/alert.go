@@ -164,7 +164,7 @@ func (m *Machine) advice() advice {
 		return advice{"open a lot", "beltwarden lot start JOB --good N"}
 	case Resetting, Clearing:
 		if m.link.problem != "" {
-			return advice{what: "waiting for the board: " + m.link.problem}
+			return advice{"waiting for the board: " + m.link.problem, m.link.command}
 		}
 	}
 	return advice{}

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"beltwarden/serialio"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -45,5 +46,31 @@ func TestAlertsHoldNoCommandLine(t *testing.T) {
 	look("without a lot")
 	if commands < 20 {
 		t.Errorf("the status names a command %d times", commands)
+	}
+}
+
+// TestAPortsCommandStandsApart: pages, alerts and events show why a port cannot be opened and
+// what to do, and the status of a terminal has the command line too.
+func TestAPortsCommandStandsApart(t *testing.T) {
+	l, _ := killed(t)
+	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	m.state = Resetting
+	var out Output
+	m.linkFailed(&serialio.OpenError{Path: "/dev/x", Reason: serialio.OpenNotPermitted, Hint: "Let the user in.", Command: "usermod USER"}, &out)
+	s := m.Snapshot(m.now)
+	if want := "cannot open port /dev/x: no permission; let the user in"; s.Line.Problem != want || s.Line.Command != "usermod USER" {
+		t.Errorf("problem %q, command %q", s.Line.Problem, s.Line.Command)
+	}
+	if want := "let the user in: usermod USER"; !strings.HasSuffix(s.Advice, want) {
+		t.Errorf("the status of a terminal says %q", s.Advice)
+	}
+	for _, r := range out.Records {
+		if e, is := r.(ledger.EventNoted); is && strings.Contains(e.Text, "usermod") {
+			t.Errorf("an event shows %q", e.Text)
+		}
+	}
+	m.lostLink(serialio.ErrSilent, &out)
+	if c := m.Snapshot(m.now).Line.Command; c != "" {
+		t.Errorf("%q stays with another problem", c)
 	}
 }

@@ -108,7 +108,7 @@ func (m *Machine) mayStart(r Request) error {
 		return &Refusal{What: what, Why: left, Remedy: "set it in each job before the part, make separate lots with the board switched off in between, or give a reason to go on anyway", Command: "--override REASON"}
 	}
 	if m.rules.strange != "" && r.Override == "" {
-		return &Refusal{What: what, Why: m.rules.strange, Remedy: "make sure that it is the right board with the right settings, then give a reason to go on", Command: "--override REASON"}
+		return &Refusal{What: what, Why: m.rules.strange, Remedy: "make sure that it is the right board with the right settings, then give a reason to go on", Command: m.strangeCommand("--override REASON")}
 	}
 	return nil
 }

@@ -24,6 +24,7 @@ type link struct {
 	phase   linkPhase
 	wait    time.Duration // before the next attempt
 	problem string        // why it is down, "" when it is up or was never tried
+	command string        // the command line that would help, for a terminal; often ""
 	// halting: the board was told to halt by the emergency word, so its going
 	// away is the confirmation and not another fault.
 	halting bool
@@ -56,9 +57,11 @@ func (m *Machine) linkFailed(err error, out *Output) {
 // lostLink notes why there is no board and arms the next attempt.
 func (m *Machine) lostLink(err error, out *Output) {
 	text := err.Error()
+	m.link.command = ""
 	var open *serialio.OpenError
 	if errors.As(err, &open) && open.Hint != "" {
-		text += "; " + strings.ToLower(open.Hint[:1]) + open.Hint[1:]
+		text += "; " + strings.ToLower(open.Hint[:1]) + strings.TrimSuffix(open.Hint[1:], ".")
+		m.link.command = open.Command
 	}
 	if text != m.link.problem {
 		m.link.problem = text
@@ -124,7 +127,7 @@ func (m *Machine) linkLost(err error, out *Output) {
 
 // linkSynced is a board that answers and agrees on the line number.
 func (m *Machine) linkSynced(e LinkSynced, out *Output) {
-	m.link.phase, m.link.problem, m.link.wait = linkUp, "", 0
+	m.link.phase, m.link.problem, m.link.command, m.link.wait = linkUp, "", "", 0
 	m.timers.stop(timerLink)
 	m.link.halting, m.link.read = false, false
 	m.link.board = board{capabilities: map[string]bool{}, fresh: e.Reset || e.LastNumber == 0}

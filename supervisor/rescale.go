@@ -150,7 +150,7 @@ func (m *Machine) rescaled(out *Output) {
 		m.sizesAnew()
 	}
 	if !r.store {
-		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g); the board forgets this at its next restart unless it is stored (--store)", r.told, r.from), out)
+		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g); the board forgets this at its next restart unless it is stored", r.told, r.from), out)
 		return
 	}
 	r.said = ""
@@ -205,13 +205,13 @@ func (m *Machine) rescaleFails(text string, unsure bool, out *Output) {
 	last := m.rescaling.last
 	m.rescaling = rescaling{last: last}
 	m.timers.stop(timerScale)
-	remedy := "see the board's answer: beltwarden status"
+	remedy, command := "see the board's answer", "beltwarden status"
 	if unsure {
 		m.rescaling.unsure = text
-		remedy = "stop, then reset: the board is asked again"
+		remedy, command = "stop, then reset: the board is asked again", ""
 	}
 	m.note(out, "scale", text)
-	out.Settled = &Settled{Refused: &Refusal{What: "set the belt's scale", Why: text, Remedy: remedy}}
+	out.Settled = &Settled{Refused: &Refusal{What: "set the belt's scale", Why: text, Remedy: remedy, Command: command}}
 }
 
 // rescaleBroken ends a change that something else has overtaken.
@@ -232,11 +232,20 @@ func (m *Machine) rescaleTold(r serialio.Reply) {
 	}
 }
 
+// strangeCommand is what helps at a terminal against a board that is not as it was: override
+// is the command line that accepts it.
+func (m *Machine) strangeCommand(override string) string {
+	if m.forgotten(m.link.board.stepsPerMM) != "" {
+		return "beltwarden scale --apply --store, or " + override
+	}
+	return override
+}
+
 // forgotten says that a board has lost a scale that was set and not stored, if so.
 func (m *Machine) forgotten(steps float64) string {
 	s := m.rescaling.last
 	if s == nil || s.Stored || math.Abs(steps-s.OldStepsPerMM) > stepsAgree {
 		return ""
 	}
-	return fmt.Sprintf("; it has lost the %g that were set but not stored; set them again (scale --apply --store)", s.NewStepsPerMM)
+	return fmt.Sprintf("; it has lost the %g that were set but not stored; set them again and store them", s.NewStepsPerMM)
 }

@@ -267,6 +267,9 @@ func TestScaleThatFails(t *testing.T) {
 		if !strings.Contains(m.rules.strange, "lost the 79") {
 			t.Errorf("the board is strange by %q", m.rules.strange)
 		}
+		if c := m.strangeCommand("--override REASON"); c != "beltwarden scale --apply --store, or --override REASON" {
+			t.Errorf("a terminal is to run %q", c)
+		}
 		take(Request{Scale: &ScaleRequest{StepsPerMM: 79, NowStepsPerMM: 80}})
 		take(told("echo: M92 X80.00 Y79.00 Z400.00 E93.00"))
 		if out := take(ProgramDone{}); out.Settled == nil || out.Settled.Refused != nil || m.rules.strange != "" {

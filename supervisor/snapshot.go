@@ -158,7 +158,9 @@ type LineView struct {
 	Port      string `json:"port"`
 	Connected bool   `json:"connected"`
 	Problem   string `json:"problem,omitempty"`
-	Firmware  string `json:"firmware,omitempty"`
+	// Command is a command line that would help with the problem, for a terminal.
+	Command  string `json:"command,omitempty"`
+	Firmware string `json:"firmware,omitempty"`
 	// Limits are those of speed and acceleration as the board told them, nil if it told
 	// none; what is zero was not told.
 	Limits *motion.Limits `json:"limits,omitempty"`
@@ -195,7 +197,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
 		HasNozzle: h.nozzleTold(), HasBed: h.bedTold(), Read: m.shown(h.read),
 		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.Shown()}
-	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem,
+	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem, Command: m.link.command,
 		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply, s.Care = m.supplyView(), m.foresee().care
 	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()

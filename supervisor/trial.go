@@ -113,7 +113,7 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 		readings = append(slices.Clone(m.rules.drift.readings), readings...)
 	}
 	if odd := m.doubts(offset, readings, true); len(odd) > 0 {
-		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, begin with --sure"}
+		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
 	}
 	t := ledger.TrialBegun{ID: 1, RunMM: q.RunMM, BeforeMM: *q.BeforeMM, TravelMM: m.belt.base.TravelMM,
 		AdvanceMM: m.belt.base.AdvanceMM, Adjuster: q.Adjuster, Turns: q.Turns, By: r.By}
@@ -197,9 +197,9 @@ func (m *Machine) mayTry(what string, q *TrialBegin) error {
 	case !m.belt.known || m.belt.occupied:
 		return &Refusal{What: what, Why: "parts may be on the belt", Remedy: "clear the belt and record it", Command: "beltwarden check --belt-cleared"}
 	case m.rules.strange != "":
-		return &Refusal{What: what, Why: m.rules.strange, Remedy: "make sure that it is the right board, then accept it", Command: "beltwarden start --override REASON"}
+		return &Refusal{What: what, Why: m.rules.strange, Remedy: "make sure that it is the right board, then accept it", Command: m.strangeCommand("beltwarden start --override REASON")}
 	case !q.Clear:
-		return &Refusal{What: what, Why: "nobody has confirmed that hands, tools and parts are clear of the belt", Remedy: "look, then confirm with --yes"}
+		return &Refusal{What: what, Why: "nobody has confirmed that hands, tools and parts are clear of the belt", Remedy: "look, then confirm it", Command: "--yes"}
 	}
 	return nil
 }

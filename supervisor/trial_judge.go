@@ -25,9 +25,9 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 		out.Result.Text = fmt.Sprintf("trial %d is given up", t.ID)
 		return nil
 	case q.AfterMM == nil || !(math.Abs(*q.AfterMM) <= largestOffsetMM):
-		return &Refusal{What: what, Why: fmt.Sprintf("the offset after the run is missing or beyond %d mm", largestOffsetMM), Remedy: "give it with --after-mm"}
+		return &Refusal{What: what, Why: fmt.Sprintf("the offset after the run is missing or beyond %d mm", largestOffsetMM), Remedy: "give it", Command: "--after-mm MM"}
 	case math.Abs(m.belt.base.TravelMM-t.RanTravelMM) > 1:
-		return &Refusal{What: what, Why: fmt.Sprintf("the belt has run %.2f m since, so its present offset is not the trial's", (m.belt.base.TravelMM-t.RanTravelMM)/1000), Remedy: "give the trial up (--give-up) and record the offset", Command: "beltwarden check --offset-mm MM"}
+		return &Refusal{What: what, Why: fmt.Sprintf("the belt has run %.2f m since, so its present offset is not the trial's", (m.belt.base.TravelMM-t.RanTravelMM)/1000), Remedy: "give the trial up and record the offset", Command: "beltwarden trial end --give-up, then beltwarden check --offset-mm MM"}
 	case !(math.Abs(q.PartAdvanceMM) <= q.PartTravelMM):
 		return &Refusal{What: what, Why: fmt.Sprintf("a part cannot advance the belt by %g mm in %g mm of travel", q.PartAdvanceMM, q.PartTravelMM), Remedy: "give travel and advance of one part, or neither to judge for the open lot"}
 	case q.Parts < 0 || q.Parts > 1_000_000 || !(q.PartTravelMM >= 0 && q.PartTravelMM <= 1e6) || q.Parts > 0 != (q.PartTravelMM > 0):
@@ -37,11 +37,11 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	offset := &Visit{OffsetMM: q.AfterMM, Sure: q.Sure, Note: fmt.Sprintf("trial %d: after", t.ID)}
 	// How the belt ran before the trial is no measure of it: only a slip of the pen is asked back.
 	if odd := m.doubts(offset, []belt.Reading{before, after}, true); len(odd) > 0 {
-		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, end it with --sure"}
+		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
 	}
 	if OffsetsAlike(*q.AfterMM, t.BeforeMM) && !q.MarkMoved {
 		return &Refusal{What: what, Why: "the two offsets are the same, as if the belt had not run: without mains power the board still reports that it ran",
-			Remedy: "if you saw a mark on the belt move, end with --mark-moved; else give up (--give-up), switch the mains on and try again"}
+			Remedy: "if you saw a mark on the belt move, say so; else give the trial up, switch the mains on and try again", Command: "--mark-moved, or --give-up"}
 	}
 	offset.Sure = true
 	if err := m.visit(Request{By: r.By, Visit: offset}, out); err != nil {
@@ -152,7 +152,7 @@ func (r *TrialResult) text(limitMM float64) string {
 	lies := fmt.Sprintf("%.1f m of travel lie ahead, %.1f m of it net advance: ", v.AheadMM/1000, v.AheadAdvanceMM/1000)
 	switch v.Alignment {
 	case belt.AlignmentAlone:
-		lies = "there is no lot to judge it by: open one, or give --parts and --travel-mm"
+		lies = "there is no lot to judge it by: open one, or give the parts to come and the travel of one"
 	case belt.AlignmentUnclear:
 		lies += fmt.Sprintf("this trial cannot show whether the alignment is good enough; a trial of %.1f m reduces the uncertainty at its end to half the limit", v.NeededMM/1000)
 	case belt.AlignmentDepends:

@@ -208,6 +208,9 @@ func lineRows(s *supervisor.Snapshot, st Style) []string {
 	if l.Problem != "" {
 		text += "; " + l.Problem
 	}
+	if l.Command != "" {
+		text += ": " + l.Command
+	}
 	rows := st.row("Board", text)
 	if l.Connected && l.Stats.Hint != "" {
 		rows = append(rows, st.row("  speed", l.Stats.Hint)...)

@@ -98,6 +98,15 @@ func TestStatusSaysThatHeatersMayBeOn(t *testing.T) {
 }
 
 // What would make the line faster is told while the board is connected.
+// TestStatusNamesTheCommand that would help with the port, which no page shows.
+func TestStatusNamesTheCommand(t *testing.T) {
+	s := running()
+	s.Line = supervisor.LineView{Port: "/dev/x", Problem: "no permission; let the user in", Command: "usermod USER"}
+	if text := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " "); !strings.Contains(text, "let the user in: usermod USER") {
+		t.Errorf("no command in %s", text)
+	}
+}
+
 func TestStatusTellsTheHint(t *testing.T) {
 	s := running()
 	s.Line.Stats.Hint = "a window would be faster"
