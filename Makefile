@@ -31,11 +31,14 @@ help: ## list the targets
 build: ## build/beltwarden for this computer
 	@GO=$(GO) .ci/build $(VERSION) build/beltwarden
 
-test: ## all tests, quickly
-	$(GO) test -timeout=$(TIMEOUT) ./...
+# Many tests wait most of the time: more of them run side by side than there are processors.
+SIDE := -parallel=6
+
+test: ## all tests, long ones in short form, those of unchanged packages not again
+	$(GO) test -short -timeout=$(TIMEOUT) $(SIDE) ./...
 
 race: ## all tests with the race detector, in random order (PACKAGES=... for some)
-	.ci/race -timeout=$(TIMEOUT) $(or $(PACKAGES),./...)
+	.ci/race -timeout=$(TIMEOUT) $(SIDE) $(or $(PACKAGES),./...)
 
 vet: ## go vet for 64-bit and for 32-bit
 	GOARCH=amd64 CGO_ENABLED=0 $(GO) vet ./...
@@ -65,14 +68,15 @@ lane-static:
 	@$(MAKE) --no-print-directory --keep-going format vet staticcheck lane-plain lane-deploy lane-packages
 
 lane-test:
-	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) -vet=off ./...
+	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) -vet=off $(SIDE) $$(.ci/alone not)
 
 hostile: ## attacks on the daemon, every route that changes something, and how many got through
 	@GO=$(GO) .ci/hostile
 
-# The race detector leaves time for few seeds, kills and hours of a machine: here are all of them, and the attacks.
+# The race detector leaves time for few seeds, kills and hours of a machine: here are all of them, the packages where
+# it has nothing to find, and the attacks.
 lane-plain:
-	@GO=$(GO) .ci/plain -timeout=$(TIMEOUT) -p 1
+	@GO=$(GO) .ci/plain -timeout=$(TIMEOUT) -p 1 $(SIDE)
 
 lane-deploy:
 	@.ci/deploy $(TOOLS) $(SKIPPED)

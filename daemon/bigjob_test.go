@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -30,6 +31,7 @@ const mostResidentKB = 40 << 10
 // most memory that the process ever held.
 func TestBigJobStaysSmall(t *testing.T) {
 	withoutRace(t)
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("hundreds of thousands of lines over a pseudo-terminal")
 	}
@@ -145,18 +147,30 @@ func writeBigJob(t *testing.T, path string, size int64) (lines int) {
 	return lines
 }
 
-// shipped builds the program as the Makefile does: without the race detector and
+// shipped builds the program as the Makefile does, once: without the race detector and
 // the test's own code, which would be measured too.
 func shipped(t *testing.T) string {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "beltwarden")
-	build := exec.Command("go", "build", "-ldflags=-s -w", "-o", path, ".")
-	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOFLAGS=")
-	if out, err := build.CombinedOutput(); err != nil {
-		t.Fatalf("cannot build the program: %v\n%s", err, out)
+	path, err := builtOnce()
+	if err != nil {
+		t.Fatal(err)
 	}
 	return path
 }
+
+var builtOnce = sync.OnceValues(func() (string, error) {
+	beside, err := exec.LookPath("beltwarden") // TestMain removes that folder
+	if err != nil {
+		return "", err
+	}
+	path := filepath.Join(filepath.Dir(beside), "beltwarden-shipped")
+	build := exec.Command("go", "build", "-ldflags=-s -w", "-o", path, ".")
+	build.Env = append(os.Environ(), "CGO_ENABLED=0", "GOFLAGS=")
+	if out, err := build.CombinedOutput(); err != nil {
+		return "", fmt.Errorf("cannot build the program: %w\n%s", err, out)
+	}
+	return path, nil
+})
 
 // peakKB is the most memory that the process has had resident, by the kernel's account.
 func peakKB(t *testing.T, d *serving) int {

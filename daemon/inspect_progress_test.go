@@ -114,13 +114,14 @@ func slowFile(t *testing.T, size int) string {
 // cannot take a line back, nothing is.
 func TestProgressOnATerminal(t *testing.T) {
 	withoutRace(t)
+	t.Parallel()
 	if testing.Short() {
 		t.Skip("reads 200 MB")
 	}
 	bin := shipped(t)
 	job := slowFile(t, 200<<20)
 	on := func(env ...string) string {
-		c := exec.Command(bin, "inspect", job)
+		c := withParent(exec.Command(bin, "inspect", job))
 		c.Env = append(os.Environ(), env...)
 		var stdout bytes.Buffer
 		c.Stdout = &stdout
@@ -164,7 +165,7 @@ func TestProgressOnATerminal(t *testing.T) {
 	if got := on("TERM=dumb"); strings.Contains(got, "MB/s") || strings.Contains(got, "\x1b") {
 		t.Errorf("on a dumb terminal: %q", got)
 	}
-	c := exec.Command(bin, "inspect", job)
+	c := withParent(exec.Command(bin, "inspect", job))
 	c.Env = append(os.Environ(), "TERM=xterm")
 	var stderr bytes.Buffer
 	c.Stderr = &stderr

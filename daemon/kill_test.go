@@ -22,7 +22,7 @@ func TestKillDaemon(t *testing.T) {
 	switch {
 	case testing.Short():
 		kills = 3
-	case raceDetector: // it sees nothing of a process that is killed, and slows each; one is killed during recovery, too
+	case underRace: // it sees nothing of a process that is killed, and slows each; one is killed during recovery, too
 		kills = 4
 	}
 	kills = numberFrom(t, "BELTWARDEN_KILLS", kills)

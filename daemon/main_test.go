@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/hex"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"os"
@@ -12,21 +13,70 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"golang.org/x/sys/unix"
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"beltwarden": main, "beltwarden-struck": serveStruck})
+	testscript.Main(m, map[string]func(){"beltwarden": mortal(main), "beltwarden-struck": mortal(serveStruck), "beltwarden-parent": parent})
+}
+
+// mortal makes this test binary, where it plays a command, end with the process that started it: a run of tests that
+// is killed leaves no daemon and no simulated machine behind.
+func mortal(command func()) func() {
+	return func() {
+		if err := unix.Prctl(unix.PR_SET_PDEATHSIG, uintptr(unix.SIGKILL), 0, 0, 0); err != nil {
+			panic(err)
+		}
+		command()
+	}
+}
+
+// withParent has the kernel end a program that is not this test binary as mortal does.
+func withParent(cmd *exec.Cmd) *exec.Cmd {
+	if cmd.SysProcAttr == nil {
+		cmd.SysProcAttr = &syscall.SysProcAttr{}
+	}
+	cmd.SysProcAttr.Pdeathsig = syscall.SIGKILL
+	return cmd
+}
+
+// parent starts a simulated machine, prints the process's number, and is killed.
+func parent() {
+	rig := exec.Command("beltwarden", "rig", "--pty", os.Args[1])
+	if err := rig.Start(); err != nil {
+		panic(err)
+	}
+	for _, err := os.Lstat(os.Args[1]); err != nil; _, err = os.Lstat(os.Args[1]) {
+		time.Sleep(10 * time.Millisecond)
+	}
+	fmt.Println(rig.Process.Pid)
+	_ = syscall.Kill(os.Getpid(), syscall.SIGKILL)
+}
+
+func TestChildrenEndWithTheirParent(t *testing.T) {
+	t.Parallel()
+	out, err := exec.Command("beltwarden-parent", filepath.Join(t.TempDir(), "m")).Output()
+	var pid int
+	if _, serr := fmt.Sscan(string(out), &pid); serr != nil {
+		t.Fatalf("%q, %v, %v", out, serr, err)
+	}
+	eventually(t, "the machine has ended", func() bool {
+		// One that nobody has waited for is a zombie, whose state follows its name in brackets (proc_pid_stat(5)).
+		stat, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", pid))
+		return err != nil || bytes.Contains(stat, []byte(") Z "))
+	})
 }
 
 // withoutRace skips a test under the race detector, which sees nothing of a process that is killed or was built
 // without it. The check plays all tests without it, too.
 func withoutRace(t *testing.T) {
 	t.Helper()
-	if raceDetector {
+	if underRace {
 		t.Skip("played without the race detector: .ci/plain")
 	}
 }

@@ -68,6 +68,7 @@ func memoryGroup(t *testing.T) (join string, usage func() int64, limit func(byte
 // machine's after the next start.
 func TestWithoutMemory(t *testing.T) {
 	withoutRace(t)
+	t.Parallel() // it waits most of the time
 	join, usage, limit := memoryGroup(t)
 	w := newWorkshop(t, "", "")
 	s := rig.DefaultSettings()

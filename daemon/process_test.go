@@ -88,7 +88,7 @@ func (w *workshop) start(t testing.TB, cmd *exec.Cmd) *serving {
 		t.Fatal(err)
 	}
 	defer log.Close()
-	d := &serving{Client: client.New(w.socket), cmd: cmd, ended: make(chan struct{})}
+	d := &serving{Client: client.New(w.socket), cmd: withParent(cmd), ended: make(chan struct{})}
 	d.cmd.Stdout, d.cmd.Stderr = log, log
 	if err := d.cmd.Start(); err != nil {
 		t.Fatal(err)

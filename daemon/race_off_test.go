@@ -2,5 +2,5 @@
 
 package main
 
-// raceDetector: see the other file.
-const raceDetector = false
+// underRace: see the other file.
+const underRace = false

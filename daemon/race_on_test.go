@@ -2,5 +2,5 @@
 
 package main
 
-// raceDetector: this test binary is slowed down by the race detector.
-const raceDetector = true
+// underRace: this test binary is slowed down by the race detector.
+const underRace = true

@@ -16,6 +16,7 @@ import (
 // run safely; either way the count is the machine's, and the daemon answers once the crowd
 // has gone.
 func TestWithoutDescriptors(t *testing.T) {
+	t.Parallel() // it waits most of the time
 	w := newWorkshop(t, "", "")
 	s := rig.DefaultSettings()
 	s.Belt.Axis, s.Speed = 'Y', 200

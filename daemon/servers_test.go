@@ -71,7 +71,7 @@ func background(t *testing.T, program, address string, args ...string) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.Command(program, args...)
+	cmd := withParent(exec.Command(program, args...))
 	cmd.Stdout, cmd.Stderr = log, log
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)

@@ -1,3 +1,7 @@
+//go:build !race
+
+// The race detector has nothing to find in hours of one goroutine.
+
 package belt
 
 import (

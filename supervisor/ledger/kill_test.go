@@ -10,6 +10,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -44,6 +45,7 @@ func again(t testing.TB, role string, args ...string) *exec.Cmd {
 	cmd := exec.Command(self, args...)
 	cmd.Env = append(os.Environ(), roleVariable+"="+role)
 	cmd.Stderr = os.Stderr
+	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL} // it may write until it is killed
 	return cmd
 }
 
