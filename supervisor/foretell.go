@@ -251,6 +251,20 @@ func (m *Machine) heatTimes(p *job.Plan) job.HeatTimes {
 	return p.HeatTimes(m.heaters(), m.set.ReleaseC, m.set.NozzleStandbyC)
 }
 
+// plannedRun is how long one part is to take, with its waits for temperatures as far as they
+// are known, and whether all of them are.
+func (m *Machine) plannedRun(p *job.Plan) (run time.Duration, waits bool) {
+	run = p.Duration
+	times := m.heatTimes(p)
+	if times.Cool != nil {
+		run += times.Cool.Mid
+	}
+	if times.Reheat != nil {
+		run += *times.Reheat
+	}
+	return run, times.Cool != nil && times.Reheat != nil
+}
+
 // priorEvery: what cycles have shown of the machine is kept after so many, and at the end of a lot.
 const priorEvery = 10
 

@@ -1,12 +1,53 @@
 package supervisor
 
 import (
+	"encoding/json"
+	"slices"
 	"testing"
 	"testing/synctest"
 	"time"
 
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 )
+
+// TestSchedule follows a lot of 40 by its rules: every 10 parts a check, which begins
+// all intervals anew, and the end. Visits that come soon after another are one with it.
+func TestSchedule(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.PartEveryParts, set.CheckEveryMM = 10, 20_000 // 11 clips: as good as together
+		x := newRun(t, testRig(), set)
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{40}, Start: true}})
+		x.until(Execute, 2*time.Hour)
+		time.Sleep(time.Minute)
+		s := x.s.Snapshot()
+		visits := append([]NextVisit{*s.Next}, s.Later...)
+		var parts []int
+		for k, v := range visits {
+			parts = append(parts, v.Parts)
+			if !v.Early.Before(v.At) || !v.Late.After(v.At) || len(v.Bring) == 0 {
+				t.Errorf("visit %d: %+v", k, v)
+			}
+			if k > 0 && !v.At.After(visits[k-1].At) {
+				t.Errorf("visit %d at %v, the one before at %v", k, v.At, visits[k-1].At)
+			}
+		}
+		if want := []int{10, 20, 30, 40}; !slices.Equal(parts, want) {
+			t.Errorf("visits after %v parts, want %v", parts, want)
+		}
+		if v := visits[0]; v.Reason != CauseCheckParts || !slices.Contains(v.Also, CauseCheckTravel) {
+			t.Errorf("the first: %+v", v)
+		}
+		if v := visits[3]; v.Reason != CauseDone {
+			t.Errorf("the last: %+v", v)
+		}
+		x.stop()
+	})
+}
 
 // TestTimesAreForetold asks at every kind of moment of a lot on heaters that are known when
 // somebody must be there, and compares it with when the machine called: cold, in the first
@@ -43,7 +84,7 @@ func TestTimesAreForetold(t *testing.T) {
 			synctest.Wait()
 			s := x.s.Snapshot()
 			if s.Next == nil {
-				t.Fatalf("%s: no visit is told in %s", when, s.State)
+				t.Fatalf("%s: no visit is foreseen in %s", when, s.State)
 			}
 			words = append(words, word{when, time.Now(), *s.Next, s.Lot.DoneAt, s.Lot.DoneEarly, s.Lot.DoneLate, s.Lot.DoneUnseen})
 		}
@@ -51,7 +92,7 @@ func TestTimesAreForetold(t *testing.T) {
 			t.Helper()
 			for _, w := range words {
 				took, off := time.Since(w.at), time.Until(w.visit.At)
-				t.Logf("%-28s told %v ahead, it took %v, off by %v; between %v and %v ahead", w.when, w.visit.At.Sub(w.at).Round(time.Second),
+				t.Logf("%-28s foreseen %v ahead, it took %v, off by %v; between %v and %v ahead", w.when, w.visit.At.Sub(w.at).Round(time.Second),
 					took.Round(time.Second), off.Round(time.Second), w.visit.Early.Sub(w.at).Round(time.Second), w.visit.Late.Sub(w.at).Round(time.Second))
 				if now := time.Now(); now.Before(w.visit.Early) || now.After(w.visit.Late) {
 					t.Errorf("%s: it was between %v and %v", w.when, w.visit.Early, w.visit.Late)
@@ -103,5 +144,88 @@ func TestTimesAreForetold(t *testing.T) {
 		parted()
 		judge(0.025)
 		x.stop()
+	})
+}
+
+// TestWaitsForPeopleCount: how long somebody took to come to each stop is remembered over a
+// restart, and counts in when the ordered parts are there.
+func TestWaitsForPeopleCount(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.PartEveryParts = 2
+		x := newRun(t, testRig(), set)
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{30}, Start: true}})
+		const late = 10 * time.Minute
+		for stop := range leastWaits {
+			s := x.until(Held, 24*time.Hour)
+			if r := s.Lot.Ready; r == nil || r.Waits != 0 || r.Stops != 13-stop {
+				t.Fatalf("at stop %d: %+v", stop+1, r)
+			}
+			time.Sleep(late - time.Since(s.Since))
+			x.do(Request{Visit: &Visit{Good: 2}})
+			x.do(Request{Command: Unhold})
+			x.until(Execute, time.Hour)
+		}
+		s := x.s.Snapshot()
+		r := s.Lot.Ready
+		if r.Waits != leastWaits || (r.Wait-late).Abs() > 5*time.Second || r.Stops != 6 {
+			t.Errorf("after %d waits of %v: %+v", leastWaits, late, r)
+		}
+		if more := r.At.Sub(s.Lot.DoneAt); more < 50*time.Minute || more > 12*time.Hour || !r.Early.Before(r.At) || !r.At.Before(r.Late) {
+			t.Errorf("%v later than without stops: %+v", more, r)
+		}
+		x.until(Held, 24*time.Hour)
+		time.Sleep(time.Hour) // its heaters are off by then
+		x.stop()
+		x.start()
+		defer x.stop()
+		m := &Machine{set: x.set}
+		if err := m.loadWaits(t.Context(), x.ledger); err != nil || len(m.waits) != leastWaits || (m.waits[0]-late).Abs() > 5*time.Second {
+			t.Errorf("after a restart: %v (%v)", m.waits, err)
+		}
+		for range 2 * mostWaits {
+			m.wait(CauseBin, time.Minute)
+			m.wait(CauseUnattended, time.Hour)
+		}
+		if len(m.waits) != mostWaits || m.waits[0] != time.Minute {
+			t.Errorf("%d waits are remembered: %v", len(m.waits), m.waits)
+		}
+	})
+}
+
+// TestWhatLotsTeachIsKept: a lot that has ended has taught something of machine and room, which
+// the next process begins with; what is no such thing in the ledger is learned anew.
+func TestWhatLotsTeachIsKept(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{5}, Start: true}})
+		x.until(Complete, 24*time.Hour)
+		x.stop()
+		kept := func() pace.Prior {
+			x.start()
+			defer x.stop()
+			m := &Machine{set: x.set, guard: newHeatWatch(&x.set)}
+			if err := m.loadWarmth(t.Context(), x.ledger, time.Now()); err != nil {
+				t.Fatal(err)
+			}
+			return m.prior
+		}
+		taught := kept()
+		first := pace.DefaultPrior()
+		if taught == first || taught.Noise[0] <= first.Noise[0] || taught.LacksSD >= first.LacksSD {
+			t.Errorf("five parts of a machine that never varies have taught %+v", taught)
+		}
+		x.start()
+		if err := x.ledger.Commit(t.Context(), ledger.HeatLearned{Port: x.set.Port.Path, Heater: ledger.LearnedCycles, Model: json.RawMessage(`{"noise":[1]}`)}); err != nil {
+			t.Fatal(err)
+		}
+		x.stop()
+		if got := kept(); got != first {
+			t.Errorf("what is no prior was read as %+v", got)
+		}
 	})
 }

@@ -82,11 +82,12 @@ func (m *Machine) openLot(r Request, out *Output) error {
 // addJob adds one job to a lot, with everything in it that is altered.
 func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
 	i := len(l.Jobs)
+	run, waits := m.plannedRun(p)
 	l.Jobs = append(l.Jobs, ledger.LotJob{Index: i, Path: p.Path, SHA256: p.SHA256,
 		Name:        strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path)),
 		GoodOrdered: good, FilamentMMPerCycle: p.FilamentMM,
 		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeMM(p), PitchMM: p.PitchMM,
-		PlannedRun: p.Duration + m.heatTime(p), PlannedWaits: m.waitsKnown(p)})
+		PlannedRun: run, PlannedWaits: waits})
 	l.jobs = append(l.jobs, jobCount{ordered: good})
 	alter := func(kind string, list []job.Change) {
 		for _, c := range list {

@@ -48,7 +48,7 @@ func promises() []promise {
 // provedPromises are measured by tests of their own.
 func provedPromises() []promise {
 	return []promise{
-		{name: "when the next visit and the end of the lot are", proved: "TestVisitTimes",
+		{name: "when the next visit and the end of the lot are", proved: "pace.TestVisitTimes",
 			says: []string{" with 95 % certainty", "With 95 % certainty the visit", "The next visit is ", "The lot in work is "}},
 		{name: "how long the bed cools", proved: "heat.TestCoolingIsForetold"},
 		{name: "how far until the belt's limit", proved: "TestCalibration",

@@ -126,22 +126,3 @@ func (m *Machine) keepWarmth(out *Output) {
 func (m *Machine) heaters() job.Heaters {
 	return job.Heaters{Nozzle: m.warmth.nozzle.Model(), Bed: m.warmth.bed.Model()}
 }
-
-// waitsKnown reports whether all of heatTime is known.
-func (m *Machine) waitsKnown(p *job.Plan) bool {
-	times := p.HeatTimes(m.heaters(), m.set.ReleaseC, m.set.NozzleStandbyC)
-	return times.Cool != nil && times.Reheat != nil
-}
-
-// heatTime is how long one part waits for temperatures, as far as is known.
-func (m *Machine) heatTime(p *job.Plan) time.Duration {
-	times := p.HeatTimes(m.heaters(), m.set.ReleaseC, m.set.NozzleStandbyC)
-	var d time.Duration
-	if times.Cool != nil {
-		d += times.Cool.Mid
-	}
-	if times.Reheat != nil {
-		d += *times.Reheat
-	}
-	return d
-}

@@ -10,14 +10,14 @@ import (
 	"time"
 )
 
-// timesTold counts how often told intervals of times held.
-type timesTold struct {
+// forecasts counts how often forecast intervals held.
+type forecasts struct {
 	n, held, early int
 	half           []float64 // half widths, as shares of the time
 	off            float64   // sum of the medians' errors, as shares of the time
 }
 
-func (v *timesTold) judge(d Interval, realS float64) {
+func (v *forecasts) judge(d Interval, realS float64) {
 	v.n++
 	switch {
 	case realS < d.Low.Seconds():
@@ -29,25 +29,25 @@ func (v *timesTold) judge(d Interval, realS float64) {
 	v.off += math.Abs(d.Median.Seconds()-realS) / realS
 }
 
-func (v *timesTold) add(o *timesTold) {
+func (v *forecasts) add(o *forecasts) {
 	v.n, v.held, v.early, v.off, v.half = v.n+o.n, v.held+o.held, v.early+o.early, v.off+o.off, append(v.half, o.half...)
 }
 
-func (v *timesTold) share() float64 { return 100 * float64(v.held) / float64(max(1, v.n)) }
+func (v *forecasts) share() float64 { return 100 * float64(v.held) / float64(max(1, v.n)) }
 
 // width is the median of the half widths, per cent.
-func (v *timesTold) width() float64 {
+func (v *forecasts) width() float64 {
 	slices.Sort(v.half)
 	return 100 * v.half[len(v.half)/2]
 }
 
-func (v *timesTold) String() string {
+func (v *forecasts) String() string {
 	return fmt.Sprintf("held %5.1f %% of %5d (it was earlier in %4.1f), half width %5.1f %% of the time, median off by %4.1f %%",
 		v.share(), v.n, 100*float64(v.early)/float64(v.n), v.width(), 100*v.off/float64(v.n))
 }
 
-// askedAt are the moments of a lot at which times are told: after how many parts, and whether
-// the next is under way.
+// askedAt are the moments of a lot at which its times are forecast: after how many parts, and
+// whether the next is under way.
 var askedAt = []struct {
 	name  string
 	after int
@@ -55,9 +55,9 @@ var askedAt = []struct {
 }{{"cold", 0, false}, {"in the first", 0, true}, {"after 1", 1, false}, {"in the second", 1, true}, {"after 2", 2, false}, {"after 3", 3, false},
 	{"in the sixth", 5, true}, {"after 10", 10, false}, {"in the 21st", 20, true}, {"after 40", 40, false}}
 
-// TestVisitTimes measures how often the 95 % interval of a time told holds, on machines and
+// TestVisitTimes measures how often the 95 % interval of a forecast holds, on machines and
 // in rooms of every kind, for the next visit and for the end of a lot, in the first lot that
-// a machine makes and in the third. Before the first part has ended it is told as a guess, and
+// a machine makes and in the third. Before the first part has ended it is called a guess, and
 // not promised. It is to hold in 94 of 100 on every kind; on calm machines it holds more often,
 // since nobody knows them to be calm before they have shown it for days. BELTWARDEN_LOTS sets
 // the number of lots and BELTWARDEN_SEED the first seed. The model was tuned on the seeds 1 to
@@ -82,7 +82,7 @@ func TestVisitTimes(t *testing.T) {
 
 func visitTimes(t *testing.T, lots, from, earlier int) {
 	horizons := [...]string{"next visit", "end of the lot"}
-	table := make([][len(horizons)][benchKinds]timesTold, len(askedAt))
+	table := make([][len(horizons)][benchKinds]forecasts, len(askedAt))
 	var off [benchKinds]lotsOff
 	for i := range lots {
 		w := drawBench(uint64(from+i), i%benchKinds)
@@ -92,7 +92,7 @@ func visitTimes(t *testing.T, lots, from, earlier int) {
 		visit, share, plan := 1+w.r.IntN(8), w.r.Float64(), inS(w.planned)
 		var m Model
 		m.Begin(w.before, known)
-		var lot timesTold
+		var lot forecasts
 		n, ended := 0, 0.0
 		for a, at := range askedAt {
 			if at.after >= parts {
@@ -134,11 +134,11 @@ func visitTimes(t *testing.T, lots, from, earlier int) {
 		}
 		off[w.kind].add(&lot)
 	}
-	var all timesTold
-	kinds := make([]timesTold, benchKinds)
+	var all forecasts
+	kinds := make([]forecasts, benchKinds)
 	for h, horizon := range horizons {
 		for a, at := range askedAt {
-			var row timesTold
+			var row forecasts
 			cells := ""
 			for kind := range benchKinds {
 				c := &table[a][h][kind]
@@ -169,35 +169,35 @@ func visitTimes(t *testing.T, lots, from, earlier int) {
 	}
 	t.Logf("%-20s %v", "all", &all)
 	if share := all.share(); share > 99 {
-		t.Errorf("of all told %.1f %% hold: they could be told more closely", share)
+		t.Errorf("of all forecasts %.1f %% hold: their intervals are too wide", share)
 	}
 }
 
-// lotsOff adds up lots, of which each is one draw: what is told in one goes wrong together.
+// lotsOff adds up lots, of which each is one draw: the forecasts in one go wrong together.
 type lotsOff struct {
-	told, off []float64
+	n, off []float64
 }
 
-func (o *lotsOff) add(v *timesTold) {
-	o.told, o.off = append(o.told, float64(v.n)), append(o.off, float64(v.n-v.held))
+func (o *lotsOff) add(v *forecasts) {
+	o.n, o.off = append(o.n, float64(v.n)), append(o.off, float64(v.n-v.held))
 }
 
 // error is the standard error of the share that holds, per cent: that of a ratio of sums
 // (Cochran 1977, Sampling Techniques, 6.4; from memory).
 func (o *lotsOff) error() float64 {
-	told, off, squares := 0.0, 0.0, 0.0
-	for i := range o.told {
-		told, off = told+o.told[i], off+o.off[i]
+	n, off, squares := 0.0, 0.0, 0.0
+	for i := range o.n {
+		n, off = n+o.n[i], off+o.off[i]
 	}
-	for i := range o.told {
-		d := o.off[i] - off/told*o.told[i]
+	for i := range o.n {
+		d := o.off[i] - off/n*o.n[i]
 		squares += d * d
 	}
-	return 100 * math.Sqrt(squares) / told
+	return 100 * math.Sqrt(squares) / n
 }
 
-// TestFirstLotTeaches: after two calm lots the end of a third is told more closely than that of
-// the first, and a warm first cycle is known for what it lacks.
+// TestFirstLotTeaches: after two calm lots the interval of a third lot's end is narrower than that
+// of the first, and what a hot first cycle lacks is known.
 func TestFirstLotTeaches(t *testing.T) {
 	known := DefaultPrior()
 	half := func(lot int) time.Duration {
@@ -217,7 +217,7 @@ func TestFirstLotTeaches(t *testing.T) {
 			}
 		}
 		if want := 4 * time.Hour; lot == 2 && (first.Median-want).Abs() > want/100 {
-			t.Errorf("eight cycles of half an hour, told after a warm one: %v", first)
+			t.Errorf("eight cycles of half an hour, forecast after a hot one: %v", first)
 		}
 		known = m.Learned()
 		if !known.Valid() {

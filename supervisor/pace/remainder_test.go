@@ -1,7 +1,9 @@
 package pace
 
 import (
+	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 )
@@ -28,6 +30,53 @@ func TestReadyGoesByAttendedHours(t *testing.T) {
 		if got, scrap := c.Ready(); (got.Median-at(r.to).Sub(at(r.from))).Abs() > time.Minute || scrap != 0 {
 			t.Errorf("%g h from %g o'clock, attended %v: %v, %d for scrap", r.hours, r.from, r.attended, got, scrap)
 		}
+	}
+}
+
+// TestScrapIsMadeAgain: parts made for scrap until there are so many good ones follow the
+// negative binomial distribution, wherever they are found.
+func TestScrapIsMadeAgain(t *testing.T) {
+	for _, yield := range []float64{0.6, 0.9, 0.99} {
+		const wanted = 100
+		want, chance, sum := 0, math.Pow(yield, wanted), 0.0
+		for sum += chance; sum < 0.5; sum += chance {
+			want++
+			chance *= (1 - yield) * float64(wanted+want-1) / float64(want)
+		}
+		all := 100 * time.Hour
+		c := Remainder{Left: wanted, Takes: Interval{all, all, all}, Each: time.Hour, Good: 1e9 * yield, Scrap: 1e9 * (1 - yield)}
+		stops := c
+		stops.Left, stops.Unlooked, stops.Stops, stops.Before = wanted-30, 30, 3, 60
+		for _, c := range []Remainder{c, stops} {
+			d, scrap := c.Ready()
+			if off := scrap - want; off < -1 || off > 1 {
+				t.Errorf("yield %g, %d unlooked: %d for scrap, want %d", yield, c.Unlooked, scrap, want)
+			}
+			if d.Median != all+time.Duration(scrap)*time.Hour {
+				t.Errorf("yield %g, %d unlooked, %d for scrap: %v", yield, c.Unlooked, scrap, d)
+			}
+		}
+	}
+}
+
+// TestStopsTakeAsLongAsBefore: where all have come after ten minutes, a stop takes ten.
+func TestStopsTakeAsLongAsBefore(t *testing.T) {
+	hour := time.Hour
+	c := Remainder{Left: 1, Takes: Interval{hour, hour, hour}, Good: 1e9, Scrap: 1, Waits: slices.Repeat([]time.Duration{10 * time.Minute}, 200)}
+	for _, k := range []struct {
+		stops  int
+		held   bool
+		waited time.Duration
+		more   time.Duration
+	}{{0, false, 0, 0}, {3, false, 0, 30 * time.Minute}, {0, true, 4 * time.Minute, 6 * time.Minute}, {2, true, 9 * time.Minute, 21 * time.Minute}, {0, true, 20 * time.Minute, 20 * time.Minute}} {
+		c.Stops, c.Held, c.Waited = k.stops, k.held, k.waited
+		if d, _ := c.Ready(); d.Median != hour+k.more {
+			t.Errorf("%d stops, held %t for %v: %v", k.stops, k.held, k.waited, d)
+		}
+	}
+	c.Waits = nil
+	if d, _ := c.Ready(); d.Median != hour {
+		t.Errorf("no waits are known, and yet it waits: %v", d)
 	}
 }
 
