@@ -13,9 +13,9 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// What is to come: how long the next parts take, when somebody must be there next and why, and
-// when the ordered good parts are there. The statistics are those of the package pace; this file
-// supplies what the machine knows.
+// The forecast: how long the next parts take, when somebody must be there next and why, and when
+// the ordered good parts are there. The statistics are those of the package pace; this file gives
+// them what the machine knows.
 
 // NextVisit is a moment at which someone must be at the machine.
 type NextVisit struct {
@@ -55,24 +55,24 @@ type ReadyView struct {
 	Yield   float64 `json:"yield"`
 }
 
-// foreseen is what is to come, as it was reckoned last.
+// foreseen is the newest forecast.
 type foreseen struct {
-	at     time.Time     // it was; zero: it is to be reckoned anew
+	at     time.Time     // when it was computed; zero: it is out of date
 	takes  time.Duration // of the next part
 	visits []NextVisit   // nil while no lot is in work
 	ready  *ReadyView
 	care   []CareView
 }
 
-// foreseenFor is how long that is shown while nothing is recorded: a board replies many times a second, and
-// what is to come moves by seconds.
+// foreseenFor is how long a forecast is shown while nothing is recorded: a board replies many times a second,
+// and forecasts move by seconds.
 const foreseenFor = time.Second
 
-// foresee returns what is to come, for a picture of the machine.
+// foresee returns the forecast for a snapshot.
 func (m *Machine) foresee() *foreseen {
 	f := &m.foreseen
 	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < foreseenFor && (f.visits == nil || m.now.Before(f.visits[0].Early)) {
-		return f // and nothing of it is past
+		return f // no visit in it is past
 	}
 	*f = foreseen{at: m.now, takes: m.nextDuration(), care: m.careViews()}
 	if m.lot != nil && m.running() {
@@ -336,18 +336,18 @@ func (m *Machine) heatingLeft(plan *job.Plan, p *pace.Model) time.Duration {
 const (
 	leastWaits = 8           // for people, before they are counted in
 	mostWaits  = 50          // are remembered
-	readyEvery = time.Minute // it is reckoned anew, and when a count has changed
+	readyEvery = time.Minute // ready is computed anew, and when its key has changed
 )
 
-// readyKey is what a reckoning rests on.
+// readyKey is what ReadyView depends on beside the time.
 type readyKey struct {
 	left, stops, before, waits int
-	cycles                     int // seen
+	cycles                     int // added to the lot's model
 	order                      quality.Order
 	held                       bool
 }
 
-// ready is when the ordered parts are there, by the visits foreseen; nil where that cannot be said.
+// ready is when the ordered good parts are there, by the visits foreseen; nil where that cannot be said.
 func (m *Machine) ready(list []NextVisit) *ReadyView {
 	l, end := m.lot, list[len(list)-1]
 	y := l.yieldPlan()
@@ -392,7 +392,7 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 // released is how a hold ends when somebody lets the machine go on.
 var released = map[string]bool{strings.ToLower(Unhold.String()): true, strings.ToLower(Unsuspend.String()): true}
 
-// wait remembers how long the machine stood until somebody let it go on, for a need that nothing but a visit ends.
+// wait remembers how long the machine stood until somebody let it go on, where only a visit ends the need.
 func (m *Machine) wait(cause string, d time.Duration) {
 	if n, ok := NeedOf(cause); !ok || n.Ends == EndsUnrecorded || d < 0 {
 		return
@@ -402,11 +402,11 @@ func (m *Machine) wait(cause string, d time.Duration) {
 	}
 }
 
-// loadWaits takes up how long people took to come.
+// loadWaits reads from the ledger how long people took to come.
 func (m *Machine) loadWaits(ctx context.Context, l Ledger) error {
 	holds, err := l.Released(ctx, 4*mostWaits)
 	if err != nil {
-		return fmt.Errorf("cannot tell how long people took to come: %w", err)
+		return fmt.Errorf("cannot read how long people took to come: %w", err)
 	}
 	for _, h := range holds {
 		if h.Begun.Boot == h.Ended.Boot && released[h.How] {

@@ -17,8 +17,8 @@ import (
 // to cycle or jumps now and then, as when the heating of the room is switched, a swing by the
 // time of day, since the room has one, and scatter. How large each of these is, is not known:
 // there is a filter for every combination of noises, wanders and swings, weighted by how well
-// it has foretold the waits so far. A Model is a plain value of some 20 kB; [Model.Begin]
-// comes first.
+// it has foretold the waits so far. A Model is a plain value of 18 kB; call [Model.Begin]
+// first.
 type Model struct {
 	prior    Prior
 	n        int       // cycles seen
@@ -61,7 +61,7 @@ const (
 	certainShare = 0.9
 	// leastWait keeps a logarithm finite.
 	leastWait = time.Millisecond
-	// leastWeight is what each case is left with at the least: the machine may change.
+	// leastWeight is the least weight of a case: one that fits badly now may fit later.
 	leastWeight = 1e-4
 )
 

@@ -64,10 +64,6 @@ var askedAt = []struct {
 // 8000, and on the kinds up to the unheated shed; what is measured here by default, and stated
 // in docs/evidence.md, is others.
 func TestVisitTimes(t *testing.T) {
-	if underRace {
-		t.Skip("played without the race detector: .ci/plain")
-	}
-	t.Parallel()
 	lots, from := 1500, 500_001
 	if n, err := strconv.Atoi(os.Getenv("BELTWARDEN_LOTS")); err == nil {
 		lots = n

@@ -1,5 +1,0 @@
-//go:build !race
-
-package pace
-
-const underRace = false
