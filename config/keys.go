@@ -91,7 +91,7 @@ var keys = []key{
 	{group: "heat", name: "target_slack_c", at: func(s *Settings) any { return &s.Heat.TargetSlackC }, unit: celsius, least: 0, most: 30},
 
 	{group: "fault", name: "go_on_per_day", at: func(s *Settings) any { return &s.Fault.GoOnPerDay }, unit: times, least: 1, most: 10, off: true,
-		high: "a machine that goes on by itself so often has a fault that somebody has to find"},
+		high: "a machine that resumes by itself so often has a fault that somebody has to find"},
 	{group: "fault", name: "go_on_after_min", at: func(s *Settings) any { return &s.Fault.GoOnAfter }, unit: minute, least: 1, most: 240,
 		low: "whoever stands at the machine needs time to step back or to say no"},
 

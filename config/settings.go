@@ -80,7 +80,7 @@ type Care struct {
 	EveryDays  float64
 }
 
-// Belt describes the belt and how far it may wander.
+// Belt describes the belt and how far it may drift.
 type Belt struct {
 	LoopLengthMM     float64 // once round; 0 when it is not known
 	SeamWidthMM      float64 // stretch of belt on which no part may lie; 0 for none
@@ -140,7 +140,7 @@ type Heat struct {
 
 // Fault says what the machine may do by itself after one.
 type Fault struct {
-	GoOnPerDay int           // times in 24 hours that it may go on by itself; 0 never
+	GoOnPerDay int           // times in 24 hours that it may resume by itself; 0 never
 	GoOnAfter  time.Duration // that people have to say no
 }
 

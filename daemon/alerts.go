@@ -213,8 +213,8 @@ func newAlertAcknowledge() *cobra.Command {
 	var by string
 	c := &cobra.Command{
 		Use: "acknowledge", Short: "Acknowledge the alerts so far, so that nobody else is called", Args: args(0, 0, ""),
-		Long: "acknowledge changes nothing at the machine, but cancels going on by itself. Any command\n" +
-			"or check acknowledges too.",
+		Long: "acknowledge moves and heats nothing. A machine that would resume by itself then waits.\n" +
+			"Any command or check acknowledges too.",
 	}
 	c.Flags().StringVar(&by, "by", "", "who acknowledges (default: the user at the socket)")
 	c.RunE = func(c *cobra.Command, _ []string) error {

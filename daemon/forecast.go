@@ -36,7 +36,7 @@ func newForecast() *cobra.Command {
 			"file with the header travel_mm,offset_mm (and advance_mm, if the net advance was\n" +
 			"noted), and says how the belt drifts and how far it may run until the limit.\n\n" +
 			"Rate and offset are those of plain least squares. The distances that are certain allow\n" +
-			"for a belt that wanders as well as drifts, so they are short while there are few checks.\n" +
+			"for a belt that also moves at random, so they are short while there are few checks.\n" +
 			"A reading that does not fit the others is named and left out of the estimates.",
 		Example: "  beltwarden forecast --checks belt.csv --limit-mm 3\n  beltwarden forecast --checks belt.csv --limit-mm 3 --svg belt.svg",
 		Args:    args(0, 0, ""),

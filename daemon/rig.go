@@ -51,7 +51,7 @@ func newRig() *cobra.Command {
 	l.StringVar(&f.record, "record", "", "file for the lines executed: sequence, number, machine seconds and text, by tabs")
 	l.Uint64Var(&f.seed, "seed", 1, "of everything random: the same seed and input give the same run")
 	l.StringVar(&f.axis, "belt-axis", "Y", "axis that is the belt: Y (gantry upright) or Z (tilted)")
-	l.Float64Var(&f.driftMMPerM, "drift-mm-per-m", 0.4, "how far the belt wanders sideways per metre of travel, mm")
+	l.Float64Var(&f.driftMMPerM, "drift-mm-per-m", 0.4, "drift of the belt per metre of travel, mm")
 	l.Float64Var(&f.stretch, "stretch", 1, "true belt movement per commanded movement")
 	c.RunE = func(c *cobra.Command, _ []string) error { return f.run(c) }
 	return c

@@ -28,23 +28,23 @@ func newPlan() *cobra.Command {
 	c := &cobra.Command{
 		Use:   "plan --good N [--made K --scrap J]",
 		Short: "Say how many cycles to start for so many good parts",
-		Long: "plan computes the smallest number of cycles still to start so that the good parts\n" +
-			"ordered are there with the confidence asked for.\n\n" +
-			"It learns the yield from the parts made and looked at. Before any, it expects nine\n" +
-			"good parts in ten, with the weight of ten parts seen (common practice, no source).\n" +
-			"From ten parts on, or when fewer speak against that, the plan is enough also by what\n" +
-			"was seen alone.\n" +
-			"Parts that nobody looked at are not counted good: their outcome is as open as that\n" +
-			"of cycles to come.",
-		Example: "  beltwarden plan --good 40\n  beltwarden plan --good 40 --made 30 --scrap 2 --unverified 5",
+		Long: "plan computes the smallest number of cycles still to start that gives the ordered number\n" +
+			"of good parts with the given confidence.\n\n" +
+			"It estimates the yield from the parts made and looked at. Before there are any, it\n" +
+			"expects nine good parts in ten, with the weight of ten parts (common practice, no\n" +
+			"source). From ten parts on, or earlier if the parts contradict that, the plan also\n" +
+			"suffices by the parts looked at alone.\n" +
+			"Parts not looked at do not count as good: their outcome is as open as that of cycles\n" +
+			"to come.",
+		Example: "  beltwarden plan --good 40\n  beltwarden plan --good 40 --made 30 --scrap 2 --not-looked-at 5",
 		Args:    args(0, 0, ""),
 	}
 	c.Flags().Int64Var(&o.Good, "good", 0, "good parts ordered")
 	c.Flags().Int64Var(&o.Made, "made", 0, "parts made so far")
 	c.Flags().Int64Var(&o.Scrap, "scrap", 0, "parts of them found bad")
-	c.Flags().Int64Var(&o.Unverified, "unverified", 0, "parts of them not looked at yet")
-	c.Flags().Float64Var(&yield, "yield", 0, "fraction of good parts, if it is known; else it is learned")
-	c.Flags().Float64Var(&confidence, "confidence", 0.95, "probability with which there are to be good parts enough")
+	c.Flags().Int64Var(&o.Unverified, "not-looked-at", 0, "parts of them that nobody has looked at")
+	c.Flags().Float64Var(&yield, "yield", 0, "fraction of good parts, if it is known; else it is estimated")
+	c.Flags().Float64Var(&confidence, "confidence", 0.95, "probability that there are enough good parts")
 	c.Flags().StringVar(&svg, "svg", "", "draw the probability over the cycles into this file, - for the output")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {

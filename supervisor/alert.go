@@ -18,7 +18,7 @@ func (m *Machine) alert(out *Output, code, text string) {
 	body := alertBody{ID: a.ID, Machine: m.set.Machine, State: a.State, Reason: code, Text: text,
 		TravelMM: m.belt.base.TravelMM, Advice: m.advice().what}
 	if code == CauseGoOn {
-		body.Advice = "keep hands off; to stop it from going on by itself, acknowledge this alert"
+		body.Advice = "keep hands off; to stop it from resuming by itself, acknowledge this alert"
 	}
 	if l := m.lot; l != nil {
 		t := l.total()

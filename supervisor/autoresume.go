@@ -46,10 +46,10 @@ func (m *Machine) checkAutoResume(out *Output) {
 	switch why := m.autoResumeBlockedBy(); {
 	case why != "" && m.timers.armed(timerResume):
 		m.timers.stop(timerResume)
-		m.note(out, "fault", "the machine will not go on by itself: "+why)
+		m.note(out, "fault", "the machine will not resume by itself: "+why)
 	case why == "" && !m.timers.armed(timerResume):
 		m.timers.set(timerResume, m.now.Add(m.set.GoOnAfter))
-		text := fmt.Sprintf("keep hands off: the machine goes on by itself at %s, in %s, unless somebody sends a command or acknowledges this alert", m.timers[timerResume].Local().Format("15:04:05"), m.set.GoOnAfter)
+		text := fmt.Sprintf("keep hands off: the machine resumes by itself at %s, in %s, unless somebody sends a command or acknowledges this alert", m.timers[timerResume].Local().Format("15:04:05"), m.set.GoOnAfter)
 		m.note(out, "fault", text)
 		m.alert(out, CauseGoOn, text)
 	}
@@ -63,7 +63,7 @@ func (m *Machine) autoResume(out *Output) {
 		return
 	}
 	a.past = append(a.past, m.now)
-	text := fmt.Sprintf("the machine goes on by itself, for the %s of at most %d times a day, after: %s", nth(m.goneOn()), m.set.GoOnPerDay, m.cause.Text)
+	text := fmt.Sprintf("the machine resumes by itself, for the %s of at most %d times a day, after: %s", nth(m.goneOn()), m.set.GoOnPerDay, m.cause.Text)
 	m.note(out, eventGoOn, text)
 	m.alert(out, CauseGoOn, "keep hands off: "+text)
 	m.by, m.goOn = "the daemon", true
@@ -112,7 +112,7 @@ func (m *Machine) autoResumeBlockedBy() string {
 	case m.laying:
 		return "the lead-in had begun"
 	case a.moved:
-		return "the belt may have moved uncounted"
+		return "the belt may have moved without being counted"
 	case len(m.undecided) > 0:
 		return "an interrupted part is undecided"
 	case !t.answered || m.link.phase != linkUp:
@@ -124,7 +124,7 @@ func (m *Machine) autoResumeBlockedBy() string {
 	case !m.guard.Shown(), m.guard.MayBeOn():
 		return "the heaters are " + m.guard.Text()
 	case m.goneOn() >= m.set.GoOnPerDay:
-		return fmt.Sprintf("it has gone on by itself %s within a day", plural(m.goneOn(), "time", "times"))
+		return fmt.Sprintf("it has resumed by itself %s within a day", plural(m.goneOn(), "time", "times"))
 	}
 	if err := m.mayStart(Request{}); err != nil {
 		return err.Error()

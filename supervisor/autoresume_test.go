@@ -65,7 +65,7 @@ func TestGoesOnByItself(t *testing.T) {
 			t.Errorf("targets %.0f and %.0f °C while it waits", nt, bt)
 		}
 		x.until(Execute, time.Hour)
-		if told := x.alerts(); !strings.Contains(told, "go_on: keep hands off: the machine goes on by itself at ") || !strings.Contains(told, "for the first of at most 2 times a day") {
+		if told := x.alerts(); !strings.Contains(told, "go_on: keep hands off: the machine resumes by itself at ") || !strings.Contains(told, "for the first of at most 2 times a day") {
 			t.Errorf("told:\n%s", told)
 		}
 		for s = x.s.Snapshot(); s.Lot.Made < 3; s = x.s.Snapshot() {

@@ -107,7 +107,7 @@ func (m *Machine) driftText(f belt.Forecast) string {
 	case f.OffsetMM == nil:
 		text = fmt.Sprintf("no offset was read since the realignment; at %g mm/m at worst", m.set.WorstDrift)
 	case f.RateMMPerM == nil || f.Basis == belt.OnWorstRate:
-		text = fmt.Sprintf("the belt stood %+.1f mm off and may wander %g mm/m", *f.OffsetMM, m.set.WorstDrift)
+		text = fmt.Sprintf("the belt stood %+.1f mm off and may drift %g mm/m", *f.OffsetMM, m.set.WorstDrift)
 	case f.Rate95MMPerM == nil:
 		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f mm/m, by two readings", *f.OffsetMM, *f.RateMMPerM)
 	default:

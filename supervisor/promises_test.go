@@ -49,7 +49,7 @@ func promises() []promise {
 func provedPromises() []promise {
 	return []promise{
 		{name: "when the next visit and the end of the lot are", proved: "pace.TestVisitTimes",
-			says: []string{" with 95 % certainty", "With 95 % certainty the visit", "The next visit is ", "The lot in work is "}},
+			says: []string{" with 95 % certainty", "With 95 % certainty the visit", "The next visit is ", "The lot in progress is "}},
 		{name: "how long the bed cools", proved: "heat.TestCoolingIsForetold"},
 		{name: "how far until the belt's limit", proved: "TestCalibration",
 			says: []string{"certainty not before", "with 95 %% not before", "limit, 95 % certain", "Belt travel before which", "by the certainty that the settings", "certainty of the hold", "--certainty %g"}},

@@ -275,7 +275,7 @@ func (w *world) watch(r ledger.Record) {
 			w.abortedAt, w.announcedAt = now, time.Time{}
 		}
 	case ledger.AlertQueued:
-		if r.Alert.Reason == CauseGoOn && strings.Contains(r.Alert.Text, "goes on by itself at ") {
+		if r.Alert.Reason == CauseGoOn && strings.Contains(r.Alert.Text, "resumes by itself at ") {
 			w.announcedAt = now
 		}
 		if r.Alert.Reason == CauseHeat || strings.Contains(r.Alert.Text, "the mains") {

@@ -30,7 +30,7 @@ func (g *Gate) Refused() map[string]uint64 {
 	return out
 }
 
-// Sessions returns how many browsers are logged in.
+// Sessions returns how many browsers are signed in.
 func (g *Gate) Sessions() int {
 	g.sessions.mu.Lock()
 	defer g.sessions.mu.Unlock()

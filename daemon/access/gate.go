@@ -168,7 +168,7 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) 
 		g.unknown(w, r)
 	case role < Operate && !reads(r):
 		g.counts.add(refusedRole)
-		g.refuse(w, r, http.StatusForbidden, "you have view-only access", "log in with the other secret, or ask somebody who has it")
+		g.refuse(w, r, http.StatusForbidden, "you have view-only access", "sign in with the other secret, or ask somebody who has it")
 	default:
 		next.ServeHTTP(w, with(r, role))
 	}
@@ -214,7 +214,7 @@ func (g *Gate) unknown(w http.ResponseWriter, r *http.Request) {
 	if wantsPage(r) {
 		w.Header().Set("Cache-Control", "no-store")
 		if reads(r) && r.Header.Get("Sec-Fetch-Site") == "cross-site" {
-			// Whoever follows a link in a message may be logged in: a browser keeps the
+			// Whoever follows a link in a message may be signed in: a browser keeps the
 			// cookie back on the way from another site. It sends it when asked again.
 			w.Header().Set("Refresh", "0;url="+backTo(r))
 			(&screen{Title: "One moment", Next: backTo(r)}).write(w, http.StatusOK)

@@ -76,14 +76,14 @@ func (g *Gate) loginPage(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, next, http.StatusSeeOther)
 		return
 	}
-	(&screen{Title: "Log in", Ask: true, Next: next}).write(w, http.StatusOK)
+	(&screen{Title: "Sign in", Ask: true, Next: next}).write(w, http.StatusOK)
 }
 
 // login begins a session.
 func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, mostForm)
 	if err := r.ParseForm(); err != nil {
-		(&screen{Title: "Log in", Ask: true, Next: "/", Problem: "The form cannot be read.", Remedy: "Send it again."}).write(w, http.StatusBadRequest)
+		(&screen{Title: "Sign in", Ask: true, Next: "/", Problem: "The form cannot be read.", Remedy: "Send it again."}).write(w, http.StatusBadRequest)
 		return
 	}
 	next, given := local(r.PostForm.Get("next")), strings.TrimSpace(r.PostForm.Get("secret"))
@@ -92,23 +92,23 @@ func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	if g.secure(r) && strings.HasPrefix(r.Header.Get("Origin"), "http://") && !ownName(name(r.Host)) {
-		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "This page is not encrypted, so the browser cannot keep a login.",
+		(&screen{Title: "Sign in", Ask: true, Next: next, Problem: "This page is not encrypted, so the browser cannot stay signed in.",
 			Remedy: "Open the machine's address that begins with https."}).write(w, http.StatusForbidden)
 		return
 	}
 	if given == "" {
-		(&screen{Title: "Log in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Enter it here."}).write(w, http.StatusUnprocessableEntity)
+		(&screen{Title: "Sign in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Enter it here."}).write(w, http.StatusUnprocessableEntity)
 		return
 	}
 	role, answered := g.judge(w, r, given)
 	if role == None {
 		if !answered {
-			(&screen{Title: "Log in", Ask: true, Next: next, Problem: "The secret is wrong.",
+			(&screen{Title: "Sign in", Ask: true, Next: next, Problem: "The secret is wrong.",
 				Remedy: "Copy all of it from its file. Capital and small letters matter."}).write(w, http.StatusUnauthorized)
 		}
 		return
 	}
-	g.forget(r) // whoever was logged in here before
+	g.forget(r) // whoever was signed in here before
 	g.setCookie(w, r, g.sessions.begin(role))
 	w.Header().Set("Cache-Control", "no-store")
 	http.Redirect(w, r, next, http.StatusSeeOther)

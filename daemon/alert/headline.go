@@ -39,7 +39,7 @@ var headlines = map[string]string{
 	supervisor.CauseLedger: "cannot keep the count", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
 	supervisor.CauseShutdown: "daemon ended", supervisor.CauseDone: "lot made", supervisor.CauseVisit: "needs you soon",
 	supervisor.CauseHeatOdd: "heater behaves unusually", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "failed sign-in attempts",
-	supervisor.CauseGoOn: "goes on by itself", testKind: "test", daemonDown: "daemon not running",
+	supervisor.CauseGoOn: "resumes by itself", testKind: "test", daemonDown: "daemon not running",
 }
 
 // stateWord is the state that the machine was in.

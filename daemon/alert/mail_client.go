@@ -48,7 +48,7 @@ func (m *Mail) client(conn *held) (*mail.Client, error) {
 	}
 	c, err := mail.NewClient(m.o.Host, options...)
 	if err != nil {
-		return nil, errors.New("cannot use the mail server: its name, port or login is not of the right form")
+		return nil, errors.New("cannot use the mail server: its name, port, user or password is not of the right form")
 	}
 	return c, nil
 }

@@ -24,9 +24,9 @@ type MailError struct {
 func (e *MailError) Error() string {
 	switch {
 	case e.Code == 0:
-		return "the mail server does not offer the configured login or encryption; check tls, user and password_file"
+		return "the mail server does not offer the configured way to sign in or encrypt; check tls, user and password_file"
 	case e.Code == 535 || e.Code == 534 || e.Code == 530:
-		return "the mail server answers with code " + strconv.Itoa(e.Code) + ": it refuses the login; check user and password_file"
+		return "the mail server answers with code " + strconv.Itoa(e.Code) + ": it refuses user or password; check user and password_file"
 	case e.Refused():
 		return "the mail server refuses with code " + strconv.Itoa(e.Code) + " " + e.Where
 	}

@@ -194,7 +194,7 @@ func TestMailServersInTrouble(t *testing.T) {
 		{"unknown mailbox", func(s *mailServer) { s.answer = on("RCPT", "550 5.1.1 no such user") }, "code 550", true},
 		{"spam", func(s *mailServer) { s.answer = on("DATA", "554 5.7.1 not here") }, "code 554", true},
 		{"breaks off", func(s *mailServer) { s.answer = on("DATA", "-") }, "closed the connection", false},
-		{"wrong login", func(s *mailServer) { s.login = "press:another" }, "refuses the login", true},
+		{"wrong login", func(s *mailServer) { s.login = "press:another" }, "refuses user or password", true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			m := mailTo(t, newMailServer(t, c.alter), func(o *MailOptions) {

@@ -98,7 +98,7 @@ func NewService(o ServiceOptions) (*Service, error) {
 		return nil, wrong
 	}
 	if kind == "matrix" && u.User.Username() != "" {
-		return nil, errors.New("cannot use the address of a service: with a user and a password every message would be a new login; " +
+		return nil, errors.New("cannot use the address of a service: with a user and a password every message would be a sign-in of its own; " +
 			"write an access token and no user, matrix://:TOKEN@HOST/")
 	}
 	to, err := sender(o.URL)

@@ -238,7 +238,7 @@ func (b *api) endLot(w http.ResponseWriter, r *http.Request) {
 			b.fail(w, r, err)
 			return
 		}
-		b.fail(w, r, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not the current lot", id), Remedy: "this lot has already ended"})
+		b.fail(w, r, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not in progress", id), Remedy: "this lot has already ended"})
 		return
 	}
 	b.do(w, r, supervisor.Request{EndLot: true, By: access.Who(r, q.By), Override: q.Reason})

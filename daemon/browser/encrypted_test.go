@@ -35,7 +35,7 @@ func TestEncrypted(t *testing.T) {
 			call(b, security.SetIgnoreCertificateErrors, security.SetIgnoreCertificateErrorsParams{Ignore: true})
 			b.visit("/")
 			b.fill("Secret", "glass-front-door-17")
-			b.press("Log in")
+			b.press("Sign in")
 			b.sees("Where the parts are")
 			if p := ask[string](b, "performance.getEntriesByType('navigation')[0].nextHopProtocol"); p != "h2" {
 				t.Errorf("start %d, socket %v: the page came by %q, want HTTP/2", n, socket, p)

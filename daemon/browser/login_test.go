@@ -38,30 +38,30 @@ func TestLogInAndOut(t *testing.T) {
 		b := open(t, w.url, phone)
 		b.scripts(scripts)
 		b.visit("/visit")
-		b.find("Log in", "heading")
+		b.find("Sign in", "heading")
 		b.lawful()
 		b.shot("asked")
 		b.fill("Secret", "nonsense")
-		b.press("Log in")
+		b.press("Sign in")
 		b.sees("The secret is wrong.")
 		b.lawful()
 		b.shot("refused")
 		b.fill("Secret", "wide-open-greenhouse-42")
-		b.press("Log in")
+		b.press("Sign in")
 		b.find("Record a visit", "heading")
 		if at, _, _ := strings.Cut(b.path(), "?key="); at != "/visit" {
-			t.Errorf("the login leads to %s", at)
+			t.Errorf("signing in leads to %s", at)
 		}
 		b.fill("Good parts", "1")
 		b.press("Record only")
 		b.sees("The visit is recorded")
-		b.press("Log out")
-		b.find("Log in", "heading")
+		b.press("Sign out")
+		b.find("Sign in", "heading")
 		b.visit("/")
-		b.find("Log in", "heading")
+		b.find("Sign in", "heading")
 
 		b.fill("Secret", "glass-front-door-17")
-		b.press("Log in")
+		b.press("Sign in")
 		b.sees("Where the parts are")
 		b.lawful()
 		b.shot("looking")
@@ -70,6 +70,6 @@ func TestLogInAndOut(t *testing.T) {
 				t.Errorf("a looker is offered %q (scripts %v)", name, scripts)
 			}
 		}
-		b.press("Log out")
+		b.press("Sign out")
 	}
 }

@@ -14,7 +14,7 @@ type LiveBelt struct {
 	// LowXMM and HighXMM are the sides of the belt, or of what is known of it.
 	LowXMM, HighXMM float64
 	HighXRight      bool // draws greater X further to the right
-	// SeamAheadMM is where the middle of the joint is, give or take SeamDoubtMM; nil when it
+	// SeamAheadMM is where the middle of the seam is, give or take SeamDoubtMM; nil when it
 	// was not seen. SeamMM is its length.
 	SeamAheadMM         *float64
 	SeamMM, SeamDoubtMM float64

@@ -52,7 +52,7 @@ type Options struct {
 	// Backup is when the newest backup of the ledger was made, and whether the last try
 	// failed; nil where none are made.
 	Backup func() (made time.Time, failed bool)
-	// Access is who was turned away and who is logged in; nil for none.
+	// Access is who was turned away and who is signed in; nil for none.
 	Access Access
 	Now    func() time.Time // nil: time.Now
 }

@@ -250,7 +250,7 @@ func TestPastLotsAreReadOnce(t *testing.T) {
 	if b.reads != 1 {
 		t.Errorf("%d lots read for one scrape", b.reads)
 	}
-	b.counts[1].Made++ // the lot in work goes on
+	b.counts[1].Made++ // the lot in progress goes on
 	if got := values(t, c, "beltwarden_parts_completed_total")[""]; got != 48 {
 		t.Errorf("%v parts", got)
 	}

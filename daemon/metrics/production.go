@@ -28,7 +28,7 @@ var classes = []struct {
 	{"unseen", func(p *supervisor.Production) float64 { return p.UnseenS }},
 }
 
-// production keeps the figures of the lot in work. A scrape tells those that there are
+// production keeps the figures of the lot in progress. A scrape tells those that there are
 // and has them reckoned anew behind its back, one reckoning at a time.
 type production struct {
 	ledger Ledger
@@ -60,7 +60,7 @@ func (p *production) close() {
 	p.work.Wait()
 }
 
-// tell sends the newest figures of the lot in work.
+// tell sends the newest figures of the lot in progress.
 func (p *production) tell(out emitter, s *supervisor.Snapshot, now time.Time) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()

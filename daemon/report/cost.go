@@ -14,14 +14,14 @@ type Rates struct {
 	VisitMinutes   float64 // time that a visit takes
 }
 
-// Filament is what was pushed out. What a part that broke off took is not recorded.
+// Filament is what was pushed out. What an interrupted part took is not recorded.
 type Filament struct {
 	// TotalMM is by the parts made, net; lead-in, priming and purging stand with the part
 	// that follows them.
 	TotalMM float64 `json:"total_mm"`
 	// FilesMM is what the job files alone take for these parts.
 	FilesMM float64 `json:"by_files_mm"`
-	// AtMostMM is TotalMM and a whole part for each that broke off or is being made.
+	// AtMostMM is TotalMM and a whole part for each that was interrupted or is being made.
 	AtMostMM  float64  `json:"at_most_mm"`
 	TotalG    *float64 `json:"total_g,omitempty"` // nil when the mass of filament is not known
 	AtMostG   *float64 `json:"at_most_g,omitempty"`
@@ -87,7 +87,7 @@ func costOf(r Rates, w *Workshop, good int) Cost {
 	case g == nil:
 		omit(costFilament, "the mass of the filament is not known here")
 	default:
-		add(costFilament, *g/1000, "kg", r.FilamentPerKg, "recorded with the parts made; what broken-off parts took is not recorded and not in it")
+		add(costFilament, *g/1000, "kg", r.FilamentPerKg, "recorded with the parts made; what interrupted parts took is not recorded and not in it")
 	}
 	p := &w.Production
 	running := (p.ActualProductionS + p.BetweenS) / 3600

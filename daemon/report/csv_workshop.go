@@ -68,7 +68,7 @@ func (w *Workshop) rows() (list []row) {
 	f := &w.Filament
 	add("filament", "parts made", row{"filament_mm": number(f.TotalMM), "mass_g": optional(f.TotalG)})
 	add("filament", "of it by the job files", row{"filament_mm": number(f.FilesMM)})
-	add("filament", "at most, with broken-off parts", row{"filament_mm": number(f.AtMostMM), "mass_g": optional(f.AtMostG)})
+	add("filament", "at most, with interrupted parts", row{"filament_mm": number(f.AtMostMM), "mass_g": optional(f.AtMostG)})
 	add("filament", "for each good part", row{"filament_mm": optional(f.PerGoodMM), "mass_g": optional(f.PerGoodG)})
 	list = append(list, w.Cost.rows()...)
 	return append(list, w.historyRows()...)

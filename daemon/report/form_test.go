@@ -167,7 +167,7 @@ func TestEveryPageIsSound(t *testing.T) {
 	}
 }
 
-// inWork is the small lot half made: a part in work, one not looked at, one not decided.
+// inWork is the small lot half made: a part in progress, one not looked at, one not decided.
 func inWork() *book {
 	b := pegs()
 	b.lot.Status, b.lot.Changed = ledger.LotOpen, b.lot.Opened
@@ -185,19 +185,19 @@ func TestProvisional(t *testing.T) {
 	r := inWork().read(t, workshopSettings, 3000*time.Second)
 	page := pageOf(t, r)
 	for _, want := range []string{"PROVISIONAL", "the lot is open: 2 of 3 ordered parts have been found good so far", "1 part made that nobody has looked at",
-		"1 part broke off and nobody has decided", "a part is being made", "Last part made so far", "Not decided yet", "it lasts"} {
+		"1 interrupted part not decided yet", "a part is being made", "Last part made so far", "Not decided yet", "it lasts"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page lacks %q", want)
 		}
 	}
 	if f := r.Workshop.Filament; f.AtMostMM != 2020+2*495 {
-		t.Errorf("one part broke off and one is in work: %+v", f)
+		t.Errorf("one part is interrupted and one in progress: %+v", f)
 	}
 	if h := r.Workshop.Holds[0]; h.LengthS != 2600 || !h.ByWall {
 		t.Errorf("a hold that lasts: %+v", h)
 	}
 	page = pageOf(t, r.Customer())
-	if !strings.Contains(page, "PROVISIONAL") || !strings.Contains(page, "the lot is in work") || strings.Contains(page, "broke off") {
+	if !strings.Contains(page, "PROVISIONAL") || !strings.Contains(page, "the lot is in progress") || strings.Contains(page, "interrupted") {
 		t.Errorf("for a customer: %s", page)
 	}
 	if page = pageOf(t, pegs().read(t, workshopSettings, time.Hour)); strings.Contains(page, "PROVISIONAL") {
@@ -243,7 +243,7 @@ func TestThreeJobs(t *testing.T) {
 		t.Errorf("%+v", r.Jobs[1].Size)
 	}
 	if p := r.cyclePicture(); strings.Count(string(p.SVG), ">stake-clip<") != 1 || strings.Count(string(p.SVG), ">label holder<") != 1 {
-		t.Error("the picture of cycle times does not name the jobs")
+		t.Error("the picture of part-to-part times does not name the jobs")
 	}
 	// Filament of the files goes by job: 495 twice, 600, 700.
 	near(t, "by the files", r.Workshop.Filament.FilesMM, 2*495+600+700)

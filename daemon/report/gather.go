@@ -141,7 +141,7 @@ func (s *source) provisional() (outside, inside []string) {
 		}
 	}
 	found := fmt.Sprintf("%d of %d ordered parts have been found good so far", c.Good, c.Ordered)
-	say(s.lot.Status == ledger.LotOpen, "the lot is in work: "+found, "the lot is open: "+found)
+	say(s.lot.Status == ledger.LotOpen, "the lot is in progress: "+found, "the lot is open: "+found)
 	say(s.lot.Status == ledger.LotMade, "the lot is being inspected: "+found, "all parts are made, and the lot is not closed: "+found)
 	say(s.lot.Status == ledger.LotEnded && c.Good < c.Ordered, "the lot was ended before all ordered parts are good: "+found,
 		"the lot was given up: "+found)
@@ -150,7 +150,7 @@ func (s *source) provisional() (outside, inside []string) {
 	}
 	say(c.Unverified > 0, counted(c.Unverified, "part")+" made, and not yet looked at", counted(c.Unverified, "part")+" made that nobody has looked at; not counted good")
 	if c.Interrupted > 0 {
-		inside = append(inside, fmt.Sprintf("%s broke off and nobody has decided what it is", counted(c.Interrupted, "part")))
+		inside = append(inside, counted(c.Interrupted, "interrupted part")+" not decided yet: good or scrap")
 	}
 	if c.Running > 0 {
 		inside = append(inside, "a part is being made")
@@ -174,12 +174,12 @@ func (s *source) remarks(w *Workshop) []string {
 	say(s.lot.Status == ledger.LotClosed && s.counts.Unverified > 0, fmt.Sprintf("%s more made than were looked at when the lot was closed. They are counted neither good nor scrap.", counted(s.counts.Unverified, "part")))
 	say(w.Machine == "", "The name of the machine is not in the ledger.")
 	say(w.Belt.LimitMM <= 0, "The limit of the lateral offset is not in the ledger.")
-	say(s.setting.FilamentGPerMM <= 0, "The mass of the filament is not in the ledger, so it is told in metres alone.")
-	say(s.setting.FilamentGPerMM > 0, "The mass of filament is reckoned from its length by the diameter and density that are configured now.")
-	say(len(w.Interruptions) > 0, fmt.Sprintf("%s broke off. How much filament went into what broke off is not recorded.", counted(len(w.Interruptions), "part")))
+	say(s.setting.FilamentGPerMM <= 0, "The mass of the filament is not in the ledger, so filament is given in metres only.")
+	say(s.setting.FilamentGPerMM > 0, "The mass of filament is computed from its length by the diameter and density that are configured now.")
+	say(len(w.Interruptions) > 0, fmt.Sprintf("How much filament went into %s is not recorded.", counted(len(w.Interruptions), "interrupted part")))
 	say(w.Production.UnseenS >= 60, "While no daemon ran nothing was recorded; that time is in no figure.")
 	say(w.Production.UnseenStarts > 0, fmt.Sprintf("How long no daemon ran before %s is not known, since the clock was set.", counted(w.Production.UnseenStarts, "start")))
-	say(true, "Which part a measured length belongs to is not recorded; lengths stand in the order in which they were taken down.")
+	say(true, "Which part a measured length belongs to is not recorded; lengths stand in the order in which they were recorded.")
 	say(true, "Times of day are by the computer's clock; lengths of time within one start of the daemon do not depend on it.")
 	return list
 }

@@ -46,7 +46,7 @@ type Hold struct {
 	Override string  `json:"override,omitempty"`
 }
 
-// Interruption is a part that broke off, and what was found of it.
+// Interruption is a part that was interrupted, and what was found of it.
 type Interruption struct {
 	Part    int        `json:"part"` // nth of the lot, from 1
 	Job     int        `json:"job"`

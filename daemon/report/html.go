@@ -77,7 +77,7 @@ type view struct {
 	Style         template.CSS
 	Why           []string // it is provisional
 	Sized         bool
-	Broken        int // parts that broke off
+	Broken        int // interrupted parts
 	Jobs          []jobView
 
 	Figures                                 []figure

@@ -86,8 +86,8 @@ func (r *Report) cyclePicture() *picture {
 	}
 	// From 0, so that a small difference does not look like a large one.
 	floor := []chart.Limit{{Class: "chart-thin", At: 0}}
-	return plot("Cycle times over the lot", caption, chart.Plot{XTitle: "part, in the order in which they were begun",
-		YTitle: "cycle time, " + unit, Series: series, Limits: floor, Whole: true})
+	return plot("Part-to-part times over the lot", caption, chart.Plot{XTitle: "part, in the order in which they were begun",
+		YTitle: "part-to-part time, " + unit, Series: series, Limits: floor, Whole: true})
 }
 
 // timePicture shows what the lot's time went to; nil before there is any.

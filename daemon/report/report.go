@@ -89,7 +89,7 @@ type JobWorkshop struct {
 	Path             string  `json:"path"`
 	Begun            int     `json:"begun"`
 	Made             int     `json:"made"`
-	Scrap            int     `json:"scrap"` // broken-off parts decided scrap among them
+	Scrap            int     `json:"scrap"` // interrupted parts decided scrap among them
 	Unverified       int     `json:"unverified"`
 	Undecided        int     `json:"interrupted_undecided"`
 	PlannedS         float64 `json:"planned_s"` // of one part when the lot was opened; 0: not known
@@ -147,7 +147,7 @@ type Yield struct {
 // Belt is where the belt went while the lot was open.
 type Belt struct {
 	TravelMM float64 `json:"travel_mm"` // all of it, trials and clearing included
-	PartsMM  float64 `json:"parts_mm"`  // of it in parts, those that broke off included
+	PartsMM  float64 `json:"parts_mm"`  // of it in parts, interrupted ones included
 	// PerGoodMM is all of the travel shared among the good parts; nil without any.
 	PerGoodMM   *float64   `json:"per_good_mm,omitempty"`
 	UncertainMM float64    `json:"uncertain_mm"` // may or may not have been run beside it

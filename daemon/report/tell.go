@@ -102,13 +102,13 @@ func (w *Workshop) shares() []share {
 	p := &w.Production
 	return []share{
 		{"making parts", p.ActualProductionS, "cycles of parts that were made, moving off included"},
-		{"between parts", p.BetweenS, "in the run with no part in work: beginning and ending"},
+		{"between parts", p.BetweenS, "in the run with no part in progress: beginning and ending"},
 		{"held", p.HeldS, "waiting between parts for a reason of the machine"},
 		{"suspended", p.SuspendedS, "waiting for filament, room in the bin, or on request"},
-		{"faults", p.FaultsS, "after a fault, with the parts that broke off"},
+		{"faults", p.FaultsS, "after a fault, with the interrupted parts"},
 		{"unattended hours", p.UnattendedS, "outside the attended hours; not planned"},
 		{"stopped or idle", p.IdleS, "stopped, idle or complete; not planned"},
-		{"part in work", p.InWorkS, "the part that is not made yet"},
+		{"part in progress", p.InWorkS, "the part that is not made yet"},
 	}
 }
 

@@ -379,7 +379,7 @@ func TestUploadsMayNotDawdle(t *testing.T) {
 	}
 }
 
-// TestEndOfLot is asked of the run for the lot in work alone.
+// TestEndOfLot is asked of the run for the lot in progress alone.
 func TestEndOfLot(t *testing.T) {
 	b := setUp(t)
 	if w := b.post("/lots/8/end", "reason", "x"); w.Code != http.StatusConflict || len(b.run.asked) != 0 {
@@ -444,8 +444,8 @@ func TestGoingOnByItself(t *testing.T) {
 	s.Recovery = &supervisor.RecoveryView{GoesOnAt: &at}
 	b.run.shot = s
 	page := b.get("/").Body.String()
-	if !strings.Contains(page, "Keep hands off: it goes on at 12:05:00") || !strings.Contains(page, `id="act-keep"`) || strings.Contains(page, "Clear the belt of parts") {
-		t.Error("the screen does not say that it goes on by itself, or offers nothing against it")
+	if !strings.Contains(page, "Keep hands off: it resumes at 12:05:00") || !strings.Contains(page, `id="act-keep"`) || strings.Contains(page, "Clear the belt of parts") {
+		t.Error("the screen does not say that it resumes by itself, or offers nothing against it")
 	}
 	s.Recovery = &supervisor.RecoveryView{NotAlone: "something may be under the head"}
 	if page := b.get("/").Body.String(); !strings.Contains(page, "It waits for you: something may be under the head") || strings.Contains(page, `id="act-keep"`) {

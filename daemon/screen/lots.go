@@ -48,7 +48,7 @@ type lotView struct {
 	*client.LotDetail
 	Key, Opened string
 	Again       string // address of the form that orders the same jobs; empty where a copy is gone
-	Current     bool   // it is the lot in work and can be ended
+	Current     bool   // it is the lot in progress and can be ended
 	Fulfilled   bool
 	Scraps      []row
 	Figures     []row
@@ -199,7 +199,7 @@ func (sc *screen) endLot(w http.ResponseWriter, r *http.Request) {
 	}
 	id := r.PathValue("id")
 	if lot := sc.Run.Snapshot().Lot; lot == nil || fmt.Sprint(lot.ID) != id {
-		sc.sorry(w, r, http.StatusConflict, "Cannot end the lot: it is not the current lot", "This lot has already ended.")
+		sc.sorry(w, r, http.StatusConflict, "Cannot end the lot: it is not in progress", "This lot has already ended.")
 		return
 	}
 	if _, err := sc.Run.Do(r.Context(), supervisor.Request{EndLot: true, By: sc.Who(r, f.text("by")), Override: f.text("reason")}); err != nil {

@@ -23,7 +23,7 @@ type nextView struct {
 	MainsOff             bool     // after a heat fault, until the heaters are shown to be off
 	Clock                string   // why the computer's clock cannot be right
 	Certain, Uncertain   []string // after a fault
-	Alone                string   // whether it goes on by itself then
+	Alone                string   // whether it resumes by itself then
 	GoesOn               bool     // it does
 	Headline             string
 }
@@ -108,7 +108,7 @@ func doOf(s *supervisor.Snapshot) []string {
 		return steps
 	case supervisor.Aborting, supervisor.Aborted:
 		if s.Recovery != nil && s.Recovery.GoesOnAt != nil {
-			return []string{"Keep hands off the machine. To look at it first, tell it not to go on by itself."}
+			return []string{"Keep hands off the machine. To look at it first, keep it from resuming by itself."}
 		}
 		belt := "Clear the belt of parts, realign it if it has drifted, and record the visit."
 		if l := s.Lot; l != nil && l.Interrupted > 0 {
@@ -158,7 +158,7 @@ type actView struct {
 	Actions []action
 	Visit   bool // there is something that a visit can record
 	Order   bool // a lot can be begun
-	Keep    bool // it goes on by itself, unless it is told not to
+	Keep    bool // it resumes by itself, unless somebody stops that
 }
 
 func actionsOf(s *supervisor.Snapshot) actView {

@@ -112,7 +112,7 @@ func New(o Options) http.Handler {
 func (sc *screen) operators(next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if !sc.Operates(r) {
-			sc.sorry(w, r, http.StatusForbidden, "You have view-only access", "Log in with an operator's secret to do this.")
+			sc.sorry(w, r, http.StatusForbidden, "You have view-only access", "Sign in with an operator's secret to do this.")
 			return
 		}
 		next(w, r)

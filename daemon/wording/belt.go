@@ -96,7 +96,7 @@ func UnevenText(f *belt.Forecast) string {
 		math.Ceil(100**f.LoopShare))
 }
 
-// SeamText says where the joint is, or how to tell it.
+// SeamText says where the seam is, or how to enter it.
 func SeamText(b *supervisor.BeltView) string {
 	switch {
 	case b.LoopMM <= 0 || b.SeamMM <= 0:

@@ -35,7 +35,7 @@ func figureRows(p *supervisor.Production, st Style) []string {
 	for _, c := range []struct {
 		name    string
 		seconds float64
-	}{{"making parts", p.ActualProductionS}, {"held", p.HeldS}, {"suspended", p.SuspendedS}, {"faults and broken parts", p.FaultsS},
+	}{{"making parts", p.ActualProductionS}, {"held", p.HeldS}, {"suspended", p.SuspendedS}, {"faults and interrupted parts", p.FaultsS},
 		{"between parts", p.BetweenS}, {"outside attended hours", p.UnattendedS}, {"stopped or idle", p.IdleS}} {
 		if d := seconds(c.seconds); d >= time.Second {
 			words = append(words, c.name+" "+Span(d))

@@ -15,10 +15,12 @@ func Lots(lots []client.LotSummary, st Style) []string {
 	if len(lots) == 0 {
 		return []string{"no lots yet: open one with beltwarden lot start JOB --good N"}
 	}
-	out := []string{st.strong(fmt.Sprintf("%4s  %-8s %7s %6s %6s %7s  %s", "lot", "status", "ordered", "good", "scrap", "unseen", "name"))}
+	const row = "%4v  %-8v %7v %5v %5v %9v  %s"
+	out := []string{st.strong(fmt.Sprintf("%43s", "not")),
+		st.strong(fmt.Sprintf(row, "lot", "status", "ordered", "good", "scrap", "looked at", "name"))}
 	for _, l := range lots {
 		name := []rune(Printable(l.Name))
-		out = append(out, fmt.Sprintf("%4d  %-8s %7d %6d %6d %7d  %s", l.ID, l.Status, l.Ordered, l.Good, l.Scrap, l.Unverified,
+		out = append(out, fmt.Sprintf(row, l.ID, l.Status, l.Ordered, l.Good, l.Scrap, l.Unverified,
 			string(name[:min(len(name), max(8, st.width()-46))])))
 	}
 	return out
@@ -82,7 +84,7 @@ func alterations(l *client.LotDetail, job int) (withheld, added int) {
 	return withheld, added
 }
 
-// cycleRows sums cycles up by state and lists those that broke off.
+// cycleRows sums cycles up by state and lists those that were interrupted.
 func cycleRows(l *client.LotDetail, st Style) []string {
 	var out []string
 	var seconds float64
@@ -113,7 +115,7 @@ func cycleRows(l *client.LotDetail, st Style) []string {
 	}
 	if made > 0 {
 		mean := time.Duration(seconds / float64(made) * float64(time.Second))
-		out = append(st.row("Cycles", fmt.Sprintf("%d made, %s each on average", made, Span(mean))), out...)
+		out = append(st.row("Cycles", fmt.Sprintf("%d made; printing time %s on average", made, Span(mean))), out...)
 	}
 	return out
 }

@@ -2,12 +2,12 @@ package wording
 
 import "beltwarden/supervisor"
 
-// ByItself says when the machine goes on by itself, or why it does not; "" where the owner
+// ByItself says when the machine resumes by itself, or why it does not; "" where the owner
 // has not chosen that it may.
 func ByItself(r *supervisor.RecoveryView) string {
 	switch {
 	case r.GoesOnAt != nil:
-		return "Keep hands off: it goes on at " + r.GoesOnAt.Local().Format("15:04:05") + " unless somebody sends a command or acknowledges the alert"
+		return "Keep hands off: it resumes at " + r.GoesOnAt.Local().Format("15:04:05") + " unless somebody sends a command or acknowledges the alert"
 	case r.NotAlone != "":
 		return "It waits for you: " + r.NotAlone
 	}

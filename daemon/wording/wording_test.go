@@ -97,7 +97,6 @@ func TestStatusSaysThatHeatersMayBeOn(t *testing.T) {
 	}
 }
 
-// What would make the line faster is told while the board is connected.
 // TestStatusNamesTheCommand that would help with the port, which no page shows.
 func TestStatusNamesTheCommand(t *testing.T) {
 	s := running()
@@ -107,6 +106,7 @@ func TestStatusNamesTheCommand(t *testing.T) {
 	}
 }
 
+// What would make the line faster is shown while the board is connected.
 func TestStatusTellsTheHint(t *testing.T) {
 	s := running()
 	s.Line.Stats.Hint = "a window would be faster"

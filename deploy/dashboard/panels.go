@@ -46,7 +46,7 @@ func count() row {
 		figure("All made in", "Time that the lot still takes, visits not counted.", "s", 4, of("order_remaining_seconds")).NoValue("-"),
 		below(figure("Parts left on the spool", "By what was used since it was weighed.", "none", 4, "floor("+of("spool_left_grams")+" / "+of("spool_part_grams")+")").NoValue("not weighed"), 3, orange),
 		figure("In the bin", "Parts made since the bin was emptied, as a share of what it holds.", "percentunit", 4, of("bin_parts")+" / "+of("bin_capacity_parts")).NoValue("not told"),
-		chart("The order", "The lot in work against what was ordered.", "none", 16,
+		chart("The order", "The lot in progress against what was ordered.", "none", 16,
 			curve{expr: of("order_parts"), name: "ordered", colour: plain, dashed: true},
 			curve{expr: of("order_made_parts"), name: "made", colour: sky, under: "good"},
 			curve{expr: of("order_good_parts"), name: "good", colour: green},
@@ -129,7 +129,7 @@ func hours() row {
 
 func told() row {
 	return row{"Would anybody hear of trouble?", panels{
-		chart("Alerts that wait", "By channel. What waits is sent when the channel works again.", "none", 6,
+		chart("Alerts that wait", "By receiver. What waits is sent when the receiver can be reached again.", "none", 6,
 			curve{expr: of("alerts_pending", "channel"), name: "{{channel}}"}).Min(0),
 		chart("Noted each hour", "What the daemon has noted, by kind.", "none", 6,
 			curve{expr: `max by (machine, kind) (increase(beltwarden_events_total{machine="$machine"}[1h])) > 0`, name: "{{kind}}"}).Min(0),

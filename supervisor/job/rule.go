@@ -104,7 +104,7 @@ func withheldWhy(l *gcode.Line) string {
 	case 808:
 		return "repeats are made by the lot; boards obey this word only in files they store themselves"
 	case 112, 410, 108, 524:
-		return "it stops or breaks off what the machine is doing"
+		return "it stops what the machine is doing"
 	case 110, 113, 154, 155, 575:
 		return "line numbers, reports and speed of the link belong to the sender"
 	case 997, 999:

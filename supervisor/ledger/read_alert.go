@@ -58,10 +58,10 @@ func (l *Ledger) PendingAlerts(ctx context.Context, channel string, now time.Tim
 // enterChannel writes only when the channel is new, so that asking costs no sync.
 func (l *Ledger) enterChannel(ctx context.Context, channel string) error {
 	if channel == "" {
-		return fmt.Errorf("cannot read the pending alerts from ledger %s: the channel has no name: %w", l.path, ErrInvalid)
+		return fmt.Errorf("cannot read the pending alerts from ledger %s: the receiver has no name: %w", l.path, ErrInvalid)
 	}
 	known := false
-	err := l.view(ctx, "the alert channels", func(q querier) error {
+	err := l.view(ctx, "the receivers of alerts", func(q querier) error {
 		var one int
 		err := q.QueryRowContext(ctx, "SELECT 1 FROM channel WHERE channel = ?", channel).Scan(&one)
 		if errors.Is(err, sql.ErrNoRows) {
@@ -74,7 +74,7 @@ func (l *Ledger) enterChannel(ctx context.Context, channel string) error {
 		return err
 	}
 	if err := l.write(ctx, func(t *txn) error { return t.openChannel(channel) }); err != nil {
-		return fmt.Errorf("cannot enter alert channel %q in ledger %s: %w", channel, l.path, err)
+		return fmt.Errorf("cannot enter receiver %q of alerts in ledger %s: %w", channel, l.path, err)
 	}
 	return nil
 }

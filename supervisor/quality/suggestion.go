@@ -40,7 +40,7 @@ func (m *Monitor) suggest(signals []Signal) *Suggestion {
 	case abs(newest) == 3 && m.Runs.beyond(5, 1, side) < 2 && m.MRWide < 3:
 		return &Suggestion{Recheck, "one value stands out and those before it do not: measure the part again, then its neighbours"}
 	case is[Range] || times > scatterTimes:
-		return &Suggestion{Tension, scatter + ": look at the tension of the belt, its drive and its joint"}
+		return &Suggestion{Tension, scatter + ": look at the tension of the belt, its drive and its seam"}
 	case is[Alternating] && len(signals) == 1:
 		return &Suggestion{Recheck, "values alternate: two tools, two places on the part or two people may have measured in turn"}
 	case is[ChangePoint]:
