@@ -378,11 +378,8 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 		slices.Sort(sorted)
 		c.Waits, v.Waits, v.Wait = m.waits, len(sorted), sorted[len(sorted)/2]
 	}
-	prior, seen := quality.DefaultPrior(), l.yieldOf
-	if !y.Assumed {
-		prior = quality.Prior{Good: 0.5, Scrap: 0.5}
-	}
-	c.Good, c.Scrap = prior.Good+float64(seen.Made-seen.Scrap-seen.Unverified), prior.Scrap+float64(seen.Scrap)
+	yield := l.yieldOf.Believed(quality.DefaultPrior(), y.Assumed)
+	c.Good, c.Scrap = yield.Good, yield.Scrap
 	d, scrap := c.Ready()
 	v.Early, v.At, v.Late, v.Scrap = m.now.Add(d.Low), m.now.Add(d.Median), m.now.Add(d.High), scrap
 	l.ready, l.readyOf, l.readyAt = v, key, m.now

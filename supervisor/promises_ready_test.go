@@ -40,15 +40,15 @@ func (o ordering) lot(r *rand.Rand) (holds, told bool) {
 		}
 	}
 	unlooked := o.done - o.looked
-	plan, err := quality.PlanFor(quality.Order{Good: int64(o.ordered), Made: int64(o.done), Scrap: int64(scrap), Unverified: int64(unlooked)}, quality.DefaultPrior(), 0.95)
+	counts := quality.Order{Good: int64(o.ordered), Made: int64(o.done), Scrap: int64(scrap), Unverified: int64(unlooked)}
+	plan, err := quality.PlanFor(counts, quality.DefaultPrior(), 0.95)
 	if err != nil {
 		return true, false
 	}
 	const cycle = 30 * time.Minute
-	c := pace.Remainder{Left: o.ordered - good - unlooked, Unlooked: unlooked, Each: cycle, Good: 9 + float64(good), Scrap: 1 + float64(scrap)}
-	if !plan.Assumed {
-		c.Good, c.Scrap = 0.5+float64(good), 0.5+float64(scrap)
-	}
+	c := pace.Remainder{Left: o.ordered - good - unlooked, Unlooked: unlooked, Each: cycle}
+	known := counts.Believed(quality.DefaultPrior(), plan.Assumed)
+	c.Good, c.Scrap = known.Good, known.Scrap
 	for at := o.every; o.every > 0 && at < c.Left; at += o.every {
 		c.Stops, c.Before = c.Stops+1, at
 	}

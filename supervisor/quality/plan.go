@@ -170,6 +170,9 @@ type Plan struct {
 // fewSeen is how many parts looked at leave a plan to the prior.
 const fewSeen = 10
 
+// jeffreys is what is believed where only what was seen is to count: half a part to either side.
+var jeffreys = Prior{0.5, 0.5}
+
 // PlanFor says how many cycles an order still needs, its yield learned from the parts
 // looked at. Parts not looked at are never counted good: they are parts whose outcome
 // is open, like those of further cycles. Once ten parts were looked at, or fewer speak
@@ -188,7 +191,7 @@ func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 		return Plan{}, err
 	}
 	p.Assumed = p.GoodSoFar+o.Scrap < fewSeen && p.Seen.High >= prior.Good/(prior.Good+prior.Scrap)
-	if seen := (Prior{0.5, 0.5}); !p.Assumed {
+	if seen := jeffreys; !p.Assumed {
 		more, reached, err := learnedStarts(p.GoodSoFar, o.Scrap, missing, o.Unverified, seen, confidence)
 		if err != nil {
 			return Plan{}, err
@@ -200,6 +203,15 @@ func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 	}
 	p.Cycles, p.Probability = max(0, starts-o.Unverified), probability
 	return p, nil
+}
+
+// Believed is what is believed of the yield once parts were looked at, as a beta distribution:
+// on top of the prior while the plan is assumed, and else by what was seen alone.
+func (o Order) Believed(prior Prior, assumed bool) Prior {
+	if !assumed {
+		prior = jeffreys
+	}
+	return Prior{prior.Good + float64(o.Made-o.Scrap-o.Unverified), prior.Scrap + float64(o.Scrap)}
 }
 
 // PlanKnown is like PlanFor for a yield that is taken as known.

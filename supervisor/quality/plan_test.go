@@ -222,3 +222,16 @@ func TestPlanCountsUnverifiedPartsAsOpen(t *testing.T) {
 		}
 	}
 }
+
+// What is believed while a plan is assumed has the plan's yield as its mean; once it is not, the
+// default prior has no part in it. Parts not looked at are in neither.
+func TestBelievedYield(t *testing.T) {
+	o := quality.Order{Good: 40, Made: 12, Scrap: 2, Unverified: 3}
+	p, err := quality.PlanFor(o, quality.DefaultPrior(), 0.95)
+	if b := o.Believed(quality.DefaultPrior(), true); err != nil || !p.Assumed || math.Abs(b.Good/(b.Good+b.Scrap)-p.Yield) > 1e-12 {
+		t.Errorf("believed %+v, planned with %+v (%v)", b, p, err)
+	}
+	if b, want := o.Believed(quality.DefaultPrior(), false), (quality.Prior{Good: 7.5, Scrap: 2.5}); b != want {
+		t.Errorf("by what was seen alone %+v, want %+v", b, want)
+	}
+}
