@@ -12,7 +12,7 @@ import (
 
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/wording"
-	"beltwarden/supervisor"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -120,7 +120,7 @@ func partLines(from, to []int64, jobs int) (list []job.Lines, err error) {
 }
 
 // sizeOrders puts each length to its tolerance.
-func sizeOrders(lengths, tolerances []float64, jobs int) (list []supervisor.SizeOrder, err error) {
+func sizeOrders(lengths, tolerances []float64, jobs int) (list []book.SizeOrder, err error) {
 	switch {
 	case len(lengths) == 0 && len(tolerances) == 0:
 		return nil, nil
@@ -131,7 +131,7 @@ func sizeOrders(lengths, tolerances []float64, jobs int) (list []supervisor.Size
 		return nil, usagef("cannot start the lot: %s and %s were given; give one length, or one for each job", counted(jobs, "job"), counted(len(lengths), "length"))
 	}
 	for i, l := range lengths {
-		list = append(list, supervisor.SizeOrder{LengthMM: l, ToleranceMM: tolerances[i]})
+		list = append(list, book.SizeOrder{LengthMM: l, ToleranceMM: tolerances[i]})
 	}
 	return list, nil
 }

@@ -85,7 +85,7 @@ func (m *Machine) enterAborted(out *Output) {
 func (m *Machine) interrupt(out *Output, why string) {
 	c := m.cycle
 	if c == nil || c.fromLedger { // a cycle of an earlier process is settled when the board has spoken
-		out.record(ledger.BeltMoved{Belt: m.belt.underWay()}) // nothing else keeps it, should the process end before the next state
+		m.record(out, ledger.BeltMoved{Belt: m.belt.underWay()}) // nothing else keeps it, should the process end before the next state
 		return
 	}
 	m.cycle = nil
@@ -95,34 +95,18 @@ func (m *Machine) interrupt(out *Output, why string) {
 	}
 	m.belt.known = false
 	if c.made {
-		out.record(ledger.BeltMoved{Belt: m.belt.underWay()})
+		m.record(out, ledger.BeltMoved{Belt: m.belt.underWay()})
 		return
 	}
-	m.setAside(c)
-	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.underWay()})
+	c.lot.filamentMM = m.belt.latest.FilamentMM // what it took is not the next part's
+	m.record(out, ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.underWay()})
 }
 
 // giveUp ends a cycle of which nothing was laid: the heaters were on their way. There is
 // neither a part to decide on nor anything under the head.
 func (m *Machine) giveUp(c *cycle, why string, out *Output) {
-	c.lot.void++
-	c.lot.last = c.lastJob
 	c.lot.filamentMM = m.belt.latest.FilamentMM
-	out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was printed", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
-}
-
-// openPart is an interrupted part that waits for the operator's word.
-type openPart struct {
-	lot *lot
-	seq int64
-	job int
-}
-
-// setAside keeps an interrupted part apart until the operator has looked at it.
-func (m *Machine) setAside(c *cycle) {
-	c.lot.jobs[c.job].interrupted++
-	c.lot.filamentMM = m.belt.latest.FilamentMM // what it took is not the next part's
-	m.undecided = append(m.undecided, openPart{c.lot, c.seq, c.job})
+	m.record(out, ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was printed", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
 }
 
 // endNumberSpan is how far past a cycle's end number the board's last accepted
@@ -145,23 +129,20 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 	case c.made:
 		fate = fmt.Sprintf("part %d was made and counted, but not moved off", c.ordinal)
 	case proved:
-		c.lot.madeOne(c.job)
-		m.madeForCare(0)
 		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.leftMM)
 		m.belt.add(c.leftMM, c.leftAdvanceMM)
-		out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
+		m.record(out, ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
 			Evidence: ledger.EvidenceLineNumber})
 		fate = fmt.Sprintf("the board had accepted the last line of part %d: it is counted", c.ordinal)
 	default:
-		m.setAside(c)
-		out.record(ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended during it", Belt: m.belt.now()})
+		m.record(out, ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended during it", Belt: m.belt.now()})
 		fate = fmt.Sprintf("part %d was interrupted and is not counted", c.ordinal)
 	}
 	m.note(out, "recovery", fate)
 	if m.state == Aborting {
 		m.cause.Text += "; " + fate
 	}
-	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	m.record(out, ledger.BeltMoved{Belt: m.belt.now()})
 }
 
 // shutDown makes the machine safe before the process ends.

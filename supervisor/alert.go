@@ -21,15 +21,15 @@ func (m *Machine) alert(out *Output, code, text string) {
 		body.Advice = "keep hands off; to stop it from resuming by itself, acknowledge this alert"
 	}
 	if l := m.lot; l != nil {
-		t := l.total()
+		t := l.Total()
 		a.LotID = l.ID
-		body.Lot = &alertLot{ID: l.ID, Name: l.Name, Good: t.good, Unverified: t.unverified(), Scrap: t.scrap + t.torn, Ordered: t.ordered}
+		body.Lot = &alertLot{ID: l.ID, Name: l.Name, Good: t.Good, Unverified: t.NotLookedAt(), Scrap: t.Scrap + t.Torn, Ordered: t.Ordered}
 	}
 	payload, err := json.Marshal(body)
 	if err == nil { // numbers and strings alone: it cannot fail
 		a.Payload = payload
 	}
-	out.record(ledger.AlertQueued{Alert: a})
+	m.record(out, ledger.AlertQueued{Alert: a})
 }
 
 // ahead is what has been told of the next visit.
@@ -120,12 +120,12 @@ func (m *Machine) advice() advice {
 	}
 	switch m.state {
 	case Held:
-		if m.offsetBeyond() {
+		if m.bed.Beyond() {
 			return advice{"realign the belt, record the visit and go on", "beltwarden check --realigned, then beltwarden unhold"}
 		}
-		if m.hold != nil && m.hold.needsCheck && !m.hold.checked {
+		if m.waitsForCheck() {
 			lengths := ""
-			if m.hold.cause.Code == CauseSize {
+			if m.book.Hold.Reason == CauseSize {
 				lengths = " [--set-aside N | --accept-lengths] --note TEXT"
 			}
 			return advice{"read the lateral offset, look at the parts, record the visit and go on", "beltwarden check --offset-mm MM --good N" + lengths + ", then beltwarden unhold"}
@@ -145,7 +145,7 @@ func (m *Machine) advice() advice {
 			return advice{mendAdvice, mendCommand}
 		}
 		judge, visit := "", "beltwarden check --belt-cleared"
-		if len(m.undecided) > 0 {
+		if len(m.book.Undecided) > 0 {
 			judge, visit = ", decide whether the interrupted part is good or scrap", visit+" --interrupted good|scrap"
 		}
 		return advice{"look at the machine, keep hands off hot and moving parts, clear the belt" + judge + " and record the visit; then clear the fault, reset and start",

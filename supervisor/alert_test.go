@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -40,7 +41,7 @@ func TestAlertsHoldNoCommandLine(t *testing.T) {
 	look("unfinished")
 	m.latched = "the nozzle does not heat"
 	look("after a heat fault")
-	m.latched, m.hold = "", &openHold{needsCheck: true}
+	m.latched, m.book.Hold = "", &book.Hold{Reason: CauseCheckParts}
 	look("before a check")
 	m.lot = nil
 	look("without a lot")

@@ -113,7 +113,7 @@ func (m *Machine) autoResumeBlockedBy() string {
 		return "the lead-in had begun"
 	case a.moved:
 		return "the belt may have moved without being counted"
-	case len(m.undecided) > 0:
+	case len(m.book.Undecided) > 0:
 		return "an interrupted part is undecided"
 	case !t.answered || m.link.phase != linkUp:
 		return "the board has not answered yet"

@@ -3,7 +3,7 @@ package supervisor
 import (
 	"time"
 
-	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/bed"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -23,10 +23,6 @@ type beltCount struct {
 	freeFromMM float64
 	occupied   bool
 
-	lying       []lying // parts that may lie on the belt, the first made first
-	seam        seam
-	scales      []belt.Rescale // changes of the belt's scale on the board of this port
-	wear        *belt.Wear     // nil when the length of the loop is not known
 	uncertainMM float64
 	saved       ledger.Belt // as written at the last save,
 	savedAt     time.Time   // which was then
@@ -48,7 +44,7 @@ func (m *Machine) saveBelt(out *Output) {
 // keepBelt keeps it now.
 func (m *Machine) keepBelt(out *Output) {
 	m.belt.saved, m.belt.savedAt = m.beltInCycle(), m.now
-	out.record(ledger.BeltMoved{Belt: m.belt.saved})
+	m.record(out, ledger.BeltMoved{Belt: m.belt.saved})
 }
 
 // beltInCycle returns the totals for the ledger in a part or between two: [Machine.takeUp] knows
@@ -70,7 +66,7 @@ func (m *Machine) restBelt(out *Output) {
 	if m.state == Aborted {
 		now = m.belt.underWay()
 	}
-	out.record(ledger.BeltMoved{Belt: now})
+	m.record(out, ledger.BeltMoved{Belt: now})
 }
 
 // progress moves the totals on to what the board has accepted now.
@@ -129,7 +125,12 @@ func (b *beltCount) checked(realigned, cleared bool) {
 }
 
 // cleared notes that nothing stands on the belt near the head.
-func (b *beltCount) cleared() { b.known, b.occupied, b.lying = true, false, nil }
+func (b *beltCount) cleared() { b.known, b.occupied = true, false }
+
+// position is how far the belt has run.
+func (b *beltCount) position() bed.Position {
+	return bed.Position{TravelMM: b.base.TravelMM, AdvanceMM: b.base.AdvanceMM, UncertainMM: b.uncertainMM}
+}
 
 // reckonOutside calls uncertain how far a process that ended in state was may have
 // moved the belt outside a part: in a lead-in or lead-out, or running parts over
@@ -141,11 +142,11 @@ func (m *Machine) reckonOutside(was State) {
 	over := m.set.ToDropMM + m.longestPitch()
 	switch was {
 	case Starting:
-		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
+		if k := m.lot.Next(); k >= 0 && m.lot.plans[k] != nil {
 			m.belt.uncertainMM += m.lot.plans[k].LeadInBeltMM
 		}
 	case Completing:
-		if k := m.lot.last; k >= 0 && m.lot.plans[k] != nil {
+		if k := m.lot.Last; k >= 0 && m.lot.plans[k] != nil {
 			m.belt.uncertainMM += m.lot.plans[k].LeadOutBeltMM
 		}
 		if m.set.ClearAtEnd {

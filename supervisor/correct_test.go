@@ -68,14 +68,14 @@ func TestACorrectionTakesTheCheckBack(t *testing.T) {
 		x.until(Held, 5*time.Hour)
 		want := followsFrom(x.s.Snapshot())
 		x.stop()
-		since := x.s.machine.rules.partsSinceCheck
+		since := x.s.machine.book.Since.Parts
 		x.start()
 		x.until(Idle, time.Hour)
 		if got := followsFrom(x.s.Snapshot()); !reflect.DeepEqual(got, want) {
 			t.Errorf("a restart gives\n%v, want\n%v", got, want)
 		}
 		x.stop()
-		if got := x.s.machine.rules.partsSinceCheck; got != since || got == 0 {
+		if got := x.s.machine.book.Since.Parts; got != since || got == 0 {
 			t.Errorf("a restart gives %d parts since the last check, want %d", got, since)
 		}
 	})

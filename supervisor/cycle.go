@@ -35,8 +35,6 @@ type cycle struct {
 	// leftAdvanceMM is its net advance that may or may not have been run.
 	leftAdvanceMM float64
 	filamentMM    float64 // what a whole cycle takes
-
-	lastJob int // of the cycle before
 }
 
 // endNumberBase keeps end numbers clear of ordinary line numbers, below the
@@ -50,7 +48,7 @@ func endNumber(seq int64) int64 { return endNumberBase + seq%999_999*endNumberSp
 // boundary is the moment between two parts: a due hold comes first, then the
 // next part, then the end of the lot.
 func (m *Machine) boundary(out *Output) {
-	if m.lot == nil || m.lot.next() < 0 {
+	if m.lot == nil || m.lot.Next() < 0 {
 		m.completed(out)
 		return
 	}
@@ -62,24 +60,20 @@ func (m *Machine) boundary(out *Output) {
 		m.change(Suspend, why, out)
 		return
 	}
-	m.beginCycle(m.lot.next(), out)
+	m.beginCycle(m.lot.Next(), out)
 }
 
 // beginCycle makes the start of a part durable and sends its first lines.
 func (m *Machine) beginCycle(k int, out *Output) {
 	l := m.lot
 	plan := l.plans[k]
-	seq := m.ids.Cycle
-	m.ids.Cycle++
-	l.begun++
-	before := l.last
-	l.last = k
-	c := &cycle{lot: l, lastJob: before, seq: seq, job: k, ordinal: l.begun, endNumber: endNumber(seq), begun: m.now,
+	seq := m.book.Next.Cycle
+	c := &cycle{lot: l, seq: seq, job: k, ordinal: l.Begun + 1, endNumber: endNumber(seq), begun: m.now,
 		startTravelMM: m.belt.latest.TravelMM}
 	c.first, c.warm = !m.lot.going, m.lot.heated
 	m.lot.going, m.lot.heated = true, false
 	m.cycle = c
-	out.record(ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
+	m.record(out, ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
 		EndNumber: c.endNumber, Belt: m.belt.now()})
 	var legs []leg
 	if !l.led[k] {
@@ -153,8 +147,7 @@ func (m *Machine) roomMM(plan *job.Plan, c *cycle) float64 {
 	}
 	lack += m.spreadMM(c, plan, lack)
 	// A part on the joint sticks worse and comes out crooked.
-	extra, _ := m.clearOfSeamMM(plan, lack)
-	if lack += extra; lack <= roomToleranceMM {
+	if lack += m.bed.ClearOfSeamMM(m.belt.position(), spanOf(plan), lack); lack <= roomToleranceMM {
 		return 0
 	}
 	return lack
@@ -199,11 +192,8 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 // cycleMade is a part of which the board has said that all its moves have ended, while the heat was on.
 func (m *Machine) cycleMade(c *cycle, out *Output) {
 	c.made = true
-	c.lot.madeOne(c.job)
-	m.supply.binned++
-	m.madeForCare(m.now.Sub(c.begun))
 	m.laid(c, out)
-	out.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
+	m.record(out, ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
 		FilamentMM:  m.belt.latest.FilamentMM - m.lot.filamentMM, // a lead-in counts with the part after it
 		MachineTime: m.now.Sub(c.begun), Evidence: ledger.EvidenceConfirmed})
 	m.lot.filamentMM = m.belt.latest.FilamentMM
@@ -214,8 +204,7 @@ func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 	m.cycle, m.laying = nil, false
 	m.belt.known = true
 	m.learnCycle(c)
-	m.rules.partsSinceCheck++
-	out.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
+	m.record(out, ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
 }
 
 // startLegs are the work of Starting: the lead-in of the first job. The lead-in
@@ -223,7 +212,7 @@ func (m *Machine) cycleDischarged(c *cycle, out *Output) {
 func (m *Machine) startLegs() []leg {
 	m.lot.led, m.lot.going, m.laying = map[int]bool{}, false, false
 	m.belt.heatedMM = m.belt.latest.TravelMM
-	return m.leadInLegs(m.lot.next())
+	return m.leadInLegs(m.lot.Next())
 }
 
 // leadInLegs do once what a job does before its first part. The bed is hot by

@@ -16,8 +16,8 @@ const (
 )
 
 // doubts lists values that are possible and yet so odd that they are asked back. readings
-// are those since the realignment with the visit's own as the newest, when it is that.
-func (m *Machine) doubts(v *Visit, readings []belt.Reading, newest bool) []Fault {
+// are those since the realignment with the visit's own as the newest; nil when it is not that.
+func (m *Machine) doubts(v *Visit, readings []belt.Reading) []Fault {
 	if v.Sure {
 		return nil
 	}
@@ -27,8 +27,8 @@ func (m *Machine) doubts(v *Visit, readings []belt.Reading, newest bool) []Fault
 		switch {
 		case limit > 0 && math.Abs(*v.OffsetMM) > oddOffsets*limit:
 			odd = append(odd, Fault{"offset_mm", fmt.Sprintf("an offset of %+g mm is more than %g times the limit of %g mm", *v.OffsetMM, oddOffsets, limit)})
-		case newest && len(readings) > 1:
-			f := m.outlook(m.advancePerTravel()).Forecast(readings, readings[len(readings)-1])
+		case len(readings) > 1:
+			f := m.bed.Outlook(m.advancePerTravel()).Forecast(readings, readings[len(readings)-1])
 			for _, flag := range f.Flagged {
 				if flag.Newest {
 					odd = append(odd, Fault{"offset_mm", fmt.Sprintf("an offset of %+g mm does not fit the %d readings before it, which predict %+.1f mm",
@@ -44,11 +44,11 @@ func (m *Machine) doubts(v *Visit, readings []belt.Reading, newest bool) []Fault
 func (m *Machine) oddLengths(v *Visit) []Fault {
 	var odd []Fault
 	usual := 0.0
-	if m.lot != nil && v.Job >= 0 && v.Job < len(m.lot.sizes.charts) {
-		usual = usualLengthMM(m.lot.sizes.charts[v.Job])
+	if m.lot != nil {
+		usual = usualLengthMM(m.lot.Chart(v.Job))
 	}
-	if m.lot != nil && v.Job >= 0 && v.Job < len(m.lot.ordered) && usual == 0 {
-		usual = m.lot.ordered[v.Job].LengthMM
+	if m.lot != nil && v.Job >= 0 && v.Job < len(m.lot.Sizes) && usual == 0 {
+		usual = m.lot.Sizes[v.Job].LengthMM
 	}
 	for _, mm := range v.LengthsMM {
 		if usual > 0 && (mm > oddLengths*usual || mm < usual/oddLengths) {

@@ -5,8 +5,8 @@ import (
 	"testing"
 	"time"
 
-	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
 )
 
 // TestHoldsByTheForecast makes a lot on a belt that drifts 0.03 mm/m and wanders. The
@@ -79,38 +79,22 @@ func TestHoldsByTheForecast(t *testing.T) {
 	})
 }
 
-// TestForecastIsKept: it is made anew only when something has changed that it rests on.
-func TestForecastIsKept(t *testing.T) {
-	m := &Machine{set: testSettings().withDefaults()}
-	m.rules.drift.read(belt.Reading{TravelMM: 0})
-	m.rules.drift.read(belt.Reading{TravelMM: 4000, OffsetMM: 0.5})
-	m.belt.base.TravelMM = 4000
-	first := m.forecast()
-	if n := testing.AllocsPerRun(100, func() { m.forecast() }); n != 0 {
-		t.Errorf("%v allocations for a forecast that is known", n)
-	}
-	m.belt.base.TravelMM = 5000
-	if next := m.forecast(); next.HoldMM >= first.HoldMM || next.HoldMM < first.HoldMM-1200 {
-		t.Errorf("a metre later %g mm are left, before %g", next.HoldMM, first.HoldMM)
-	}
-}
-
 // TestRealignIsAdvised beyond half the limit, and not before or when it was done.
 func TestRealignIsAdvised(t *testing.T) {
-	m := &Machine{set: testSettings().withDefaults()}
-	m.set.WorstDrift = 0.05
+	set := testSettings().withDefaults()
+	set.WorstDrift = 0.05
 	for _, c := range []struct {
 		mm        float64
 		realigned bool
 		want      bool
 	}{{1.4, false, false}, {-1.6, false, true}, {-1.6, true, false}} {
-		m.rules.drift.readings = []belt.Reading{{OffsetMM: c.mm}}
-		m.rules.drift.key.valid = false
+		m := newMachine(set)
+		m.fold(ledger.CheckRecorded{Check: ledger.Check{ID: 1, OffsetMM: &c.mm}}, m.now)
 		if got := m.realignText(&Visit{OffsetMM: &c.mm, Realigned: c.realigned}) != ""; got != c.want {
 			t.Errorf("%+v: advised %t", c, got)
 		}
 	}
-	if m.realignText(&Visit{}) != "" {
+	if newMachine(set).realignText(&Visit{}) != "" {
 		t.Error("advised without an offset")
 	}
 }

@@ -22,7 +22,7 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 	if c == Abort && why.Code == CauseHeat {
 		m.latchHeat(why.Text, out)
 	}
-	out.record(ledger.StateChanged{State: to.String(), Reason: why.Text})
+	m.record(out, ledger.StateChanged{State: to.String(), Reason: why.Text})
 	m.enter(out)
 	return true
 }

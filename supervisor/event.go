@@ -2,6 +2,7 @@ package supervisor
 
 import (
 	"beltwarden/serialio"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -85,10 +86,8 @@ type Request struct {
 	// Mended are words on what was mended, by which Clear releases a heat fault; they are kept.
 	Mended string
 	// ClearBelt makes Stop run the parts over the drop edge.
-	ClearBelt bool
-	Visit     *Visit
-	// Past is what a visit that corrects another rests on; the run looks it up.
-	Past       *Past
+	ClearBelt  bool
+	Visit      *Visit
 	Lot        *LotRequest
 	Scale      *ScaleRequest
 	TrialBegin *TrialBegin
@@ -103,9 +102,9 @@ type LotRequest struct {
 	Name  string
 	Order string // "blocks": one job after the other; "turn": one part of each in turn
 	Plans []*job.Plan
-	Good  []int       // ordered good parts, one for each plan
-	Sizes []SizeOrder // what length the parts of each job should have; nil for none, or one for each job
-	Start bool        // begin at once
+	Good  []int            // ordered good parts, one for each plan
+	Sizes []book.SizeOrder // what length the parts of each job should have; nil for none, or one for each job
+	Start bool             // begin at once
 }
 
 // Visit is what the operator found and did at the machine.

@@ -4,9 +4,9 @@ import (
 	"context"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
 
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/pace"
@@ -97,7 +97,7 @@ func (m *Machine) schedule() []NextVisit {
 	for i := range due {
 		every[i] = due[i].interval(m)
 	}
-	left, done := m.lot.wanted(), 0
+	left, done := m.lot.Wanted(), 0
 	var list []NextVisit
 	for len(list) < mostVisits {
 		first := -1
@@ -172,9 +172,9 @@ func (m *Machine) nextDuration() time.Duration {
 	if m.lot == nil {
 		return 0
 	}
-	k := m.lot.next()
+	k := m.lot.Next()
 	if k < 0 {
-		k = max(0, m.lot.last)
+		k = max(0, m.lot.Last)
 	}
 	var planned time.Duration
 	if plan := m.lot.plans[k]; plan != nil {
@@ -189,10 +189,10 @@ func (m *Machine) nextTravelMM() float64 {
 	if m.lot == nil {
 		return 0
 	}
-	if m.lot.pace.Cycles() > 0 && len(m.lot.jobs) == 1 {
+	if m.lot.pace.Cycles() > 0 && len(m.lot.Counts) == 1 {
 		return m.lot.pace.MeanTravelMM()
 	}
-	if k := m.lot.next(); k >= 0 {
+	if k := m.lot.Next(); k >= 0 {
 		return m.lot.Jobs[k].BeltTravelMMPerCycle
 	}
 	return 0
@@ -201,14 +201,14 @@ func (m *Machine) nextTravelMM() float64 {
 // planned is how long the printing of the next k parts is planned to take.
 func (l *lot) planned(k int) time.Duration {
 	var all time.Duration
-	wanted := max(1, l.wanted())
-	for i, j := range l.jobs {
+	wanted := max(1, l.Wanted())
+	for i, j := range l.Counts {
 		if l.plans[i] == nil {
 			continue
 		}
-		n := float64(j.wanted()) * min(1, float64(k)/float64(wanted)) // in turn
+		n := float64(j.Wanted()) * min(1, float64(k)/float64(wanted)) // in turn
 		if l.Order != ledger.OrderTurn {
-			n = float64(min(j.wanted(), k))
+			n = float64(min(j.Wanted(), k))
 			k -= int(n)
 		}
 		all += time.Duration(n * float64(l.plans[i].Duration))
@@ -223,7 +223,7 @@ func (m *Machine) cycleTimes() (p *pace.Model, unseen bool) {
 		return p, false
 	}
 	var plan *job.Plan
-	if k := m.lot.next(); k >= 0 {
+	if k := m.lot.Next(); k >= 0 {
 		plan = m.lot.plans[k]
 	}
 	w := m.waitBefore(plan)
@@ -280,7 +280,7 @@ func (m *Machine) learnCycle(c *cycle) {
 		ended.Planned, ended.Reheat = plan.Duration, m.heatTimes(plan).Reheat
 	}
 	l.pace.Add(ended)
-	if l.pace.Cycles()%priorEvery != 0 && l.wanted() > 0 {
+	if l.pace.Cycles()%priorEvery != 0 && l.Wanted() > 0 {
 		return
 	}
 	if q := l.pace.Learned(); q.Valid() {
@@ -297,7 +297,7 @@ func (m *Machine) elapsed(p *pace.Model) time.Duration {
 	case c != nil && !c.fromLedger:
 		return m.now.Sub(c.begun)
 	case m.state == Starting, m.state == Unholding, m.state == Unsuspending:
-		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil {
+		if k := m.lot.Next(); k >= 0 && m.lot.plans[k] != nil {
 			return m.reheat(m.lot.plans[k], p) - m.heatingLeft(m.lot.plans[k], p)
 		}
 	}
@@ -350,13 +350,13 @@ type readyKey struct {
 // ready is when the ordered good parts are there, by the visits foreseen; nil where that cannot be said.
 func (m *Machine) ready(list []NextVisit) *ReadyView {
 	l, end := m.lot, list[len(list)-1]
-	y := l.yieldPlan()
+	y, seen := l.Yield()
 	if y == nil || end.Parts == 0 {
 		return nil
 	}
-	c := pace.Remainder{Now: m.now, Attended: m.set.Attended, Left: end.Parts, Unlooked: int(l.yieldOf.Unverified), Each: m.nextDuration(),
+	c := pace.Remainder{Now: m.now, Attended: m.set.Attended, Left: end.Parts, Unlooked: int(seen.Unverified), Each: m.nextDuration(),
 		Takes: pace.Interval{Low: end.Early.Sub(m.now), Median: end.At.Sub(m.now), High: end.Late.Sub(m.now)}}
-	if h := m.hold; h != nil && (m.state == Held || m.state == Suspended) {
+	if h := m.book.Hold; h != nil && (m.state == Held || m.state == Suspended) {
 		c.Held, c.Waited = true, m.now.Sub(m.since)
 	}
 	for _, v := range list[:len(list)-1] {
@@ -368,7 +368,7 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 		c.Stops = c.Stops * (end.Parts - 1) / max(1, list[n-1].Parts)
 		c.Before = end.Parts - 1 - (end.Parts-1)%max(1, list[n-1].Parts/mostVisits)
 	}
-	key := readyKey{c.Left, c.Stops, c.Before, len(m.waits), l.pace.Cycles(), l.yieldOf, c.Held}
+	key := readyKey{c.Left, c.Stops, c.Before, len(m.waits), l.pace.Cycles(), seen, c.Held}
 	if l.ready != nil && key == l.readyOf && m.now.Sub(l.readyAt) < readyEvery && !m.now.Before(l.readyAt) {
 		return l.ready
 	}
@@ -378,16 +378,13 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 		slices.Sort(sorted)
 		c.Waits, v.Waits, v.Wait = m.waits, len(sorted), sorted[len(sorted)/2]
 	}
-	yield := l.yieldOf.Believed(quality.DefaultPrior(), y.Assumed)
+	yield := seen.Believed(quality.DefaultPrior(), y.Assumed)
 	c.Good, c.Scrap = yield.Good, yield.Scrap
 	d, scrap := c.Ready()
 	v.Early, v.At, v.Late, v.Scrap = m.now.Add(d.Low), m.now.Add(d.Median), m.now.Add(d.High), scrap
 	l.ready, l.readyOf, l.readyAt = v, key, m.now
 	return v
 }
-
-// released is how a hold ends when somebody lets the machine go on.
-var released = map[string]bool{strings.ToLower(Unhold.String()): true, strings.ToLower(Unsuspend.String()): true}
 
 // wait remembers how long the machine stood until somebody let it go on, where only a visit ends the need.
 func (m *Machine) wait(cause string, d time.Duration) {
@@ -406,7 +403,7 @@ func (m *Machine) loadWaits(ctx context.Context, l Ledger) error {
 		return fmt.Errorf("cannot read how long people took to come: %w", err)
 	}
 	for _, h := range holds {
-		if h.Begun.Boot == h.Ended.Boot && released[h.How] {
+		if h.Begun.Boot == h.Ended.Boot && book.Released(h.How) {
 			m.wait(h.Reason, h.Ended.SinceStart-h.Begun.SinceStart)
 		}
 	}

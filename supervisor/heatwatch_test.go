@@ -293,7 +293,8 @@ func TestAVanishedSensorIsAFault(t *testing.T) {
 func TestAWaitTakesNoOldReading(t *testing.T) {
 	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	for name, w := range map[string]wait{"nozzle warm": {nozzleFromC: 200}, "nozzle cool": {nozzleToC: 210}, "bed warm": {bedFromC: 55}, "bed cool": {bedToC: 65}} {
-		m := &Machine{set: testSettings(), now: now}
+		m := newMachine(testSettings())
+		m.now = now
 		m.guard = newHeatWatch(&m.set)
 		w.since = now
 		m.work.waiting = &w

@@ -8,14 +8,6 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// openHold is the hold, suspension or abort in force.
-type openHold struct {
-	id         int64
-	cause      Cause
-	needsCheck bool // released by a check, or against advice with a reason
-	checked    bool // a check was recorded since it began
-}
-
 // enterHeld is the machine at rest between parts: head parked, nozzle at standby,
 // motors energised so that the belt keeps its position.
 func (m *Machine) enterHeld(out *Output) {
@@ -29,18 +21,13 @@ func (m *Machine) enterHeld(out *Output) {
 // beginHold records the hold and calls the operator, in one transaction.
 func (m *Machine) beginHold(out *Output) {
 	m.endHold(out, "followed by "+m.state.String())
-	h := &openHold{id: m.ids.Hold, cause: m.cause}
-	n, ok := NeedOf(m.cause.Code)
-	h.needsCheck = ok && n.Ends == EndsByCheck
-	m.ids.Hold++
-	m.hold = h
 	m.visited()
-	record := ledger.HoldBegun{ID: h.id, State: m.state.String(), Reason: m.cause.Code, Text: m.cause.Text,
+	record := ledger.HoldBegun{ID: m.book.Next.Hold, State: m.state.String(), Reason: m.cause.Code, Text: m.cause.Text,
 		TravelMM: m.belt.base.TravelMM}
 	if m.lot != nil {
-		record.LotID, record.AtPart = m.lot.ID, m.lot.made
+		record.LotID, record.AtPart = m.lot.ID, m.lot.Made
 	}
-	out.record(record)
+	m.record(out, record)
 	text := m.cause.Text
 	if m.state == Aborted && m.guard.Text() != "" {
 		text += "; the heaters are " + m.guard.Text()
@@ -50,11 +37,15 @@ func (m *Machine) beginHold(out *Output) {
 
 // endHold records how the hold ended.
 func (m *Machine) endHold(out *Output, how string) {
-	if m.hold == nil {
-		return
+	if h := m.book.Hold; h != nil {
+		m.record(out, ledger.HoldEnded{ID: h.ID, How: how, By: m.by, Override: m.override})
 	}
-	out.record(ledger.HoldEnded{ID: m.hold.id, How: how, By: m.by, Override: m.override})
-	m.hold = nil
+}
+
+// waitsForCheck reports whether the hold in force ends by a check and none was recorded since it began.
+func (m *Machine) waitsForCheck() bool {
+	h := m.book.Hold
+	return h != nil && byCheck(h.Reason) && !h.Checked
 }
 
 // mayGoOn refuses to let a part begin against what is known of the belt, unless
@@ -64,14 +55,14 @@ func (m *Machine) mayGoOn(what string, r Request) error {
 		return &Refusal{What: what, Why: "no lot is open", Remedy: "open one", Command: "beltwarden lot start JOB --good N"}
 	}
 	for k, p := range m.lot.plans {
-		if p == nil && m.lot.jobs[k].wanted() > 0 {
+		if p == nil && m.lot.Counts[k].Wanted() > 0 {
 			return &Refusal{What: what, Why: m.lot.missing, Remedy: "restore the file as it was, or end the lot"}
 		}
 	}
 	if u := m.rescaling.unsure; u != "" && r.Override == "" {
 		return &Refusal{What: what, Why: "the belt's scale is unknown since its change failed: " + u, Remedy: "stop, then reset: the board is asked again", Command: "beltwarden stop, then beltwarden reset"}
 	}
-	if m.offsetBeyond() && r.Override == "" {
+	if m.bed.Beyond() && r.Override == "" {
 		return &Refusal{What: what, Why: m.offsetText(),
 			Remedy: "realign the belt and record it, or give a reason to go on anyway", Command: "beltwarden check --realigned, or --override REASON"}
 	}
@@ -84,7 +75,7 @@ func (m *Machine) mayStart(r Request) error {
 	if err := m.mayGoOn(what, r); err != nil {
 		return err
 	}
-	if m.lot.wanted() == 0 {
+	if m.lot.Wanted() == 0 {
 		return &Refusal{What: what, Why: "all parts of the lot are made", Remedy: "count them and record the visit", Command: "beltwarden check --good N"}
 	}
 	if t := m.trials.open(); t != nil {
@@ -94,8 +85,8 @@ func (m *Machine) mayStart(r Request) error {
 		return &Refusal{What: what, Why: "a part may be under or just in front of the head since the last run ended",
 			Remedy: "look, clear the belt and record it", Command: "beltwarden check --belt-cleared"}
 	}
-	if t := m.lot.total(); t.interrupted > 0 {
-		return &Refusal{What: what, Why: fmt.Sprintf("%s undecided", plural(t.interrupted, "interrupted part is", "interrupted parts are")),
+	if t := m.lot.Total(); t.Interrupted > 0 {
+		return &Refusal{What: what, Why: fmt.Sprintf("%s undecided", plural(t.Interrupted, "interrupted part is", "interrupted parts are")),
 			Remedy: "record whether it is good or scrap", Command: "beltwarden check --interrupted good|scrap"}
 	}
 	if why, due := m.dueHold(); due && r.Override == "" {
@@ -107,8 +98,8 @@ func (m *Machine) mayStart(r Request) error {
 	if left := m.leftBehind(); left != "" && r.Override == "" {
 		return &Refusal{What: what, Why: left, Remedy: "set it in each job before the part, make separate lots with the board switched off in between, or give a reason to go on anyway", Command: "--override REASON"}
 	}
-	if m.rules.strange != "" && r.Override == "" {
-		return &Refusal{What: what, Why: m.rules.strange, Remedy: "make sure that it is the right board with the right settings, then give a reason to go on", Command: m.strangeCommand("--override REASON")}
+	if m.strange != "" && r.Override == "" {
+		return &Refusal{What: what, Why: m.strange, Remedy: "make sure that it is the right board with the right settings, then give a reason to go on", Command: m.strangeCommand("--override REASON")}
 	}
 	return nil
 }
@@ -136,7 +127,7 @@ func (m *Machine) leftBehind() string {
 // maySupply refuses to go on while spool, bin or hours do not allow another part.
 func (m *Machine) maySupply(what string, r Request) error {
 	if r.Override != "" {
-		m.supplyGoOn = m.lot.begun + 1 // one part; then it is judged again
+		m.supplyGoOn = m.lot.Begun + 1 // one part; then it is judged again
 		return nil
 	}
 	if why, due := m.dueSuspend(); due {
@@ -161,8 +152,8 @@ func (m *Machine) mayUnhold(r Request) error {
 	if err := m.mayGoOn(what, r); err != nil {
 		return err
 	}
-	if h := m.hold; h != nil && h.needsCheck && !h.checked && r.Override == "" {
-		return refusal(what, h.cause, "the hold waits for a check and none was recorded: ")
+	if h := m.book.Hold; m.waitsForCheck() && r.Override == "" {
+		return refusal(what, Cause{h.Reason, h.Text}, "the hold waits for a check and none was recorded: ")
 	}
 	return nil
 }

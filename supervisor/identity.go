@@ -23,8 +23,8 @@ func (m *Machine) judgeBoard(out *Output) {
 	}
 	m.rescaling.unsure = ""
 	m.compareBoard(out)
-	if m.rules.strange != "" {
-		m.note(out, "board", m.rules.strange)
+	if m.strange != "" {
+		m.note(out, "board", m.strange)
 		return // it is kept as this port's board once the operator lets it run
 	}
 	m.acceptBoard(out)
@@ -34,7 +34,7 @@ func (m *Machine) judgeBoard(out *Output) {
 func (m *Machine) compareBoard(out *Output) {
 	b := &m.link.board
 	differs := m.otherSteps(out)
-	if k := m.rules.known; k != nil {
+	if k := m.known; k != nil {
 		if k.Firmware != "" && b.firmware != k.Firmware {
 			differs = append(differs, fmt.Sprintf("the board identifies as %q; at its last run it was %q", b.firmware, k.Firmware))
 		}
@@ -42,7 +42,7 @@ func (m *Machine) compareBoard(out *Output) {
 			differs = append(differs, "the board's capabilities have changed: "+changed)
 		}
 	}
-	m.rules.strange = strings.Join(differs, "; ")
+	m.strange = strings.Join(differs, "; ")
 }
 
 // otherSteps compares the belt's steps/mm with the configuration, or else with the
@@ -50,8 +50,8 @@ func (m *Machine) compareBoard(out *Output) {
 func (m *Machine) otherSteps(out *Output) []string {
 	b := &m.link.board
 	want, from := m.set.StepsPerMM, "the configuration"
-	if want == 0 && m.rules.known != nil {
-		want, from = m.rules.known.StepsPerMM, "its last run"
+	if want == 0 && m.known != nil {
+		want, from = m.known.StepsPerMM, "its last run"
 	}
 	switch {
 	case want == 0:
@@ -87,10 +87,10 @@ func changedCapabilities(was, is map[string]bool) string {
 func (m *Machine) acceptBoard(out *Output) {
 	b := &m.link.board
 	seen := ledger.BoardSeen{Port: m.set.Port.Path, Firmware: b.firmware, Capabilities: b.capabilities, StepsPerMM: b.stepsPerMM}
-	if k := m.rules.known; k != nil && k.Firmware == seen.Firmware && k.StepsPerMM == seen.StepsPerMM &&
+	if k := m.known; k != nil && k.Firmware == seen.Firmware && k.StepsPerMM == seen.StepsPerMM &&
 		changedCapabilities(k.Capabilities, seen.Capabilities) == "" {
 		return // nothing new to keep
 	}
-	m.rules.known, m.rules.strange = &seen, ""
-	out.record(seen)
+	m.known, m.strange = &seen, ""
+	m.record(out, seen)
 }

@@ -10,6 +10,7 @@ import (
 
 	"beltwarden/serialio"
 	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -64,7 +65,7 @@ func TestStrangeBoard(t *testing.T) {
 
 // TestWrongPlace compares position reports as boards write them.
 func TestWrongPlace(t *testing.T) {
-	m := &Machine{set: testSettings()}
+	m := newMachine(testSettings())
 	m.belt.latest.State.PositionMM = [4]float64{10, 20.004, 0.2, 5}
 	m.belt.latest.State.Known = [4]bool{true, true, true, true}
 	for text, wrong := range map[string]bool{
@@ -175,7 +176,7 @@ func TestMovesAheadOfTheBeltShow(t *testing.T) {
 	} {
 		m, _ := linkedMachine(t)
 		m.state = c.state
-		m.lot = &lot{Lot: ledger.Lot{Jobs: []ledger.LotJob{{Name: "clip"}}}, plans: []*job.Plan{{}}, led: map[int]bool{}}
+		m.lot = &lot{Lot: &book.Lot{Lot: ledger.Lot{Jobs: []ledger.LotJob{{Name: "clip"}}}}, plans: []*job.Plan{{}}, led: map[int]bool{}}
 		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{0, 9.6, 0.2, 0}, [4]bool{true, true, true, true}
 		m.belt.latest.State.Homed = [3]bool{true, false, true}
 		legs := m.leadInLegs(0)

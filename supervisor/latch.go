@@ -131,7 +131,7 @@ func (m *Machine) lastRead() string {
 // faulted reports whether the Aborted that an earlier process has left is a fault's. One that
 // ended in order, at work, was no fault: nothing has to be cleared, and nothing begins by itself.
 func (m *Machine) faulted() bool {
-	return m.latched != "" || m.hold == nil || m.hold.cause.Code != CauseShutdown
+	return m.latched != "" || m.book.Hold == nil || m.book.Hold.Reason != CauseShutdown
 }
 
 // resumeAborted stays in Aborted over a restart of the process, with its cause: only Clear
@@ -142,8 +142,8 @@ func (m *Machine) resumeAborted(last *ledger.State, shown bool) {
 		m.since = at
 	}
 	m.cause = Cause{CauseRestart, last.Reason}
-	if m.hold != nil {
-		m.cause = m.hold.cause
+	if m.book.Hold != nil {
+		m.cause = Cause{m.book.Hold.Reason, m.book.Hold.Text}
 	}
 	if m.latched != "" {
 		m.cause.Code = CauseHeat

@@ -101,11 +101,11 @@ func (m *Machine) additions(p *job.Plan, plans []*job.Plan) []job.Change {
 			Why: "the lead-out is read in the modes that the part ended in"})
 	}
 	more := "G1 " + m.set.BeltAxis.String() + "... F" + number(m.set.AdvanceFeed)
-	if l, ok := m.loop(); ok && l.SeamMM+l.MarginMM > 0 {
+	if l, ok := m.bed.Loop(m.belt.position()); ok && l.SeamMM+l.MarginMM > 0 {
 		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: more,
 			Why: fmt.Sprintf("before a part that would lie on the seam the belt advances further, by at most %.0f mm", l.LongestExtraMM(spanOf(p)))})
 	}
-	if m.belt.wear != nil {
+	if m.bed.Wear != nil {
 		list = append(list, job.Change{Line: p.Body.FirstLine, Section: job.Body, Text: more,
 			Why: fmt.Sprintf("before the first part of a run the belt advances by up to a pitch, %.0f mm, to where fewest parts have lain", p.PitchMM)})
 	}
@@ -174,7 +174,7 @@ func (m *Machine) restoreOptions(headUp bool) gcode.RestoreOptions {
 // the drop edge.
 func (m *Machine) completeLegs() []leg {
 	var legs []leg
-	if k := m.lot.last; k >= 0 && k < len(m.lot.plans) {
+	if k := m.lot.Last; k >= 0 && k < len(m.lot.plans) {
 		legs = append(legs, leg{doing: "lead-out of " + m.lot.Jobs[k].Name, program: func() Program {
 			plan := m.lot.plans[k]
 			return Program{Before: m.modesOf(m.position(), plan.End), Plan: plan, Section: job.LeadOut}
@@ -205,7 +205,10 @@ func (m *Machine) clearBeltLegs() []leg {
 	legs = append(legs, m.coolLegs("cooling until the parts let go")...)
 	return append(legs, m.advanceLegs("running the parts over the drop edge", m.set.ToDropMM+m.longestPitch(),
 		func(at gcode.State) float64 { return at.PositionMM[m.set.BeltAxis] },
-		"parts may still be on the belt", m.belt.cleared)...)
+		"parts may still be on the belt", func() {
+			m.belt.cleared()
+			m.bed.Clear()
+		})...)
 }
 
 // longestPitch is how far behind the nozzle a part may reach.
@@ -244,7 +247,7 @@ func (m *Machine) parkLegs() []leg {
 // reheatLegs bring the machine back to heat and push out what oozed or aged in
 // the nozzle while it waited.
 func (m *Machine) reheatLegs() []leg {
-	k := m.lot.next()
+	k := m.lot.Next()
 	if k < 0 {
 		return nil
 	}

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"time"
 
+	"beltwarden/supervisor/bed"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -12,28 +14,13 @@ import (
 // Ledger is what the run needs of the ledger. The real one is ledger.Ledger.
 type Ledger interface {
 	Commit(ctx context.Context, records ...ledger.Record) error
-	OpenLot(ctx context.Context) (*ledger.Lot, error)
-	Counts(ctx context.Context, lotID int64) (ledger.Counts, error)
+	History(ctx context.Context, port string, fold func(ledger.Past)) error
 	LastCycle(ctx context.Context) (*ledger.Cycle, error)
-	Undecided(ctx context.Context, lotID int64) ([]ledger.Cycle, error)
-	Checks(ctx context.Context, lotID int64, limit int) ([]ledger.Check, error)
 	Belt(ctx context.Context) (ledger.Belt, error)
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
-	Seam(ctx context.Context) (*ledger.SeamSeen, error)
-	Scales(ctx context.Context, port string) ([]ledger.ScaleSet, error)
 	Trials(ctx context.Context, limit int) ([]ledger.Trial, error)
-	Supply(ctx context.Context) (ledger.Supply, error)
-	Care(ctx context.Context) ([]ledger.CareSince, error)
-	ChecksInForce(ctx context.Context) ([]ledger.Check, error)
-	Surface(ctx context.Context) (*ledger.SurfaceRenewed, error)
-	CheckOf(ctx context.Context, id int64) (ledger.Check, error)
-	TakenSince(ctx context.Context, checkID int64) (ledger.Taken, error)
-	Laid(ctx context.Context, limit int) ([]ledger.PartLaid, error)
-	Sizes(ctx context.Context, lotID int64) (map[int]ledger.SizeOrdered, error)
-	OpenHold(ctx context.Context) (*ledger.Hold, error)
 	Released(ctx context.Context, limit int) ([]ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
-	NextIDs(ctx context.Context) (ledger.NextIDs, error)
 	EventsOf(ctx context.Context, kind string, limit int) ([]ledger.Event, error)
 	Before() ledger.Stamp
 	HeatStore
@@ -46,53 +33,26 @@ type Inspector func(ctx context.Context, path string) (*job.Plan, error)
 // NewMachine returns a machine that goes on where the ledger says that the last
 // process ended. start names this process, for the ids of alerts.
 func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, start string, now time.Time) (*Machine, error) {
-	m := &Machine{set: set.withDefaults(), now: now, since: now, state: Stopped, start: start}
-	m.guard = newHeatWatch(&m.set)
+	m := newMachine(set.withDefaults())
+	m.now, m.since, m.state, m.start = now, now, Stopped, start
 	m.clock = clockWatch{began: now, newest: l.Before().At}
 	fail := func(err error) (*Machine, error) {
 		return nil, fmt.Errorf("cannot restore the last run: %w", err)
 	}
 	var err error
-	if m.ids, err = l.NextIDs(ctx); err != nil {
-		return fail(err)
-	}
 	if m.belt.base, err = l.Belt(ctx); err != nil {
 		return fail(err)
 	}
 	m.belt.known = m.belt.base.Known
 	m.belt.uncertainMM = m.belt.base.UncertainMM
-	m.rules.restart(now, m.belt.base.TravelMM-m.belt.base.SinceCheckMM)
-	if err := m.loadDrift(ctx, l); err != nil {
+	if err := l.History(ctx, set.Port.Path, func(p ledger.Past) { m.fold(p.Record, p.Stamp.At) }); err != nil {
 		return fail(err)
 	}
-	if err := m.loadSupply(ctx, l); err != nil {
-		return fail(err)
-	}
-	if err := m.loadCare(ctx, l); err != nil {
-		return fail(err)
-	}
-	if err := m.loadWear(ctx, l); err != nil {
-		return fail(err)
-	}
-	if m.surface, err = l.Surface(ctx); err != nil {
-		return fail(err)
-	}
-	if s, err := l.Seam(ctx); err != nil {
-		return fail(err)
-	} else if s != nil {
-		m.belt.seam = seam{seen: true, atMM: s.AdvanceMM, sinceMM: s.AdvanceMM}
-	}
+	m.book.Since.At = now // the clock may have been wrong, then or now
 	if seen, err := l.Board(ctx, set.Port.Path); err != nil {
 		return fail(err)
 	} else if seen != nil {
-		m.rules.known = seen
-	}
-	sets, err := l.Scales(ctx, set.Port.Path)
-	if err != nil {
-		return fail(err)
-	}
-	for i := range sets {
-		m.tookScale(&sets[i])
+		m.known = seen
 	}
 	if err := m.loadTrials(ctx, l); err != nil {
 		return fail(err)
@@ -113,19 +73,10 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	if err != nil {
 		return fail(err)
 	}
-	open, err := l.OpenLot(ctx)
-	if err != nil {
-		return fail(err)
-	}
-	if open != nil {
-		if err := m.loadLot(ctx, l, open, inspect, stateOf(last)); err != nil {
+	if open := m.book.Lot; open != nil && ledger.Unfinished(open.Status) {
+		if err := m.takeUpLot(ctx, l, inspect, stateOf(last)); err != nil {
 			return fail(err)
 		}
-	}
-	if hold, err := l.OpenHold(ctx); err != nil {
-		return fail(err)
-	} else if hold != nil {
-		m.hold = &openHold{id: hold.ID, cause: Cause{hold.Reason, hold.Text}}
 	}
 	m.reckonOutside(stateOf(last))
 	shown := false
@@ -136,6 +87,16 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	}
 	m.resume(last, shown)
 	return m, nil
+}
+
+// newMachine returns a machine of a ledger without records.
+func newMachine(set Settings) *Machine {
+	m := &Machine{set: set}
+	m.guard = newHeatWatch(&m.set)
+	m.book = book.New(book.Settings{SpoolTareG: set.SpoolTareG, ByCheck: byCheck})
+	m.bed = bed.New(bed.Settings{LoopMM: set.LoopMM, SeamMM: set.SeamMM, ToDropMM: set.ToDropMM,
+		OffsetLimitMM: set.OffsetLimitMM, WorstMMPerM: set.WorstDrift, Certainty: set.HoldCertainty})
+	return m
 }
 
 // stateOf returns the state that the last process recorded last; one that cannot
@@ -208,19 +169,6 @@ func (m *Machine) Begin(now time.Time) Output {
 	m.by = ""
 	m.watchClock(&out)
 	return out
-}
-
-// loadDrift takes up the lateral offsets since the last realignment.
-func (m *Machine) loadDrift(ctx context.Context, l Ledger) error {
-	checks, err := l.ChecksInForce(ctx)
-	if err != nil {
-		return err
-	}
-	readings, from := driftOf(checks)
-	from.TravelMM = m.belt.base.TravelMM - m.belt.base.SinceRealignMM
-	m.driftFrom(readings, from)
-	m.rules.drift.scatter = m.learnScatter(checks)
-	return m.loadLying(ctx, l, checks)
 }
 
 // takeUp goes on with a cycle that an earlier process left open, and reckons how

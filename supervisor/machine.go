@@ -3,6 +3,8 @@ package supervisor
 import (
 	"time"
 
+	"beltwarden/supervisor/bed"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/pace"
@@ -30,13 +32,17 @@ type Machine struct {
 	guard  heatWatch
 	clock  clockWatch
 
-	lot   *lot
-	cycle *cycle // begun and not yet discharged, interrupted or given up
-	belt  beltCount
-	rules rules
-	hold  *openHold
-	waits []time.Duration // for people, the oldest first
-	ids   ledger.NextIDs
+	// book and bed change by record alone: what must survive the process is there.
+	book *book.Book
+	bed  *bed.Bed
+
+	lot       *lot   // the newest, of which the book has the count
+	cycle     *cycle // begun and not yet discharged, interrupted or given up
+	belt      beltCount
+	known     *ledger.BoardSeen // the board that this port had at its last run; nil: none
+	strange   string            // in what the present board differs from it; "" when it does not
+	waits     []time.Duration   // for people, the oldest first
+	weighedMM float64           // running total of filament when the spool was last weighed
 
 	headUp     bool // the head is lifted off the belt and parked
 	laying     bool // plastic may have been laid since the last part was moved off
@@ -46,16 +52,12 @@ type Machine struct {
 	stopNow    stopWish
 	by         string // who asked, while a request is carried out
 	override   string // and the reason for going on against advice
-	undecided  []openPart
-	alerts     int // alerts queued by this process
+	alerts     int    // alerts queued by this process
 	ahead      ahead
 	foreseen   foreseen
 	recover    bool   // work was left unfinished: make safe first
 	start      string // identity of this process, for ids of alerts
 
-	surface    *ledger.SurfaceRenewed // how the belt's surface was last made anew; nil: never
-	supply     supply
-	care       []ledger.CareSince // what was done every so often, by name
 	room       diskRoom
 	rescaling  rescaling
 	trials     trials
@@ -138,11 +140,22 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 
 // note keeps something worth knowing in the ledger.
 func (m *Machine) note(out *Output, kind, text string) {
-	out.record(ledger.EventNoted{Kind: kind, Text: text})
+	m.record(out, ledger.EventNoted{Kind: kind, Text: text})
 }
 
-// record adds records to the transaction of this step.
-func (o *Output) record(r ...ledger.Record) { o.Records = append(o.Records, r...) }
+// record adds records to the transaction of this step, and takes them in.
+func (m *Machine) record(out *Output, records ...ledger.Record) {
+	for _, r := range records {
+		out.Records = append(out.Records, r)
+		m.fold(r, m.now)
+	}
+}
+
+// fold takes in a record that was made at a time, by this process or an earlier one.
+func (m *Machine) fold(r ledger.Record, at time.Time) {
+	m.book.Fold(r, at)
+	m.bed.Fold(r, at, m.belt.position(), m.book)
+}
 
 // do adds effects, carried out in order after the records are durable.
 func (o *Output) do(e ...Effect) { o.Effects = append(o.Effects, e...) }

@@ -53,6 +53,12 @@ func NeedOf(code string) (Need, bool) {
 	return needs[i], true
 }
 
+// byCheck reports whether a hold for that reason ends by a check.
+func byCheck(reason string) bool {
+	n, ok := NeedOf(reason)
+	return ok && n.Ends == EndsByCheck
+}
+
 // dueNeed is a need of this moment.
 type dueNeed struct {
 	*Need
@@ -95,7 +101,7 @@ func (m *Machine) dueHold() (Cause, bool) { return m.dueNow(true) }
 
 // dueSuspend says whether the machine must wait for something from outside, and why.
 func (m *Machine) dueSuspend() (Cause, bool) {
-	if m.lot != nil && m.lot.begun < m.supplyGoOn {
+	if m.lot != nil && m.lot.Begun < m.supplyGoOn {
 		return Cause{}, false // the operator lets this many begin, with a reason given
 	}
 	return m.dueNow(false)
@@ -117,7 +123,7 @@ func (m *Machine) partsIn(leftMM float64) int {
 		return math.MaxInt32
 	}
 	n := int(math.Min(math.MaxInt32, math.Floor(leftMM/per+1e-9)))
-	if n < 1 && m.rules.partsSinceCheck == 0 {
+	if n < 1 && m.book.Since.Parts == 0 {
 		return 1
 	}
 	return max(0, n)

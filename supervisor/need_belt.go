@@ -11,9 +11,9 @@ var needOffset = Need{
 	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"rule for the belt's edge", "key for the belt's adjusters"},
 	due: func(m *Machine) (int, string, bool) {
 		switch {
-		case m.rules.accepted:
+		case m.offsetAccepted():
 			return 0, "", false
-		case m.offsetBeyond():
+		case m.bed.Beyond():
 			return 0, m.offsetText(), true
 		}
 		if m.set.OffsetLimitMM <= 0 || m.set.WorstDrift <= 0 {
@@ -33,13 +33,7 @@ var needOffset = Need{
 	},
 }
 
-// offsetBeyond reports whether the newest reading since realignment is beyond
-// the limit.
-func (m *Machine) offsetBeyond() bool {
-	o := m.rules.drift.newest()
-	return o != nil && m.set.OffsetLimitMM > 0 && math.Abs(o.OffsetMM) > m.set.OffsetLimitMM
-}
-
 func (m *Machine) offsetText() string {
-	return fmt.Sprintf("the offset was %+.1f mm at the last check; the limit is %.1f mm", m.rules.drift.newest().OffsetMM, m.set.OffsetLimitMM)
+	newest, _ := m.bed.Newest()
+	return fmt.Sprintf("the offset was %+.1f mm at the last check; the limit is %.1f mm", newest.OffsetMM, m.set.OffsetLimitMM)
 }

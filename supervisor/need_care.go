@@ -1,10 +1,8 @@
 package supervisor
 
 import (
-	"context"
 	"fmt"
 	"math"
-	"slices"
 	"strings"
 	"time"
 
@@ -36,11 +34,11 @@ var needCare = Need{
 	due: func(m *Machine) (int, string, bool) {
 		least, text, next := math.MaxInt32, "", m.nextPart()
 		for _, c := range m.set.Care {
-			since := m.careOf(c.Name)
-			if since == nil {
+			since, ok := m.book.CareOf(c.Name)
+			if !ok {
 				continue
 			}
-			switch parts, why := m.careLeft(c, *since, next); {
+			switch parts, why := m.careLeft(c, since, next); {
 			case parts < least:
 				least, text = parts, why
 			case parts == least && parts < math.MaxInt32:
@@ -100,16 +98,6 @@ func (m *Machine) careLeft(c Care, since ledger.CareSince, next nextPart) (parts
 // tenth writes a number to a tenth.
 func tenth(v float64) string { return number(math.Round(10*v) / 10) }
 
-// careOf returns when something was last done.
-func (m *Machine) careOf(name string) *ledger.CareSince {
-	for i := range m.care {
-		if m.care[i].Name == name {
-			return &m.care[i]
-		}
-	}
-	return nil
-}
-
 // careViews lists everything that is to be done, in the order of the configuration.
 func (m *Machine) careViews() (list []CareView) {
 	if len(m.set.Care) == 0 {
@@ -117,13 +105,13 @@ func (m *Machine) careViews() (list []CareView) {
 	}
 	next := m.nextPart()
 	for _, c := range m.set.Care {
-		since := m.careOf(c.Name)
-		if since == nil {
+		since, ok := m.book.CareOf(c.Name)
+		if !ok {
 			continue
 		}
 		v := CareView{Name: c.Name, Since: since.Stamp.At, Never: since.Begun}
 		var parts int
-		if parts, v.Why = m.careLeft(c, *since, next); parts < math.MaxInt32 {
+		if parts, v.Why = m.careLeft(c, since, next); parts < math.MaxInt32 {
 			v.Parts = &parts
 		}
 		list = append(list, v)
@@ -131,33 +119,19 @@ func (m *Machine) careViews() (list []CareView) {
 	return list
 }
 
-// loadCare takes up what was done to the machine.
-func (m *Machine) loadCare(ctx context.Context, l Ledger) (err error) {
-	m.care, err = l.Care(ctx)
-	return err
-}
-
 // beginCare begins to count for what is new in the configuration.
 func (m *Machine) beginCare(out *Output) {
 	for _, c := range m.set.Care {
-		if m.careOf(c.Name) == nil {
-			m.tookCare(ledger.CareDone{Name: c.Name, Begun: true, TravelMM: m.belt.base.TravelMM}, out)
+		if _, ok := m.book.CareOf(c.Name); !ok {
+			m.record(out, ledger.CareDone{Name: c.Name, Begun: true, TravelMM: m.belt.base.TravelMM})
 		}
 	}
-}
-
-// tookCare notes that something was done, or that counting begins.
-func (m *Machine) tookCare(c ledger.CareDone, out *Output) {
-	out.record(c)
-	c.Stamp.At = m.now
-	m.care = slices.DeleteFunc(m.care, func(old ledger.CareSince) bool { return old.Name == c.Name })
-	m.care = append(m.care, ledger.CareSince{CareDone: c})
 }
 
 // did takes in what a visit has done.
 func (m *Machine) did(v *Visit, by string, out *Output) {
 	for _, name := range v.Did {
-		m.tookCare(ledger.CareDone{Name: m.careNamed(name), TravelMM: m.belt.base.TravelMM, By: by}, out)
+		m.record(out, ledger.CareDone{Name: m.careNamed(name), TravelMM: m.belt.base.TravelMM, By: by})
 		m.note(out, "care", fmt.Sprintf("%s, by %s", m.careNamed(name), who(by)))
 	}
 }
@@ -190,12 +164,4 @@ func (m *Machine) wrongCare(v *Visit) (wrong []Fault) {
 		}
 	}
 	return wrong
-}
-
-// madeForCare counts a part that was made.
-func (m *Machine) madeForCare(took time.Duration) {
-	for i := range m.care {
-		m.care[i].Parts++
-		m.care[i].Work += took
-	}
 }

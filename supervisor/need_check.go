@@ -22,10 +22,7 @@ var needCheckParts = Need{
 		if every <= 0 {
 			return 0, "", false
 		}
-		since := m.rules.partsSinceCheck
-		if m.cycle != nil && m.cycle.made {
-			since++
-		}
+		since := m.book.Since.Parts
 		return max(0, every-since), fmt.Sprintf("%s since the last check; one is due every %d", plural(since, "part", "parts"), every), true
 	},
 	every: func(m *Machine) int { return m.set.PartEveryParts },
@@ -35,7 +32,7 @@ var needCheckTravel = Need{
 	Code: CauseCheckTravel, Name: "check", Headline: "check due", Ends: EndsByCheck,
 	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"rule for the belt's edge", "caliper"},
 	due: func(m *Machine) (int, string, bool) {
-		every, since := m.set.CheckEveryMM, m.belt.base.TravelMM-m.rules.sinceMM
+		every, since := m.set.CheckEveryMM, m.belt.base.TravelMM-m.book.Since.TravelMM
 		return m.partsIn(every - since), fmt.Sprintf("%.1f m of belt travel since the last check; one is due every %.1f m", since/1000, every/1000), every > 0
 	},
 	every: func(m *Machine) int {
@@ -50,7 +47,7 @@ var needCheckTime = Need{
 	Code: CauseCheckTime, Name: "check", Headline: "check due", Ends: EndsByCheck,
 	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"caliper", "rule for the belt's edge"},
 	due: func(m *Machine) (int, string, bool) {
-		every, since := m.set.CheckEvery, m.now.Sub(m.rules.sinceTime)
+		every, since := m.set.CheckEvery, m.now.Sub(m.book.Since.At)
 		n := 0
 		if left := every - since; left > 0 {
 			n = 1

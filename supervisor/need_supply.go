@@ -12,7 +12,7 @@ var needFilament = Need{
 	Remedy: "fit a full spool and record its mass", Command: "beltwarden check --spool-g G",
 	due: func(m *Machine) (int, string, bool) {
 		left, weighed := m.spoolLeftG()
-		k := m.lot.next()
+		k := m.lot.Next()
 		if !weighed || k < 0 || m.lot.plans[k] == nil {
 			return 0, "", false
 		}
@@ -30,7 +30,7 @@ var needFilament = Need{
 		return parts, fmt.Sprintf("the spool has %.0f g left, as calculated since it was weighed; a part takes %.1f g", math.Max(0, left), per), true
 	},
 	every: func(m *Machine) int {
-		if k := m.lot.next(); k >= 0 && m.lot.plans[k] != nil && m.lot.plans[k].FilamentG > 0 && m.set.SpoolG > 0 {
+		if k := m.lot.Next(); k >= 0 && m.lot.plans[k] != nil && m.lot.plans[k].FilamentG > 0 && m.set.SpoolG > 0 {
 			return int(m.set.SpoolG / m.lot.plans[k].FilamentG)
 		}
 		return math.MaxInt32
@@ -43,8 +43,9 @@ var needBin = Need{
 	Do: "Empty the bin and count the parts.", Bring: []string{"box for the parts"},
 	Remedy: "empty the bin and record it", Command: "beltwarden check --bin-emptied",
 	due: func(m *Machine) (int, string, bool) {
-		room, in := m.set.BinParts, m.supply.binned
-		return max(0, room-in), fmt.Sprintf("the bin has taken %s since it was emptied; it holds %d", plural(in, "part", "parts"), room), room > 0 && m.supply.emptied
+		room := m.set.BinParts
+		in, emptied := m.book.Binned()
+		return max(0, room-in), fmt.Sprintf("the bin has taken %s since it was emptied; it holds %d", plural(in, "part", "parts"), room), room > 0 && emptied
 	},
 	every: func(m *Machine) int { return m.set.BinParts },
 }
@@ -55,4 +56,50 @@ var needDisk = Need{
 	Do:     "Make room on the ledger's disk: remove jobs that you no longer need, or other files.",
 	Remedy: remedyRoom,
 	due:    func(m *Machine) (int, string, bool) { return 0, m.roomText(), m.room.low },
+}
+
+// gramsPerMM is the mass of a millimetre of filament, by the job at hand.
+func (m *Machine) gramsPerMM() float64 {
+	if m.lot == nil {
+		return 0
+	}
+	for _, p := range m.lot.plans {
+		if p != nil && p.FilamentMM > 0 {
+			return p.FilamentG / p.FilamentMM
+		}
+	}
+	return 0
+}
+
+// spoolLeftG is the filament left, by what cycles have taken since it was weighed and the one in work so far. It is
+// false when it was not weighed.
+func (m *Machine) spoolLeftG() (float64, bool) {
+	g, takenMM, weighed := m.book.SpoolG()
+	switch c := m.cycle; {
+	case c != nil && c.fromLedger && !c.made:
+		takenMM += c.filamentMM
+	case m.lot != nil:
+		takenMM += math.Max(0, m.belt.latest.FilamentMM-max(m.lot.filamentMM, m.weighedMM))
+	}
+	return g - takenMM*m.gramsPerMM(), weighed
+}
+
+// supplyView is the supply for the snapshot.
+func (m *Machine) supplyView() SupplyView {
+	v := SupplyView{BinHolds: m.set.BinParts}
+	if r := m.room; r.told {
+		v.DiskFreeBytes, v.DiskLow = &r.free, r.low
+	}
+	if left, ok := m.spoolLeftG(); ok {
+		v.SpoolLeftG = &left
+	}
+	if m.lot != nil {
+		if k := m.lot.Next(); k >= 0 && m.lot.plans[k] != nil {
+			v.PartG = m.lot.plans[k].FilamentG
+		}
+	}
+	if n, emptied := m.book.Binned(); emptied {
+		v.Binned = &n
+	}
+	return v
 }

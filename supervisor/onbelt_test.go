@@ -87,7 +87,7 @@ func TestPartBeingMadeIsShown(t *testing.T) {
 
 // TestFaultsOfAVisitNameTheirFields.
 func TestFaultsOfAVisitNameTheirFields(t *testing.T) {
-	m := &Machine{set: testSettings()}
+	m := newMachine(testSettings())
 	far, negative := 1e6, -5.0
 	faults := m.wrongVisit(&Visit{OffsetMM: &far, LengthsMM: []float64{-1}, SpoolG: &negative, Interrupted: "good", Good: 3, Surface: "painted", DetachedMin: []float64{-1}})
 	seen := map[string]bool{}

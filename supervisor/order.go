@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 	"strings"
 
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -14,9 +15,9 @@ func (m *Machine) openLot(r Request, out *Output) error {
 	const what = "start the lot"
 	q := r.Lot
 	if m.lot != nil && ledger.Unfinished(m.lot.Status) {
-		t := m.lot.total()
+		t := m.lot.Total()
 		return &Refusal{What: what, Why: fmt.Sprintf("lot %d is not finished: %d good, %d not looked at, %d ordered",
-			m.lot.ID, t.good, t.unverified(), t.ordered),
+			m.lot.ID, t.Good, t.NotLookedAt(), t.Ordered),
 			Remedy: "record a check of its parts, or give it up", Command: fmt.Sprintf("beltwarden lot end %d --reason TEXT", m.lot.ID)}
 	}
 	if len(q.Plans) == 0 || len(q.Plans) != len(q.Good) {
@@ -25,8 +26,7 @@ func (m *Machine) openLot(r Request, out *Output) error {
 	if err := m.mayKeep(what); err != nil {
 		return err
 	}
-	l := &lot{plans: q.Plans, last: -1, led: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}
-	l.Lot = ledger.Lot{ID: m.ids.Lot, Name: q.Name, Status: ledger.LotOpen, Order: q.Order}
+	l := ledger.Lot{ID: m.book.Next.Lot, Name: q.Name, Status: ledger.LotOpen, Order: q.Order}
 	if l.Order == "" {
 		l.Order = ledger.OrderBlocks
 	}
@@ -40,26 +40,24 @@ func (m *Machine) openLot(r Request, out *Output) error {
 		if err := m.fits(p); err != nil {
 			return err
 		}
-		m.addJob(l, p, q.Good[i])
+		m.addJob(&l, p, q.Plans, q.Good[i])
 	}
 	if wrong := wrongSizes(q.Sizes, len(q.Plans)); len(wrong) > 0 {
 		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: "give the part's length along the belt and its tolerance"}
 	}
-	l.ordered = q.Sizes
 	if l.Name == "" {
 		l.Name = l.Jobs[0].Name
 	}
-	m.ids.Lot++
-	m.lot = l
-	out.record(ledger.LotOpened{Lot: l.Lot})
-	for i, o := range l.ordered {
+	m.record(out, ledger.LotOpened{Lot: l})
+	m.lot = &lot{Lot: m.book.Lot, plans: q.Plans, led: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}
+	for i, o := range q.Sizes {
 		if o.LengthMM > 0 {
-			out.record(ledger.SizeOrdered{LotID: l.ID, JobIndex: i, LengthMM: o.LengthMM, ToleranceMM: o.ToleranceMM})
+			m.record(out, ledger.SizeOrdered{LotID: l.ID, JobIndex: i, LengthMM: o.LengthMM, ToleranceMM: o.ToleranceMM})
 		}
 	}
-	m.note(out, "lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), l.describe()))
+	m.note(out, "lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), m.lot.describe()))
 	out.Result.LotID = l.ID
-	out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, l.describe())
+	out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, m.lot.describe())
 	if q.Start {
 		m.afterReset = m.state == Stopped || m.state == Complete || m.state == Resetting
 		switch m.state {
@@ -80,7 +78,7 @@ func (m *Machine) openLot(r Request, out *Output) error {
 }
 
 // addJob adds one job to a lot, with everything in it that is altered.
-func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
+func (m *Machine) addJob(l *ledger.Lot, p *job.Plan, plans []*job.Plan, good int) {
 	i := len(l.Jobs)
 	run, waits := m.plannedRun(p)
 	l.Jobs = append(l.Jobs, ledger.LotJob{Index: i, Path: p.Path, SHA256: p.SHA256,
@@ -88,7 +86,6 @@ func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
 		GoodOrdered: good, FilamentMMPerCycle: p.FilamentMM,
 		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeMM(p), PitchMM: p.PitchMM,
 		PlannedRun: run, PlannedWaits: waits})
-	l.jobs = append(l.jobs, jobCount{ordered: good})
 	alter := func(kind string, list []job.Change) {
 		for _, c := range list {
 			l.Alterations = append(l.Alterations, ledger.Alteration{JobIndex: i, Kind: kind, Line: int(c.Line), Text: c.Text, Why: c.Why})
@@ -96,7 +93,7 @@ func (m *Machine) addJob(l *lot, p *job.Plan, good int) {
 	}
 	alter(ledger.Withheld, p.Withheld)
 	alter(ledger.Added, p.Added)
-	alter(ledger.Added, m.additions(p, l.plans))
+	alter(ledger.Added, m.additions(p, plans))
 }
 
 // fits refuses a job that the machine must not run.
@@ -125,12 +122,11 @@ func (m *Machine) endLot(r Request, out *Output) error {
 	}
 	m.settleOpenCycle(out, -1, true) // the board was never reached again to be asked
 	status := ledger.LotEnded
-	if m.lot.fulfilled() {
+	if m.lot.Fulfilled() {
 		status = ledger.LotClosed
 	}
 	m.setLotStatus(out, status, "ended by "+who(r.By)+note(r.Override))
 	m.afterReset = false
-	m.undecided = nil // they stay interrupted, and count for nothing
 	out.Result.LotID = m.lot.ID
 	out.Result.Text = fmt.Sprintf("lot %d is %s", m.lot.ID, status)
 	return nil
@@ -141,23 +137,22 @@ func (m *Machine) setLotStatus(out *Output, status, why string) {
 	if m.lot.Status == status {
 		return
 	}
-	m.lot.Status = status
-	out.record(ledger.LotChanged{LotID: m.lot.ID, Status: status, Reason: why})
+	m.record(out, ledger.LotChanged{LotID: m.lot.ID, Status: status, Reason: why})
 }
 
 // enterComplete is a lot whose cycles are all made; the operator counts them.
 func (m *Machine) enterComplete(out *Output) {
 	m.restBelt(out) // the way over the drop edge is in it
 	l := m.lot
-	t := l.total()
+	t := l.Total()
 	switch {
-	case l.fulfilled():
+	case l.Fulfilled():
 		m.setLotStatus(out, ledger.LotClosed, "all ordered parts are good")
-	case l.wanted() == 0:
+	case l.Wanted() == 0:
 		m.setLotStatus(out, ledger.LotMade, "all parts are made; count them")
 	}
 	text := fmt.Sprintf("lot %d (%s): %d parts made, %d good, %d scrap, %d not looked at, %d ordered",
-		l.ID, l.Name, t.made, t.good, t.scrap+t.torn, t.unverified(), t.ordered)
+		l.ID, l.Name, t.Made, t.Good, t.Scrap+t.Torn, t.NotLookedAt(), t.Ordered)
 	m.cause = Cause{CauseDone, text}
 	m.alert(out, CauseDone, text)
 }
@@ -165,7 +160,7 @@ func (m *Machine) enterComplete(out *Output) {
 func (l *lot) describe() string {
 	var parts []string
 	for i, j := range l.Jobs {
-		parts = append(parts, fmt.Sprintf("%d good of %s", l.jobs[i].ordered, j.Name))
+		parts = append(parts, fmt.Sprintf("%d good of %s", l.Counts[i].Ordered, j.Name))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -184,4 +179,24 @@ func note(text string) string {
 		return ""
 	}
 	return ": " + text
+}
+
+// wrongSizes lists sizes that cannot be ordered.
+func wrongSizes(sizes []book.SizeOrder, jobs int) []string {
+	if len(sizes) == 0 {
+		return nil
+	}
+	if len(sizes) != jobs {
+		return []string{fmt.Sprintf("%d sizes are ordered for %d jobs", len(sizes), jobs)}
+	}
+	var wrong []string
+	for i, o := range sizes {
+		if o == (book.SizeOrder{}) {
+			continue
+		}
+		if !(o.LengthMM > 0 && o.LengthMM <= 10000) || !(o.ToleranceMM > 0 && o.ToleranceMM < o.LengthMM) {
+			wrong = append(wrong, fmt.Sprintf("a length of %g +/- %g mm cannot be ordered of job %d", o.LengthMM, o.ToleranceMM, i+1))
+		}
+	}
+	return wrong
 }

@@ -24,7 +24,8 @@ func TestOffNamesEveryHeater(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	m := &Machine{set: testSettings(), lot: &lot{plans: []*job.Plan{nil, plan}}}
+	m := newMachine(testSettings())
+	m.lot = &lot{plans: []*job.Plan{nil, plan}}
 	for _, when := range []string{"in the lot", "after it"} {
 		for _, word := range []string{"M104 S0", "M140 S0", "M141 S0", "M104 T1 S0"} {
 			if !slices.Contains(m.offLines(), word) {
@@ -36,7 +37,8 @@ func TestOffNamesEveryHeater(t *testing.T) {
 	if text := m.others.notShownOff(); !strings.Contains(text, "M141 S0") || !strings.Contains(text, "M104 T1 S0") {
 		t.Errorf("says %q", text)
 	}
-	told := &Machine{set: testSettings(), now: time.Now()}
+	told := newMachine(testSettings())
+	told.now = time.Now()
 	if got := told.offLines(); len(got) != 2 {
 		t.Errorf("of a board with nozzle and bed: %q", got)
 	}

@@ -74,7 +74,7 @@ func TestOneReadingEndsNoWait(t *testing.T) {
 
 // TestOneReadingMovesNoFilament: a nozzle that one reading says is hot is not taken to be so.
 func TestOneReadingMovesNoFilament(t *testing.T) {
-	m := &Machine{set: testSettings()}
+	m := newMachine(testSettings())
 	at := gcode.NewState()
 	at.NozzleTargetC = 194
 	for k, c := range []struct {

@@ -45,17 +45,17 @@ func (m *Machine) recoveryView() *RecoveryView {
 	}
 	l := m.lot
 	open := l != nil && l.Status == ledger.LotOpen
-	if m.state != Aborting && m.state != Aborted && (!open || m.belt.known && len(m.undecided) == 0) {
+	if m.state != Aborting && m.state != Aborted && (!open || m.belt.known && len(m.book.Undecided) == 0) {
 		return nil
 	}
 	v := &RecoveryView{Certain: []string{}, Uncertain: []string{}, Options: []RecoveryOption{}}
 	sure := func(format string, a ...any) { v.Certain = append(v.Certain, fmt.Sprintf(format, a...)) }
 	doubt := func(format string, a ...any) { v.Uncertain = append(v.Uncertain, fmt.Sprintf(format, a...)) }
 	if l != nil {
-		t := l.total()
-		sure("%s of lot %d made: %d good, %d scrap, %d not looked at", plural(t.made, "part", "parts"), l.ID, t.good, t.scrap+t.torn, t.unverified())
-		if t.interrupted > 0 {
-			doubt("%s: not counted until you record whether good or scrap", plural(t.interrupted, "part was interrupted", "parts were interrupted"))
+		t := l.Total()
+		sure("%s of lot %d made: %d good, %d scrap, %d not looked at", plural(t.Made, "part", "parts"), l.ID, t.Good, t.Scrap+t.Torn, t.NotLookedAt())
+		if t.Interrupted > 0 {
+			doubt("%s: not counted until you record whether good or scrap", plural(t.Interrupted, "part was interrupted", "parts were interrupted"))
 		}
 	}
 	m.boardsWord(sure, doubt)
@@ -91,9 +91,9 @@ func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
 	if b.place.told && !b.restarted {
 		sure("the board reports its position as X %.1f, Y %.1f, Z %.1f", b.place.at[0], b.place.at[1], b.place.at[2])
 	}
-	if m.rules.strange != "" {
-		doubt("whether it is the same board: %s", m.rules.strange)
-	} else if b.answered && m.link.board.stepsPerMM > 0 && m.rules.known != nil {
+	if m.strange != "" {
+		doubt("whether it is the same board: %s", m.strange)
+	} else if b.answered && m.link.board.stepsPerMM > 0 && m.known != nil {
 		sure("the belt's scale is still %g steps/mm", m.link.board.stepsPerMM)
 	}
 }
@@ -169,7 +169,7 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 			add("go-on", "look at the machine, then make it ready", "beltwarden clear", "beltwarden reset")
 		}
 		return list
-	case len(m.undecided) > 0:
+	case len(m.book.Undecided) > 0:
 		add("scrap", "clear the belt, call the interrupted part scrap, and go on", append([]string{check("--interrupted scrap")}, ready...)...)
 		add("good", "clear the belt, call the interrupted part good, and go on", append([]string{check("--interrupted good")}, ready...)...)
 		add("realigned", "clear and realign the belt, call the part scrap, and go on", append([]string{check("--interrupted scrap", "--realigned")}, ready...)...)

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"strings"
 
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -126,11 +127,7 @@ func (m *Machine) command(r Request, out *Output) error {
 	why := Cause{CauseOperator, what + " by " + who(r.By)}
 	if r.Override != "" {
 		why.Text += ", overridden: " + r.Override
-		m.note(out, "override", why.Text)
-		m.rules.accepted = m.offsetBeyond()
-		if m.lot != nil {
-			m.lot.sizes.signal = ""
-		}
+		m.note(out, book.EventOverride, why.Text)
 	}
 	switch r.Command {
 	case Clear:
@@ -140,11 +137,8 @@ func (m *Machine) command(r Request, out *Output) error {
 	case Start:
 		m.acceptBoard(out)
 	case Unhold, Unsuspend:
-		if m.hold != nil && m.hold.needsCheck && !m.hold.checked {
-			m.rules.restart(m.now, m.belt.base.TravelMM)
-		}
-		if m.hold != nil {
-			m.wait(m.hold.cause.Code, m.now.Sub(m.since))
+		if h := m.book.Hold; h != nil {
+			m.wait(h.Reason, m.now.Sub(m.since))
 		}
 		m.endHold(out, what)
 	case Stop:
@@ -235,7 +229,7 @@ func (m *Machine) enterStopped(out *Output) {
 	if m.link.phase == linkDown { // a heater that somebody switches on meanwhile is seen once it is back
 		m.timers.set(timerLink, m.now.Add(m.set.RetryFirst))
 	}
-	out.record(ledger.BeltMoved{Belt: m.belt.now()})
+	m.record(out, ledger.BeltMoved{Belt: m.belt.now()})
 }
 
 // enterIdle begins at once when a lot asked for it before the board was ready.

@@ -7,7 +7,6 @@ import (
 	"time"
 
 	"beltwarden/serialio"
-	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -42,8 +41,7 @@ type rescaling struct {
 	by       string
 	said     string // trouble that the board reported meanwhile
 
-	unsure string           // the board may run at something else since a change broke off
-	last   *ledger.ScaleSet // the last change of this port's board
+	unsure string // the board may run at something else since a change broke off
 }
 
 // rescale begins to change the belt's scale. The answer follows once the board has
@@ -54,8 +52,7 @@ func (m *Machine) rescale(r Request, out *Output) error {
 	if err != nil {
 		return err
 	}
-	last := m.rescaling.last
-	m.rescaling = rescaling{on: true, from: from, to: to, store: r.Scale.Store, by: r.By, last: last}
+	m.rescaling = rescaling{on: true, from: from, to: to, store: r.Scale.Store, by: r.By}
 	m.timers.set(timerScale, m.now.Add(rescaleWithin))
 	m.note(out, "scale", fmt.Sprintf("%[3]s sets the board's belt axis from %[1]g to %[2]g steps/mm", from, to, who(r.By)))
 	out.Later = true
@@ -84,7 +81,7 @@ func (m *Machine) mayRescale(what string, q ScaleRequest) (from, to float64, err
 	}
 	now := q.NowStepsPerMM
 	if q.Undo {
-		last := m.rescaling.last
+		last := m.bed.Scale
 		if last == nil {
 			return 0, 0, &Refusal{What: what, Why: "there is no change to undo: none was ever made on this port's board"}
 		}
@@ -137,17 +134,14 @@ func (m *Machine) rescaled(out *Output) {
 	}
 	r.told = b.stepsPerMM
 	m.keepScale(false, out)
-	if k := m.rules.known; k != nil {
+	if k := m.known; k != nil {
 		seen := *k
 		seen.StepsPerMM = r.told
-		m.rules.known = &seen
-		out.record(seen)
+		m.known = &seen
+		m.record(out, seen)
 		m.compareBoard(out)
 	} else {
 		m.acceptBoard(out)
-	}
-	if m.lot != nil {
-		m.sizesAnew()
 	}
 	if !r.store {
 		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g); the board forgets this at its next restart unless it is stored", r.told, r.from), out)
@@ -178,19 +172,12 @@ func (m *Machine) keepScale(stored bool, out *Output) {
 	r := &m.rescaling
 	set := ledger.ScaleSet{Port: m.set.Port.Path, Axis: m.set.BeltAxis.String(), OldStepsPerMM: r.from, NewStepsPerMM: r.told,
 		TravelMM: m.belt.base.TravelMM, Stored: stored, By: r.by}
-	m.tookScale(&set)
-	out.record(set)
-}
-
-// tookScale knows of a change that the board has confirmed.
-func (m *Machine) tookScale(set *ledger.ScaleSet) {
-	m.rescaling.last = set
-	m.belt.scales = append(m.belt.scales, belt.Rescale{AtTravelMM: set.TravelMM, FromStepsPerMM: set.OldStepsPerMM, ToStepsPerMM: set.NewStepsPerMM})
+	m.record(out, set)
 }
 
 // rescaleEnds answers the request that asked for the change.
 func (m *Machine) rescaleEnds(text string, out *Output) {
-	m.rescaling = rescaling{last: m.rescaling.last}
+	m.rescaling = rescaling{}
 	m.timers.stop(timerScale)
 	m.note(out, "scale", text)
 	out.Settled = &Settled{Result: Result{State: m.state, Text: text}}
@@ -202,8 +189,7 @@ func (m *Machine) rescaleEnds(text string, out *Output) {
 // rescaleFails answers with what went wrong. With unsure nothing begins before the board
 // was asked again.
 func (m *Machine) rescaleFails(text string, unsure bool, out *Output) {
-	last := m.rescaling.last
-	m.rescaling = rescaling{last: last}
+	m.rescaling = rescaling{}
 	m.timers.stop(timerScale)
 	remedy, command := "see the board's answer", "beltwarden status"
 	if unsure {
@@ -243,7 +229,7 @@ func (m *Machine) strangeCommand(override string) string {
 
 // forgotten says that a board has lost a scale that was set and not stored, if so.
 func (m *Machine) forgotten(steps float64) string {
-	s := m.rescaling.last
+	s := m.bed.Scale
 	if s == nil || s.Stored || math.Abs(steps-s.OldStepsPerMM) > stepsAgree {
 		return ""
 	}

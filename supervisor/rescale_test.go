@@ -255,7 +255,7 @@ func TestScaleThatFails(t *testing.T) {
 		take(told("Error: no storage"))
 		settled(t, take(ProgramDone{}), "runs at 79 steps/mm (before: 80); but the board did not store it: no storage")
 		unsure(t, m, false)
-		if s := m.rescaling.last; s == nil || s.Stored || s.NewStepsPerMM != 79 {
+		if s := m.bed.Scale; s == nil || s.Stored || s.NewStepsPerMM != 79 {
 			t.Errorf("kept %+v", s)
 		}
 		// The board restarts and has forgotten it.
@@ -264,16 +264,16 @@ func TestScaleThatFails(t *testing.T) {
 		take(LinkSynced{Reset: true})
 		take(told("M92 X80.00 Y80.00 Z400.00 E93.00"))
 		take(ProgramDone{})
-		if !strings.Contains(m.rules.strange, "lost the 79") {
-			t.Errorf("the board is strange by %q", m.rules.strange)
+		if !strings.Contains(m.strange, "lost the 79") {
+			t.Errorf("the board is strange by %q", m.strange)
 		}
 		if c := m.strangeCommand("--override REASON"); c != "beltwarden scale --apply --store, or --override REASON" {
 			t.Errorf("a terminal is to run %q", c)
 		}
 		take(Request{Scale: &ScaleRequest{StepsPerMM: 79, NowStepsPerMM: 80}})
 		take(told("echo: M92 X80.00 Y79.00 Z400.00 E93.00"))
-		if out := take(ProgramDone{}); out.Settled == nil || out.Settled.Refused != nil || m.rules.strange != "" {
-			t.Errorf("set again: %+v, strange %q", out.Settled, m.rules.strange)
+		if out := take(ProgramDone{}); out.Settled == nil || out.Settled.Refused != nil || m.strange != "" {
+			t.Errorf("set again: %+v, strange %q", out.Settled, m.strange)
 		}
 	})
 }

@@ -136,9 +136,9 @@ func TestSecondKillReckonsNothingTwice(t *testing.T) {
 	}
 	m, step := takeUp(t, l, now)
 	step(LinkSynced{LastNumber: endNumber(1) + 1})
-	if m.lot.made != 1 || m.belt.uncertainMM != 0 || m.belt.base.TravelMM != 100+plan.BeltTravelMM {
+	if m.lot.Made != 1 || m.belt.uncertainMM != 0 || m.belt.base.TravelMM != 100+plan.BeltTravelMM {
 		t.Errorf("board had taken the last line: %d made, %.3f mm uncertain, travel %.3f; want 1, 0, %.3f",
-			m.lot.made, m.belt.uncertainMM, m.belt.base.TravelMM, 100+plan.BeltTravelMM)
+			m.lot.Made, m.belt.uncertainMM, m.belt.base.TravelMM, 100+plan.BeltTravelMM)
 	}
 }
 
@@ -166,8 +166,8 @@ func TestLotGivenUpWithoutItsBoard(t *testing.T) {
 		step(Tick{})
 	}
 	step(LinkSynced{LastNumber: endNumber(1)})
-	if m.lot.made != 0 {
-		t.Errorf("the part of the first lot counts for the second: %d made", m.lot.made)
+	if m.lot.Made != 0 {
+		t.Errorf("the part of the first lot counts for the second: %d made", m.lot.Made)
 	}
 	var out Output
 	m.beginCycle(0, &out)
@@ -183,8 +183,8 @@ func TestBeltClearedBeforeTheBoardIsBack(t *testing.T) {
 	}
 	step(Request{Visit: &Visit{BeltCleared: true}})
 	step(LinkSynced{LastNumber: 7})
-	if !m.belt.known || m.lot.total().interrupted != 1 {
-		t.Errorf("clear %t, %d interrupted; want true and 1", m.belt.known, m.lot.total().interrupted)
+	if !m.belt.known || m.lot.Total().Interrupted != 1 {
+		t.Errorf("clear %t, %d interrupted; want true and 1", m.belt.known, m.lot.Total().Interrupted)
 	}
 }
 

@@ -125,10 +125,6 @@ func (s *Supervisor) Run(ctx context.Context) error {
 		case free := <-s.rooms:
 			s.step(RoomLeft{free}, nil)
 		case c := <-s.requests:
-			if err := s.lookUp(&c.request); err != nil {
-				c.answer <- answer{Result{}, err}
-				continue
-			}
 			s.step(c.request, &c)
 		case <-timer.C:
 			s.step(Tick{}, nil)

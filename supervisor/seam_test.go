@@ -58,7 +58,7 @@ func TestNoPartOnTheSeam(t *testing.T) {
 }
 
 func TestSeamIsRefused(t *testing.T) {
-	m := &Machine{set: testSettings().withDefaults()}
+	m := newMachine(testSettings().withDefaults())
 	m.set.LoopMM = 0
 	if m.wrongSeam(10) == "" {
 		t.Error("a seam without a loop is taken")

@@ -6,6 +6,7 @@ import (
 	"testing"
 	"time"
 
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/quality"
 )
@@ -87,44 +88,6 @@ func TestLengthsSetAsideOrAccepted(t *testing.T) {
 	}
 }
 
-// TestYieldPlan: 24 good parts, nothing looked at: the prior of nine good to one scrap
-// asks for more cycles than parts; scrap found raises it, good ones lower it, and parts not
-// looked at are never taken for good.
-func TestYieldPlan(t *testing.T) {
-	cycles := func(j jobCount) int64 { return (&lot{jobs: []jobCount{j}}).yieldPlan().Cycles }
-	fresh := cycles(jobCount{ordered: 24})
-	if fresh <= 24 {
-		t.Errorf("%d cycles for 24 good parts of a job never seen", fresh)
-	}
-	if bad := cycles(jobCount{ordered: 24, made: 8, good: 4, scrap: 4}); bad <= fresh-4 {
-		t.Errorf("%d more cycles after 4 good and 4 scrap, %d before any", bad, fresh)
-	}
-	if unseen, good := cycles(jobCount{ordered: 24, made: 20}), cycles(jobCount{ordered: 24, made: 20, good: 20}); unseen < good {
-		t.Errorf("%d more cycles with 20 not looked at, %d with 20 good", unseen, good)
-	}
-	if done := cycles(jobCount{ordered: 24, made: 24, good: 24}); done != 0 {
-		t.Errorf("%d more cycles for a lot that is there", done)
-	}
-}
-
-// TestYieldIsPlannedOnce for the same counts, however often the board replies, and anew for others: a plan for
-// 100,000 parts takes 20 ms on a fast computer.
-func TestYieldIsPlannedOnce(t *testing.T) {
-	l := &lot{jobs: []jobCount{{ordered: 100_000}}}
-	first := l.yieldPlan()
-	for range 20 {
-		if l.yieldPlan() != first {
-			t.Fatal("planned again, and nothing has changed")
-		}
-	}
-	l.madeOne(0)
-	l.jobs[0].scrap++
-	fresh := &lot{jobs: []jobCount{{ordered: 100_000, made: 1, scrap: 1}}}
-	if got, want := *l.yieldPlan(), *fresh.yieldPlan(); got != want || got == *first {
-		t.Errorf("after a part of scrap %+v, want %+v", got, want)
-	}
-}
-
 // TestOrderedSizes: a length ordered with the lot gives performance from 30 lengths on, by
 // hand: 20.00, 20.02 and 20.04 ten times each have mean 20.02 and squares of 0.008, through
 // 29. A restart keeps it.
@@ -134,14 +97,14 @@ func TestOrderedSizes(t *testing.T) {
 		x.start()
 		x.until(Idle, time.Minute)
 		plan := x.plan(clipJob)
-		for _, bad := range [][]SizeOrder{{{20, 0}}, {{-1, 0.1}}, {{20, 30}}, {{20, 1}, {20, 1}}} {
+		for _, bad := range [][]book.SizeOrder{{{LengthMM: 20, ToleranceMM: 0}}, {{LengthMM: -1, ToleranceMM: 0.1}}, {{LengthMM: 20, ToleranceMM: 30}}, {{LengthMM: 20, ToleranceMM: 1}, {LengthMM: 20, ToleranceMM: 1}}} {
 			if err := x.refuse(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{5}, Sizes: bad}}); err == nil {
 				t.Errorf("%v is taken", bad)
 			}
 		}
-		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{5}, Sizes: []SizeOrder{{20, 0.1}}}})
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{5}, Sizes: []book.SizeOrder{{LengthMM: 20, ToleranceMM: 0.1}}}})
 		x.do(Request{Visit: &Visit{LengthsMM: []float64{20.00, 20.02, 20.04}}})
-		if v := x.s.Snapshot().Lot.Jobs[0].Size; v.Pp != nil || v.OutsideMost != nil || !strings.Contains(v.WhyNot, "30 are the least") || *v.Ordered != (SizeOrder{20, 0.1}) {
+		if v := x.s.Snapshot().Lot.Jobs[0].Size; v.Pp != nil || v.OutsideMost != nil || !strings.Contains(v.WhyNot, "30 are the least") || *v.Ordered != (book.SizeOrder{LengthMM: 20, ToleranceMM: 0.1}) {
 			t.Errorf("of three: %+v", v)
 		}
 		for range 9 {

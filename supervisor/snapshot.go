@@ -4,7 +4,9 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/bed"
 	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/motion"
 )
@@ -71,7 +73,7 @@ type LotView struct {
 	Ready *ReadyView `json:"ready,omitempty"`
 	// Yield is what is still to be begun so that the ordered parts come out good with
 	// 95 % certainty; nil once that cannot be said.
-	Yield *YieldView `json:"yield,omitempty"`
+	Yield *book.Yield `json:"yield,omitempty"`
 	// SizeSignal is what the newest measured lengths say against them.
 	SizeSignal string `json:"size_signal,omitempty"`
 }
@@ -84,7 +86,7 @@ type JobView struct {
 	Good    int    `json:"good"`
 	Scrap   int    `json:"scrap"`
 	// Size is the chart of the lengths measured, nil before the first.
-	Size *SizeView `json:"size,omitempty"`
+	Size *book.Size `json:"size,omitempty"`
 }
 
 // BeltView is the belt, in commanded millimetres.
@@ -114,7 +116,7 @@ type BeltView struct {
 	SeamDoubtMM float64  `json:"seam_doubt_mm,omitempty"`
 	ToDropMM    float64  `json:"to_drop_mm,omitempty"` // from the nozzle to the drop edge
 	// Parts are those that lie on the belt, the first made first; one being made is last.
-	Parts []PartPlace `json:"parts,omitempty"`
+	Parts []bed.Place `json:"parts,omitempty"`
 	// Readings are the offsets since the realignment, and Outlook is what they are judged
 	// for: what a chart of the drift is drawn from. Nobody changes them.
 	Readings []belt.Reading `json:"-"`
@@ -178,19 +180,18 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	b := m.belt.now()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
-		WorstOffsetMM: m.worstCase().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM, Drift: m.forecast(),
+		WorstOffsetMM: m.bed.Worst().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM, Drift: m.forecast(),
 		LoopMM: m.set.LoopMM, SeamMM: m.set.SeamMM, ToDropMM: m.set.ToDropMM, Parts: m.partsOnBelt(),
-		Readings: m.rules.drift.readings, Outlook: m.outlook(m.advancePerTravel())}
-	if o := m.rules.drift.newest(); o != nil {
+		Readings: m.bed.Readings, Outlook: m.bed.Outlook(m.advancePerTravel())}
+	if o, _ := m.bed.Newest(); o != nil {
 		mm := o.OffsetMM
 		s.Belt.OffsetMM = &mm
 	}
 	s.Belt.Surface = m.surfaceView()
-	if len(m.belt.scales) > 0 {
-		mm := belt.Calibrated(b.TravelMM, m.belt.scales)
+	if mm, ok := m.bed.CalibratedMM(b.TravelMM); ok {
 		s.Belt.CalibratedMM = &mm
 	}
-	if ahead, doubt, ok := m.seamAheadMM(); ok {
+	if ahead, doubt, ok := m.bed.SeamAheadMM(m.belt.position()); ok {
 		s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, doubt
 	}
 	h := m.heat
@@ -215,11 +216,11 @@ func (m *Machine) lotView() *LotView {
 	if l == nil {
 		return nil
 	}
-	t := l.total()
-	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.ordered, Made: t.made, Good: t.good, Scrap: t.scrap + t.torn,
-		Unverified: t.unverified(), Interrupted: t.interrupted, Begun: l.begun - l.void, Wanted: l.wanted(), PartTakes: m.foresee().takes}
-	for i, j := range l.jobs {
-		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.ordered, Made: j.made, Good: j.good, Scrap: j.scrap + j.torn, Size: l.sizeView(i)})
+	t := l.Total()
+	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.Ordered, Made: t.Made, Good: t.Good, Scrap: t.Scrap + t.Torn,
+		Unverified: t.NotLookedAt(), Interrupted: t.Interrupted, Begun: l.Begun - l.Void, Wanted: l.Wanted(), PartTakes: m.foresee().takes}
+	for i, j := range l.Counts {
+		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap + j.Torn, Size: l.Size(i)})
 	}
 	if c := m.cycle; c != nil && !c.fromLedger {
 		v.Part, v.PartBegun = c.ordinal, m.shown(c.begun)
@@ -227,6 +228,7 @@ func (m *Machine) lotView() *LotView {
 			v.Wanted = max(0, v.Wanted-1) // it has begun
 		}
 	}
-	v.Yield, v.SizeSignal = l.yieldPlan(), l.sizes.signal
+	v.Yield, _ = l.Yield()
+	v.SizeSignal = m.book.SizeSignal()
 	return v
 }

@@ -6,6 +6,6 @@ import "beltwarden/supervisor/job"
 // a job: before its lead-in, between two parts and before its lead-out. The record of
 // a lot lists the same.
 func Surround(s Settings, p *job.Plan) []job.Change {
-	m := Machine{set: s.withDefaults()}
+	m := newMachine(s.withDefaults())
 	return m.additions(p, nil)
 }

@@ -110,9 +110,9 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 	offset := &Visit{OffsetMM: q.BeforeMM, Sure: q.Sure}
 	readings := []belt.Reading{{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM, OffsetMM: *q.BeforeMM}}
 	if q.Turns == 0 { // else what was read before is of another alignment
-		readings = append(slices.Clone(m.rules.drift.readings), readings...)
+		readings = append(slices.Clone(m.bed.Readings), readings...)
 	}
-	if odd := m.doubts(offset, readings, true); len(odd) > 0 {
+	if odd := m.doubts(offset, readings); len(odd) > 0 {
 		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
 	}
 	t := ledger.TrialBegun{ID: 1, RunMM: q.RunMM, BeforeMM: *q.BeforeMM, TravelMM: m.belt.base.TravelMM,
@@ -131,7 +131,7 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 		return err
 	}
 	m.trials.list = append(m.trials.list, ledger.Trial{TrialBegun: t})
-	out.record(t)
+	m.record(out, t)
 	m.trialFeed = q.FeedMMPerMin
 	if m.trialFeed == 0 {
 		m.trialFeed = m.set.AdvanceFeed
@@ -196,8 +196,8 @@ func (m *Machine) mayTry(what string, q *TrialBegin) error {
 		return &Refusal{What: what, Why: fmt.Sprintf("the machine is not cold: nozzle %.0f °C, bed %.0f °C, limit %d °C", h.nozzleC, h.bedC, trialColdC), Remedy: "let it cool"}
 	case !m.belt.known || m.belt.occupied:
 		return &Refusal{What: what, Why: "parts may be on the belt", Remedy: "clear the belt and record it", Command: "beltwarden check --belt-cleared"}
-	case m.rules.strange != "":
-		return &Refusal{What: what, Why: m.rules.strange, Remedy: "make sure that it is the right board, then accept it", Command: m.strangeCommand("beltwarden start --override REASON")}
+	case m.strange != "":
+		return &Refusal{What: what, Why: m.strange, Remedy: "make sure that it is the right board, then accept it", Command: m.strangeCommand("beltwarden start --override REASON")}
 	case !q.Clear:
 		return &Refusal{What: what, Why: "nobody has confirmed that hands, tools and parts are clear of the belt", Remedy: "look, then confirm it", Command: "--yes"}
 	}

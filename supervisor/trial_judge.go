@@ -36,7 +36,7 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	before, after := reading(t.TravelMM, t.AdvanceMM, t.BeforeMM), reading(t.RanTravelMM, t.RanAdvanceMM, *q.AfterMM)
 	offset := &Visit{OffsetMM: q.AfterMM, Sure: q.Sure, Note: fmt.Sprintf("trial %d: after", t.ID)}
 	// How the belt ran before the trial is no measure of it: only a slip of the pen is asked back.
-	if odd := m.doubts(offset, []belt.Reading{before, after}, true); len(odd) > 0 {
+	if odd := m.doubts(offset, []belt.Reading{before, after}); len(odd) > 0 {
 		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
 	}
 	if OffsetsAlike(*q.AfterMM, t.BeforeMM) && !q.MarkMoved {
@@ -49,7 +49,7 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	}
 	m.endOfTrial(t, "read", q.AfterMM, out)
 	ahead, advance := m.waysAhead(q)
-	v := m.trialOutlook().Judge(before, after, ahead, advance)
+	v := m.bed.TrialOutlook().Judge(before, after, ahead, advance)
 	result := &TrialResult{Verdict: v, Adjusters: m.adjusters(v.RateMMPerM)}
 	out.Result.Trial = result
 	out.Result.Text = result.text(m.set.OffsetLimitMM)
@@ -68,7 +68,7 @@ func (m *Machine) waysAhead(q *TrialEnd) (travelMM, advanceMM float64) {
 	case q.Parts > 0:
 		return float64(q.Parts) * q.PartTravelMM, float64(q.Parts) * q.PartTravelMM
 	case m.lot != nil && m.lot.Status == ledger.LotOpen:
-		travelMM = float64(m.lot.wanted()) * m.nextTravelMM()
+		travelMM = float64(m.lot.Wanted()) * m.nextTravelMM()
 		return travelMM, travelMM * m.advancePerTravel()
 	}
 	return 0, 0
@@ -80,11 +80,6 @@ func (m *Machine) lastTrial() string {
 		return fmt.Sprintf("; trial %d was %s", m.trials.list[n-1].ID, m.trials.list[n-1].How)
 	}
 	return ""
-}
-
-// trialOutlook is what a trial is judged by.
-func (m *Machine) trialOutlook() belt.Outlook {
-	return belt.Outlook{LimitMM: m.set.OffsetLimitMM, WorstMMPerM: m.set.WorstDrift, Certainty: m.set.HoldCertainty, Scatter: m.rules.drift.scatter}
 }
 
 func reading(travelMM, advanceMM, offsetMM float64) belt.Reading {
@@ -114,7 +109,7 @@ func (m *Machine) adjusters(rateMMPerM float64) []AdjusterView {
 		}
 		before, name, sum, mixed = t, "", 0, false
 	}
-	scatter := m.trialOutlook().ReadingScatter()
+	scatter := m.bed.TrialOutlook().ReadingScatter()
 	list := []AdjusterView{}
 	for name, turned := range turns {
 		// Two readings make a rate, and two rates a change.

@@ -17,8 +17,8 @@ func (m *Machine) trialLegs() []leg {
 		return nil
 	}
 	legs := []leg{{end: func(out *Output) {
-		if m.rules.strange != "" {
-			m.trialBroken(m.rules.strange, out)
+		if m.strange != "" {
+			m.trialBroken(m.strange, out)
 			m.work.legs = nil
 		}
 	}}, {
@@ -48,7 +48,7 @@ func (m *Machine) trialRan(out *Output) {
 		return
 	}
 	t.Ran, t.RanTravelMM, t.RanAdvanceMM = true, m.belt.base.TravelMM, m.belt.base.AdvanceMM
-	out.record(ledger.TrialRan{ID: t.ID, TravelMM: t.RanTravelMM, AdvanceMM: t.RanAdvanceMM}, ledger.BeltMoved{Belt: m.belt.now()})
+	m.record(out, ledger.TrialRan{ID: t.ID, TravelMM: t.RanTravelMM, AdvanceMM: t.RanAdvanceMM}, ledger.BeltMoved{Belt: m.belt.now()})
 	m.note(out, "trial", fmt.Sprintf("trial %d: the belt has stopped; read the offset", t.ID))
 }
 
@@ -61,12 +61,12 @@ func (m *Machine) trialBroken(why string, out *Output) {
 	m.trials.wanted = false
 	m.timers.stop(timerSave)
 	m.endOfTrial(t, "interrupted: "+why, nil, out)
-	out.record(ledger.BeltMoved{Belt: m.belt.underWay()})
+	m.record(out, ledger.BeltMoved{Belt: m.belt.underWay()})
 }
 
 func (m *Machine) endOfTrial(t *ledger.Trial, how string, afterMM *float64, out *Output) {
 	t.Ended, t.How, t.AfterMM = true, how, afterMM
-	out.record(ledger.TrialEnded{ID: t.ID, How: how, AfterMM: afterMM})
+	m.record(out, ledger.TrialEnded{ID: t.ID, How: how, AfterMM: afterMM})
 	m.note(out, "trial", fmt.Sprintf("trial %d: %s", t.ID, how))
 }
 
@@ -88,7 +88,7 @@ func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
 func (m *Machine) settleTrial(out *Output) {
 	if t := m.trials.open(); m.trials.lost && t != nil {
 		m.endOfTrial(t, "interrupted: the daemon ended during it", nil, out)
-		out.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
+		m.record(out, ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
 	}
 	m.trials.lost = false
 }

@@ -2,11 +2,15 @@ package supervisor
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
+	"strings"
+	"time"
 
 	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/quality"
 )
 
 // visit takes in what the operator found and did. Everything wrong with it is
@@ -20,60 +24,41 @@ func (m *Machine) visit(r Request, out *Output) error {
 	if v.OffsetMM != nil { // as found, so it tells of the way until here
 		at.OffsetMM = *v.OffsetMM
 	}
-	if odd := m.doubts(v, append(slices.Clone(m.rules.drift.readings), at), true); len(odd) > 0 {
+	if odd := m.doubts(v, append(slices.Clone(m.bed.Readings), at)); len(odd) > 0 {
 		return refuseVisit("record the check", odd, true)
 	}
-	c := ledger.Check{ID: m.ids.Check, SetAside: v.setAside(), LengthsAccepted: v.AcceptLengths, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
+	c := ledger.Check{ID: m.book.Next.Check, SetAside: v.setAside(), LengthsAccepted: v.AcceptLengths, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
 		Realigned: v.Realigned, BeltCleared: v.BeltCleared, SpoolG: v.SpoolG, BinEmptied: v.BinEmptied,
 		Note: v.Note, By: r.By, DetachedAfter: v.detachedAfter(), TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
-	m.ids.Check++
 	if l := m.lot; l != nil {
 		k := v.Job
-		c.LotID, c.CyclesMade, c.JobIndex = l.ID, l.made, &k
-		j := &l.jobs[k]
-		j.good += v.Good
-		for _, n := range v.Scrap {
-			j.scrap += n
-		}
+		c.LotID, c.CyclesMade, c.JobIndex = l.ID, l.Made, &k
 	}
-	out.record(ledger.CheckRecorded{Check: c})
+	m.record(out, ledger.CheckRecorded{Check: c})
 	if v.SeamMM != nil {
-		m.sawSeam(*v.SeamMM, r.By, out)
+		m.record(out, ledger.SeamSeen{AdvanceMM: m.bed.SeamAtMM(m.belt.position(), *v.SeamMM), By: r.By})
 	}
 	if v.Surface != "" {
-		m.renewed(v.Surface, r.By, out)
+		m.record(out, ledger.SurfaceRenewed{How: v.Surface, TravelMM: m.belt.base.TravelMM, By: r.By})
 	}
 	m.did(v, r.By, out)
-	m.sizeWord(c)
-	remarks := m.measured(v.Job, v.LengthsMM)
-	if s := m.rescaling.last; s != nil && m.lot != nil && m.belt.base.TravelMM <= s.TravelMM {
-		m.sizesAnew() // these parts were made before the belt's scale was set
+	if v.SpoolG != nil {
+		m.weighedMM = m.belt.latest.FilamentMM
 	}
-	m.supplied(v)
 	if v.Interrupted != "" {
 		m.decide(c.ID, v, out)
 	}
-	m.rules.restart(m.now, m.belt.base.TravelMM)
 	m.visited()
 	m.belt.checked(v.Realigned, v.BeltCleared)
-	if v.OffsetMM != nil {
-		m.rules.accepted = false
-		m.rules.drift.read(at)
-	}
-	if v.Realigned {
-		m.rules.accepted = false
-		m.rules.drift.realigned(at, m.forecast())
-	}
-	out.record(ledger.BeltMoved{Belt: m.beltInCycle()})
-	if m.hold != nil {
-		m.hold.checked = true
-	}
+	m.record(out, ledger.BeltMoved{Belt: m.beltInCycle()})
+	remarks := ""
 	if l := m.lot; l != nil {
+		remarks = l.Remarks()
 		m.settleLot(out)
-		t := l.total()
+		t := l.Total()
 		out.Result.LotID = l.ID
 		out.Result.Text = fmt.Sprintf("check %d recorded: %d good, %d scrap, %d not looked at, %d ordered",
-			c.ID, t.good, t.scrap+t.torn, t.unverified(), t.ordered)
+			c.ID, t.Good, t.Scrap+t.Torn, t.NotLookedAt(), t.Ordered)
 	} else {
 		out.Result.Text = fmt.Sprintf("check %d recorded", c.ID)
 	}
@@ -88,9 +73,9 @@ func (m *Machine) settleLot(out *Output) {
 	switch l := m.lot; l.Status {
 	case ledger.LotOpen, ledger.LotMade:
 		switch {
-		case l.fulfilled() && l.wanted() == 0 && !m.running():
+		case l.Fulfilled() && l.Wanted() == 0 && !m.running():
 			m.setLotStatus(out, ledger.LotClosed, "all ordered parts are good")
-		case l.wanted() > 0:
+		case l.Wanted() > 0:
 			m.setLotStatus(out, ledger.LotOpen, "scrap has to be replaced")
 		}
 	}
@@ -107,19 +92,9 @@ func (m *Machine) running() bool {
 
 // decide settles the interrupted parts by the operator's word.
 func (m *Machine) decide(check int64, v *Visit, out *Output) {
-	good := v.Interrupted == "good"
-	for _, c := range m.undecided {
-		j := &c.lot.jobs[c.job]
-		j.interrupted--
-		if good {
-			c.lot.madeOne(c.job)
-			j.good++
-		} else {
-			j.torn++
-		}
-		out.record(ledger.CycleDecided{Seq: c.seq, Good: good, CheckID: check, Note: v.Note})
+	for _, c := range slices.Clone(m.book.Undecided) {
+		m.record(out, ledger.CycleDecided{Seq: c.Seq, Good: v.Interrupted == "good", CheckID: check, Note: v.Note})
 	}
-	m.undecided = nil
 }
 
 // largestOffsetMM is beyond any belt's sideways play: a larger reading is a
@@ -160,7 +135,7 @@ func (m *Machine) wrongVisit(v *Visit) []Fault {
 	switch v.Interrupted {
 	case "":
 	case "good", "scrap":
-		if len(m.undecided) == 0 {
+		if len(m.book.Undecided) == 0 {
 			say("interrupted", "no interrupted part is waiting for a decision")
 		}
 	default:
@@ -183,12 +158,85 @@ func (m *Machine) wrongCounts(v *Visit, scrap int) []Fault {
 		return []Fault{{"good", "there is no lot to count parts for"}}
 	case m.lot == nil:
 		return nil
-	case v.Job < 0 || v.Job >= len(m.lot.jobs):
+	case v.Job < 0 || v.Job >= len(m.lot.Counts):
 		return []Fault{{"job", fmt.Sprintf("the lot has no job %d", v.Job+1)}}
 	}
-	if j := m.lot.jobs[v.Job]; v.Good+scrap > j.unverified() {
+	if j := m.lot.Counts[v.Job]; v.Good+scrap > j.NotLookedAt() {
 		return []Fault{{"good", fmt.Sprintf("%d good and %d scrap are more than the %d parts made and not looked at (%d made, %d good, %d scrap before)",
-			v.Good, scrap, j.unverified(), j.made, j.good, j.scrap)}}
+			v.Good, scrap, j.NotLookedAt(), j.Made, j.Good, j.Scrap)}}
 	}
 	return nil
+}
+
+// longestMin bounds how long after its begin a part can come off: a week.
+const longestMin = 7 * 24 * 60
+
+// counted returns the visit with the parts that came off among the scrap.
+func (v *Visit) counted() *Visit {
+	if _, given := v.Scrap[ledger.Detached]; given || len(v.DetachedMin) == 0 {
+		return v
+	}
+	w := *v
+	w.Scrap = map[string]int{ledger.Detached: len(v.DetachedMin)}
+	maps.Copy(w.Scrap, v.Scrap)
+	return &w
+}
+
+// detachedAfter is how long after their begin parts came off.
+func (v *Visit) detachedAfter() (after []time.Duration) {
+	for _, min := range v.DetachedMin {
+		after = append(after, time.Duration(min*float64(time.Minute)).Round(time.Millisecond))
+	}
+	return after
+}
+
+// setAside is what the ledger keeps of lengths set aside.
+func (v *Visit) setAside() (list []int64) {
+	for _, n := range v.SetAside {
+		list = append(list, int64(n))
+	}
+	return list
+}
+
+// wrongSizeWord lists what a visit cannot say of lengths measured before.
+func (m *Machine) wrongSizeWord(v *Visit) []Fault {
+	var wrong []Fault
+	say := func(field, format string, a ...any) { wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)}) }
+	if len(v.SetAside) == 0 && !v.AcceptLengths {
+		return nil
+	}
+	field := "set_aside"
+	if len(v.SetAside) == 0 {
+		field = "accept_lengths"
+	}
+	var chart *quality.Monitor
+	if m.lot != nil {
+		chart = m.lot.Chart(v.Job)
+	}
+	if chart == nil {
+		say(field, "no length of this job was measured")
+		return wrong
+	}
+	if len(v.LengthsMM) > 0 {
+		say("lengths_mm", "record new lengths in a separate check, after setting aside or accepting the earlier ones")
+	}
+	if strings.TrimSpace(v.Note) == "" {
+		say("note", "give the reason in the note when you set lengths aside or accept them")
+	}
+	trial, err := chart.Copy()
+	if err != nil {
+		say(field, "%v", err)
+		return wrong
+	}
+	for _, n := range v.SetAside {
+		if _, err := trial.SetAside(int64(n)-1, "tried"); err != nil {
+			say("set_aside", "%v", err)
+		}
+	}
+	if v.AcceptLengths {
+		if err := trial.Accept(); err != nil {
+			say("accept_lengths", "%v", err)
+		}
+	}
+	return wrong
 }

@@ -108,7 +108,7 @@ func (m *Machine) keepWarmth(out *Output) {
 		*isNew = false
 		// A model is finite numbers alone, which always have a text.
 		if text, err := json.Marshal(model); err == nil {
-			out.record(ledger.HeatLearned{Port: m.set.Port.Path, Heater: of, Model: text})
+			m.record(out, ledger.HeatLearned{Port: m.set.Port.Path, Heater: of, Model: text})
 		}
 	}
 	if w.nozzleNew {

@@ -2,6 +2,7 @@ package client
 
 import (
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 )
 
@@ -38,7 +39,7 @@ type LotRequest struct {
 	Good []int    `json:"good"` // good parts ordered, one count for all jobs or one for each
 	// Sizes are the lengths that the parts should have, one for all jobs or one for each;
 	// none for no tolerance.
-	Sizes []supervisor.SizeOrder `json:"sizes,omitempty"`
+	Sizes []book.SizeOrder `json:"sizes,omitempty"`
 	// Parts are the lines of each job that make the part, and the lot keeps them; none, or a zero
 	// one for a job: they are found.
 	Parts []job.Lines `json:"part_lines,omitempty"`

@@ -11,6 +11,7 @@ import (
 
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
 )
@@ -27,11 +28,11 @@ func busy(t testing.TB) *Collector {
 	l := s.Lot
 	l.Status, l.Made, l.Good, l.Scrap, l.Unverified, l.Interrupted, l.Begun = ledger.LotOpen, 7, 4, 1, 2, 1, 8
 	l.Part, l.PartBegun, l.PartTakes = 9, s.At.Add(-time.Minute), 7*time.Minute
-	l.Yield = &supervisor.YieldView{Cycles: 17, Probability: 0.97, Yield: 0.9, Low: 0.6, High: 0.97}
+	l.Yield = &book.Yield{Cycles: 17, Probability: 0.97, Yield: 0.9, Low: 0.6, High: 0.97}
 	l.SizeSignal = "the newest length is beyond its limit"
 	for range 3 * mostPositions {
-		l.Jobs = append(l.Jobs, supervisor.JobView{Size: &supervisor.SizeView{N: 30, Phase: quality.Frozen, MeanMM: 20.02, LowerMM: 19.9, UpperMM: 20.1,
-			NewestMM: 20.13, Ordered: &supervisor.SizeOrder{LengthMM: 20, ToleranceMM: 0.2}, Pp: ptr(1.4), Ppk: ptr(1.3),
+		l.Jobs = append(l.Jobs, supervisor.JobView{Size: &book.Size{N: 30, Phase: quality.Frozen, MeanMM: 20.02, LowerMM: 19.9, UpperMM: 20.1,
+			NewestMM: 20.13, Ordered: &book.SizeOrder{LengthMM: 20, ToleranceMM: 0.2}, Pp: ptr(1.4), Ppk: ptr(1.3),
 			PpkInterval: &quality.Interval{Low: 1.1, High: 1.5}, OutsideMost: ptr(0.0002)}})
 	}
 	d := &s.Belt

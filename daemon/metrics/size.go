@@ -1,7 +1,7 @@
 package metrics
 
 import (
-	"beltwarden/supervisor"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/quality"
 )
 
@@ -12,7 +12,7 @@ var positions = [mostPositions]string{"1", "2", "3", "4", "5", "6", "7", "8"}
 const mostPositions = 8
 
 // size tells the control chart of one job.
-func size(out emitter, position string, v *supervisor.SizeView) {
+func size(out emitter, position string, v *book.Size) {
 	out.gauge(sizeMeasured, float64(v.N), position)
 	out.gauge(sizeMissing, float64(v.Missing), position)
 	if v.NewestMM > 0 { // none yet since the belt's scale was set

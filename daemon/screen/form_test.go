@@ -23,6 +23,7 @@ import (
 
 	"beltwarden/daemon/client"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -273,7 +274,7 @@ func TestLotFromUpload(t *testing.T) {
 	}
 	q := b.run.asked[0].Lot
 	if q == nil || q.Name != "May order" || q.Order != ledger.OrderTurn || !q.Start || !slices.Equal(q.Good, []int{40}) || len(q.Plans) != 1 ||
-		q.Plans[0].Path != clip || q.Sizes[0] != (supervisor.SizeOrder{LengthMM: 36.2, ToleranceMM: 0.3}) {
+		q.Plans[0].Path != clip || q.Sizes[0] != (book.SizeOrder{LengthMM: 36.2, ToleranceMM: 0.3}) {
 		t.Errorf("%+v", q)
 	}
 	b.run.err = errors.New("no")

@@ -14,6 +14,7 @@ import (
 	"beltwarden/daemon/picture"
 	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
@@ -283,11 +284,11 @@ func (sc *screen) lotRequest(ctx context.Context, f *form, chosen []string) *sup
 		if n < 1 && f.wrongAt(good) == "" {
 			f.wrong(good, "Enter how many good parts of "+name+" are ordered.")
 		}
-		var size supervisor.SizeOrder
+		var size book.SizeOrder
 		l, t := f.decimal(length, "The length"), f.decimal(tolerance, "The tolerance")
 		switch {
 		case l != nil && t != nil && *l > 0 && *t > 0:
-			size, sized = supervisor.SizeOrder{LengthMM: *l, ToleranceMM: *t}, true
+			size, sized = book.SizeOrder{LengthMM: *l, ToleranceMM: *t}, true
 		case l != nil && t != nil:
 			f.wrong(length, "Enter a length and a tolerance above 0.")
 		case l != nil && f.wrongAt(tolerance) == "":

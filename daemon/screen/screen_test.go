@@ -21,7 +21,9 @@ import (
 
 	"beltwarden/daemon/client"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/bed"
 	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -133,13 +135,13 @@ func snapshot(state supervisor.State) *supervisor.Snapshot {
 		Later: []supervisor.NextVisit{{Reason: "offset_limit", Parts: 20, At: at.Add(3 * time.Hour)}},
 		Lot: &supervisor.LotView{ID: 7, Name: hostile, Status: ledger.LotOpen, Ordered: 40, Made: 12, Good: 5, Scrap: 1, Unverified: 6, Wanted: 28, Interrupted: 1, Part: 13,
 			PartBegun: at.Add(-time.Minute), PartTakes: 3 * time.Minute, DoneAt: at.Add(3 * time.Hour), SizeSignal: hostile,
-			Jobs: []supervisor.JobView{{Name: hostile, Ordered: 40, Made: 12, Good: 5, Size: &supervisor.SizeView{N: 3, Missing: 17, Phase: "learning", NewestMM: 36.1, ValuesMM: []float64{36.0, 36.2, 36.1}}}}},
+			Jobs: []supervisor.JobView{{Name: hostile, Ordered: 40, Made: 12, Good: 5, Size: &book.Size{N: 3, Missing: 17, Phase: "learning", NewestMM: 36.1, ValuesMM: []float64{36.0, 36.2, 36.1}}}}},
 		Belt: supervisor.BeltView{TravelMM: 60000, AdvanceMM: 800, SinceRealignMM: 30000, SinceCheckMM: 9000, UncertainMM: 12, OffsetMM: &offset, OffsetLimitMM: 3,
 			ToDropMM: 250, LoopMM: 2400, SeamMM: 30, SeamAheadMM: &seam, SeamDoubtMM: 4,
 			Drift:    belt.Forecast{N: 3, Basis: belt.OnReadings, OffsetMM: &offset, RateMMPerM: &rate, Rate95MMPerM: &[2]float64{rate - se, rate + se}, TravelToLimitLower95MM: 30000},
 			Readings: []belt.Reading{{TravelMM: 30000}, {TravelMM: 45000, OffsetMM: 0.5}, {TravelMM: 60000, OffsetMM: 0.8}},
 			Outlook:  belt.Outlook{LimitMM: 3, WorstMMPerM: 0.05, Certainty: 0.99},
-			Parts:    []supervisor.PartPlace{{Cycle: 1, Ordinal: 1, RearMM: 40, FrontMM: 60, XMM: [2]float64{10, 40}}, {Cycle: 2, Making: true, RearMM: -10, FrontMM: 5, XMM: [2]float64{10, 40}}}},
+			Parts:    []bed.Place{{Cycle: 1, Ordinal: 1, RearMM: 40, FrontMM: 60, XMM: [2]float64{10, 40}}, {Cycle: 2, Making: true, RearMM: -10, FrontMM: 5, XMM: [2]float64{10, 40}}}},
 		Heat:   supervisor.HeatView{NozzleC: 209, NozzleTargetC: 210, BedC: 60, HasNozzle: true, HasBed: true, Read: at},
 		Supply: supervisor.SupplyView{SpoolLeftG: &spool, PartG: 1.5, Binned: &binned, BinHolds: 60},
 		Line:   supervisor.LineView{Port: "/dev/serial/by-id/usb-belt", Connected: true, Firmware: "FIRMWARE_NAME:" + hostile + " PROTOCOL_VERSION:1.0"}}

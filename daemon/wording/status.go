@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
 )
@@ -263,7 +264,7 @@ func YieldText(l *supervisor.LotView) string {
 }
 
 // SizeText says what the lengths of a job's parts were and within which limits they must stay.
-func SizeText(v *supervisor.SizeView, name string) string {
+func SizeText(v *book.Size, name string) string {
 	text := fmt.Sprintf("%s: the newest %.2f mm; mean %.2f, limits %.2f to %.2f mm", name, v.NewestMM, v.MeanMM, v.LowerMM, v.UpperMM)
 	if v.Phase == quality.Learning {
 		text = fmt.Sprintf("%s: %s, the newest %.2f mm; limits need %d more", name, Count(int(v.N), "length"), v.NewestMM, v.Missing)

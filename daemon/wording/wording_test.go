@@ -12,6 +12,7 @@ import (
 	"beltwarden/daemon/client"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/quality"
 )
@@ -151,9 +152,9 @@ func TestStatusTellsTheSeam(t *testing.T) {
 
 func TestStatusTellsSizesAndYield(t *testing.T) {
 	s := running()
-	s.Lot.Yield = &supervisor.YieldView{Cycles: 44, Yield: 0.9}
-	s.Lot.Jobs = []supervisor.JobView{{Name: "clip", Size: &supervisor.SizeView{N: 7, Phase: quality.Learning, Missing: 13, NewestMM: 20.013}},
-		{Name: "peg", Size: &supervisor.SizeView{N: 30, Phase: quality.Frozen, NewestMM: 11.98, MeanMM: 12, LowerMM: 11.9, UpperMM: 12.1}}}
+	s.Lot.Yield = &book.Yield{Cycles: 44, Yield: 0.9}
+	s.Lot.Jobs = []supervisor.JobView{{Name: "clip", Size: &book.Size{N: 7, Phase: quality.Learning, Missing: 13, NewestMM: 20.013}},
+		{Name: "peg", Size: &book.Size{N: 30, Phase: quality.Frozen, NewestMM: 11.98, MeanMM: 12, LowerMM: 11.9, UpperMM: 12.1}}}
 	flat := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " ")
 	for _, want := range []string{
 		"done about 20:00, between 19:00 and 21:00 with 95 % certainty; holds not counted; 38 parts still to begin",

@@ -11,6 +11,24 @@ const lotColumns = "l.lot, l.name, l.status, l.job_order, c.reason"
 
 // lotsWhere reads lots with their jobs and alterations; the condition is on lot l.
 func lotsWhere(ctx context.Context, q querier, where string, args ...any) ([]Lot, error) {
+	lots, at, err := lotsAlone(ctx, q, where, args...)
+	if err != nil || len(lots) == 0 {
+		return nil, err
+	}
+	err = each(ctx, q, `SELECT a.lot, a.job_index, a.kind, a.line, a.text, a.why FROM alteration a
+		JOIN lot l ON l.lot = a.lot WHERE `+where+" ORDER BY a.lot, a.n", args, func(rows *sql.Rows) error {
+		var id int64
+		var a Alteration
+		err := rows.Scan(&id, &a.JobIndex, &a.Kind, &a.Line, &a.Text, &a.Why)
+		lot := &lots[at[id]]
+		lot.Alterations = append(lot.Alterations, a)
+		return err
+	})
+	return lots, err
+}
+
+// lotsAlone reads lots with their jobs, and where each stands in the list by its number.
+func lotsAlone(ctx context.Context, q querier, where string, args ...any) ([]Lot, map[int64]int, error) {
 	var lots []Lot
 	at := map[int64]int{} // lot to index
 	err := each(ctx, q, "SELECT "+lotColumns+", "+stampColumns("o")+", "+stampColumns("e")+` FROM lot l
@@ -26,7 +44,7 @@ func lotsWhere(ctx context.Context, q querier, where string, args ...any) ([]Lot
 		return err
 	})
 	if err != nil || len(lots) == 0 {
-		return nil, err
+		return nil, nil, err
 	}
 	err = each(ctx, q, `SELECT j.lot, j.job_index, j.path, j.sha256, j.name, j.good_ordered, j.filament_mm, j.belt_travel_mm,
 		j.pitch_mm, coalesce(p.run_ns, 0), coalesce(p.waits, 0) FROM lot_job j JOIN lot l ON l.lot = j.lot
@@ -41,19 +59,7 @@ func lotsWhere(ctx context.Context, q querier, where string, args ...any) ([]Lot
 			lot.Jobs = append(lot.Jobs, j)
 			return err
 		})
-	if err != nil {
-		return nil, err
-	}
-	err = each(ctx, q, `SELECT a.lot, a.job_index, a.kind, a.line, a.text, a.why FROM alteration a
-		JOIN lot l ON l.lot = a.lot WHERE `+where+" ORDER BY a.lot, a.n", args, func(rows *sql.Rows) error {
-		var id int64
-		var a Alteration
-		err := rows.Scan(&id, &a.JobIndex, &a.Kind, &a.Line, &a.Text, &a.Why)
-		lot := &lots[at[id]]
-		lot.Alterations = append(lot.Alterations, a)
-		return err
-	})
-	return lots, err
+	return lots, at, err
 }
 
 // Lots returns every lot with its jobs and alterations, the oldest first.

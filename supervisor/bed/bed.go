@@ -1,0 +1,156 @@
+// Package bed keeps what the records of the ledger say of the belt: how far it stands off sideways, where its
+// joint is, where parts have lain and lie, how old its surface is, and how its scale was set.
+//
+// Like the count (package book) a [Bed] changes by folding records, so that a run, a restart and a correction come to
+// the same. Lengths are commanded millimetres on the ledger's scale.
+package bed
+
+import (
+	"math"
+	"time"
+
+	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/book"
+	"beltwarden/supervisor/ledger"
+)
+
+// Settings are those of the machine that concern its belt.
+type Settings struct {
+	LoopMM        float64 // length of the loop; 0: not known
+	SeamMM        float64 // length of its joint
+	ToDropMM      float64 // from the nozzle to the drop edge; 0: not known
+	OffsetLimitMM float64
+	WorstMMPerM   float64 // sideways per travel, assumed before the belt is known
+	Certainty     float64 // that the belt is within its limit at a hold
+}
+
+// Bed is the belt as it is known.
+type Bed struct {
+	// Readings are the lateral offsets since the last realignment, in order of travel, and From is where that was.
+	Readings []belt.Reading
+	From     belt.Reading
+	Surface  *ledger.SurfaceRenewed // how it was last made anew; nil: never
+	Scale    *ledger.ScaleSet       // how the board's scale was last set; nil: never
+	Wear     *belt.Wear             // nil when the length of the loop is not known
+
+	set     Settings
+	scatter belt.Scatter // learned from the alignments before; zero: nothing
+	offset  int64        // the check that read the newest offset
+	scales  []belt.Rescale
+	seam    seam
+	lying   []lying
+
+	cached belt.Forecast
+	key    forecastKey
+}
+
+// Position is how far the belt has run, and how much of that is in doubt.
+type Position struct{ TravelMM, AdvanceMM, UncertainMM float64 }
+
+// New returns a belt of which nothing is known.
+func New(set Settings) *Bed {
+	return &Bed{set: set, Wear: belt.NewWear(set.LoopMM)}
+}
+
+// Fold takes in a record that was made at a time, with the belt at a position. The book has taken it in before.
+func (b *Bed) Fold(r ledger.Record, at time.Time, p Position, count *book.Book) {
+	switch r := r.(type) {
+	case ledger.CheckRecorded:
+		b.key = forecastKey{}
+		if r.Check.BeltCleared && r.Check.Corrects == 0 {
+			b.Clear()
+		}
+		if r.Check.Corrects == 0 {
+			b.check(r.Check)
+			return
+		}
+		b.Readings, b.From, b.scatter, b.offset = nil, belt.Reading{}, belt.Scatter{}, 0
+		for c := range count.Checks() {
+			b.check(c)
+		}
+	case ledger.SurfaceRenewed:
+		if r.Stamp.At.IsZero() {
+			r.Stamp.At = at
+		}
+		b.Surface = &r
+	case ledger.ScaleSet:
+		b.Scale = &r
+		b.scales = append(b.scales, belt.Rescale{AtTravelMM: r.TravelMM, FromStepsPerMM: r.OldStepsPerMM, ToStepsPerMM: r.NewStepsPerMM})
+	case ledger.SeamSeen:
+		b.seam = seam{seen: true, atMM: r.AdvanceMM, uncertainMM: p.UncertainMM}
+	case ledger.PartLaid:
+		b.laid(r, p, count)
+	}
+}
+
+// check takes in the lateral offset of a check and a realignment. The offset was read before.
+func (b *Bed) check(c ledger.Check) {
+	at := belt.Reading{TravelMM: c.TravelMM, AdvanceMM: c.AdvanceMM}
+	if c.OffsetMM != nil {
+		at.OffsetMM = *c.OffsetMM
+		b.Readings, b.offset = append(b.Readings, at), c.ID
+	}
+	if c.Realigned {
+		f := b.Outlook(0).Forecast(b.Readings, at)
+		if f.Basis == belt.OnReadings && f.N > 2 {
+			b.scatter = f.Scatter.Lasting()
+		}
+		b.Readings, b.From, b.offset = nil, at, c.ID
+	}
+}
+
+// Newest is the latest offset since the realignment, nil when none was read, and the check that read it.
+func (b *Bed) Newest() (r *belt.Reading, check int64) {
+	if len(b.Readings) == 0 {
+		return nil, b.offset
+	}
+	return &b.Readings[len(b.Readings)-1], b.offset
+}
+
+// Beyond reports whether the newest offset since the realignment is beyond the limit.
+func (b *Bed) Beyond() bool {
+	r, _ := b.Newest()
+	return r != nil && b.set.OffsetLimitMM > 0 && math.Abs(r.OffsetMM) > b.set.OffsetLimitMM
+}
+
+// forecastKey is what a forecast was made from.
+type forecastKey struct {
+	at    belt.Reading
+	ratio float64
+	valid bool
+}
+
+// Forecast judges the belt where it stands, for what runs next with so much net advance per travel. It is made anew
+// only when something has changed that it rests on.
+func (b *Bed) Forecast(p Position, advancePerTravel float64) belt.Forecast {
+	key := forecastKey{belt.Reading{TravelMM: p.TravelMM, AdvanceMM: p.AdvanceMM}, advancePerTravel, true}
+	if key != b.key {
+		b.cached, b.key = b.Outlook(advancePerTravel).Forecast(b.Readings, key.at), key
+	}
+	return b.cached
+}
+
+// Outlook is what a forecast is for, with advancePerTravel of what runs next; 0 where nothing says so.
+func (b *Bed) Outlook(advancePerTravel float64) belt.Outlook {
+	return belt.Outlook{LimitMM: b.set.OffsetLimitMM, WorstMMPerM: b.set.WorstMMPerM, Certainty: b.set.Certainty,
+		AdvancePerTravel: advancePerTravel, Scatter: b.scatter, LoopMM: b.set.LoopMM, RealignedAtMM: b.From.TravelMM}
+}
+
+// TrialOutlook is what a trial is judged by.
+func (b *Bed) TrialOutlook() belt.Outlook {
+	return belt.Outlook{LimitMM: b.set.OffsetLimitMM, WorstMMPerM: b.set.WorstMMPerM, Certainty: b.set.Certainty, Scatter: b.scatter}
+}
+
+// Worst is the belt's worst offset so far and ahead, by the assumed rate.
+func (b *Bed) Worst() belt.WorstCase {
+	newest, _ := b.Newest()
+	return belt.WorstCase{RateMMPerM: b.set.WorstMMPerM, Newest: newest, RealignedAtMM: b.From.TravelMM}
+}
+
+// CalibratedMM is a travel by the scale that was set last; false where none was.
+func (b *Bed) CalibratedMM(travelMM float64) (float64, bool) {
+	if len(b.scales) == 0 {
+		return 0, false
+	}
+	return belt.Calibrated(travelMM, b.scales), true
+}

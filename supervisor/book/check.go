@@ -1,0 +1,168 @@
+package book
+
+import (
+	"iter"
+	"time"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// check is a check in force, with what had been made and taken at the visit that it tells of.
+type check struct {
+	ledger.Check
+	mark
+	rescaled bool // the belt's scale was set between the check before it and this one
+	outdated bool // its lengths are of parts made before the scale was set
+}
+
+// mark is a moment in the count of all lots.
+type mark struct {
+	made       int     // parts
+	filamentMM float64 // by cycles that had ended
+	spoolG     float64 // filament on the spool, where it was weighed
+}
+
+// checked takes in a check. One that corrects another stands in its place, and all that follows from the
+// checks is derived anew; it is no visit of its own.
+func (b *Book) checked(c ledger.Check, at time.Time) {
+	b.Next.Check = max(b.Next.Check, c.ID+1)
+	if c.Corrects != 0 {
+		b.correctedBy[c.Corrects] = c.ID
+		for i := range b.checks {
+			if b.checks[i].ID == c.Corrects {
+				b.checks[i].Check = c
+				b.derive()
+				return
+			}
+		}
+	}
+	b.checks = append(b.checks, check{Check: c, mark: mark{made: b.made, filamentMM: b.filamentMM}, rescaled: b.rescaled, outdated: b.scaled && c.TravelMM <= b.scaleAtMM})
+	b.rescaled = false
+	b.take(&b.checks[len(b.checks)-1])
+	b.Since = Since{TravelMM: c.TravelMM, At: at}
+	if b.Hold != nil {
+		b.Hold.Checked = true
+	}
+}
+
+// derive goes through all checks in force again.
+func (b *Book) derive() {
+	b.spool, b.bin = nil, nil
+	if l := b.Lot; l != nil {
+		l.sizes = sizes{}
+		for i := range l.Counts {
+			l.Counts[i].Good, l.Counts[i].Scrap = l.Counts[i].decidedGood, 0
+		}
+	}
+	for i := range b.checks {
+		b.take(&b.checks[i])
+	}
+	if b.rescaled {
+		b.sizesAnew()
+	}
+}
+
+// take takes in what a check says.
+func (b *Book) take(c *check) {
+	if c.SpoolG != nil {
+		b.spool = &c.mark
+		b.spool.spoolG = *c.SpoolG - b.set.SpoolTareG
+	}
+	if c.BinEmptied {
+		b.bin = &c.mark
+	}
+	l := b.Lot
+	if l == nil || l.ID != c.LotID {
+		return
+	}
+	if c.rescaled {
+		l.sizes.anew()
+	}
+	k := JobOf(c.Check)
+	if k >= len(l.Counts) || c.JobIndex == nil && len(l.Counts) > 1 {
+		return // it counted the lot as a whole
+	}
+	l.Counts[k].Good += c.Good
+	l.Counts[k].Scrap += Sum(c.Scrap)
+	l.sizes.word(c.Check, k)
+	l.sizes.measured(c.ID, k, c.LengthsMM)
+	if c.outdated {
+		l.sizes.anew()
+	}
+}
+
+// JobOf is the job that a check's counts are for.
+func JobOf(c ledger.Check) int {
+	if c.JobIndex == nil {
+		return 0
+	}
+	return *c.JobIndex
+}
+
+// Sum adds up counts by reason.
+func Sum(counts map[string]int) int {
+	n := 0
+	for _, c := range counts {
+		n += c
+	}
+	return n
+}
+
+// Checks yields the checks in force, a correction where the corrected one stood.
+func (b *Book) Checks() iter.Seq[ledger.Check] {
+	return func(yield func(ledger.Check) bool) {
+		for i := range b.checks {
+			if !yield(b.checks[i].Check) {
+				return
+			}
+		}
+	}
+}
+
+// Check returns a check in force. Where there is none of that number, by is the check that has corrected it, 0 where
+// that is not known or it never was.
+func (b *Book) Check(id int64) (c ledger.Check, by int64, ok bool) {
+	for i := range b.checks {
+		if b.checks[i].ID == id {
+			return b.checks[i].Check, 0, true
+		}
+	}
+	return ledger.Check{}, b.correctedBy[id], false
+}
+
+// Left is how many parts of a job a check may count that takes the place of another: those made, without what other
+// checks have counted. It is false where the lot has no such job.
+func (b *Book) Left(old ledger.Check, job int) (n int, ok bool) {
+	t := b.lots[old.LotID]
+	if t == nil || job < 0 || job >= len(t.confirmed) {
+		return 0, false
+	}
+	n = t.confirmed[job]
+	for i := range b.checks {
+		if c := &b.checks[i]; c.LotID == old.LotID && c.ID != old.ID && JobOf(c.Check) == job {
+			n -= c.Good + Sum(c.Scrap)
+		}
+	}
+	return n, true
+}
+
+// GoneAgainst reports whether the operator has gone on, with a reason, after a check was recorded: what it says
+// against going on is answered.
+func (b *Book) GoneAgainst(check int64) bool { return check <= b.answered }
+
+// SpoolG is the filament on the spool when it was weighed, and the millimetres that cycles which have ended took
+// since; an interrupted one counts as a whole one. It is false where no spool was ever weighed.
+func (b *Book) SpoolG() (g, takenMM float64, weighed bool) {
+	if b.spool == nil {
+		return 0, 0, false
+	}
+	return b.spool.spoolG, b.filamentMM - b.spool.filamentMM, true
+}
+
+// Binned is how many parts were made since the bin was emptied; false where that was never recorded.
+func (b *Book) Binned() (n int, emptied bool) {
+	if b.bin == nil {
+		return 0, false
+	}
+	return b.made - b.bin.made, true
+}

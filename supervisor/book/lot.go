@@ -1,0 +1,118 @@
+package book
+
+import (
+	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/quality"
+)
+
+// Lot is an order and its count.
+type Lot struct {
+	ledger.Lot
+	Counts []Count     // by job
+	Begun  int         // cycles begun, those that are void too: the ordinal of the newest
+	Void   int         // cycles given up before anything of them was laid
+	Made   int         // parts made, all jobs
+	Last   int         // job of the newest cycle that is not void, -1 before the first
+	Sizes  []SizeOrder // ordered, by job; nil when none was ordered
+
+	before  int // job of the cycle before the newest
+	sizes   sizes
+	yield   *Yield // never altered: who has read it may keep it
+	yieldOf quality.Order
+}
+
+// Count counts the parts of one job of a lot.
+type Count struct {
+	Ordered, Made, Good, Scrap, Interrupted int
+
+	Torn        int // interrupted parts decided scrap
+	decidedGood int // interrupted parts decided good, which are among Made and Good
+}
+
+// NotLookedAt is the number of parts made that no check has counted yet.
+func (c Count) NotLookedAt() int { return c.Made - c.Good - c.Scrap }
+
+// Wanted is the number of cycles still to begin, if all parts are good.
+func (c Count) Wanted() int { return max(0, c.Ordered-(c.Made-c.Scrap)) }
+
+func (l *Lot) madeOne(job int) {
+	l.Counts[job].Made++
+	l.Made++
+}
+
+// Total sums up the jobs.
+func (l *Lot) Total() Count {
+	var t Count
+	for _, c := range l.Counts {
+		t.Ordered += c.Ordered
+		t.Made += c.Made
+		t.Good += c.Good
+		t.Scrap += c.Scrap
+		t.Interrupted += c.Interrupted
+		t.Torn += c.Torn
+	}
+	return t
+}
+
+// Wanted is the number of cycles that the lot still needs, if all parts are good.
+func (l *Lot) Wanted() int {
+	n := 0
+	for _, c := range l.Counts {
+		n += c.Wanted()
+	}
+	return n
+}
+
+// Next returns the job of the next cycle, or -1 when nothing is left to make.
+func (l *Lot) Next() int {
+	n := len(l.Counts)
+	first := 0
+	if l.Order == ledger.OrderTurn {
+		first = l.Last + 1
+	}
+	for i := range n {
+		k := (first + i) % n
+		if l.Counts[k].Wanted() > 0 {
+			return k
+		}
+	}
+	return -1
+}
+
+// Fulfilled reports whether checks have found the ordered good parts.
+func (l *Lot) Fulfilled() bool {
+	for _, c := range l.Counts {
+		if c.Good < c.Ordered {
+			return false
+		}
+	}
+	return true
+}
+
+// Yield is the plan for the rest of an order.
+type Yield struct {
+	Cycles      int64   `json:"cycles"` // to begin still, for 95 % certainty
+	Probability float64 `json:"probability"`
+	Yield       float64 `json:"yield"` // expected fraction of good parts
+	// Low and High are the 95 % Wilson interval of the yield of parts looked at.
+	Low  float64 `json:"low"`
+	High float64 `json:"high"`
+	// Assumed: too few parts were looked at, so that the yield is taken for granted.
+	Assumed bool `json:"assumed"`
+}
+
+// Yield says how many cycles are to be started so that the ordered parts come out good with 95 % certainty, by the
+// scrap found so far, and by which counts; nil where that cannot be said. It is made anew only when a count has
+// changed: it sums over all that is ordered, and each reply of the board asks for it.
+func (l *Lot) Yield() (*Yield, quality.Order) {
+	t := l.Total()
+	o := quality.Order{Good: int64(t.Ordered), Made: int64(t.Made + t.Torn), Scrap: int64(t.Scrap + t.Torn), Unverified: int64(t.NotLookedAt())}
+	if l.yield != nil && o == l.yieldOf {
+		return l.yield, o
+	}
+	l.yieldOf, l.yield = o, nil
+	if p, err := quality.PlanFor(o, quality.DefaultPrior(), 0.95); err == nil {
+		l.yield = &Yield{Cycles: p.Cycles, Probability: p.Probability, Yield: p.Yield, Low: p.Seen.Low, High: p.Seen.High, Assumed: p.Assumed}
+	}
+	return l.yield, o
+}
