@@ -14,6 +14,7 @@ import (
 // A receiver that is down leaves a mark until it is up; a test can be sent, and whoever
 // knows can say so.
 func TestAlertsPage(t *testing.T) {
+	beside(t)
 	var up atomic.Bool
 	var got atomic.Int32
 	server := httptest.NewServer(http.HandlerFunc(func(rw http.ResponseWriter, _ *http.Request) {

@@ -19,6 +19,7 @@ import (
 // A browser, which offers HTTP/2 to whatever is encrypted, is shown the machine after every
 // start, with the socket beside the address and without, and its page goes live.
 func TestEncrypted(t *testing.T) {
+	beside(t)
 	dir := t.TempDir()
 	cert, key := filepath.Join(dir, "cert.pem"), filepath.Join(dir, "key.pem")
 	certificate(t, cert, key)
@@ -29,7 +30,7 @@ func TestEncrypted(t *testing.T) {
 				c.Server.Socket = ""
 			}
 		})
-		for n := range 10 {
+		for n := range 3 {
 			b := open(t, "https://"+w.app.Addr(), desk)
 			// The certificate is of our own making, as a workshop's often is.
 			call(b, security.SetIgnoreCertificateErrors, security.SetIgnoreCertificateErrorsParams{Ignore: true})

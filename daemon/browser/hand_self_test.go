@@ -23,6 +23,7 @@ const tryForm = `<form method="post" enctype="multipart/form-data" action="/">
 
 // The hand does what a person does, whether the page may run scripts or not.
 func TestHandWorksAForm(t *testing.T) {
+	beside(t)
 	var posts atomic.Int64
 	s := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		body := tryForm

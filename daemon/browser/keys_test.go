@@ -25,6 +25,7 @@ func (b *tab) focus() focused {
 // Everything can be done from a keyboard: what has the focus is seen, the order is
 // that of the page, the first stop leads past the list of pages, Enter sends a form.
 func TestKeysAlone(t *testing.T) {
+	beside(t)
 	w := heldOnce(t)
 	b := open(t, w.url, desk)
 	b.visit("/")

@@ -13,6 +13,7 @@ const stale = "Not live"
 // A page that is open follows the machine and what others record, without being
 // loaded again.
 func TestPageFollowsTheMachine(t *testing.T) {
+	beside(t)
 	w := newWorkshop(t, 0, func(c *config.Settings) { c.Hold.EveryParts = 2 })
 	b := open(t, w.url, phone)
 	w.reach(supervisor.Idle)
@@ -33,6 +34,7 @@ func TestPageFollowsTheMachine(t *testing.T) {
 // While the daemon is away the page says that it is old; when it is back, the page
 // takes up the thread by itself.
 func TestPageOutlivesTheDaemon(t *testing.T) {
+	beside(t)
 	w := newWorkshop(t, 0, func(c *config.Settings) { c.Hold.EveryParts = 2 })
 	w.order("plant-stake clips", 12)
 	w.reach(supervisor.Held)

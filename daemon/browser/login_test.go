@@ -31,6 +31,7 @@ func locked(t *testing.T, alter func(*config.Settings)) *workshop {
 // lands on the form; whoever only looks is shown no form; logging out ends it. With
 // scripts and without.
 func TestLogInAndOut(t *testing.T) {
+	beside(t)
 	w := locked(t, func(c *config.Settings) { c.Hold.EveryParts = 2 })
 	w.order("plant-stake clips", 12)
 	w.reach(supervisor.Held)

@@ -15,6 +15,7 @@ import (
 // shown before anything moves, a visit lets the machine go on, the parts are counted,
 // the report is read. With scripts, and without any.
 func TestLotByClickingAlone(t *testing.T) {
+	t.Parallel()
 	for _, scripts := range []bool{true, false} {
 		name := map[bool]string{true: "scripts", false: "no-scripts"}[scripts]
 		t.Run(name, func(t *testing.T) {
@@ -92,6 +93,7 @@ func TestLotByClickingAlone(t *testing.T) {
 // Names that are meant to break a page are text like any other, wherever they stand.
 func TestHostileNames(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	const hostile = `"><script>document.title='taken'</script><img src=x onerror=alert(1)>'{{.Key}}` + "\u202e"
 	dir := t.TempDir()
 	data, err := os.ReadFile(job(t, "stake-clip.gcode"))

@@ -27,6 +27,16 @@ func (c closing) Run() int {
 	return code
 }
 
+// beside has a test run beside the others: each waits most of the time, for its machine or for the proof that the heaters
+// are off. In short form a lot by clicking is the only use of the pages.
+func beside(t *testing.T) {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("played by make check")
+	}
+	t.Parallel()
+}
+
 // withoutRace skips a test of what pages look like and hold under the race detector: requests, streams and the machine
 // run side by side in the others. The check plays all tests without it, too.
 func withoutRace(t *testing.T) {

@@ -8,6 +8,7 @@ import (
 
 // Without scripts the screen loads itself anew from time to time, and commands work.
 func TestScreenWithoutScripts(t *testing.T) {
+	beside(t)
 	w := heldOnce(t)
 	b := open(t, w.url, phone)
 	b.scripts(false)
@@ -35,6 +36,7 @@ func TestScreenWithoutScripts(t *testing.T) {
 
 // What is against the machine's advice is refused, and done for a reason that is kept.
 func TestCommandAgainstAdvice(t *testing.T) {
+	beside(t)
 	w := heldOnce(t)
 	w.visited(3.6, 0)
 	b := open(t, w.url, phone)

@@ -88,6 +88,7 @@ func (w *workshop) fail(words string) {
 // on a telephone.
 func TestEveryPageKeepsTheRules(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	w := newWorkshop(t, 100, func(c *config.Settings) { c.Hold.EveryParts = 2 })
 	b := open(t, w.url, desk)
 	titles := map[string]string{}

@@ -26,6 +26,9 @@ const (
 // are answered and pictures published as before. They are dropped, and leave
 // nothing behind.
 func TestBrowsersThatDoNotRead(t *testing.T) {
+	if testing.Short() {
+		t.Skip("it counts goroutines, and takes a minute alone")
+	}
 	w := newWorkshop(t, 60)
 	c := client.New(w.set.Server.Socket)
 	defer c.Close()

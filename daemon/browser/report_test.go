@@ -31,6 +31,7 @@ func reportSample(t *testing.T, name string) *report.Report {
 // under the policy that the daemon sends with them.
 func TestReportPages(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	for _, name := range []string{"clips", "in-work", "three-jobs"} {
 		for _, who := range []string{report.ForWorkshop, report.ForCustomer} {
 			t.Run(name+"-"+who, func(t *testing.T) {

@@ -60,6 +60,7 @@ const shell = `<!doctype html><html lang="en"><head><meta charset="utf-8"><meta 
 // Every rule can be broken, and is told by its name then; a good page keeps all.
 func TestRulesBite(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	for _, c := range []struct{ name, page, want string }{
 		{"good", `<h2>Parts</h2><form><label for="a">Good</label><input id="a"><button>Send</button></form><p aria-live="polite">3 made</p>
 <table><caption>Lots</caption><tr><th scope="col">Lot</th></tr><tr><td>Clips</td></tr></table>
@@ -121,6 +122,7 @@ func served(t *testing.T, page, policy string) string {
 // What the tests are to notice of a page that misbehaves is noticed.
 func TestWatchBites(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	for _, c := range []struct{ name, page, policy, want string }{
 		{"policy", `<script>var x = 1</script>`, "default-src 'self'", "the content policy blocked"},
 		{"style", `<p style="color:red">x</p>`, "default-src 'self'", "the content policy blocked"},

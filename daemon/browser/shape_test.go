@@ -45,6 +45,7 @@ func (w *workshop) heldAgain(parts int) {
 // screen of a telephone, of a desk and of a wall.
 func TestFirstScreenAnswers(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	w := heldWithHistory(t)
 	for _, s := range []screen{phone, desk, wall} {
 		b := open(t, w.url, s)
@@ -65,6 +66,7 @@ func TestFirstScreenAnswers(t *testing.T) {
 // people with each form of colour blindness see them.
 func TestWithoutColours(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	w := heldWithHistory(t)
 	b := open(t, w.url, desk)
 	for _, scheme := range []string{"light", "dark"} {
@@ -86,6 +88,7 @@ func TestWithoutColours(t *testing.T) {
 // On paper there is nothing to press, and everything to read.
 func TestPrinted(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	w := heldWithHistory(t)
 	b := open(t, w.url, desk)
 	for _, path := range []string{"/", "/lots/1"} {
@@ -113,6 +116,7 @@ func TestPrinted(t *testing.T) {
 // The first page is light: style, script and picture together.
 func TestFirstPageIsLight(t *testing.T) {
 	withoutRace(t)
+	beside(t)
 	w := heldWithHistory(t)
 	b := open(t, w.url, phone)
 	b.visit("/")

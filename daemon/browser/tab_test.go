@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -57,6 +58,8 @@ func open(t *testing.T, base string, size screen) *tab {
 	}
 	call(b, network.Enable, network.EnableParams{})
 	call(b, audits.Enable, struct{}{})
+	// Each tab takes keys and shows its focus, whichever of those beside it is in front.
+	call(b, emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true})
 	b.resize(size)
 	b.media("light")
 	return b
@@ -151,10 +154,14 @@ func (b *tab) path() string {
 	return strings.TrimPrefix(h.Entries[h.CurrentIndex].URL, b.base)
 }
 
-// shot keeps a picture of the whole page in build/screens, under the test's name.
-// One that cannot be taken is no failure: it is for eyes.
+// shot keeps a picture of the whole page in build/screens, under the test's name, if
+// BELTWARDEN_SCREENS asks for them or the test has failed: they take as long as the
+// tests. One that cannot be taken is no failure: it is for eyes.
 func (b *tab) shot(name string) {
 	b.t.Helper()
+	if os.Getenv("BELTWARDEN_SCREENS") == "" && !b.t.Failed() {
+		return
+	}
 	var data []byte
 	var err error
 	for range 3 { // now and then a browser without a window makes no frame
@@ -183,17 +190,24 @@ func (b *tab) picture() ([]byte, error) {
 }
 
 // kept counts what each test has kept.
-var kept = map[string]int{}
+var kept = struct {
+	sync.Mutex
+	of map[string]int
+}{of: map[string]int{}}
 
 // keep puts something to look at into build/screens, numbered in the order of the
 // test.
 func keep(t *testing.T, name string, data []byte) {
 	t.Helper()
 	dir := filepath.Join("..", "..", "build", "screens", strings.ReplaceAll(t.Name(), "/", "-"))
-	if kept[t.Name()]++; kept[t.Name()] == 1 {
+	kept.Lock()
+	kept.of[t.Name()]++
+	n := kept.of[t.Name()]
+	kept.Unlock()
+	if n == 1 {
 		_ = os.RemoveAll(dir) // of the last time
 	}
-	name = fmt.Sprintf("%02d-%s", kept[t.Name()], name)
+	name = fmt.Sprintf("%02d-%s", n, name)
 	if err := os.MkdirAll(dir, 0o755); err != nil {
 		t.Fatal(err)
 	}

@@ -24,6 +24,7 @@ func (w *workshop) checks() []client.Check {
 // goes back and sends it again, whether the browser has kept the page or asks for it anew.
 // With scripts and without.
 func TestSentTwiceDoneOnce(t *testing.T) {
+	beside(t)
 	for _, scripts := range []bool{true, false} {
 		w := newWorkshop(t, 0, func(c *config.Settings) { c.Hold.EveryParts = 2 })
 		w.order("plant-stake clips", 12)

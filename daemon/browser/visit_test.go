@@ -19,6 +19,7 @@ func heldOnce(t *testing.T) *workshop {
 // A visit with mistakes is refused with each mistake beside its field; what was
 // typed stays; corrected, it is recorded. With scripts and without.
 func TestVisitRefusedAndCorrected(t *testing.T) {
+	beside(t)
 	for _, scripts := range []bool{true, false} {
 		w := heldOnce(t)
 		b := open(t, w.url, phone)
@@ -90,6 +91,7 @@ func TestVisitRefusedAndCorrected(t *testing.T) {
 // A reading that is odd is asked back, and taken when it is said to be so. Recording
 // can let the machine go on in the same step.
 func TestVisitAskedBackAndGoneOn(t *testing.T) {
+	beside(t)
 	w := heldOnce(t)
 	b := open(t, w.url, phone)
 	b.visit("/visit")
