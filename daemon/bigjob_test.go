@@ -32,9 +32,6 @@ const mostResidentKB = 40 << 10
 func TestBigJobStaysSmall(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()
-	if testing.Short() {
-		t.Skip("hundreds of thousands of lines over a pseudo-terminal")
-	}
 	mb := int64(64)
 	if os.Getenv("BELTWARDEN_BIG") == "1" {
 		mb = 1000

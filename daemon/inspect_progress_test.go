@@ -115,9 +115,6 @@ func slowFile(t *testing.T, size int) string {
 func TestProgressOnATerminal(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()
-	if testing.Short() {
-		t.Skip("reads 200 MB")
-	}
 	bin := shipped(t)
 	job := slowFile(t, 200<<20)
 	on := func(env ...string) string {

@@ -73,10 +73,10 @@ func TestChildrenEndWithTheirParent(t *testing.T) {
 }
 
 // withoutRace skips a test under the race detector, which sees nothing of a process that is killed or was built
-// without it. The check plays all tests without it, too.
+// without it, and where short tests are asked for. The check plays all tests without it, too.
 func withoutRace(t *testing.T) {
 	t.Helper()
-	if underRace {
+	if underRace || testing.Short() {
 		t.Skip("played without the race detector: .ci/plain")
 	}
 }

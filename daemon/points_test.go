@@ -163,9 +163,6 @@ func (c *campaign) strikeOnce(all *struckAt, kind string, at phase, n int) (what
 func TestKillEachCommit(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()
-	if testing.Short() {
-		t.Skip("it is long")
-	}
 	bound := numberFrom(t, "BELTWARDEN_KILLS", 3)
 	all := &struckAt{points: map[string]map[string]int{}}
 	t.Run("kinds", func(t *testing.T) {

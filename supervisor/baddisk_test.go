@@ -183,7 +183,7 @@ func TestLotOnABadDisk(t *testing.T) {
 	if _, err := baddisk.Under(baddisk.Fault{}, func() {}); err != nil {
 		t.Skipf("no disk can be made to fail here: %v", err)
 	}
-	if underRace {
+	if brief() {
 		each, kinds = 1, few(1, kinds)
 	}
 	cases, struck, made, interrupted := 0, 0, 0, 0

@@ -23,11 +23,14 @@ import (
 
 // The race detector makes a run five times as dear, and what it looks for are the goroutines around the
 // machine, which are the same in each run. So it sees a few cases of a long table, others each time, and
-// nothing of hours of one machine or of what runs in one goroutine. The check plays all of it without.
+// nothing of hours of one machine or of what runs in one goroutine. The check plays all of it without. Who
+// asks for short tests gets the same cases.
 
-// few returns the cases of a table, and under the race detector n of them.
+func brief() bool { return underRace || testing.Short() }
+
+// few returns the cases of a table, and in brief n of them.
 func few[T any](n int, cases []T) []T {
-	if !underRace || n >= len(cases) {
+	if !brief() || n >= len(cases) {
 		return cases
 	}
 	cases = slices.Clone(cases)
@@ -35,19 +38,19 @@ func few[T any](n int, cases []T) []T {
 	return cases[:n]
 }
 
-// turns returns the first of many places that have their turn, and the step to the next: under the race
-// detector each seventh has.
+// turns returns the first of many places that have their turn, and the step to the next: in
+// brief each seventh has.
 func turns() (first, step int) {
-	if underRace {
+	if brief() {
 		return 1 + rand.IntN(7), 7
 	}
 	return 1, 1
 }
 
-// withoutRace skips a test under the race detector.
+// withoutRace skips a test in brief.
 func withoutRace(t *testing.T) {
 	t.Helper()
-	if underRace {
+	if brief() {
 		t.Skip("played without the race detector: .ci/plain")
 	}
 }

@@ -60,6 +60,7 @@ func provedPromises() []promise {
 
 // TestPromises plays the table. BELTWARDEN_LOTS is how many lots of each kind (make models).
 func TestPromises(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	lots := 400
 	if n, err := strconv.Atoi(os.Getenv("BELTWARDEN_LOTS")); err == nil {

@@ -32,7 +32,7 @@ func TestShapesOnTheRig(t *testing.T) {
 		every := 3
 		if os.Getenv("BELTWARDEN_SHAPES") == "all" {
 			every = 1
-		} else if testing.Short() || underRace {
+		} else if brief() {
 			every = 12
 		}
 		if strings.Contains(string(text[:min(30, len(text))]), "refuse") || n%every > 0 || strings.Contains(string(text), "\nM0 S2\n") {

@@ -85,7 +85,7 @@ func queue(t *testing.T, l *ledger.Ledger, id, kind, state string) {
 // it is 1800 looks into the ledger; under the race detector it has a quarter of the hours.
 func TestADayWithoutNetwork(t *testing.T) {
 	half := 48
-	if underRace {
+	if underRace || testing.Short() {
 		half = 12
 	}
 	synctest.Test(t, func(t *testing.T) {

@@ -591,7 +591,7 @@ func TestHeat(t *testing.T) {
 		return n
 	}
 	usual := uint64(110)
-	if underRace {
+	if underRace || testing.Short() {
 		usual = 20
 	}
 	first, count := number("BELTWARDEN_HEAT_SEED", 1), number("BELTWARDEN_HEAT", usual)

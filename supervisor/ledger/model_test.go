@@ -69,7 +69,7 @@ func drawAny(t *rapid.T, m *twin) Record {
 }
 
 func TestTheLedgerAgreesWithItsTwin(t *testing.T) {
-	if underRace {
+	if underRace || testing.Short() {
 		t.Skip("it has one goroutine, so that the race detector would only slow it")
 	}
 	accepted, refused := 0, 0

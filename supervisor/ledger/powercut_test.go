@@ -42,7 +42,7 @@ func torn(rng *rand.Rand, before, after []byte) []byte {
 // modes that are checked at every opening (durable).
 func TestPowerCut(t *testing.T) {
 	cases := 40
-	if underRace {
+	if underRace || testing.Short() {
 		cases = 10
 	}
 	if text := os.Getenv("BELTWARDEN_CUTS"); text != "" {

@@ -171,7 +171,7 @@ func TestDamageAtRandom(t *testing.T) {
 		t.Fatal(err)
 	}
 	cases := 60
-	if underRace {
+	if underRace || testing.Short() {
 		cases = 15
 	}
 	if text := os.Getenv("BELTWARDEN_DAMAGES"); text != "" {

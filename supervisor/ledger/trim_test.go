@@ -175,7 +175,7 @@ func told(t testing.TB, l *Ledger) map[string]string {
 // starts read is as before; totals do not fall; Check finds nothing; and once more removes
 // nothing.
 func TestWhatIsOldGoesAndWhatCountsStays(t *testing.T) {
-	if underRace {
+	if underRace || testing.Short() {
 		t.Skip("one goroutine does it all, so that the race detector only takes its time")
 	}
 	for seed := range uint64(2) {
@@ -300,7 +300,7 @@ func TestAGapThatTrimDidNotMake(t *testing.T) {
 
 // TestPlacesOfPartsLongGone: as many stay as count for the belt's wear.
 func TestPlacesOfPartsLongGone(t *testing.T) {
-	if underRace {
+	if underRace || testing.Short() {
 		t.Skip("one goroutine does it all, so that the race detector only takes its time")
 	}
 	l := newLedger(t)
