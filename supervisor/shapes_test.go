@@ -33,7 +33,7 @@ func TestShapesOnTheRig(t *testing.T) {
 		if os.Getenv("BELTWARDEN_SHAPES") == "all" {
 			every = 1
 		} else if brief() {
-			every = 12
+			every = 30
 		}
 		if strings.Contains(string(text[:min(30, len(text))]), "refuse") || n%every > 0 || strings.Contains(string(text), "\nM0 S2\n") {
 			continue // the rig's M0 waits whatever time it is given
