@@ -14,7 +14,7 @@ VERSION ?= $(shell git describe --tags --always --dirty 2>/dev/null || echo unve
 STATICCHECK_VERSION := v0.8.2
 TOOLS := build/tools
 STATICCHECK := $(TOOLS)/staticcheck-$(STATICCHECK_VERSION)/staticcheck
-# What could not be checked is noted here, and told at the end.
+# What could not be checked is noted here, and said at the end.
 SKIPPED := build/skipped
 
 # Only a hang reaches it, on a slow and busy computer too.

@@ -158,7 +158,7 @@ func (r *reader) holds() {
 	}
 	a := &r.settings.Alerts
 	if n := r.settings.Fault.GoOnPerDay; n > 0 && len(a.Webhooks)+len(a.Mails)+len(a.Services)+len(a.Alertmanagers) == 0 {
-		r.conflict("heaters and belt may go on by themselves after a fault, up to "+r.said("fault.go_on_per_day", strconv.Itoa(n)+" times a day")+", and nobody is told beforehand",
+		r.conflict("the machine may resume by itself after a fault, with heaters and belt, up to "+r.said("fault.go_on_per_day", strconv.Itoa(n)+" times a day")+", and nobody is called beforehand",
 			"name a receiver of alerts under alerts, or write go_on_per_day: 0", "fault.go_on_per_day")
 	}
 	if a.RetryFirst > a.RetryLimit {

@@ -15,7 +15,7 @@ func TestKeysAreWellFormed(t *testing.T) {
 		}
 		seen[k.path()] = true
 		if k.required != (missing[k.path()] != "") {
-			t.Errorf("%s: required and told how to find do not agree", k.path())
+			t.Errorf("%s: required, and how to find it, do not agree", k.path())
 		}
 		// The default must be a value that could have been written.
 		var v float64

@@ -136,7 +136,7 @@ func TestSecretsStayOutOfMessages(t *testing.T) {
 		}
 		for _, e := range all {
 			if strings.Contains(fmt.Sprintf("%+v %v", *e, e), "hunter2") {
-				t.Errorf("%s: told in %+v", hook, *e)
+				t.Errorf("%s: shown in %+v", hook, *e)
 			}
 		}
 	}

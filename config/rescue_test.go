@@ -105,7 +105,7 @@ func TestRescueKeepsReceiversWhateverStandsElsewhere(t *testing.T) {
 	}
 }
 
-// A slip within the section costs at most the list that it is in, and is told with its line.
+// A slip within the section costs at most the list that it is in, and is reported with its line.
 func TestRescueKeepsTheOtherReceivers(t *testing.T) {
 	text, from, to := withReceivers(t)
 	sound, err := rescue("x", []byte(strings.Join(text, "\n")))

@@ -2,7 +2,7 @@ package config
 
 import "time"
 
-// Settings are everything the daemon is told by its configuration file. Lengths
+// Settings are everything in the configuration file of the daemon. Lengths
 // are millimetres on the belt or the filament, temperatures degrees Celsius,
 // feeds millimetres per minute as on the wire, times durations.
 type Settings struct {

@@ -12,11 +12,11 @@ type Alerts struct {
 	RetryFirst time.Duration // wait after the first failed delivery, doubled each time
 	RetryLimit time.Duration // longest wait between two tries
 
-	Ahead         time.Duration // a visit is told so long before it is due; 0 tells none
+	Ahead         time.Duration // how long before a visit is due its alert is sent; 0 sends none
 	EscalateAfter time.Duration // the next level is called when nobody has acted for so long
 	Quiet         string        // local time of day in which what can wait is kept back, "22:00-07:00"; empty for never
 	QuietHolds    bool          // holds and suspensions can wait too
-	PerHour       int           // messages to one receiver in an hour; the rest is told in one; 0 for no limit
+	PerHour       int           // messages to one receiver in an hour; the rest is sent in one; 0 for no limit
 }
 
 // Channel is what all receivers of alerts have.

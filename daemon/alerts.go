@@ -151,7 +151,7 @@ func newAlertSend() *cobra.Command {
 	return c
 }
 
-// rescued reads a configuration for who must act in spite of its mistakes, which are told.
+// rescued reads a configuration for who must act in spite of its mistakes, which are reported.
 // The error is of one that cannot be read at all.
 func rescued(w io.Writer, file string) (*config.Settings, config.Errors, error) {
 	cfg, err := config.Rescue(file)

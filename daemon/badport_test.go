@@ -57,7 +57,7 @@ var badPorts = []badPort{
 
 // TestBadPort greets what is behind a bad port, which ends with a status of its
 // own, and then serves it, which does not end but says the same as its status and
-// in its log, until it is told to end.
+// in its log, until it gets the signal to end.
 func TestBadPort(t *testing.T) {
 	t.Parallel() // it waits most of the time
 	for _, c := range badPorts {

@@ -114,7 +114,7 @@ func credentials(cfg *config.Settings) (notChecked []string, err error) {
 // boardAnswer is what a board said when it was greeted.
 type boardAnswer struct {
 	Restarted    bool            `json:"restarted"`   // it announced a restart when the port was opened
-	LastNumber   int64           `json:"last_number"` // its last accepted line number, -1 when not told
+	LastNumber   int64           `json:"last_number"` // its last accepted line number, -1 when not known
 	Firmware     string          `json:"firmware,omitempty"`
 	Capabilities map[string]bool `json:"capabilities"`
 }

@@ -57,7 +57,7 @@ func newConfigNew() *cobra.Command {
 	return c
 }
 
-// write asks at in, which is nil without a terminal, for what it was not told, and
+// write asks at in, which is nil without a terminal, for what was not given, and
 // writes the file.
 func (f *newFlags) write(c *cobra.Command, in *bufio.Reader, path string) error {
 	if !blank(path) {

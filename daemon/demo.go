@@ -186,7 +186,7 @@ func (f *demoFlags) invitation(w *scenario.World) []string {
 	return []string{text, "  export " + daemonVariable + "=" + w.Socket}
 }
 
-// programName is how this program was called, as far as that can be told.
+// programName is how this program was called, as far as that is known.
 func programName() string {
 	if self, err := os.Executable(); err == nil && strings.Contains(self, string(filepath.Separator)+"go-build") {
 		return "go run ./daemon"

@@ -71,7 +71,7 @@ func TestFromAnotherComputer(t *testing.T) {
 	}
 	d.reach(t, supervisor.Stopped)
 	d.stop(t)
-	told, err := os.ReadFile(w.log)
+	text, err := os.ReadFile(w.log)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -80,7 +80,7 @@ func TestFromAnotherComputer(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if strings.Contains(string(told), strings.TrimSpace(string(secret))) {
+		if strings.Contains(string(text), strings.TrimSpace(string(secret))) {
 			t.Errorf("the log holds the secret in %s", file)
 		}
 	}

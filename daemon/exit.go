@@ -75,7 +75,7 @@ func usagef(format string, a ...any) error {
 	return &failure{status: exitUsage, err: fmt.Errorf(format, a...)}
 }
 
-// usageMany is several mistakes on one command line, told at once.
+// usageMany is several mistakes on one command line, reported at once.
 func usageMany(what string, wrong []string) error {
 	if len(wrong) == 1 {
 		return usagef("cannot %s: %s", what, wrong[0])
@@ -182,7 +182,7 @@ func jobRefused(r *job.Refusal) *failure {
 		details: strings.Split(r.Error(), "\n"), hint: "correct the job in the slicer, then try: beltwarden inspect " + r.Path}
 }
 
-// itself gives a problem that is told of a file its subject: "is a directory".
+// itself gives a problem that is said of a file its subject: "is a directory".
 func itself(problem string) string {
 	for _, verb := range []string{"is ", "does ", "has ", "cannot ", "holds "} {
 		if strings.HasPrefix(problem, verb) {

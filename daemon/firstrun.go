@@ -21,7 +21,7 @@ import (
 // defaultConfig is the file that the service is started with.
 const defaultConfig = "/etc/beltwarden/beltwarden.yaml"
 
-// cautions are told before a port is opened for the first time.
+// cautions are shown before a port is opened for the first time.
 const cautions = `Before you connect a machine: it heats, and its belt moves. beltwarden is no safety device.
   - The printer's own heater protection is on, and a mains switch is within reach.
   - Nothing flammable is near, a smoke alarm is in the room, and the room is ventilated.

@@ -112,7 +112,7 @@ var rules = []rule{
 			case what == "os", what == "io/ioutil", what == "syscall":
 				return s.room != "supervisor/job" // reads job files, streaming
 			case strings.HasPrefix(what, "syscall."):
-				// A pipe in a job's place must not be waited for, and what a file was must be told
+				// A pipe in a job's place must not be waited for, and what a file was must be known
 				// apart from what it is: a shape of data, no call.
 				return what != "syscall.O_NONBLOCK" && what != "syscall.Stat_t"
 			}
@@ -135,7 +135,7 @@ var rules = []rule{
 		},
 	},
 	{
-		name: "library packages log nothing", reason: "what went wrong is returned, and told once, where its class is decided: in the run or the daemon",
+		name: "library packages log nothing", reason: "what went wrong is returned, and logged once, where its class is decided: in the run or the daemon",
 		applies: func(s source) bool { return !in(s.room, "daemon") && s.room != "supervisor" },
 		broken: func(_ source, what string) bool {
 			return what == "log" || what == "log/slog" || strings.HasPrefix(what, "go.uber.org/zap")

@@ -59,13 +59,13 @@ func TestJobsPageHasEveryFieldOfInspect(t *testing.T) {
 	if !ok {
 		t.Fatal("docs/jobs.md has no marks around the fields of inspect")
 	}
-	told := map[string]bool{}
+	described := map[string]bool{}
 	for _, row := range regexp.MustCompile("(?m)^\\| `([^`]+)` \\| ?([^|]*?) ?\\| ([^|]*) \\|$").FindAllStringSubmatch(table, -1) {
 		for _, name := range unbrace(row[1]) {
-			if told[name] {
-				t.Errorf("%s is told twice", name)
+			if described[name] {
+				t.Errorf("%s is described twice", name)
 			}
-			told[name] = true
+			described[name] = true
 			for _, u := range []string{"mm", "s", "g", "cm3", "bytes"} {
 				if strings.HasSuffix(name, "_"+u) && strings.TrimSpace(row[2]) != u {
 					t.Errorf("%s is in %q by the table", name, row[2])
@@ -105,11 +105,11 @@ func TestJobsPageHasEveryFieldOfInspect(t *testing.T) {
 		t.Fatalf("only %d fields are printed", len(printed))
 	}
 	for name := range printed {
-		if !told[name] {
+		if !described[name] {
 			t.Errorf("inspect --json prints %s, and docs/jobs.md does not have it", name)
 		}
 	}
-	for name := range told {
+	for name := range described {
 		if !printed[name] {
 			t.Errorf("docs/jobs.md has %s, and inspect --json does not print it: it prints %q", name, sorted(printed))
 		}

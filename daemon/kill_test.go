@@ -112,7 +112,7 @@ func placeOf(s supervisor.State) string {
 func (c *campaign) arm(moment string) {
 	n := len(c.witness.body)
 	kill := func(after time.Duration) {
-		c.witness.told = nil
+		c.witness.seen = nil
 		if p := c.daemon.cmd.Process; after <= 0 {
 			_ = p.Kill()
 		} else {

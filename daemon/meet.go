@@ -20,7 +20,7 @@ var rates = []int{250000, 115200, 500000, 1000000}
 const meetWithin = 15 * time.Second
 
 // meet greets the board, with leave, at the usual rates or the one that was given. That
-// none answers is told, and no reason not to write the file.
+// none answers is printed, and no reason not to write the file.
 func (f *newFlags) meet(ctx context.Context, in *bufio.Reader, out io.Writer) error {
 	if !f.greet {
 		return nil

@@ -16,7 +16,7 @@ import (
 	"beltwarden/supervisor"
 )
 
-// memoryGroup makes a control group whose processes the kernel can be told to keep within so
+// memoryGroup makes a control group whose processes the kernel can be made to keep within so
 // many bytes; the test is skipped where none may be made. join is what a shell writes to.
 func memoryGroup(t *testing.T) (join string, usage func() int64, limit func(bytes int64)) {
 	t.Helper()

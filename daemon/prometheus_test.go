@@ -65,7 +65,7 @@ func TestHoldReachesAReceiver(t *testing.T) {
 	direct := calls.wait(t, "firing", "BeltwardenNeedsSomebody", "check_parts")
 	if direct.Labels["machine"] != "clip machine" || direct.Labels["state"] != "Held" ||
 		!strings.Contains(direct.Annotations["description"], "read the lateral offset") {
-		t.Errorf("the daemon itself told %v, %v", direct.Labels, direct.Annotations)
+		t.Errorf("the daemon itself sent %v, %v", direct.Labels, direct.Annotations)
 	}
 	askDashboard(t, prometheusAt)
 	askRules(t, prometheusAt)

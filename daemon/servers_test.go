@@ -140,7 +140,7 @@ func newReceiver(t *testing.T) *receiver {
 // wait returns the first call of this status about the alert, for this reason.
 func (r *receiver) wait(t *testing.T, status, name, reason string) (found call) {
 	t.Helper()
-	eventually(t, fmt.Sprintf("the receiver is told that %s is %s", name, status), func() bool {
+	eventually(t, fmt.Sprintf("the receiver learns that %s is %s", name, status), func() bool {
 		r.mu.Lock()
 		defer r.mu.Unlock()
 		i := slices.IndexFunc(r.calls, func(c call) bool {

@@ -24,8 +24,8 @@ type witness struct {
 	made  int
 	torn  int // begun and given up
 	lines int // executed in all
-	// told is called with mu held after each executed line.
-	told func(text string)
+	// seen is called with mu held after each executed line.
+	seen func(text string)
 }
 
 // asides are lines that travel with a job without being of it: line numbers, and
@@ -105,8 +105,8 @@ func (w *witness) executed(text string) {
 			w.next = 1
 		}
 	}
-	if w.told != nil {
-		w.told(text)
+	if w.seen != nil {
+		w.seen(text)
 	}
 }
 
@@ -123,5 +123,5 @@ func (w *witness) tally() tally {
 func (w *witness) tell(f func(text string)) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.told = f
+	w.seen = f
 }

@@ -57,7 +57,7 @@ type bench struct {
 	board  *board
 	conn   *Conn
 	events []Event
-	honest bool // the board's replies arrive whole: acceptance must never be told early
+	honest bool // the board's replies arrive whole: acceptance must never be reported early
 }
 
 // within runs f inside a bubble with a connection to b, and closes it.
@@ -116,7 +116,7 @@ func (x *bench) stream(lines []string) {
 	if x.honest {
 		src.taken = func(s *list) {
 			if n := len(x.board.record()) - before; s.accepted > n {
-				x.t.Errorf("told that %d lines are taken when the board had taken %d", s.accepted, n)
+				x.t.Errorf("%d lines are reported as taken when the board had taken %d", s.accepted, n)
 			}
 		}
 	}

@@ -220,7 +220,7 @@ func TestCancel(t *testing.T) {
 			e := x.wait(EventCancelled, EventDone)
 			got := x.board.record()
 			if e.Kind != EventCancelled || len(got) != src.accepted || src.next != src.accepted {
-				t.Errorf("%v: board took %d, told %d, handed out %d", e.Kind, len(got), src.accepted, src.next)
+				t.Errorf("%v: board took %d, reported %d, handed out %d", e.Kind, len(got), src.accepted, src.next)
 			}
 			x.same(got, src.lines[:len(got)])
 			x.stream(program1(5))

@@ -30,7 +30,7 @@ type EventKind int
 const (
 	// EventSynced: the connection and the board are in step. Sent once after
 	// NewConn. LastNumber holds the board's last accepted line number as it was
-	// before we set it (-1: not told). Reset says that the board announced a restart.
+	// before we set it (-1: not known). Reset says that the board announced a restart.
 	EventSynced EventKind = iota
 	// EventDone: every line of program ID was accepted, or control line ID was answered.
 	EventDone
@@ -73,8 +73,8 @@ type Stats struct {
 	LastHeard     time.Time  `json:"last_heard,omitzero"` // when the board last said anything
 
 	ReportsDropped uint64 `json:"reports_dropped"` // reports not delivered because nobody received them
-	PlannerFree    int    `json:"planner_free"`    // free planner slots as last told, -1 not told
-	BufferFree     int    `json:"buffer_free"`     // free command slots as last told, -1 not told
+	PlannerFree    int    `json:"planner_free"`    // free planner slots as last reported, -1 not known
+	BufferFree     int    `json:"buffer_free"`     // free command slots as last reported, -1 not known
 
 	UnansweredBytes int `json:"unanswered_bytes"` // bytes of lines in flight; while getting back in step, those that were
 

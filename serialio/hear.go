@@ -177,7 +177,7 @@ func (l *loop) okay(r *Reply) {
 	}
 	l.suspect = false
 	if r.BufferFree >= 0 {
-		l.win.told(r.BufferFree)
+		l.win.free(r.BufferFree)
 	}
 	l.progressed()
 }

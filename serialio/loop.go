@@ -59,7 +59,7 @@ type loop struct {
 	head     int    // first event of pending not delivered
 	out      []byte // batch being built
 	stats    Stats
-	reported int64 // position up to which acceptance was told
+	reported int64 // position up to which acceptance was reported
 
 	prog    *program
 	asks    []ask

@@ -3,7 +3,7 @@
 // connection that keeps both ends in step.
 //
 // It knows lines and bytes, not parts, belts or heat. What a line means is the
-// business of the caller, who hands lines in through a [Source] and is told
+// business of the caller, who hands lines in through a [Source] and learns
 // which of them the board has accepted.
 package serialio
 

@@ -60,9 +60,9 @@ func (t Temps) Any() bool { return t.HasNozzle || t.HasBed || t.HasChamber }
 // carry hold -1 where a number is meant and the zero value elsewhere.
 type Reply struct {
 	Kind         ReplyKind
-	Number       int64      // resend: line wanted; ok: last line accepted; -1 not told
-	PlannerFree  int        // ok: free planner slots, -1 not told
-	BufferFree   int        // ok: free command slots, -1 not told
+	Number       int64      // resend: line wanted; ok: last line accepted; -1 not given
+	PlannerFree  int        // ok: free planner slots, -1 not given
+	BufferFree   int        // ok: free command slots, -1 not given
 	Temps        Temps      // of temperature lines and of ok with temperatures
 	Position     [4]float64 // X, Y, Z, E in the board's units
 	HasPosition  bool       // X, Y and Z were there

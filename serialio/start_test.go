@@ -63,7 +63,7 @@ func TestStart(t *testing.T) {
 	}
 }
 
-// TestNoStart: what cannot be worked with, and what the operator is told.
+// TestNoStart: what cannot be worked with, and what the operator reads.
 func TestNoStart(t *testing.T) {
 	cases := []struct {
 		name  string

@@ -12,9 +12,9 @@ type recovery struct {
 	sawReset bool // for EventSynced
 	restarts int
 
-	lastNumber int64     // the board's count before we set it, -1 not told
+	lastNumber int64     // the board's count before we set it, -1 not known
 	asking     bool      // the goal is to learn the number; else it is known
-	wanted     int64     // line the board wants, -1 not told
+	wanted     int64     // line the board wants, -1 not known
 	mark       time.Time // when the phase began
 	retryAt    time.Time // when a question unanswered is put again
 	tries      int       // questions without answer

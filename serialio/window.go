@@ -40,8 +40,8 @@ type window struct {
 	limit   int
 	whole   bool   // lines go out in one piece only
 	splits  int    // rejections of lines that went out in pieces
-	holds   int    // with limit 0: lines the board holds, as it said; see told
-	said    int    // free command slots as last told while nothing was in flight, -1 never
+	holds   int    // with limit 0: lines the board holds, as it said; see free
+	said    int    // free command slots as last reported while nothing was in flight, -1 never
 	part    int    // bytes of the line at sent that are out already
 	slots   []slot // by position modulo length, a power of two
 	base    int64  // oldest line kept
@@ -96,19 +96,19 @@ const smallestBuffer = 63
 // checksum.
 const mostHeld = 16
 
-// told takes in how many command slots the board called free when it answered the
+// free takes in how many command slots the board called free when it answered the
 // last line in flight. A board that keeps a queue takes that many lines without
 // being asked for each. It counts only when two answers running agree, and never
 // stretches what may lie unread beyond the smallest buffer there is.
-func (w *window) told(free int) {
+func (w *window) free(slots int) {
 	if w.sent != w.acked || w.part > 0 {
 		return
 	}
-	free = min(free, mostHeld)
-	if free == w.said || free < w.holds {
-		w.holds = free
+	slots = min(slots, mostHeld)
+	if slots == w.said || slots < w.holds {
+		w.holds = slots
 	}
-	w.said = free
+	w.said = slots
 }
 
 // allows says whether n more bytes that end a line may go on the wire now.

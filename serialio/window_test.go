@@ -98,8 +98,8 @@ func TestWindow(t *testing.T) {
 				wire = rest
 			},
 			"send on": func(*rapid.T) { transmit(1000) },
-			"free slots are told": func(t *rapid.T) {
-				w.told(rapid.IntRange(0, 9999).Draw(t, "free"))
+			"free slots are reported": func(t *rapid.T) {
+				w.free(rapid.IntRange(0, 9999).Draw(t, "free"))
 				if w.holds > mostHeld {
 					t.Fatalf("believes that the board holds %d lines", w.holds)
 				}

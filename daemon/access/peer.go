@@ -16,7 +16,7 @@ import (
 // name of the user at its other end.
 type peerKey struct{}
 
-// Visitor is a connection that is told the role of each request that was let in by it.
+// Visitor is a connection that learns the role of each request that was let in by it.
 type Visitor interface{ Proved(Role) }
 
 // visitorKey is the context key of the Visitor that a request came by.

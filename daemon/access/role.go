@@ -36,7 +36,7 @@ func RoleOf(r *http.Request) Role {
 	return role
 }
 
-// with returns the request with a role, which its connection is told.
+// with returns the request with a role, which its connection learns.
 func with(r *http.Request, role Role) *http.Request {
 	if v, ok := r.Context().Value(visitorKey{}).(Visitor); ok {
 		v.Proved(role)

@@ -200,7 +200,7 @@ func TestCookiesOverTLS(t *testing.T) {
 }
 
 // TestBruteForce guesses for a day: answers come ever later, then not at all, everybody
-// else works on, and the operator is told once.
+// else works on, and the operator is called once.
 func TestBruteForce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var bursts []Burst
@@ -245,14 +245,14 @@ func TestBruteForce(t *testing.T) {
 			t.Errorf("%d guesses were heard in a day", heard)
 		}
 		if len(bursts) != 1 || bursts[0].From != netip.MustParseAddr("192.0.2.7") || bursts[0].Failures != mostFailures {
-			t.Errorf("the operator was told %v", bursts)
+			t.Errorf("the operator was called: %v", bursts)
 		}
 		time.Sleep(time.Hour)
 		for range mostFailures + 1 {
 			h.login("again", "/")
 		}
 		if len(bursts) != 2 {
-			t.Errorf("after an hour of quiet it is told %d times", len(bursts))
+			t.Errorf("after an hour of quiet it is reported %d times", len(bursts))
 		}
 		if c := h.g.Refused(); c["wrong_secret"] == 0 || c["too_many"] == 0 {
 			t.Errorf("counted %v", c)
@@ -288,7 +288,7 @@ func TestManyGuessers(t *testing.T) {
 }
 
 // TestGuessersTogether send one secret each from ever new addresses, a thousand a second:
-// hardly any is heard, whoever is known works on, and the operator is told once.
+// hardly any is heard, whoever is known works on, and the operator is called once.
 func TestGuessersTogether(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var bursts []Burst
@@ -324,7 +324,7 @@ func TestGuessersTogether(t *testing.T) {
 			t.Errorf("a newcomer a second later: %s", text)
 		}
 		if len(bursts) != 1 || bursts[0].From.IsValid() || bursts[0].Failures != mostTogether {
-			t.Errorf("the operator was told %v", bursts)
+			t.Errorf("the operator was called: %v", bursts)
 		}
 		for n := range 2 * mostProven {
 			h.g.throttle.right(netip.AddrFrom4([4]byte{203, 0, byte(n >> 8), byte(n)}), Look)

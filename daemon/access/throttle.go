@@ -41,7 +41,7 @@ const (
 	mostProven = 256            // addresses of each role
 )
 
-// Burst is what the operator is told of wrong secrets, once until they have ceased
+// Burst is what the operator learns of wrong secrets, once until they have ceased
 // for half an hour.
 type Burst struct {
 	From     netip.Addr // the first address that was turned away; the zero Addr is many together
@@ -56,7 +56,7 @@ type throttle struct {
 	together  failures                              // of all addresses
 	waiting   int
 	last      time.Time // wrong secret of anybody
-	told      bool      // of the burst that goes on
+	reported  bool      // the present burst is
 }
 
 // failures are the wrong secrets of one address or of all, one less for every while.
@@ -144,7 +144,7 @@ func (t *throttle) right(from netip.Addr, role Role) {
 }
 
 // failed notes a wrong secret. It returns how long its answer is to be held back,
-// or that there is no room to hold it, and what the operator is to be told.
+// or that there is no room to hold it, and what the operator is to learn.
 func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst *Burst) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -171,15 +171,15 @@ func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst
 	t.together.forgive(now, forgiveTogether)
 	t.together.count, t.together.at = min(t.together.count+1, mostTogether), now
 	if now.Sub(t.last) > burstEnds {
-		t.told = false
+		t.reported = false
 	}
 	t.last = now
 	switch {
-	case t.told:
+	case t.reported:
 	case beyond != nil:
-		t.told, burst = true, beyond
+		t.reported, burst = true, beyond
 	case t.together.count >= mostTogether:
-		t.told, burst = true, &Burst{Failures: t.together.count}
+		t.reported, burst = true, &Burst{Failures: t.together.count}
 	}
 	if count <= freeFailures {
 		return 0, false, burst

@@ -32,7 +32,7 @@ type stamp struct {
 }
 
 // NewCertificate reads a certificate chain and its key, both in PEM. When a later
-// state of the files cannot be used, failed is told once, and the one before stays.
+// state of the files cannot be used, failed is called once, and the one before stays.
 func NewCertificate(certFile, keyFile string, failed func(error)) (*Certificate, error) {
 	c := &Certificate{certFile: certFile, keyFile: keyFile, failed: failed}
 	if err := c.load(); err != nil {

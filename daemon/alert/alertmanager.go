@@ -14,7 +14,7 @@ import (
 )
 
 const (
-	// tellAgain is how often a condition that lasts is told anew.
+	// tellAgain is how often a condition that lasts is sent again.
 	tellAgain = time.Minute
 	// mostResolve is how many conditions that are over are remembered while nobody takes them.
 	mostResolve = 100
@@ -28,7 +28,7 @@ type AlertmanagerOptions struct {
 }
 
 // Alertmanager is a [Notifier] that posts alerts to the interface of that name,
-// version 2. Holds, suspensions, aborts and a finished lot are told anew while they
+// version 2. Holds, suspensions, aborts and a finished lot are sent again while they
 // last, and ended when they are over; what else there is to tell ends by itself, after the
 // resolve_timeout of the Alertmanager. When a condition begins is left to its clock: by one of
 // ours that is behind, every alert would be over before it is taken, and one that is ahead is refused.
@@ -37,7 +37,7 @@ type Alertmanager struct {
 	o    AlertmanagerOptions
 
 	mu     sync.Mutex
-	posted []posted // conditions that were told and not yet ended
+	posted []posted // conditions that were sent and not yet ended
 }
 
 // posted is one alert in the shape of the interface.
@@ -119,27 +119,27 @@ func (m *Alertmanager) send(ctx context.Context, id string, p ...posted) error {
 }
 
 // keep tells conditions anew while they last and ends them when they are over,
-// until ctx ends. An Alertmanager that does not listen is told at the next time.
+// until ctx ends. An Alertmanager that does not listen gets it the next time.
 func (m *Alertmanager) keep(ctx context.Context) {
 	ticker := time.NewTicker(pollEvery)
 	defer ticker.Stop()
-	var told time.Time
+	var sent time.Time
 	for {
 		select {
 		case <-ctx.Done():
 			return
 		case now := <-ticker.C:
 			over := m.over()
-			if len(over) == 0 && now.Sub(told) < tellAgain {
+			if len(over) == 0 && now.Sub(sent) < tellAgain {
 				continue
 			}
-			told = now
+			sent = now
 			m.again(ctx, over, now)
 		}
 	}
 }
 
-// over returns the conditions told that do not hold any more.
+// over returns the conditions sent that do not hold any more.
 func (m *Alertmanager) over() (list []posted) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

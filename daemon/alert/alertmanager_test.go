@@ -14,7 +14,7 @@ import (
 	"beltwarden/supervisor"
 )
 
-// TestAlertmanager: a hold is told, told anew while it lasts, and ended when it is over,
+// TestAlertmanager: a hold is sent, sent again while it lasts, and ended when it is over,
 // by the second version of that interface: a list of alerts with labels, annotations,
 // startsAt and endsAt (Prometheus documentation, "Alerts API").
 func TestAlertmanager(t *testing.T) {
@@ -56,10 +56,10 @@ func TestAlertmanager(t *testing.T) {
 		mu.Unlock()
 		if first.Labels["alertname"] == "" || first.Labels["machine"] != "clip press" || first.Labels["state"] != "Held" || first.Labels["severity"] != "warning" ||
 			!strings.Contains(first.Annotations["description"], "12 good") || first.GeneratorURL != "https://belt.workshop.example/visit" {
-			t.Errorf("told %+v", first)
+			t.Errorf("sent %+v", first)
 		}
 		if n < 9 || n > 14 || !last.EndsAt.IsZero() || last.Labels["reason"] != first.Labels["reason"] {
-			t.Errorf("told %d times in 10 min, the last ends at %s", n, last.EndsAt)
+			t.Errorf("sent %d times in 10 min, the last ends at %s", n, last.EndsAt)
 		}
 		mu.Lock()
 		shot.State = supervisor.Execute
@@ -70,7 +70,7 @@ func TestAlertmanager(t *testing.T) {
 		n = len(posts)
 		mu.Unlock()
 		if off := time.Until(last.EndsAt) - theirs; off > time.Second || off < -20*time.Second || last.EndsAt.Before(begin.Add(theirs)) {
-			t.Errorf("the end was told as %s, %s from the time of who takes it", last.EndsAt, off)
+			t.Errorf("the end was sent as %s, %s from the time of who takes it", last.EndsAt, off)
 		}
 		time.Sleep(10 * time.Minute)
 		mu.Lock()

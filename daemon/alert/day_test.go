@@ -18,7 +18,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// phone is a receiver that keeps what it was told, while it is on.
+// phone is a receiver that keeps what it was sent, while it is on.
 type phone struct {
 	name string
 	mu   sync.Mutex
@@ -47,8 +47,8 @@ func (p *phone) turn(off bool) {
 	p.off = off
 }
 
-// told lists the alerts that it was told, collected ones included.
-func (p *phone) told() (list []string) {
+// sent lists the alerts that it was sent, collected ones included.
+func (p *phone) sent() (list []string) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	for _, m := range p.got {
@@ -127,10 +127,10 @@ func TestADayWithoutNetwork(t *testing.T) {
 		p.turn(false)
 		back := time.Now()
 		time.Sleep(2 * time.Hour)
-		got := p.told()
+		got := p.sent()
 		slices.Sort(got)
 		if !slices.Equal(got, want) {
-			t.Errorf("%d of %d alerts were told: %v", len(got), len(want), got)
+			t.Errorf("%d of %d alerts were sent: %v", len(got), len(want), got)
 		}
 		if n := len(p.got); n > 10 {
 			t.Errorf("%d messages came at once", n)
@@ -165,8 +165,8 @@ func TestSomebodyElseIsCalled(t *testing.T) {
 			queue(t, l, "h-1", supervisor.CauseCheckParts, "Held")
 			queue(t, l, "v-1", supervisor.CauseVisit, "Execute")
 			time.Sleep(14 * time.Minute)
-			if len(far.told()) != 0 || len(near.told()) != 2 {
-				t.Errorf("after 14 min: near %v, far %v", near.told(), far.told())
+			if len(far.sent()) != 0 || len(near.sent()) != 2 {
+				t.Errorf("after 14 min: near %v, far %v", near.sent(), far.sent())
 			}
 			list, err := s.Channels(t.Context())
 			if err != nil || list[1].KeptBack != 1 || list[1].Pending != 0 || Mark(list) != "" {
@@ -179,8 +179,8 @@ func TestSomebodyElseIsCalled(t *testing.T) {
 			}
 			time.Sleep(5 * time.Minute)
 			want := map[bool]int{false: 1, true: 0}[acts]
-			if got := far.told(); len(got) != want {
-				t.Errorf("somebody acts %v, and the other is told %v", acts, got)
+			if got := far.sent(); len(got) != want {
+				t.Errorf("somebody acts %v, and the other got %v", acts, got)
 			}
 			if !acts && !strings.HasPrefix(far.got[0].Text, "Nobody has acted on this for 15 min, so you are called too.") {
 				t.Errorf("%s", far.got[0].Text)
@@ -189,7 +189,7 @@ func TestSomebodyElseIsCalled(t *testing.T) {
 	}
 }
 
-// TestManyAlertsInAnHour are told in few messages.
+// TestManyAlertsInAnHour are sent in few messages.
 func TestManyAlertsInAnHour(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		l := openLedger(t, filepath.Join(t.TempDir(), "l.db"))
@@ -203,8 +203,8 @@ func TestManyAlertsInAnHour(t *testing.T) {
 			time.Sleep(30 * time.Second)
 		}
 		time.Sleep(2 * time.Hour)
-		if n := len(p.told()); n != 120 {
-			t.Errorf("%d of 120 alerts were told", n)
+		if n := len(p.sent()); n != 120 {
+			t.Errorf("%d of 120 alerts were sent", n)
 		}
 		for i, at := range p.at {
 			in := 0

@@ -59,7 +59,7 @@ func (w *worker) deliver(ctx context.Context, group []ledger.Alert) bool {
 }
 
 // failed records an attempt that failed, with the first alert of the message. A
-// receiver that refuses it for good is asked again seldom, and the operator is told;
+// receiver that refuses it for good is asked again seldom, and the operator is called;
 // the next message may go ahead.
 func (w *worker) failed(ctx context.Context, a ledger.Alert, err error) bool {
 	wait := w.retry.wait(a.Tries + 1)

@@ -25,8 +25,8 @@ type Direct struct {
 	now      func() time.Time
 
 	// Owned by the goroutine of Run.
-	fault time.Time // when the fault began that is being told; zero: none
-	told  bool
+	fault time.Time // when the fault began that is being reported; zero: none
+	sent  bool
 	tries int
 	next  time.Time // no attempt before
 }
@@ -60,15 +60,15 @@ func (d *Direct) look(ctx context.Context) {
 		return
 	}
 	if d.fault.IsZero() {
-		d.fault, d.told, d.tries, d.next = s.Since, false, 0, time.Time{}
+		d.fault, d.sent, d.tries, d.next = s.Since, false, 0, time.Time{}
 	}
-	if d.told || d.now().Before(d.next) || d.now().Sub(d.fault) < d.patience {
+	if d.sent || d.now().Before(d.next) || d.now().Sub(d.fault) < d.patience {
 		return
 	}
 	err := d.to.Notify(ctx, d.words.Several([]ledger.Alert{{ID: fmt.Sprintf("%s-ledger-%d", d.prefix, d.fault.UnixMilli()),
 		Kind: s.Cause.Code, State: s.State.String(), Reason: s.Cause.Code, Text: s.Cause.Text, Stamp: ledger.Stamp{At: d.fault}}}, d.patience))
 	if err == nil {
-		d.told = true
+		d.sent = true
 		return
 	}
 	if ctx.Err() != nil {
@@ -76,5 +76,5 @@ func (d *Direct) look(ctx context.Context) {
 	}
 	d.tries++
 	d.next = d.now().Add(d.retry.wait(d.tries))
-	d.log.Warn("no receiver could be told that the ledger has failed", zap.Error(err))
+	d.log.Warn("cannot reach any receiver about the failed ledger", zap.Error(err))
 }

@@ -12,7 +12,7 @@ import (
 	"beltwarden/supervisor"
 )
 
-// A ledger that takes no records cannot hold the alert about it: it is told all
+// A ledger that takes no records cannot hold the alert about it: it is sent all
 // the same, once for each failure.
 func TestFailedLedgerIsTold(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
@@ -33,7 +33,7 @@ func TestFailedLedgerIsTold(t *testing.T) {
 			time.Sleep(d)
 			synctest.Wait()
 			if got := len(f.taken()); got != want {
-				t.Fatalf("%s: told %d times, want %d", why, got, want)
+				t.Fatalf("%s: sent %d times, want %d", why, got, want)
 			}
 		}
 		wait(time.Minute, 0, "while all is well")
@@ -47,7 +47,7 @@ func TestFailedLedgerIsTold(t *testing.T) {
 		show(supervisor.Aborted, supervisor.CauseLedger) // the same fault, one state on
 		f.set(nil)
 		wait(testRetry.Limit+pollEvery, 1, "the receiver is back")
-		wait(time.Hour, 1, "told already")
+		wait(time.Hour, 1, "sent already")
 		show(supervisor.Idle, supervisor.CauseOperator)
 		wait(time.Minute, 1, "mended")
 		show(supervisor.Aborted, supervisor.CauseLedger)

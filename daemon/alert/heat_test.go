@@ -91,7 +91,7 @@ type process struct {
 
 var errKilled = errors.New("the process is gone")
 
-// heatLedger is the ledger as one process sees it, and who listens to what it is told.
+// heatLedger is the ledger as one process sees it, and who listens to what it is given.
 type heatLedger struct {
 	*ledger.Ledger
 	p *process
@@ -105,10 +105,10 @@ func (l heatLedger) Commit(ctx context.Context, records ...ledger.Record) error 
 	for _, r := range records {
 		switch r := r.(type) {
 		case ledger.AlertQueued:
-			l.p.run.told("alert", r.Alert.Kind+" "+r.Alert.Text)
+			l.p.run.judge("alert", r.Alert.Kind+" "+r.Alert.Text)
 			l.p.run.trouble(r.Alert.Kind)
 		case ledger.EventNoted:
-			l.p.run.told("event", r.Text)
+			l.p.run.judge("event", r.Text)
 			if os.Getenv("BELTWARDEN_HEAT_ALL") != "" {
 				fmt.Println(l.p.run.seed, time.Since(l.p.began), r.Kind, r.Text)
 			}
@@ -189,8 +189,8 @@ func (x *heatRun) cameOn() {
 	}
 }
 
-// told holds what is said against the simulated machine's own truth.
-func (x *heatRun) told(where, text string) {
+// judge holds what is said against the simulated machine's own truth.
+func (x *heatRun) judge(where, text string) {
 	off, cold := calledOff.MatchString(text), calledCold.FindAllStringSubmatch(text, -1)
 	if !off && cold == nil {
 		return
@@ -320,7 +320,7 @@ func (x *heatRun) watch(d time.Duration) {
 		x.cameOn()
 		h := x.p.sup.Snapshot().Heat
 		if h.Proved || strings.HasPrefix(h.Proof, "shown") {
-			x.told("snapshot", "shown to be off: "+h.Proof)
+			x.judge("snapshot", "shown to be off: "+h.Proof)
 		} else {
 			x.mu.Lock()
 			x.shownAt = time.Time{}

@@ -16,7 +16,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// mailServer speaks as much of RFC 5321 as a mail takes, and as badly as it is told to.
+// mailServer speaks as much of RFC 5321 as a mail takes, and as badly as it is set to.
 type mailServer struct {
 	net.Listener
 	mu     sync.Mutex
@@ -68,10 +68,10 @@ func (s *mailServer) talk(conn net.Conn) {
 		line = strings.TrimRight(line, "\r\n")
 		verb := strings.ToUpper(strings.SplitN(line+" ", " ", 2)[0])
 		if s.answer != nil {
-			if told := s.answer(line); told == "-" {
+			if set := s.answer(line); set == "-" {
 				return
-			} else if told != "" {
-				say(told)
+			} else if set != "" {
+				say(set)
 				continue
 			}
 		}
@@ -85,7 +85,7 @@ func (s *mailServer) talk(conn net.Conn) {
 		case "AUTH":
 			text, _ := base64.StdEncoding.DecodeString(strings.TrimPrefix(line, "AUTH PLAIN "))
 			if string(text) != "\x00"+strings.Replace(s.login, ":", "\x00", 1) {
-				say("535 5.7.8 wrong: " + string(text)) // repeats what it was told, as some do
+				say("535 5.7.8 wrong: " + string(text)) // repeats what it was sent, as some do
 				continue
 			}
 			say("235 2.7.0 welcome")
@@ -148,7 +148,7 @@ func holdMessage() *Message {
 		Stamp:   ledger.Stamp{At: time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)}}}, 0)
 }
 
-// TestAMail reaches each mailbox with everything that is to be told, read by another
+// TestAMail reaches each mailbox with everything that is to be sent, read by another
 // implementation (net/mail).
 func TestAMail(t *testing.T) {
 	s := newMailServer(t, func(s *mailServer) { s.login = "press:s3cret-word" })

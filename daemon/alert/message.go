@@ -20,7 +20,7 @@ const (
 	Urgent                // a fault, or heaters that may be on: never kept back
 )
 
-// String returns the word that receivers are told.
+// String returns the word in messages.
 func (u Urgency) String() string { return [...]string{"notice", "hold", "urgent"}[u] }
 
 // UrgencyOf judges an alert by what it is about.
@@ -37,7 +37,7 @@ func UrgencyOf(a ledger.Alert) Urgency {
 	return Hold
 }
 
-// Message is what one receiver is told at once: an alert, or several collected into
+// Message is what one receiver gets at once: an alert, or several collected into
 // one. Its text is the same whichever way it goes.
 type Message struct {
 	ID      string // the same for a repetition
@@ -105,7 +105,7 @@ func (w *Writer) rest(t *strings.Builder, a ledger.Alert, b body) {
 const mostLines = 12
 
 // Several words alerts, given the oldest first, in one message; the newest of the
-// most urgent is told whole. patience is how long nobody has acted, 0 for those who
+// most urgent is given whole. patience is how long nobody has acted, 0 for those who
 // are called first.
 func (w *Writer) Several(alerts []ledger.Alert, patience time.Duration) *Message {
 	if len(alerts) == 1 {
@@ -159,7 +159,7 @@ func inWords(d time.Duration) string {
 func (w *Writer) read(a ledger.Alert) body {
 	var b body
 	if err := json.Unmarshal(a.Payload, &b); err != nil {
-		b = body{} // an alert without figures is told without them
+		b = body{} // an alert without figures is sent without them
 	}
 	if b.Machine == "" {
 		b.Machine = w.Machine

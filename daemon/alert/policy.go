@@ -21,20 +21,20 @@ func (s Span) holds(at time.Time) bool {
 	return m >= s.FromMin || m < s.ToMin
 }
 
-// Policy says when a channel is told what. The zero Policy tells everything at once.
+// Policy says what is sent to a receiver, and when. The zero Policy sends everything at once.
 type Policy struct {
 	// Level 1, or 0, is called at once, each further one when nobody has acted for
-	// EscalateAfter more; it is not told of what nobody has to act on.
+	// EscalateAfter more; it does not get what nobody has to act on.
 	Level         int
 	EscalateAfter time.Duration
 	// Quiet is when a Notice is kept back, and a Hold too with QuietHolds.
 	Quiet      Span
 	QuietHolds bool
 	// PerHour bounds the messages in any hour, and those that are urgent once more; the
-	// rest is told in one message as soon as there may be another, what is urgent every
+	// rest is sent in one message as soon as there may be another, what is urgent every
 	// five minutes. 0 sets no bound.
 	PerHour int
-	// Stale is the age from which alerts are told in one message; 0 is never.
+	// Stale is the age from which alerts are sent in one message; 0 is never.
 	Stale time.Duration
 	// In is where Quiet is meant; nil is the local time.
 	In *time.Location

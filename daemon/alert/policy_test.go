@@ -79,7 +79,7 @@ func TestQuietHoursWithoutAClock(t *testing.T) {
 	}
 }
 
-// TestPerHour: what is more than so many is told in the last message for which there is
+// TestPerHour: what is more than so many is sent in the last message for which there is
 // room; faults have room of their own.
 func TestPerHour(t *testing.T) {
 	now := time.Now()
@@ -119,7 +119,7 @@ func TestPerHour(t *testing.T) {
 	}
 }
 
-// TestEscalation: those of a further level are told when nobody has acted, and nothing of
+// TestEscalation: those of a further level are called when nobody has acted, and nothing of
 // what nobody has to act on.
 func TestEscalation(t *testing.T) {
 	now := time.Now()

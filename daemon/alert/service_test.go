@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-// TestAService is told by the library's plain form, at a server of our own.
+// TestAService is reached by the library's plain form, at a server of our own.
 func TestAService(t *testing.T) {
 	status, body := http.StatusOK, ""
 	server := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {

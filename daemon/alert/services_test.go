@@ -115,7 +115,7 @@ func newDesk(t *testing.T) *desk {
 	return d
 }
 
-// What each service is told, by the library's documentation of addresses; the names of titles
+// What each service gets, by the library's documentation of addresses; the names of titles
 // and urgencies are those of each service's own interface, as the library sends them.
 var receivers = map[string]struct {
 	address      string
@@ -228,7 +228,7 @@ func TestEveryService(t *testing.T) {
 				}
 				var answer *StatusError
 				if kind != "zulip" && (!errors.As(err, &answer) || answer.Status != status) { // it fails without a word where its request does
-					t.Errorf("status %d is told as %v", status, err)
+					t.Errorf("status %d is reported as %v", status, err)
 				}
 				for _, host := range d.hosts {
 					if host == "elsewhere.example" {

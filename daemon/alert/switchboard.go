@@ -32,7 +32,7 @@ type SwitchboardOptions struct {
 	Words     Writer
 	Policy    Policy // for every receiver; its Level is that of the receiver
 	Retry     Retry
-	Snapshot  func() *supervisor.Snapshot // nil: a failing ledger is told by nobody
+	Snapshot  func() *supervisor.Snapshot // nil: nobody reports a failing ledger
 	StartID   string                      // makes identities differ from those of other starts
 	Log       *zap.Logger
 	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.

@@ -152,7 +152,7 @@ func TestRefusedAlertDoesNotBlock(t *testing.T) {
 		}
 		events, err := l.Events(t.Context(), 10, 0)
 		if err != nil || len(events) != 1 || events[0].Kind != "alert" {
-			t.Errorf("the operator is told %+v, %v", events, err)
+			t.Errorf("the operator sees %+v, %v", events, err)
 		}
 		f.set(nil)
 		time.Sleep(testRetry.Limit + pollEvery)

@@ -30,7 +30,7 @@ func answer(w http.ResponseWriter, status int, v any) {
 
 func write(w http.ResponseWriter, status int, v any) {
 	data, err := json.Marshal(v)
-	if err != nil { // a number that JSON cannot hold: our own fault, told plainly
+	if err != nil { // a number that JSON cannot hold: our own fault, said plainly
 		status, data = http.StatusInternalServerError, []byte(`{"status":500,"detail":"cannot write the answer as JSON"}`)
 	}
 	w.Header().Set("Cache-Control", "no-store")

@@ -9,7 +9,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// A lot is told with its figures and the adhesion of the belt, from the ledger alone.
+// A lot is answered with its figures and the adhesion of the belt, from the ledger alone.
 func TestLotHasFiguresAndAdhesion(t *testing.T) {
 	b := setUp(t)
 	commit := func(r ...ledger.Record) {

@@ -22,7 +22,7 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// script plays the run: it keeps what it was asked and answers as told.
+// script plays the run: it keeps what it was asked and answers as set.
 type script struct {
 	shot  supervisor.Snapshot
 	asked []supervisor.Request

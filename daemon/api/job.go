@@ -142,7 +142,7 @@ func (b *api) putJob(w http.ResponseWriter, r *http.Request) {
 	answer(w, http.StatusCreated, stored(item))
 }
 
-// wrongUpload refuses what can be told before the file has come.
+// wrongUpload refuses what can be known before the file has come.
 func wrongUpload(r *http.Request, limit int64) error {
 	kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	if kind == "multipart/form-data" || kind == "application/x-www-form-urlencoded" {

@@ -103,7 +103,7 @@ func TestOpenLotListsEveryProblem(t *testing.T) {
 	}
 }
 
-// What the ledger holds is told without loss.
+// What the ledger holds is answered without loss.
 func TestLotDetail(t *testing.T) {
 	b := setUp(t)
 	offset, job0 := 0.75, 0

@@ -24,22 +24,22 @@ func (b *api) lotReport(w http.ResponseWriter, r *http.Request) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	told, err := report.Read(ctx, b.Ledger, id, b.Report, time.Now())
+	rep, err := report.Read(ctx, b.Ledger, id, b.Report, time.Now())
 	if err != nil {
 		b.fail(w, r, err)
 		return
 	}
 	if customer {
-		told = told.Customer()
+		rep = rep.Customer()
 	}
 	if format == "json" {
-		answer(w, http.StatusOK, told)
+		answer(w, http.StatusOK, rep)
 		return
 	}
 	var body bytes.Buffer // written whole or not at all
-	write, kind, place := told.HTML, "text/html; charset=utf-8", "inline"
+	write, kind, place := rep.HTML, "text/html; charset=utf-8", "inline"
 	if format == "csv" {
-		write, kind, place = told.CSV, "text/csv; charset=utf-8; header=present", "attachment"
+		write, kind, place = rep.CSV, "text/csv; charset=utf-8; header=present", "attachment"
 	}
 	if err := write(&body); err != nil {
 		b.fail(w, r, err)
@@ -48,7 +48,7 @@ func (b *api) lotReport(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	if format == "html" {
 		// The page brings its style with it, which the policy of the other answers forbids.
-		h.Set("Content-Security-Policy", told.Policy()+"; frame-ancestors 'none'")
+		h.Set("Content-Security-Policy", rep.Policy()+"; frame-ancestors 'none'")
 	}
 	h.Set("Content-Type", kind)
 	h.Set("Content-Disposition", fmt.Sprintf(`%s; filename="lot-%d.%s"`, place, id, format))

@@ -28,8 +28,8 @@ func TestLotReport(t *testing.T) {
 		if w.Code != 200 || h.Get("Content-Type") != c.kind || h.Get("Content-Disposition") != c.place || h.Get("Cache-Control") != "no-store" || h.Get("X-Content-Type-Options") != "nosniff" {
 			t.Errorf("%s: %d %v", c.query, w.Code, h)
 		}
-		if told := strings.Contains(w.Body.String(), "a note of the workshop"); told == strings.Contains(c.query, "customer") {
-			t.Errorf("%s: the note is told %t", c.query, told)
+		if shown := strings.Contains(w.Body.String(), "a note of the workshop"); shown == strings.Contains(c.query, "customer") {
+			t.Errorf("%s: the note is shown %t", c.query, shown)
 		}
 		if !strings.Contains(w.Body.String(), "clips") {
 			t.Errorf("%s: %s", c.query, w.Body)

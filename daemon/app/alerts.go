@@ -14,7 +14,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// staleAfter is the age from which alerts that could not be delivered are told
+// staleAfter is the age from which alerts that could not be delivered are sent
 // together: nobody acts on yesterday's one by one.
 const staleAfter = time.Hour
 
@@ -144,15 +144,15 @@ func mailOptions(m config.Mail, agent string) (o alert.MailOptions, err error) {
 	return o, err
 }
 
-// told is the ledger with the outbox as the metrics should tell it: without what is
+// configured is the ledger with the outbox as the metrics should show it: without what is
 // kept back on purpose.
-type told struct {
+type configured struct {
 	*ledger.Ledger
 	calls *alert.Switchboard
 }
 
 // AlertQueue returns how each channel stands.
-func (t told) AlertQueue(ctx context.Context) ([]ledger.Channel, error) {
+func (t configured) AlertQueue(ctx context.Context) ([]ledger.Channel, error) {
 	channels, err := t.calls.Channels(ctx)
 	var queue []ledger.Channel
 	for _, c := range channels {

@@ -133,7 +133,7 @@ func TestStopInAPartSwitchesOff(t *testing.T) {
 	}
 }
 
-// A machine that is not there is no reason not to run: the operator is told, and
+// A machine that is not there is no reason not to run: the operator is called, and
 // the port is tried again.
 func TestWithoutBoard(t *testing.T) {
 	c := settings(t)
@@ -142,7 +142,7 @@ func TestWithoutBoard(t *testing.T) {
 	}})
 	d := connect(t, c.Server.Socket)
 	reach(t, d, supervisor.Resetting)
-	until(t, "the operator is told what is missing", func() bool {
+	until(t, "the operator reads what is missing", func() bool {
 		s, err := d.Status(t.Context())
 		return err == nil && strings.Contains(s.Advice, "no such port")
 	})

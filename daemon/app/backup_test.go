@@ -24,7 +24,7 @@ func TestADamagedLedgerOffersItsBackup(t *testing.T) {
 		}
 	}
 	if made, failed := a.newestBackup(); made.IsZero() || failed {
-		t.Errorf("the metrics are told %v, %v", made, failed)
+		t.Errorf("the metrics get %v, %v", made, failed)
 	}
 	if err := stopApp(a); err != nil {
 		t.Fatal(err)

@@ -10,7 +10,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// judgeShown looks at what is told now, as one sees it who gets times of day alone (Round(0)).
+// judgeShown looks at what is shown now, as one sees it who gets times of day alone (Round(0)).
 func (w *clockScene) judgeShown() {
 	s := w.run.Snapshot()
 	gone := time.Since(w.begun) + time.Minute
@@ -19,14 +19,14 @@ func (w *clockScene) judgeShown() {
 			return
 		}
 		if d := s.At.Round(0).Sub(at.Round(0)); d < -time.Second || d > gone {
-			w.t.Errorf("after %s: %s is told as %s ago", gone, what, d)
+			w.t.Errorf("after %s: %s is shown as %s ago", gone, what, d)
 		}
 	}
 	since("the state", s.Since)
 	since("the reading", s.Heat.Read)
 	ahead := func(what string, at time.Time) {
 		if d := at.Round(0).Sub(s.At.Round(0)); !at.IsZero() && (d < 0 || d > 48*time.Hour) {
-			w.t.Errorf("%s is told as %s ahead", what, d)
+			w.t.Errorf("%s is shown as %s ahead", what, d)
 		}
 	}
 	if s.Lot != nil {
@@ -125,7 +125,7 @@ func (w *clockScene) judgeReport(ctx context.Context) {
 // lateBy is how late a call may be: the bound on messages holds one back for an hour.
 const lateBy = time.Hour + 10*time.Minute
 
-// judgeCalls: each alert was told once, and soon after the receiver could be reached.
+// judgeCalls: each alert was sent once, and soon after the receiver could be reached.
 func (w *clockScene) judgeCalls(ctx context.Context) {
 	sent, err := w.ledger.Sent(ctx, "pocket", 0)
 	if err != nil {
@@ -137,7 +137,7 @@ func (w *clockScene) judgeCalls(ctx context.Context) {
 	}
 	for id, at := range w.phone.got {
 		if len(at) != 1 {
-			w.t.Errorf("%s was told %d times", id, len(at))
+			w.t.Errorf("%s was sent %d times", id, len(at))
 		}
 		late := at[0].Sub(w.queued[id])
 		for _, minute := range w.away {
@@ -146,11 +146,11 @@ func (w *clockScene) judgeCalls(ctx context.Context) {
 			}
 		}
 		if w.queued[id].IsZero() || late > lateBy {
-			w.t.Errorf("%s was told %s late", id, late)
+			w.t.Errorf("%s was sent %s late", id, late)
 		}
 	}
 	if len(sent) == 0 || len(sent) > len(w.phone.got) {
-		w.t.Errorf("%d messages are on record, and %d alerts were told", len(sent), len(w.phone.got))
+		w.t.Errorf("%d messages are on record, and %d alerts were sent", len(sent), len(w.phone.got))
 	}
 }
 

@@ -58,7 +58,7 @@ type clockScene struct {
 	wrong  time.Duration // by which the clock is ahead
 	lot    int64
 	parts  int // made by the machine
-	// queued is when each alert came to be; away are the minutes in which nobody could be told, by the bubble.
+	// queued is when each alert came to be; away are the minutes in which nobody could be reached, by the bubble.
 	queued map[string]time.Time
 	away   []time.Time
 }
@@ -304,6 +304,6 @@ func TestClockSetBackAndForth(t *testing.T) {
 			t.Logf("again with: BELTWARDEN_SEED=%d BELTWARDEN_CLOCKS=1 go test ./daemon/app -count=1 -run TestClockSetBackAndForth", seed)
 		}
 	}
-	t.Logf("scenes with a clock that is set: %d; the clock was set %d times in %d starts; %d parts made, %d calls told, %d backups; scenes that failed: %d",
+	t.Logf("scenes with a clock that is set: %d; the clock was set %d times in %d starts; %d parts made, %d calls sent, %d backups; scenes that failed: %d",
 		scenes, jumps, starts, parts, calls, copies, failed)
 }

@@ -141,7 +141,7 @@ func TestEveryStartSpeaksEveryProtocol(t *testing.T) {
 }
 
 // TestComplaintsAreBounded: who breaks off ten thousand handshakes fills no disk, and it is
-// told how many were left out.
+// said how many were left out.
 func TestComplaintsAreBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, seen := observer.New(zap.DebugLevel)
@@ -155,12 +155,12 @@ func TestComplaintsAreBounded(t *testing.T) {
 		}
 		time.Sleep(time.Minute)
 		_, _ = c.Write([]byte("the last\n"))
-		told := seen.Len()
+		counted := seen.Len()
 		for _, e := range seen.All() {
-			told += int(e.ContextMap()["left_out"].(int64))
+			counted += int(e.ContextMap()["left_out"].(int64))
 		}
-		if told != 10_001 {
-			t.Errorf("%d lines are accounted for", told)
+		if counted != 10_001 {
+			t.Errorf("%d lines are accounted for", counted)
 		}
 	})
 }

@@ -9,7 +9,7 @@ import (
 	"beltwarden/config"
 )
 
-// A configuration that others may read is told of where it holds credentials, and only then.
+// A configuration that others may read is reported where it holds credentials, and only then.
 func TestExposedConfiguration(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "machine.yaml")
 	if err := os.WriteFile(path, nil, 0o600); err != nil {

@@ -65,7 +65,7 @@ func large(r *http.Request) bool {
 }
 
 // strangers counts the alerts about wrong secrets, for their identities.
-type strangers struct{ told atomic.Int64 }
+type strangers struct{ sent atomic.Int64 }
 
 // tellOfStrangers has the operator know that somebody tries secrets.
 func (a *App) tellOfStrangers(b access.Burst) {
@@ -76,7 +76,7 @@ func (a *App) tellOfStrangers(b access.Burst) {
 	text := fmt.Sprintf("%d failed sign-in attempts from %s; %s are refused for a while", b.Failures, from, further)
 	a.log.Warn("wrong secrets", zap.String("from", from), zap.Int("failures", b.Failures))
 	s := a.run.Snapshot()
-	alert := ledger.Alert{ID: fmt.Sprintf("%s-access-%d", a.startID, a.strangers.told.Add(1)), Kind: "access", State: s.State.String(), Reason: "access", Text: text}
+	alert := ledger.Alert{ID: fmt.Sprintf("%s-access-%d", a.startID, a.strangers.sent.Add(1)), Kind: "access", State: s.State.String(), Reason: "access", Text: text}
 	payload, err := json.Marshal(map[string]any{"id": alert.ID, "machine": s.Machine, "state": alert.State, "reason": alert.Reason, "text": text,
 		"advice": "if it was none of your people, find out who is on the network and make a new secret (config secret)", "belt_travel_mm": s.Belt.TravelMM})
 	if err == nil { // texts and a number: it cannot fail

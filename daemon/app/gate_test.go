@@ -70,7 +70,7 @@ func ask(t *testing.T, h *http.Client, method, url, body string, lines ...string
 }
 
 // TestLookingAndOperating: a looker reads pages, interface and metrics, and acts on none.
-// The pages leave out what would be refused. No secret gets into anything that is told.
+// The pages leave out what would be refused. No secret gets into anything that is shown.
 func TestLookingAndOperating(t *testing.T) {
 	c, r := locked(t), machine(t)
 	c.Server.PublicURL = "http://belt.workshop.example"
@@ -78,12 +78,12 @@ func TestLookingAndOperating(t *testing.T) {
 	a := start(t, Options{Config: c, Opener: r.Open, Log: zap.New(zapcore.NewCore(zapcore.NewJSONEncoder(zap.NewProductionEncoderConfig()), &log, zap.DebugLevel))})
 	h := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	defer h.CloseIdleConnections()
-	url, told := "http://"+a.Addr(), ""
+	url, shown := "http://"+a.Addr(), ""
 	as := func(secret string) string { return "Authorization: Bearer " + secret }
 	expect := func(status int, says, method, path, body string, lines ...string) {
 		t.Helper()
 		got, text := ask(t, h, method, url+path, body, lines...)
-		if told += text; got != status || !strings.Contains(text, says) {
+		if shown += text; got != status || !strings.Contains(text, says) {
 			t.Errorf("%s %s: %d %.200s; want %d, %q", method, path, got, text, status, says)
 		}
 	}
@@ -108,13 +108,13 @@ func TestLookingAndOperating(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	told += log.String() + fmt.Sprint(events)
+	shown += log.String() + fmt.Sprint(events)
 	if _, text := ask(t, h, "GET", url+"/metrics", "", as(operates)); strings.Contains(text, operates) {
 		t.Error("a secret is in the metrics")
 	}
 	for _, secret := range []string{operates, looks} {
-		if strings.Contains(told, secret) {
-			t.Error("a secret is in what was told")
+		if strings.Contains(shown, secret) {
+			t.Error("a secret is in what was shown")
 		}
 	}
 }
@@ -163,22 +163,22 @@ func TestWrongSecretsAreTold(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	told := 0
+	shown := 0
 	for _, al := range alerts {
 		if al.Kind == "access" {
-			told++
+			shown++
 			if !strings.Contains(al.Text, "198.51.100.9") {
-				t.Errorf("told: %s", al.Text)
+				t.Errorf("sent: %s", al.Text)
 			}
 		}
 	}
-	if told != 1 {
-		t.Errorf("told %d times", told)
+	if shown != 1 {
+		t.Errorf("sent %d times", shown)
 	}
 }
 
 // TestWhoIsKeptByThePages: over the socket the pages, too, keep the user's name that the kernel
-// told of beside the one that was typed.
+// reported beside the one that was typed.
 func TestWhoIsKeptByThePages(t *testing.T) {
 	me, err := user.Current()
 	if err != nil {

@@ -89,7 +89,7 @@ func TestSecretsStayWhereTheyAre(t *testing.T) {
 	var log safeBuffer
 	from := 0
 	a := start(t, Options{Config: c, Opener: r.Open, Log: zap.New(zapcore.NewCore(zapcore.NewJSONEncoder(zap.NewProductionEncoderConfig()), &log, zap.DebugLevel))})
-	var told strings.Builder
+	var answers strings.Builder
 	const form, json, large = "application/x-www-form-urlencoded", "application/json", 2 << 20
 	for _, secret := range []string{operates, looks} {
 		bearer := "Authorization: Bearer " + secret + "\r\n"
@@ -129,7 +129,7 @@ func TestSecretsStayWhereTheyAre(t *testing.T) {
 			if status >= 500 && status != http.StatusNotImplemented {
 				t.Errorf("%s %.60s: %d %.200s", q.method, q.target, status, text)
 			}
-			told.WriteString(text)
+			answers.WriteString(text)
 			if strings.Contains(text, secret) && !strings.Contains(q.target, secret) {
 				t.Errorf("%s %.60s: the answer holds the secret: %.300s", q.method, q.target, text)
 			}

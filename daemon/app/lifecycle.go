@@ -19,7 +19,7 @@ import (
 
 // StopWithin is how long an orderly end may take altogether: heaters off, which
 // has a bound of its own, then requests, then alerts, then the ledger. It is short
-// as a rule: only a board that is waiting for its nozzle, and cannot be told to stop
+// as a rule: only a board that is waiting for its nozzle, and cannot be made to stop
 // waiting, takes minutes. The unit file gives the process that time.
 const StopWithin = 200 * time.Second
 

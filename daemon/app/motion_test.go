@@ -12,14 +12,14 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// The planned time goes by the limits configured, then by those that the board told,
+// The planned time goes by the limits configured, then by those that the board reported,
 // then by the usual.
 func TestWhichLimitsAreUsed(t *testing.T) {
 	c := settings(t)
-	seconds := func(told *motion.Limits) float64 {
+	seconds := func(limits *motion.Limits) float64 {
 		t.Helper()
-		s := &supervisor.Snapshot{Line: supervisor.LineView{Limits: told}}
-		if told == nil {
+		s := &supervisor.Snapshot{Line: supervisor.LineView{Limits: limits}}
+		if limits == nil {
 			s = nil
 		}
 		p, err := (&jobReader{options: optionsNow(JobOptions(c), func() *supervisor.Snapshot { return s }, never)}).inspect(context.Background(), "../../testdata/jobs/drip-peg.gcode", job.Lines{})
@@ -39,7 +39,7 @@ func TestWhichLimitsAreUsed(t *testing.T) {
 	}
 }
 
-// A running daemon inspects with what its board has told: one that allows 5 mm/s.
+// A running daemon inspects with what its board has reported: one that allows 5 mm/s.
 func TestLimitsComeFromTheBoard(t *testing.T) {
 	set := rig.DefaultSettings()
 	set.Belt.Axis, set.Speed, set.Machine.MaxFeedMMPerS = 'Y', 0, [4]float64{5, 5, 5, 5}

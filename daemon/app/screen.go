@@ -20,7 +20,7 @@ func (a *App) screen(o job.Options) http.Handler {
 		files = jobs{a.shelf}
 	}
 	return screen.New(screen.Options{
-		Run: a.run, Ledger: told{a.ledger, a.calls},
+		Run: a.run, Ledger: configured{a.ledger, a.calls},
 		Lots: func(ctx context.Context) ([]client.LotSummary, error) { return api.Lots(ctx, a.ledger) },
 		Lot: func(ctx context.Context, id int64) (*client.LotDetail, error) {
 			return api.Lot(ctx, a.ledger, id, a.jobs.kept)

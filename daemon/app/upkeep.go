@@ -29,7 +29,7 @@ const (
 // upkeep removes what is old, once a day and only after a copy of the ledger has come
 // about: what goes is in the copies for some days more.
 func (a *App) upkeep(ctx context.Context) {
-	var told []string
+	var removed []string
 	if days := a.o.Config.Ledger.KeepDetails; days > 0 {
 		done, err := a.ledger.Trim(ctx, ledger.Retention{Before: time.Now().AddDate(0, 0, -days), Newest: newestKept, Channels: a.calls.Names(), Pause: trimPause})
 		if err != nil && ctx.Err() == nil {
@@ -39,7 +39,7 @@ func (a *App) upkeep(ctx context.Context) {
 			a.log.Info("old details were removed from the ledger", zap.Int("rows", n), zap.Int("belt", done.Progress), zap.Int("alerts", done.Alerts),
 				zap.Int("events", done.Events), zap.Int("states", done.States), zap.Duration("longest_write", done.Longest))
 			if n >= worthNoting {
-				told = append(told, fmt.Sprintf("%s of the ledger that no count and no report rests on", wording.Count(n, "old detail")))
+				removed = append(removed, fmt.Sprintf("%s of the ledger that no count and no report rests on", wording.Count(n, "old detail")))
 			}
 		}
 	}
@@ -49,13 +49,13 @@ func (a *App) upkeep(ctx context.Context) {
 			a.log.Warn("not all unused uploaded jobs were removed", zap.Error(err))
 		}
 		if len(gone) > 0 {
-			told = append(told, fmt.Sprintf("%s not used by a lot for long: %s", wording.Count(len(gone), "uploaded job"), namesOf(gone)))
+			removed = append(removed, fmt.Sprintf("%s not used by a lot for long: %s", wording.Count(len(gone), "uploaded job"), namesOf(gone)))
 		}
 	}
-	if len(told) == 0 {
+	if len(removed) == 0 {
 		return
 	}
-	if err := a.ledger.Commit(ctx, ledger.EventNoted{Kind: "retention", Text: "removed " + strings.Join(told, "; ")}); err != nil {
+	if err := a.ledger.Commit(ctx, ledger.EventNoted{Kind: "retention", Text: "removed " + strings.Join(removed, "; ")}); err != nil {
 		a.log.Warn("cannot record what was removed", zap.Error(err))
 	}
 }

@@ -15,7 +15,7 @@ import (
 )
 
 // TestUpkeep: after each copy of the ledger what is old goes, and uploaded jobs that nobody
-// needs; both are told in one line. Without a copy nothing goes.
+// needs; both are recorded in one line. Without a copy nothing goes.
 func TestUpkeep(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		c := settings(t)
@@ -52,35 +52,35 @@ func TestUpkeep(t *testing.T) {
 		done := make(chan struct{})
 		go func() { defer close(done); a.backups.Run(ctx) }()
 		time.Sleep(26 * time.Hour)
-		left := func() (n int, told []string) {
+		left := func() (n int, notes []string) {
 			events, err := a.ledger.Events(t.Context(), 0, -1)
 			if err != nil {
 				t.Fatal(err)
 			}
 			for _, e := range events {
 				if e.Kind == "retention" {
-					told = append(told, e.Text)
+					notes = append(notes, e.Text)
 				} else {
 					n++
 				}
 			}
-			return n, told
+			return n, notes
 		}
-		if n, told := left(); n != newestKept+200 || len(told) > 0 {
-			t.Errorf("without a copy %d events are left, and %q is told", n, told)
+		if n, notes := left(); n != newestKept+200 || len(notes) > 0 {
+			t.Errorf("without a copy %d events are left, and %q is recorded", n, notes)
 		}
 		if err := os.Remove(free); err != nil {
 			t.Fatal(err)
 		}
 		time.Sleep(5 * 24 * time.Hour)
-		n, told := left()
+		n, notes := left()
 		items, err := a.shelf.List()
 		if err != nil || len(items) != 1 || items[0].Name != "needed.gcode" {
 			t.Errorf("%+v %v", items, err)
 		}
-		if n != newestKept-3 || len(told) != 2 || !strings.Contains(told[0], "201 old details of the ledger that no count and no report rests on; 1 uploaded job not used by a lot for long: large.gcode") ||
-			!strings.Contains(told[1], "idle.gcode") {
-			t.Errorf("%d events are left, and %q is told", n, told)
+		if n != newestKept-3 || len(notes) != 2 || !strings.Contains(notes[0], "201 old details of the ledger that no count and no report rests on; 1 uploaded job not used by a lot for long: large.gcode") ||
+			!strings.Contains(notes[1], "idle.gcode") {
+			t.Errorf("%d events are left, and %q is recorded", n, notes)
 		}
 		cancel()
 		<-done
@@ -96,12 +96,12 @@ func TestTheDiskOfTheLedgerIsWatched(t *testing.T) {
 		if s := a.Snapshot().Supply; s.DiskFreeBytes != nil {
 			free, err := a.free(c.Ledger.Path)
 			if err != nil || s.DiskLow || *s.DiskFreeBytes < free/2 || *s.DiskFreeBytes > 2*free {
-				t.Errorf("%d bytes are told, %d are free, %v", *s.DiskFreeBytes, free, err)
+				t.Errorf("%d bytes are reported, %d are free, %v", *s.DiskFreeBytes, free, err)
 			}
 			return
 		}
 		if time.Now().After(end) {
-			t.Fatal("nothing is told of the disk")
+			t.Fatal("nothing is reported of the disk")
 		}
 	}
 }

@@ -104,7 +104,7 @@ func (s *shop) counts() (made, interrupted, good int) {
 	return made, interrupted, good
 }
 
-// do is what the person asks for; a refusal is told to them, and is no fault of the test's.
+// do is what the person asks for; a refusal is shown to them, and is no fault of the test's.
 func (s *shop) do(r supervisor.Request) error {
 	r.By = "kim"
 	_, err := s.app.Do(context.Background(), r)

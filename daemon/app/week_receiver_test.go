@@ -25,7 +25,7 @@ type web struct {
 	phones chan net.Conn
 }
 
-// call is a message that a receiver has taken, and told us so.
+// call is a message that a receiver has taken, and acknowledged.
 type call struct {
 	at  time.Time
 	ids []string // of alerts; of a mail the identity of the message alone

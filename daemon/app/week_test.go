@@ -111,7 +111,7 @@ func measured() day {
 // after the other, holds of every kind, a person who comes late, receivers of alerts with
 // bad hours, a fault and a restart every day, a disk that fills up. It is a working day as a
 // rule, and with BELTWARDEN_DAYS=7 a week. Whatever happens: the count is the machine's own, no waiting machine stays
-// hot, every alert is told once and nobody is woken for what can wait, copies of the ledger
+// hot, every alert is sent once and nobody is woken for what can wait, copies of the ledger
 // are made and kept, and memory does not grow.
 func TestWeek(t *testing.T) {
 	days, long := 1, 12*time.Hour
@@ -222,14 +222,14 @@ func (s *shop) scrape() {
 }
 
 // finish lets the last part end and be judged, and gives the receivers time until all is
-// told; nothing is begun any more.
+// sent; nothing is begun any more.
 func (s *shop) finish() {
 	time.Sleep(time.Minute)
 	if shot := s.app.Snapshot(); shot.State.Acting() {
 		_ = s.do(supervisor.Request{Command: supervisor.Stop, AfterPart: true})
 	}
 	for range 40 {
-		if time.Sleep(time.Hour); s.told() {
+		if time.Sleep(time.Hour); s.allSent() {
 			return
 		}
 		if shot := s.app.Snapshot(); shot.Line.Connected && shot.State.String() == "Aborted" {
@@ -238,8 +238,8 @@ func (s *shop) finish() {
 	}
 }
 
-// told says whether every receiver has got everything.
-func (s *shop) told() bool {
+// allSent says whether every receiver has got everything.
+func (s *shop) allSent() bool {
 	for _, name := range s.app.calls.Names() {
 		left, err := s.app.ledger.PendingAlerts(context.Background(), name, time.Now().Add(48*time.Hour), 0)
 		if err != nil || len(left) > 0 {
@@ -260,7 +260,7 @@ func (s *shop) judge(days int, long time.Duration, figures []day) {
 	if want := int(float64(days) * long.Hours() * 0.6); made < want {
 		t.Errorf("%d parts in %d days: too few to mean anything", made, days)
 	}
-	told, messages := s.judgeAlerts()
+	sent, messages := s.judgeAlerts()
 	reasons := map[string]int{}
 	holds, err := s.app.ledger.Holds(ctx, 0)
 	if err != nil {
@@ -296,8 +296,8 @@ func (s *shop) judge(days int, long time.Duration, figures []day) {
 	}
 	t.Logf("%s of virtual time: %d parts made and %d found good in %d lots, the machine's record %d; %d starts of the daemon, %d faults; %d visits, %d checks corrected, %d times \"I know\"; holds by reason: %v",
 		time.Duration(days)*long, made, good, s.lots, whole, s.starts, s.faults, s.visits, s.fixed, s.calls, reasons)
-	t.Logf("alerts: %d raised, each told once on each channel or not needed there, in messages %v; a waiting machine was hot for %s at most, one whose cable is out included; %d copies kept; by day heap in MB and goroutines: %s; %d details removed of a ledger that then tells the same",
-		told, messages, s.hot.Round(time.Second), len(list), inMB(figures), kept.Rows())
+	t.Logf("alerts: %d raised, each sent once on each channel or not needed there, in messages %v; a waiting machine was hot for %s at most, one whose cable is out included; %d copies kept; by day heap in MB and goroutines: %s; %d details removed of a ledger that then tells the same",
+		sent, messages, s.hot.Round(time.Second), len(list), inMB(figures), kept.Rows())
 }
 
 func inMB(list []day) string {
@@ -308,7 +308,7 @@ func inMB(list []day) string {
 	return strings.Join(out, " ")
 }
 
-// judgeAlerts: each alert was told on each channel once, alone or with others, or was not
+// judgeAlerts: each alert was sent on each channel once, alone or with others, or was not
 // needed there; and nobody was woken for what can wait.
 func (s *shop) judgeAlerts() (alerts int, messages map[string]int) {
 	t, ctx := s.t, context.Background()
@@ -343,7 +343,7 @@ func (s *shop) judgeAlerts() (alerts int, messages map[string]int) {
 			urgent := false
 			for _, id := range c.ids {
 				if seen[id] {
-					t.Errorf("%s was told %s twice", name, id)
+					t.Errorf("%s got %s twice", name, id)
 				}
 				seen[id] = true
 				a, ok := all[id]

@@ -133,7 +133,7 @@ func writeInPhases(t *testing.T) {
 		s.must(supervisor.Request{Lot: &supervisor.LotRequest{Plans: []*job.Plan{plan}, Good: []int{2 * writesParts}, Start: true}})
 		hours := until(supervisor.Held)
 		note("work", hours, s.app.Snapshot().Lot.Made)
-		time.Sleep(time.Hour) // the alert is told, the heaters are off
+		time.Sleep(time.Hour) // the alert is sent, the heaters are off
 		note("begin", 0, 0)
 		time.Sleep(6 * time.Hour)
 		note("hold", 6, 0)

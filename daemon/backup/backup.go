@@ -199,15 +199,15 @@ func (k *Keeper) room() error {
 }
 
 // Newest returns the newest copy, nil when there is none, and why the last try failed,
-// if it did. When a copy of this process was made is told by the clock as it stands now.
+// if it did. When a copy of this process was made is given by the clock as it stands now.
 func (k *Keeper) Newest() (last *Copy, failure string) {
 	if text := k.fail.Load(); text != nil {
 		failure = *text
 	}
 	if c := k.last.Load(); c != nil {
-		now, told := k.o.Now(), *c
-		told.Made = now.Add(-now.Sub(c.Made))
-		last = &told
+		now, shown := k.o.Now(), *c
+		shown.Made = now.Add(-now.Sub(c.Made))
+		last = &shown
 	}
 	return last, failure
 }

@@ -140,7 +140,7 @@ func TestOrderIsByNumber(t *testing.T) {
 }
 
 // TestAClockThatIsNotSetSaysNothingOfAge: a board without a clock begins at the same time every morning, when the copy of
-// yesterday looks a few minutes old; it gets its copy all the same. And what is told of a copy goes by the clock of now.
+// yesterday looks a few minutes old; it gets its copy all the same. And what is shown of a copy goes by the clock of now.
 func TestAClockThatIsNotSetSaysNothingOfAge(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var clock wall.Clock
@@ -161,7 +161,7 @@ func TestAClockThatIsNotSetSaysNothingOfAge(t *testing.T) {
 				t.Fatal("no copy was made")
 			}
 			if age := clock.Now().Round(0).Sub(last.Made.Round(0)); age < 9*time.Hour || age > 10*time.Hour {
-				t.Errorf("with the clock right again the copy is told to be %s old", age)
+				t.Errorf("with the clock right again the copy is said to be %s old", age)
 			}
 			made := boot.Add(settle)
 			if err := os.Chtimes(last.Path, made, made); err != nil {

@@ -40,7 +40,7 @@ type thing struct {
 
 func (x thing) String() string { return fmt.Sprintf("%s %q", x.role, x.name) }
 
-// things returns what assistive technology is told of the page, in its order. It
+// things returns what assistive technology gets of the page, in its order. It
 // returns nothing while the page is being replaced.
 func (b *tab) things() (list []thing) {
 	b.t.Helper()

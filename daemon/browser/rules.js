@@ -188,7 +188,7 @@
   const judge = (e, colour, sizePX, bold, x, y, what) => {
     const ground = behind(e, x, y);
     if (!ground && document.elementsFromPoint(x, y).indexOf(e) < 0) return; // out of the part that its box shows
-    if (!ground) return say('contrast', e, 'what lies behind it cannot be told');
+    if (!ground) return say('contrast', e, 'what lies behind it is not known');
     const ink = read(colour);
     ink[3] *= faint(e);
     const is = contrast(over(ink, ground), ground), want = sizePX >= 24 || bold && sizePX >= 18.66 ? 3 : 4.5;
@@ -262,7 +262,7 @@
       if (before === after) say('focus', e, 'nothing shows that it has it');
     } else if (s.outlineStyle !== 'auto') {
       const ground = here(r) && behind(e.parentElement, r.left + r.width / 2, Math.min(innerHeight - 1, r.bottom + 2));
-      if (ground && contrast(over(read(s.outlineColor), ground), ground) < 2.995 && contrast(read(s.outlineColor), behind(e, r.left + r.width / 2, r.top + r.height / 2) || ground) < 2.995) say('focus', e, 'its ring cannot be told from what is around it');
+      if (ground && contrast(over(read(s.outlineColor), ground), ground) < 2.995 && contrast(read(s.outlineColor), behind(e, r.left + r.width / 2, r.top + r.height / 2) || ground) < 2.995) say('focus', e, 'its ring cannot be distinguished from what is around it');
     }
     if (r.right < 0 || r.left > innerWidth || r.width <= 1) say('focus', e, 'it stays out of sight when it has it');
   }

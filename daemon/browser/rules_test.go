@@ -28,7 +28,7 @@ func (b *tab) unlawful() (problems []string) {
 		for _, p := range ask[[]string](b, fmt.Sprintf("(%s)(%d)", strings.TrimSpace(afterComment(rules)), least)) {
 			if scheme == "dark" {
 				if !strings.HasPrefix(p, "contrast:") && !strings.HasPrefix(p, "focus:") {
-					continue // told in the light
+					continue // reported in the light
 				}
 				p += " (dark)"
 			}
@@ -57,7 +57,7 @@ const shell = `<!doctype html><html lang="en"><head><meta charset="utf-8"><meta 
 .set{color:#aaa}.gap{outline:none}.cut{width:4em;overflow:hidden;white-space:nowrap}.low{min-height:20px}.wide{width:3000px}</style></head>
 <body><header><p>Workshop</p></header><main><h1>Try</h1>%s</main></body></html>`
 
-// Every rule can be broken, and is told by its name then; a good page keeps all.
+// Every rule can be broken, and is reported by its name then; a good page keeps all.
 func TestRulesBite(t *testing.T) {
 	withoutRace(t)
 	beside(t)

@@ -62,7 +62,7 @@ func TestFirstScreenAnswers(t *testing.T) {
 	}
 }
 
-// Pictures and states are told apart without colour: they are kept for eyes, as
+// Pictures and states are distinguished without colour: they are kept for eyes, as
 // people with each form of colour blindness see them.
 func TestWithoutColours(t *testing.T) {
 	withoutRace(t)

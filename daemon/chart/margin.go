@@ -6,7 +6,7 @@ import (
 	"slices"
 )
 
-// mostDots is how many circles of a series can still be told apart.
+// mostDots is how many circles of a series can still be distinguished.
 const mostDots = 120
 
 // apartPX is the least distance of two names below one another.

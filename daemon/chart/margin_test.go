@@ -113,7 +113,7 @@ func TestWholeAxis(t *testing.T) {
 	}
 }
 
-// Dots are left out where there are too many to be told apart.
+// Dots are left out where there are too many to be distinguished.
 func TestManyDots(t *testing.T) {
 	var many []Sample
 	for i := range 5000 {

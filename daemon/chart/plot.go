@@ -12,7 +12,7 @@ type Series struct {
 	// Steps holds each sample from the place before it to its own: a record of what
 	// happened in stretches of time, of which nothing is known between their bounds.
 	Steps bool
-	// Dots sets a small circle on each sample, as long as there are few enough to be told
+	// Dots sets a small circle on each sample, as long as there are few enough to be seen
 	// apart: what lies between two readings was not read.
 	Dots bool
 }

@@ -39,7 +39,7 @@ type AlertTested struct {
 	TookS   float64 `json:"took_s"`
 }
 
-// Acknowledgement says who knows what was told so far.
+// Acknowledgement says who knows of the alerts so far.
 type Acknowledgement struct {
 	By string `json:"by,omitempty"`
 }
@@ -56,7 +56,7 @@ func (c *Client) TestAlert(ctx context.Context, channel string) (AlertTested, er
 	return t, err
 }
 
-// Acknowledge says that somebody knows what was told so far, so that nobody else is
+// Acknowledge says that somebody knows of the alerts so far, so that nobody else is
 // called about it.
 func (c *Client) Acknowledge(ctx context.Context, by string) error {
 	return c.call(ctx, http.MethodPost, "/api/v1/alerts/acknowledge", Acknowledgement{By: by}, nil)

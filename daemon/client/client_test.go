@@ -157,7 +157,7 @@ func TestEndOfAKeptConnection(t *testing.T) {
 	}
 }
 
-// A caller who gives up is not told that the daemon is away.
+// A caller who gives up does not read that the daemon is away.
 func TestGivingUp(t *testing.T) {
 	l, err := net.Listen("unix", filepath.Join(t.TempDir(), "s"))
 	if err != nil {

@@ -41,7 +41,7 @@ type JobTally struct {
 	Name                 string  `json:"name"`
 	Path                 string  `json:"path"`
 	SHA256               string  `json:"sha256"`
-	Copy                 string  `json:"copy,omitempty"` // names the copy that is kept, to make another lot of; told of one lot alone
+	Copy                 string  `json:"copy,omitempty"` // names the copy that is kept, to make another lot of; only of a single lot
 	Ordered              int     `json:"ordered"`
 	CyclesBegun          int     `json:"cycles_begun"`
 	Made                 int     `json:"made"`

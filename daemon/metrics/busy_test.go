@@ -150,7 +150,7 @@ func TestEventsAreReadOnce(t *testing.T) {
 			t.Errorf("%v", got)
 		}
 	}
-	// A long history takes several scrapes, and a count that is not whole is not told.
+	// A long history takes several scrapes, and a count that is not whole is not given.
 	b = clips()
 	for n := range int64(mostEventReads*eventsAtOnce + 1) {
 		b.events = append(b.events, ledger.Event{Stamp: ledger.Stamp{Seq: n + 1}, Kind: "fault"})
@@ -205,7 +205,7 @@ func TestFiguresAreReckonedNowAndThen(t *testing.T) {
 	if got := values(t, c, "beltwarden_production_seconds"); got["producing"] != 420 || got["between"] != 180 || len(got) != 9 {
 		t.Errorf("%v", got)
 	}
-	// What cannot be read leaves the figures there are, and is told.
+	// What cannot be read leaves the figures there are, and is reported.
 	b.failCycles = errors.New("the disk failed")
 	now = now.Add(time.Hour)
 	values(t, c, name)

@@ -169,7 +169,7 @@ var (
 	roundTrip      = desc("serial_round_trip_seconds", "Time from sending a line to its acknowledgement, since the daemon began.")
 )
 
-// The ledger and what is told from it.
+// The ledger and what is read from it.
 var (
 	alertsPending   = desc("alerts_pending", "Alerts not yet delivered.", "channel")
 	alertsFailing   = desc("alerts_failing", "Pending alerts with at least one failed attempt.", "channel")

@@ -47,7 +47,7 @@ type Options struct {
 	Version  string
 	// Channels are the names of the receivers of alerts that are configured.
 	Channels []string
-	// Dir is the directory of the ledger, whose free room is told; "" for none.
+	// Dir is the directory of the ledger, whose free room is measured; "" for none.
 	Dir string
 	// Backup is when the newest backup of the ledger was made, and whether the last try
 	// failed; nil where none are made.

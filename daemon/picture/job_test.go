@@ -45,7 +45,7 @@ func TestFootprintOnTheBelt(t *testing.T) {
 	}
 }
 
-// Head and seam of the machine are drawn, and told in the text alternative.
+// Head and seam of the machine are drawn, and named in the text alternative.
 func TestPictureShowsHeadAndSeam(t *testing.T) {
 	p, o := written(t, gcode.Y, 1)
 	o.Head, o.SeamMM = []job.HeadStep{{AboveMM: 8, FrontMM: 30, BehindMM: 45}}, 12

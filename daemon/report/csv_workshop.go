@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// rows of what only the workshop is told: sums first, then the history.
+// rows of what only the workshop may see: sums first, then the history.
 func (w *Workshop) rows() (list []row) {
 	add := func(section, name string, line row) {
 		line["section"], line["name"] = section, name

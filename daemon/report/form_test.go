@@ -332,7 +332,7 @@ func TestHoldOverARestart(t *testing.T) {
 		t.Errorf("%+v", h)
 	}
 	right := *ended
-	for _, years := range []int{5, -5, -56} { // the clock was set between the starts: what is certain is told
+	for _, years := range []int{5, -5, -56} { // the clock was set between the starts: what is certain is shown
 		moved := right
 		moved.At = right.At.AddDate(years, 0, 0)
 		b.holds[0].Ended, b.times.Last[2] = moved, moved

@@ -99,12 +99,12 @@ func TestCustomerIsToldNothingElse(t *testing.T) {
 	inner := forms(whole)
 	for i := range n {
 		if s := fmt.Sprintf("SECRET%d", i+1); !strings.Contains(inner, s) {
-			t.Errorf("the workshop is not told %s", s)
+			t.Errorf("the workshop does not see %s", s)
 		}
 	}
 	outer := forms(whole.Customer())
 	if strings.Contains(outer, "SECRET") {
-		t.Error("a customer is told what is the workshop's own")
+		t.Error("a customer sees what is the workshop's own")
 	}
 	for _, word := range []string{"scrap", "yield", "cost", "OEE", "hold", "visit\"", "operator", "filament", "realign", "cycle", "workshop\":", "Ada", "Ben"} {
 		if regexp.MustCompile(`(?i)\b` + word).MatchString(outer) {
@@ -113,7 +113,7 @@ func TestCustomerIsToldNothingElse(t *testing.T) {
 	}
 	for _, want := range []string{"drip-line pegs", "20 mm ± 0.2 mm", "fewer than 30 parts were measured", "20.100 mm", "2026-05-04 08:00"} {
 		if !strings.Contains(outer, want) {
-			t.Errorf("a customer is not told %q", want)
+			t.Errorf("a customer does not see %q", want)
 		}
 	}
 	if whole.Workshop == nil || whole.Jobs[0].Workshop == nil || whole.Jobs[0].Size.Lengths[0].Visit == 0 {

@@ -28,7 +28,7 @@ type source struct {
 }
 
 // Read gathers the report of a lot for the workshop. The error wraps
-// ledger.ErrNotFound when there is no such lot. Times of day are told in the zone of
+// ledger.ErrNotFound when there is no such lot. Times of day are given in the zone of
 // now.
 func Read(ctx context.Context, l Ledger, lotID int64, set Settings, now time.Time) (*Report, error) {
 	s := &source{now: now, zone: now.Location(), setting: set}

@@ -56,7 +56,7 @@ type Report struct {
 	Jobs        []Job    `json:"jobs"`
 	// Remarks say what was not recorded, and what a figure rests on.
 	Remarks []string `json:"remarks,omitempty"`
-	// Workshop is what only the workshop is told; nil in a report for a customer.
+	// Workshop is what only the workshop may see; nil in a report for a customer.
 	Workshop *Workshop `json:"workshop,omitempty"`
 }
 
@@ -84,7 +84,7 @@ type Job struct {
 	Workshop *JobWorkshop `json:"workshop,omitempty"`
 }
 
-// JobWorkshop is what only the workshop is told of a job.
+// JobWorkshop is what only the workshop may see of a job.
 type JobWorkshop struct {
 	Path             string  `json:"path"`
 	Begun            int     `json:"begun"`
@@ -103,7 +103,7 @@ type JobWorkshop struct {
 	Added            int     `json:"lines_added"`
 }
 
-// Workshop is what only the workshop is told of a lot.
+// Workshop is what only the workshop may see of a lot.
 type Workshop struct {
 	Machine     string   `json:"machine,omitempty"`
 	Provisional []string `json:"provisional,omitempty"` // the same as in Report, with the inner reasons

@@ -43,7 +43,7 @@ type Tolerance struct {
 
 // Length is one measured part.
 type Length struct {
-	Visit int64     `json:"visit,omitempty"` // not told to a customer
+	Visit int64     `json:"visit,omitempty"` // not shown to a customer
 	At    time.Time `json:"at"`
 	MM    float64   `json:"length_mm"`
 }

@@ -66,7 +66,7 @@ func (w *World) did(c client.Check, unverified int) {
 }
 
 // Hints say what a person would find at the machine now, and what to type next.
-// program is how the program is called in the other terminal, which has been told
+// program is how the program is called in the other terminal, which was given
 // where the daemon is.
 func (w *World) Hints(ctx context.Context, s *supervisor.Snapshot, program string) []string {
 	if s.Lot == nil {

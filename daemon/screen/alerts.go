@@ -15,7 +15,7 @@ import (
 type alertsView struct {
 	None    bool // no receiver is configured
 	Failing []channelView
-	Others  []string // who is called if nobody acts on what was told
+	Others  []string // who is called if nobody acts on it
 }
 
 type channelView struct {
@@ -73,7 +73,7 @@ func (sc *screen) alerts(w http.ResponseWriter, r *http.Request) {
 	sc.showAlerts(w, r, http.StatusOK, alertsSaid[r.URL.Query().Get("done")], "")
 }
 
-func (sc *screen) showAlerts(w http.ResponseWriter, r *http.Request, status int, told, bad string) {
+func (sc *screen) showAlerts(w http.ResponseWriter, r *http.Request, status int, done, bad string) {
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
 	channels, err := sc.Alerts(ctx)
@@ -83,7 +83,7 @@ func (sc *screen) showAlerts(w http.ResponseWriter, r *http.Request, status int,
 	}
 	s := sc.Run.Snapshot()
 	p := sc.page(r, "Alerts")
-	v := alertsPage{Key: p.Key, Test: sc.TestAlert != nil && p.Operates, Told: told, Bad: bad,
+	v := alertsPage{Key: p.Key, Test: sc.TestAlert != nil && p.Operates, Told: done, Bad: bad,
 		By: field{Name: "by", Label: "Your name", Auto: "name"}}
 	for _, c := range channels {
 		v.Channels = append(v.Channels, receiverOf(c, s.At))

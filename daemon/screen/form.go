@@ -59,7 +59,7 @@ func (sc *screen) again(w http.ResponseWriter, r *http.Request, status int, deta
 }
 
 // keyed has the address of a form bear the form's key. A browser that goes back and has no
-// copy of the page any more asks for it again: it then gets the form that it had, or is told
+// copy of the page any more asks for it again: it then gets the form that it had, or learns
 // that it was carried out, and not another form that would count a second time. It returns
 // false when it has answered. done is what is said of a form that was carried out.
 func (sc *screen) keyed(w http.ResponseWriter, r *http.Request, p *page, done string) bool {

@@ -336,7 +336,7 @@ func (b *bench) send(path, name string, data []byte) *httptest.ResponseRecorder 
 	return w
 }
 
-// TestTooManyFiles: a form with two thousand files stores a handful, and is told so.
+// TestTooManyFiles: a form with two thousand files stores a handful, and says so.
 func TestTooManyFiles(t *testing.T) {
 	stored := &folder{files: map[string]string{}}
 	b := setUp(t, func(o *Options) { o.Jobs = stored })
@@ -437,7 +437,7 @@ func TestAcknowledging(t *testing.T) {
 }
 
 // TestGoingOnByItself: whoever looks at the screen of a machine that is about to go on by
-// itself is told to keep hands off, and can keep it where it is; one who only looks cannot.
+// itself is warned to keep hands off, and can keep it where it is; one who only looks cannot.
 func TestGoingOnByItself(t *testing.T) {
 	b := setUp(t)
 	s := snapshot(supervisor.Aborted)

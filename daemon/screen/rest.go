@@ -135,10 +135,10 @@ func (sc *screen) lineOf(s *supervisor.Snapshot) lineView {
 var furtherKey = regexp.MustCompile(` [A-Z_]+:`)
 
 // boardName is the first of what a board tells of itself: its name.
-func boardName(told string) string {
-	_, name, found := strings.Cut(told, ":")
+func boardName(firmware string) string {
+	_, name, found := strings.Cut(firmware, ":")
 	if !found {
-		name = told
+		name = firmware
 	}
 	if at := furtherKey.FindStringIndex(name); at != nil {
 		name = name[:at[0]]

@@ -31,7 +31,7 @@ import (
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
-// script plays the run: it keeps what it was asked and answers as told.
+// script plays the run: it keeps what it was asked and answers as set.
 type script struct {
 	mu    sync.Mutex
 	shot  *supervisor.Snapshot

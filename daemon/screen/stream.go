@@ -70,7 +70,7 @@ func (h *hub) work(ctx context.Context) {
 	tick := time.NewTicker(renderEvery)
 	defer tick.Stop()
 	for {
-		if f, err := h.render(ctx); err == nil { // else the old picture stays, and is told by its age
+		if f, err := h.render(ctx); err == nil { // else the old picture stays, which shows its age
 			h.publish(f)
 		}
 		select {

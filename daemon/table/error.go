@@ -5,7 +5,7 @@ import (
 	"strings"
 )
 
-// mostListed bounds the mistakes kept of one file. Their number is always told.
+// mostListed bounds the mistakes kept of one file. Their number is always given.
 const mostListed = 50
 
 // Error is one mistake in a file.

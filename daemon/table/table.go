@@ -1,7 +1,7 @@
 // Package table reads numbers from CSV files as spreadsheets write them: a header
 // of column names, then one row for each measurement. It is strict, as a wrong
 // number read without a word is worse than none: what is no plain number is refused
-// with its line and column, and every such cell is told, not only the first.
+// with its line and column, and every such cell is reported, not only the first.
 package table
 
 import (
@@ -42,7 +42,7 @@ type Table struct {
 	Values map[string][]float64 // by column; absent for an optional column that the file has not
 }
 
-// Read reads a file whose name is told in errors. Columns may be in any order, and
+// Read reads a file whose name stands in errors. Columns may be in any order, and
 // separated by comma, semicolon or tab, as the header shows; where it is not by
 // comma, a decimal comma is read too. Rows without any entry are passed over. Mistakes
 // in the contents are of type Errors.

@@ -89,7 +89,7 @@ func TestRefusesWithPlaceAndRemedy(t *testing.T) {
 			}
 		}
 		if c.name == "every mistake" && all.Count != 9 {
-			t.Errorf("%d mistakes are told of 9", all.Count)
+			t.Errorf("%d mistakes are reported of 9", all.Count)
 		}
 	}
 	_, err := table.Read(strings.NewReader("value\n"+strings.Repeat("x\n", 1000)), "f.csv", sizes...)

@@ -125,7 +125,7 @@ func CareText(c supervisor.CareView) string {
 	return fmt.Sprintf("due in %s (%s)", Count(*c.Parts, "part"), strings.TrimPrefix(why, "due "))
 }
 
-// SupplyText says what is left on the spool and how full the bin is, as far as was told.
+// SupplyText says what is left on the spool and how full the bin is, as far as it is known.
 func SupplyText(v *supervisor.SupplyView) string {
 	var list []string
 	if v.SpoolLeftG != nil {

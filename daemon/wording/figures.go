@@ -71,7 +71,7 @@ func adhesionRows(g *supervisor.Adhesion, st Style) []string {
 		text += fmt.Sprintf(", %s after %s", first, Span(g.Earliest))
 	}
 	if g.UnknownWhen > 0 {
-		text += fmt.Sprintf(" (%d at a time not told, counted as at once)", g.UnknownWhen)
+		text += fmt.Sprintf(" (%d at an unknown time, counted as at once)", g.UnknownWhen)
 	}
 	out := st.row("Adhesion", text)
 	switch {

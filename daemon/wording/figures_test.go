@@ -11,7 +11,7 @@ import (
 )
 
 // TestFiguresAndAdhesionAreShown with what they leave open: parts not looked at, waits that were
-// not planned, parts that came off at a time not told.
+// not planned, parts that came off at an unknown time.
 func TestFiguresAndAdhesionAreShown(t *testing.T) {
 	l := &client.LotDetail{
 		Figures: supervisor.Production{Figures: &quality.Figures{Availability: 0.8, Effectiveness: 1.25, QualityRatio: 0.9, OEE: 0.9},
@@ -23,7 +23,7 @@ func TestFiguresAndAdhesionAreShown(t *testing.T) {
 	for _, want := range []string{"availability 80.0 %, effectiveness 125.0 %, quality ratio 90.0 %, OEE 90.0 %",
 		"1 part not looked at and not counted good; were all good, quality ratio 100.0 %, OEE 100.0 %",
 		"leaves out heating or cooling", "planned time is too long", "making parts 60 min, held 20 min", "about 2 h 0 min without a daemon",
-		"of 12 parts made since it was taped on ", ": 9 were seen to have stayed, and 2 came off, one after 40 min (1 at a time not told, counted as at once)", "not shown to hold",
+		"of 12 parts made since it was taped on ", ": 9 were seen to have stayed, and 2 came off, one after 40 min (1 at an unknown time, counted as at once)", "not shown to hold",
 		"(Check 1)", "superseded by check 2", "one came off after 40 min", "corrects check 1"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("no %q in\n%s", want, text)

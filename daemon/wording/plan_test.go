@@ -8,7 +8,7 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// What a run puts around a job is told with its reason and in order, and a long
+// What a run puts around a job is listed with its reason and in order, and a long
 // list is cut with its number.
 func TestPlanTellsWhatTheRunAdds(t *testing.T) {
 	around := []job.Change{{Section: job.LeadIn, Text: "G21", Why: "known modes"}, {Section: job.LeadIn, Text: "G90", Why: "known modes"},

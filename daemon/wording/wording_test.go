@@ -116,7 +116,7 @@ func TestStatusTellsTheHint(t *testing.T) {
 	}
 }
 
-// With checks enough the drift is told with its doubt, and what does not fit.
+// With checks enough the drift is shown with its doubt, and what does not fit.
 func TestStatusTellsTheDrift(t *testing.T) {
 	s := running()
 	mm, rate, se, limit := 0.9, -0.031, 0.004, 58200.0
@@ -229,7 +229,7 @@ func TestPlanVerdict(t *testing.T) {
 	}
 }
 
-// What is not sent of a part is told as a share of what stands in the file.
+// What is not sent of a part is shown as a share of what stands in the file.
 func TestPlanTellsWhatIsSaved(t *testing.T) {
 	for want, p := range map[string]*job.Plan{
 		"  wire       858.1 kB of 935.2 kB, 8 % less":      {SentSourceBytes: 935154, WireBytes: 858101},
@@ -243,7 +243,7 @@ func TestPlanTellsWhatIsSaved(t *testing.T) {
 	}
 }
 
-// A change is told once, and a picture without one is silent.
+// A change is shown once, and a picture without one is silent.
 func TestChange(t *testing.T) {
 	s := running()
 	first := Change(nil, s)

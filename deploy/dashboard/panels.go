@@ -15,7 +15,7 @@ func mm(expr string) string { return expr + " * 1000" }
 
 // rows are the questions in the order in which an operator asks them.
 func rows() []row {
-	return []row{visit(), count(), offset(), sizes(), heat(), line(), hours(), told()}
+	return []row{visit(), count(), offset(), sizes(), heat(), line(), hours(), alerts()}
 }
 
 type panels = []cog.Builder[dashboard.Panel]
@@ -45,7 +45,7 @@ func count() row {
 		figure("Still to begin", "Cycles to begin so that the order comes out good with 95 % certainty, by the scrap so far.", "none", 4, of("yield_cycles")).NoValue("-"),
 		figure("All made in", "Time that the lot still takes, visits not counted.", "s", 4, of("order_remaining_seconds")).NoValue("-"),
 		below(figure("Parts left on the spool", "By what was used since it was weighed.", "none", 4, "floor("+of("spool_left_grams")+" / "+of("spool_part_grams")+")").NoValue("not weighed"), 3, orange),
-		figure("In the bin", "Parts made since the bin was emptied, as a share of what it holds.", "percentunit", 4, of("bin_parts")+" / "+of("bin_capacity_parts")).NoValue("not told"),
+		figure("In the bin", "Parts made since the bin was emptied, as a share of what it holds.", "percentunit", 4, of("bin_parts")+" / "+of("bin_capacity_parts")).NoValue("not known"),
 		chart("The order", "The lot in progress against what was ordered.", "none", 16,
 			curve{expr: of("order_parts"), name: "ordered", colour: plain, dashed: true},
 			curve{expr: of("order_made_parts"), name: "made", colour: sky, under: "good"},
@@ -127,7 +127,7 @@ func hours() row {
 	}}
 }
 
-func told() row {
+func alerts() row {
 	return row{"Would anybody hear of trouble?", panels{
 		chart("Alerts that wait", "By receiver. What waits is sent when the receiver can be reached again.", "none", 6,
 			curve{expr: of("alerts_pending", "channel"), name: "{{channel}}"}).Min(0),

@@ -100,8 +100,8 @@ type controller struct {
 	watchDue             time.Duration
 	senseDue             time.Duration // a sensor goes further astray
 	mainsAt              time.Duration // when the mains come back
-	untold               bool          // no temperature is told
-	frozenTemps          string        // told for ever; "": not
+	silent               bool          // no temperature is reported
+	frozenTemps          string        // reported for ever; "": not
 	frozenPlace          string        // see frozenTemps
 	emptiedAt            time.Duration // when an extruding move ended with none behind it
 	belt                 beltState

@@ -36,9 +36,9 @@ const (
 	WeakHeat                        // a heater gives a third of its power
 	Retarget                        // somebody else asks a heater for 20 degrees more
 	MissingSensor                   // a temperature is left out of the reports
-	NanSensor                       // a temperature is told as nan
-	FloorSensor                     // a temperature is told as -127, as of a digital sensor that does not answer
-	TopSensor                       // a temperature is told as 1100, the top of a table
+	NanSensor                       // a temperature is reported as nan
+	FloorSensor                     // a temperature is reported as -127, as of a digital sensor that does not answer
+	TopSensor                       // a temperature is reported as 1100, the top of a table
 	IgnoreOff                       // the board ignores words that switch a heater off, and the emergency word
 	OldReadings                     // the board goes on telling a heater's temperature, target and drive of now
 	SwappedSensors                  // each heater's sensor sits at the other one

@@ -74,7 +74,7 @@ func (c *controller) boardFault(x Fault) {
 		c.mains(false)
 		c.mainsAt = later(c.now, x.For)
 	case NoReports:
-		c.untold = true
+		c.silent = true
 		c.damaged("the board reports no temperature")
 	case FrozenAnswers:
 		kept := c.out
@@ -160,7 +160,7 @@ func (c *controller) heatFault(x Fault) {
 		h.deaf = true
 		c.damaged("the board does not switch the " + name + " off")
 	case OldReadings:
-		h.old, h.oldDuty = string(c.told(nil, h)), int(127*h.duty(c.now))
+		h.old, h.oldDuty = string(c.reading(nil, h)), int(127*h.duty(c.now))
 		c.damaged("the board tells old values of the " + name)
 	case Retarget:
 		c.target(h, h.target+handC)

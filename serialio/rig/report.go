@@ -80,9 +80,9 @@ func trimWord(text []byte) []byte {
 
 // temps writes the temperature report. With lead it begins with "ok" and is the
 // command's acknowledgement; the plain ok that would follow is then left out by the
-// caller being told so through c.answered.
+// caller learning that through c.answered.
 func (c *controller) temps(lead bool) {
-	if c.untold {
+	if c.silent {
 		return
 	}
 	b := c.out
@@ -109,10 +109,10 @@ func (c *controller) temps(lead bool) {
 		return int64(127 * h.duty(c.now))
 	}
 	if h := &c.nozzle; !h.missing {
-		b = c.told(append(b, "T:"...), h)
+		b = c.reading(append(b, "T:"...), h)
 	}
 	if h := &c.bed; !h.missing {
-		b = c.told(append(b, " B:"...), h)
+		b = c.reading(append(b, " B:"...), h)
 	}
 	b = append(b, " @:"...)
 	b = strconv.AppendInt(b, duty(&c.nozzle), 10)
@@ -121,8 +121,8 @@ func (c *controller) temps(lead bool) {
 	c.out = append(b, '\n')
 }
 
-// told writes the temperature and the target of a heater as reports tell them.
-func (c *controller) told(b []byte, h *heater) []byte {
+// reading writes the temperature and the target of a heater as reports have them.
+func (c *controller) reading(b []byte, h *heater) []byte {
 	if h.old != "" {
 		return append(b, h.old...)
 	}

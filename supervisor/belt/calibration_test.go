@@ -97,7 +97,7 @@ type tale struct {
 }
 
 // promised counts 95 % intervals that held, by the number of checks: 3, 4 to 6, more.
-type promised [3]struct{ told, held int }
+type promised [3]struct{ made, held int }
 
 func (k *promised) note(checks int, interval *[2]float64, truth float64) {
 	if interval == nil {
@@ -110,7 +110,7 @@ func (k *promised) note(checks int, interval *[2]float64, truth float64) {
 	case checks > 3:
 		i = 1
 	}
-	k[i].told++
+	k[i].made++
 	if truth >= interval[0] && truth <= interval[1] {
 		k[i].held++
 	}
@@ -236,11 +236,11 @@ func TestCalibration(t *testing.T) {
 	}
 	for name, k := range map[string]promised{"offset": ours.offsets, "rate": ours.rates} {
 		for i, checks := range []string{"3 checks", "4 to 6", "more"} {
-			n := float64(k[i].told)
+			n := float64(k[i].made)
 			share := float64(k[i].held) / n
-			t.Logf("the 95 %% interval of the %s held in %.1f %% of %d, %s", name, 100*share, k[i].told, checks)
+			t.Logf("the 95 %% interval of the %s held in %.1f %% of %d, %s", name, 100*share, k[i].made, checks)
 			if slack := 3 * math.Sqrt(0.95*0.05/n); share < 0.94-slack {
-				t.Errorf("the interval of the %s held in %.1f %% of %d, %s", name, 100*share, k[i].told, checks)
+				t.Errorf("the interval of the %s held in %.1f %% of %d, %s", name, 100*share, k[i].made, checks)
 			}
 		}
 	}

@@ -65,7 +65,7 @@ func TestForecastIsPlainRegression(t *testing.T) {
 	}
 }
 
-// Few readings are told for what they are.
+// Few readings are shown for what they are.
 func TestForecastWithFewReadings(t *testing.T) {
 	o := usualOutlook()
 	now := Reading{TravelMM: 10000}

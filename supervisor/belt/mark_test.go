@@ -8,8 +8,8 @@ import (
 )
 
 // TestWhatAMarkGains reads belts whose edge is uneven at one mark each time and anywhere, eight
-// times 9.6 m apart: where it is told that readings at a mark would let the belt run further,
-// they do, and where they would not it is hardly ever told.
+// times 9.6 m apart: where it is said that readings at a mark would let the belt run further,
+// they do, and where they would not it is hardly ever said.
 func TestWhatAMarkGains(t *testing.T) {
 	const loop, lots = 2400.0, 300
 	for _, c := range []struct {
@@ -23,7 +23,7 @@ func TestWhatAMarkGains(t *testing.T) {
 		{1.5, 0.9, 1, 1.6, 8},
 	} {
 		r := rand.New(rand.NewPCG(1, uint64(10*c.unevenMM)))
-		told := 0.0
+		said := 0.0
 		var gain []float64
 		for range lots {
 			rate, from := 0.02*r.NormFloat64(), r.Float64()
@@ -40,15 +40,15 @@ func TestWhatAMarkGains(t *testing.T) {
 			_, marked := hold(func(k int) float64 { return 4 * loop * float64(k+1) })
 			f, anywhere := hold(func(k int) float64 { return 4*loop*float64(k+1) + loop*r.Float64() })
 			if f.Uneven() {
-				told++
+				said++
 			}
 			gain = append(gain, min(marked, 1e6)/min(anywhere, 1e6))
 		}
 		slices.Sort(gain)
 		median := gain[lots/2]
-		t.Logf("uneven by %g mm: told in %.0f %%, a mark makes the way to the next check %.2f times as long (half of the lots)", c.unevenMM, 100*told/lots, median)
-		if told /= lots; told < c.toldFrom || told > c.toldTo {
-			t.Errorf("uneven by %g mm: told in %.0f %% of lots", c.unevenMM, 100*told)
+		t.Logf("uneven by %g mm: said in %.0f %%, a mark makes the way to the next check %.2f times as long (half of the lots)", c.unevenMM, 100*said/lots, median)
+		if said /= lots; said < c.toldFrom || said > c.toldTo {
+			t.Errorf("uneven by %g mm: said in %.0f %% of lots", c.unevenMM, 100*said)
 		}
 		if median < c.gainFrom || median > c.gainTo {
 			t.Errorf("uneven by %g mm: a mark gains %.2f times", c.unevenMM, median)

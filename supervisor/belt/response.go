@@ -24,7 +24,7 @@ type Response struct {
 	PerTurn   float64    `json:"rate_mm_per_m_per_turn"`
 	PerTurnSE float64    `json:"rate_mm_per_m_per_turn_se"`
 	PerTurn95 [2]float64 `json:"rate_mm_per_m_per_turn_95"`
-	// Known: the interval leaves out zero, so that the way to turn can be told.
+	// Known: the interval leaves out zero, so that the way to turn is known.
 	Known bool `json:"known"`
 
 	most float64 // turns, in the largest adjustment so far

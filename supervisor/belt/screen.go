@@ -110,7 +110,7 @@ func choose(readings []Reading, o Outlook) Drive {
 	return best
 }
 
-// together says that both drives run so much in step that their rates cannot be told apart.
+// together says that both drives run so much in step that their rates cannot be separated.
 func (f *filter) together() bool {
 	c := &f.columns[0]
 	return c.sxx[0]*c.sxx[2]-c.sxx[1]*c.sxx[1] <= 1e-4*c.sxx[0]*c.sxx[2]

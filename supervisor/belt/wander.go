@@ -6,7 +6,7 @@ import (
 
 // A belt does not only drift at a rate. It also wanders: slip and jerks add up, so
 // that two readings far apart differ by more than two readings of the same place.
-// How much of the scatter is wander and how much is reading error cannot be told
+// How much of the scatter is wander and how much is reading error cannot be known
 // from a few checks, and it matters: reading errors average out over the forecast,
 // wander grows with it. So the forecast is made for several shares of wander, each
 // weighted by how well it explains the readings.

@@ -28,8 +28,8 @@ func (r *restorer) own() {
 	for i := range settingWords {
 		for b := byte(0); b < 26; b++ {
 			letter := 'A' + b
-			v, told := r.o.Own.Settings[i].Get(letter)
-			if told && r.unknown(i, letter) {
+			v, reported := r.o.Own.Settings[i].Get(letter)
+			if reported && r.unknown(i, letter) {
 				r.to.Settings[i].set(letter, v)
 			}
 		}
@@ -54,7 +54,7 @@ func (r *restorer) unknown(setting int, letter byte) bool {
 	return r.s.Settings[setting].Set&^r.to.Settings[setting].Set&bit != 0
 }
 
-// Left returns what from has set, to does not know, and the board has not told of itself: no line can
+// Left returns what from has set, to does not know, and the board has not reported: no line can
 // bring it back, so that what is made in state to is made with it. Each is a word and an argument,
 // such as "M900 K".
 func Left(from, to State, o RestoreOptions) (list []string) {
@@ -77,11 +77,11 @@ func Left(from, to State, o RestoreOptions) (list []string) {
 }
 
 // noJerk reports whether a letter of M205 is one of jerk, on a board that goes by the deviation at
-// corners instead: it has told that, and passes over the other (common practice, no source).
+// corners instead: it has reported that, and passes over the other (common practice, no source).
 func noJerk(own *State, letter byte) bool {
 	if own == nil || letter != 'X' && letter != 'Y' && letter != 'Z' && letter != 'E' {
 		return false
 	}
-	j, told := own.Setting(205).Get('J')
-	return told && j > 0
+	j, reported := own.Setting(205).Get('J')
+	return reported && j > 0
 }

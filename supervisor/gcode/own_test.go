@@ -5,8 +5,8 @@ import (
 	"testing"
 )
 
-// What one job has set and another does not know goes back to what the board has told of itself, or is
-// told to be left.
+// What one job has set and another does not know goes back to what the board has reported, or is
+// reported as left behind.
 func TestSettingsGoBackToTheBoardsOwn(t *testing.T) {
 	follow := func(lines string) State {
 		s := NewState()

@@ -18,8 +18,8 @@ type RestoreOptions struct {
 	LiftFeedMMPerMin float64
 	// RetractFeedMMPerMin is the speed of the extruder alone.
 	RetractFeedMMPerMin float64
-	// Own are the settings that the board has by itself, as far as it has told them; nil: it
-	// has told none. Only settings are looked at.
+	// Own are the settings that the board has by itself, as far as it has reported them; nil: it
+	// has reported none. Only settings are looked at.
 	Own *State
 }
 

@@ -2,7 +2,7 @@ package heat
 
 import "time"
 
-// What a warming must lack against the learned law to be told: so many standard
+// What a warming must lack against the learned law to be reported: so many standard
 // deviations of the difference that a healthy machine shows, and so many degrees, in
 // this many readings one after the other. A board reports some hundred times in a
 // warming; at six deviations chance alone does not speak once in a machine's life.

@@ -20,7 +20,7 @@ type Duty struct {
 	Var     float64 `json:"var"`
 
 	odd  int  // windows in a row unlike those before
-	told bool // that they are
+	said bool // that they are
 }
 
 // Unusual is a drive unlike the one that was needed before.
@@ -114,7 +114,7 @@ func (d *Duty) window(mean float64) *Unusual {
 		bound := max(oddSigmas*math.Sqrt(d.Var), oddShare*d.Mean)
 		switch {
 		case math.Abs(off) <= bound/2:
-			d.odd, d.told = 0, false
+			d.odd, d.said = 0, false
 		case math.Abs(off) <= bound:
 			d.odd = 0
 		default:
@@ -123,8 +123,8 @@ func (d *Duty) window(mean float64) *Unusual {
 				*d = Duty{TargetC: d.TargetC, N: 1, Mean: mean}
 				return nil
 			}
-			if d.odd == oddDuties && !d.told {
-				d.told = true
+			if d.odd == oddDuties && !d.said {
+				d.said = true
 				return &Unusual{TargetC: d.TargetC, Was: d.Mean, Is: mean, Learned: time.Duration(d.N) * dutyWindow}
 			}
 			return nil

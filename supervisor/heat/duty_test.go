@@ -18,13 +18,13 @@ func (o *oven) parts(n int, targetC, standbyC float64) {
 }
 
 // TestMoreOrLessDriveIsTold: what holds a temperature with much more drive than it used to
-// need, or much less, is told once, and what stays so becomes usual. A little is not told.
+// need, or much less, is reported once, and what stays so becomes usual. A little is not reported.
 func TestMoreOrLessDriveIsTold(t *testing.T) {
 	for name, c := range map[string]struct {
 		o      *oven
 		target float64
 		alter  func(*oven)
-		told   int
+		times  int
 		more   bool
 	}{
 		"a fan at the block":         {nozzle(), 205, func(o *oven) { o.draft = 0.4 }, 1, true},
@@ -44,12 +44,12 @@ func TestMoreOrLessDriveIsTold(t *testing.T) {
 			}
 			c.alter(o)
 			o.parts(2, c.target, 0)
-			if len(o.odd) != c.told || c.told > 0 && (o.odd[0].Is > o.odd[0].Was) != c.more {
-				t.Fatalf("told %+v", o.odd)
+			if len(o.odd) != c.times || c.times > 0 && (o.odd[0].Is > o.odd[0].Was) != c.more {
+				t.Fatalf("reported %+v", o.odd)
 			}
 			o.parts(8, c.target, 0)
-			if len(o.odd) != c.told {
-				t.Errorf("told again though it stays so: %+v", o.odd)
+			if len(o.odd) != c.times {
+				t.Errorf("reported again though it stays so: %+v", o.odd)
 			}
 			for _, f := range o.found {
 				if f.Fault {

@@ -27,7 +27,7 @@ const (
 	flickerFrom    = 2 * time.Minute // after the target came near, before it is learned from
 )
 
-// add takes in a reading as it was told and returns for how long it has been the same. held: its
+// add takes in a reading as it was reported and returns for how long it has been the same. held: its
 // body is held at one temperature.
 func (f *flicker) add(at time.Duration, c float64, held bool) time.Duration {
 	if !f.seen || f.same == 0 || at-f.at > gap {

@@ -15,7 +15,7 @@ type framed struct {
 	tauS, frameS   float64 // time constants; frameS 0: no frame
 	powerC         float64 // above the room, fully on
 	noiseC, scaleC float64 // of its sensor
-	told           bool    // the board tells the drive
+	told           bool    // the board reports the drive
 	targetC        float64
 
 	l               *Learner
@@ -71,7 +71,7 @@ func (b *framed) cycle(targetC, releaseC float64) (w Wait, known bool, took floa
 
 // TestCoolingIsForetold: a machine that has worked in one room is in another by the next day, seen
 // meanwhile or not. From its second part there the time to cool is right within 15 %, and within its
-// bounds; within 10 degrees of the room no single time is told.
+// bounds; within 10 degrees of the room no single time is given.
 func TestCoolingIsForetold(t *testing.T) {
 	rooms := []float64{10, 16, 21, 26, 32}
 	told, bounded, outside, worst := 0, 0, 0, 0.0
@@ -107,14 +107,14 @@ func TestCoolingIsForetold(t *testing.T) {
 						}
 						what := fmt.Sprintf("part %d in a room of %.0f °C after one of %.0f, to %.0f: %v to %v, took %.0f s", part+1, room, before, room+gap, w.Low, w.High, took)
 						if w.Sure && room+gap < b.room()+nearRoomC-2 { // what it cools towards is known to two degrees
-							t.Errorf("%s: a single time is told", what)
+							t.Errorf("%s: a single time is given", what)
 						}
 						if w.Sure {
 							told++
 							off := w.Mid.Seconds()/took - 1
 							worst = max(worst, math.Abs(off))
 							if math.Abs(off) > 0.15 {
-								t.Errorf("%s: %v was told, wrong by %.0f %%", what, w.Mid, 100*off)
+								t.Errorf("%s: %v was given, wrong by %.0f %%", what, w.Mid, 100*off)
 							}
 						}
 					}
@@ -122,8 +122,8 @@ func TestCoolingIsForetold(t *testing.T) {
 			}
 		}
 	}
-	t.Logf("a single time told for %d of %d parts, wrong by %.1f %% at most; %d outside their bounds", told, 3*n, 100*worst, outside)
+	t.Logf("a single time given for %d of %d parts, wrong by %.1f %% at most; %d outside their bounds", told, 3*n, 100*worst, outside)
 	if told < int(3*n)/3 || bounded < int(3*n)*8/10 || outside*20 > bounded {
-		t.Errorf("told for %d of %d parts, bounds for %d, of which %d were wrong", told, 3*n, bounded, outside)
+		t.Errorf("given for %d of %d parts, bounds for %d, of which %d were wrong", told, 3*n, bounded, outside)
 	}
 }

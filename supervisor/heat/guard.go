@@ -32,9 +32,9 @@ type heater struct {
 	commandedC float64
 	newest     Reading
 	has        bool   // the board tells its reading
-	there      bool   // it is known to be there: one that is not told any more is not shown off by that
-	told       bool   // the board tells its target
-	on         bool   // it was commanded or told a target since it was last shown to be off
+	there      bool   // it is known to be there: one that is no longer reported is not shown off by that
+	told       bool   // the board reports its target
+	on         bool   // it was commanded or reported to have a target since it was last shown to be off
 	doubt      string // why its sensor is not to be believed
 	burns      string // the finding that it is on though it ought not to be; stays until somebody has mended it
 	lowC       float64
@@ -199,7 +199,7 @@ func (g *Guard) Warm() bool {
 }
 
 // accuses reports whether a finding speaks against the sensor, be it together with the
-// heater: which of the two it is cannot be told from here.
+// heater: which of the two it is cannot be known here.
 func (k Kind) accuses() bool {
 	switch k {
 	case Absurd, Still, Slow, Fallen, Drifted:
@@ -324,7 +324,7 @@ func (g *Guard) Text() string {
 }
 
 // needed lists the heaters that have to be shown to be off: all that may have been on, any other
-// that is hot, and one that is there and not told any more, or that something was found against.
+// that is hot, and one that is there and no longer reported, or that something was found against.
 func (g *Guard) needed() (list []*heater) {
 	for _, h := range g.heaters {
 		p := h.proof
@@ -340,16 +340,16 @@ func (g *Guard) Decide(at time.Duration) bool {
 	if !g.Proving() {
 		return false
 	}
-	told := false
+	known := false
 	for _, h := range g.heaters {
-		told = told || h.has && h.proof.seen
+		known = known || h.has && h.proof.seen
 	}
 	for _, h := range g.needed() {
 		if !h.proof.Shown() {
 			return false
 		}
 	}
-	if !told {
+	if !known {
 		return false
 	}
 	g.ended, g.shown, g.left = true, true, false

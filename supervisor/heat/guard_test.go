@@ -187,7 +187,7 @@ func TestProofOfOff(t *testing.T) {
 			g.read(time.Minute, func(s float64) float64 { return 190 + 2*s })
 			g.read(5*time.Minute, cools(310, 80))
 		}},
-		"the nozzle is never told, and was not heated": {false, "no reliable reading", func(g *guarded) {
+		"the nozzle is never reported, and was not heated": {false, "no reliable reading", func(g *guarded) {
 			g.off()
 			for range 60 {
 				g.now += time.Second

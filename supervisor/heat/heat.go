@@ -37,7 +37,7 @@ const (
 	// when it was cold, degrees, as a standard deviation: a frame that is warm by now, a room
 	// that has changed since. Common practice, no source.
 	roomSD = 3
-	// nearRoomC: so close to what it cools towards no single time is told, since one degree
+	// nearRoomC: so close to what it cools towards no single time is given, since one degree
 	// there is a large share of it.
 	nearRoomC = 10
 	// keep is the weight that older evidence has after each further span: five

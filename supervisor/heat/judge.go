@@ -116,7 +116,7 @@ const warmRiseC = 5
 // drive it.
 type undriven struct {
 	on     bool
-	since  time.Duration // when the drive was first told as none
+	since  time.Duration // when the drive was first reported as 0
 	rising bool
 	lowC   float64 // where the present rise began
 	low    time.Duration

@@ -17,7 +17,7 @@ type Reading struct {
 	HasDuty bool
 }
 
-// How a span of readings is told from what surrounds it.
+// How a span of readings is distinguished from what surrounds it.
 const (
 	// Close to its target a controller no longer drives fully: within a share of the
 	// rise, and these bounds (common practice, no source). Where the board tells its
@@ -48,7 +48,7 @@ type Learner struct {
 	most  float64 // highest duty seen: fully on
 	span  span
 	held  held
-	idles bool     // a drive of none was told while a target was held
+	idles bool     // a drive of 0 was reported while a target was held
 	parts bool     // and one between none and full
 	odd   *Unusual // found and not yet asked for
 
@@ -128,14 +128,14 @@ func (l *Learner) drive(r Reading) Drive {
 		from = l.span.startC
 	}
 	near := min(max(nearShare*math.Abs(r.TargetC-from), leastNearC), mostNearC)
-	told := r.HasDuty && !math.IsNaN(r.Duty)
-	if told {
+	known := r.HasDuty && !math.IsNaN(r.Duty)
+	if known {
 		near = knownNearC
 		l.most = max(l.most, r.Duty)
 	}
 	off := r.TargetC <= 0 || r.C > r.TargetC+near
 	full := r.TargetC > 0 && r.C < r.TargetC-near
-	if told {
+	if known {
 		off = off && r.Duty <= 0
 		full = full && r.Duty >= 0.95*l.most
 	}

@@ -79,7 +79,7 @@ func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
 	return Wait{low, l.takes(fromC, toC), high, m.Own.Fresh && toC >= max(l.EndC, m.roomC())+nearRoomC}, true
 }
 
-// Wait is a time that is foreseen, and its bounds. Sure: the one in the middle may be told alone.
+// Wait is a time that is foreseen, and its bounds. Sure: the one in the middle may be given alone.
 type Wait struct {
 	Low, Mid, High time.Duration
 	Sure           bool

@@ -31,7 +31,7 @@ type Proof struct {
 	lowC    float64
 	cold    time.Duration // since when it has been cold and not rising; never: it has not
 	coldC   float64
-	targetC float64 // as the board tells it; 0: off, or not told
+	targetC float64 // as the board reports it; 0: off, or not reported
 	back    int     // readings in a row that speak against a heater that was shown to be off
 }
 

@@ -95,7 +95,7 @@ const (
 type Watch struct {
 	lim   Limits
 	phase phase
-	told  map[Kind]bool
+	found map[Kind]bool
 
 	seen     bool
 	last     Reading
@@ -138,7 +138,7 @@ func NewWatch(l Limits) *Watch {
 
 // Forget begins anew: the readings to come are another board's, or a fault is dealt with.
 func (w *Watch) Forget() {
-	*w = Watch{lim: w.lim, told: make(map[Kind]bool), below: never, low: never, above: never, flicker: w.flicker}
+	*w = Watch{lim: w.lim, found: make(map[Kind]bool), below: never, low: never, above: never, flicker: w.flicker}
 	w.flicker.same = 0 // what was learned of the sensor stays; the next reading begins a run
 }
 
@@ -147,8 +147,8 @@ func (w *Watch) Forget() {
 func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	var found []Finding
 	add := func(kind Kind, fault bool, format string, args ...any) {
-		if !w.told[kind] {
-			w.told[kind] = true
+		if !w.found[kind] {
+			w.found[kind] = true
 			found = append(found, Finding{kind, fault, w.lim.Name + " " + fmt.Sprintf(format, args...)})
 		}
 	}
@@ -184,7 +184,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 		w.hot = 0
 	}
 	if r.TargetC != w.last.TargetC {
-		// A target told once may be damage, and what was read may be older than it.
+		// A target reported once may be damage, and what was read may be older than it.
 		w.anew, w.last = true, r
 		return found
 	}
@@ -241,7 +241,7 @@ func sane(c float64) bool { return c > leastC && c < 1000 }
 
 // begin enters the phase that a target leads to.
 func (w *Watch) begin(r Reading) {
-	clear(w.told)
+	clear(w.found)
 	w.anchorC, w.anchor, w.from, w.fromC, w.leastC, w.moved = r.C, r.At, r.At, r.C, r.C, r.At
 	if w.phase != falling || r.TargetC > 0 || w.cooled == never {
 		w.cooledC, w.cooled = r.C, r.At // else it has been off all along, and a gap or a damaged target excuses no heat

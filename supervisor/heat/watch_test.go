@@ -172,7 +172,7 @@ func TestEachFaultIsFound(t *testing.T) {
 		{"transistor closed, cold nozzle", nozzle(), 0, func(o *oven) { o.always = true }, 0, Over, time.Minute},
 		{"transistor closed, bed", bed(), 60, func(o *oven) { o.always = true }, 60, Over, 9 * time.Minute},
 		{"transistor closed, to the ceiling", nozzle(), 250, func(o *oven) { o.always = true }, 250, Ceiling, 90 * time.Second},
-		{"transistor closed, bed, the drive told", bed(), 60, func(o *oven) { o.always, o.tellsDuty = true, true }, 60, Over, 3 * time.Minute},
+		{"transistor closed, bed, the drive reported", bed(), 60, func(o *oven) { o.always, o.tellsDuty = true, true }, 60, Over, 3 * time.Minute},
 		{"transistor closed, warm bed off", bed(), 60, func(o *oven) { o.always = true }, 0, Over, 5 * time.Minute},
 		{"stuck while heating", nozzle(), 0, func(o *oven) { c := 31.2; o.stuckC = &c }, 205, Slow, 45 * time.Second},
 		{"stuck while held", nozzle(), 205, func(o *oven) { c := 205.3; o.stuckC = &c }, 205, Still, 5 * time.Minute},
@@ -213,7 +213,7 @@ func TestEachFaultIsFound(t *testing.T) {
 			if kinds := map[Kind]bool{}; len(o.found) > n {
 				for _, f := range o.found {
 					if kinds[f.Kind] {
-						t.Errorf("told twice: %v", f)
+						t.Errorf("reported twice: %v", f)
 					}
 					kinds[f.Kind] = true
 				}
@@ -236,7 +236,7 @@ func TestASlowerHeaterIsToldBeforeItIsAFault(t *testing.T) {
 	o.endC = 22 + (350-22)*0.8
 	o.to(205)
 	if !o.has(Drifted) {
-		t.Errorf("a heater of four fifths its power is not told: %v", o.found)
+		t.Errorf("a heater of four fifths its power is not reported: %v", o.found)
 	}
 	for _, f := range o.found {
 		if f.Fault {

@@ -16,7 +16,7 @@ const (
 	byLines             // someone has named the lines
 )
 
-// cutter finds where the part begins and ends. It is told of each line before and after it is applied,
+// cutter finds where the part begins and ends. It sees each line before and after it is applied,
 // and answers what to keep; where the part ends by itself is the last place that it named.
 type cutter struct {
 	o     *Options

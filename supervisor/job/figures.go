@@ -68,8 +68,8 @@ type Adhesion struct {
 	Longest  time.Duration // after which a part was found good
 	Seen     int           // parts looked at, those that came off among them
 	Detached int           // that came off
-	Untold   bool          // one of them at a time that nobody told
-	Earliest time.Duration // told at which one came off; 0 for none
+	Untold   bool          // one of them at an unknown time
+	Earliest time.Duration // known at which one came off; 0 for none
 	HoldsFor time.Duration // for which it is shown to hold 95 of 100 parts; 0 for none
 }
 

@@ -74,7 +74,7 @@ func digits(t *testing.T, text string) (v, half float64) {
 	return v, 0.5000001 * math.Pow10(-len(after))
 }
 
-// TestFilamentOfTheFile: the file's own diameter and density count, and a difference from the configuration is told.
+// TestFilamentOfTheFile: the file's own diameter and density count, and a difference from the configuration is reported.
 func TestFilamentOfTheFile(t *testing.T) {
 	for comment, c := range map[string]struct {
 		diameterMM, density float64

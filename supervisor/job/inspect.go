@@ -14,7 +14,7 @@ import (
 // Inspect reads the file once and returns what it will do on the machine, or a
 // *[Refusal] with every reason why it cannot run. Lines that repeat inside the
 // body are gone through as often as they are sent. progress, which may be nil,
-// is told how many bytes of how many have been read.
+// learns how many bytes of how many have been read.
 //
 // A plan may still hold findings of severity [Error]; see [Plan.Blocked].
 func Inspect(ctx context.Context, path string, o Options, progress func(done, total int64)) (*Plan, error) {

@@ -82,7 +82,7 @@ func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *ins
 }
 
 // run goes through the whole file and writes the plan. It returns how many bytes it has read, and why
-// the file is refused. progress, which may be nil, is told how many of how many bytes are read.
+// the file is refused. progress, which may be nil, learns how many of how many bytes are read.
 func (i *inspector) run(progress func(done, total int64)) (read int64, problems []Finding, err error) {
 	i.scan.watch(func(done int64) error {
 		if progress != nil {

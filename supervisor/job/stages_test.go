@@ -120,7 +120,7 @@ func TestMeaningSaysWhatIsUnsaid(t *testing.T) {
 	}
 }
 
-// The cutter is told of lines, and its answers are written down: b before a line that may begin the
+// The cutter sees lines, and its answers are written down: b before a line that may begin the
 // part, B where it begins, p in the purge, e where it may end before a line, G where it goes on.
 func TestCutterAnswers(t *testing.T) {
 	for _, test := range []struct{ name, lines, want, sections, found string }{

@@ -36,7 +36,7 @@ type scene struct {
 	complain  func(format string, args ...any)
 }
 
-// sentinelOf is what a failure of a kind must be told as.
+// sentinelOf is what a failure of a kind must be reported as.
 func sentinelOf(k baddisk.Kind) error {
 	if k == baddisk.NoSpace {
 		return ErrFull
@@ -71,7 +71,7 @@ func play(t *testing.T, dir string, d duty, f baddisk.Fault) (r baddisk.Report, 
 	case err != nil && !s.struck:
 		s.complain("without a fault: %v", err)
 	case err != nil && !errors.Is(err, sentinelOf(f.Kind)) && !(roomAgain(f, r) && errors.Is(err, ErrDisk)):
-		s.complain("told as another kind of failure: %v", err)
+		s.complain("reported as another kind of failure: %v", err)
 	case err != nil && !remedies.MatchString(err.Error()):
 		s.complain("does not say what to do: %v", err)
 	}

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// Responded says that a person has acted: given a command, recorded a check, or acknowledged what they were told. Alerts
+// Responded says that a person has acted: given a command, recorded a check, or acknowledged an alert. Alerts
 // before it need not be brought to others. Stamp is filled by reading and ignored by writing.
 type Responded struct {
 	What string

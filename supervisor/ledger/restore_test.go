@@ -162,7 +162,7 @@ func TestRestoreRefuses(t *testing.T) {
 }
 
 // TestDamageAtRandom turns over bits and bytes of a ledger at random places. Whatever is
-// found is told before the file is changed, and the backup takes its place; what is not
+// found is reported before the file is changed, and the backup takes its place; what is not
 // found by opening is in places that hold no count, or the full check finds it.
 func TestDamageAtRandom(t *testing.T) {
 	path, backup, want := written(t)
@@ -209,7 +209,7 @@ func TestDamageAtRandom(t *testing.T) {
 				t.Fatalf("case %d: a damaged ledger was changed by opening it: %v", n, rerr)
 			}
 		case err != nil:
-			t.Errorf("case %d: damage is not told as such: %v", n, err)
+			t.Errorf("case %d: damage is not reported as such: %v", n, err)
 		default:
 			got, cerr := l.Counts(context.Background(), 1)
 			problems, perr := l.Check(context.Background())

@@ -14,7 +14,7 @@ type ScaleSet struct {
 	OldStepsPerMM float64
 	NewStepsPerMM float64
 	TravelMM      float64 // commanded belt travel when it was set
-	Stored        bool    // the board was told to keep it over a restart
+	Stored        bool    // the board was commanded to keep it over a restart
 	By            string
 
 	Stamp Stamp

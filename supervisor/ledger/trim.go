@@ -56,7 +56,7 @@ const (
 
 // Trim removes details that are old, and that neither a count, nor a report, nor the next start rests on. Lots, parts,
 // checks, holds, trials, scales, and what belongs to the time of a lot stay for ever. It works in small transactions, so
-// that a commit waits for one of them at most. What it removed is told even when it ends with an error.
+// that a commit waits for one of them at most. What it removed is reported even when it ends with an error.
 func (l *Ledger) Trim(ctx context.Context, r Retention) (done Trimmed, err error) {
 	defer func() {
 		if err != nil {

@@ -100,8 +100,8 @@ func (w *workshop) lot(good int) {
 		HoldEnded{ID: h, How: "unhold", By: "kim"}, LotChanged{LotID: id, Status: LotClosed}, StateChanged{"Complete", ""}, BeltMoved{w.belt})
 }
 
-// told is everything that reports, screens and the next start read, as text.
-func told(t testing.TB, l *Ledger) map[string]string {
+// readable is everything that reports, screens and the next start read, as text.
+func readable(t testing.TB, l *Ledger) map[string]string {
 	t.Helper()
 	ctx, all := context.Background(), map[string]string{}
 	put := func(name string, v any, err error) {
@@ -208,15 +208,15 @@ func TestWhatIsOldGoesAndWhatCountsStays(t *testing.T) {
 				w.commit(BeltMoved{w.belt}, EventNoted{"pad", "new"}, StateChanged{"Execute", "pad"})
 			}
 			time.Sleep(100 * 24 * time.Hour)
-			before, entries := told(t, w.l), rows(t, path)
+			before, entries := readable(t, w.l), rows(t, path)
 			ctx := context.Background()
 			keep := Retention{Before: time.Now().Add(-90 * 24 * time.Hour), Channels: []string{"phone", "mail"}, Pause: time.Second}
 			done, err := w.l.Trim(ctx, keep)
 			if err != nil {
 				t.Fatal(err)
 			}
-			if diff := cmp.Diff(before, told(t, w.l)); diff != "" {
-				t.Errorf("something else is told: %s", diff)
+			if diff := cmp.Diff(before, readable(t, w.l)); diff != "" {
+				t.Errorf("something else is read: %s", diff)
 			}
 			if problems := must(w.l.Check(ctx))(t); len(problems) > 0 {
 				t.Errorf("%q", problems)
@@ -226,7 +226,7 @@ func TestWhatIsOldGoesAndWhatCountsStays(t *testing.T) {
 				t.Errorf("not everything was trimmed: %+v", done)
 			}
 			if got := entries["entry"] - now["entry"]; got != done.Rows() {
-				t.Errorf("%d entries are gone, %d are told", got, done.Rows())
+				t.Errorf("%d entries are gone, %d are reported", got, done.Rows())
 			}
 			for _, table := range []string{"lot", "lot_change", "cycle", "visit", "hold", "alteration", "boot", "laid"} {
 				if now[table] != entries[table] {
@@ -310,13 +310,13 @@ func TestPlacesOfPartsLongGone(t *testing.T) {
 		records = append(records, CycleBegun{Seq: n, LotID: 1, Ordinal: int(n)}, PartLaid{n, 0, 30}, CycleMade{Seq: n, Evidence: EvidenceConfirmed}, CycleDischarged{Seq: n})
 	}
 	commit(t, l, records...)
-	before := told(t, l)
+	before := readable(t, l)
 	done := must(l.Trim(ctx, Retention{Before: time.Now().Add(time.Hour)}))(t)
 	if done.Laid != 100 || done.Rows() != 100 {
 		t.Errorf("%+v", done)
 	}
-	if diff := cmp.Diff(before, told(t, l)); diff != "" {
-		t.Errorf("something else is told: %s", diff)
+	if diff := cmp.Diff(before, readable(t, l)); diff != "" {
+		t.Errorf("something else is read: %s", diff)
 	}
 }
 

@@ -107,12 +107,12 @@ func TestFactorsAgreeWithThePrintedTable(t *testing.T) {
 	}
 }
 
-// The standard error told with limits is checked by simulation: 4000 charts of 20
+// The standard error given with limits is checked by simulation: 4000 charts of 20
 // values; the standard deviation of 4000 estimates is known within 1.1 %.
 func TestSigmaRelSEBySimulation(t *testing.T) {
 	r := rand.New(rand.NewPCG(11, 3))
 	var sigmas []float64
-	var told float64
+	var given float64
 	for range 4000 {
 		v := make([]float64, 20)
 		for i := range v {
@@ -122,14 +122,14 @@ func TestSigmaRelSEBySimulation(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		sigmas, told = append(sigmas, l.Sigma/0.05), l.SigmaRelSE
+		sigmas, given = append(sigmas, l.Sigma/0.05), l.SigmaRelSE
 	}
 	s, err := quality.SampleOf(sigmas)
 	if err != nil {
 		t.Fatal(err)
 	}
 	near(t, "mean estimate", s.Mean, 1, 4*s.SD/math.Sqrt(4000))
-	near(t, "standard error told", told/s.SD, 1, 4*0.0112)
+	near(t, "standard error given", given/s.SD, 1, 4*0.0112)
 }
 
 func TestMisplaced(t *testing.T) {
