@@ -7,7 +7,7 @@ import (
 	"unicode/utf8"
 )
 
-// Costs are the rates of which a lot report reckons what parts cost. A rate of 0 is not
+// Costs are the rates by which a lot report computes what parts cost. A rate of 0 is not
 // known: its part of the cost is left out, and said to be.
 type Costs struct {
 	Currency        string  // as reports write it; empty only without rates

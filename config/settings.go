@@ -55,7 +55,7 @@ type Machine struct {
 	CeilingAcknowledged bool    // the owner has said that a nozzle ceiling above 300 C is meant
 
 	TemperaturePoll time.Duration // time between temperature reports
-	// MotorsStayOn tells the board before each lot never to let its motors go by
+	// MotorsStayOn sets on the board before each lot that it never releases its motors by
 	// itself. Without it a long hold loses the position of every part.
 	MotorsStayOn bool
 }
@@ -87,7 +87,7 @@ type Belt struct {
 	ToDropMM         float64 // from the nozzle to the edge where parts fall; required
 	BehindMM         float64 // free belt behind the nozzle up to the roller; 0 when it is not known
 	LimitMM          float64 // largest lateral offset at which parts may be made, to either side
-	WorstDriftMMPerM float64 // offset per metre of belt travel to assume before checks tell
+	WorstDriftMMPerM float64 // offset per metre of belt travel to assume before checks show it
 }
 
 // Discharge describes how a part is got off the belt.
@@ -134,7 +134,7 @@ type Heat struct {
 	StillLimit                    time.Duration // for a held nozzle to show the same; twice that for a bed
 	ReadingLimit                  time.Duration // without a reading while a heater may be on
 	ProofLimit                    time.Duration // after a fault, for falling readings
-	BoardIdleLimit                time.Duration // without a move, after which the board halts by itself while heaters are on; 0 does not tell it to
+	BoardIdleLimit                time.Duration // without a move, after which the board halts by itself while heaters are on; 0 leaves it as it is
 	TargetSlackC                  float64       // by which a target may be changed at the machine
 }
 
@@ -165,7 +165,7 @@ type NamedWord struct {
 type ByAxis struct{ X, Y, Z, E float64 }
 
 // Motion describes what the board allows its moves, by which the time of a job is
-// reckoned. It limits nothing itself. A 0 takes what the board tells of itself, or
+// computed. It limits nothing itself. A 0 takes what the board reports, or
 // else the usual.
 type Motion struct {
 	TopSpeedMMPerS ByAxis

@@ -178,7 +178,7 @@ func (r *reader) finish() {
 	r.contradictions()
 }
 
-// missing tells how to find each required value.
+// missing says how to find each required value.
 var missing = map[string]string{
 	"machine.port":      "write the device path of the board; `beltwarden ports` lists them",
 	"machine.belt_axis": "write Y for an upright gantry, Z for a tilted one",

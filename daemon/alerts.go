@@ -182,7 +182,7 @@ func callAll(ctx context.Context, w io.Writer, cfg *config.Settings, within time
 	return nil
 }
 
-// printTests tells what came of tests; one that did not arrive is a failure.
+// printTests prints what came of tests; one that did not arrive is a failure.
 func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) error {
 	if asJSON {
 		if err := printJSON(c.OutOrStdout(), answers); err != nil {

@@ -34,7 +34,7 @@ func newConfigNew() *cobra.Command {
 			"to find its baud rate, asks for what cannot be found, and writes a file with every\n" +
 			"key explained. It heats and moves nothing. Greeting restarts many boards: do not\n" +
 			"run it while one is printing.\n\n" +
-			"What is given by flags is not asked for.",
+			"It does not ask for what flags give.",
 		Example: "  beltwarden config new machine.yaml\n" +
 			"  beltwarden config new machine.yaml --port /dev/serial/by-id/usb-board-if00 --belt-axis Y --forward +1 --to-drop-mm 220",
 	}

@@ -20,7 +20,7 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// serviceResult is what systemd tells the commands that run after a service has ended
+// serviceResult is what systemd passes to the commands that run after a service has ended
 // (systemd.exec(5), SERVICE_RESULT).
 const (
 	serviceResult = "SERVICE_RESULT"

@@ -43,7 +43,7 @@ func newForecast() *cobra.Command {
 	}
 	c.Flags().StringVar(&f.file, "checks", "", "CSV file with the header travel_mm,offset_mm[,advance_mm]")
 	c.Flags().Float64Var(&f.limitMM, "limit-mm", 0, "largest offset allowed, to either side, mm")
-	c.Flags().Float64Var(&f.worst, "worst-mm-per-m", 0.05, "rate of drift to reckon with while there are fewer than two checks, mm/m")
+	c.Flags().Float64Var(&f.worst, "worst-mm-per-m", 0.05, "rate of drift to assume while there are fewer than two checks, mm/m")
 	c.Flags().Float64Var(&f.atMM, "at-mm", 0, "belt travel to forecast from, mm (default: that of the last check)")
 	c.Flags().Float64Var(&f.ratio, "advance-per-travel", 0, "net advance for each mm of travel of what will run (default: as in the file)")
 	c.Flags().Float64Var(&f.loopMM, "loop-mm", 0, "length of the belt's loop, mm: says whether an uneven belt can hide (needs advance_mm)")
@@ -174,7 +174,7 @@ func (r *driftForecast) lines(f forecastFlags) []string {
 	}
 	out := []string{fmt.Sprintf("checks     %d used", r.N)}
 	if r.Basis == belt.OnWorstRate {
-		out[0] = fmt.Sprintf("checks     %d: too few to learn from, so %g mm/m is reckoned with", r.N, f.worst)
+		out[0] = fmt.Sprintf("checks     %d: too few to learn from, so %g mm/m is assumed", r.N, f.worst)
 	}
 	if r.OffsetMM != nil {
 		line := fmt.Sprintf("offset     %+.2f mm at %.3f m", *r.OffsetMM, r.TravelMM/1000)

@@ -13,7 +13,7 @@ func newLedgerRestore() *cobra.Command {
 		Use: "restore PATH BACKUP", Short: "Put a backup in the ledger's place, and move what is there aside",
 		Long: "restore looks a backup through and puts a copy of it in the ledger's place. What is\n" +
 			"there now, damaged or whole, is moved aside and kept. Stop the daemon first. What was\n" +
-			"made since the backup is not in it: count the parts, and tell the lot's count by a\n" +
+			"made since the backup is not in it: count the parts, and correct the lot's count by a\n" +
 			"check; clear the belt, since where it stands is not known any more.",
 		Args: args(2, 2, "the path of the ledger and that of the backup"),
 		RunE: func(c *cobra.Command, args []string) error {

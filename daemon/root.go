@@ -12,7 +12,7 @@ import (
 )
 
 // Environment variables that say where the daemon is and which file holds the
-// secret that it asks for at an address other than its socket.
+// secret that it requires at an address other than its socket.
 const (
 	daemonVariable = "BELTWARDEN_DAEMON"
 	secretVariable = "BELTWARDEN_SECRET_FILE"

@@ -23,7 +23,7 @@ type chartFlags struct {
 	svg                string
 }
 
-// sizeChart is what chart prints as JSON. What was not asked for, or cannot be
+// sizeChart is what chart prints as JSON. What was not requested, or cannot be
 // computed, is null.
 type sizeChart struct {
 	quality.Limits

@@ -73,7 +73,7 @@ func replaceFile(path, text string) (err error) {
 	return withoutPath(err)
 }
 
-// withoutPath drops the name of the temporary file, which tells the user nothing.
+// withoutPath drops the name of the temporary file, which means nothing to the user.
 func withoutPath(err error) error {
 	var pe *fs.PathError
 	var le *os.LinkError

@@ -16,7 +16,7 @@ func parseCapability(r *Reply, b []byte) bool {
 	return true
 }
 
-// isFirmware tells whether a line begins with a capital KEY_WORD: of five
+// isFirmware reports whether a line begins with a capital KEY_WORD: of five
 // letters or more, as the description of a firmware does.
 func isFirmware(line []byte) bool {
 	i := keyLen(line)

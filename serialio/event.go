@@ -49,7 +49,7 @@ const (
 	EventLost
 )
 
-// Event is what a connection tells its owner.
+// Event is what a connection reports to its owner.
 type Event struct {
 	Kind       EventKind
 	ID         uint64 // program or control line, for Done, Cancelled and Failed

@@ -115,7 +115,7 @@ func (l *loop) number(o owner, id uint64, text []byte) (bool, error) {
 			return false, nil
 		}
 		if l.win.certain < l.win.end {
-			l.confirm() // the new number would bury what the old one can tell
+			l.confirm() // the new number would bury what the old one can show
 			return false, nil
 		}
 		if is {
@@ -132,7 +132,7 @@ func (l *loop) number(o owner, id uint64, text []byte) (bool, error) {
 	return true, nil
 }
 
-// settle tells everyone concerned about lines newly taken, each once.
+// settle reports lines newly taken to everyone concerned, each once.
 func (l *loop) settle() {
 	n := 0
 	for ; l.reported < l.win.acked; l.reported++ {

@@ -118,7 +118,7 @@ func (l *loop) run() {
 	}
 }
 
-// finish tells a receiver that happens to wait that it was our own Close.
+// finish lets a waiting receiver know that it was our own Close.
 func (l *loop) finish() {
 	select {
 	case l.c.events <- Event{Kind: EventLost, Err: fmt.Errorf("cannot go on: %w", ErrClosed)}:

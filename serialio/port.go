@@ -27,7 +27,7 @@ type Port interface {
 	Close() error
 }
 
-// Settings tell an [Opener] which port to open and how.
+// Settings are which port an [Opener] opens, and how.
 type Settings struct {
 	Path     string // device path, a stable name under /dev/serial/by-id by preference
 	BaudRate int    // bit/s, 115200 to 1000000

@@ -206,7 +206,7 @@ func parsePrefix(r *Reply, line []byte) bool {
 	return true
 }
 
-// saysHalted tells whether an error text means that the board has given up. A
+// saysHalted reports whether an error text means that the board has given up. A
 // board that says it has stopped commonly goes on answering ok and moves nothing.
 func saysHalted(line []byte) bool {
 	s := strings.ToLower(string(line[:min(len(line), maxText)]))

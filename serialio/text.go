@@ -55,7 +55,7 @@ func printable(b []byte) string {
 	}, string(b))
 }
 
-// isText tells whether b is all printable ASCII, tabs allowed.
+// isText reports whether b is all printable ASCII, tabs allowed.
 func isText(b []byte) bool {
 	for _, c := range b {
 		if (c < ' ' && c != '\t') || c > '~' {

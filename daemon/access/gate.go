@@ -180,7 +180,7 @@ func reads(r *http.Request) bool { return r.Method == http.MethodGet || r.Method
 // role returns what a secret is good for.
 func (g *Gate) role(text string) Role {
 	sum, role := sha256.Sum256([]byte(text)), None
-	for _, s := range g.secrets { // all of them, so that the time tells nothing
+	for _, s := range g.secrets { // all of them, so that the time shows nothing
 		if subtle.ConstantTimeCompare(sum[:], s.sum[:]) == 1 {
 			role = max(role, s.role)
 		}

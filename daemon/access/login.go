@@ -152,7 +152,7 @@ func wantsPage(r *http.Request) bool {
 	return strings.Contains(r.Header.Get("Accept"), "text/html") && !strings.HasPrefix(p, "/api/") && p != "/metrics" && p != "/readyz"
 }
 
-// backTo is where a browser wanted to go: the page it asked for, or the one with the
+// backTo is where a browser wanted to go: the page it requested, or the one with the
 // form that it has sent.
 func backTo(r *http.Request) string {
 	if reads(r) {

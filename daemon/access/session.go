@@ -161,7 +161,7 @@ func (g *Gate) secure(r *http.Request) bool {
 	return r.TLS != nil || g.o.Public != nil && g.o.Public.Scheme == "https"
 }
 
-// cookieName is the name of the cookie. Browsers do not tell the ports of one
+// cookieName is the name of the cookie. Browsers do not separate the ports of one
 // computer apart, and it may work two machines. The prefix makes a browser refuse a
 // cookie that another page of the same domain has set.
 func (g *Gate) cookieName(r *http.Request) string {

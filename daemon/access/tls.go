@@ -25,7 +25,7 @@ type Certificate struct {
 	looked time.Time
 }
 
-// stamp tells one state of a file from another.
+// stamp distinguishes states of a file.
 type stamp struct {
 	at    time.Time
 	bytes int64

@@ -29,7 +29,7 @@ type AlertmanagerOptions struct {
 
 // Alertmanager is a [Notifier] that posts alerts to the interface of that name,
 // version 2. Holds, suspensions, aborts and a finished lot are sent again while they
-// last, and ended when they are over; what else there is to tell ends by itself, after the
+// last, and ended when they are over; what else there is ends by itself, after the
 // resolve_timeout of the Alertmanager. When a condition begins is left to its clock: by one of
 // ours that is behind, every alert would be over before it is taken, and one that is ahead is refused.
 type Alertmanager struct {
@@ -118,7 +118,7 @@ func (m *Alertmanager) send(ctx context.Context, id string, p ...posted) error {
 	return m.post.post(ctx, id, body)
 }
 
-// keep tells conditions anew while they last and ends them when they are over,
+// keep sends conditions again while they last and ends them when they are over,
 // until ctx ends. An Alertmanager that does not listen gets it the next time.
 func (m *Alertmanager) keep(ctx context.Context) {
 	ticker := time.NewTicker(pollEvery)

@@ -16,7 +16,7 @@ import (
 // MailError is a mail server that answered without taking a mail. What it said is
 // left out: it may repeat what it was sent.
 type MailError struct {
-	Code  int // of RFC 5321, 400 to 599; 0 where it cannot do what is asked for
+	Code  int // of RFC 5321, 400 to 599; 0 where it cannot do what is needed
 	Where string
 }
 

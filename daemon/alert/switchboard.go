@@ -35,7 +35,7 @@ type SwitchboardOptions struct {
 	Snapshot  func() *supervisor.Snapshot // nil: nobody reports a failing ledger
 	StartID   string                      // makes identities differ from those of other starts
 	Log       *zap.Logger
-	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
+	// Now returns the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
 	Now func() time.Time
 }
 

@@ -111,7 +111,7 @@ func (b *api) routes(metrics http.Handler) map[string]http.Handler {
 	}
 }
 
-// ready tells whether the daemon can do its work: the board answers, and so does
+// ready answers whether the daemon can do its work: the board answers, and so does
 // the ledger.
 func (b *api) ready(w http.ResponseWriter, r *http.Request) {
 	s := b.Run.Snapshot()

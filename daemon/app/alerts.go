@@ -55,7 +55,7 @@ func (a *App) receivers() (list []alert.Receiver, err error) {
 		}
 		for _, before := range list {
 			if before.Channel() == n.Channel() {
-				wrong = append(wrong, fmt.Errorf("%s: cannot tell %s from a receiver before it; give each a name", where, n.Channel()))
+				wrong = append(wrong, fmt.Errorf("%s: %s has the name of a receiver before it; give each its own", where, n.Channel()))
 				return
 			}
 		}

@@ -156,7 +156,7 @@ func (a *App) build(ctx context.Context) (err error) {
 		a.o.Alter(&set)
 	}
 	now := optionsNow(options, func() *supervisor.Snapshot {
-		if a.run == nil { // a lot of the last time is taken up before there is a run
+		if a.run == nil { // a lot of the last run is resumed before there is a run
 			return nil
 		}
 		return a.run.Snapshot()

@@ -22,7 +22,7 @@ type jobReader struct {
 	lots    func(ctx context.Context) ([]ledger.Lot, error)
 }
 
-// newArchive returns where the jobs of lots are kept: beside the ledger that tells of them.
+// newArchive returns where the jobs of lots are kept: beside the ledger that lists them.
 func newArchive(c *config.Settings, lots func(ctx context.Context) ([]ledger.Lot, error)) *archive.Archive {
 	return archive.New(archive.Options{Folder: filepath.Join(filepath.Dir(c.Ledger.Path), "lot-jobs"), LimitBytes: int64(c.Server.JobsLimitMB) * 1e6,
 		Uses: func(ctx context.Context) (map[string]archive.Use, error) {
@@ -34,7 +34,7 @@ func newArchive(c *config.Settings, lots func(ctx context.Context) ([]ledger.Lot
 		}})
 }
 
-// usesOf tells what lots have to do with jobs, each under its key.
+// usesOf returns what lots have to do with jobs, each under its key.
 func usesOf(lots []ledger.Lot, key func(*ledger.LotJob) string) map[string]shelf.Use {
 	uses := map[string]shelf.Use{}
 	for _, l := range lots {

@@ -19,7 +19,7 @@ const credentialVariable = "CREDENTIALS_DIRECTORY"
 var ErrNoManager = errors.New("no service manager has handed any to this process")
 
 // SecretPath returns the file that a setting with a secret means: a path as it is, and
-// a credential where the service manager has put it. The error tells nothing secret.
+// a credential where the service manager has put it. The error contains nothing secret.
 func SecretPath(file string) (string, error) {
 	name, ok := config.Credential(file)
 	if !ok {

@@ -22,7 +22,7 @@ func motionLimits(m *config.Motion) motion.Limits {
 
 // optionsNow returns for which machine a job is read, as the machine is known at that
 // moment: what the configuration leaves open is taken from what the board reported. The
-// snapshot function may return nil. adhesion tells how long parts have stayed on the belt.
+// snapshot function may return nil. adhesion returns how long parts have stayed on the belt.
 func optionsNow(o job.Options, snapshot func() *supervisor.Snapshot, adhesion func(context.Context) (supervisor.Adhesion, error)) func(context.Context) (job.Options, error) {
 	return func(ctx context.Context) (job.Options, error) {
 		now := o

@@ -11,10 +11,10 @@ import (
 )
 
 // roomEvery is how often the room on the ledger's disk is measured: what a part writes in
-// that time is a thousandth of the room that is asked for.
+// that time is a thousandth of the required room.
 const roomEvery = 20 * time.Second
 
-// startRoom tells the run how much room there is on the ledger's disk. The asking is done
+// startRoom reports to the run how much room there is on the ledger's disk. The asking is done
 // here, since a disk that hangs must not stop the run.
 func (a *App) startRoom() {
 	if a.o.Config.Ledger.ReserveMB <= 0 {

@@ -46,7 +46,7 @@ type Use = shelf.Use
 type Options struct {
 	Folder     string // is made when it is needed
 	LimitBytes int64  // that all copies together may have; 0 for no limit
-	// Uses tells by digest what lots have to do with jobs.
+	// Uses returns by digest what lots have to do with jobs.
 	Uses func(ctx context.Context) (map[string]Use, error)
 }
 

@@ -39,7 +39,7 @@ type Options struct {
 	After func(ctx context.Context)
 	// ClockFloor: a clock that shows an earlier time is not set, and says nothing about the age of a copy.
 	ClockFloor time.Time
-	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
+	// Now returns the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
 	Now func() time.Time
 }
 

@@ -217,7 +217,7 @@ func (d *Drawing) liveRuler(b Box, s *liveScale, y float64) float64 {
 	return y + 50
 }
 
-// Describe tells in words what the picture shows.
+// Describe says in words what the picture shows.
 func (v *LiveBelt) Describe() string {
 	v = v.known()
 	text := "The belt as seen from the drop edge towards the nozzle, to scale."

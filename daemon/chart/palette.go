@@ -7,7 +7,7 @@ import (
 
 // colours of one scheme, as #rrggbb. Marks are from the eight colours of Okabe and
 // Ito, "Color Universal Design" (2008), which people with the common forms of colour
-// blindness tell apart; which of them on which ground is settled by the contrast
+// blindness distinguish; which of them on which ground is settled by the contrast
 // of WCAG 2.2: 4.5:1 for text (1.4.3), 3:1 for marks (1.4.11).
 type colours struct {
 	ground, belt         string // what everything lies on; the belt

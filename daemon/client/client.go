@@ -41,7 +41,7 @@ type Client struct {
 // Option alters a Client.
 type Option func(*Client)
 
-// WithSecret makes the client send the secret that a daemon asks for at an
+// WithSecret makes the client send the secret that a daemon requires at an
 // address other than its socket.
 func WithSecret(secret string) Option { return func(c *Client) { c.secret = secret } }
 

@@ -6,7 +6,7 @@ import (
 	"strconv"
 )
 
-// copyName is how the job of a lot is named where a job file is asked for.
+// copyName is how the job of a lot is named where a job file is expected.
 var copyName = regexp.MustCompile(`^lot:([1-9][0-9]{0,17})(?::([1-9][0-9]{0,3}))?$`)
 
 // CopyName names the copy of a job that a lot was made from, for another lot to be made of

@@ -29,7 +29,7 @@ func (c *Client) SetScale(ctx context.Context, r ScaleRequest) (supervisor.Resul
 	return c.post(ctx, "/api/v1/scale", r)
 }
 
-// BeginTrial has the belt run. Status tells when it stands again.
+// BeginTrial has the belt run. Status shows when it has stopped.
 func (c *Client) BeginTrial(ctx context.Context, r TrialBeginRequest) (supervisor.Result, error) {
 	return c.post(ctx, "/api/v1/trials/begin", r)
 }

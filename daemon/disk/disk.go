@@ -1,4 +1,4 @@
-// Package disk tells how much room there is on disks.
+// Package disk measures how much room there is on disks.
 package disk
 
 import (
@@ -14,7 +14,7 @@ import (
 func Free(dir string) (int64, error) {
 	var fs unix.Statfs_t
 	if err := unix.Statfs(dir, &fs); err != nil {
-		return 0, fmt.Errorf("cannot tell the room on the disk of %s: %w", dir, err)
+		return 0, fmt.Errorf("cannot measure the room on the disk of %s: %w", dir, err)
 	}
 	return bytes(fs.Bavail, int64(fs.Bsize)), nil // Bsize has 32 bits on small boards
 }

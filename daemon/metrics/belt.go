@@ -10,7 +10,7 @@ import (
 	"beltwarden/supervisor/belt"
 )
 
-// way tells where the belt is and what is known of it.
+// way sends where the belt is and what is known of it.
 func (c *Collector) way(out emitter, b *supervisor.BeltView) {
 	out.counter(beltTravel, metres(b.TravelMM))
 	if b.CalibratedMM != nil {
@@ -38,7 +38,7 @@ func (c *Collector) way(out emitter, b *supervisor.BeltView) {
 	out.counter(filamentMeters, metres(c.filament.of(b.FilamentMM)))
 }
 
-// drift tells what is forecast of the lateral offset.
+// drift sends what is forecast of the lateral offset.
 func drift(out emitter, f *belt.Forecast) {
 	out.gauge(driftReadings, float64(f.N))
 	out.gauge(driftFlagged, float64(len(f.Flagged)))
@@ -62,7 +62,7 @@ func drift(out emitter, f *belt.Forecast) {
 	}
 }
 
-// trial tells how far a trial of the alignment has come.
+// trial sends how far a trial of the alignment has come.
 func trial(out emitter, t *supervisor.TrialView) {
 	out.gauge(trialOpen, truth(t != nil))
 	out.gauge(trialReading, truth(t != nil && t.Ran))

@@ -6,7 +6,7 @@ import (
 	"beltwarden/supervisor"
 )
 
-// heat tells what the board says of its heaters.
+// heat sends what the board says of its heaters.
 func heat(out emitter, h *supervisor.HeatView) {
 	if h.HasNozzle {
 		out.gauge(temperature, h.NozzleC, "nozzle")
@@ -20,7 +20,7 @@ func heat(out emitter, h *supervisor.HeatView) {
 	out.at(temperatureRead, h.Read)
 }
 
-// line tells how the connection to the board goes.
+// line sends how the connection to the board goes.
 func line(out emitter, l *supervisor.LineView) {
 	out.gauge(connected, truth(l.Connected))
 	t := &l.Stats
@@ -38,7 +38,7 @@ func line(out emitter, l *supervisor.LineView) {
 	out.histogram(roundTrip, &t.RoundTrips)
 }
 
-// care tells when what is to be done every so often is due.
+// care sends when what is to be done every so often is due.
 func care(out emitter, list []supervisor.CareView) {
 	for i, c := range list {
 		position := strconv.Itoa(i + 1)
@@ -49,7 +49,7 @@ func care(out emitter, list []supervisor.CareView) {
 	}
 }
 
-// supply tells what is left on the spool and how full the bin is.
+// supply sends what is left on the spool and how full the bin is.
 func supply(out emitter, v *supervisor.SupplyView) {
 	out.maybe(spoolLeft, v.SpoolLeftG, 1)
 	if v.PartG > 0 {

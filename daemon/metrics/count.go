@@ -17,7 +17,7 @@ const mostScrapReasons = 12
 // mostReason is the number of characters of a reason that a label keeps.
 const mostReason = 40
 
-// parts tells the counts of all lots together.
+// parts sends the counts of all lots together.
 func (c *Collector) parts(ctx context.Context, out emitter, s *supervisor.Snapshot) error {
 	current := int64(0)
 	if s.Lot != nil {
@@ -173,14 +173,14 @@ func (t *totals) bounded(scrap map[string]int) map[string]int {
 	return out
 }
 
-// alerts tells the outbox of the receivers that are configured.
+// alerts sends the outbox of the receivers that are configured.
 func (c *Collector) alerts(ctx context.Context, out emitter) error {
 	queue, err := c.o.Ledger.AlertQueue(ctx)
 	if err != nil {
 		return err
 	}
 	for _, name := range c.o.Channels {
-		var q ledger.Channel // zero until its worker has asked for the first time
+		var q ledger.Channel // zero until its worker has read for the first time
 		if i := slices.IndexFunc(queue, func(q ledger.Channel) bool { return q.Name == name }); i >= 0 {
 			q = queue[i]
 		}

@@ -132,7 +132,7 @@ var (
 
 	trialOpen    = desc("trial_open", "1 while a trial of the belt's alignment is open.")
 	trialReading = desc("trial_awaits_reading", "1 when its belt has stopped and the offset is to be read.")
-	trialRun     = desc("trial_run_meters", "Belt travel that the open trial asks for.")
+	trialRun     = desc("trial_run_meters", "Belt travel of the open trial in all.")
 	trialDone    = desc("trial_done_meters", "Belt travel that the open trial has run.")
 )
 
@@ -141,8 +141,8 @@ var (
 	filamentMeters = desc("filament_used_meters_total", "Net filament pushed since the process began.")
 	spoolLeft      = desc("spool_left_grams", "Filament left on the spool, as calculated; absent when it was not weighed.")
 	spoolPart      = desc("spool_part_grams", "Filament that the next part takes; absent when not known.")
-	careDone       = desc("care_done_timestamp_seconds", "When something that is to be done every so often was last done, or counting began, by its place in the configuration.", "position")
-	careParts      = desc("care_parts", "Parts that may begin before what is to be done every so often is due.", "position")
+	careDone       = desc("care_done_timestamp_seconds", "When care was last done, or counting began, by its place in the configuration.", "position")
+	careParts      = desc("care_parts", "Parts that may begin before care is due.", "position")
 	binParts       = desc("bin_parts", "Parts made since the bin was emptied; absent until an emptying is recorded.")
 	binHolds       = desc("bin_capacity_parts", "Parts that the bin holds; absent when not set.")
 )

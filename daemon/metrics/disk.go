@@ -2,7 +2,7 @@ package metrics
 
 import "beltwarden/daemon/disk"
 
-// room tells how much the ledger may still grow. Records that do not fit end the
+// room sends how much the ledger may still grow. Records that do not fit end the
 // run, so that somebody should know before.
 func (c *Collector) room(out emitter) {
 	if c.o.Dir == "" {
@@ -13,7 +13,7 @@ func (c *Collector) room(out emitter) {
 	}
 }
 
-// backup tells how old the newest backup is.
+// backup sends how old the newest backup is.
 func (c *Collector) backup(out emitter) {
 	if c.o.Backup == nil {
 		return
@@ -23,7 +23,7 @@ func (c *Collector) backup(out emitter) {
 	out.gauge(backupFailed, truth(failed))
 }
 
-// access tells of strangers and guests.
+// access sends the counts of strangers and guests.
 func (c *Collector) access(out emitter) {
 	if c.o.Access == nil {
 		return

@@ -1,4 +1,4 @@
-// Package metrics tells a Prometheus server how the run stands. It reads
+// Package metrics shows a Prometheus server the state of the run. It reads
 // published snapshots and the ledger's counts when it is asked, in base units:
 // metres, seconds, degrees Celsius. The number of its series is bounded; nothing
 // is labelled with a lot, a job or a part.
@@ -75,7 +75,7 @@ func New(o Options) *Collector {
 		made: newProduction(o.Ledger), noted: newEvents(o.Ledger)}
 }
 
-// Close waits for what goes on behind the scrapes. A scrape after it tells what is known.
+// Close waits for what goes on behind the scrapes. A scrape after it shows what is known.
 func (c *Collector) Close() { c.made.close() }
 
 // Registry returns a registry of the collector and of the process itself.
@@ -114,7 +114,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	c.backup(out)
 	ctx, cancel := context.WithTimeout(context.Background(), readLimit)
 	defer cancel()
-	// What the ledger does not tell is left out: a count that falls to 0 because a
+	// What the ledger does not answer is left out: a count that falls to 0 because a
 	// disk is slow would look like a reset.
 	err := errors.Join(c.parts(ctx, out, s), c.alerts(ctx, out), c.noted.tell(ctx, out), c.made.tell(out, s, now))
 	out.gauge(ledgerUp, truth(err == nil))

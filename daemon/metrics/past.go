@@ -19,7 +19,7 @@ type events struct {
 	ledger Ledger
 
 	mu     sync.Mutex
-	seen   int64 // sequence of the newest that is counted, -1 for none: 0 asks for the newest ones
+	seen   int64 // sequence of the newest that is counted, -1 for none: 0 reads the newest ones
 	counts map[string]int
 
 	removed map[string]int // by kind, when counting began; those were too old to be read

@@ -8,7 +8,7 @@ import (
 	"beltwarden/supervisor"
 )
 
-// figuresEvery is how often the figures of production are reckoned anew. They rest on
+// figuresEvery is how often the production figures are computed again. They rest on
 // the record of every cycle: too much to be read at every scrape, or to be waited for.
 const figuresEvery = time.Minute
 
@@ -28,19 +28,19 @@ var classes = []struct {
 	{"unseen", func(p *supervisor.Production) float64 { return p.UnseenS }},
 }
 
-// production keeps the figures of the lot in progress. A scrape tells those that there are
-// and has them reckoned anew behind its back, one reckoning at a time.
+// production keeps the figures of the lot in progress. A scrape gets those that there are
+// and starts a new computation in the background, one at a time.
 type production struct {
 	ledger Ledger
-	ctx    context.Context // of the reckonings; ends with Close
+	ctx    context.Context // of the computations; ends with Close
 	end    context.CancelFunc
 	work   sync.WaitGroup
 
 	mu     sync.Mutex
-	busy   bool // a reckoning goes on
+	busy   bool // a computation runs
 	closed bool
 	lot    int64
-	at     time.Time // when the newest reckoning was asked for
+	at     time.Time // when the newest computation was started
 	newest *supervisor.Production
 	err    error
 }
@@ -51,7 +51,7 @@ func newProduction(l Ledger) *production {
 	return p
 }
 
-// close waits for the reckoning that goes on, and lets none begin.
+// close waits for the computation that runs, and lets none begin.
 func (p *production) close() {
 	p.mu.Lock()
 	p.closed = true
@@ -74,7 +74,7 @@ func (p *production) tell(out emitter, s *supervisor.Snapshot, now time.Time) er
 	if age := now.Sub(p.at); !p.busy && !p.closed && (age < 0 || age >= figuresEvery) {
 		p.busy, p.at = true, now
 		p.work.Add(1)
-		go p.reckon(s.Lot.ID)
+		go p.compute(s.Lot.ID)
 	}
 	f := p.newest
 	if f == nil {
@@ -97,8 +97,8 @@ func (p *production) tell(out emitter, s *supervisor.Snapshot, now time.Time) er
 	return p.err
 }
 
-// reckon makes the figures of a lot anew. What it cannot read leaves the ones before.
-func (p *production) reckon(id int64) {
+// compute makes the figures of a lot again. What it cannot read leaves the ones before.
+func (p *production) compute(id int64) {
 	defer p.work.Done()
 	ctx, cancel := context.WithTimeout(p.ctx, readLimit)
 	defer cancel()
@@ -114,7 +114,7 @@ func (p *production) reckon(id int64) {
 	}
 }
 
-// read reckons the figures from the lot's record.
+// read computes the figures from the lot's record.
 func (p *production) read(ctx context.Context, id int64) (*supervisor.Production, error) {
 	l, err := p.ledger.Lot(ctx, id)
 	if err != nil {

@@ -34,7 +34,7 @@ func known(list []string, code string) string {
 	return otherCode
 }
 
-// state tells the state, and why the machine waits or has aborted.
+// state sends the state, and why the machine waits or has aborted.
 func state(out emitter, s *supervisor.Snapshot) {
 	for _, state := range supervisor.States() {
 		out.gauge(stateSet, truth(state == s.State), strings.ToLower(state.String()))
@@ -54,7 +54,7 @@ func state(out emitter, s *supervisor.Snapshot) {
 	}
 }
 
-// visits tells when somebody must be at the machine, and why.
+// visits sends when somebody must be at the machine, and why.
 func visits(out emitter, s *supervisor.Snapshot) {
 	n := s.Next
 	var why []string
@@ -76,7 +76,7 @@ func visits(out emitter, s *supervisor.Snapshot) {
 	}
 }
 
-// lot tells the order in work.
+// lot sends the order in work.
 func lot(out emitter, s *supervisor.Snapshot) {
 	l := s.Lot
 	if l == nil {

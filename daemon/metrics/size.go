@@ -11,7 +11,7 @@ var positions = [mostPositions]string{"1", "2", "3", "4", "5", "6", "7", "8"}
 
 const mostPositions = 8
 
-// size tells the control chart of one job.
+// size sends the control chart of one job.
 func size(out emitter, position string, v *book.Size) {
 	out.gauge(sizeMeasured, float64(v.N), position)
 	out.gauge(sizeMissing, float64(v.Missing), position)

@@ -21,7 +21,7 @@ func Job(p *job.Plan, track []job.TrackPoint, all Paths, o job.Options, advanceF
 	cycle := cycleTrack(p, track, advanceFeed)
 	name := path.Base(p.Path)
 	title := "What " + name + " does on the belt"
-	// Drawn twice: the first time tells how high it gets.
+	// Drawn twice: the first time shows how high it gets.
 	height := drawJob(chart.New(WidthPX, 0, "", ""), name, view, paths, cycle)
 	text := describe(p, view, cycle)
 	for _, row := range paths.rows() {

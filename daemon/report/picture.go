@@ -16,7 +16,7 @@ const (
 	plotPX    = 260
 )
 
-// mostSeries is how many jobs a diagram tells apart by lines of their own.
+// mostSeries is how many jobs a diagram separates by lines of their own.
 const mostSeries = 3
 
 // jobClasses are the lines of the first jobs.

@@ -64,7 +64,7 @@ func (s *source) load(ctx context.Context, l Ledger, id int64) (err error) {
 		return err
 	}
 	s.visits = inForce(s.checks)
-	// Last, so that nothing above tells of more parts than are counted.
+	// Last, so that nothing above shows more parts than are counted.
 	s.counts, err = l.Counts(ctx, id)
 	return err
 }

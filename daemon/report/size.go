@@ -141,11 +141,11 @@ func (s *Size) perform(values []float64, control Control, t quality.Tolerance) {
 	case errors.Is(err, quality.ErrSignals):
 		s.Why = "the control chart has signals: the lengths are not of one steady process"
 	case errors.Is(err, quality.ErrNoScatter):
-		s.Why = "all measured lengths are equal: a finer caliper or more parts would tell"
+		s.Why = "all measured lengths are equal: use a finer caliper or measure more parts"
 	case errors.Is(err, quality.ErrTails):
 		s.Why = "some lengths lie too far out for a normal distribution"
 	case errors.Is(err, quality.ErrCoarse):
-		s.Why = "the lengths were read too coarsely: a finer caliper would tell"
+		s.Why = "the lengths were read too coarsely: use a finer caliper"
 	case err != nil:
 		s.Why = err.Error()
 	default:

@@ -56,7 +56,7 @@ func (v Visit) Words() (list []string) {
 	return list
 }
 
-// mostLengths are the lengths of a visit that one line tells; all are in the tables.
+// mostLengths are the lengths of a visit that one line lists; all are in the tables.
 const mostLengths = 12
 
 // offset writes a lateral offset with the side it is to.
@@ -117,7 +117,7 @@ type figure struct {
 	Name, Value, Means string
 }
 
-// figures tell the production figures by the names of ISO 22400-2.
+// figures list the production figures by the names of ISO 22400-2.
 func figures(p *supervisor.Production) []figure {
 	f := p.Figures
 	if f == nil {

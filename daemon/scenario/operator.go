@@ -177,7 +177,7 @@ func (w *World) visit(ctx context.Context, s *supervisor.Snapshot, fault bool) e
 }
 
 // command gives a command. One that the machine no longer takes because its state
-// has changed in between is no error: the next look tells.
+// has changed in between is no error: the next look shows it.
 func (w *World) command(ctx context.Context, c supervisor.Command) error {
 	_, err := w.client.Command(ctx, client.CommandRequest{Command: c, By: operatorName})
 	var p *client.Problem

@@ -45,7 +45,7 @@ type Job struct {
 	SHA256 string `json:"sha256"`
 }
 
-// Witness is what the simulated machine did, by its own reckoning.
+// Witness is what the simulated machine did, by its own count.
 type Witness struct {
 	Parts         int     `json:"parts"` // pieces of plastic that came to be on the belt
 	Dropped       int     `json:"dropped"`

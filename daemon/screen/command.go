@@ -45,7 +45,7 @@ type commandView struct {
 	Latched                   string // the heat fault that words on what was mended release; "": none
 	Mended                    field
 	Override                  field
-	Advised                   bool // the machine advises against it: a reason is asked for
+	Advised                   bool // the machine advises against it: a reason is required
 	By                        field
 	Before, What, Remedy      string
 	Possible                  bool

@@ -30,7 +30,7 @@ type table struct {
 	Rows [][]string
 }
 
-// usualWidthMM is drawn where neither the machine's range nor a part tells how wide the
+// usualWidthMM is drawn where neither the machine's range nor a part shows how wide the
 // belt is.
 const usualWidthMM = 200
 
@@ -64,7 +64,7 @@ func (sc *screen) beltOf(s *supervisor.Snapshot) pictureView {
 	}
 	out := pictureView{Lines: beltLines(s)}
 	box := chart.Box{Y: 4, W: picturePX}
-	height := chart.New(picturePX, 0, "", "").Live(box, v) + 8 // drawn twice: the first time tells how high it gets
+	height := chart.New(picturePX, 0, "", "").Live(box, v) + 8 // drawn twice: the first time shows how high it gets
 	d := chart.New(picturePX, height, "The belt as it is now", v.Describe())
 	d.Live(box, v)
 	out.SVG = d.Fragment()

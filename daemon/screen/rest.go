@@ -66,7 +66,7 @@ func thermometer(title string, nowC, targetC, topC float64) string {
 	return d.Fragment()
 }
 
-// pace tells how many lines a second the board takes, from two looks at its count.
+// pace measures how many lines a second the board takes, from two looks at its count.
 type pace struct {
 	mu     sync.Mutex
 	at     time.Time
@@ -81,7 +81,7 @@ const (
 	paceWithin = 30 * time.Second
 )
 
-// look takes up a count and returns the newest pace.
+// look takes a count and returns the newest pace.
 func (p *pace) look(at time.Time, lines uint64) (perSec float64, known bool) {
 	p.mu.Lock()
 	defer p.mu.Unlock()
@@ -131,10 +131,10 @@ func (sc *screen) lineOf(s *supervisor.Snapshot) lineView {
 	return v
 }
 
-// furtherKey begins the next figure in what a board tells of itself.
+// furtherKey begins the next figure in what a board reports of itself.
 var furtherKey = regexp.MustCompile(` [A-Z_]+:`)
 
-// boardName is the first of what a board tells of itself: its name.
+// boardName is the first of what a board reports of itself: its name.
 func boardName(firmware string) string {
 	_, name, found := strings.Cut(firmware, ":")
 	if !found {

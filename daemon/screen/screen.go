@@ -46,7 +46,7 @@ type Options struct {
 	// AdvanceFeed is that of the discharge, mm/min.
 	AdvanceFeed float64
 	Jobs        Jobs // nil: none can be uploaded
-	// Alerts tells how every receiver of alerts stands, the configured ones first.
+	// Alerts returns the state of every receiver of alerts, the configured ones first.
 	Alerts func(ctx context.Context) ([]client.Channel, error)
 	// TestAlert sends a test to a receiver and returns what came of it; nil where that is
 	// not possible.

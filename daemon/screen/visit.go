@@ -138,7 +138,7 @@ func options(f *form, name string, list [][2]string) (out []option) {
 	return out
 }
 
-// recordVisit takes up what was typed and hands it to the run.
+// recordVisit reads what was typed and hands it to the run.
 func (sc *screen) recordVisit(w http.ResponseWriter, r *http.Request) {
 	f := sc.formOf(w, r)
 	if f == nil {

@@ -28,7 +28,7 @@ type Item struct {
 	SHA256 string `json:"sha256,omitempty"`
 }
 
-// What a caller can tell apart.
+// What a caller can distinguish.
 var (
 	ErrTooLarge = errors.New("the file is larger than may be stored")
 	ErrFull     = errors.New("the disk has no room for it")
@@ -57,7 +57,7 @@ type Shelf struct {
 
 	mu     sync.Mutex // guards names, sums and chosen
 	sums   sums
-	chosen map[string]bool // by name: its path was asked for since the last Tidy
+	chosen map[string]bool // by name: its path was requested since the last Tidy
 }
 
 // Open makes the folder if need be, and takes away what an ended process had not

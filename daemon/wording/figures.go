@@ -8,7 +8,7 @@ import (
 	"beltwarden/supervisor"
 )
 
-// figureRows tell the production figures of a lot and what its time went to.
+// figureRows show the production figures of a lot and what its time went to.
 func figureRows(p *supervisor.Production, st Style) []string {
 	var out []string
 	add := func(lines []string) { out = append(out, lines...) }
@@ -53,7 +53,7 @@ func figureRows(p *supervisor.Production, st Style) []string {
 	return out
 }
 
-// adhesionRows tell how long parts stay on the belt.
+// adhesionRows show how long parts stay on the belt.
 func adhesionRows(g *supervisor.Adhesion, st Style) []string {
 	if g.Made == 0 && g.Surface == "" {
 		return nil

@@ -16,7 +16,7 @@ type Setting struct {
 	// HeatUnknown says why a time of heating or cooling is not known. Without it
 	// those times are left out.
 	HeatUnknown string
-	// Evidence lists what tells where the part begins and ends.
+	// Evidence lists what in the file shows where the part begins and ends.
 	Evidence bool
 }
 
@@ -37,7 +37,7 @@ func Plan(p *job.Plan, x Setting, st Style) []string {
 		}
 	}
 	if x.Evidence {
-		add(st.strongRow("Evidence", "what tells where the part begins and ends"))
+		add(st.strongRow("Evidence", "what in the file shows where the part begins and ends"))
 		for _, e := range p.Evidence {
 			add(st.row(fmt.Sprintf("  line %d", e.Line), e.Text))
 		}

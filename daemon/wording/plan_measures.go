@@ -53,7 +53,7 @@ func measures(p *job.Plan, st Style) []string {
 	return out
 }
 
-// placing tells where parts lie on the belt, and when they fall.
+// placing says where parts lie on the belt, and when they fall.
 func placing(p *job.Plan) string {
 	l := &p.Placing
 	text := fmt.Sprintf("%.1f mm along the belt, %.1f mm across, %.1f mm high; at least %.1f mm from part to part, by %s",
@@ -81,7 +81,7 @@ func placing(p *job.Plan) string {
 	return text
 }
 
-// peaks tells the most that the job asks of each axis. An acceleration that the job
+// peaks gives the most that the job demands of each axis. An acceleration that the job
 // never sets is the board's.
 func peaks(p *job.Plan) string {
 	v, a := p.PeakSpeedMMPerS, p.PeakAccelMMPerS2
@@ -103,7 +103,7 @@ func peaks(p *job.Plan) string {
 	speed, accel := list(v.X, v.Y, v.Z, v.E, "mm/s"), list(a.X, a.Y, a.Z, a.E, "mm/s2")
 	switch {
 	case speed == "":
-		return "no move asks for a speed"
+		return "no move sets a speed"
 	case accel == "":
 		return speed + "; accelerations are left to the board"
 	}
@@ -119,7 +119,7 @@ func exactSpan(d time.Duration) string {
 	return Span(d)
 }
 
-// wire tells what one part sends, and how much of its lines in the file that is.
+// wire says what one part sends, and how much of its lines in the file that is.
 func wire(p *job.Plan) string {
 	text := bytes(p.WireBytes)
 	if saved := p.SentSourceBytes - p.WireBytes; saved > 0 {

@@ -14,7 +14,7 @@ func ByItself(r *supervisor.RecoveryView) string {
 	return ""
 }
 
-// recoveryRows tell after a fault what is certain, what is not, and the ways on, each with
+// recoveryRows show after a fault what is certain, what is not, and the ways on, each with
 // its commands.
 func recoveryRows(r *supervisor.RecoveryView, st Style) (out []string) {
 	list := func(name string, texts []string) {

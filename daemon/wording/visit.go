@@ -80,7 +80,7 @@ func Sentence(text string) string {
 	return string(text[0]-'a'+'A') + text[1:]
 }
 
-// later tells the visits after the next one, the nearest first.
+// later lists the visits after the next one, the nearest first.
 func later(s *supervisor.Snapshot) string {
 	var list []string
 	for i, v := range s.Later {

@@ -132,7 +132,7 @@ func paint(colour string) []dashboard.DynamicConfigValue {
 	return []dashboard.DynamicConfigValue{{Id: "color", Value: map[string]string{"mode": "fixed", "fixedColor": colour}}}
 }
 
-// dashes and dots tell curves apart where their colours do not.
+// dashes and dots distinguish curves where their colours do not.
 var (
 	dashes = dashboard.DynamicConfigValue{Id: "custom.lineStyle", Value: map[string]any{"fill": "dash", "dash": []int{8, 6}}}
 	dots   = []dashboard.DynamicConfigValue{{Id: "custom.showPoints", Value: "always"}, {Id: "custom.lineInterpolation", Value: "stepAfter"}}

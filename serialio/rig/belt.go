@@ -34,7 +34,7 @@ type beltState struct {
 	rng        *rand.Rand
 	travelMM   float64 // physical, absolute
 	advanceMM  float64 // physical, signed
-	commanded  float64 // absolute, as the board reckons
+	commanded  float64 // absolute, as the board counts
 	offsetMM   float64
 	nextDrawM  float64
 	filamentMM float64

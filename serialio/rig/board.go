@@ -57,16 +57,16 @@ type Board struct {
 	LimitMM       [3][2]float64
 	Limits        LimitPolicy
 	ResetOnOpen   bool    // the modem lines reset it
-	Tells         Telling // how it tells its limits of speed and acceleration
+	Tells         Telling // how it reports its limits of speed and acceleration
 	ExtruderAlone bool    // G90 and G91 leave the extruder's mode to M82 and M83
 	HaltBang      bool    // a halt is announced by "!!" instead of an error text
 	IdleHalt      bool    // M85 S sets after how many seconds without a move the board halts
 }
 
-// Telling is how a board tells its limits of speed and acceleration to who asks.
+// Telling is how a board reports its limits of speed and acceleration when asked.
 type Telling int
 
-// Ways to tell them.
+// Ways to report them.
 const (
 	TellByList  Telling = iota // M503 lists all settings
 	TellByWord                 // M201, M203, M204 and M205 without values; M503 is unknown

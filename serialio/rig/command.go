@@ -156,7 +156,7 @@ func (c *controller) heatWait(h *heater, w *words) {
 	c.watchDue = c.now + time.Second
 }
 
-// watchHeat reckons anew when the heat that is waited for will be there.
+// watchHeat recomputes when the heat that is waited for will be there.
 func (c *controller) watchHeat() {
 	if c.op.kind != opHeat {
 		return

@@ -40,11 +40,11 @@ const (
 	FloorSensor                     // a temperature is reported as -127, as of a digital sensor that does not answer
 	TopSensor                       // a temperature is reported as 1100, the top of a table
 	IgnoreOff                       // the board ignores words that switch a heater off, and the emergency word
-	OldReadings                     // the board goes on telling a heater's temperature, target and drive of now
+	OldReadings                     // the board keeps reporting a heater's temperature, target and drive of now
 	SwappedSensors                  // each heater's sensor sits at the other one
 	NoMains                         // heaters and motors have no current while the board lives on USB and answers, for For (0: for good)
-	NoReports                       // the board tells no temperature any more, also when asked
-	FrozenAnswers                   // the board goes on telling temperatures and position of now
+	NoReports                       // the board reports no temperature any more, also when asked
+	FrozenAnswers                   // the board keeps reporting temperatures and position of now
 )
 
 var faultNames = [...]string{"flip", "drop", "double", "delay", "lose-ok", "lose-resend", "repeat-resend",

@@ -21,9 +21,9 @@ type heater struct {
 	offC    float64 // what the sensor shows too much
 	loose   bool    // away goes on
 	missing bool    // the reports leave it out
-	word    string  // the reports tell this in the place of its temperature; "": they do not
+	word    string  // the reports show this in place of its temperature; "": they do not
 	deaf    bool    // words that switch it off are ignored
-	old     string  // the reports tell this for ever; "": they do not
+	old     string  // the reports show this for ever; "": they do not
 	oldDuty int     // see old
 	swapped bool    // the sensor shows stuckC, the other body's temperature
 	dark    bool    // the mains are gone: no heat whatever else is wrong
@@ -77,7 +77,7 @@ func (h *heater) at(t time.Duration) float64 {
 	return now
 }
 
-// settle makes t the moment from which the next change is reckoned.
+// settle makes t the moment from which the next change is computed.
 func (h *heater) settle(t time.Duration) { h.tempC, h.since = h.at(t), t }
 
 // set changes the target at t.

@@ -85,13 +85,13 @@ func (c *controller) boardFault(x Fault) {
 		c.position()
 		c.frozenPlace = string(c.out)
 		c.out = kept
-		c.damaged("the board tells old values of everything")
+		c.damaged("the board reports old values of everything")
 	}
 	c.watchHeat()
 }
 
 // mains takes the current from heaters and motors, or gives it back. The board goes on by
-// the computer's, and reckons with moves that nothing makes.
+// the computer's, and counts moves that nothing makes.
 func (c *controller) mains(on bool) {
 	c.book(c.now)
 	for _, h := range []*heater{&c.nozzle, &c.bed} {
@@ -161,7 +161,7 @@ func (c *controller) heatFault(x Fault) {
 		c.damaged("the board does not switch the " + name + " off")
 	case OldReadings:
 		h.old, h.oldDuty = string(c.reading(nil, h)), int(127*h.duty(c.now))
-		c.damaged("the board tells old values of the " + name)
+		c.damaged("the board reports old values of the " + name)
 	case Retarget:
 		c.target(h, h.target+handC)
 	}

@@ -31,7 +31,7 @@ func openPair() (master, slave *os.File, err error) {
 	return master, slave, nil
 }
 
-// watchOpens returns an inotify descriptor that tells of opens and closes of a file.
+// watchOpens returns an inotify descriptor that reports opens and closes of a file.
 func watchOpens(path string) (*os.File, error) {
 	fd, err := unix.InotifyInit1(unix.IN_NONBLOCK | unix.IN_CLOEXEC)
 	if err != nil {

@@ -59,7 +59,7 @@ type Figures struct {
 	BeltHomings     uint64
 	BeltTravelMM    float64 // physical, absolute
 	BeltAdvanceMM   float64 // physical, signed
-	CommandedMM     float64 // absolute belt travel as the board reckons it
+	CommandedMM     float64 // absolute belt travel as the board counts it
 	FilamentMM      float64 // net
 	PartsDropped    int
 	Faults          map[string]uint64 // injected, by kind

@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// reportWord executes an M word that asks for something.
+// reportWord executes an M word that queries something.
 func (c *controller) reportWord(w *words) bool {
 	board := &c.set.Board
 	switch w.number {
@@ -51,7 +51,7 @@ func (c *controller) reportWord(w *words) bool {
 	return true
 }
 
-// setting tells one of the board's own settings.
+// setting reports one of the board's own settings.
 func (c *controller) setting(lead string, word int) {
 	each := func(v *[4]float64) { c.sayf("%sM%d X%.2f Y%.2f Z%.2f E%.2f", lead, word, v[X], v[Y], v[Z], v[E]) }
 	switch word {

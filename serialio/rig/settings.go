@@ -8,7 +8,7 @@
 // this project but the port it is reached through.
 //
 // One goroutine owns the board. Physics is evaluated in closed form at the moment
-// it is asked for; nothing ticks.
+// it is read; nothing ticks.
 package rig
 
 import (

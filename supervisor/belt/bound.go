@@ -13,7 +13,7 @@ const watchedShare = 0.75
 
 // watched is how far the belt may run until the next look whatever the forecast: a
 // share of what it has been watched for since it was aligned or has changed, because a
-// rate can change between two visits and no reading tells beforehand. What the worst
+// rate can change between two visits and no reading shows beforehand. What the worst
 // rate allows is always allowed.
 func (o Outlook) watched(readings []Reading, now Reading) float64 {
 	newest := readings[len(readings)-1]

@@ -11,7 +11,7 @@ import (
 type Outlook struct {
 	// LimitMM is the largest offset allowed, to either side.
 	LimitMM float64
-	// WorstMMPerM is the rate of drift to reckon with while there are too few readings.
+	// WorstMMPerM is the rate of drift to assume while there are too few readings.
 	WorstMMPerM float64
 	// Certainty of the hold, such as 0.99: the belt is still within the limit at
 	// HoldMM with this probability. 0 means 0.99.
@@ -80,13 +80,13 @@ type Forecast struct {
 	TravelToLimitMM *float64 `json:"travel_to_limit_mm"`
 	// TravelToLimitLower95MM: with 95 % probability the limit is not passed before.
 	TravelToLimitLower95MM float64 `json:"travel_to_limit_lower95_mm"`
-	// HoldMM is the same for the certainty asked for; there the machine holds.
+	// HoldMM is the same for the requested certainty; there the machine holds.
 	HoldMM    float64 `json:"travel_to_hold_mm"`
 	Certainty float64 `json:"certainty"`
 	Flagged   []Flag  `json:"flagged"`
 	// LoopShare is the shortest stretch of the belt, as a share of its loop, on which all
 	// readings were taken; nil before three, and where the loop is not known. An uneven belt
-	// read on little of its loop tells its unevenness for drift, or hides it.
+	// read on little of its loop shows its unevenness as drift, or hides it.
 	LoopShare *float64 `json:"loop_share"`
 	// ChangedAtMM is the travel of the first reading after the rate, or the place, of
 	// the belt has changed; readings before it are no longer used.
@@ -171,7 +171,7 @@ func (f *Forecast) within(o Outlook, k *filter, now Reading) {
 }
 
 // Creeps reports whether the readings were taken on little of the belt's loop and not at one
-// place of it, so that neither their trend nor their scatter tells how uneven the belt is.
+// place of it, so that neither their trend nor their scatter shows how uneven the belt is.
 func (f *Forecast) Creeps() bool {
 	return f.LoopShare != nil && *f.LoopShare > onePlace && *f.LoopShare < 0.5
 }

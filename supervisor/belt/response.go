@@ -34,9 +34,9 @@ type Response struct {
 const leastTurns = 2
 
 // Respond learns from adjustments by least squares through zero: no turn, no change. Turns
-// of zero tell nothing and are left out. Two adjustments that happen to agree would have
+// of zero show nothing and are left out. Two adjustments that happen to agree would have
 // next to no scatter, so it is pooled with what the error of reading makes of a change of
-// rate: a standard deviation of changeSD mm/m, as well known as df readings would tell it.
+// rate: a standard deviation of changeSD mm/m, as well known as df readings would show it.
 func Respond(list []Turn, changeSD, df float64) Response {
 	var turns, change []float64
 	var r Response

@@ -17,7 +17,7 @@ type Scale struct {
 	StepsPerMMSE float64 `json:"steps_per_mm_se"` // its standard error
 	Factor       float64 `json:"scale"`           // new over old
 	// OffsetMM is what every length has too much or too little whatever its size, such
-	// as a bulging outline. It takes lengths of different size to tell it from scale;
+	// as a bulging outline. It takes lengths of different size to separate it from scale;
 	// with one size it is 0, and OffsetSE nil.
 	OffsetMM   float64  `json:"offset_mm"`
 	OffsetSE   *float64 `json:"offset_se"`

@@ -17,7 +17,7 @@ const (
 	// open, the belt passes its limit before the end of what lies ahead, whatever moves it.
 	AlignedBadly Alignment = "not good enough"
 	// AlignmentDepends: it passes the limit if what moves it goes with travel, and does not if
-	// that goes with net advance. A run forward alone cannot tell these two apart.
+	// that goes with net advance. A run forward alone cannot separate the two.
 	AlignmentDepends Alignment = "depends on what moves the belt"
 	// AlignmentUnclear: the trial was too short to tell.
 	AlignmentUnclear Alignment = "cannot tell"
@@ -49,7 +49,7 @@ type Verdict struct {
 
 // Judge takes a trial in which the belt ran from before to after, both read, and judges it
 // against aheadMM of travel with so much net advance in it. A trial runs forward alone, so
-// that it cannot tell what goes with travel from what goes with advance; what lies ahead runs
+// that it cannot separate what goes with travel from what goes with advance; what lies ahead runs
 // to and fro, and the belt goes sideways by something between the two.
 func (o Outlook) Judge(before, after Reading, aheadMM, aheadAdvanceMM float64) Verdict {
 	o.Scatter = o.ReadingScatter()
@@ -69,7 +69,7 @@ func (o Outlook) Judge(before, after Reading, aheadMM, aheadAdvanceMM float64) V
 		v.Side = "left"
 	}
 	// Two readings, each with its own error; Student's t, since the error itself is known
-	// only as well as so many readings would tell.
+	// only as well as so many readings would show.
 	blur := distribution.StudentQuantile(0.975, o.Scatter.DF) * o.Scatter.SDMM * math.Sqrt2
 	doubt := 1000 * blur / run
 	v.Rate95 = [2]float64{v.RateMMPerM - doubt, v.RateMMPerM + doubt}
@@ -101,7 +101,7 @@ func (v *Verdict) judge(limitMM float64) Alignment {
 	return AlignmentUnclear
 }
 
-// ReadingScatter is the error of one reading that the outlook reckons with.
+// ReadingScatter is the error of one reading that the outlook assumes.
 func (o Outlook) ReadingScatter() Scatter {
 	if o.Scatter.DF == 0 {
 		return usualScatter

@@ -32,7 +32,7 @@ const (
 	KindRepeat
 	// KindWait: M400, all moves ended.
 	KindWait
-	// KindReport: a word that asks for or shows something and changes nothing.
+	// KindReport: a word that queries or shows something and changes nothing.
 	KindReport
 	// KindUnknown: a word this package does not follow.
 	KindUnknown
@@ -71,7 +71,7 @@ type Effect struct {
 	ExtrudedMM float64
 	// Extruding says that filament is pushed while X, Y or Z moves.
 	Extruding bool
-	// FeedMMPerMin is the speed along the path asked for, feed factor included;
+	// FeedMMPerMin is the commanded speed along the path, feed factor included;
 	// 0 when no feed was ever given.
 	FeedMMPerMin float64
 	// PathMM is the length of the path in space, or of the filament movement

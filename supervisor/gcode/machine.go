@@ -67,7 +67,7 @@ func (s *State) applyTemperature(l *Line, e *Effect) error {
 		e.Value, e.HasValue = l.Get('R')
 	}
 	if !e.HasValue {
-		return nil // waits for, or sets, what is already asked for
+		return nil // waits for, or sets, what is already commanded
 	}
 	if err := notNegative(e.Value); err != nil {
 		return err

@@ -2,7 +2,7 @@ package gcode
 
 import "strconv"
 
-// Tell takes in a line by which a board tells a setting of its own, such as "M204 P500.00 T500.00",
+// Tell takes in a line by which a board reports one of its settings, such as "M204 P500.00 T500.00",
 // and reports whether it was one.
 func (s *State) Tell(text string) bool {
 	var l Line

@@ -44,7 +44,7 @@ const (
 // or another tool's nozzle that to does not know is switched off, as it is on a board that
 // has just started.
 //
-// Temperatures are asked for first and waited for when filament must be pushed.
+// Temperatures are set first and waited for when filament must be pushed.
 func Restore(from, to State, o RestoreOptions) []string {
 	r := restorer{s: from, to: to, o: o}
 	r.to.OffsetMM[o.BeltAxis] = from.OffsetMM[o.BeltAxis]

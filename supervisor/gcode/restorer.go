@@ -28,7 +28,7 @@ func (r *restorer) enter() {
 	}
 }
 
-// heat asks for the temperatures of to; with wait it waits for them, if filament
+// heat sets the temperatures of to; with wait it waits for them, if filament
 // must be pushed or a part is about to begin.
 func (r *restorer) heat(wait bool) {
 	bed, nozzle := r.to.BedTargetC, r.to.NozzleTargetC

@@ -102,7 +102,7 @@ type State struct {
 	FlowPercent float64
 	// Tool is the tool last chosen.
 	Tool int
-	// NozzleTargetC and BedTargetC are the temperatures last asked for, in
+	// NozzleTargetC and BedTargetC are the temperatures last commanded, in
 	// degrees Celsius; 0 is off.
 	NozzleTargetC float64
 	BedTargetC    float64

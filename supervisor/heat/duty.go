@@ -80,7 +80,7 @@ func (l *Learner) hold(r Reading) (learned bool) {
 	mean := s.sum / s.n
 	s.n, s.sum = 0, 0
 	if l.idles && !l.parts {
-		return false // reports that keep step with its switching tell always the same half of it
+		return false // reports that keep step with its switching always show the same half of it
 	}
 	s.fresh = true
 	if odd := l.model.Duties.of(r.TargetC).window(mean); odd != nil {

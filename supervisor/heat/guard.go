@@ -8,7 +8,7 @@ import (
 )
 
 // Guard is the one owner of what is known of each heater of a machine: what it was
-// commanded, what the board tells, what was read and how long ago, whether its sensor may
+// commanded, what the board reports, what was read and how long ago, whether its sensor may
 // be believed, and whether it was shown to be off. It is pure: times are passed in, on one
 // monotonic clock.
 type Guard struct {
@@ -31,7 +31,7 @@ type heater struct {
 	watch      *Watch
 	commandedC float64
 	newest     Reading
-	has        bool   // the board tells its reading
+	has        bool   // the board reports its reading
 	there      bool   // it is known to be there: one that is no longer reported is not shown off by that
 	told       bool   // the board reports its target
 	on         bool   // it was commanded or reported to have a target since it was last shown to be off
@@ -87,7 +87,7 @@ func (g *Guard) Forget() {
 }
 
 // Command notes what a heater is commanded, degrees Celsius. It returns whether the heater is
-// newly asked for heat by that.
+// newly commanded to heat by that.
 func (g *Guard) Command(i HeaterIndex, c float64) bool {
 	h := g.of(i)
 	if c == h.commandedC {
@@ -123,7 +123,7 @@ func (g *Guard) Unknown() {
 	}
 }
 
-// There notes that a heater is known to be there, also while the board does not tell it: it is not off
+// There notes that a heater is known to be there, also while the board does not report it: it is not off
 // for being silent.
 func (g *Guard) There(i HeaterIndex) { g.of(i).there = true }
 
@@ -131,11 +131,11 @@ func (g *Guard) There(i HeaterIndex) { g.of(i).there = true }
 // off since.
 func (g *Guard) Left() bool { return g.left }
 
-// Untold takes each heater whose target the board does not tell for one that may have been on: a
+// Untold takes each heater whose target the board does not report for one that may have been on: a
 // cold reading alone shows nothing of it.
 func (g *Guard) Untold() { g.untold = true }
 
-// blame notes a finding of more heat than was asked for. Such a heater may be on for good, and its
+// blame notes a finding of more heat than was commanded. Such a heater may be on for good, and its
 // sensor come out of it later: what it reads shows nothing from here on, until [Guard.Trust].
 func (g *Guard) blame(h *heater, why string) {
 	if h.burns == "" {
@@ -171,7 +171,7 @@ func (g *Guard) Trust() {
 	}
 }
 
-// Silent reports whether the board tells the nozzle and not this heater.
+// Silent reports whether the board reports the nozzle and not this heater.
 func (g *Guard) Silent(i HeaterIndex) bool { return g.of(Nozzle).has && !g.of(i).has }
 
 // Doubt returns the first thing that speaks against a heater or its sensor until [Guard.Trust]; "" while
@@ -309,7 +309,7 @@ func (g *Guard) Proving() bool { return g.proving && !g.ended }
 func (g *Guard) Shown() bool { return g.shown }
 
 // Text says how the proof stands, or ended; "" where there was none. One that cannot come about
-// is called so at once: its end would tell nothing more.
+// is called so at once: its end would show nothing more.
 func (g *Guard) Text() string {
 	if !g.Hopeless() {
 		return g.text
@@ -384,7 +384,7 @@ func (g *Guard) Hopeless() bool {
 }
 
 // Hot reports whether the proof has ended against a heater: it reads hot and does not fall, or
-// the board goes on telling a target.
+// the board keeps reporting a target.
 func (g *Guard) Hot() bool { return g.hot }
 
 const switchOff = "; switch the machine off at the mains"
@@ -414,7 +414,7 @@ func (g *Guard) Withdraw(i HeaterIndex, r Reading) string {
 	return why
 }
 
-// words tells of each heater what was seen.
+// words says for each heater what was seen.
 func (g *Guard) words(at time.Duration) string {
 	var list []string
 	needed := g.needed()

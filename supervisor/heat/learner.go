@@ -10,7 +10,7 @@ type Reading struct {
 	At      time.Duration // on a monotonic clock of the caller's
 	C       float64       // measured, degrees Celsius
 	TargetC float64       // 0: off
-	// Assumed: the board does not tell its target, and this is what was asked last. It
+	// Assumed: the board does not report its target, and this is what was commanded last. It
 	// may wait behind moves for a while.
 	Assumed bool
 	Duty    float64 // in the board's own units
@@ -20,7 +20,7 @@ type Reading struct {
 // How a span of readings is distinguished from what surrounds it.
 const (
 	// Close to its target a controller no longer drives fully: within a share of the
-	// rise, and these bounds (common practice, no source). Where the board tells its
+	// rise, and these bounds (common practice, no source). Where the board reports its
 	// duty, the last degree alone is left out.
 	nearShare, leastNearC, mostNearC = 0.2, 3, 10
 	knownNearC                       = 1
@@ -50,7 +50,7 @@ type Learner struct {
 	held  held
 	idles bool     // a drive of 0 was reported while a target was held
 	parts bool     // and one between none and full
-	odd   *Unusual // found and not yet asked for
+	odd   *Unusual // found and not yet fetched
 
 	sinceC float64       // ambient: reading at since
 	since  time.Duration // when the body was last seen to change by a degree, or not off
@@ -88,7 +88,7 @@ func NewLearner(m Model) *Learner {
 func (l *Learner) Model() Model { return l.model }
 
 // Unusual returns what the newest reading has shown to be unlike what was learned of the
-// drive that holds a target; nil when nothing, and after it was asked for once.
+// drive that holds a target; nil when nothing, and after it was fetched once.
 func (l *Learner) Unusual() *Unusual {
 	odd := l.odd
 	l.odd = nil
@@ -120,7 +120,7 @@ func (l *Learner) Observe(r Reading) bool {
 	return learned
 }
 
-// drive says what the heater does: by its duty where the board tells it, else by
+// drive says what the heater does: by its duty where the board reports it, else by
 // how far the target is.
 func (l *Learner) drive(r Reading) Drive {
 	from := r.C

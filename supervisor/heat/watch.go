@@ -40,7 +40,7 @@ type Limits struct {
 	FallC   float64
 	FallFor time.Duration
 	// OverC above the target for OverFor, and not cooling, or twice that at once, or OverC
-	// above the least reading since it was lowered, is heat that nobody asked for.
+	// above the least reading since it was lowered, is heat that nobody commanded.
 	OverC   float64
 	OverFor time.Duration
 	// StillFor is how long a body that is driven or cools may show the very same value,
@@ -58,7 +58,7 @@ const leastC = -10
 // value for as long as its controller holds it; it is judged when it must cool.
 const fineC = 0.06
 
-// A sensor that shows the last digit that boards tell shows its noise as well: no run of one value
+// A sensor that shows the last digit that boards report shows its noise as well: no run of one value
 // lasts for finestFor (common practice, no source).
 const (
 	finestC   = 0.025
@@ -66,7 +66,7 @@ const (
 )
 
 // OrNoMains ends every text on a heater that lacks heat: a board that the computer feeds over USB goes on
-// without mains, and tells everything but the heat as if they were there.
+// without mains, and reports everything but the heat as if they were there.
 const OrNoMains = ", or the machine has no mains power: treat it as live"
 
 // warmC is what a body must be above its surroundings for its cooling to show.
@@ -90,7 +90,7 @@ const (
 	falling              // on its way down to a lower target, or off and warm
 )
 
-// Watch holds one heater's readings against what it was asked to do. It tells each fault
+// Watch holds one heater's readings against what it was asked to do. It reports each fault
 // once; a new target, or [Watch.Forget], begins anew. Each reading costs the same time.
 type Watch struct {
 	lim   Limits

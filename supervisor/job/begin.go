@@ -251,7 +251,7 @@ func (v *viewer) apart(k int) bool {
 		if s == 0 {
 			return false
 		}
-		if s&(s-1) == 0 { // a corner tells nothing
+		if s&(s-1) == 0 { // a corner says nothing
 			sides |= s
 		}
 	}

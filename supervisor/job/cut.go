@@ -18,7 +18,7 @@ type Lines struct {
 	To   int64 `json:"to"`
 }
 
-// Evidence is something in the file that tells where the part begins or ends.
+// Evidence is something in the file that shows where the part begins or ends.
 type Evidence struct {
 	Line int64  `json:"line"`
 	Text string `json:"text"`

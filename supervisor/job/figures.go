@@ -131,13 +131,13 @@ func (f *figures) carried() {
 		}
 		if extra != 0 {
 			f.notes.find(f.p.Body.FirstLine, Warning, "setting-not-before", "set it before the part too, so that every part begins alike",
-				"M%d is set inside the part and not before it: the first part begins with the board's own value, later ones with the job's unless the board tells its own", gcode.SettingWord(k))
+				"M%d is set inside the part and not before it: the first part begins with the board's own value, later ones with the job's unless the board reports its own", gcode.SettingWord(k))
 		}
 	}
 	added := slices.DeleteFunc(f.p.End.Lasting.Added(&f.p.Begin.Lasting), func(line string) bool { return strings.HasPrefix(line, "M106 ") || strings.HasPrefix(line, "M141 ") })
 	if len(added) > 0 {
 		f.notes.find(f.p.Body.FirstLine, Warning, "setting-not-before", "set it before the part too, so that every part begins alike",
-			"set inside the part and not before it, so that the first part begins with the board's own value, later ones with the job's unless the board tells its own: %s", strings.Join(added, ", "))
+			"set inside the part and not before it, so that the first part begins with the board's own value, later ones with the job's unless the board reports its own: %s", strings.Join(added, ", "))
 	}
 }
 
@@ -151,15 +151,15 @@ func (f *figures) clipped() {
 	}
 }
 
-// above notes an axis that is asked for more than the board's own limit.
+// above notes an axis of which more is demanded than the board's own limit.
 func (f *figures) above(what, unit, word string, axis int, asked, own, inForce float64) {
 	if own <= 0 || asked <= own*1.001 {
 		return
 	}
-	remedy := "nothing to do: the board goes no faster, and the time is reckoned with that"
+	remedy := "nothing to do: the board goes no faster, and the time is computed with that"
 	if inForce > own {
 		remedy = "take " + word + " out of the job unless the machine can bear it: the job sets the board's limit to " +
 			strconv.FormatFloat(inForce, 'f', -1, 64) + " " + unit
 	}
-	f.notes.find(0, Info, what+"-clipped", remedy, "axis %s is asked for %.0f %s; the board allows %.0f", gcode.Axis(axis), asked, unit, own)
+	f.notes.find(0, Info, what+"-clipped", remedy, "axis %s: the job demands %.0f %s; the board allows %.0f", gcode.Axis(axis), asked, unit, own)
 }

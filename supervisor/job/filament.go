@@ -52,7 +52,7 @@ func (f *filament) read(comment []byte) {
 	}
 }
 
-// settle puts what the file says in the place of what is configured, and tells a difference.
+// settle puts what the file says in the place of what is configured, and reports a difference.
 func (f *filament) settle(o *Options, n *notes) {
 	if d := f.diameterMM; d > 0 {
 		if math.Abs(d-o.FilamentDiameterMM) > 0.01 {

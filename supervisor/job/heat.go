@@ -30,7 +30,7 @@ type HeatTimes struct {
 	Reheat *time.Duration // from there to what the body begins with
 }
 
-// HeatTimes reckons them with what is known of the heaters. The bed's release and the
+// HeatTimes computes them from what is known of the heaters. The bed's release and the
 // nozzle's standby temperature are the machine's.
 func (p *Plan) HeatTimes(h Heaters, releaseC, standbyC float64) HeatTimes {
 	var t HeatTimes

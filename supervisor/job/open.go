@@ -8,10 +8,10 @@ import (
 	"syscall"
 )
 
-// headBytes is how much of a file tells its kind: one record of a tar archive.
+// headBytes is how much of a file shows its kind: one record of a tar archive.
 const headBytes = 512
 
-// identity tells a file apart from another in its place, and from itself once written to.
+// identity distinguishes a file from another in its place, and from itself once written to.
 // The time of the last change is the kernel's: unlike that of the last modification,
 // nobody can put it back.
 type identity struct {

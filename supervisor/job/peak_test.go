@@ -29,10 +29,10 @@ func TestPeaks(t *testing.T) {
 			Peak{60, 80, 0, 40}, Peak{1200, 1600, 0, 3000}, nil, "", ""},
 		{"above", lines, motion.Limits{SpeedMMPerS: [4]float64{50, 80, 5, 30}, AccelMMPerS2: [4]float64{1200, 500, 100, 9000}},
 			Peak{60, 80, 0, 40}, Peak{1200, 1600, 0, 3000}, map[string]int{"speed-clipped": 2, "acceleration-clipped": 1},
-			"nothing to do", "axis Y is asked for 1600 mm/s²; the board allows 500"},
+			"nothing to do", "axis Y: the job demands 1600 mm/s²; the board allows 500"},
 		{"raised by the job", strings.Replace(lines, "M204", "M203 X500\nM204", 1), motion.Limits{SpeedMMPerS: [4]float64{50}},
 			Peak{60, 80, 0, 40}, Peak{1200, 1600, 0, 3000}, map[string]int{"speed-clipped": 1},
-			"take M203 out of the job", "axis X is asked for 60 mm/s; the board allows 50"},
+			"take M203 out of the job", "axis X: the job demands 60 mm/s; the board allows 50"},
 		{"arc", strings.Replace(lines, "G1 X60 Y0 E5 F6000", "G3 X20 Y50 I-10 J0 E1 F9000", 1), motion.Limits{},
 			Peak{150, 150, 0, 40}, Peak{2000, 2000, 0, 3000}, nil, "", ""},
 	} {

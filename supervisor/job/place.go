@@ -13,7 +13,7 @@ import (
 type HeadStep struct {
 	AboveMM float64
 	FrontMM float64 // towards the drop edge
-	// BehindMM is how far it reaches away from the drop edge. It asks for no pitch: the
+	// BehindMM is how far it reaches away from the drop edge. It needs no pitch: the
 	// parts made before never come there while the head is less high than they are.
 	BehindMM float64
 }
@@ -27,7 +27,7 @@ type Placing struct {
 	WidthMM     float64    `json:"width_mm"`
 	HeightMM    float64    `json:"height_mm"`
 	// LeastPitchMM is the least advance from part to part without a collision, and
-	// PitchWhy what asks for it.
+	// PitchWhy is what requires it.
 	LeastPitchMM float64 `json:"least_pitch_mm"`
 	PitchWhy     string  `json:"pitch_why"`
 	// BehindNozzleMM is how far the body carries its own plastic, or a part made
@@ -114,7 +114,7 @@ func (m *measures) along(o *Options) (first, last float64) {
 	return m.minMM[o.BeltAxis], m.maxMM[o.BeltAxis]
 }
 
-// leastPitch is the least belt advance from part to part, and what asks for it.
+// leastPitch is the least belt advance from part to part, and what requires it.
 //
 // The parts made before stand at full height H towards the drop edge, the nearest
 // with its trailing edge one pitch ahead of this part's. Whatever of the machine is
@@ -177,7 +177,7 @@ func (m *measures) placing(p *Plan, o *Options) Placing {
 	return l
 }
 
-// drops tells which cycle drops the first part, and how many finished parts lie on the
+// drops returns which cycle drops the first part, and how many finished parts lie on the
 // belt at most.
 //
 // Count the belt's advance B from where the first body begins. Cycle k begins at

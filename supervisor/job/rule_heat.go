@@ -330,7 +330,7 @@ func isValueKey(key []byte) bool {
 
 // worstNumber reads the highest number that a board may find in a text: decimal, with an
 // exponent, or in another base. A text without any digit heats nothing; one that has to
-// be reckoned out cannot be read.
+// be computed cannot be read.
 func worstNumber(s []byte) (c float64, ok bool) {
 	if bytes.ContainsAny(s, "{}[]()$") {
 		return 0, false

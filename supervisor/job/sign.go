@@ -7,7 +7,7 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// signKind says what a comment or word tells of what follows it.
+// signKind says what a comment or word says of what follows it.
 type signKind uint8
 
 const (

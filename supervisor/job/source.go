@@ -21,7 +21,7 @@ const (
 // errLong marks a line beyond MaxLineBytes; its bytes are not kept.
 var errLong = errors.New("line is too long")
 
-// crcTable is that of CRC-32C, for which common processors have an instruction. It tells
+// crcTable is that of CRC-32C, for which common processors have an instruction. It shows
 // a section that another program changed within the time that file systems tell apart:
 // a change within 32 bits that follow one another for certain, any other but for one in
 // 4 294 967 296. SHA-256 is of the whole file, and cannot be had for a part of it.

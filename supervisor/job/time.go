@@ -20,10 +20,10 @@ type Peak struct {
 	E float64 `json:"e"`
 }
 
-// clock reckons the time that the lines of a body take in motion.
+// clock computes the time that the lines of a body take in motion.
 type clock struct {
 	planner motion.Planner
-	speed   [motion.Axes]float64 // most asked for, mm/s
+	speed   [motion.Axes]float64 // most demanded, mm/s
 	accel   [motion.Axes]float64 // mm/s², by lines of the job alone
 	own     [3]float64           // accelerations that the job has set, by kind of move; 0 for none
 }
@@ -34,7 +34,7 @@ func newClock(st *gcode.State, o *Options) clock {
 	return c
 }
 
-// settle takes up which accelerations the job has set.
+// settle notes which accelerations the job has set.
 func (c *clock) settle(st *gcode.State) {
 	for kind, letter := range [...]byte{motion.Travel: 'T', motion.Print: 'P', motion.Retract: 'R'} {
 		c.own[kind], _ = st.Setting(204).Get(letter)

@@ -91,7 +91,7 @@ func (t *tracer) add(e *gcode.Effect) {
 	t.certain()
 }
 
-// certain takes up the moves whose end is known by now.
+// certain takes the moves whose end is known by now.
 func (t *tracer) certain() {
 	done, seconds := t.clock.planner.Done()
 	for ; t.known < min(done, t.pushed); t.known++ {

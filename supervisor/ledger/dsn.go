@@ -50,7 +50,7 @@ func (o Options) sourceName(path string, r role) string {
 	return base + sep + strings.Join(params, "&")
 }
 
-// onFile tells whether the ledger is a file of its own, with a lock beside it.
+// onFile reports whether the ledger is a file of its own, with a lock beside it.
 func (o Options) onFile() bool { return o.DSN == "" && !o.Memory }
 
 // syncDataOnly makes commits skip the sync of file timestamps, which on a journalling file system costs about as much as

@@ -19,7 +19,7 @@ var (
 	ErrReadOnly = errors.New("the ledger is open for reading only")
 	// ErrClosed says that Close has been called.
 	ErrClosed = errors.New("the ledger is closed")
-	// ErrNotFound says that the row asked for is not there.
+	// ErrNotFound says that the requested row is not there.
 	ErrNotFound = errors.New("not in the ledger")
 	// ErrTooMany says that a check would claim more parts than were made.
 	ErrTooMany = errors.New("more parts claimed than were made")

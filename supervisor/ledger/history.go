@@ -67,7 +67,7 @@ func (l *Ledger) History(ctx context.Context, port string, fold func(Past)) erro
 	})
 }
 
-// besideCycles reads what History tells beside the steps of cycles, which follow one another.
+// besideCycles reads what History holds beside the steps of cycles, which follow one another.
 func besideCycles(ctx context.Context, q querier, port string) (list []Past, err error) {
 	lots, _, err := lotsAlone(ctx, q, "true")
 	if err != nil {

@@ -25,7 +25,7 @@ type Options struct {
 	// looked at beforehand; the path only names it in errors.
 	DSN string
 
-	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
+	// Now returns the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
 	Now func() time.Time
 
 	schema int // the number of schema steps to take, 0 for all; tests make old ledgers with it

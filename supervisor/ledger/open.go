@@ -156,7 +156,7 @@ func (l *Ledger) lookBack(ctx context.Context) error {
 	return nil
 }
 
-// durable makes sure that the modes asked for were granted: some network file systems have no write-ahead log.
+// durable makes sure that the requested modes were granted: some network file systems have no write-ahead log.
 func durable(ctx context.Context, c *sql.Conn) error {
 	var mode string
 	var sync int

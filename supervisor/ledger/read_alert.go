@@ -10,7 +10,7 @@ import (
 )
 
 // PendingAlerts returns up to limit alerts that the channel has yet to deliver and may try at now, the oldest first. A
-// channel that asks for the first time is entered in the ledger: the first one of all takes every alert, a later one those
+// channel that reads for the first time is entered in the ledger: the first one of all takes every alert, a later one those
 // queued since this start. A limit of 0 is none.
 func (l *Ledger) PendingAlerts(ctx context.Context, channel string, now time.Time, limit int) (alerts []Alert, err error) {
 	// Asked every few seconds and mostly for nothing: the file is looked at only after something was recorded.
@@ -79,7 +79,7 @@ func (l *Ledger) enterChannel(ctx context.Context, channel string) error {
 	return nil
 }
 
-// AlertQueue returns the state of the outbox for every channel that has asked for alerts, by name. Every scrape of the
+// AlertQueue returns the state of the outbox for every channel that has read alerts, by name. Every scrape of the
 // metrics and every open board asks this, over the alerts of years: it is read anew only after something was recorded.
 func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error) {
 	at := l.changes.Load()

@@ -45,7 +45,7 @@ func takenSince(ctx context.Context, q querier, seq int64) (t Taken, err error) 
 	return t, err
 }
 
-// TakenSince counts from the visit on that a check tells of, which for a correction is that of the check it corrects.
+// TakenSince counts from the visit on that a check records, which for a correction is that of the check it corrects.
 func (l *Ledger) TakenSince(ctx context.Context, checkID int64) (t Taken, err error) {
 	err = l.view(ctx, "what was taken since a check", func(q querier) error {
 		var seq int64

@@ -23,7 +23,7 @@ type Supply struct {
 // Supply returns what is left by the last word on spool and bin.
 func (l *Ledger) Supply(ctx context.Context) (s Supply, err error) {
 	err = l.view(ctx, "spool and bin", func(q querier) error {
-		// A correction tells of the visit that it corrects: what was taken counts from there.
+		// A correction is about the visit that it corrects: what was taken counts from there.
 		const newest = "FROM visit v JOIN visit r ON r.visit = v.root WHERE %s AND " + inForce + " ORDER BY v.root DESC LIMIT 1"
 		var seq int64
 		var spool float64

@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-// Times is what the time of a lot is reckoned from: the states of the machine from the one in which the lot was opened to
+// Times is what the time of a lot is computed from: the states of the machine from the one in which the lot was opened to
 // the lot's end, or to now. Durations are between stamps of one Boot; Last has for each Boot the newest stamp within.
 type Times struct {
 	States []State

@@ -211,7 +211,7 @@ type HoldEnded struct {
 // CheckRecorded records a visit. A visit that would claim more parts than were made is refused with ErrTooMany.
 type CheckRecorded struct{ Check Check }
 
-// EventNoted records something worth telling the operator in plain words.
+// EventNoted records something that the operator should know, in plain words.
 type EventNoted struct {
 	Kind string
 	Text string

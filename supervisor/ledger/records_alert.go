@@ -17,7 +17,7 @@ type Alert struct {
 	Payload json.RawMessage // nil or one JSON value
 
 	Stamp Stamp
-	Tries int // failed attempts on the channel that was asked for
+	Tries int // failed attempts on the requested channel
 }
 
 // AlertQueued puts an alert into the outbox.

@@ -35,7 +35,7 @@ type spans struct {
 
 type lotSpan struct{ from, to int64 }
 
-// beforeLot is how many entries before that of its opening belong to a lot: who asked for it, and what was noted with it.
+// beforeLot is how many entries before that of its opening belong to a lot: who opened it, and what was noted with it.
 const beforeLot = 2
 
 // spans reads where lots begin and end. The last entry of a start stays, since it says how long that start was alive.

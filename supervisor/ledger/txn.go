@@ -23,7 +23,7 @@ func newTxn(ctx context.Context, l *Ledger) *txn {
 
 // redundant is implemented by records that may be written again after a restart without effect.
 type redundant interface {
-	// alreadyIn tells whether the ledger holds the record.
+	// alreadyIn reports whether the ledger holds the record.
 	alreadyIn(t *txn) (bool, error)
 }
 

@@ -1,4 +1,4 @@
-// Package motion reckons how long a board takes for its moves: trapezoids of speed
+// Package motion computes how long a board takes for its moves: trapezoids of speed
 // under limits of speed and acceleration, joined at corners, with as many moves of
 // look-ahead as the board has. It is pure.
 //
@@ -14,7 +14,7 @@ import (
 // Axes is the number of axes.
 const Axes = 4
 
-// MostLookAhead is the largest look-ahead that can be reckoned with, in moves.
+// MostLookAhead is the largest look-ahead that can be computed with, in moves.
 const MostLookAhead = 32
 
 // Limits are what a board allows its moves. A zero field means the default.

@@ -2,7 +2,7 @@ package motion
 
 import "math"
 
-// Move is one move as a job asks for it.
+// Move is one move as a job has it.
 type Move struct {
 	// DeltaMM is the net movement of each axis.
 	DeltaMM [Axes]float64

@@ -126,7 +126,7 @@ func sumOf(values []float64) (s sum) {
 }
 
 // follows is how much neighbours resemble each other: the autocorrelation at lag 1, its bias
-// taken off (Kendall 1954), and more than that, since few values tell it badly.
+// taken off (Kendall 1954), and more than that, since few values show it badly.
 func follows(products, squares, n, more float64) float64 {
 	if squares <= 0 {
 		return 0

@@ -167,7 +167,7 @@ func (m *Monitor) Observe(v float64) (Verdict, error) {
 const (
 	doubtful  = 2.9 // standard errors between two levels from which on the limits wait
 	stepped   = 8.0 // from which on they are called out
-	longLearn = 2   // times the values asked for after which limits no longer wait
+	longLearn = 2   // times the requested values after which limits no longer wait
 	refined   = 60  // values with which limits are settled for good
 	laterBy   = 20  // values that must come without a signal before one is learned from
 	standsOut = 8.5 // standard deviations of the others by which one value stands out

@@ -80,12 +80,12 @@ func logLog(fraction, variance, q float64) Interval {
 // been seen to hold.
 func HoldOn(parts []Held, probability, confidence float64) (time.Duration, error) {
 	if !between(probability) || !(confidence > 0.5 && confidence < 1) {
-		return 0, fmt.Errorf("cannot tell how long parts hold: probability %g must be between 0 and 1, confidence %g between 0.5 and 1", probability, confidence)
+		return 0, fmt.Errorf("cannot estimate how long parts hold: probability %g must be between 0 and 1, confidence %g between 0.5 and 1", probability, confidence)
 	}
 	sorted := slices.Clone(parts)
 	slices.SortStableFunc(sorted, byTime)
 	if len(sorted) > 0 && sorted[0].For < 0 {
-		return 0, fmt.Errorf("cannot tell how long parts hold: %v on the belt is not possible", sorted[0].For)
+		return 0, fmt.Errorf("cannot estimate how long parts hold: %v on the belt is not possible", sorted[0].For)
 	}
 	// The bound is that of Fay, Brittain and Proschan (Biostatistics 14, 2013, 723-736): a
 	// product of beta variables, by its first two moments. Where none has come off it is the
