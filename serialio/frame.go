@@ -44,37 +44,6 @@ func frameLen(number int64, n int) int {
 	return 1 + digits + 1 + n + 1 + 3 + 1
 }
 
-// ParseFrame splits a numbered line, with or without its line end, into its
-// number and its text, and checks the checksum. The text shares memory with
-// line. The form is the one that AppendFrame writes and no other, so that a
-// line that parses is the line that was meant.
-func ParseFrame(line []byte) (number int64, text []byte, err error) {
-	line = bytes.TrimRight(line, "\r\n")
-	if len(line) == 0 || line[0] != 'N' {
-		return 0, nil, errors.New("cannot parse frame: it does not begin with N")
-	}
-	star := bytes.LastIndexByte(line, '*')
-	if star < 0 {
-		return 0, nil, errors.New("cannot parse frame: it has no checksum")
-	}
-	space := bytes.IndexByte(line[:star], ' ')
-	if space < 0 {
-		return 0, nil, errors.New("cannot parse frame: no blank after the number")
-	}
-	number, ok := parseInt(line[1:space])
-	if !ok {
-		return 0, nil, fmt.Errorf("cannot parse frame: %.20q is not a line number", line[1:space])
-	}
-	sum, ok := parseInt(line[star+1:])
-	if !ok || sum > 255 {
-		return 0, nil, fmt.Errorf("cannot parse frame: %.20q is not a checksum", line[star+1:])
-	}
-	if want := Checksum(line[:star]); int64(want) != sum {
-		return 0, nil, fmt.Errorf("cannot accept frame: its checksum is %d, the line says %d", want, sum)
-	}
-	return number, line[space+1 : star], nil
-}
-
 // parseInt reads a plain decimal number without sign, leading zeros or more
 // than 18 digits, the whole of b.
 func parseInt(b []byte) (int64, bool) {

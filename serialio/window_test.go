@@ -86,7 +86,7 @@ func TestWindow(t *testing.T) {
 				if !ended {
 					t.Skip()
 				}
-				n, text, err := ParseFrame(line)
+				n, text, err := parseFrame(line)
 				if err != nil {
 					t.Fatal(err)
 				}
@@ -203,7 +203,7 @@ func TestWindow(t *testing.T) {
 					break
 				}
 				wire = rest
-				n, text, _ := ParseFrame(line)
+				n, text, _ := parseFrame(line)
 				if _, is, _ := lineNumberWord(text); n == last+1 || is {
 					last = n
 					taken = append(taken, string(text))

@@ -214,7 +214,7 @@ func seedJob(rng *rand.Rand, slow bool) string {
 
 // TestDrawIsRepeatable: a seed means the same run tomorrow.
 func TestDrawIsRepeatable(t *testing.T) {
-	boards, names := boardTable(t)
+	boards, names := boardTable()
 	pool := []string{"a", "b", "c", "d", "e", "f"}
 	for n := range uint64(150) {
 		seed := n%50 + n/50*wideFrom

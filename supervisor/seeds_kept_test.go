@@ -70,7 +70,7 @@ func asDrawn(s *scene, baud int, latency, boot time.Duration) {
 // TestSeedsKept plays the scenes that once went wrong.
 func TestSeedsKept(t *testing.T) {
 	t.Parallel()
-	boards, _ := boardTable(t)
+	boards, _ := boardTable()
 	pool, plans := seedPool(t)
 	for _, k := range keptScenes {
 		t.Run(k.board, func(t *testing.T) {

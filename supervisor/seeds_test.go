@@ -3,6 +3,7 @@ package supervisor
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -71,24 +72,10 @@ func (s *tally) add(w *world) {
 	}
 }
 
-// boardTable reads the table of boards, and their names in order.
-func boardTable(t *testing.T) (map[string]rig.Board, []string) {
-	t.Helper()
-	f, err := os.Open("../testdata/boards.txt")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer f.Close()
-	boards, err := rig.ReadBoards("boards.txt", f)
-	if err != nil {
-		t.Fatal(err)
-	}
-	var names []string
-	for name := range boards {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	return boards, names
+// boardTable is every board of the rig, and their names in order.
+func boardTable() (map[string]rig.Board, []string) {
+	boards := rig.Variations()
+	return boards, slices.Sorted(maps.Keys(boards))
 }
 
 // slowJob is the first of the pool's jobs that end with a slow stroke.
@@ -155,7 +142,7 @@ func TestSeeds(t *testing.T) {
 			return 1 + n - n/4
 		}
 	}
-	boards, names := boardTable(t)
+	boards, names := boardTable()
 	pool, plans := seedPool(t)
 	defer debug.SetGCPercent(debug.SetGCPercent(400)) // worlds are small and short-lived
 	sum := &tally{faults: map[string]uint64{}, acts: map[string]int{}, outcomes: map[State]int{}}

@@ -4,7 +4,6 @@ import (
 	"context"
 	"crypto/rand"
 	"errors"
-	"fmt"
 	"slices"
 	"strings"
 	"sync"
@@ -159,18 +158,6 @@ func (s *Switchboard) Channels(ctx context.Context) ([]State, error) {
 func (one *State) fill(c ledger.Channel) {
 	one.Pending, one.Failing, one.Delivered, one.LastError, one.Oldest = c.Pending, c.Failing, c.Delivered, c.LastError, c.Oldest
 	one.LastDelivered = c.LastSent.At
-}
-
-// Mark says in words which alerts cannot be delivered, "" while there are none: for
-// a sign that stays until somebody has seen to it.
-func Mark(channels []State) string {
-	var out []string
-	for _, c := range channels {
-		if c.Level > 0 && c.Failing > 0 {
-			out = append(out, fmt.Sprintf("%s has not received %d of the alerts: %s", c.Name, c.Pending, c.LastError))
-		}
-	}
-	return strings.Join(out, "; ")
 }
 
 // ErrNoChannel: no channel of that name is configured.

@@ -28,9 +28,6 @@ import (
 //go:embed stake-clip.gcode
 var clip []byte
 
-// Clip returns the sliced job of the scenario.
-func Clip() []byte { return append([]byte(nil), clip...) }
-
 // Options shape one run of the scenario.
 type Options struct {
 	Parts   int     // good clips ordered, at least 1

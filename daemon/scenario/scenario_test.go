@@ -21,7 +21,7 @@ func TestClipIsTheExample(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !bytes.Equal(Clip(), want) {
+	if !bytes.Equal(clip, want) {
 		t.Error("daemon/scenario/stake-clip.gcode differs from testdata/jobs/stake-clip.gcode; copy it")
 	}
 }

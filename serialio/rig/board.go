@@ -86,7 +86,8 @@ func DefaultBoard() Board {
 }
 
 // Variations returns the named boards the tests run against. Each differs from the
-// common one in what its name says; testdata/boards.txt holds the same as text.
+// common one in what its name says. The behaviour is common practice of line-numbered
+// controllers, no source.
 func Variations() map[string]Board {
 	v := make(map[string]Board)
 	add := func(name string, change func(*Board)) {

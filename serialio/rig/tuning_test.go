@@ -1,13 +1,10 @@
 package rig
 
 import (
-	"bytes"
 	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
-
-	"github.com/google/go-cmp/cmp"
 )
 
 // Steps per millimetre survive a restart only when they were stored.
@@ -129,18 +126,4 @@ func TestCableOutAndIn(t *testing.T) {
 			t.Errorf("figures %+v", f)
 		}
 	})
-}
-
-func TestWriteBoards(t *testing.T) {
-	var b bytes.Buffer
-	if err := WriteBoards(&b, Variations()); err != nil {
-		t.Fatal(err)
-	}
-	back, err := ReadBoards("written", &b)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if d := cmp.Diff(Variations(), back); d != "" {
-		t.Error(d)
-	}
 }

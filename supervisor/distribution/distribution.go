@@ -51,11 +51,6 @@ func BetaQuantile(p, a, b float64) float64 { return mathext.InvRegIncBeta(a, b, 
 // with the probability p, 0 to 1; it panics outside.
 func ChiSquaredQuantile(p, df float64) float64 { return 2 * mathext.GammaIncRegInv(df/2, p) }
 
-// NoncentralStudentBelow is the probability that a value of the noncentral t, (z+shift)/w
-// for a standard normal z and w the root of chi-squared over its df degrees of freedom, is
-// below t. It integrates over w; the error is under 1e-9 from 2 degrees of freedom on.
-func NoncentralStudentBelow(t, df, shift float64) float64 { return rootChiSquared(df).below(t, shift) }
-
 // weighted are points of an integral over w, with their weights times the density.
 type weighted struct{ w, weight []float64 }
 

@@ -76,14 +76,19 @@ func TestQuantilesInvert(t *testing.T) {
 func TestNoncentralStudent(t *testing.T) {
 	for _, df := range []float64{2, 8, 29, 499} {
 		for _, x := range []float64{-3, 0, 0.7, 4} {
-			if got, want := NoncentralStudentBelow(x, df, 0), StudentBelow(x, df); math.Abs(got-want) > 1e-8 {
+			if got, want := noncentralStudentBelow(x, df, 0), StudentBelow(x, df); math.Abs(got-want) > 1e-8 {
 				t.Errorf("below %g with %g: %.12f, %.12f without a shift", x, df, got, want)
 			}
 			for _, p := range []float64{0.025, 0.05, 0.5} {
-				if got := 1 - NoncentralStudentBelow(x, df, NoncentralityBelow(x, df, p)); math.Abs(got-p) > 1e-8 {
+				if got := 1 - noncentralStudentBelow(x, df, NoncentralityBelow(x, df, p)); math.Abs(got-p) > 1e-8 {
 					t.Errorf("%g with %g: beyond with %.10f, not %g", x, df, got, p)
 				}
 			}
 		}
 	}
 }
+
+// noncentralStudentBelow is the probability that a value of the noncentral t, (z+shift)/w
+// for a standard normal z and w the root of chi-squared over its df degrees of freedom, is
+// below t. It integrates over w; the error is under 1e-9 from 2 degrees of freedom on.
+func noncentralStudentBelow(t, df, shift float64) float64 { return rootChiSquared(df).below(t, shift) }

@@ -1,9 +1,6 @@
 package quality
 
-import (
-	"fmt"
-	"math"
-)
+import "math"
 
 // Average is an exponentially weighted moving average, which sees slow drift that
 // single values hide. Its limits are the exact ones: narrow for the first values.
@@ -14,15 +11,6 @@ type Average struct {
 	Sigma  float64 `json:"sigma"` // of single values
 	At     float64 `json:"at"`
 	Decay  float64 `json:"decay"` // (1-Weight)^(2i) after i values
-}
-
-// NewAverage begins an average at the target.
-func NewAverage(target, sigma, weight, width float64) (Average, error) {
-	if !(weight > 0 && weight <= 1) || !(width > 0) || !(sigma >= 0) || !usable(target) || !usable(sigma) || !usable(width) {
-		return Average{}, fmt.Errorf("cannot begin a moving average: weight %g must be above 0 and at most 1, width %g above 0, standard deviation %g and target %g finite",
-			weight, width, sigma, target)
-	}
-	return Average{Weight: weight, Width: width, Target: target, Sigma: sigma, At: target, Decay: 1}, nil
 }
 
 // Observe takes a value and returns the side on which the average lies beyond its

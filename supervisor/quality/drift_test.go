@@ -16,10 +16,7 @@ func TestAverageAgreesWithThePrintedExample(t *testing.T) {
 	want := []float64{50.600000, 49.520000, 50.564000, 50.184800, 50.159360, 49.211552, 49.748086, 49.853660, 50.257562, 50.330294,
 		50.111206, 49.357844, 49.520491, 50.054344, 49.378040, 49.924628, 50.727240, 51.229068, 51.940348, 51.988243}
 	high := map[int]float64{1: 51.848510, 2: 52.256394, 3: 52.431406, 5: 52.551611, 10: 52.587399}
-	a, err := quality.NewAverage(50, 2.0539, 0.3, 3)
-	if err != nil {
-		t.Fatal(err)
-	}
+	a := quality.NewAverage(50, 2.0539, 0.3, 3)
 	for i, v := range data {
 		if side := a.Observe(v); side != 0 {
 			t.Errorf("value %d signals, and all are inside", i+1)
@@ -60,12 +57,9 @@ func TestSumsAgreeWithThePrintedExample(t *testing.T) {
 func TestAverageIsLinear(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		weight := rapid.Float64Range(0.01, 1).Draw(rt, "weight")
-		a, _ := quality.NewAverage(1, 1, weight, 3)
-		b, _ := quality.NewAverage(2, 1, weight, 3)
-		c, err := quality.NewAverage(3*1+2, 3, weight, 3)
-		if err != nil {
-			rt.Fatal(err)
-		}
+		a := quality.NewAverage(1, 1, weight, 3)
+		b := quality.NewAverage(2, 1, weight, 3)
+		c := quality.NewAverage(3*1+2, 3, weight, 3)
 		for range rapid.IntRange(1, 50).Draw(rt, "n") {
 			x, y := rapid.Float64Range(-100, 100).Draw(rt, "x"), rapid.Float64Range(-100, 100).Draw(rt, "y")
 			a.Observe(x)
@@ -81,12 +75,4 @@ func TestAverageIsLinear(t *testing.T) {
 			rt.Fatalf("limits %g and %g do not scale", one, three)
 		}
 	})
-}
-
-func TestAverageRefuses(t *testing.T) {
-	for _, c := range [][4]float64{{0, 1, 0, 3}, {0, 1, 1.1, 3}, {0, -1, 0.2, 3}, {math.NaN(), 1, 0.2, 3}, {0, 1, 0.2, 0}, {0, math.Inf(1), 0.2, 3}} {
-		if _, err := quality.NewAverage(c[0], c[1], c[2], c[3]); err == nil {
-			t.Errorf("%v was taken", c)
-		}
-	}
 }

@@ -12,6 +12,13 @@ import (
 	"math"
 )
 
+// ExactD2 is the mean range of two values of a normal population, in standard
+// deviations: 2/sqrt(pi). Printed tables round it to PrintedD2.
+const (
+	ExactD2   = 2 / (math.SqrtPi)
+	PrintedD2 = 1.128
+)
+
 // ErrFew: the values are too few for what was asked.
 var ErrFew = errors.New("too few values")
 

@@ -62,51 +62,6 @@ func TestLimitsRefuse(t *testing.T) {
 	}
 }
 
-// The printed table is "Factors for Constructing Control Charts", a textbook appendix
-// (the same columns are in ASTM E2587); six decimals recomputed independently.
-func TestFactorsAgreeWithThePrintedTable(t *testing.T) {
-	rows := []struct {
-		n                                  int
-		d2, d3, a2, lower, upper           float64
-		printedD2, printedD3, printedUpper float64
-	}{
-		{2, 1.128379, 0.852502, 1.8800, 0, 3.2665, 1.128, 0.853, 3.267},
-		{3, 1.692569, 0.888368, 1.0233, 0, 2.5746, 1.693, 0.888, 2.574},
-		{4, 2.058751, 0.879808, 0.7286, 0, 2.2821, 2.059, 0.880, 2.282},
-		{5, 2.325929, 0.864082, 0.5768, 0, 2.1145, 2.326, 0.864, 2.114},
-		{6, 2.534413, 0.848040, 0.4832, 0, 2.0038, 2.534, 0.848, 2.004},
-		{7, 2.704357, 0.833205, 0.4193, 0.0757, 1.9243, 2.704, 0.833, 1.924},
-		{8, 2.847201, 0.819831, 0.3725, 0.1362, 1.8638, 2.847, 0.820, 1.864},
-		{9, 2.970026, 0.807834, 0.3367, 0.1840, 1.8160, 2.970, 0.808, 1.816},
-		{10, 3.077505, 0.797051, 0.3083, 0.2230, 1.7770, 3.078, 0.797, 1.777},
-	}
-	for _, r := range rows {
-		f, err := quality.FactorsFor(r.n)
-		if err != nil {
-			t.Fatal(err)
-		}
-		near(t, "d2", f.D2, r.d2, 6e-7)
-		near(t, "d3", f.D3, r.d3, 6e-7)
-		near(t, "A2", f.A2, r.a2, 6e-5)
-		near(t, "lower range factor", f.LowerRange, r.lower, 6e-5)
-		near(t, "upper range factor", f.UpperRange, r.upper, 6e-5)
-		near(t, "E2", f.E2, 3/r.d2, 6e-7)
-		near(t, "printed d2", f.D2, r.printedD2, 1e-3)
-		near(t, "printed d3", f.D3, r.printedD3, 1e-3)
-		near(t, "printed upper range factor", f.UpperRange, r.printedUpper, 1e-3)
-	}
-	two, _ := quality.FactorsFor(2)
-	near(t, "d2 of 2, closed form", two.D2, 2/math.Sqrt(math.Pi), 1e-9)
-	near(t, "d3 of 2, closed form", two.D3, math.Sqrt(2-4/math.Pi), 1e-9)
-	three, _ := quality.FactorsFor(3)
-	near(t, "d2 of 3, closed form", three.D2, 3/math.Sqrt(math.Pi), 1e-9)
-	for _, n := range []int{-1, 0, 1, 26} {
-		if _, err := quality.FactorsFor(n); err == nil {
-			t.Errorf("factors for %d", n)
-		}
-	}
-}
-
 // The standard error given with limits is checked by simulation: 4000 charts of 20
 // values; the standard deviation of 4000 estimates is known within 1.1 %.
 func TestSigmaRelSEBySimulation(t *testing.T) {

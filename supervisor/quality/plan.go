@@ -29,14 +29,9 @@ type Prior struct{ Good, Scrap float64 }
 // parts looked at, this one has a weight of a tenth.
 func DefaultPrior() Prior { return Prior{Good: 9, Scrap: 1} }
 
-// StartsKnown is the smallest number of starts after which there are good parts
-// enough with the given confidence, each being good with probability p, and the
+// startsKnown is the smallest number of starts, least or more, after which there are good
+// parts enough with the given confidence, each being good with probability p, and the
 // probability reached.
-func StartsKnown(p float64, good int64, confidence float64) (starts int64, probability float64, err error) {
-	return startsKnown(p, good, good, confidence)
-}
-
-// startsKnown is StartsKnown with least starts that are made anyway.
 func startsKnown(p float64, good, least int64, confidence float64) (starts int64, probability float64, err error) {
 	if !(p >= 0 && p <= 1) {
 		return 0, 0, fmt.Errorf("cannot plan cycles: a yield of %g is not between 0 and 1", p)
@@ -58,13 +53,8 @@ func startsKnown(p float64, good, least int64, confidence float64) (starts int64
 	})
 }
 
-// Starts is like StartsKnown for a yield that is learned from parts looked at: the
+// learnedStarts is like startsKnown for a yield that is learned from parts looked at: the
 // number of good ones among n further follows the beta-binomial distribution.
-func Starts(seenGood, seenScrap, good int64, prior Prior, confidence float64) (starts int64, probability float64, err error) {
-	return learnedStarts(seenGood, seenScrap, good, good, prior, confidence)
-}
-
-// learnedStarts is Starts with least starts that are made anyway.
 func learnedStarts(seenGood, seenScrap, good, least int64, prior Prior, confidence float64) (starts int64, probability float64, err error) {
 	if seenGood < 0 || seenScrap < 0 || !(prior.Good > 0) || !(prior.Scrap > 0) || !usable(prior.Good) || !usable(prior.Scrap) {
 		return 0, 0, fmt.Errorf("cannot plan cycles: %d good, %d scrap and a prior of %g and %g are not possible", seenGood, seenScrap, prior.Good, prior.Scrap)

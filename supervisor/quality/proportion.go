@@ -3,13 +3,11 @@ package quality
 import (
 	"fmt"
 	"math"
-
-	"gonum.org/v1/gonum/mathext"
 )
 
 // Wilson is the score interval of a proportion of k in n, which stays honest for
 // few parts and for none or all of them. Confidence is two-sided; for a bound to one
-// side alone give 2c-1, as WilsonLower does.
+// side alone give 2c-1.
 func Wilson(k, n int64, confidence float64) (Interval, error) {
 	if err := checkProportion(k, n, confidence); err != nil {
 		return Interval{}, err
@@ -25,36 +23,6 @@ func Wilson(k, n int64, confidence float64) (Interval, error) {
 	}
 	if k == n {
 		i.High = 1
-	}
-	return i, nil
-}
-
-// WilsonLower is the one-sided lower bound: the proportion is above it with the
-// given confidence, one half or more.
-func WilsonLower(k, n int64, confidence float64) (float64, error) {
-	i, err := Wilson(k, n, 2*confidence-1)
-	return i.Low, err
-}
-
-// WilsonUpper is the one-sided upper bound.
-func WilsonUpper(k, n int64, confidence float64) (float64, error) {
-	i, err := Wilson(k, n, 2*confidence-1)
-	return i.High, err
-}
-
-// ClopperPearson is the exact interval of a proportion: never too narrow, and wider
-// than Wilson's for it.
-func ClopperPearson(k, n int64, confidence float64) (Interval, error) {
-	if err := checkProportion(k, n, confidence); err != nil {
-		return Interval{}, err
-	}
-	tail := (1 - confidence) / 2
-	i := Interval{0, 1}
-	if k > 0 {
-		i.Low = mathext.InvRegIncBeta(float64(k), float64(n-k+1), tail)
-	}
-	if k < n {
-		i.High = mathext.InvRegIncBeta(float64(k+1), float64(n-k), 1-tail)
 	}
 	return i, nil
 }
