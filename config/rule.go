@@ -127,7 +127,7 @@ func originRule(s string) (problem, remedy string) {
 		return problem, "write it as https://host or http://host:7353"
 	}
 	if u, err := url.Parse(s); err != nil || u.Path != "" && u.Path != "/" || u.RawQuery != "" || u.User != nil {
-		return "has more than a host", "write it as https://host; the board is at its root"
+		return "has more than a host", "write it as https://host; the screen is at its root"
 	}
 	return "", ""
 }

@@ -103,7 +103,7 @@ func (r *reader) root(n *yaml.Node) {
 			r.doubt(field)
 			remedy := "write its keys on lines of their own below " + field + ":, indented"
 			if v.Kind == yaml.ScalarNode && assigned(v.Value) {
-				remedy = "write `key: value`, with a colon and a blank behind it"
+				remedy = "write `key: value`, with a colon and a space after it"
 			}
 			r.at(v, field, "is "+shape(v)+" instead of a group", remedy)
 		}

@@ -195,7 +195,7 @@ func (r *driftForecast) lines(f forecastFlags) []string {
 	}
 	out = append(out, fmt.Sprintf("certain    with 95 %% not before %s; hold after %s for %g %%", far(r.TravelToLimitLower95MM), far(r.HoldMM), f.certainty))
 	if r.ChangedAtMM != nil {
-		out = append(out, fmt.Sprintf("changed    at %.3f m the belt began to go otherwise; earlier checks are not used", *r.ChangedAtMM/1000))
+		out = append(out, fmt.Sprintf("changed    at %.3f m the drift of the belt changed; earlier checks are not used", *r.ChangedAtMM/1000))
 	}
 	if text := wording.UnevenText(&r.Forecast); text != "" {
 		out = append(out, "uneven     "+text)

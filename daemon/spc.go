@@ -212,7 +212,7 @@ func (s *sizeChart) lines(f chartFlags) []string {
 			fmt.Sprintf("           at most %.3g %% out of tolerance, with 95 %% certainty, if sizes are normal", 100**s.OutsideMost))
 	}
 	if len(s.Signals) == 0 {
-		return append(out, "signals    none: nothing speaks against one steady process")
+		return append(out, "signals    none: no rule is broken")
 	}
 	out = append(out, fmt.Sprintf("signals    %d", len(s.Signals)))
 	const most = 40

@@ -91,7 +91,7 @@ func planLines(o quality.Order, p quality.Plan, basis string) []string {
 	}
 	if p.Assumed {
 		lines[1] += fmt.Sprintf(", if %.0f %% come out good", 100*p.Yield)
-		lines[3] = fmt.Sprintf("yield      %.1f %% taken for granted", 100*p.Yield)
+		lines[3] = fmt.Sprintf("yield      %.1f %% assumed", 100*p.Yield)
 		if p.GoodSoFar+o.Scrap > 0 {
 			lines[3] += fmt.Sprintf("; %s looked at show %.1f to %.1f %%", counted(int(p.GoodSoFar+o.Scrap), "part"), 100*p.Seen.Low, 100*p.Seen.High)
 		}

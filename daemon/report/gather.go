@@ -177,9 +177,9 @@ func (s *source) remarks(w *Workshop) []string {
 	say(s.setting.FilamentGPerMM <= 0, "The mass of the filament is not in the ledger, so filament is given in metres only.")
 	say(s.setting.FilamentGPerMM > 0, "The mass of filament is computed from its length by the diameter and density that are configured now.")
 	say(len(w.Interruptions) > 0, fmt.Sprintf("How much filament went into %s is not recorded.", counted(len(w.Interruptions), "interrupted part")))
-	say(w.Production.UnseenS >= 60, "While no daemon ran nothing was recorded; that time is in no figure.")
+	say(w.Production.UnseenS >= 60, "While no daemon ran, nothing was recorded; no figure includes that time.")
 	say(w.Production.UnseenStarts > 0, fmt.Sprintf("How long no daemon ran before %s is not known, since the clock was set.", counted(w.Production.UnseenStarts, "start")))
-	say(true, "Which part a measured length belongs to is not recorded; lengths stand in the order in which they were recorded.")
+	say(true, "Which part a measured length belongs to is not recorded; lengths are listed in the order in which they were recorded.")
 	say(true, "Times of day are by the computer's clock; lengths of time within one start of the daemon do not depend on it.")
 	return list
 }

@@ -82,7 +82,7 @@ func (r *Report) cyclePicture() *picture {
 	caption := fmt.Sprintf("Time from a part's begin until it was moved off, for %s: median %s, from %s to %s.",
 		counted(w.Cycle.N, "part"), span(w.Cycle.Median), span(w.Cycle.Least), span(w.Cycle.Most))
 	if !apart {
-		caption += " All jobs stand in one line."
+		caption += " All jobs are drawn as one line."
 	}
 	// From 0, so that a small difference does not look like a large one.
 	floor := []chart.Limit{{Class: "chart-thin", At: 0}}

@@ -175,7 +175,7 @@ func TestForeignFiles(t *testing.T) {
 		"\x00\x00\xfe\xff" + wide(note, binary.BigEndian, 4):    "is text in UTF-32" + save,
 		wide(note, binary.LittleEndian, 4):                      "is text in UTF-32" + save,
 		wide(note, binary.BigEndian, 4):                         "is text in UTF-32" + save,
-		strings.Repeat("\x00", 5000):                            "begins with nothing but NUL bytes, as a file does that was not written to its end; copy it again, or slice the part again",
+		strings.Repeat("\x00", 5000):                            "begins with NUL bytes only, as a file does whose writing was cut off; copy it again, or slice the part again",
 		"\x7fELF\x02":                                           "is no G-code file but a program, picture or document; name the file that the slicer wrote",
 		"\x89PNG\r\n":                                           "is no G-code file but a program, picture or document; name the file that the slicer wrote",
 		"%PDF-1.7":                                              "is no G-code file but a program, picture or document; name the file that the slicer wrote",

@@ -93,9 +93,9 @@ func (c *cutter) sections(p *Plan, last boundary) {
 		p.Body.Why = fmt.Sprintf("between the outermost M808 words in lines %d and %d", b.line-1, e.line)
 		p.LeadOut.Why = "all from the closing M808 on"
 	case byLines:
-		p.LeadIn.Why = "all before the lines that were named as the part"
-		p.Body.Why = fmt.Sprintf("lines %d to %d, as was said", b.line, e.line-1)
-		p.LeadOut.Why = "all behind them"
+		p.LeadIn.Why = "all before the given lines of the part"
+		p.Body.Why = fmt.Sprintf("lines %d to %d, as given", b.line, e.line-1)
+		p.LeadOut.Why = "all after them"
 	case byMarks:
 		p.LeadIn.Why = "all up to the comment ;beltwarden body begin"
 		p.Body.Why = fmt.Sprintf("between the marker comments in lines %d and %d", b.line-1, e.line)
@@ -111,8 +111,8 @@ func (c *cutter) evidence() (list []Evidence) {
 	b, e := &c.begin, &c.end
 	switch c.how {
 	case byLines:
-		add(b.line, "the part begins here, as was said")
-		add(e.line-1, "the part ends here, as was said")
+		add(b.line, "the part begins here, as given")
+		add(e.line-1, "the part ends here, as given")
 		return list
 	case byMarks:
 		add(b.line-1, "a marker comment begins the part")
@@ -156,7 +156,7 @@ func (c *cutter) finishPurge(p *Plan, m *measures) {
 		// Not done again: where the wipe goes the part before may lie by then, and there is no new purge to wipe on.
 		if c.wipe.line > 0 {
 			c.notes.find(c.wipe.line, Info, "wipe-once", "slice a skirt or brim: it belongs to the part, and takes what has oozed",
-				"the nozzle is wiped behind the purge once, before the first part: for a later one it would be on what lies on the belt by then")
+				"the nozzle is wiped after the purge once, before the first part: later it would be wiped on parts that lie on the belt")
 		}
 	}
 }
@@ -189,11 +189,11 @@ func (v *viewer) seen(belt gcode.Axis) (list []Evidence) {
 	for k := range v.strokes {
 		s := &v.strokes[k]
 		if s.zeroAt > 0 && k > 0 && k <= mostStrokes {
-			add(s.zeroAt, "the extruder is set to 0, behind %d extruding moves", k)
+			add(s.zeroAt, "the extruder is set to 0, after %d extruding moves", k)
 		}
 		if kind := s.sign.kind; kind != noSign && !kinds[kind] {
 			kinds[kind] = true
-			add(s.signAt, "%q names %s, behind %d extruding moves", s.sign.text, s.sign.kind, k)
+			add(s.signAt, "%q names %s, after %d extruding moves", s.sign.text, s.sign.kind, k)
 		}
 	}
 	for k := min(mostStrokes, len(v.strokes)-1); k >= 1 && belt == gcode.Y; k-- {

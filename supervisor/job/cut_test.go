@@ -128,7 +128,7 @@ func TestEvidence(t *testing.T) {
 		got = append(got, e.Text)
 	}
 	all := strings.Join(got, "|")
-	for _, want := range []string{`"LAYER:0" names a layer by its number, behind 1 extruding moves`, "the extruder is set to 0, behind 1 extruding moves",
+	for _, want := range []string{`"LAYER:0" names a layer by its number, after 1 extruding moves`, "the extruder is set to 0, after 1 extruding moves",
 		`the part begins here: "LAYER:0" in line 10 names its first layer`, "the last extruding move", "the part ends here", "M104 S0 shuts the machine down"} {
 		if !strings.Contains(all, want) {
 			t.Errorf("no word of %q in %q", want, all)

@@ -222,7 +222,7 @@ func (c *cutter) sign(l *line) {
 func (c *cutter) extrudes(l *line, st *gcode.State, s *scanner) extrusion {
 	if c.how != byItself {
 		if c.closed {
-			c.notes.find(l.n, Warning, "extrudes-after-part", "move ;beltwarden body end, or the closing M808, behind the last move of the part",
+			c.notes.find(l.n, Warning, "extrudes-after-part", "move ;beltwarden body end, or the closing M808, after the last move of the part",
 				"a move after the part extrudes; its E word is left out")
 		}
 		return inside
@@ -306,7 +306,7 @@ func (c *cutter) homes(l *line, off bool) {
 		c.homedInPart(l.n)
 	case c.in == LeadIn && off && (l.Has(c.o.BeltAxis.Letter()) || !l.Has('X') && !l.Has('Y') && !l.Has('Z')):
 		c.notes.find(l.n, Info, "belt-homing", "home only axes with an end stop",
-			"the belt has no end stop and would run without end; the line is not sent, and the place where the belt stands is called 0")
+			"the belt has no end stop and would run without end; the line is not sent, and the belt's position is set to 0")
 	}
 }
 

@@ -230,7 +230,7 @@ func (m *meaning) unsaid(p *Plan) (front []Change) {
 	put(m.needExtruder && !m.relative, "M82", "the job counts on absolute extruder coordinates without saying so")
 	put(m.relative, "M83", "the job counts on relative extruder coordinates without saying so")
 	put(m.needExtruderZero, "G92 E0", "the job counts on the extruder standing at 0 without saying so")
-	put(m.needBeltZero, "G92 "+m.o.BeltAxis.String()+"0", "the belt has no home: the place where it stands is called 0")
+	put(m.needBeltZero, "G92 "+m.o.BeltAxis.String()+"0", "the belt has no home: its position is set to 0")
 	put(fan, "M107", "the job counts on the fan being off without saying so")
 	if fan {
 		p.Begin.FanKnown, p.End.FanKnown = true, true

@@ -98,7 +98,7 @@ func foreign(head []byte) (what, remedy string) {
 		return "is text in " + wide, "save it as plain ASCII or UTF-8"
 	}
 	if len(bytes.Trim(head, "\x00")) == 0 {
-		return "begins with nothing but NUL bytes, as a file does that was not written to its end", "copy it again, or slice the part again"
+		return "begins with NUL bytes only, as a file does whose writing was cut off", "copy it again, or slice the part again"
 	}
 	for _, k := range []string{"\x7fELF", "\x89PNG", "%PDF", "\xff\xd8\xff", "GIF8"} {
 		if bytes.HasPrefix(head, []byte(k)) {

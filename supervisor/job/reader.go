@@ -77,7 +77,7 @@ func changesIn(all []Change, kind SectionKind) []Change {
 func (r *Reader) unchanged() error {
 	info, err := r.f.Stat()
 	if err != nil {
-		return fmt.Errorf("cannot look at job: %w", err)
+		return fmt.Errorf("cannot check job: %w", err)
 	}
 	if identityOf(info) != r.p.identity {
 		return r.changed()

@@ -123,7 +123,7 @@ func withheldWhy(l *gcode.Line) string {
 	case 302:
 		return "no part of a run pushes filament through a cold nozzle: it grinds, and the part has gaps"
 	case 85:
-		return "after how long without a move the board halts is set from here"
+		return "heat.board_idle_limit_min sets how long the board waits without a move"
 	case 303:
 		return tunesHeater
 	case 306:

@@ -126,7 +126,7 @@ func (w *words) finish(p *Plan, byItself bool) {
 			"routines of the board, which move the machine by themselves before or after the parts: %s", strings.Join(names, ", "))
 	}
 	for _, word := range w.waits {
-		severity, text := Warning, "%s waits, hot and without end, for someone at the machine"
+		severity, text := Warning, "%s waits for someone at the machine, with heaters on and without a limit"
 		remedy := "take it out of the job unless someone is there"
 		switch {
 		case word.line > p.Body.LastLine && byItself:

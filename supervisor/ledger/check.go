@@ -85,7 +85,7 @@ func invariants() []invariant {
 			continue // entries of other kinds write there too
 		}
 		list = append(list,
-			invariant{"details of " + d.kind + " hang on another entry", fmt.Sprintf(`SELECT 'entry ' || d.%[1]s FROM %[2]s d
+			invariant{"details of " + d.kind + " belong to another entry", fmt.Sprintf(`SELECT 'entry ' || d.%[1]s FROM %[2]s d
 				LEFT JOIN entry e ON e.seq = d.%[1]s WHERE d.%[1]s IS NOT NULL AND e.kind IS NOT '%[3]s'`,
 				d.column, d.table, d.kind)})
 	}

@@ -230,7 +230,7 @@ func TestCheckNamesWhatIsWrong(t *testing.T) {
 		"UPDATE visit SET root = 2 WHERE visit = 2":                  "corrections is broken",
 		"UPDATE visit SET good = 3 WHERE visit = 2":                  "more parts are claimed",
 		"DROP TRIGGER hold_ends_once; UPDATE hold SET ended_seq = 1": "ended before it began",
-		"UPDATE event SET seq = 9 WHERE seq = 20":                    "hang on another entry",
+		"UPDATE event SET seq = 9 WHERE seq = 20":                    "belong to another entry",
 		"UPDATE cycle SET lot = 77 WHERE cycle = 2":                  "refers to a row of lot_job",
 		"DROP TRIGGER cycle_order; UPDATE cycle SET made_seq = NULL, discharged_seq = NULL, state = 'begun', evidence = NULL, filament_mm = NULL, machine_ns = NULL WHERE cycle = 1": "later one was begun over it",
 	} {

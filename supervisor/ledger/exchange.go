@@ -41,10 +41,10 @@ func cutShort(path string, why error) error {
 	if why == nil {
 		why = fmt.Errorf("%w by a restore", ErrDisk)
 	}
-	return fmt.Errorf("a restore was cut short (mark %s): do it again, and what was there before stays aside: %w", path+markEnd, why)
+	return fmt.Errorf("a restore was interrupted (mark %s): run it again; the file that was there before is kept: %w", path+markEnd, why)
 }
 
-// unfinished refuses a ledger at which a restore was cut short.
+// unfinished refuses a ledger at which a restore was interrupted.
 func unfinished(path string) error {
 	if _, err := os.Lstat(path + markEnd); err != nil {
 		return nil // none, or the path has other faults, which opening names

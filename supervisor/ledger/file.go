@@ -71,7 +71,7 @@ func (l *Ledger) rollBack(ctx context.Context) (err error) {
 		return err
 	}
 	if l.opts.ReadOnly {
-		return errors.New("its making was cut short; start the daemon once, which puts it right")
+		return errors.New("its creation was interrupted; start the daemon once, which completes it")
 	}
 	db, err := sql.Open("sqlite", l.opts.sourceName(l.path, roleMender))
 	if err != nil {

@@ -196,7 +196,7 @@ func kernelBootID() string {
 func randomID() (string, error) {
 	var b [16]byte
 	if _, err := rand.Read(b[:]); err != nil {
-		return "", fmt.Errorf("cannot draw a random identifier: %w", err)
+		return "", fmt.Errorf("cannot make a random identifier: %w", err)
 	}
 	return hex.EncodeToString(b[:]), nil
 }

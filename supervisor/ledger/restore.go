@@ -51,7 +51,7 @@ func copyable(backup, dir string) error {
 	}
 	// SQLite would carry it out, in the backup itself, and remove a file that it names.
 	if _, err := os.Lstat(backup + "-journal"); err == nil {
-		return fmt.Errorf("%s-journal lies beside it: it was copied while it was being made; take another backup", backup)
+		return fmt.Errorf("%s-journal lies beside it: it was copied while it was being written; take another backup", backup)
 	}
 	// Only the file is copied, and the newest commits may be in the log.
 	if log, err := os.Lstat(backup + "-wal"); err == nil && (!log.Mode().IsRegular() || log.Size() > 0) {

@@ -245,7 +245,7 @@ func TestOpenRefusesWhatIsNoFile(t *testing.T) {
 	if _, err := Open(filepath.Join(dir, "none.db"), Options{ReadOnly: true}); !errors.Is(err, ErrNotFound) {
 		t.Errorf("reading a ledger that is not there gives %v", err)
 	}
-	open(t, file, Options{}) // an empty file is one whose making was cut short
+	open(t, file, Options{}) // an empty file is one whose creation was interrupted
 }
 
 func TestASecondDaemonIsKeptOut(t *testing.T) {
