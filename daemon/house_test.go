@@ -53,7 +53,10 @@ func only(what, reason string, allowed func(s source) bool) rule {
 	}
 }
 
-const randomness = "math/rand/v2"
+const (
+	randomness = "math/rand/v2"
+	records    = module + "/supervisor/ledger"
+)
 
 // pure are the rooms that compute and do nothing else.
 var pure = []string{"supervisor/gcode", "supervisor/job", "supervisor/belt", "supervisor/quality", "supervisor/motion", "supervisor/heat", "supervisor/distribution", "supervisor/pace", "supervisor/book", "supervisor/bed", "daemon/chart", "daemon/picture"}
@@ -98,7 +101,7 @@ var rules = []rule{
 			if from(what, pure...) {
 				return false
 			}
-			if records := module + "/supervisor/ledger"; in(s.room, "supervisor/book", "supervisor/bed") && strings.HasPrefix(what, records) {
+			if in(s.room, "supervisor/book", "supervisor/bed") && strings.HasPrefix(what, records) {
 				return what == records+".Open" || what == records+".Ledger" // they fold records, and read none
 			}
 			switch first, _, _ := strings.Cut(what, "/"); {
@@ -206,7 +209,7 @@ func read(rel string, f *ast.File) source {
 	}
 	ast.Inspect(f, func(n ast.Node) bool {
 		if sel, ok := n.(*ast.SelectorExpr); ok {
-			if id, ok := sel.X.(*ast.Ident); ok && slices.Contains([]string{"time", "os", "syscall", randomness, module + "/supervisor/ledger"}, known[id.Name]) {
+			if id, ok := sel.X.(*ast.Ident); ok && slices.Contains([]string{"time", "os", "syscall", randomness, records}, known[id.Name]) {
 				s.calls = append(s.calls, known[id.Name]+"."+sel.Sel.Name)
 			}
 		}
