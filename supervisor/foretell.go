@@ -1,12 +1,9 @@
 package supervisor
 
 import (
-	"context"
-	"fmt"
 	"slices"
 	"time"
 
-	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/pace"
@@ -394,18 +391,4 @@ func (m *Machine) wait(cause string, d time.Duration) {
 	if m.waits = append(m.waits, d); len(m.waits) > mostWaits {
 		m.waits = slices.Delete(m.waits, 0, 1)
 	}
-}
-
-// loadWaits reads from the ledger how long people took to come.
-func (m *Machine) loadWaits(ctx context.Context, l Ledger) error {
-	holds, err := l.Released(ctx, 4*mostWaits)
-	if err != nil {
-		return fmt.Errorf("cannot read how long people took to come: %w", err)
-	}
-	for _, h := range holds {
-		if h.Begun.Boot == h.Ended.Boot && book.Released(h.How) {
-			m.wait(h.Reason, h.Ended.SinceStart-h.Begun.SinceStart)
-		}
-	}
-	return nil
 }

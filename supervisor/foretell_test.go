@@ -182,7 +182,7 @@ func TestWaitsForPeopleCount(t *testing.T) {
 		x.start()
 		defer x.stop()
 		m := &Machine{set: x.set}
-		if err := m.loadWaits(t.Context(), x.ledger); err != nil || len(m.waits) != leastWaits || (m.waits[0]-late).Abs() > 5*time.Second {
+		if err := m.takeUpHistory(t.Context(), x.ledger); err != nil || len(m.waits) != leastWaits || (m.waits[0]-late).Abs() > 5*time.Second {
 			t.Errorf("after a restart: %v (%v)", m.waits, err)
 		}
 		for range 2 * mostWaits {

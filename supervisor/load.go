@@ -19,7 +19,6 @@ type Ledger interface {
 	Belt(ctx context.Context) (ledger.Belt, error)
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
 	Trials(ctx context.Context, limit int) ([]ledger.Trial, error)
-	Released(ctx context.Context, limit int) ([]ledger.Hold, error)
 	LastState(ctx context.Context) (*ledger.State, error)
 	EventsOf(ctx context.Context, kind string, limit int) ([]ledger.Event, error)
 	Before() ledger.Stamp
@@ -45,7 +44,7 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	}
 	m.belt.known = m.belt.base.Known
 	m.belt.uncertainMM = m.belt.base.UncertainMM
-	if err := l.History(ctx, set.Port.Path, func(p ledger.Past) { m.fold(p.Record, p.Stamp.At) }); err != nil {
+	if err := m.takeUpHistory(ctx, l); err != nil {
 		return fail(err)
 	}
 	m.book.Since.At = now // the clock may have been wrong, then or now
@@ -58,9 +57,6 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		return fail(err)
 	}
 	if err := m.loadWarmth(ctx, l, now); err != nil {
-		return fail(err)
-	}
-	if err := m.loadWaits(ctx, l); err != nil {
 		return fail(err)
 	}
 	if err := m.loadLatch(ctx, l); err != nil {
@@ -87,6 +83,22 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	}
 	m.resume(last, shown)
 	return m, nil
+}
+
+// takeUpHistory folds what earlier processes have recorded, and remembers how long people took to come.
+func (m *Machine) takeUpHistory(ctx context.Context, l Ledger) error {
+	var held ledger.Stamp
+	return l.History(ctx, m.set.Port.Path, func(p ledger.Past) {
+		switch r := p.Record.(type) {
+		case ledger.HoldBegun:
+			held = p.Stamp
+		case ledger.HoldEnded:
+			if h := m.book.Hold; h != nil && h.ID == r.ID && held.Boot == p.Stamp.Boot && book.Released(r.How) {
+				m.wait(h.Reason, p.Stamp.SinceStart-held.SinceStart)
+			}
+		}
+		m.fold(p.Record, p.Stamp.At)
+	})
 }
 
 // newMachine returns a machine of a ledger without records.

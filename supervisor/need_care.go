@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -50,7 +51,7 @@ var needCare = Need{
 	every: func(m *Machine) int {
 		least, next := math.MaxInt32, m.nextPart()
 		for _, c := range m.set.Care {
-			n, _ := m.careLeft(c, ledger.CareSince{CareDone: ledger.CareDone{TravelMM: m.belt.base.TravelMM, Stamp: ledger.Stamp{At: m.now}}}, next)
+			n, _ := m.careLeft(c, book.CareSince{CareDone: ledger.CareDone{TravelMM: m.belt.base.TravelMM, Stamp: ledger.Stamp{At: m.now}}}, next)
 			least = min(least, n)
 		}
 		return least
@@ -66,7 +67,7 @@ type nextPart struct {
 func (m *Machine) nextPart() nextPart { return nextPart{m.nextTravelMM(), m.nextDuration()} }
 
 // careLeft is how many parts may begin before something is due, and which of its bounds comes first.
-func (m *Machine) careLeft(c Care, since ledger.CareSince, next nextPart) (parts int, why string) {
+func (m *Machine) careLeft(c Care, since book.CareSince, next nextPart) (parts int, why string) {
 	parts = math.MaxInt32
 	bound := func(every, ran, part float64, words func(float64) string) {
 		if every <= 0 {

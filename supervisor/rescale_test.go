@@ -25,11 +25,13 @@ func beltWords(r *rig.Rig) (list []string) {
 }
 
 func newestScale(l *ledger.Ledger) (ledger.ScaleSet, error) {
-	sets, err := l.Scales(context.Background(), "rig")
-	if err != nil || len(sets) == 0 {
-		return ledger.ScaleSet{}, err
-	}
-	return sets[len(sets)-1], nil
+	var newest ledger.ScaleSet
+	err := l.History(context.Background(), "rig", func(p ledger.Past) {
+		if s, ok := p.Record.(ledger.ScaleSet); ok {
+			newest = s
+		}
+	})
+	return newest, err
 }
 
 // TestScaleIsSetAndSetBack: the board runs at the new scale, reports it, and is no stranger

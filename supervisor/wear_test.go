@@ -8,6 +8,7 @@ import (
 
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
 )
 
 // TestPartsAreSpreadOverTheBelt makes lots one after the other, with restarts between. The
@@ -34,7 +35,12 @@ func TestPartsAreSpreadOverTheBelt(t *testing.T) {
 		}
 		x.start()
 		x.until(Idle, time.Hour)
-		laid, err := x.ledger.Laid(context.Background(), 100)
+		var laid []ledger.PartLaid
+		err := x.ledger.History(context.Background(), "rig", func(p ledger.Past) {
+			if l, ok := p.Record.(ledger.PartLaid); ok {
+				laid = append(laid, l)
+			}
+		})
 		if err != nil {
 			t.Fatal(err)
 		}

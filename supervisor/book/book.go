@@ -33,7 +33,7 @@ type Book struct {
 	Undecided []Cycle
 	Hold      *Hold // in force; nil: none
 	Since     Since
-	Care      []ledger.CareSince // by name, when it was last done and what was made since
+	Care      []CareSince // by name, when it was last done and what was made since
 
 	set  Settings
 	open *Cycle // begun, and neither made nor interrupted
@@ -50,6 +50,13 @@ type Book struct {
 	scaleAtMM   float64 // last at this travel
 	rescaled    bool    // and no check was recorded since
 	spool, bin  *mark
+}
+
+// CareSince is when something was last done, and what the machine has made since.
+type CareSince struct {
+	ledger.CareDone
+	Parts int           // made since
+	Work  time.Duration // of these parts, from the begin of each until it was made
 }
 
 // Cycle is the making of one part.
@@ -134,8 +141,8 @@ func (b *Book) Fold(r ledger.Record, at time.Time) {
 		if r.Stamp.At.IsZero() {
 			r.Stamp.At = at
 		}
-		b.Care = slices.DeleteFunc(b.Care, func(old ledger.CareSince) bool { return old.Name == r.Name })
-		b.Care = append(b.Care, ledger.CareSince{CareDone: r})
+		b.Care = slices.DeleteFunc(b.Care, func(old CareSince) bool { return old.Name == r.Name })
+		b.Care = append(b.Care, CareSince{CareDone: r})
 	}
 }
 
@@ -256,11 +263,11 @@ func (b *Book) CycleOf(seq int64) (Cycle, bool) {
 }
 
 // CareOf returns when something was last done, and what was made since; false where it was never entered.
-func (b *Book) CareOf(name string) (ledger.CareSince, bool) {
+func (b *Book) CareOf(name string) (CareSince, bool) {
 	for _, c := range b.Care {
 		if c.Name == name {
 			return c, true
 		}
 	}
-	return ledger.CareSince{}, false
+	return CareSince{}, false
 }

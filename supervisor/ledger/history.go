@@ -14,11 +14,8 @@ type Past struct {
 	Record Record
 }
 
-// historyLaid and historyHolds bound what is told of parts on the belt and of holds: what is older says nothing any more.
-const (
-	historyLaid  = 5000
-	historyHolds = 200
-)
+// historyHolds bounds what is told of holds: how long people took to come years ago says nothing any more.
+const historyHolds = 200
 
 // History hands to fold, in the order of the journal, what a process that takes over must know of lots, parts, checks,
 // holds, care and the belt on the board at a port, all from one state of the ledger. Lots come without their alterations,
@@ -155,7 +152,7 @@ func besideCycles(ctx context.Context, q querier, port string) (list []Past, err
 			err := into(&r.How, &r.TravelMM, &r.By)
 			return r, err
 		})
-	read(at+"p.cycle, p.from_mm, p.to_mm FROM (SELECT * FROM laid ORDER BY seq DESC LIMIT ?) p JOIN entry e ON e.seq = p.seq", []any{historyLaid},
+	read(at+"p.cycle, p.from_mm, p.to_mm FROM (SELECT * FROM laid ORDER BY seq DESC LIMIT ?) p JOIN entry e ON e.seq = p.seq", []any{laidKept},
 		func(into func(...any) error) (Record, error) {
 			var r PartLaid
 			err := into(&r.Seq, &r.FromMM, &r.ToMM)

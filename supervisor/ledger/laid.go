@@ -30,20 +30,6 @@ func (r PartLaid) apply(t *txn) error {
 	return t.exec("INSERT INTO laid (seq, cycle, from_mm, to_mm) VALUES (?, ?, ?, ?)", t.seq, r.Seq, r.FromMM, r.ToMM)
 }
 
-// Laid returns where the newest parts were laid, so many at most, the oldest first.
-func (l *Ledger) Laid(ctx context.Context, limit int) (parts []PartLaid, err error) {
-	err = l.view(ctx, "where parts were laid", func(q querier) error {
-		return each(ctx, q, "SELECT cycle, from_mm, to_mm FROM (SELECT * FROM laid ORDER BY seq DESC LIMIT ?) ORDER BY seq",
-			[]any{limited(limit)}, func(rows *sql.Rows) error {
-				var p PartLaid
-				err := rows.Scan(&p.Seq, &p.FromMM, &p.ToMM)
-				parts = append(parts, p)
-				return err
-			})
-	})
-	return parts, err
-}
-
 // SizeOrdered keeps what length the parts of a lot's job should have along the belt, and
 // how far a good one may be from it to either side.
 type SizeOrdered struct {

@@ -23,8 +23,7 @@ func TestWherePartsWereLaid(t *testing.T) {
 		t.Fatal(err)
 	}
 	l = open(t, path, Options{})
-	same(t, "laid", must(l.Laid(context.Background(), 10))(t), []PartLaid{{1, 10, 40}, {2, 60.5, 90}})
-	same(t, "the newest", must(l.Laid(context.Background(), 1))(t), []PartLaid{{2, 60.5, 90}})
+	same(t, "laid", recorded[PartLaid](t, l), []PartLaid{{1, 10, 40}, {2, 60.5, 90}})
 	same(t, "sizes", must(l.Sizes(context.Background(), 1))(t), map[int]SizeOrdered{0: {1, 0, 20, 0.25}})
 	same(t, "sizes of another lot", must(l.Sizes(context.Background(), 2))(t), map[int]SizeOrdered{})
 	same(t, "problems", must(l.Check(context.Background()))(t), []string(nil))

@@ -149,16 +149,6 @@ func (l *Ledger) Cycles(ctx context.Context, lotID int64) (cycles []Cycle, err e
 	return cycles, err
 }
 
-// Undecided returns the interrupted cycles of a lot that wait for the operator's
-// word, in the order in which they were begun.
-func (l *Ledger) Undecided(ctx context.Context, lotID int64) (cycles []Cycle, err error) {
-	err = l.view(ctx, "the interrupted cycles", func(q querier) (err error) {
-		cycles, err = cyclesWhere(ctx, q, "c.lot = ? AND c.state = ?", lotID, CycleStateInterrupted)
-		return err
-	})
-	return cycles, err
-}
-
 // LastCycle returns the newest cycle of any lot, nil when none was begun.
 func (l *Ledger) LastCycle(ctx context.Context) (cycle *Cycle, err error) {
 	err = l.view(ctx, "the last cycle", func(q querier) error {

@@ -57,18 +57,6 @@ func (l *Ledger) Checks(ctx context.Context, lotID int64, limit int) (checks []C
 	return checks, err
 }
 
-// ChecksSinceRealignment returns the checks in force from the last one that reports a realignment, which comes first, to
-// the newest; all of them when none does. A correction stands where the check stood that it corrects.
-func (l *Ledger) ChecksSinceRealignment(ctx context.Context) (checks []Check, err error) {
-	err = l.view(ctx, "the checks since the realignment", func(q querier) (err error) {
-		checks, err = checksWhere(ctx, q, inForce+` AND v.root >= coalesce((SELECT max(r.root) FROM visit r
-			WHERE r.realigned = 1 AND NOT EXISTS (SELECT 1 FROM visit w WHERE w.corrects = r.visit)), 0)
-			ORDER BY v.root`)
-		return err
-	})
-	return checks, err
-}
-
 func holdsWhere(ctx context.Context, q querier, where string, args ...any) (holds []Hold, err error) {
 	err = each(ctx, q, `SELECT h.hold, coalesce(h.lot, 0), h.state, h.reason, h.text, h.at_part, h.travel_mm, h.how, h.by,
 		h.override, `+stampColumns("b")+", "+stampColumns("e")+` FROM hold h JOIN entry b ON b.seq = h.begun_seq
@@ -95,27 +83,6 @@ func (l *Ledger) Holds(ctx context.Context, lotID int64) (holds []Hold, err erro
 		return err
 	})
 	return holds, err
-}
-
-// Released returns the newest holds of any lot that have ended, at most limit, the oldest first.
-func (l *Ledger) Released(ctx context.Context, limit int) (holds []Hold, err error) {
-	err = l.view(ctx, "the holds that have ended", func(q querier) (err error) {
-		holds, err = holdsWhere(ctx, q, "h.hold IN (SELECT hold FROM hold WHERE ended_seq IS NOT NULL ORDER BY hold DESC LIMIT ?)", limit)
-		return err
-	})
-	return holds, err
-}
-
-// OpenHold returns the newest hold that has not ended, nil when there is none.
-func (l *Ledger) OpenHold(ctx context.Context) (hold *Hold, err error) {
-	err = l.view(ctx, "the open hold", func(q querier) error {
-		holds, err := holdsWhere(ctx, q, "h.hold = (SELECT max(hold) FROM hold WHERE ended_seq IS NULL)")
-		if len(holds) > 0 {
-			hold = &holds[0]
-		}
-		return err
-	})
-	return hold, err
 }
 
 // Board returns what the board on a port last said of itself, nil when it was never seen there.

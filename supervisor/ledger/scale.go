@@ -1,10 +1,5 @@
 package ledger
 
-import (
-	"context"
-	"database/sql"
-)
-
 // ScaleSet keeps that the belt axis of the board at a port was set to other steps/mm, which
 // the board has confirmed. Storing it in the board is a second record with Stored. The
 // newest of a port counts. Stamp is filled by reading and ignored by writing.
@@ -37,19 +32,4 @@ func (r ScaleSet) faults() []string {
 func (r ScaleSet) apply(t *txn) error {
 	return t.exec(`INSERT INTO scale_set (seq, port, axis, old_steps_per_mm, new_steps_per_mm, travel_mm, stored, by)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, t.seq, r.Port, r.Axis, r.OldStepsPerMM, r.NewStepsPerMM, r.TravelMM, r.Stored, r.By)
-}
-
-// Scales returns how the belt's scale was set on the board at a port, the oldest first.
-func (l *Ledger) Scales(ctx context.Context, port string) (sets []ScaleSet, err error) {
-	err = l.view(ctx, "the belt's scale", func(q querier) error {
-		return each(ctx, q, "SELECT s.axis, s.old_steps_per_mm, s.new_steps_per_mm, s.travel_mm, s.stored, s.by, "+
-			stampColumns("e")+" FROM scale_set s JOIN entry e ON e.seq = s.seq WHERE s.port = ? ORDER BY s.seq", []any{port}, func(rows *sql.Rows) error {
-			s, at := ScaleSet{Port: port}, stampRow{}
-			err := rows.Scan(append([]any{&s.Axis, &s.OldStepsPerMM, &s.NewStepsPerMM, &s.TravelMM, &s.Stored, &s.By}, at.into()...)...)
-			s.Stamp = at.stamp()
-			sets = append(sets, s)
-			return err
-		})
-	})
-	return sets, err
 }

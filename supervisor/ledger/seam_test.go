@@ -11,7 +11,7 @@ import (
 func TestTheNewestSeamCounts(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "ledger.db")
 	l := open(t, path, Options{})
-	same(t, "before it was seen", must(l.Seam(context.Background()))(t), (*SeamSeen)(nil))
+	same(t, "before it was seen", recorded[SeamSeen](t, l), []SeamSeen(nil))
 	commit(t, l, SeamSeen{AdvanceMM: 100, By: "a"}, SeamSeen{AdvanceMM: -250.5, By: "b"})
 	if err := l.Commit(context.Background(), SeamSeen{AdvanceMM: math.NaN()}); !errors.Is(err, ErrInvalid) {
 		t.Errorf("no number gives %v", err)
@@ -20,7 +20,7 @@ func TestTheNewestSeamCounts(t *testing.T) {
 		t.Fatal(err)
 	}
 	l = open(t, path, Options{})
-	same(t, "seam", must(l.Seam(context.Background()))(t), &SeamSeen{AdvanceMM: -250.5, By: "b"})
+	same(t, "seam", recorded[SeamSeen](t, l), []SeamSeen{{AdvanceMM: -250.5, By: "b"}})
 	same(t, "problems", must(l.Check(context.Background()))(t), []string(nil))
 }
 

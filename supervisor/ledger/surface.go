@@ -66,15 +66,6 @@ func detachedAfter(text sql.NullString) (after []time.Duration, err error) {
 	return after, err
 }
 
-// Surface returns how the belt's surface was last made anew, nil when it never was.
-func (l *Ledger) Surface(ctx context.Context) (s *SurfaceRenewed, err error) {
-	err = l.view(ctx, "the belt's surface", func(q querier) (err error) {
-		s, err = surfaceOf(ctx, q)
-		return err
-	})
-	return s, err
-}
-
 func surfaceOf(ctx context.Context, q querier) (*SurfaceRenewed, error) {
 	s, at := SurfaceRenewed{}, stampRow{}
 	err := q.QueryRowContext(ctx, "SELECT s.how, s.travel_mm, s.by, "+stampColumns("e")+` FROM surface s JOIN entry e ON e.seq = s.seq

@@ -49,8 +49,8 @@ func TestStaysAreOfThePresentSurface(t *testing.T) {
 	if err != nil || s.Stamp.Seq == 0 {
 		t.Errorf("%+v, %v", s, err)
 	}
-	same(t, "surface", must(l.Surface(ctx))(t), &renewed)
-	same(t, "check", must(l.CheckOf(ctx, 3))(t).DetachedAfter, []time.Duration{80 * time.Minute, 1234 * time.Millisecond})
+	same(t, "surface", recorded[SurfaceRenewed](t, l), []SurfaceRenewed{renewed})
+	same(t, "check", recorded[CheckRecorded](t, l)[2].Check.DetachedAfter, []time.Duration{80 * time.Minute, 1234 * time.Millisecond})
 	for what, bad := range map[string]Record{
 		"more minutes than parts": CheckRecorded{Check{ID: 4, LotID: 1, DetachedAfter: []time.Duration{1}}},
 		"a minute before":         CheckRecorded{Check{ID: 4, LotID: 1, Scrap: off, DetachedAfter: []time.Duration{-1}}},
@@ -61,31 +61,7 @@ func TestStaysAreOfThePresentSurface(t *testing.T) {
 			t.Errorf("%s gives %v", what, err)
 		}
 	}
-	if _, err := l.CheckOf(ctx, 9); !errors.Is(err, ErrNotFound) {
-		t.Errorf("a check that is none gives %v", err)
-	}
 	same(t, "problems", must(l.Check(ctx))(t), []string(nil))
-}
-
-// What was taken from the spool counts from the visit, and not from its correction.
-func TestTakenSinceTheVisit(t *testing.T) {
-	ctx, l := context.Background(), newLedger(t)
-	commit(t, l, LotOpened{clips(1, 20)})
-	makeParts(t, l, 1, 2, time.Minute)
-	commit(t, l, CheckRecorded{Check{ID: 1, LotID: 1, SpoolG: of(500.0), BinEmptied: true}})
-	makeParts(t, l, 3, 3, time.Minute)
-	commit(t, l, CheckRecorded{Check{ID: 2, LotID: 1, Corrects: 1, SpoolG: of(800.0), BinEmptied: true}})
-	if got := must(l.TakenSince(ctx, 2))(t); got.Parts != 3 {
-		t.Errorf("%+v", got)
-	}
-	if s := must(l.Supply(ctx))(t); *s.SpoolG != 800 || s.BinParts != 3 {
-		t.Errorf("%+v", s)
-	}
-	commit(t, l, CheckRecorded{Check{ID: 3, LotID: 1, Corrects: 2}})
-	if s := must(l.Supply(ctx))(t); s.SpoolG != nil || s.BinEmptied {
-		t.Errorf("taken back: %+v", s)
-	}
-	same(t, "in force", len(must(l.ChecksInForce(ctx))(t)), 1)
 }
 
 // The times of a lot end with it, and each start has its last sign of life.

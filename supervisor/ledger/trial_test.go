@@ -58,12 +58,12 @@ func ptr[T any](v T) *T { return &v }
 func TestTheScalesOfAPort(t *testing.T) {
 	ctx := context.Background()
 	l := open(t, filepath.Join(t.TempDir(), "ledger.db"), Options{})
-	same(t, "before", must(l.Scales(ctx, "p"))(t), []ScaleSet(nil))
+	same(t, "before", recorded[ScaleSet](t, l), []ScaleSet(nil))
 	set := ScaleSet{Port: "p", Axis: "Y", OldStepsPerMM: 80, NewStepsPerMM: 79.5, TravelMM: 12, By: "a"}
 	stored, other := set, ScaleSet{Port: "q", Axis: "Z", OldStepsPerMM: 1, NewStepsPerMM: 2}
 	stored.Stored = true
 	commit(t, l, set, stored, other)
-	got := must(l.Scales(ctx, "p"))(t)
+	got := recorded[ScaleSet](t, l)
 	for i := range got {
 		if got[i].Stamp.Seq != int64(i+1) {
 			t.Errorf("%d stands at %d in the journal", i, got[i].Stamp.Seq)

@@ -145,10 +145,9 @@ func readable(t testing.TB, l *Ledger) map[string]string {
 	put("board", board, err)
 	heat, err := l.Heat(ctx, "by-id/belt")
 	put("heat", heat, err)
-	laid, err := l.Laid(ctx, laidKept)
-	put("laid", laid, err)
-	supply, err := l.Supply(ctx)
-	put("supply", supply, err)
+	var history []Past
+	err = l.History(ctx, "by-id/belt", func(p Past) { history = append(history, p) })
+	put("history", history, err)
 	acted, err := l.LastResponse(ctx)
 	put("last response", acted, err)
 	next, err := l.NextIDs(ctx)
