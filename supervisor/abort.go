@@ -12,17 +12,17 @@ import (
 const abortBound = 60 * time.Second
 
 // fault ends the run at once: the part is interrupted, the heaters go off first.
-func (m *Machine) fault(why Cause, out *Output) {
-	if !m.change(Abort, why, out) {
-		m.note(out, "fault", why.Text)
+func (m *Machine) fault(why Cause) {
+	if !m.change(Abort, why) {
+		m.note("fault", why.Text)
 	}
 }
 
 // enterAborting switches the heaters off by the quickest way the board offers,
 // and then again in the ordinary way, which shows that the board has taken it.
-func (m *Machine) enterAborting(out *Output) {
-	m.endHold(out, "fault")
-	m.callAtOnce(out)
+func (m *Machine) enterAborting() {
+	m.endHold("fault")
+	m.callAtOnce()
 	m.beginProof()
 	m.goOn = false
 	m.afterReset = false // whoever resets after a fault does not thereby start
@@ -32,45 +32,45 @@ func (m *Machine) enterAborting(out *Output) {
 	}
 	m.timers.set(timerAbort, m.now.Add(bound))
 	if m.link.phase != linkUp {
-		m.interrupt(out, m.cause.Text)
+		m.interrupt(m.cause.Text)
 		m.link.wait = 0
-		m.openLink(out) // the heaters may be on: the board must be reached
+		m.openLink() // the heaters may be on: the board must be reached
 		return
 	}
 	if m.link.board.emergency() && m.cause.Code != CauseShutdown {
 		// The halt stops motion too, and with it the belt's position is lost; the
 		// operator's orderly way out is Stop.
 		m.link.halting = true
-		out.do(SendUrgent{Bytes: "M112\n"})
+		m.do(SendUrgent{Bytes: "M112\n"})
 	}
-	m.heatersOff(out)
+	m.heatersOff()
 	m.guard.MayHeat() // until the board has taken the ordinary words
-	m.interrupt(out, m.cause.Text)
-	m.cancel(out, func(out *Output) { m.setLegs([]leg{m.offLeg(false)}, out) })
+	m.interrupt(m.cause.Text)
+	m.cancel(func() { m.setLegs([]leg{m.offLeg(false)}) })
 }
 
 // abortUnconfirmed ends an abort whose heaters could not be shown to be off.
-func (m *Machine) abortUnconfirmed(out *Output) {
+func (m *Machine) abortUnconfirmed() {
 	if m.link.phase != linkDown {
 		// It does not take our lines. A port opened anew resets many boards, which
 		// is one more way to switch the heaters off.
 		m.link.phase = linkDown
 		m.belt.lost()
-		out.do(CloseLink{})
+		m.do(CloseLink{})
 	}
 	m.dropWork()
 	m.cause.Text += "; the heaters could NOT be confirmed off: switch the machine off at the mains"
-	m.completed(out)
+	m.completed()
 }
 
 // enterAborted calls the operator and goes on trying to reach a board that is not
 // there: its heaters may be on, and its readings are to show that they are not.
-func (m *Machine) enterAborted(out *Output) {
+func (m *Machine) enterAborted() {
 	if m.shutdown {
 		m.belt.lost() // the next process opens the port again
 	}
-	m.restBelt(out) // where no part was under way nothing else has kept it
-	m.beginHold(out)
+	m.restBelt() // where no part was under way nothing else has kept it
+	m.beginHold()
 	switch {
 	case !m.guard.MayBeOn() && !m.timers.armed(timerProof):
 		m.timers.stop(timerLink)
@@ -82,31 +82,31 @@ func (m *Machine) enterAborted(out *Output) {
 // interrupt ends a cycle that is not discharged. A part that was made stays
 // counted; one that was only begun is interrupted and counts for nothing until
 // the operator has looked at it. Either way something may be under the head.
-func (m *Machine) interrupt(out *Output, why string) {
+func (m *Machine) interrupt(why string) {
 	c := m.cycle
 	if c == nil || c.fromLedger { // a cycle of an earlier process is settled when the board has spoken
-		m.record(out, ledger.BeltMoved{Belt: m.belt.underWay()}) // nothing else keeps it, should the process end before the next state
+		m.record(ledger.BeltMoved{Belt: m.belt.underWay()}) // nothing else keeps it, should the process end before the next state
 		return
 	}
 	m.cycle = nil
 	if !m.laying {
-		m.giveUp(c, why, out)
+		m.giveUp(c, why)
 		return
 	}
 	m.belt.known = false
 	if c.made {
-		m.record(out, ledger.BeltMoved{Belt: m.belt.underWay()})
+		m.record(ledger.BeltMoved{Belt: m.belt.underWay()})
 		return
 	}
 	c.lot.filamentMM = m.belt.latest.FilamentMM // what it took is not the next part's
-	m.record(out, ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.underWay()})
+	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.underWay()})
 }
 
 // giveUp ends a cycle of which nothing was laid: the heaters were on their way. There is
 // neither a part to decide on nor anything under the head.
-func (m *Machine) giveUp(c *cycle, why string, out *Output) {
+func (m *Machine) giveUp(c *cycle, why string) {
 	c.lot.filamentMM = m.belt.latest.FilamentMM
-	m.record(out, ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was printed", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
+	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was printed", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
 }
 
 // endNumberSpan is how far past a cycle's end number the board's last accepted
@@ -117,7 +117,7 @@ const endNumberSpan = 100
 // settleOpenCycle decides a cycle that an earlier process left open, by what the
 // board says: its last accepted line number proves that the last line of the part
 // was taken, unless it has restarted since. Otherwise the part is interrupted.
-func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool) {
+func (m *Machine) settleOpenCycle(lastNumber int64, restarted bool) {
 	c := m.cycle
 	if c == nil || !c.fromLedger {
 		return
@@ -131,27 +131,27 @@ func (m *Machine) settleOpenCycle(out *Output, lastNumber int64, restarted bool)
 	case proved:
 		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.leftMM)
 		m.belt.add(c.leftMM, c.leftAdvanceMM)
-		m.record(out, ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
+		m.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
 			Evidence: ledger.EvidenceLineNumber})
 		fate = fmt.Sprintf("the board had accepted the last line of part %d: it is counted", c.ordinal)
 	default:
-		m.record(out, ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended during it", Belt: m.belt.now()})
+		m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended during it", Belt: m.belt.now()})
 		fate = fmt.Sprintf("part %d was interrupted and is not counted", c.ordinal)
 	}
-	m.note(out, "recovery", fate)
+	m.note("recovery", fate)
 	if m.state == Aborting {
 		m.cause.Text += "; " + fate
 	}
-	m.record(out, ledger.BeltMoved{Belt: m.belt.now()})
+	m.record(ledger.BeltMoved{Belt: m.belt.now()})
 }
 
 // shutDown makes the machine safe before the process ends.
-func (m *Machine) shutDown(out *Output) {
+func (m *Machine) shutDown() {
 	m.shutdown = true
 	if m.settledDown() {
 		return
 	}
-	m.fault(Cause{CauseShutdown, "the daemon is ending"}, out)
+	m.fault(Cause{CauseShutdown, "the daemon is ending"})
 }
 
 // MaybeHot reports whether heaters may be on that could not be switched off. A sensor in doubt says

@@ -12,7 +12,7 @@ import (
 
 // alert puts a call to the operator into the ledger's outbox, in the transaction
 // of what it is about, so that neither exists without the other.
-func (m *Machine) alert(out *Output, code, text string) {
+func (m *Machine) alert(code, text string) {
 	m.alerts++
 	a := ledger.Alert{ID: fmt.Sprintf("%s-%d", m.start, m.alerts), Kind: code, State: m.state.String(), Reason: code, Text: text}
 	body := alertBody{ID: a.ID, Machine: m.set.Machine, State: a.State, Reason: code, Text: text,
@@ -29,7 +29,7 @@ func (m *Machine) alert(out *Output, code, text string) {
 	if err == nil { // numbers and strings alone: it cannot fail
 		a.Payload = payload
 	}
-	m.record(out, ledger.AlertQueued{Alert: a})
+	m.record(ledger.AlertQueued{Alert: a})
 }
 
 // ahead is what has been told of the next visit.
@@ -48,7 +48,7 @@ const (
 
 // tellAhead calls somebody for a visit that comes near: once, whichever way the
 // forecast moves a little. A hold, its end, or a check makes the next visit another one.
-func (m *Machine) tellAhead(out *Output) {
+func (m *Machine) tellAhead() {
 	if m.set.VisitAhead <= 0 || m.state != Execute || m.now.Before(m.ahead.look) {
 		return
 	}
@@ -67,7 +67,7 @@ func (m *Machine) tellAhead(out *Output) {
 		if len(next.Bring) > 0 {
 			text += "; bring: " + strings.Join(next.Bring, ", ")
 		}
-		m.alert(out, CauseVisit, text)
+		m.alert(CauseVisit, text)
 	}
 }
 

@@ -20,10 +20,10 @@ func TestAlertsHoldNoCommandLine(t *testing.T) {
 	look := func(when string) {
 		for _, s := range States() {
 			m.state = s
-			var out Output
-			m.alert(&out, CauseOperator, "asked for")
+			m.out = Output{}
+			m.alert(CauseOperator, "asked for")
 			var body alertBody
-			if err := json.Unmarshal(out.Records[0].(ledger.AlertQueued).Alert.Payload, &body); err != nil {
+			if err := json.Unmarshal(m.out.Records[0].(ledger.AlertQueued).Alert.Payload, &body); err != nil {
 				t.Fatal(err)
 			}
 			if strings.Contains(body.Advice, "beltwarden ") || strings.Contains(body.Advice, "--") {
@@ -56,8 +56,8 @@ func TestAPortsCommandStandsApart(t *testing.T) {
 	l, _ := killed(t)
 	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	m.state = Resetting
-	var out Output
-	m.linkFailed(&serialio.OpenError{Path: "/dev/x", Reason: serialio.OpenNotPermitted, Hint: "Let the user in.", Command: "usermod USER"}, &out)
+	m.out = Output{}
+	m.linkFailed(&serialio.OpenError{Path: "/dev/x", Reason: serialio.OpenNotPermitted, Hint: "Let the user in.", Command: "usermod USER"})
 	s := m.Snapshot(m.now)
 	if want := "cannot open port /dev/x: no permission; let the user in"; s.Line.Problem != want || s.Line.Command != "usermod USER" {
 		t.Errorf("problem %q, command %q", s.Line.Problem, s.Line.Command)
@@ -65,12 +65,12 @@ func TestAPortsCommandStandsApart(t *testing.T) {
 	if want := "let the user in: usermod USER"; !strings.HasSuffix(s.Advice, want) {
 		t.Errorf("the status of a terminal says %q", s.Advice)
 	}
-	for _, r := range out.Records {
+	for _, r := range m.out.Records {
 		if e, is := r.(ledger.EventNoted); is && strings.Contains(e.Text, "usermod") {
 			t.Errorf("an event shows %q", e.Text)
 		}
 	}
-	m.lostLink(serialio.ErrSilent, &out)
+	m.lostLink(serialio.ErrSilent)
 	if c := m.Snapshot(m.now).Line.Command; c != "" {
 		t.Errorf("%q stays with another problem", c)
 	}

@@ -39,35 +39,35 @@ func (m *Machine) noteFault(from State) {
 }
 
 // checkAutoResume sees whether the machine may go on by itself, and says so beforehand.
-func (m *Machine) checkAutoResume(out *Output) {
+func (m *Machine) checkAutoResume() {
 	if !m.autoResumeArises() {
 		return
 	}
 	switch why := m.autoResumeBlockedBy(); {
 	case why != "" && m.timers.armed(timerResume):
 		m.timers.stop(timerResume)
-		m.note(out, "fault", "the machine will not resume by itself: "+why)
+		m.note("fault", "the machine will not resume by itself: "+why)
 	case why == "" && !m.timers.armed(timerResume):
 		m.timers.set(timerResume, m.now.Add(m.set.GoOnAfter))
 		text := fmt.Sprintf("keep hands off: the machine resumes by itself at %s, in %s, unless somebody sends a command or acknowledges this alert", m.timers[timerResume].Local().Format("15:04:05"), m.set.GoOnAfter)
-		m.note(out, "fault", text)
-		m.alert(out, CauseGoOn, text)
+		m.note("fault", text)
+		m.alert(CauseGoOn, text)
 	}
 }
 
 // autoResume goes on: through Clearing, Stopped and Resetting, in which the board is asked all
 // over again, to the next part.
-func (m *Machine) autoResume(out *Output) {
+func (m *Machine) autoResume() {
 	a := &m.resuming
 	if m.autoResumeBlockedBy() != "" {
 		return
 	}
 	a.past = append(a.past, m.now)
 	text := fmt.Sprintf("the machine resumes by itself, for the %s of at most %d times a day, after: %s", nth(m.goneOn()), m.set.GoOnPerDay, m.cause.Text)
-	m.note(out, eventGoOn, text)
-	m.alert(out, CauseGoOn, "keep hands off: "+text)
+	m.note(eventGoOn, text)
+	m.alert(CauseGoOn, "keep hands off: "+text)
 	m.by, m.goOn = "the daemon", true
-	m.change(Clear, Cause{CauseGoOn, text}, out)
+	m.change(Clear, Cause{CauseGoOn, text})
 	m.by = ""
 }
 

@@ -123,13 +123,13 @@ func spanOf(p *job.Plan) belt.Span {
 }
 
 // laid notes where a part that is made lies: the body began its net advance ago.
-func (m *Machine) laid(c *cycle, out *Output) {
+func (m *Machine) laid(c *cycle) {
 	p := c.lot.plans[c.job]
 	if p == nil {
 		return
 	}
 	origin, s := m.belt.base.AdvanceMM-p.BeltAdvanceMM, spanOf(p)
-	m.record(out, ledger.PartLaid{Seq: c.seq, FromMM: origin + s.FromMM, ToMM: origin + s.ToMM})
+	m.record(ledger.PartLaid{Seq: c.seq, FromMM: origin + s.FromMM, ToMM: origin + s.ToMM})
 	m.bed.Sides(p.ExtentMM.X)
 }
 

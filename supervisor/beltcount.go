@@ -33,18 +33,18 @@ type beltCount struct {
 const stillSaves = 10
 
 // saveBelt keeps how far the belt has got.
-func (m *Machine) saveBelt(out *Output) {
+func (m *Machine) saveBelt() {
 	b := &m.belt
 	m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery))
 	if now := m.beltInCycle(); now != b.saved || m.now.Sub(b.savedAt) >= stillSaves*m.set.ProgressEvery {
-		m.keepBelt(out)
+		m.keepBelt()
 	}
 }
 
 // keepBelt keeps it now.
-func (m *Machine) keepBelt(out *Output) {
+func (m *Machine) keepBelt() {
 	m.belt.saved, m.belt.savedAt = m.beltInCycle(), m.now
-	m.record(out, ledger.BeltMoved{Belt: m.belt.saved})
+	m.record(ledger.BeltMoved{Belt: m.belt.saved})
 }
 
 // beltInCycle returns the totals for the ledger in a part or between two: [Machine.takeUp] knows
@@ -60,13 +60,13 @@ func (m *Machine) beltInCycle() ledger.Belt {
 
 // restBelt keeps where the belt has come to rest: the process may end before anything else
 // is recorded. After an abort it may not have.
-func (m *Machine) restBelt(out *Output) {
+func (m *Machine) restBelt() {
 	m.timers.stop(timerSave)
 	now := m.belt.now()
 	if m.state == Aborted {
 		now = m.belt.underWay()
 	}
-	m.record(out, ledger.BeltMoved{Belt: now})
+	m.record(ledger.BeltMoved{Belt: now})
 }
 
 // progress moves the totals on to what the board has accepted now.

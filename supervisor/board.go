@@ -31,9 +31,9 @@ type board struct {
 func (b board) emergency() bool { return b.capabilities["EMERGENCY_PARSER"] }
 
 // reported takes in a line of the board's own.
-func (m *Machine) reported(r serialio.Reply, out *Output) {
+func (m *Machine) reported(r serialio.Reply) {
 	if t := r.Temps; t.Any() || t.NozzleUnread || t.BedUnread {
-		m.temperatures(r.Temps, out)
+		m.temperatures(r.Temps)
 	}
 	m.positionReported(r)
 	m.rescaleTold(r)
@@ -45,24 +45,24 @@ func (m *Machine) reported(r serialio.Reply, out *Output) {
 	case serialio.ReplyFirmware:
 		m.link.board.firmware = r.Text
 	case serialio.ReplyEcho, serialio.ReplyUnknown:
-		m.refusedCold(r.Text, out)
+		m.refusedCold(r.Text)
 		if steps, ok := stepsIn(r.Text, m.set.BeltAxis.Letter()); ok {
 			m.link.board.stepsPerMM = steps
 		}
 		m.link.board.tellsLimits(r.Text)
 		m.link.board.tellsOwn(r.Text, m.position())
 	case serialio.ReplyError:
-		if !m.refusedCold(r.Text, out) {
-			m.boardSays(r.Text, out)
+		if !m.refusedCold(r.Text) {
+			m.boardSays(r.Text)
 		}
 	case serialio.ReplyAction:
-		m.hostAction(r.Action, out)
+		m.hostAction(r.Action)
 	}
 }
 
 // boardSays keeps what the board said, up to so many lines a minute: each is a
 // transaction, and a board may repeat itself for ever.
-func (m *Machine) boardSays(text string, out *Output) {
+func (m *Machine) boardSays(text string) {
 	b := &m.link.board
 	if m.now.Sub(b.minute) >= time.Minute {
 		b.minute, b.said = m.now, 0
@@ -70,9 +70,9 @@ func (m *Machine) boardSays(text string, out *Output) {
 	b.said++
 	switch {
 	case b.said < boardLines:
-		m.note(out, "board", text)
+		m.note("board", text)
 	case b.said == boardLines:
-		m.note(out, "board", "the board sends more messages than are kept: "+text)
+		m.note("board", "the board sends more messages than are kept: "+text)
 	}
 }
 
@@ -81,14 +81,14 @@ const boardLines = 10
 
 // refusedCold acts on a board that did not push filament because the nozzle is too
 // cold: the part has a gap, whatever its lines say.
-func (m *Machine) refusedCold(text string, out *Output) bool {
+func (m *Machine) refusedCold(text string) bool {
 	if m.cycle == nil || m.cycle.made || m.state == Aborting || !strings.Contains(strings.ToLower(text), "cold extru") {
 		return false
 	}
 	why := "the board did not push filament: " + text + "; the heater, the sensor or a wire is broken or loose" + heat.OrNoMains
 	m.unheated()
 	m.guard.Accuse(heat.Nozzle, why)
-	m.fault(Cause{CauseHeat, why}, out)
+	m.fault(Cause{CauseHeat, why})
 	return true
 }
 
@@ -130,32 +130,32 @@ func (b *board) tellsOwn(text string, since gcode.State) {
 }
 
 // hostAction obeys what a board asks of its host, where there is something to obey.
-func (m *Machine) hostAction(word string, out *Output) {
+func (m *Machine) hostAction(word string) {
 	why := Cause{CauseBoard, "the board asks for " + word}
 	done := false
 	switch word {
 	case "pause", "paused":
-		done = m.change(Hold, why, out)
+		done = m.change(Hold, why)
 	case "cancel":
-		done = m.change(Stop, why, out)
+		done = m.change(Stop, why)
 	}
 	if !done {
-		m.boardSays(why.Text+"; ignored", out)
+		m.boardSays(why.Text + "; ignored")
 	}
 }
 
 // temperatures takes in a reading and sees whether it ends a wait.
-func (m *Machine) temperatures(t serialio.Temps, out *Output) {
+func (m *Machine) temperatures(t serialio.Temps) {
 	m.heat.asking, m.heat.read = false, m.now
 	m.heat.took(t, m.now)
 	m.others.heard(t)
-	m.warmed(t, out)
-	m.foundHot(t, out)
-	m.watchHeat(t, out)
+	m.warmed(t)
+	m.foundHot(t)
+	m.watchHeat(t)
 	if c := m.cycle; c != nil && m.laying && !c.made {
 		c.lostC = max(c.lostC, m.guard.Lost(heat.Nozzle))
 	}
-	m.waited(out)
+	m.waited()
 }
 
 // staleAfter is how much older than the newest reading that of one heater may be. No wait
@@ -180,13 +180,13 @@ func (h *warm) took(t serialio.Temps, now time.Time) {
 }
 
 // poll asks for temperatures where the board does not send them by itself.
-func (m *Machine) poll(out *Output) {
+func (m *Machine) poll() {
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.expectReadings()
 	if m.link.board.reports && m.now.Sub(m.heat.read) < silentPolls*m.set.PollEvery {
 		return
 	}
-	m.ask(out)
+	m.ask()
 }
 
 // silentPolls: a board that told its temperatures by itself and has missed so many
@@ -195,7 +195,7 @@ const silentPolls = 5
 
 // ask asks for one reading, unless one is on its way. An answer that never comes
 // is given up after ten polls.
-func (m *Machine) ask(out *Output) {
+func (m *Machine) ask() {
 	if m.link.phase != linkUp {
 		return
 	}
@@ -203,16 +203,16 @@ func (m *Machine) ask(out *Output) {
 		return
 	}
 	m.heat.asking, m.heat.asked = true, m.now
-	out.do(AskBoard{Text: "M105"})
+	m.do(AskBoard{Text: "M105"})
 }
 
 // heatersOff switches both heaters off ahead of everything else.
-func (m *Machine) heatersOff(out *Output) {
+func (m *Machine) heatersOff() {
 	if m.link.phase != linkUp {
 		return
 	}
 	for _, line := range m.offLines() {
-		out.do(AskBoard{Text: line})
+		m.do(AskBoard{Text: line})
 	}
 	m.guard.Taken()
 	m.switchedOff()
@@ -230,7 +230,7 @@ func (m *Machine) offLeg(settle bool) leg {
 		doing:   "switching the heaters off",
 		safe:    true,
 		program: func() Program { return Program{Before: lines} },
-		end: func(*Output) {
+		end: func() {
 			m.guard.Taken()
 			m.switchedOff()
 		},

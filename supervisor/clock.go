@@ -24,12 +24,12 @@ const (
 )
 
 // watchClock notes that the clock was set, or at the first step that it is in doubt.
-func (m *Machine) watchClock(out *Output) {
+func (m *Machine) watchClock() {
 	last := m.clock.last
 	m.clock.last = m.now
 	if last.IsZero() {
 		if text := m.clockDoubt(); text != "" {
-			m.note(out, "clock", text)
+			m.note("clock", text)
 		}
 		return
 	}
@@ -48,7 +48,7 @@ func (m *Machine) watchClock(out *Output) {
 	if doubt := m.clockDoubt(); doubt != "" {
 		text += "; " + doubt
 	}
-	m.note(out, "clock", text)
+	m.note("clock", text)
 }
 
 const clockFormat = "2006-01-02 15:04"

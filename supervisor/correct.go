@@ -11,7 +11,7 @@ import (
 
 // correct takes a check in the place of an earlier one. What was found and done is that of
 // the correction; where the belt stood and what was made by then is that of the visit.
-func (m *Machine) correct(r Request, out *Output) error {
+func (m *Machine) correct(r Request) error {
 	const what = "correct the check"
 	v := r.Visit.counted()
 	old, by, ok := m.book.Check(v.Corrects)
@@ -36,18 +36,18 @@ func (m *Machine) correct(r Request, out *Output) error {
 	if odd := m.doubts(v, m.readingsWith(c)); len(odd) > 0 {
 		return refuseVisit(what, odd, true)
 	}
-	m.record(out, ledger.CheckRecorded{Check: c})
+	m.record(ledger.CheckRecorded{Check: c})
 	m.belt.base.SinceRealignMM = m.belt.base.TravelMM - m.bed.From.TravelMM
-	m.record(out, ledger.BeltMoved{Belt: m.beltInCycle()})
-	out.Result.CheckID, out.Result.LotID = c.ID, c.LotID
-	out.Result.Text = fmt.Sprintf("check %d replaces all of check %d: now %s; before %s", c.ID, old.ID, found(c), found(old))
+	m.record(ledger.BeltMoved{Belt: m.beltInCycle()})
+	m.out.Result.CheckID, m.out.Result.LotID = c.ID, c.LotID
+	m.out.Result.Text = fmt.Sprintf("check %d replaces all of check %d: now %s; before %s", c.ID, old.ID, found(c), found(old))
 	if m.lot != nil && m.lot.ID == c.LotID {
-		m.settleLot(out)
+		m.settleLot()
 		t := m.lot.Total()
-		out.Result.Text += fmt.Sprintf("; lot %d is %s with %d good, %d scrap, %d not looked at, %d ordered", m.lot.ID, m.lot.Status,
+		m.out.Result.Text += fmt.Sprintf("; lot %d is %s with %d good, %d scrap, %d not looked at, %d ordered", m.lot.ID, m.lot.Status,
 			t.Good, t.Scrap+t.Torn, t.NotLookedAt(), t.Ordered)
 	}
-	m.note(out, "correction", out.Result.Text)
+	m.note("correction", m.out.Result.Text)
 	return nil
 }
 

@@ -47,24 +47,24 @@ func endNumber(seq int64) int64 { return endNumberBase + seq%999_999*endNumberSp
 
 // boundary is the moment between two parts: a due hold comes first, then the
 // next part, then the end of the lot.
-func (m *Machine) boundary(out *Output) {
+func (m *Machine) boundary() {
 	if m.lot == nil || m.lot.Next() < 0 {
-		m.completed(out)
+		m.completed()
 		return
 	}
 	if why, due := m.dueHold(); due {
-		m.change(Hold, why, out)
+		m.change(Hold, why)
 		return
 	}
 	if why, due := m.dueSuspend(); due {
-		m.change(Suspend, why, out)
+		m.change(Suspend, why)
 		return
 	}
-	m.beginCycle(m.lot.Next(), out)
+	m.beginCycle(m.lot.Next())
 }
 
 // beginCycle makes the start of a part durable and sends its first lines.
-func (m *Machine) beginCycle(k int, out *Output) {
+func (m *Machine) beginCycle(k int) {
 	l := m.lot
 	plan := l.plans[k]
 	seq := m.book.Next.Cycle
@@ -73,7 +73,7 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	c.first, c.warm = !m.lot.going, m.lot.heated
 	m.lot.going, m.lot.heated = true, false
 	m.cycle = c
-	m.record(out, ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
+	m.record(ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
 		EndNumber: c.endNumber, Belt: m.belt.now()})
 	var legs []leg
 	if !l.led[k] {
@@ -82,30 +82,30 @@ func (m *Machine) beginCycle(k int, out *Output) {
 	legs = append(legs, m.heatLegs(plan.Begin)...)
 	legs = append(legs, leg{
 		doing:   fmt.Sprintf("making part %d", c.ordinal),
-		begin:   func(out *Output) { m.beginBody(plan, c, out) },
+		begin:   func() { m.beginBody(plan, c) },
 		program: func() Program { return m.bodyProgram(plan, c) },
-		end:     func(out *Output) { m.failIfDisplaced("the part did not end as planned", out) },
+		end:     func() { m.failIfDisplaced("the part did not end as planned") },
 	}, leg{
 		doing: fmt.Sprintf("making part %d", c.ordinal),
 		wait:  m.stillHot(plan),
-		end:   func(out *Output) { m.hotEnough(c, out) },
+		end:   func() { m.hotEnough(c) },
 	})
 	legs = append(legs, m.dischargeLegs(plan)...)
-	legs = append(legs, leg{end: func(out *Output) { m.cycleDischarged(c, out) }})
-	m.setLegs(legs, out)
+	legs = append(legs, leg{end: func() { m.cycleDischarged(c) }})
+	m.setLegs(legs)
 }
 
 // hotEnough counts a part, unless its nozzle had lost its heat for a while: the mains may have been gone
 // meanwhile, and nothing was laid.
-func (m *Machine) hotEnough(c *cycle, out *Output) {
+func (m *Machine) hotEnough(c *cycle) {
 	if c.lostC == 0 {
-		m.cycleMade(c, out)
+		m.cycleMade(c)
 		return
 	}
 	m.unheated()
 	m.belt.known = false
 	m.fault(Cause{CauseHeat, fmt.Sprintf("the nozzle was %.0f °C below its target for a while in part %d, which may have gaps from then; the heater, the sensor or a wire is loose",
-		c.lostC, c.ordinal) + heat.OrNoMains}, out)
+		c.lostC, c.ordinal) + heat.OrNoMains})
 }
 
 // stillHot is what a nozzle must show before a part counts as made: as hot as when the part was begun, or as
@@ -117,10 +117,10 @@ func (m *Machine) stillHot(plan *job.Plan) *wait {
 
 // beginBody looks for a place for a part. The ledger knows what the part alone runs, and has the way to its
 // place as uncertain from before it is run until the part is made.
-func (m *Machine) beginBody(plan *job.Plan, c *cycle, out *Output) {
+func (m *Machine) beginBody(plan *job.Plan, c *cycle) {
 	m.laying = true
 	if c.roomMM = m.roomMM(plan, c); c.roomMM > 0 {
-		m.keepBelt(out)
+		m.keepBelt()
 	}
 }
 
@@ -190,21 +190,21 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 }
 
 // cycleMade is a part of which the board has said that all its moves have ended, while the heat was on.
-func (m *Machine) cycleMade(c *cycle, out *Output) {
+func (m *Machine) cycleMade(c *cycle) {
 	c.made = true
-	m.laid(c, out)
-	m.record(out, ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
+	m.laid(c)
+	m.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
 		FilamentMM:  m.belt.latest.FilamentMM - m.lot.filamentMM, // a lead-in counts with the part after it
 		MachineTime: m.now.Sub(c.begun), Evidence: ledger.EvidenceConfirmed})
 	m.lot.filamentMM = m.belt.latest.FilamentMM
 }
 
 // cycleDischarged ends a cycle: the part is off the head and the belt is clear.
-func (m *Machine) cycleDischarged(c *cycle, out *Output) {
+func (m *Machine) cycleDischarged(c *cycle) {
 	m.cycle, m.laying = nil, false
 	m.belt.known = true
 	m.learnCycle(c)
-	m.record(out, ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
+	m.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
 }
 
 // startLegs are the work of Starting: the lead-in of the first job. The lead-in
@@ -225,27 +225,27 @@ func (m *Machine) leadInLegs(k int) []leg {
 	}
 	return append(legs, leg{
 		doing: "lead-in of " + m.lot.Jobs[k].Name,
-		begin: func(*Output) {
+		begin: func() {
 			m.guard.MayHeat()
 			m.headUp, m.laying = false, true
 		},
 		program: func() Program {
 			return Program{Before: m.ownLines(m.position(), m.openingLines()), Plan: plan, Section: job.LeadIn, After: []string{"M400", "M114"}}
 		},
-		end: func(out *Output) { m.ledIn(k, out) },
+		end: func() { m.ledIn(k) },
 	})
 }
 
 // ledIn goes on to the part if the machine stands where its lead-in leads to. Of an axis that was only homed the
 // board may tell another coordinate than 0: end stops stand where the machine's maker says.
-func (m *Machine) ledIn(k int, out *Output) {
+func (m *Machine) ledIn(k int) {
 	at := m.position()
 	for a := gcode.X; a <= gcode.Z; a++ {
 		if at.Homed[a] && at.PositionMM[a] == 0 {
 			m.work.place.at[a] = 0
 		}
 	}
-	if !m.failIfDisplaced("the part would begin at the wrong place", out) {
+	if !m.failIfDisplaced("the part would begin at the wrong place") {
 		m.lot.led[k] = true
 	}
 }
@@ -272,7 +272,7 @@ func (m *Machine) heatLegs(begin gcode.State) []leg {
 func (m *Machine) heating(doing string, lines []string, until wait) []leg {
 	var legs []leg
 	if len(lines) > 0 {
-		legs = append(legs, leg{doing: doing, begin: func(*Output) { m.guard.MayHeat() },
+		legs = append(legs, leg{doing: doing, begin: func() { m.guard.MayHeat() },
 			program: func() Program { return Program{Before: append(m.idleLines(m.set.BoardIdle), lines...)} }})
 	}
 	until.limit = m.set.ReheatLimit

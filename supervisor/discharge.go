@@ -79,8 +79,8 @@ func (m *Machine) advanceLegsAt(feed, pieceMM float64, doing string, mm float64,
 				lines := append(inMM(at), m.advanceAt(mm/float64(n), endMM(at), feed, pieceMM)...)
 				return Program{Before: append(lines, "M400", "M114")}
 			},
-			end: func(out *Output) {
-				if !m.failIfDisplaced(meaning, out) && k == n-1 {
+			end: func() {
+				if !m.failIfDisplaced(meaning) && k == n-1 {
 					done()
 				}
 			},
@@ -138,7 +138,7 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 			end = m.position()
 			return Program{Before: append([]string{countAnew}, m.releaseLines(p, end, m.mayExtrude(end))...)}
 		},
-		end: func(*Output) { m.headUp = true },
+		end: func() { m.headUp = true },
 	}}
 	legs = append(legs, m.coolLegs("cooling until the part lets go")...)
 	return append(legs, m.carryLegs(p)...)

@@ -24,7 +24,7 @@ type diskRoom struct {
 const roomSlack = 0.2
 
 // roomLeft takes in a measurement, and calls once where there is enough again.
-func (m *Machine) roomLeft(free int64, out *Output) {
+func (m *Machine) roomLeft(free int64) {
 	need := m.set.DiskReserve
 	if need <= 0 {
 		return
@@ -38,8 +38,8 @@ func (m *Machine) roomLeft(free int64, out *Output) {
 	}
 	// Nothing moves by itself beside somebody who takes parts off meanwhile: a word lets it go on.
 	m.cause.Text, m.room.again = "there is room on the disk again: you can let it go on", true
-	m.note(out, "disk", m.cause.Text)
-	m.alert(out, CauseDisk, m.cause.Text)
+	m.note("disk", m.cause.Text)
+	m.alert(CauseDisk, m.cause.Text)
 }
 
 // mayKeep refuses to take an order while there is no room for the records of it.

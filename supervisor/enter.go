@@ -4,14 +4,14 @@ import "beltwarden/supervisor/ledger"
 
 // change carries out a command of the standard if the table has it, and enters
 // the state it leads to.
-func (m *Machine) change(c Command, why Cause, out *Output) bool {
+func (m *Machine) change(c Command, why Cause) bool {
 	to, ok := Transition(m.state, c)
 	if !ok {
 		return false
 	}
-	m.rescaleBroken("the machine went on to "+to.String(), out)
+	m.rescaleBroken("the machine went on to " + to.String())
 	if c == Stop || c == Abort {
-		m.trialBroken(why.Text, out)
+		m.trialBroken(why.Text)
 	}
 	if c == Abort && !m.recover { // else the fault struck an earlier process, see resume
 		m.noteFault(m.state)
@@ -20,15 +20,15 @@ func (m *Machine) change(c Command, why Cause, out *Output) bool {
 	m.timers.enter(to)
 	m.cause = why
 	if c == Abort && why.Code == CauseHeat {
-		m.latchHeat(why.Text, out)
+		m.latchHeat(why.Text)
 	}
-	m.record(out, ledger.StateChanged{State: to.String(), Reason: why.Text})
-	m.enter(out)
+	m.record(ledger.StateChanged{State: to.String(), Reason: why.Text})
+	m.enter()
 	return true
 }
 
 // completed ends the present acting state.
-func (m *Machine) completed(out *Output) {
+func (m *Machine) completed() {
 	why := m.cause
 	switch m.state {
 	case Starting, Unholding, Unsuspending:
@@ -37,72 +37,72 @@ func (m *Machine) completed(out *Output) {
 	case Resetting, Clearing:
 		why = Cause{CauseDone, ""}
 	}
-	m.change(StateComplete, why, out)
+	m.change(StateComplete, why)
 }
 
 // enter does what a state does on entry.
-func (m *Machine) enter(out *Output) {
+func (m *Machine) enter() {
 	switch m.state {
 	case Resetting:
-		m.enterResetting(out)
+		m.enterResetting()
 	case Idle:
-		m.enterIdle(out)
+		m.enterIdle()
 	case Starting:
 		m.dropProof() // from here on they heat
-		m.setLegs(m.startLegs(), out)
+		m.setLegs(m.startLegs())
 	case Execute:
-		m.enterExecute(out)
+		m.enterExecute()
 	case Completing:
 		m.work.after = m.completeLegs
-		m.finishPart(out)
+		m.finishPart()
 	case Complete:
-		m.enterComplete(out)
+		m.enterComplete()
 	case Holding, Suspending:
 		m.work.after = m.parkLegs
-		m.finishPart(out)
+		m.finishPart()
 	case Held, Suspended:
-		m.enterHeld(out)
+		m.enterHeld()
 	case Unholding, Unsuspending:
 		m.dropProof()
-		m.setLegs(m.reheatLegs(), out)
+		m.setLegs(m.reheatLegs())
 	case Stopping:
-		m.enterStopping(out)
+		m.enterStopping()
 	case Stopped:
-		m.enterStopped(out)
+		m.enterStopped()
 	case Aborting:
-		m.enterAborting(out)
+		m.enterAborting()
 	case Aborted:
-		m.enterAborted(out)
+		m.enterAborted()
 	case Clearing:
-		m.enterClearing(out)
+		m.enterClearing()
 	}
 }
 
 // finishPart lets a part in progress be made and discharged, then goes on with
 // the legs that the state adds (work.after). A hold takes effect between parts.
-func (m *Machine) finishPart(out *Output) {
+func (m *Machine) finishPart() {
 	if m.work.running != 0 || len(m.work.legs) > 0 || m.work.waiting != nil {
 		return // the legs under way end in workDone
 	}
-	m.workDone(out)
+	m.workDone()
 }
 
 // workDone is called when the last leg of a state has ended.
-func (m *Machine) workDone(out *Output) {
+func (m *Machine) workDone() {
 	if after := m.work.after; after != nil {
 		m.work.after = nil
-		m.setLegs(after(), out)
+		m.setLegs(after())
 		return
 	}
 	if m.state == Execute {
-		m.boundary(out)
+		m.boundary()
 		return
 	}
-	m.completed(out)
+	m.completed()
 }
 
 // enterExecute begins the next part, or whatever is due instead.
-func (m *Machine) enterExecute(out *Output) {
+func (m *Machine) enterExecute() {
 	m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery))
-	m.boundary(out)
+	m.boundary()
 }

@@ -181,7 +181,7 @@ func TestWaitsForPeopleCount(t *testing.T) {
 		x.stop()
 		x.start()
 		defer x.stop()
-		m := &Machine{set: x.set}
+		m := newMachine(x.set)
 		if err := m.takeUpHistory(t.Context(), x.ledger); err != nil || len(m.waits) != leastWaits || (m.waits[0]-late).Abs() > 5*time.Second {
 			t.Errorf("after a restart: %v (%v)", m.waits, err)
 		}
@@ -208,7 +208,7 @@ func TestWhatLotsTeachIsKept(t *testing.T) {
 		kept := func() pace.Prior {
 			x.start()
 			defer x.stop()
-			m := &Machine{set: x.set, guard: newHeatWatch(&x.set)}
+			m := newMachine(x.set)
 			if err := m.loadWarmth(t.Context(), x.ledger, time.Now()); err != nil {
 				t.Fatal(err)
 			}

@@ -14,7 +14,7 @@ const foundHotC = 60
 // foundHot judges the first reading of a board with which no lot is at work: heaters that are
 // on were switched on by somebody else, or left on by what went before. They are being
 // switched off; that they are is to be shown by falling readings, and somebody is told.
-func (m *Machine) foundHot(t serialio.Temps, out *Output) {
+func (m *Machine) foundHot(t serialio.Temps) {
 	if m.state != Resetting && m.state != Stopped || m.link.read || !t.HasNozzle && !t.HasBed {
 		return
 	}
@@ -37,11 +37,11 @@ func (m *Machine) foundHot(t serialio.Temps, out *Output) {
 	switch {
 	case len(on) > 0:
 		text := "the board was found with a heater on and no lot running: " + strings.Join(append(on, warm...), ", ") + "; it is switched off"
-		m.note(out, "heat", text)
-		m.alert(out, CauseHeat, text)
+		m.note("heat", text)
+		m.alert(CauseHeat, text)
 		m.beginProof()
 	case len(warm) > 0:
-		m.note(out, "heat", "the board was found hot: "+strings.Join(warm, ", "))
+		m.note("heat", "the board was found hot: "+strings.Join(warm, ", "))
 		m.beginProof()
 	}
 }

@@ -84,9 +84,9 @@ func (m *Machine) targetsAsked(now gcode.State) {
 
 // watchHeat judges a report. A fault switches the heaters off; what is only unlike
 // before is told.
-func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
+func (m *Machine) watchHeat(t serialio.Temps) {
 	w, at := &m.guard, m.now.Sub(m.warmth.origin)
-	m.toldHeaters(t, out)
+	m.toldHeaters(t)
 	position := m.position()
 	var nozzle, bed []heat.Finding
 	if t.HasNozzle || t.NozzleUnread {
@@ -98,25 +98,25 @@ func (m *Machine) watchHeat(t serialio.Temps, out *Output) {
 		r := heated(at, t.NozzleC, t.HasNozzle, position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
 		r.Duty, r.HasDuty = t.NozzleDuty, t.HasNozzleDuty
 		nozzle = w.Observe(heat.Nozzle, r, beside, &model)
-		m.withdraw(heat.Nozzle, r, out)
+		m.withdraw(heat.Nozzle, r)
 	}
 	if t.HasBed || t.BedUnread {
 		model := m.warmth.bed.Model()
 		r := heated(at, t.BedC, t.HasBed, position.BedTargetC, t.HasBedTarget, t.BedTargetC)
 		r.Duty, r.HasDuty = t.BedDuty, t.HasBedDuty
 		bed = w.Observe(heat.Bed, r, 0, &model)
-		m.withdraw(heat.Bed, r, out)
+		m.withdraw(heat.Bed, r)
 	}
 	for _, f := range append(m.swapped(nozzle, heat.Bed), m.swapped(bed, heat.Nozzle)...) {
-		m.heatFound(f, out)
+		m.heatFound(f)
 	}
 	if t.HasNozzleTarget {
-		m.watchTarget("nozzle", &w.nozzleTarget, position.NozzleTargetC, t.NozzleTargetC, m.set.NozzleWatch.CeilingC, out)
+		m.watchTarget("nozzle", &w.nozzleTarget, position.NozzleTargetC, t.NozzleTargetC, m.set.NozzleWatch.CeilingC)
 	}
 	if t.HasBedTarget {
-		m.watchTarget("bed", &w.bedTarget, position.BedTargetC, t.BedTargetC, m.set.BedWatch.CeilingC, out)
+		m.watchTarget("bed", &w.bedTarget, position.BedTargetC, t.BedTargetC, m.set.BedWatch.CeilingC)
 	}
-	m.proved(out)
+	m.proved()
 }
 
 // heated is what the board says of one heater: a temperature, which is NaN where has is false and
@@ -153,21 +153,21 @@ func (m *Machine) mayHeat() bool {
 
 // heatFound acts on a finding. In an abort the heaters are off already, and what still
 // gets hot is beyond what can be done from here.
-func (m *Machine) heatFound(f heat.Finding, out *Output) {
+func (m *Machine) heatFound(f heat.Finding) {
 	if f.Fault && f.Kind.Lacks() {
 		m.unheated()
 	}
 	switch {
 	case !f.Fault:
-		m.note(out, "heat", f.Text)
-		m.alert(out, CauseHeatOdd, f.Text)
+		m.note("heat", f.Text)
+		m.alert(CauseHeatOdd, f.Text)
 	case m.state == Aborting || m.state == Aborted:
 		text := f.Text + "; the heaters had been switched off: switch the machine off at the mains"
-		m.note(out, "fault", text)
-		m.alert(out, CauseHeat, text)
-		m.latchHeat(f.Text, out)
+		m.note("fault", text)
+		m.alert(CauseHeat, text)
+		m.latchHeat(f.Text)
 	default:
-		m.fault(Cause{CauseHeat, f.Text}, out)
+		m.fault(Cause{CauseHeat, f.Text})
 	}
 }
 
@@ -187,7 +187,7 @@ func (m *Machine) unheated() {
 
 // watchTarget compares what the board says that a heater is asked for with what it was
 // asked for from here.
-func (m *Machine) watchTarget(name string, a *asked, wantC, toldC, ceilingC float64, out *Output) {
+func (m *Machine) watchTarget(name string, a *asked, wantC, toldC, ceilingC float64) {
 	if wantC != a.nowC || a.since.IsZero() {
 		if !a.since.IsZero() {
 			a.beforeC = append(slices.DeleteFunc(a.beforeC, func(o oldTarget) bool { return m.now.After(o.until) }),
@@ -211,12 +211,12 @@ func (m *Machine) watchTarget(name string, a *asked, wantC, toldC, ceilingC floa
 	if m.now.Sub(a.other) < otherTargetFor || m.now.Sub(a.since) < otherTargetFor {
 		return
 	}
-	m.otherTarget(name, a, wantC, toldC, ceilingC, out)
+	m.otherTarget(name, a, wantC, toldC, ceilingC)
 }
 
 // otherTarget acts on a target that somebody else has set: at the machine's own panel,
 // by another program, or the board by a time limit of its own.
-func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC float64, out *Output) {
+func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC float64) {
 	text := fmt.Sprintf("the board's %s target is %.0f °C, but beltwarden set %.0f: something else has changed it", name, toldC, wantC)
 	if toldC == 0 {
 		text = fmt.Sprintf("the board's %s was set to %.0f °C and is off: something else switched it off, or a time limit of the board", name, wantC)
@@ -234,22 +234,22 @@ func (m *Machine) otherTarget(name string, a *asked, wantC, toldC, ceilingC floa
 	}
 	switch {
 	case ceilingC > 0 && toldC > ceilingC:
-		m.heatFound(heat.Finding{Kind: heat.Ceiling, Fault: true, Text: text}, out)
+		m.heatFound(heat.Finding{Kind: heat.Ceiling, Fault: true, Text: text})
 	case rests && toldC > 0 && m.now.Sub(a.other) >= m.set.HeatersOffAfter:
-		m.heatersOff(out)
-		m.note(out, "heat", fmt.Sprintf("%s; after %s it was switched off", text, m.set.HeatersOffAfter))
+		m.heatersOff()
+		m.note("heat", fmt.Sprintf("%s; after %s it was switched off", text, m.set.HeatersOffAfter))
 		a.other, a.told = time.Time{}, false
 	case a.told:
 	case wantC == 0 && !a.zero:
 		m.guard.MayHeat()
-		m.heatFound(heat.Finding{Kind: heat.Over, Fault: true, Text: text}, out)
+		m.heatFound(heat.Finding{Kind: heat.Over, Fault: true, Text: text})
 	case rests && toldC > 0:
 		m.guard.MayHeat()
-		m.note(out, "heat", fmt.Sprintf("%s; it is switched off in %s", text, m.set.HeatersOffAfter))
+		m.note("heat", fmt.Sprintf("%s; it is switched off in %s", text, m.set.HeatersOffAfter))
 	case rests || math.Abs(toldC-wantC) <= m.set.TargetSlackC && toldC > 0:
-		m.note(out, "heat", text)
+		m.note("heat", text)
 	default:
-		m.heatFound(heat.Finding{Kind: heat.Over, Fault: true, Text: text}, out)
+		m.heatFound(heat.Finding{Kind: heat.Over, Fault: true, Text: text})
 	}
 	a.told = true
 }
@@ -280,7 +280,7 @@ func (m *Machine) forgetLost(i heat.HeaterIndex) {
 }
 
 // toldHeaters follows which heaters a report tells, and which it leaves out.
-func (m *Machine) toldHeaters(t serialio.Temps, out *Output) {
+func (m *Machine) toldHeaters(t serialio.Temps) {
 	if t.HasNozzle {
 		m.forgetLost(heat.Nozzle)
 	}
@@ -293,7 +293,7 @@ func (m *Machine) toldHeaters(t serialio.Temps, out *Output) {
 			l.since = m.now
 		}
 		if l.other++; l.other >= leftOutReports && m.now.Sub(l.since) >= leftOutFor {
-			m.readingLostFor(heat.Nozzle, m.now.Sub(l.since), out)
+			m.readingLostFor(heat.Nozzle, m.now.Sub(l.since))
 		}
 	}
 	if l := &m.guard.lost[heat.Bed]; t.HasNozzle && !t.HasBed && m.timers.armed(timerBedLost) && l.other == 0 {
@@ -303,21 +303,21 @@ func (m *Machine) toldHeaters(t serialio.Temps, out *Output) {
 }
 
 // readingLost finds a board that has told nothing of a heater until its timer was due.
-func (m *Machine) readingLost(n timer, out *Output) {
+func (m *Machine) readingLost(n timer) {
 	i, d := heat.HeaterIndex(n-timerNozzleLost), m.set.ReadingLost
 	if i == heat.Bed && m.guard.lost[i].other > 0 {
 		d = max(bedLeftOutFor, d)
 	}
-	m.readingLostFor(i, d, out)
+	m.readingLostFor(i, d)
 }
 
 // readingLostFor is a heater of which the board has told nothing for too long.
-func (m *Machine) readingLostFor(i heat.HeaterIndex, d time.Duration, out *Output) {
+func (m *Machine) readingLostFor(i heat.HeaterIndex, d time.Duration) {
 	m.forgetLost(i)
 	if m.link.phase != linkUp {
 		return
 	}
 	text := fmt.Sprintf("the board has reported no temperature of the %s for %s while a heater may be on", i, d.Round(time.Second))
 	m.guard.Accuse(i, text)
-	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true, Text: text}, out)
+	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true, Text: text})
 }

@@ -10,35 +10,35 @@ import (
 
 // enterHeld is the machine at rest between parts: head parked, nozzle at standby,
 // motors energised so that the belt keeps its position.
-func (m *Machine) enterHeld(out *Output) {
-	m.restBelt(out)
-	m.beginHold(out)
+func (m *Machine) enterHeld() {
+	m.restBelt()
+	m.beginHold()
 	if m.guard.MayBeOn() {
 		m.timers.set(timerHeatersOff, m.now.Add(m.set.HeatersOffAfter))
 	}
 }
 
 // beginHold records the hold and calls the operator, in one transaction.
-func (m *Machine) beginHold(out *Output) {
-	m.endHold(out, "followed by "+m.state.String())
+func (m *Machine) beginHold() {
+	m.endHold("followed by " + m.state.String())
 	m.visited()
 	record := ledger.HoldBegun{ID: m.book.Next.Hold, State: m.state.String(), Reason: m.cause.Code, Text: m.cause.Text,
 		TravelMM: m.belt.base.TravelMM}
 	if m.lot != nil {
 		record.LotID, record.AtPart = m.lot.ID, m.lot.Made
 	}
-	m.record(out, record)
+	m.record(record)
 	text := m.cause.Text
 	if m.state == Aborted && m.guard.Text() != "" {
 		text += "; the heaters are " + m.guard.Text()
 	}
-	m.alert(out, m.cause.Code, text)
+	m.alert(m.cause.Code, text)
 }
 
 // endHold records how the hold ended.
-func (m *Machine) endHold(out *Output, how string) {
+func (m *Machine) endHold(how string) {
 	if h := m.book.Hold; h != nil {
-		m.record(out, ledger.HoldEnded{ID: h.ID, How: how, By: m.by, Override: m.override})
+		m.record(ledger.HoldEnded{ID: h.ID, How: how, By: m.by, Override: m.override})
 	}
 }
 

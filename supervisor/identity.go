@@ -13,27 +13,27 @@ import (
 // judgeBoard takes in what the board said of itself, and compares it with the
 // board that this port had at its last run. A board with other steps/mm makes
 // parts of another length, and a port name may come to mean another machine.
-func (m *Machine) judgeBoard(out *Output) {
+func (m *Machine) judgeBoard() {
 	b := &m.link.board
 	m.guard.Taken()
 	if b.capabilities["AUTOREPORT_TEMP"] {
 		seconds := max(1, int(math.Round(m.set.PollEvery.Seconds())))
-		out.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})
+		m.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})
 		b.reports = true
 	}
 	m.rescaling.unsure = ""
-	m.compareBoard(out)
+	m.compareBoard()
 	if m.strange != "" {
-		m.note(out, "board", m.strange)
+		m.note("board", m.strange)
 		return // it is kept as this port's board once the operator lets it run
 	}
-	m.acceptBoard(out)
+	m.acceptBoard()
 }
 
 // compareBoard finds in what the board differs from the one that is expected.
-func (m *Machine) compareBoard(out *Output) {
+func (m *Machine) compareBoard() {
 	b := &m.link.board
-	differs := m.otherSteps(out)
+	differs := m.otherSteps()
 	if k := m.known; k != nil {
 		if k.Firmware != "" && b.firmware != k.Firmware {
 			differs = append(differs, fmt.Sprintf("the board identifies as %q; at its last run it was %q", b.firmware, k.Firmware))
@@ -47,7 +47,7 @@ func (m *Machine) compareBoard(out *Output) {
 
 // otherSteps compares the belt's steps/mm with the configuration, or else with the
 // board's last run.
-func (m *Machine) otherSteps(out *Output) []string {
+func (m *Machine) otherSteps() []string {
 	b := &m.link.board
 	want, from := m.set.StepsPerMM, "the configuration"
 	if want == 0 && m.known != nil {
@@ -56,7 +56,7 @@ func (m *Machine) otherSteps(out *Output) []string {
 	switch {
 	case want == 0:
 	case b.stepsPerMM == 0:
-		m.note(out, "board", "the board does not report its belt steps/mm, so they were not compared")
+		m.note("board", "the board does not report its belt steps/mm, so they were not compared")
 	case math.Abs(b.stepsPerMM-want) > 0.005:
 		return []string{fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g%s", b.stepsPerMM, from, want, m.forgotten(b.stepsPerMM))}
 	}
@@ -84,7 +84,7 @@ func changedCapabilities(was, is map[string]bool) string {
 }
 
 // acceptBoard keeps the present board as the one that belongs to this port.
-func (m *Machine) acceptBoard(out *Output) {
+func (m *Machine) acceptBoard() {
 	b := &m.link.board
 	seen := ledger.BoardSeen{Port: m.set.Port.Path, Firmware: b.firmware, Capabilities: b.capabilities, StepsPerMM: b.stepsPerMM}
 	if k := m.known; k != nil && k.Firmware == seen.Firmware && k.StepsPerMM == seen.StepsPerMM &&
@@ -92,5 +92,5 @@ func (m *Machine) acceptBoard(out *Output) {
 		return // nothing new to keep
 	}
 	m.known, m.strange = &seen, ""
-	m.record(out, seen)
+	m.record(seen)
 }

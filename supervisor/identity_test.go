@@ -153,7 +153,7 @@ func TestShortAdvanceShows(t *testing.T) {
 		}
 		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{30, 3, 20.2, 3}, [4]bool{true, true, true, true}
 		m.positionReported(serialio.ParseReply([]byte(told)))
-		last.end(&Output{})
+		last.end()
 		if m.State() != want {
 			t.Errorf("told %q: %s, want %s", told, m.State(), want)
 		}
@@ -188,7 +188,7 @@ func TestMovesAheadOfTheBeltShow(t *testing.T) {
 			t.Fatalf("%s: the board is not asked where it stands: %q, %q", c.state, p.Before, p.After)
 		}
 		m.positionReported(serialio.ParseReply([]byte(c.told)))
-		last.end(&Output{})
+		last.end()
 		if went := m.lot.led[0] || m.headUp; m.State() != c.after || went != (c.after != Aborting) {
 			t.Errorf("%s, told %q: %s, it goes on: %t; want %s", c.state, c.told, m.State(), went, c.after)
 		}
@@ -208,7 +208,7 @@ func TestAPieceOfATrialThatIsDroppedShows(t *testing.T) {
 			asked++
 			m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{0, 40, 20, 0}, [4]bool{true, true, true, true}
 			m.positionReported(serialio.ParseReply([]byte("X:0.00 Y:-60.00 Z:20.00 E:0.00")))
-			if leg.end(&Output{}); m.State() != Aborting {
+			if leg.end(); m.State() != Aborting {
 				t.Fatalf("piece %d was dropped: %s, want Aborting", asked, m.State())
 			}
 			m.state = Resetting

@@ -22,12 +22,12 @@ const (
 const mostMended = 500
 
 // latchHeat keeps a heat fault until somebody says what was mended.
-func (m *Machine) latchHeat(text string, out *Output) {
+func (m *Machine) latchHeat(text string) {
 	if m.latched != "" {
 		return
 	}
 	m.latched = text
-	m.note(out, eventHeatFault, text)
+	m.note(eventHeatFault, text)
 }
 
 // loadLatch takes up a heat fault that nobody has said anything on. Which sensor it was
@@ -50,7 +50,7 @@ func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 
 // mended releases a latched heat fault, or what is held against a sensor, by words on what was mended,
 // which are kept.
-func (m *Machine) mended(r Request, out *Output) error {
+func (m *Machine) mended(r Request) error {
 	const what = "clear"
 	words := strings.TrimSpace(r.Mended)
 	switch {
@@ -65,7 +65,7 @@ func (m *Machine) mended(r Request, out *Output) error {
 	case r.GoOn:
 		return &Refusal{What: what, Why: "after a heat fault the machine does not go on directly", Remedy: "clear, reset, check that the readings are right, then start"}
 	}
-	m.note(out, eventMended, "by "+who(r.By)+": "+words+"; it was: "+cmp.Or(m.latched, m.guard.Doubt()))
+	m.note(eventMended, "by "+who(r.By)+": "+words+"; it was: "+cmp.Or(m.latched, m.guard.Doubt()))
 	m.latched = ""
 	m.guard.Trust()
 	if m.guard.Silent(heat.Bed) {
@@ -82,7 +82,7 @@ const (
 
 // callAtOnce calls the operator in the step in which a fault is found: it may take a minute
 // until it is known what became of the heaters, and that follows as a message of its own.
-func (m *Machine) callAtOnce(out *Output) {
+func (m *Machine) callAtOnce() {
 	switch m.cause.Code {
 	case CauseOperator, CauseShutdown: // somebody knows, or the process is ending
 		return
@@ -95,7 +95,7 @@ func (m *Machine) callAtOnce(out *Output) {
 	default:
 		text = m.outOfReach(m.cause.Text)
 	}
-	m.alert(out, m.cause.Code, text)
+	m.alert(m.cause.Code, text)
 }
 
 // outOfReach says what to do about a board that is not there.
@@ -104,13 +104,13 @@ func (m *Machine) outOfReach(why string) string {
 }
 
 // lostAtRest calls the operator when a board goes that had a heater on with no lot at work.
-func (m *Machine) lostAtRest(why Cause, out *Output) {
+func (m *Machine) lostAtRest(why Cause) {
 	if !m.mayHeat() && m.heat.nozzleTargetC == 0 && m.heat.bedTargetC == 0 {
 		return
 	}
 	text := m.outOfReach(why.Text)
-	m.note(out, "fault", text)
-	m.alert(out, why.Code, text)
+	m.note("fault", text)
+	m.alert(why.Code, text)
 }
 
 // lastRead is what the board told of its heaters last, in words that follow a noun.

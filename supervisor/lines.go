@@ -240,7 +240,7 @@ func (m *Machine) parkLegs() []leg {
 			}
 			return Program{Before: append(lines, "M400")}
 		},
-		end: func(*Output) { m.headUp = true },
+		end: func() { m.headUp = true },
 	}}
 }
 

@@ -35,27 +35,27 @@ type link struct {
 }
 
 // openLink opens the port unless it is open or opening.
-func (m *Machine) openLink(out *Output) {
+func (m *Machine) openLink() {
 	if m.link.phase != linkDown {
 		return
 	}
 	m.link.phase = linkOpening
-	out.do(OpenLink{})
+	m.do(OpenLink{})
 }
 
 // linkFailed is a port that could not be opened: it is tried again, ever more
 // slowly, for as long as the state wants a board.
-func (m *Machine) linkFailed(err error, out *Output) {
+func (m *Machine) linkFailed(err error) {
 	m.link.phase = linkDown
 	first := m.link.wait == 0
-	m.lostLink(err, out)
+	m.lostLink(err)
 	if first && m.state == Aborting && m.cause.Code == CauseRestart { // called before it was tried: see callAtOnce
-		m.alert(out, CauseRestart, m.outOfReach(m.link.problem))
+		m.alert(CauseRestart, m.outOfReach(m.link.problem))
 	}
 }
 
 // lostLink notes why there is no board and arms the next attempt.
-func (m *Machine) lostLink(err error, out *Output) {
+func (m *Machine) lostLink(err error) {
 	text := err.Error()
 	m.link.command = ""
 	var open *serialio.OpenError
@@ -65,7 +65,7 @@ func (m *Machine) lostLink(err error, out *Output) {
 	}
 	if text != m.link.problem {
 		m.link.problem = text
-		m.note(out, "link", text)
+		m.note("link", text)
 	}
 	m.heat.asking = false
 	m.timers.stop(timerPoll)
@@ -80,10 +80,10 @@ func (m *Machine) lostLink(err error, out *Output) {
 
 // linkLost is a connection that has ended. What was moving is interrupted;
 // whether the heaters are off must be found out.
-func (m *Machine) linkLost(err error, out *Output) {
+func (m *Machine) linkLost(err error) {
 	m.link.phase = linkDown
-	m.rescaleBroken("the connection was lost", out)
-	m.trialBroken("the connection was lost", out)
+	m.rescaleBroken("the connection was lost")
+	m.trialBroken("the connection was lost")
 	m.goOn, m.afterReset = false, false // whoever wished it may have gone by the time the board is back
 	why := Cause{CauseLink, err.Error()}
 	restarted := errors.Is(err, serialio.ErrReset)
@@ -107,26 +107,26 @@ func (m *Machine) linkLost(err error, out *Output) {
 	m.resuming.moved = m.belt.latest.PendingMM > 0
 	m.belt.lost()
 	m.dropWork()
-	out.do(CloseLink{})
-	m.lostLink(err, out)
+	m.do(CloseLink{})
+	m.lostLink(err)
 	switch m.state {
 	case Idle, Complete:
-		m.lostAtRest(why, out)
-		m.change(Stop, why, out)
+		m.lostAtRest(why)
+		m.change(Stop, why)
 	case Stopped, Aborted, Resetting, Clearing:
 	case Aborting:
 		if m.link.halting && halted || restarted {
-			m.note(out, "heat", "the board has halted, which should switch its heaters off; readings must show it; reset the board before going on")
-			m.settleOpenCycle(out, -1, true)
-			m.completed(out)
+			m.note("heat", "the board has halted, which should switch its heaters off; readings must show it; reset the board before going on")
+			m.settleOpenCycle(-1, true)
+			m.completed()
 		}
 	case Stopping, Starting, Execute, Completing, Holding, Held, Unholding, Suspending, Suspended, Unsuspending:
-		m.fault(why, out)
+		m.fault(why)
 	}
 }
 
 // linkSynced is a board that answers and agrees on the line number.
-func (m *Machine) linkSynced(e LinkSynced, out *Output) {
+func (m *Machine) linkSynced(e LinkSynced) {
 	m.link.phase, m.link.problem, m.link.command, m.link.wait = linkUp, "", "", 0
 	m.timers.stop(timerLink)
 	m.link.halting, m.link.read = false, false
@@ -138,53 +138,53 @@ func (m *Machine) linkSynced(e LinkSynced, out *Output) {
 	// One that has taken no line since the fault has restarted unseen; our own lines follow at once.
 	unseen := e.LastNumber == 0 && (m.state == Aborted || m.state == Aborting)
 	m.link.truth = boardTruth{answered: true, restarted: m.link.truth.restarted || e.Reset || unseen, number: e.LastNumber}
-	m.settleOpenCycle(out, e.LastNumber, e.Reset)
+	m.settleOpenCycle(e.LastNumber, e.Reset)
 	switch m.state {
 	case Resetting:
-		m.setLegs(m.queryLegs(), out)
+		m.setLegs(m.queryLegs())
 	case Aborting:
-		m.setLegs([]leg{m.offLeg(false)}, out)
+		m.setLegs([]leg{m.offLeg(false)})
 	case Clearing:
-		m.setLegs([]leg{m.offLeg(true)}, out)
+		m.setLegs([]leg{m.offLeg(true)})
 	case Aborted:
-		m.heatersOff(out)
+		m.heatersOff()
 		if m.guard.Text() == "" { // an earlier process was Aborted
 			m.beginProof()
 		}
-		m.note(out, "link", "the board is back; heaters were switched off")
+		m.note("link", "the board is back; heaters were switched off")
 	case Stopped, Idle, Starting, Execute, Completing, Complete, Holding, Held,
 		Unholding, Suspending, Suspended, Unsuspending, Stopping:
 		// The operator has ended the wait for the board; it is met cold, once it has told how it was.
-		out.do(AskBoard{Text: "M105"})
-		m.heatersOff(out)
+		m.do(AskBoard{Text: "M105"})
+		m.heatersOff()
 	}
 }
 
 // enterResetting opens the port, or asks the board again if it is open.
-func (m *Machine) enterResetting(out *Output) {
+func (m *Machine) enterResetting() {
 	if !m.guard.Proving() {
 		m.dropProof()
 	}
 	switch m.link.phase {
 	case linkUp:
-		m.setLegs(m.queryLegs(), out)
+		m.setLegs(m.queryLegs())
 	case linkDown:
 		m.link.wait = 0
-		m.openLink(out)
+		m.openLink()
 	case linkOpening:
 	}
 }
 
 // enterClearing makes sure that the board answers and is cold.
-func (m *Machine) enterClearing(out *Output) {
-	m.endHold(out, "cleared")
+func (m *Machine) enterClearing() {
+	m.endHold("cleared")
 	switch m.link.phase {
 	case linkUp:
-		m.setLegs([]leg{m.offLeg(true)}, out)
+		m.setLegs([]leg{m.offLeg(true)})
 	case linkDown:
 		m.link.wait = 0
 		m.timers.stop(timerLink)
-		m.openLink(out)
+		m.openLink()
 	case linkOpening:
 	}
 }
@@ -198,7 +198,7 @@ func (m *Machine) queryLegs() []leg {
 			// What it is asked for now would be gone after the next two words.
 			return Program{Before: slices.Concat([]string{"M105"}, m.offLines(), []string{"M115", "M92"}, limitWords, []string{"M114", "M105"})}
 		},
-		end: func(out *Output) { m.judgeBoard(out) },
+		end: func() { m.judgeBoard() },
 	}
 	return append([]leg{ask}, m.trialLegs()...)
 }

@@ -162,25 +162,25 @@ func (m *Machine) resume(last *ledger.State, shown bool) {
 // towards safety.
 func (m *Machine) Begin(now time.Time) Output {
 	m.now = now
-	var out Output
+	m.out = Output{}
 	m.by = "the daemon"
-	m.beginCare(&out)
-	m.settleTrial(&out)
+	m.beginCare()
+	m.settleTrial()
 	switch {
 	case m.state == Aborted:
-		m.note(&out, "recovery", "the daemon restarted; the machine stays Aborted: "+m.cause.Text)
-		m.openLink(&out) // its readings are to show that the heaters are off
+		m.note("recovery", "the daemon restarted; the machine stays Aborted: "+m.cause.Text)
+		m.openLink() // its readings are to show that the heaters are off
 	case m.recover:
-		m.note(&out, "recovery", m.cause.Text)
-		m.change(Abort, m.cause, &out) // it keeps where the belt is, which a second restart must not reckon again
+		m.note("recovery", m.cause.Text)
+		m.change(Abort, m.cause) // it keeps where the belt is, which a second restart must not reckon again
 		m.recover = false
 	default:
-		m.endHold(&out, "restart")
-		m.change(Reset, m.cause, &out)
+		m.endHold("restart")
+		m.change(Reset, m.cause)
 	}
 	m.by = ""
-	m.watchClock(&out)
-	return out
+	m.watchClock()
+	return m.out
 }
 
 // takeUp goes on with a cycle that an earlier process left open, and reckons how

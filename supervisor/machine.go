@@ -16,6 +16,7 @@ import (
 type Machine struct {
 	set Settings
 	now time.Time
+	out Output // of the step under way
 
 	state State
 	since time.Time
@@ -91,62 +92,62 @@ func (m *Machine) State() State { return m.state }
 // durable, no intent among the effects is, and LedgerFailed follows.
 func (m *Machine) Step(now time.Time, ev Event) Output {
 	m.now = now
-	var out Output
+	m.out = Output{}
 	switch e := ev.(type) {
 	case Progressed:
 		m.targetsAsked(e.State)
 		m.belt.progress(e.Progress)
 		m.tookLine()
-		return out // it comes ahead of an event, and asks for nothing by itself
+		return m.out // it comes ahead of an event, and asks for nothing by itself
 	case LinkSynced:
-		m.linkSynced(e, &out)
+		m.linkSynced(e)
 	case LinkFailed:
-		m.linkFailed(e.Err, &out)
+		m.linkFailed(e.Err)
 	case LinkLost:
-		m.linkLost(e.Err, &out)
+		m.linkLost(e.Err)
 	case ProgramDone:
-		m.programDone(e.ID, &out)
+		m.programDone(e.ID)
 	case ProgramCancelled:
-		m.programCancelled(e.ID, &out)
+		m.programCancelled(e.ID)
 	case ProgramFailed:
-		m.programFailed(e, &out)
+		m.programFailed(e)
 	case Reported:
-		m.reported(e.Reply, &out)
+		m.reported(e.Reply)
 	case Tick:
-		m.timers.run(now, func(n timer) { m.fire(n, &out) })
+		m.timers.run(now, func(n timer) { m.fire(n) })
 	case LedgerFailed:
 		m.resuming.unkept = true
 		if e.Dropped != 0 && e.Dropped == m.work.running {
 			m.work.running = 0
 		}
-		m.fault(Cause{CauseLedger, "records cannot be kept: " + e.Err.Error()}, &out)
+		m.fault(Cause{CauseLedger, "records cannot be kept: " + e.Err.Error()})
 	case RoomLeft:
-		m.roomLeft(e.FreeBytes, &out)
+		m.roomLeft(e.FreeBytes)
 	case Shutdown:
-		m.shutDown(&out)
+		m.shutDown()
 	case Request:
-		m.request(e, &out)
+		m.request(e)
 	}
-	m.watchClock(&out)
-	m.tellAhead(&out)
-	m.checkAutoResume(&out)
+	m.watchClock()
+	m.tellAhead()
+	m.checkAutoResume()
 	m.watchWish()
-	m.keepWarmth(&out)
-	if len(out.Records) > 0 {
+	m.keepWarmth()
+	if len(m.out.Records) > 0 {
 		m.foreseen = foreseen{}
 	}
-	return out
+	return m.out
 }
 
 // note keeps something worth knowing in the ledger.
-func (m *Machine) note(out *Output, kind, text string) {
-	m.record(out, ledger.EventNoted{Kind: kind, Text: text})
+func (m *Machine) note(kind, text string) {
+	m.record(ledger.EventNoted{Kind: kind, Text: text})
 }
 
 // record adds records to the transaction of this step, and takes them in.
-func (m *Machine) record(out *Output, records ...ledger.Record) {
+func (m *Machine) record(records ...ledger.Record) {
 	for _, r := range records {
-		out.Records = append(out.Records, r)
+		m.out.Records = append(m.out.Records, r)
 		m.fold(r, m.now)
 	}
 }
@@ -158,7 +159,7 @@ func (m *Machine) fold(r ledger.Record, at time.Time) {
 }
 
 // do adds effects, carried out in order after the records are durable.
-func (o *Output) do(e ...Effect) { o.Effects = append(o.Effects, e...) }
+func (m *Machine) do(e ...Effect) { m.out.Effects = append(m.out.Effects, e...) }
 
 // position is the modal state and position after everything handed out so far.
 func (m *Machine) position() gcode.State { return m.belt.latest.State }

@@ -121,19 +121,19 @@ func (m *Machine) careViews() (list []CareView) {
 }
 
 // beginCare begins to count for what is new in the configuration.
-func (m *Machine) beginCare(out *Output) {
+func (m *Machine) beginCare() {
 	for _, c := range m.set.Care {
 		if _, ok := m.book.CareOf(c.Name); !ok {
-			m.record(out, ledger.CareDone{Name: c.Name, Begun: true, TravelMM: m.belt.base.TravelMM})
+			m.record(ledger.CareDone{Name: c.Name, Begun: true, TravelMM: m.belt.base.TravelMM})
 		}
 	}
 }
 
 // did takes in what a visit has done.
-func (m *Machine) did(v *Visit, by string, out *Output) {
+func (m *Machine) did(v *Visit, by string) {
 	for _, name := range v.Did {
-		m.record(out, ledger.CareDone{Name: m.careNamed(name), TravelMM: m.belt.base.TravelMM, By: by})
-		m.note(out, "care", fmt.Sprintf("%s, by %s", m.careNamed(name), who(by)))
+		m.record(ledger.CareDone{Name: m.careNamed(name), TravelMM: m.belt.base.TravelMM, By: by})
+		m.note("care", fmt.Sprintf("%s, by %s", m.careNamed(name), who(by)))
 	}
 }
 

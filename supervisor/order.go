@@ -11,7 +11,7 @@ import (
 )
 
 // openLot takes an order.
-func (m *Machine) openLot(r Request, out *Output) error {
+func (m *Machine) openLot(r Request) error {
 	const what = "start the lot"
 	q := r.Lot
 	if m.lot != nil && ledger.Unfinished(m.lot.Status) {
@@ -48,30 +48,30 @@ func (m *Machine) openLot(r Request, out *Output) error {
 	if l.Name == "" {
 		l.Name = l.Jobs[0].Name
 	}
-	m.record(out, ledger.LotOpened{Lot: l})
+	m.record(ledger.LotOpened{Lot: l})
 	m.lot = &lot{Lot: m.book.Lot, plans: q.Plans, led: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}
 	for i, o := range q.Sizes {
 		if o.LengthMM > 0 {
-			m.record(out, ledger.SizeOrdered{LotID: l.ID, JobIndex: i, LengthMM: o.LengthMM, ToleranceMM: o.ToleranceMM})
+			m.record(ledger.SizeOrdered{LotID: l.ID, JobIndex: i, LengthMM: o.LengthMM, ToleranceMM: o.ToleranceMM})
 		}
 	}
-	m.note(out, "lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), m.lot.describe()))
-	out.Result.LotID = l.ID
-	out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, m.lot.describe())
+	m.note("lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), m.lot.describe()))
+	m.out.Result.LotID = l.ID
+	m.out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, m.lot.describe())
 	if q.Start {
 		m.afterReset = m.state == Stopped || m.state == Complete || m.state == Resetting
 		switch m.state {
 		case Stopped, Complete:
-			m.change(Reset, Cause{CauseOperator, "a lot was started by " + who(r.By)}, out)
+			m.change(Reset, Cause{CauseOperator, "a lot was started by " + who(r.By)})
 		case Idle:
 			if err := m.mayStart(r); err != nil {
-				out.Result.Text = fmt.Sprintf("lot %d is open, but did not begin: %v", l.ID, err)
+				m.out.Result.Text = fmt.Sprintf("lot %d is open, but did not begin: %v", l.ID, err)
 				return nil
 			}
-			m.change(Start, Cause{CauseOperator, "a lot was started by " + who(r.By)}, out)
+			m.change(Start, Cause{CauseOperator, "a lot was started by " + who(r.By)})
 		case Resetting:
 		default:
-			out.Result.Text += fmt.Sprintf("; it is open, but cannot begin while the machine is %s", m.state)
+			m.out.Result.Text += fmt.Sprintf("; it is open, but cannot begin while the machine is %s", m.state)
 		}
 	}
 	return nil
@@ -111,7 +111,7 @@ func (m *Machine) fits(p *job.Plan) error {
 }
 
 // endLot gives up an order that is not fulfilled, or closes one that is.
-func (m *Machine) endLot(r Request, out *Output) error {
+func (m *Machine) endLot(r Request) error {
 	if m.lot == nil || m.lot.Status == ledger.LotClosed || m.lot.Status == ledger.LotEnded {
 		return &Refusal{What: "end the lot", Why: "this lot has already ended"}
 	}
@@ -120,41 +120,41 @@ func (m *Machine) endLot(r Request, out *Output) error {
 	default:
 		return &Refusal{What: "end the lot", Why: fmt.Sprintf("the machine is %s", m.state), Remedy: "stop it first"}
 	}
-	m.settleOpenCycle(out, -1, true) // the board was never reached again to be asked
+	m.settleOpenCycle(-1, true) // the board was never reached again to be asked
 	status := ledger.LotEnded
 	if m.lot.Fulfilled() {
 		status = ledger.LotClosed
 	}
-	m.setLotStatus(out, status, "ended by "+who(r.By)+note(r.Override))
+	m.setLotStatus(status, "ended by "+who(r.By)+note(r.Override))
 	m.afterReset = false
-	out.Result.LotID = m.lot.ID
-	out.Result.Text = fmt.Sprintf("lot %d is %s", m.lot.ID, status)
+	m.out.Result.LotID = m.lot.ID
+	m.out.Result.Text = fmt.Sprintf("lot %d is %s", m.lot.ID, status)
 	return nil
 }
 
 // setLotStatus records a change of the lot's status, once.
-func (m *Machine) setLotStatus(out *Output, status, why string) {
+func (m *Machine) setLotStatus(status, why string) {
 	if m.lot.Status == status {
 		return
 	}
-	m.record(out, ledger.LotChanged{LotID: m.lot.ID, Status: status, Reason: why})
+	m.record(ledger.LotChanged{LotID: m.lot.ID, Status: status, Reason: why})
 }
 
 // enterComplete is a lot whose cycles are all made; the operator counts them.
-func (m *Machine) enterComplete(out *Output) {
-	m.restBelt(out) // the way over the drop edge is in it
+func (m *Machine) enterComplete() {
+	m.restBelt() // the way over the drop edge is in it
 	l := m.lot
 	t := l.Total()
 	switch {
 	case l.Fulfilled():
-		m.setLotStatus(out, ledger.LotClosed, "all ordered parts are good")
+		m.setLotStatus(ledger.LotClosed, "all ordered parts are good")
 	case l.Wanted() == 0:
-		m.setLotStatus(out, ledger.LotMade, "all parts are made; count them")
+		m.setLotStatus(ledger.LotMade, "all parts are made; count them")
 	}
 	text := fmt.Sprintf("lot %d (%s): %d parts made, %d good, %d scrap, %d not looked at, %d ordered",
 		l.ID, l.Name, t.Made, t.Good, t.Scrap+t.Torn, t.NotLookedAt(), t.Ordered)
 	m.cause = Cause{CauseDone, text}
-	m.alert(out, CauseDone, text)
+	m.alert(CauseDone, text)
 }
 
 func (l *lot) describe() string {

@@ -38,7 +38,7 @@ const (
 // to it. A board's line count proves that lines were taken into its queue, and no
 // more: where an ok was lost or late, and the count had to settle it, moves and
 // waits may go on and heaters be on. The answer comes from behind them in the queue.
-func (m *Machine) positionUnconfirmed(out *Output) bool {
+func (m *Machine) positionUnconfirmed() bool {
 	if !m.work.proof || m.work.place.told {
 		return false
 	}
@@ -48,11 +48,11 @@ func (m *Machine) positionUnconfirmed(out *Output) bool {
 	}
 	switch {
 	case m.work.proofs <= mostProofs:
-		m.runSafe([]string{"M400", "M114"}, out)
+		m.runSafe([]string{"M400", "M114"})
 	case m.state == Aborting:
-		m.abortUnconfirmed(out)
+		m.abortUnconfirmed()
 	default:
-		m.fault(Cause{CauseBoard, m.work.doing + ": the board no longer reports its position"}, out)
+		m.fault(Cause{CauseBoard, m.work.doing + ": the board no longer reports its position"})
 	}
 	return true
 }
@@ -64,13 +64,13 @@ func (m *Machine) placeLeg() leg {
 	return leg{
 		doing:   "asking the board for its position",
 		program: func() Program { return Program{Before: []string{"M400", "M114"}} },
-		end:     func(out *Output) { m.failIfDisplaced("something has moved the machine meanwhile", out) },
+		end:     func() { m.failIfDisplaced("something has moved the machine meanwhile") },
 	}
 }
 
 // failIfDisplaced ends the run where the board stands at another place than its lines lead to, with
 // what that means, and says whether it did.
-func (m *Machine) failIfDisplaced(meaning string, out *Output) bool {
+func (m *Machine) failIfDisplaced(meaning string) bool {
 	wrong := m.wrongPlace()
 	if wrong == "" {
 		return false
@@ -81,7 +81,7 @@ func (m *Machine) failIfDisplaced(meaning string, out *Output) bool {
 		m.belt.madeMM = m.belt.latest.TravelMM
 		m.belt.known = false
 	}
-	m.fault(Cause{CauseBoard, wrong + ": " + meaning}, out)
+	m.fault(Cause{CauseBoard, wrong + ": " + meaning})
 	return true
 }
 

@@ -54,15 +54,15 @@ func (m *Machine) dropProof() {
 }
 
 // proved tells once that the proof under way has come about.
-func (m *Machine) proved(out *Output) {
+func (m *Machine) proved() {
 	if !m.guard.Decide(m.readingTime()) {
 		return
 	}
 	m.timers.stop(timerProof)
 	text := "the heaters are " + m.guard.Text() + m.others.notShownOff()
-	m.note(out, eventHeatOff, text)
+	m.note(eventHeatOff, text)
 	if m.state == Aborted {
-		m.alert(out, CauseHeatOff, text)
+		m.alert(CauseHeatOff, text)
 	}
 }
 
@@ -75,31 +75,31 @@ const (
 
 // proofFailed is a proof that did not come in time. Against a heater that does not get colder,
 // or whose target the board holds, it is a heat fault like any other.
-func (m *Machine) proofFailed(out *Output) {
+func (m *Machine) proofFailed() {
 	if m.guard.Falling(m.readingTime()) && m.now.Sub(m.guard.proofBegan) < longProofs*m.set.ProofWithin {
 		m.timers.set(timerProof, m.now.Add(proofAgain))
 		return
 	}
 	m.guard.Fail(m.readingTime())
 	text := "the heaters are " + m.guard.Text() + m.others.notShownOff()
-	m.note(out, eventHeatDoubt, text)
+	m.note(eventHeatDoubt, text)
 	switch {
 	case m.state == Aborting || m.state == Aborted:
-		m.alert(out, CauseHeat, text)
+		m.alert(CauseHeat, text)
 		if m.guard.Hot() {
-			m.latchHeat(text, out)
+			m.latchHeat(text)
 		}
 	case m.guard.Hot():
-		m.fault(Cause{CauseHeat, text}, out)
+		m.fault(Cause{CauseHeat, text})
 	case m.link.phase != linkUp || m.guard.Left():
-		m.alert(out, CauseHeat, text)
+		m.alert(CauseHeat, text)
 	default: // it reads cold, and was on for too short a time to have shown that it follows: nobody is called
 	}
 }
 
 // withdraw takes back what was shown, once a reading speaks against it, and calls the
 // operator. After a fault it switches off again.
-func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading, out *Output) {
+func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading) {
 	why := m.guard.Withdraw(i, r)
 	if why == "" {
 		return
@@ -107,14 +107,14 @@ func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading, out *Output) {
 	text := "a heater may be on again: " + why
 	if m.state != Aborting && m.state != Aborted { // at rest somebody may warm it at the panel, for a while: see otherTarget
 		m.dropProof()
-		m.note(out, eventHeatDoubt, text)
-		m.alert(out, CauseHeat, text+"; if nobody is at the panel, switch the machine off at the mains")
+		m.note(eventHeatDoubt, text)
+		m.alert(CauseHeat, text+"; if nobody is at the panel, switch the machine off at the mains")
 		return
 	}
 	m.timers.set(timerProof, m.now.Add(m.set.ProofWithin))
 	m.guard.proofBegan = m.now
 	text += "; it is switched off again: if that does not show within " + m.set.ProofWithin.String() + ", or nobody is at the panel, switch the machine off at the mains"
-	m.note(out, eventHeatDoubt, text)
-	m.alert(out, CauseHeat, text)
-	m.heatersOff(out)
+	m.note(eventHeatDoubt, text)
+	m.alert(CauseHeat, text)
+	m.heatersOff()
 }

@@ -35,7 +35,7 @@ func TestOneReadingEndsNoWait(t *testing.T) {
 			m.belt.latest.State.BedTargetC = 60
 		}
 		ended := false
-		m.setLegs([]leg{{wait: &c.wait}, {end: func(*Output) { ended = true }}}, &Output{})
+		m.setLegs([]leg{{wait: &c.wait}, {end: func() { ended = true }}})
 		asks := 0
 		read := func(told string) {
 			now = now.Add(time.Second)

@@ -15,39 +15,39 @@ type stopWish struct {
 
 // request carries out an operator's word or refuses it with what would help. A
 // refused request leaves no trace but a refusal.
-func (m *Machine) request(r Request, out *Output) {
+func (m *Machine) request(r Request) {
 	m.by, m.override = who(r.By), r.Override
 	m.resuming.spoke = true
 	err := m.busyWith(r)
 	switch {
 	case err != nil:
 	case r.Acknowledge:
-		out.Result.Text = "acknowledged: nobody else is called about the alerts so far"
+		m.out.Result.Text = "acknowledged: nobody else is called about the alerts so far"
 	case r.Visit != nil && r.Visit.Corrects != 0:
-		err = m.correct(r, out)
+		err = m.correct(r)
 	case r.Visit != nil:
-		err = m.visit(r, out)
+		err = m.visit(r)
 	case r.Lot != nil:
-		err = m.openLot(r, out)
+		err = m.openLot(r)
 	case r.Scale != nil:
-		err = m.rescale(r, out)
+		err = m.rescale(r)
 	case r.TrialBegin != nil:
-		err = m.beginTrial(r, out)
+		err = m.beginTrial(r)
 	case r.TrialEnd != nil:
-		err = m.endTrial(r, out)
+		err = m.endTrial(r)
 	case r.EndLot:
-		err = m.endLot(r, out)
+		err = m.endLot(r)
 	default:
-		err = m.command(r, out)
+		err = m.command(r)
 	}
 	m.by, m.override = "", ""
 	if err != nil {
-		*out = Output{Refused: err}
+		m.out = Output{Refused: err}
 	} else {
 		// It comes first: what this request brings about has to be told anew.
-		out.Records = append([]ledger.Record{ledger.Responded{What: what(r), By: who(r.By)}}, out.Records...)
+		m.out.Records = append([]ledger.Record{ledger.Responded{What: what(r), By: who(r.By)}}, m.out.Records...)
 	}
-	out.Result.State = m.state
+	m.out.Result.State = m.state
 }
 
 // what names a request for the record.
@@ -82,11 +82,11 @@ func (m *Machine) busyWith(r Request) error {
 }
 
 // command carries out one of the ten commands.
-func (m *Machine) command(r Request, out *Output) error {
+func (m *Machine) command(r Request) error {
 	what := strings.ToLower(r.Command.String())
 	if r.Command == Stop && m.state == Stopping && m.trials.wanted {
-		m.trialBroken(what+" by "+who(r.By), out) // before its belt moves
-		out.Result.Text = "stop: the trial is interrupted"
+		m.trialBroken(what + " by " + who(r.By)) // before its belt moves
+		m.out.Result.Text = "stop: the trial is interrupted"
 		return nil
 	}
 	if _, ok := Transition(m.state, r.Command); !ok || r.Command == StateComplete {
@@ -103,7 +103,7 @@ func (m *Machine) command(r Request, out *Output) error {
 		}
 	case Clear, Reset:
 		if r.Command == Clear {
-			if err := m.mended(r, out); err != nil {
+			if err := m.mended(r); err != nil {
 				return err
 			}
 		}
@@ -127,7 +127,7 @@ func (m *Machine) command(r Request, out *Output) error {
 	why := Cause{CauseOperator, what + " by " + who(r.By)}
 	if r.Override != "" {
 		why.Text += ", overridden: " + r.Override
-		m.note(out, book.EventOverride, why.Text)
+		m.note(book.EventOverride, why.Text)
 	}
 	switch r.Command {
 	case Clear:
@@ -135,22 +135,22 @@ func (m *Machine) command(r Request, out *Output) error {
 	case Reset:
 		m.afterReset = r.GoOn
 	case Start:
-		m.acceptBoard(out)
+		m.acceptBoard()
 	case Unhold, Unsuspend:
 		if h := m.book.Hold; h != nil {
 			m.wait(h.Reason, m.now.Sub(m.since))
 		}
-		m.endHold(out, what)
+		m.endHold(what)
 	case Stop:
 		m.stopNow = stopWish{r.AfterPart, r.ClearBelt}
 	}
-	m.change(r.Command, why, out)
-	out.Result.Text = fmt.Sprintf("%s: the machine is %s", what, m.state)
+	m.change(r.Command, why)
+	m.out.Result.Text = fmt.Sprintf("%s: the machine is %s", what, m.state)
 	if r.GoOn || r.Command == Start || r.Command == Unhold || r.Command == Unsuspend {
-		out.Result.Text += "; keep your hands clear: it is about to heat and move"
+		m.out.Result.Text += "; keep your hands clear: it is about to heat and move"
 	}
 	if m.lot != nil {
-		out.Result.LotID = m.lot.ID
+		m.out.Result.LotID = m.lot.ID
 	}
 	return nil
 }
@@ -168,22 +168,22 @@ func (m *Machine) possible() []string {
 
 // enterStopping ends the run in an orderly way: the part in progress is finished
 // or given up, the heaters go off, the belt is cleared if that was asked for.
-func (m *Machine) enterStopping(out *Output) {
+func (m *Machine) enterStopping() {
 	wish := m.stopNow
 	m.stopNow, m.afterReset = stopWish{}, false
-	m.endHold(out, "stop")
+	m.endHold("stop")
 	if m.link.phase != linkUp {
 		m.dropWork()
-		m.completed(out)
+		m.completed()
 		return
 	}
 	if wish.afterPart && m.cycle != nil {
 		m.work.after = func() []leg { return m.stopLegs(wish) }
-		m.finishPart(out)
+		m.finishPart()
 		return
 	}
-	m.interrupt(out, m.cause.Text)
-	m.cancel(out, func(out *Output) { m.setLegs(m.stopLegs(wish), out) })
+	m.interrupt(m.cause.Text)
+	m.cancel(func() { m.setLegs(m.stopLegs(wish)) })
 }
 
 // stopLegs switch off, lift the head away and clear the belt on request.
@@ -200,8 +200,8 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 			}
 			return Program{Before: append(lines, "M104 S0", "M400", "M114")}
 		},
-		end: func(out *Output) {
-			if !wish.clearBelt || !m.failIfDisplaced("the head may be low, and the belt was not run", out) {
+		end: func() {
+			if !wish.clearBelt || !m.failIfDisplaced("the head may be low, and the belt was not run") {
 				m.headUp = true
 			}
 		},
@@ -214,34 +214,34 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 
 // enterStopped keeps where the belt stands, and goes on trying to reach a board
 // that is not there.
-func (m *Machine) enterStopped(out *Output) {
+func (m *Machine) enterStopped() {
 	m.timers.stop(timerSave)
 	if m.trials.wanted {
-		m.change(Reset, m.cause, out)
+		m.change(Reset, m.cause)
 		return
 	}
 	if m.goOn {
 		m.goOn, m.afterReset = false, true
-		m.change(Reset, m.cause, out)
+		m.change(Reset, m.cause)
 		return
 	}
 	m.timers.stop(timerLink)
 	if m.link.phase == linkDown { // a heater that somebody switches on meanwhile is seen once it is back
 		m.timers.set(timerLink, m.now.Add(m.set.RetryFirst))
 	}
-	m.record(out, ledger.BeltMoved{Belt: m.belt.now()})
+	m.record(ledger.BeltMoved{Belt: m.belt.now()})
 }
 
 // enterIdle begins at once when a lot asked for it before the board was ready.
-func (m *Machine) enterIdle(out *Output) {
+func (m *Machine) enterIdle() {
 	if !m.afterReset {
 		return
 	}
 	m.afterReset = false
 	if err := m.mayStart(Request{}); err != nil {
-		m.note(out, "lot", "the lot did not begin: "+withoutCommands(err))
+		m.note("lot", "the lot did not begin: "+withoutCommands(err))
 		m.cause = Cause{CauseOperator, withoutCommands(err)}
 		return
 	}
-	m.change(Start, Cause{CauseOperator, "the lot begins"}, out)
+	m.change(Start, Cause{CauseOperator, "the lot begins"})
 }

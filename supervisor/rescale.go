@@ -46,7 +46,7 @@ type rescaling struct {
 
 // rescale begins to change the belt's scale. The answer follows once the board has
 // confirmed it.
-func (m *Machine) rescale(r Request, out *Output) error {
+func (m *Machine) rescale(r Request) error {
 	const what = "set the belt's scale"
 	from, to, err := m.mayRescale(what, *r.Scale)
 	if err != nil {
@@ -54,14 +54,14 @@ func (m *Machine) rescale(r Request, out *Output) error {
 	}
 	m.rescaling = rescaling{on: true, from: from, to: to, store: r.Scale.Store, by: r.By}
 	m.timers.set(timerScale, m.now.Add(rescaleWithin))
-	m.note(out, "scale", fmt.Sprintf("%[3]s sets the board's belt axis from %[1]g to %[2]g steps/mm", from, to, who(r.By)))
-	out.Later = true
+	m.note("scale", fmt.Sprintf("%[3]s sets the board's belt axis from %[1]g to %[2]g steps/mm", from, to, who(r.By)))
+	m.out.Later = true
 	m.link.board.stepsPerMM = 0 // what it tells from now on is newer
 	m.setLegs([]leg{{
 		doing:   "setting the belt's scale",
 		program: func() Program { return Program{Before: m.rescaleLines()} },
-		end:     func(out *Output) { m.rescaled(out) },
-	}}, out)
+		end:     func() { m.rescaled() },
+	}})
 	return nil
 }
 
@@ -117,78 +117,78 @@ func (m *Machine) rescaleLines() []string {
 }
 
 // rescaled judges what the board told after the change.
-func (m *Machine) rescaled(out *Output) {
+func (m *Machine) rescaled() {
 	r, b := &m.rescaling, &m.link.board
 	switch told := b.stepsPerMM; {
 	case told > 0 && math.Abs(told-r.to) <= stepsAgree:
 	case told > 0 && math.Abs(told-r.from) <= stepsAgree:
-		m.rescaleFails(fmt.Sprintf("the board was set to %g steps/mm and still runs at %g%s", r.to, told, note(r.said)), false, out)
+		m.rescaleFails(fmt.Sprintf("the board was set to %g steps/mm and still runs at %g%s", r.to, told, note(r.said)), false)
 		return
 	default:
 		text := "the board no longer reports its belt steps/mm"
 		if told > 0 {
 			text = fmt.Sprintf("the board was set to %g steps/mm and reports %g", r.to, told)
 		}
-		m.rescaleFails(text+note(r.said), true, out)
+		m.rescaleFails(text+note(r.said), true)
 		return
 	}
 	r.told = b.stepsPerMM
-	m.keepScale(false, out)
+	m.keepScale(false)
 	if k := m.known; k != nil {
 		seen := *k
 		seen.StepsPerMM = r.told
 		m.known = &seen
-		m.record(out, seen)
-		m.compareBoard(out)
+		m.record(seen)
+		m.compareBoard()
 	} else {
-		m.acceptBoard(out)
+		m.acceptBoard()
 	}
 	if !r.store {
-		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g); the board forgets this at its next restart unless it is stored", r.told, r.from), out)
+		m.rescaleEnds(fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g); the board forgets this at its next restart unless it is stored", r.told, r.from))
 		return
 	}
 	r.said = ""
 	m.work.legs = append(m.work.legs, leg{
 		doing:   "storing the board's settings",
 		program: func() Program { return Program{Before: []string{"M500"}} },
-		end:     func(out *Output) { m.rescaleStored(out) },
+		end:     func() { m.rescaleStored() },
 	})
 }
 
 // rescaleStored ends a change that the board was to keep.
-func (m *Machine) rescaleStored(out *Output) {
+func (m *Machine) rescaleStored() {
 	r := &m.rescaling
 	text := fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g)", r.told, r.from)
 	if r.said != "" {
-		m.rescaleFails(text+"; but the board did not store it: "+r.said, false, out)
+		m.rescaleFails(text+"; but the board did not store it: "+r.said, false)
 		return
 	}
-	m.keepScale(true, out)
-	m.rescaleEnds(text+"; the board was told to store all its present settings", out)
+	m.keepScale(true)
+	m.rescaleEnds(text + "; the board was told to store all its present settings")
 }
 
 // keepScale records the change.
-func (m *Machine) keepScale(stored bool, out *Output) {
+func (m *Machine) keepScale(stored bool) {
 	r := &m.rescaling
 	set := ledger.ScaleSet{Port: m.set.Port.Path, Axis: m.set.BeltAxis.String(), OldStepsPerMM: r.from, NewStepsPerMM: r.told,
 		TravelMM: m.belt.base.TravelMM, Stored: stored, By: r.by}
-	m.record(out, set)
+	m.record(set)
 }
 
 // rescaleEnds answers the request that asked for the change.
-func (m *Machine) rescaleEnds(text string, out *Output) {
+func (m *Machine) rescaleEnds(text string) {
 	m.rescaling = rescaling{}
 	m.timers.stop(timerScale)
-	m.note(out, "scale", text)
-	out.Settled = &Settled{Result: Result{State: m.state, Text: text}}
+	m.note("scale", text)
+	m.out.Settled = &Settled{Result: Result{State: m.state, Text: text}}
 	if m.lot != nil {
-		out.Settled.Result.LotID = m.lot.ID
+		m.out.Settled.Result.LotID = m.lot.ID
 	}
 }
 
 // rescaleFails answers with what went wrong. With unsure nothing begins before the board
 // was asked again.
-func (m *Machine) rescaleFails(text string, unsure bool, out *Output) {
+func (m *Machine) rescaleFails(text string, unsure bool) {
 	m.rescaling = rescaling{}
 	m.timers.stop(timerScale)
 	remedy, command := "see the board's answer", "beltwarden status"
@@ -196,14 +196,14 @@ func (m *Machine) rescaleFails(text string, unsure bool, out *Output) {
 		m.rescaling.unsure = text
 		remedy, command = "stop, then reset: the board is asked again", ""
 	}
-	m.note(out, "scale", text)
-	out.Settled = &Settled{Refused: &Refusal{What: "set the belt's scale", Why: text, Remedy: remedy, Command: command}}
+	m.note("scale", text)
+	m.out.Settled = &Settled{Refused: &Refusal{What: "set the belt's scale", Why: text, Remedy: remedy, Command: command}}
 }
 
 // rescaleBroken ends a change that something else has overtaken.
-func (m *Machine) rescaleBroken(why string, out *Output) {
+func (m *Machine) rescaleBroken(why string) {
 	if m.rescaling.on {
-		m.rescaleFails("it was interrupted: "+why, true, out)
+		m.rescaleFails("it was interrupted: "+why, true)
 	}
 }
 

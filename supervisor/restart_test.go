@@ -119,7 +119,7 @@ func takeUp(t *testing.T, l *ledger.Ledger, now time.Time) (m *Machine, step fun
 			now = at
 		}
 		out := m.Step(now, ev)
-		keep(t, l, out.Records...)
+		keep(t, l, m.out.Records...)
 		return out
 	}
 }
@@ -169,9 +169,9 @@ func TestLotGivenUpWithoutItsBoard(t *testing.T) {
 	if m.lot.Made != 0 {
 		t.Errorf("the part of the first lot counts for the second: %d made", m.lot.Made)
 	}
-	var out Output
-	m.beginCycle(0, &out)
-	keep(t, l, out.Records...)
+	m.out = Output{}
+	m.beginCycle(0)
+	keep(t, l, m.out.Records...)
 }
 
 // TestBeltClearedBeforeTheBoardIsBack: the operator need not say it twice.

@@ -92,36 +92,36 @@ func (t *timers) run(now time.Time, fire func(timer)) {
 func (t *timers) due(n timer, now time.Time) bool { return !t[n].IsZero() && !now.Before(t[n]) }
 
 // fire does what a timer is for.
-func (m *Machine) fire(n timer, out *Output) {
+func (m *Machine) fire(n timer) {
 	switch n {
 	case timerLink:
-		m.openLink(out)
+		m.openLink()
 	case timerPoll:
-		m.poll(out)
+		m.poll()
 	case timerNozzleLost, timerBedLost:
-		m.readingLost(n, out)
+		m.readingLost(n)
 	case timerProof:
-		m.proofFailed(out)
+		m.proofFailed()
 	case timerHeatersOff:
-		m.heatersOff(out)
-		m.note(out, "heat", "heaters switched off; the belt keeps its position")
+		m.heatersOff()
+		m.note("heat", "heaters switched off; the belt keeps its position")
 	case timerResume:
-		m.autoResume(out)
+		m.autoResume()
 	case timerWish:
-		m.wishLapsed(out)
+		m.wishLapsed()
 	case timerSave:
-		m.saveBelt(out)
+		m.saveBelt()
 	case timerWait:
-		m.waitedTooLong(out)
+		m.waitedTooLong()
 	case timerStuck:
-		m.watchProgram(out)
+		m.watchProgram()
 	case timerNudge:
-		m.breakWait(out)
+		m.breakWait()
 	case timerAbort:
-		m.abortUnconfirmed(out)
+		m.abortUnconfirmed()
 	case timerScale:
-		m.rescaleBroken("the board has not answered within "+rescaleWithin.String(), out)
-		m.cancel(out, func(*Output) {})
+		m.rescaleBroken("the board has not answered within " + rescaleWithin.String())
+		m.cancel(func() {})
 	default:
 		panic("no such timer")
 	}

@@ -97,7 +97,7 @@ func (t *trials) open() *ledger.Trial {
 // beginTrial takes the first reading and sets the machine to work. The belt runs in
 // Resetting, which makes a machine ready without a lot: heaters are off in it by its own
 // questions, and the operator can stop it or abort.
-func (m *Machine) beginTrial(r Request, out *Output) error {
+func (m *Machine) beginTrial(r Request) error {
 	const what = "begin the trial"
 	asked := *r.TrialBegin
 	q := &asked
@@ -122,32 +122,32 @@ func (m *Machine) beginTrial(r Request, out *Output) error {
 	}
 	if q.Turns != 0 {
 		turned := fmt.Sprintf("trial %d: %s was turned by %+g", t.ID, q.Adjuster, q.Turns)
-		if err := m.visit(Request{By: r.By, Visit: &Visit{Realigned: true, Note: turned}}, out); err != nil {
+		if err := m.visit(Request{By: r.By, Visit: &Visit{Realigned: true, Note: turned}}); err != nil {
 			return err
 		}
 	}
 	offset.Sure, offset.Note = true, fmt.Sprintf("trial %d: before", t.ID)
-	if err := m.visit(Request{By: r.By, Visit: offset}, out); err != nil {
+	if err := m.visit(Request{By: r.By, Visit: offset}); err != nil {
 		return err
 	}
 	m.trials.list = append(m.trials.list, ledger.Trial{TrialBegun: t})
-	m.record(out, t)
+	m.record(t)
 	m.trialFeed = q.FeedMMPerMin
 	if m.trialFeed == 0 {
 		m.trialFeed = m.set.AdvanceFeed
 	}
 	text := fmt.Sprintf("trial %d: the belt runs %.1f m forward at %.0f mm/min", t.ID, q.RunMM/1000, m.trialFeed)
 	text += m.looped(q.RunMM)
-	m.note(out, "trial", text)
+	m.note("trial", text)
 	why := Cause{CauseOperator, text + ", asked for by " + who(r.By)}
 	if m.state == Idle {
-		m.change(Stop, why, out) // lifts the head if it can; the reset follows
+		m.change(Stop, why) // lifts the head if it can; the reset follows
 		m.trials.wanted = true
 	} else {
 		m.trials.wanted = true
-		m.change(Reset, why, out)
+		m.change(Reset, why)
 	}
-	out.Result.Text = text
+	m.out.Result.Text = text
 	return nil
 }
 

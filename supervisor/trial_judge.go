@@ -11,7 +11,7 @@ import (
 )
 
 // endTrial takes the second reading and judges the alignment by it.
-func (m *Machine) endTrial(r Request, out *Output) error {
+func (m *Machine) endTrial(r Request) error {
 	const what = "end the trial"
 	q := r.TrialEnd
 	t := m.trials.open()
@@ -21,8 +21,8 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 	case !t.Ran:
 		return &Refusal{What: what, Why: fmt.Sprintf("the belt is still running: %.1f of %.1f m", m.trialView().DoneMM/1000, t.RunMM/1000), Remedy: "wait, or stop it", Command: "beltwarden stop"}
 	case q.GiveUp:
-		m.endOfTrial(t, "given up by "+who(r.By), nil, out)
-		out.Result.Text = fmt.Sprintf("trial %d is given up", t.ID)
+		m.endOfTrial(t, "given up by "+who(r.By), nil)
+		m.out.Result.Text = fmt.Sprintf("trial %d is given up", t.ID)
 		return nil
 	case q.AfterMM == nil || !(math.Abs(*q.AfterMM) <= largestOffsetMM):
 		return &Refusal{What: what, Why: fmt.Sprintf("the offset after the run is missing or beyond %d mm", largestOffsetMM), Remedy: "give it", Command: "--after-mm MM"}
@@ -44,16 +44,16 @@ func (m *Machine) endTrial(r Request, out *Output) error {
 			Remedy: "if you saw a mark on the belt move, say so; else give the trial up, switch the mains on and try again", Command: "--mark-moved, or --give-up"}
 	}
 	offset.Sure = true
-	if err := m.visit(Request{By: r.By, Visit: offset}, out); err != nil {
+	if err := m.visit(Request{By: r.By, Visit: offset}); err != nil {
 		return err
 	}
-	m.endOfTrial(t, "read", q.AfterMM, out)
+	m.endOfTrial(t, "read", q.AfterMM)
 	ahead, advance := m.waysAhead(q)
 	v := m.bed.TrialOutlook().Judge(before, after, ahead, advance)
 	result := &TrialResult{Verdict: v, Adjusters: m.adjusters(v.RateMMPerM)}
-	out.Result.Trial = result
-	out.Result.Text = result.text(m.set.OffsetLimitMM)
-	m.note(out, "trial", fmt.Sprintf("trial %d: %+.3f mm/m, %s", t.ID, v.RateMMPerM, v.Alignment))
+	m.out.Result.Trial = result
+	m.out.Result.Text = result.text(m.set.OffsetLimitMM)
+	m.note("trial", fmt.Sprintf("trial %d: %+.3f mm/m, %s", t.ID, v.RateMMPerM, v.Alignment))
 	return nil
 }
 

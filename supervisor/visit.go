@@ -15,7 +15,7 @@ import (
 
 // visit takes in what the operator found and did. Everything wrong with it is
 // said at once, and nothing of it is kept then.
-func (m *Machine) visit(r Request, out *Output) error {
+func (m *Machine) visit(r Request) error {
 	v := r.Visit.counted()
 	if wrong := m.wrongVisit(v); len(wrong) > 0 {
 		return refuseVisit("record the check", wrong, false)
@@ -34,49 +34,49 @@ func (m *Machine) visit(r Request, out *Output) error {
 		k := v.Job
 		c.LotID, c.CyclesMade, c.JobIndex = l.ID, l.Made, &k
 	}
-	m.record(out, ledger.CheckRecorded{Check: c})
+	m.record(ledger.CheckRecorded{Check: c})
 	if v.SeamMM != nil {
-		m.record(out, ledger.SeamSeen{AdvanceMM: m.bed.SeamAtMM(m.belt.position(), *v.SeamMM), By: r.By})
+		m.record(ledger.SeamSeen{AdvanceMM: m.bed.SeamAtMM(m.belt.position(), *v.SeamMM), By: r.By})
 	}
 	if v.Surface != "" {
-		m.record(out, ledger.SurfaceRenewed{How: v.Surface, TravelMM: m.belt.base.TravelMM, By: r.By})
+		m.record(ledger.SurfaceRenewed{How: v.Surface, TravelMM: m.belt.base.TravelMM, By: r.By})
 	}
-	m.did(v, r.By, out)
+	m.did(v, r.By)
 	if v.SpoolG != nil {
 		m.weighedMM = m.belt.latest.FilamentMM
 	}
 	if v.Interrupted != "" {
-		m.decide(c.ID, v, out)
+		m.decide(c.ID, v)
 	}
 	m.visited()
 	m.belt.checked(v.Realigned, v.BeltCleared)
-	m.record(out, ledger.BeltMoved{Belt: m.beltInCycle()})
+	m.record(ledger.BeltMoved{Belt: m.beltInCycle()})
 	remarks := ""
 	if l := m.lot; l != nil {
 		remarks = l.Remarks()
-		m.settleLot(out)
+		m.settleLot()
 		t := l.Total()
-		out.Result.LotID = l.ID
-		out.Result.Text = fmt.Sprintf("check %d recorded: %d good, %d scrap, %d not looked at, %d ordered",
+		m.out.Result.LotID = l.ID
+		m.out.Result.Text = fmt.Sprintf("check %d recorded: %d good, %d scrap, %d not looked at, %d ordered",
 			c.ID, t.Good, t.Scrap+t.Torn, t.NotLookedAt(), t.Ordered)
 	} else {
-		out.Result.Text = fmt.Sprintf("check %d recorded", c.ID)
+		m.out.Result.Text = fmt.Sprintf("check %d recorded", c.ID)
 	}
-	out.Result.Text += m.realignText(v) + remarks
-	out.Result.CheckID = c.ID
+	m.out.Result.Text += m.realignText(v) + remarks
+	m.out.Result.CheckID = c.ID
 	return nil
 }
 
 // settleLot closes a lot whose parts were found good, and opens one again whose
 // scrap must be made up for.
-func (m *Machine) settleLot(out *Output) {
+func (m *Machine) settleLot() {
 	switch l := m.lot; l.Status {
 	case ledger.LotOpen, ledger.LotMade:
 		switch {
 		case l.Fulfilled() && l.Wanted() == 0 && !m.running():
-			m.setLotStatus(out, ledger.LotClosed, "all ordered parts are good")
+			m.setLotStatus(ledger.LotClosed, "all ordered parts are good")
 		case l.Wanted() > 0:
-			m.setLotStatus(out, ledger.LotOpen, "scrap has to be replaced")
+			m.setLotStatus(ledger.LotOpen, "scrap has to be replaced")
 		}
 	}
 }
@@ -91,9 +91,9 @@ func (m *Machine) running() bool {
 }
 
 // decide settles the interrupted parts by the operator's word.
-func (m *Machine) decide(check int64, v *Visit, out *Output) {
+func (m *Machine) decide(check int64, v *Visit) {
 	for _, c := range slices.Clone(m.book.Undecided) {
-		m.record(out, ledger.CycleDecided{Seq: c.Seq, Good: v.Interrupted == "good", CheckID: check, Note: v.Note})
+		m.record(ledger.CycleDecided{Seq: c.Seq, Good: v.Interrupted == "good", CheckID: check, Note: v.Note})
 	}
 }
 

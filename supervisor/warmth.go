@@ -71,22 +71,22 @@ func heatersOf(texts map[string]json.RawMessage) (h job.Heaters) {
 
 // warmed learns from a report, and tells of a drive that is not as it used to be. Without a
 // target it is not known what the heater does.
-func (m *Machine) warmed(t serialio.Temps, out *Output) {
+func (m *Machine) warmed(t serialio.Temps) {
 	w, at := &m.warmth, m.now.Sub(m.warmth.origin)
 	if t.HasNozzle && t.HasNozzleTarget {
 		r := heat.Reading{At: at, C: t.NozzleC, TargetC: t.NozzleTargetC, Duty: t.NozzleDuty, HasDuty: t.HasNozzleDuty}
 		w.nozzleNew = w.nozzle.Observe(r) || w.nozzleNew
-		m.unusual("nozzle", w.nozzle.Unusual(), out)
+		m.unusual("nozzle", w.nozzle.Unusual())
 	}
 	if t.HasBed && t.HasBedTarget {
 		r := heat.Reading{At: at, C: t.BedC, TargetC: t.BedTargetC, Duty: t.BedDuty, HasDuty: t.HasBedDuty}
 		w.bedNew = w.bed.Observe(r) || w.bedNew
-		m.unusual("bed", w.bed.Unusual(), out)
+		m.unusual("bed", w.bed.Unusual())
 	}
 }
 
 // unusual tells what drive a heater needs now and did not need before.
-func (m *Machine) unusual(name string, u *heat.Unusual, out *Output) {
+func (m *Machine) unusual(name string, u *heat.Unusual) {
 	if u == nil {
 		return
 	}
@@ -95,20 +95,20 @@ func (m *Machine) unusual(name string, u *heat.Unusual, out *Output) {
 		more, why = "less", "check that its sensor sits tight, before it comes out"
 	}
 	m.heatFound(heat.Finding{Kind: heat.Drifted, Text: fmt.Sprintf("%s needs %.0f %% %s drive to hold %.0f °C than it did over %s: %s",
-		name, 100*math.Abs(u.Is/u.Was-1), more, u.TargetC, minutes(u.Learned), why)}, out)
+		name, 100*math.Abs(u.Is/u.Was-1), more, u.TargetC, minutes(u.Learned), why)})
 }
 
 // keepWarmth adds what was learned to a step that is recorded anyway.
-func (m *Machine) keepWarmth(out *Output) {
+func (m *Machine) keepWarmth() {
 	w := &m.warmth
-	if len(out.Records) == 0 || out.Refused != nil {
+	if len(m.out.Records) == 0 || m.out.Refused != nil {
 		return
 	}
 	keep := func(isNew *bool, of string, model any) {
 		*isNew = false
 		// A model is finite numbers alone, which always have a text.
 		if text, err := json.Marshal(model); err == nil {
-			m.record(out, ledger.HeatLearned{Port: m.set.Port.Path, Heater: of, Model: text})
+			m.record(ledger.HeatLearned{Port: m.set.Port.Path, Heater: of, Model: text})
 		}
 	}
 	if w.nozzleNew {

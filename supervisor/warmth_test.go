@@ -113,9 +113,9 @@ func TestMoreDriveIsTold(t *testing.T) {
 	report := func(d time.Duration, duty float64) {
 		for end := m.now.Add(d); m.now.Before(end); {
 			m.now = m.now.Add(2 * time.Second)
-			var out Output
-			m.warmed(serialio.Temps{HasNozzle: true, NozzleC: 205, HasNozzleTarget: true, NozzleTargetC: 205, HasNozzleDuty: true, NozzleDuty: duty}, &out)
-			for _, r := range out.Records {
+			m.out = Output{}
+			m.warmed(serialio.Temps{HasNozzle: true, NozzleC: 205, HasNozzleTarget: true, NozzleTargetC: 205, HasNozzleDuty: true, NozzleDuty: duty})
+			for _, r := range m.out.Records {
 				if a, ok := r.(ledger.AlertQueued); ok {
 					told = append(told, a.Alert.Kind+": "+a.Alert.Text)
 				}

@@ -132,7 +132,7 @@ func TestForecastCountsThePartInProgressOnce(t *testing.T) {
 func TestAStuckProgramIsFoundInTime(t *testing.T) {
 	m, now := linkedMachine(t)
 	m.state = Execute
-	m.setLegs([]leg{{doing: "making", program: func() Program { return Program{Before: []string{"G4 S1", "M0"}} }}}, &Output{})
+	m.setLegs([]leg{{doing: "making", program: func() Program { return Program{Before: []string{"G4 S1", "M0"}} }}})
 	now = now.Add(30 * time.Minute)
 	m.Step(now, Progressed{Progress{Lines: 1, State: m.position()}})
 	for end := now.Add(m.set.StuckAfter); m.State() == Execute; {

@@ -17,10 +17,10 @@ func (m *Machine) watchWish() {
 }
 
 // wishLapsed calls whoever relies on it.
-func (m *Machine) wishLapsed(out *Output) {
+func (m *Machine) wishLapsed() {
 	m.goOn, m.afterReset = false, false
 	text := "it will not begin by itself: the board did not answer within " + longWords(wishLapse) +
 		"; once it is back, look at the machine, keep hands off and start again"
-	m.note(out, "link", text)
-	m.alert(out, CauseLink, text)
+	m.note("link", text)
+	m.alert(CauseLink, text)
 }

@@ -11,12 +11,12 @@ import (
 // temperature. Legs run one after the other; a leg's program is built when its
 // turn comes, since it may depend on where the machine then is.
 type leg struct {
-	doing   string            // words for the operator
-	begin   func(out *Output) // records that must be durable before any byte
+	doing   string // words for the operator
+	begin   func() // records that must be durable before any byte
 	program func() Program
 	safe    bool // the program switches off and asks, and neither moves nor heats
 	wait    *wait
-	end     func(out *Output)
+	end     func()
 }
 
 // wait is a condition on temperatures, in degrees Celsius; NaN-free: a zero
@@ -37,11 +37,11 @@ type work struct {
 	doing   string
 	running uint64 // program at the board, 0: none
 	nextID  uint64
-	end     func(out *Output) // of the leg in progress
+	end     func() // of the leg in progress
 	waiting *wait
 	after   func() []leg // added when the present legs are done
 	// cancelled is what to do once a cancelled program is settled.
-	cancelled func(out *Output)
+	cancelled func()
 	lines     int64 // lines accepted by then
 	place     place // where the board said it stands, since the program began
 	proof     bool  // the program ends with asking for that,
@@ -50,23 +50,23 @@ type work struct {
 }
 
 // setLegs replaces the work with new legs and begins the first.
-func (m *Machine) setLegs(legs []leg, out *Output) {
+func (m *Machine) setLegs(legs []leg) {
 	m.work.legs = legs
-	m.nextLeg(out)
+	m.nextLeg()
 }
 
 // nextLeg begins the next leg, or ends the state's work when there is none.
-func (m *Machine) nextLeg(out *Output) {
+func (m *Machine) nextLeg() {
 	if len(m.work.legs) == 0 {
 		m.work.doing = ""
-		m.workDone(out)
+		m.workDone()
 		return
 	}
 	l := m.work.legs[0]
 	m.work.legs = m.work.legs[1:]
 	m.work.doing, m.work.end = l.doing, l.end
 	if l.begin != nil {
-		l.begin(out)
+		l.begin()
 	}
 	if l.wait != nil {
 		m.work.waiting = l.wait
@@ -74,26 +74,26 @@ func (m *Machine) nextLeg(out *Output) {
 		if l.wait.limit > 0 {
 			m.timers.set(timerWait, m.now.Add(l.wait.limit))
 		}
-		m.ask(out) // a reading newer than the wait
+		m.ask() // a reading newer than the wait
 		return
 	}
 	if l.program == nil {
-		m.legDone(out)
+		m.legDone()
 		return
 	}
 	m.work.proofs = 0
 	if p := l.program(); l.safe {
-		m.runSafe(p.Before, out)
+		m.runSafe(p.Before)
 	} else {
 		m.begin(&p)
-		out.do(RunProgram{ID: m.work.running, Program: p})
+		m.do(RunProgram{ID: m.work.running, Program: p})
 	}
 }
 
 // runSafe sends lines that neither move nor heat.
-func (m *Machine) runSafe(lines []string, out *Output) {
+func (m *Machine) runSafe(lines []string) {
 	m.begin(&Program{Before: lines})
-	out.do(RunSafe{ID: m.work.running, Lines: lines})
+	m.do(RunSafe{ID: m.work.running, Lines: lines})
 }
 
 // begin notes a program that is about to be sent.
@@ -106,27 +106,27 @@ func (m *Machine) begin(p *Program) {
 }
 
 // legDone ends the leg in progress and begins the next.
-func (m *Machine) legDone(out *Output) {
+func (m *Machine) legDone() {
 	end := m.work.end
 	m.work.end = nil
 	if end != nil {
 		state := m.state
-		end(out)
+		end()
 		if m.state != state {
 			return // the end was a fault, and the new state has work of its own
 		}
 	}
-	m.nextLeg(out)
+	m.nextLeg()
 }
 
-func (m *Machine) programDone(id uint64, out *Output) {
+func (m *Machine) programDone(id uint64) {
 	if id == 0 || id != m.work.running {
 		return // an old program's late word
 	}
 	// It may have ended before a cancellation reached it.
-	if !m.settled(out) && !m.positionUnconfirmed(out) {
+	if !m.settled() && !m.positionUnconfirmed() {
 		m.moved()
-		m.legDone(out)
+		m.legDone()
 	}
 }
 
@@ -138,46 +138,46 @@ func (m *Machine) moved() {
 	}
 }
 
-func (m *Machine) programCancelled(id uint64, out *Output) {
+func (m *Machine) programCancelled(id uint64) {
 	if id == m.work.running {
-		m.settled(out)
+		m.settled()
 	}
 }
 
-func (m *Machine) programFailed(e ProgramFailed, out *Output) {
-	if e.ID == m.work.running && !m.settled(out) {
-		m.fault(Cause{CauseJob, e.Err.Error()}, out)
+func (m *Machine) programFailed(e ProgramFailed) {
+	if e.ID == m.work.running && !m.settled() {
+		m.fault(Cause{CauseJob, e.Err.Error()})
 	}
 }
 
 // settled takes the program off the board's hands, and does what waited for that
 // if the program was cancelled.
-func (m *Machine) settled(out *Output) bool {
+func (m *Machine) settled() bool {
 	m.work.running = 0
 	then := m.work.cancelled
 	if then == nil {
 		return false
 	}
 	m.work.cancelled = nil
-	then(out)
+	then()
 	return true
 }
 
 // cancel drops all legs, takes no further line from the program at the board,
 // and calls settled once its lines in flight are accounted for.
-func (m *Machine) cancel(out *Output, settled func(out *Output)) {
+func (m *Machine) cancel(settled func()) {
 	m.work.legs, m.work.end, m.work.waiting, m.work.after = nil, nil, nil, nil
 	m.timers.stop(timerWait)
 	if m.work.running == 0 {
-		settled(out)
+		settled()
 		return
 	}
 	already := m.work.cancelled != nil
 	m.work.cancelled = settled
 	if !already {
-		out.do(CancelProgram{})
+		m.do(CancelProgram{})
 	}
-	m.breakWait(out)
+	m.breakWait()
 }
 
 // nudgeEvery is how often a board is told to leave a wait; there may be one for the
@@ -186,12 +186,12 @@ const nudgeEvery = 2 * time.Second
 
 // breakWait tells the board to leave a wait for a temperature that stands before
 // the end of a cancelled program: it would hold up the words that switch off.
-func (m *Machine) breakWait(out *Output) {
+func (m *Machine) breakWait() {
 	m.timers.stop(timerNudge)
 	if m.work.cancelled == nil || !m.link.board.emergency() || m.link.halting {
 		return
 	}
-	out.do(SendUrgent{Bytes: "M108\n"})
+	m.do(SendUrgent{Bytes: "M108\n"})
 	m.timers.set(timerNudge, m.now.Add(nudgeEvery))
 }
 
@@ -212,11 +212,11 @@ func (m *Machine) tookLine() {
 
 // watchProgram sees to it that no program waits for ever for somebody who is not
 // there, with heaters on: a board may pause by a word we do not know.
-func (m *Machine) watchProgram(out *Output) {
+func (m *Machine) watchProgram() {
 	if m.work.running == 0 {
 		return
 	}
-	m.fault(Cause{CauseBoard, fmt.Sprintf("%s: the board has accepted no line for %s; it may be waiting for somebody", m.work.doing, m.set.StuckAfter)}, out)
+	m.fault(Cause{CauseBoard, fmt.Sprintf("%s: the board has accepted no line for %s; it may be waiting for somebody", m.work.doing, m.set.StuckAfter)})
 }
 
 // satisfied reports whether the readings, newer than the wait, meet it.
@@ -250,7 +250,7 @@ func (m *Machine) satisfied() bool {
 // byte makes of a cold nozzle a hot one, and of a hot bed a cold one. Two in a row have the middle one
 // of three on their side whatever the third says, and what no body can have jumped to is none of
 // them. The second is asked for at once.
-func (m *Machine) waited(out *Output) {
+func (m *Machine) waited() {
 	w := m.work.waiting
 	if w == nil {
 		return
@@ -264,14 +264,14 @@ func (m *Machine) waited(out *Output) {
 		if w.nozzleFromC > 0 || w.bedFromC > 0 {
 			m.belt.heatedMM = m.belt.latest.TravelMM
 		}
-		m.legDone(out)
+		m.legDone()
 	case w.met:
-		m.ask(out)
+		m.ask()
 	}
 }
 
 // waitedTooLong is a temperature that did not come in time.
-func (m *Machine) waitedTooLong(out *Output) {
+func (m *Machine) waitedTooLong() {
 	w := m.work.waiting
 	if w == nil {
 		return
@@ -282,12 +282,12 @@ func (m *Machine) waitedTooLong(out *Output) {
 		// A bed that cools slowly is no danger: call the operator, keep the belt.
 		what = fmt.Sprintf("the bed is at %.1f °C after %s and the part lets go at %.1f °C", m.heat.bedC, w.limit, w.bedToC)
 		w.limit *= 2
-		m.heatersOff(out) // the nozzle need not wait hot; the next part heats it again
+		m.heatersOff() // the nozzle need not wait hot; the next part heats it again
 		m.timers.set(timerWait, m.now.Add(w.limit))
-		m.note(out, "heat", what)
-		m.alert(out, CauseHeat, what)
+		m.note("heat", what)
+		m.alert(CauseHeat, what)
 		return
 	}
 	m.unheated()
-	m.fault(Cause{CauseHeat, what}, out)
+	m.fault(Cause{CauseHeat, what})
 }
