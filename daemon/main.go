@@ -25,7 +25,7 @@ func execute(args []string) int {
 
 // interruptible returns a context that ends with the first signal to end, so that
 // heaters are switched off in order. Another one, a second or more later, ends the
-// process at once; what comes sooner is the same wish, sent to the process and to
+// process at once; what comes sooner is the same request, sent to the process and to
 // its group. A terminal that is closed counts as a signal to end: its default
 // would leave the heaters on.
 func interruptible(parent context.Context) (context.Context, func()) {

@@ -39,7 +39,7 @@ func TestManualPageOfCommands(t *testing.T) {
 	})
 }
 
-// compareWritten holds a file to what is made of it, or writes it anew.
+// compareWritten holds a file to what is made of it, or writes it again.
 func compareWritten(t *testing.T, file string, made func(string) (string, error)) {
 	t.Helper()
 	there, err := os.ReadFile(file)

@@ -11,7 +11,7 @@ import (
 
 // TestDamagedNumbers: the number in an answer is damaged so that it claims more than
 // the board has taken, up to all that was sent, and lines are lost at the same time.
-// A word that sets the number anew must not bury them: with every program of a part
+// A word that sets the number again must not bury them: with every program of a part
 // one comes before its last line.
 func TestDamagedNumbers(t *testing.T) {
 	digits := regexp.MustCompile(`N?[0-9]+`)

@@ -64,7 +64,7 @@ func withWords(n int, words ...string) []string {
 }
 
 // TestBarrier: words that set the line number, also damaged, lost, unanswered.
-// The board starts counting anew under the same numbers.
+// The board starts counting again under the same numbers.
 func TestBarrier(t *testing.T) {
 	words := []string{"M110 N0", "M110 N500", "m110 N499999999", "M110 N12"}
 	for _, window := range []int{0, 200} {

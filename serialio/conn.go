@@ -25,7 +25,7 @@ import (
 // What is left is to end: no line may be left out. The sender stops only when it
 // believes the last line taken, and it believes so for a plain ok, which may be
 // miscounted (an ok damaged, doubled, left over from a rejection). Therefore
-// before EventDone, and before the number is set anew, which would bury the
+// before EventDone, and before the number is set again, which would bury the
 // evidence, it asks: a line with a number that cannot be next must be rejected,
 // and the rejection names the line wanted. If that is an older line, accepted
 // lines kept in the window are sent again from there. A board that names the

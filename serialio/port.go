@@ -38,7 +38,7 @@ type Settings struct {
 // many boards reset when the modem lines rise.
 type Opener func(ctx context.Context, s Settings) (Port, error)
 
-// StartNumber is the number to count lines from where a numbering begins anew, with
+// StartNumber is the number to count lines from where a numbering begins again, with
 // "M110 N9". It is not 0: a board that has restarted wants line 1, and must neither
 // be taken for one that wants our first line again nor be given that line.
 const StartNumber = 9

@@ -185,7 +185,7 @@ func TestLostRequest(t *testing.T) {
 }
 
 // TestTwoDamagedNumbers: the board's number is damaged twice, each time to another one. The second is the
-// number of a line before the count was set anew: by it, ten lines that were taken would be sent again.
+// number of a line before the count was set again: by it, ten lines that were taken would be sent again.
 func TestTwoDamagedNumbers(t *testing.T) {
 	for _, window := range []int{0, 200} {
 		within(t, func() *board {

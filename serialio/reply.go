@@ -207,7 +207,7 @@ func parsePrefix(r *Reply, line []byte) bool {
 }
 
 // saysHalted reports whether an error text means that the board has given up. A
-// board that says it has stopped commonly goes on answering ok and moves nothing.
+// board that says it has stopped commonly keeps answering ok and moves nothing.
 func saysHalted(line []byte) bool {
 	s := strings.ToLower(string(line[:min(len(line), maxText)]))
 	for _, word := range []string{"halted", "kill", "stopped"} {

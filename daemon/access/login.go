@@ -29,7 +29,7 @@ type screen struct {
 	Next    string // path to go to afterwards
 	Problem string // what is wrong with what was sent
 	Remedy  string
-	Session bool // whether logging in anew could help
+	Session bool // whether logging in again could help
 }
 
 func (s *screen) write(w http.ResponseWriter, status int) {

@@ -30,9 +30,9 @@ const (
 	forgiveTogether = 250 * time.Millisecond // takes one off
 )
 
-// Whoever has just given a right secret goes on working, whatever others send from the
+// Whoever has just given a right secret keeps working, whatever others send from the
 // same address or network: secrets of that role, and of a lower one, are heard from there.
-// Such an address may guess for as long as it goes on giving the right one, and what keeps
+// Such an address may guess for as long as it keeps giving the right one, and what keeps
 // the secret then is that it is hard to guess: at 5,000 guesses a second 2^40, the least that
 // is taken at the start, are seven years, and those of `config secret` never end. Proof of
 // looking is none for operating.

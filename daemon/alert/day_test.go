@@ -81,7 +81,7 @@ func queue(t *testing.T, l *ledger.Ledger, id, kind, state string) {
 }
 
 // TestADayWithoutNetwork: nothing is lost, a sign stays on the board, and whoever comes
-// back finds few messages and not a hundred. The daemon starts anew in the middle of it. It is a working day: each hour of
+// back finds few messages and not a hundred. The daemon starts again in the middle of it. It is a working day: each hour of
 // it is 1800 looks into the ledger; under the race detector it has a quarter of the hours.
 func TestADayWithoutNetwork(t *testing.T) {
 	half := 48

@@ -1,6 +1,6 @@
 // Package api is what programs see of the daemon over HTTP: its health, its
 // metrics and the JSON interface. It reads published snapshots and the ledger, and
-// hands every wish to the run; it never touches the port.
+// hands every request to the run; it never touches the port.
 package api
 
 import (

@@ -9,7 +9,7 @@ import (
 )
 
 // startWatchdog feeds the watchdog for as long as what matters is alive: the state machine
-// with its connection, and the ledger. A daemon that hangs is then killed and started anew,
+// with its connection, and the ledger. A daemon that hangs is then killed and restarted,
 // and in between its heaters are switched off by the unit's last command.
 func (a *App) startWatchdog() {
 	every, err := systemd.SdWatchdogEnabled(false)

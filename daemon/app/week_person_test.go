@@ -17,7 +17,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// shop is a workshop in virtual time: the machine, the daemon that is started anew every
+// shop is a workshop in virtual time: the machine, the daemon that is restarted every
 // day, and the one who looks after it.
 type shop struct {
 	t    *testing.T

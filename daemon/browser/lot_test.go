@@ -59,7 +59,7 @@ func TestLotByClickingAlone(t *testing.T) {
 			b.sees("the machine goes on")
 			w.reach(supervisor.Complete)
 			if !scripts {
-				b.press("Now") // a page without scripts loads itself anew, in its own time
+				b.press("Now") // a page without scripts loads itself again, in its own time
 			}
 			b.sees("Complete", "Record a visit")
 			b.shot("complete")

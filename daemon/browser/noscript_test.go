@@ -6,7 +6,7 @@ import (
 	"beltwarden/supervisor"
 )
 
-// Without scripts the screen loads itself anew from time to time, and commands work.
+// Without scripts the screen loads itself again from time to time, and commands work.
 func TestScreenWithoutScripts(t *testing.T) {
 	beside(t)
 	w := heldOnce(t)

@@ -123,7 +123,7 @@ func (b *tab) visit(path string) {
 	b.do(chromedp.Navigate(b.base + path))
 }
 
-// back goes to the page before, as it was kept or made anew.
+// back goes to the page before, as it was kept or made again.
 func (b *tab) back() {
 	b.t.Helper()
 	h := b.history()

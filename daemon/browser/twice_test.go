@@ -21,7 +21,7 @@ func (w *workshop) checks() []client.Check {
 }
 
 // A form that is sent twice is carried out once: by a nervous finger, and by one who
-// goes back and sends it again, whether the browser has kept the page or asks for it anew.
+// goes back and sends it again, whether the browser has kept the page or asks for it again.
 // With scripts and without.
 func TestSentTwiceDoneOnce(t *testing.T) {
 	beside(t)

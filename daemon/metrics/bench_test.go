@@ -62,7 +62,7 @@ func kept(b *testing.B) *ledger.Ledger {
 
 // BenchmarkScrape is what a server that asks costs, over the ledger of a season: the
 // usual scrape, given as its share of 2 ms too, and the one in so many that reckons the
-// figures of production anew.
+// figures of production again.
 func BenchmarkScrape(b *testing.B) {
 	l := kept(b)
 	c := busy(b)

@@ -77,7 +77,7 @@ const (
 )
 
 // TestDocsHaveTheMetrics compares the table that people read with the code. With
-// UPDATE=1 in the environment it writes the table anew.
+// UPDATE=1 in the environment it writes the table again.
 func TestDocsHaveTheMetrics(t *testing.T) {
 	text, err := os.ReadFile(metricsPage)
 	if err != nil {

@@ -43,7 +43,7 @@ func (e *events) begin(ctx context.Context) (err error) {
 }
 
 // whole says whether all of the history was counted: none of it must have been removed
-// before it was read. Then it is counted anew.
+// before it was read. Then it is counted again.
 func (e *events) whole(ctx context.Context) (bool, error) {
 	if e.caught {
 		return true, nil

@@ -295,7 +295,7 @@ func TestLargeLot(t *testing.T) {
 	t.Logf("page %d bytes", len(page))
 }
 
-// The signals and limits of a report are those of the run: learned anew once the
+// The signals and limits of a report are those of the run: learned again once the
 // belt's scale was set, signals under the limits that held then.
 func TestControlAfterAChangeOfScale(t *testing.T) {
 	var checks []ledger.Check

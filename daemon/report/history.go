@@ -38,7 +38,7 @@ type Hold struct {
 	Begun    time.Time  `json:"begun"`
 	Ended    *time.Time `json:"ended,omitempty"` // nil while it lasts
 	// LengthS is how long it was, or is by now. ByWall says that it rests on the wall
-	// clock, as the daemon was started anew in between.
+	// clock, as the daemon was restarted in between.
 	LengthS  float64 `json:"length_s"`
 	ByWall   bool    `json:"by_wall_clock,omitempty"`
 	How      string  `json:"how,omitempty"`

@@ -157,7 +157,7 @@ type Belt struct {
 }
 
 // Offset is a reading of the lateral offset as it was found. Realigned says that the
-// belt was tracked anew after it; a visit can record that without a reading.
+// belt was realigned after it; a visit can record that without a reading.
 type Offset struct {
 	Visit     int64     `json:"visit"`
 	At        time.Time `json:"at"`

@@ -13,7 +13,7 @@ import (
 const samples = "../../testdata/reports"
 
 // TestSamples holds the JSON form to what is kept, so that a change of it is seen; and
-// a report that is read back from it says the same. UPDATE=1 writes it anew.
+// a report that is read back from it says the same. UPDATE=1 writes it again.
 func TestSamples(t *testing.T) {
 	for name, r := range map[string]*Report{"clips": clips().read(t, workshopSettings, 24*time.Hour), "in-work": inWork().read(t, workshopSettings, 3000*time.Second),
 		"three-jobs": threeJobs().read(t, workshopSettings, 24*time.Hour)} {

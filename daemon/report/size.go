@@ -49,7 +49,7 @@ type Length struct {
 }
 
 // Control is how the lengths stand to the control limits that they have taught: as the
-// run judged them, anew after each change of the belt's scale.
+// run judged them, again after each change of the belt's scale.
 type Control struct {
 	Phase   quality.Phase `json:"phase,omitempty"` // learning or frozen; empty without a length
 	From    int           `json:"from"`            // first length that the limits judge, from 1

@@ -15,7 +15,7 @@ import (
 
 const operatorName = "workshop"
 
-// realignAtMM is the offset at which the workshop tracks the belt anew, and
+// realignAtMM is the offset at which the workshop realigns the belt, and
 // residualMM what is left of it then: nobody tracks a belt perfectly.
 const (
 	realignAtMM = 0.6 * limitMM
@@ -149,7 +149,7 @@ func (w *World) act(ctx context.Context, s *supervisor.Snapshot) (over bool, err
 	return false, nil
 }
 
-// visit records what is found, and tracks the belt anew when it is far out.
+// visit records what is found, and realigns the belt when it is far out.
 func (w *World) visit(ctx context.Context, s *supervisor.Snapshot, fault bool) error {
 	f, err := w.look(ctx, s.Lot.Unverified)
 	if err != nil {
@@ -161,7 +161,7 @@ func (w *World) visit(ctx context.Context, s *supervisor.Snapshot, fault bool) e
 	}
 	if math.Abs(f.OffsetMM) >= realignAtMM {
 		w.rig.Realign(math.Copysign(residualMM, f.OffsetMM))
-		v.Realigned, v.Note = true, "tracked anew"
+		v.Realigned, v.Note = true, "realigned"
 	}
 	if s.Lot.Interrupted > 0 {
 		v.Interrupted = "scrap"

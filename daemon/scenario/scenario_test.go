@@ -155,7 +155,7 @@ func TestPersonFollowsTheHints(t *testing.T) {
 	}
 	w.rig.Realign(2.4)
 	if hints = w.Hints(ctx, s, "beltwarden"); !strings.Contains(hints[1], "--offset-mm 2.4 --good 3 --realigned") {
-		t.Fatalf("a belt far out is tracked anew: %q", hints)
+		t.Fatalf("a belt far out is realigned: %q", hints)
 	}
 	offset := 2.4
 	if _, err := w.client.Check(ctx, client.CheckRequest{Visit: supervisor.Visit{OffsetMM: &offset, Good: 3, Realigned: true, BinEmptied: true}}); err != nil {

@@ -47,7 +47,7 @@ type Job struct {
 
 // Witness is what the simulated machine did, by its own count.
 type Witness struct {
-	Parts         int     `json:"parts"` // pieces of plastic that came to be on the belt
+	Parts         int     `json:"parts"` // pieces of plastic that reached the belt
 	Dropped       int     `json:"dropped"`
 	BeltTravelMM  float64 `json:"belt_travel_mm"`
 	BeltAdvanceMM float64 `json:"belt_advance_mm"`

@@ -82,7 +82,7 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		for i, l := range s.Later {
 			if i == 4 && len(s.Later) > 5 {
 				rest := s.Later[len(s.Later)-1]
-				v.Later = append(v.Later, laterView{wording.Clock(rest.At, s.At), fmt.Sprintf("the last of %s more", wording.Count(len(s.Later)-i, "visit")), ""})
+				v.Later = append(v.Later, laterView{wording.Clock(rest.At, s.At), fmt.Sprintf("the last of %s", wording.Count(len(s.Later)-i, "more visit")), ""})
 				break
 			}
 			v.Later = append(v.Later, laterView{wording.Clock(l.At, s.At), wording.Reason(l.Reason), wording.Count(l.Parts, "part") + " from now"})

@@ -2,7 +2,7 @@
 // machine next and why, how many good parts there are, and forms for everything that is
 // done at the machine. Pages are made on the server and work without script; a script of
 // our own keeps them live. The screen reads published snapshots and the ledger and hands
-// every wish to the run; it never touches the port.
+// every request to the run; it never touches the port.
 package screen
 
 import (

@@ -65,7 +65,7 @@ func (sc *screen) showVisit(w http.ResponseWriter, status int, p *page, f *form,
 	}
 	v.Offset = f.fill(field{Name: "offset_mm", Label: "Lateral offset of the belt, as found", Unit: "mm", Mode: "text",
 		Hint: fmt.Sprintf("Plus is to the right from where you stand, minus to the left. The limit is %.1f mm. Read it before you realign. Leave empty if you did not read it.", s.Belt.OffsetLimitMM)})
-	v.Realigned = f.fill(field{Name: "realigned", Label: "I have realigned the belt", Hint: "The drift history then begins anew."})
+	v.Realigned = f.fill(field{Name: "realigned", Label: "I have realigned the belt", Hint: "The drift history then starts over."})
 	v.Cleared = f.fill(field{Name: "belt_cleared", Label: "Nothing is under the head or just in front of it"})
 	v.Seam = f.fill(field{Name: "seam_mm", Label: "Middle of the belt's seam, ahead of the nozzle", Unit: "mm", Mode: "text", Hint: "Plus is towards the drop edge. Leave empty if you did not look."})
 	v.CleanedAs = f.fill(field{Name: "surface", Label: "New belt surface"})

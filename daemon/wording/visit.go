@@ -85,7 +85,7 @@ func later(s *supervisor.Snapshot) string {
 	var list []string
 	for i, v := range s.Later {
 		if i == 3 && len(s.Later) > 4 {
-			list = append(list, fmt.Sprintf("%s more, the last about %s", Count(len(s.Later)-i, "visit"), Clock(s.Later[len(s.Later)-1].At, s.At)))
+			list = append(list, fmt.Sprintf("%s, the last about %s", Count(len(s.Later)-i, "more visit"), Clock(s.Later[len(s.Later)-1].At, s.At)))
 			break
 		}
 		list = append(list, fmt.Sprintf("about %s (%s)", Clock(v.At, s.At), Reason(v.Reason)))

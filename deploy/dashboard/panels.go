@@ -87,7 +87,7 @@ func sizes() row {
 			curve{expr: mm(of("size_lower_limit_meters", "position")), name: "lower limit, job {{position}}"},
 			curve{expr: mm("(" + of("size_ordered_meters", "position") + " - " + of("size_tolerance_meters", "position") + ")"), name: "smallest ordered, job {{position}}"}).
 			Decimals(2).OverrideByRegexp("/limit|mean/", append(paint(amber), dashes)).OverrideByRegexp("/ordered/", append(paint(orange), dashes)).OverrideByRegexp("/measured/", append(paint(blue), dots...)),
-		below(figure("Performance, at least", "Lower end of the 95 % interval of Ppk. 1.33 is a common wish (common practice, no source).", "none", 6, of("size_ppk_low_ratio", "position")).
+		below(figure("Performance, at least", "Lower end of the 95 % interval of Ppk. 1.33 is a common requirement (common practice, no source).", "none", 6, of("size_ppk_low_ratio", "position")).
 			NoValue("too few lengths").Decimals(2), 1, orange),
 	}}
 }

@@ -82,7 +82,7 @@ func (r *Rig) LateralOffsetMM() (mm float64) {
 	return mm
 }
 
-// Realign is the operator tracking the belt anew; it then lies at offsetMM.
+// Realign is the operator realigning the belt; it then lies at offsetMM.
 func (r *Rig) Realign(offsetMM float64) {
 	r.do(func() { r.ctl.book(r.ctl.now); r.ctl.belt.offsetMM = offsetMM })
 }

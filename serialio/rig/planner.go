@@ -83,7 +83,7 @@ type planner struct {
 func (p *planner) at(i int) *block { return &p.ring[(p.first+i)%len(p.ring)] }
 func (p *planner) full() bool      { return p.count == len(p.ring) }
 
-// add appends a move and plans the speeds anew. If nothing is running the move
+// add appends a move and plans the speeds again. If nothing is running the move
 // starts at now.
 func (p *planner) add(b block, now time.Duration, deviation float64) {
 	if p.count > 0 {

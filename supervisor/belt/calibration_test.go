@@ -21,7 +21,7 @@ const (
 )
 
 // simulated is the rig's belt in a lot, with the errors of whoever reads it. Every figure is
-// drawn anew for each lot, from ranges that are wide on purpose (common practice, no
+// drawn again for each lot, from ranges that are wide on purpose (common practice, no
 // source: a well aligned belt ran 100 m, a bad one shows within a few metres).
 type simulated struct {
 	rng          *rand.Rand

@@ -18,7 +18,7 @@ type Guard struct {
 	ended   bool   // it was decided
 	text    string // how it ended, or stands
 	shown   bool
-	hot     bool // it ended with a heater that reads hot, or that the board goes on asking for heat
+	hot     bool // it ended with a heater that reads hot, or that the board keeps asking for heat
 	untold  bool // see Untold
 	left    bool // see Unknown
 	taken   bool // the board has taken the words that switch off, and no heater was switched on since
@@ -76,8 +76,8 @@ const (
 
 func (i HeaterIndex) String() string { return [...]string{"nozzle", "bed"}[i] }
 
-// Forget begins anew with a board of which nothing is known. What accuses a sensor stays:
-// a wire does not mend itself when a connection is made anew.
+// Forget begins again with a board of which nothing is known. What accuses a sensor stays:
+// a wire does not mend itself when a connection is made again.
 func (g *Guard) Forget() {
 	for _, h := range g.heaters {
 		h.watch.Forget()
@@ -161,7 +161,7 @@ func (g *Guard) Accuse(i HeaterIndex, why string) {
 }
 
 // Trust believes all sensors again: somebody has said what was mended. What was found is
-// found anew where it is still so. A bed of which the board is silent was taken away.
+// found again where it is still so. A bed of which the board is silent was taken away.
 func (g *Guard) Trust() {
 	g.left = false
 	for i, h := range g.heaters {
@@ -174,7 +174,7 @@ func (g *Guard) Trust() {
 // Silent reports whether the board reports the nozzle and not this heater.
 func (g *Guard) Silent(i HeaterIndex) bool { return g.of(Nozzle).has && !g.of(i).has }
 
-// Doubt returns the first thing that speaks against a heater or its sensor until [Guard.Trust]; "" while
+// Doubt returns the first thing that counts against a heater or its sensor until [Guard.Trust]; "" while
 // nothing does.
 func (g *Guard) Doubt() string {
 	for _, h := range g.heaters {
@@ -198,7 +198,7 @@ func (g *Guard) Warm() bool {
 	})
 }
 
-// accuses reports whether a finding speaks against the sensor, be it together with the
+// accuses reports whether a finding counts against the sensor, be it together with the
 // heater: which of the two it is cannot be known here.
 func (k Kind) accuses() bool {
 	switch k {
@@ -366,12 +366,12 @@ func (g *Guard) open() []*heater {
 }
 
 // Falling reports whether the proof under way is on its way: what is not shown to be off yet
-// has lost a degree, and goes on losing.
+// has lost a degree, and keeps losing.
 func (g *Guard) Falling(at time.Duration) bool {
 	return g.Proving() && !slices.ContainsFunc(g.open(), func(h *heater) bool { return at-h.proof.last > gap || !h.proof.falling() })
 }
 
-// Calm reports whether nothing speaks for heat any more, though the proof under way may not be
+// Calm reports whether nothing indicates heat any more, though the proof under way may not be
 // whole: each heater has no target and is cold, or has lost more than it swung.
 func (g *Guard) Calm() bool {
 	return !g.Proving() || !slices.ContainsFunc(g.open(), func(h *heater) bool { return !h.proof.calmed() })
@@ -397,7 +397,7 @@ func (g *Guard) Fail(at time.Duration) {
 }
 
 // Withdraw takes a reading in against heaters that were shown to be off. It returns what
-// speaks against it, and then begins a new proof; "" while nothing does.
+// counts against it, and then begins a new proof; "" while nothing does.
 func (g *Guard) Withdraw(i HeaterIndex, r Reading) string {
 	h := g.of(i)
 	if !g.shown || h.proof == nil {

@@ -235,7 +235,7 @@ func TestADoubtIsToldAtOnce(t *testing.T) {
 	}
 }
 
-// TestProofIsWithdrawn: what was shown holds only as long as no reading speaks against it.
+// TestProofIsWithdrawn: what was shown holds only as long as no reading counts against it.
 func TestProofIsWithdrawn(t *testing.T) {
 	for name, c := range map[string]struct {
 		says string

@@ -75,7 +75,7 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 		surroundC = max(surroundC, m.AmbientC)
 	}
 	w.leastC = min(w.leastC, r.C)
-	// A body goes on getting warmer for a moment after its heater is off, but not by much.
+	// A body keeps getting warmer for a moment after its heater is off, but not by much.
 	if r.At-w.from < w.lim.OverFor {
 		w.leastC = min(max(w.leastC, r.C), w.fromC+w.lim.OverC)
 	}
@@ -112,7 +112,7 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 // warmRiseC: no body that is well above its surroundings gets so much warmer by them.
 const warmRiseC = 5
 
-// undriven finds a heater that goes on getting warmer though the board says that it does not
+// undriven finds a heater that keeps getting warmer though the board says that it does not
 // drive it.
 type undriven struct {
 	on     bool

@@ -32,13 +32,13 @@ type Proof struct {
 	cold    time.Duration // since when it has been cold and not rising; never: it has not
 	coldC   float64
 	targetC float64 // as the board reports it; 0: off, or not reported
-	back    int     // readings in a row that speak against a heater that was shown to be off
+	back    int     // readings in a row that count against a heater that was shown to be off
 }
 
 // What shows that a heater is off; common practice, no source. Its reading must lose
 // proofFallC more than it swung before, and stay below that; where no swing was seen before,
 // proofFallC is taken for it. A body that nobody could call heated must not be rising.
-// Body heat goes on coming in for a moment, so that a rise has to be backC to count as one.
+// Body heat keeps coming in for a moment, so that a rise has to be backC to count as one.
 const (
 	proofFallC = 3
 	proofCoolC = 45
@@ -132,7 +132,7 @@ func (p *Proof) calmed() bool {
 
 func (p *Proof) hot() bool { return p.targetC > 0 || p.seen && p.lastC > proofCoolC && !p.quick }
 
-// withdrawn says what speaks against a heater that was shown to be off; "" while nothing does.
+// withdrawn says what counts against a heater that was shown to be off; "" while nothing does.
 func (p *Proof) withdrawn(r Reading) string {
 	before := p.leastC
 	p.Observe(r)

@@ -21,7 +21,7 @@ const (
 )
 
 // Finding is something wrong, in words that begin with the heater's name. Fault says
-// that it must not go on being heated.
+// that it must not keep being heated.
 type Finding struct {
 	Kind  Kind
 	Fault bool
@@ -91,7 +91,7 @@ const (
 )
 
 // Watch holds one heater's readings against what it was asked to do. It reports each fault
-// once; a new target, or [Watch.Forget], begins anew. Each reading costs the same time.
+// once; a new target, or [Watch.Forget], begins again. Each reading costs the same time.
 type Watch struct {
 	lim   Limits
 	phase phase
@@ -136,7 +136,7 @@ func NewWatch(l Limits) *Watch {
 	return w
 }
 
-// Forget begins anew: the readings to come are another board's, or a fault is dealt with.
+// Forget begins again: the readings to come are another board's, or a fault is dealt with.
 func (w *Watch) Forget() {
 	*w = Watch{lim: w.lim, found: make(map[Kind]bool), below: never, low: never, above: never, flicker: w.flicker}
 	w.flicker.same = 0 // what was learned of the sensor stays; the next reading begins a run

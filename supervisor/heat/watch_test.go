@@ -319,7 +319,7 @@ func TestAHeaterThatWasOnAllAlong(t *testing.T) {
 	}
 }
 
-// TestAQuickHeaterIsFoundByItsRise gets hot while a body may still go on getting warmer after its heater was
+// TestAQuickHeaterIsFoundByItsRise gets hot while a body may still keep getting warmer after its heater was
 // switched off, and then stays as it is.
 func TestAQuickHeaterIsFoundByItsRise(t *testing.T) {
 	o := bed()

@@ -23,7 +23,7 @@ func newTally(o *Options, st *gcode.State) tally {
 	return tally{o: o, now: measures{clock: newClock(st, o)}}
 }
 
-// begin begins anew, at the part's beginning. st is the state there.
+// begin begins again, at the part's beginning. st is the state there.
 func (t *tally) begin(st *gcode.State) { t.now = measures{clock: newClock(st, t.o)} }
 
 // keep takes what is measured so far for the part's.

@@ -14,7 +14,7 @@ type Past struct {
 	Record Record
 }
 
-// historyHolds bounds what is told of holds: how long people took to come years ago says nothing any more.
+// historyHolds bounds what is kept of holds: how long people took to come years ago says nothing any more.
 const historyHolds = 200
 
 // History hands to fold, in the order of the journal, what a process that takes over must know of lots, parts, checks,

@@ -180,7 +180,7 @@ func (l *Ledger) openReaders(ctx context.Context) error {
 	}
 	l.readers = db
 	db.SetMaxOpenConns(4)
-	db.SetMaxIdleConns(4) // one that is opened anew reads the whole description of the file again
+	db.SetMaxIdleConns(4) // one opened later reads the whole description of the file again
 	return db.PingContext(ctx)
 }
 

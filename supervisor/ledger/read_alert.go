@@ -80,7 +80,7 @@ func (l *Ledger) enterChannel(ctx context.Context, channel string) error {
 }
 
 // AlertQueue returns the state of the outbox for every channel that has read alerts, by name. Every scrape of the
-// metrics and every open board asks this, over the alerts of years: it is read anew only after something was recorded.
+// metrics and every open screen asks this, over the alerts of years: it is read again only after something was recorded.
 func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error) {
 	at := l.changes.Load()
 	if k := l.queue.Load(); k != nil && k.at == at && !l.opts.ReadOnly && !l.isClosed() {

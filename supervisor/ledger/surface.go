@@ -12,7 +12,7 @@ import (
 // Detached is the scrap reason of a part that came off the belt while it was made.
 const Detached = "detached"
 
-// SurfaceRenewed says that the belt's surface was made anew, so that what was seen of its adhesion no longer holds. The
+// SurfaceRenewed says that the belt's surface was renewed, so that what was seen of its adhesion no longer holds. The
 // newest one counts. Stamp is filled by reading and ignored by writing.
 type SurfaceRenewed struct {
 	How      string  // such as cleaned or taped
@@ -89,7 +89,7 @@ type Stay struct {
 	After                 []time.Duration
 }
 
-// Stays returns how parts have stayed since the surface was made anew, which is nil when it never was, all from one
+// Stays returns how parts have stayed since the surface was renewed, which is nil when it never was, all from one
 // state of the ledger.
 func (l *Ledger) Stays(ctx context.Context) (surface *SurfaceRenewed, stays []Stay, err error) {
 	err = l.view(ctx, "how parts stayed on the belt", func(q querier) (err error) {

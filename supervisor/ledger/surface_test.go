@@ -18,7 +18,7 @@ func makeParts(t *testing.T, l *Ledger, first int64, n int, took time.Duration) 
 }
 
 // Parts count for the surface they were made on; a correction stands for what it corrects,
-// and what had come off before the surface was made anew is no fault of the new one.
+// and what had come off before the surface was renewed is no fault of the new one.
 func TestStaysAreOfThePresentSurface(t *testing.T) {
 	ctx, l := context.Background(), newLedger(t)
 	stays := func() []Stay {

@@ -33,7 +33,7 @@ type Trimmed struct {
 	Responses int // that somebody has acted
 	Events    int // outside of any lot
 	States    int // outside of any lot
-	Boards    int // what a board said of itself before it said it anew
+	Boards    int // what a board reported of itself before its newest report
 	Heat      int // what was learned of a heater before it was learned better
 	Laid      int // places on the belt of parts long gone
 	// Longest is the longest time that one transaction had the ledger.

@@ -364,7 +364,7 @@ func (m *Monitor) freeze(l Limits) {
 	m.Sums = Sums{Target: l.Mean, Slack: s.SumSlack * l.Sigma, Bound: s.SumBound * l.Sigma}
 }
 
-// Reset begins to learn anew, as after a change of scale or a realignment: limits
+// Reset begins to learn again, as after a change of scale or a realignment: limits
 // from before would judge another process. Indices go on.
 func (m *Monitor) Reset() {
 	*m = Monitor{Settings: m.Settings, Phase: Learning, N: m.N, Missing: m.Settings.Learn}

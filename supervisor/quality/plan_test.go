@@ -199,7 +199,7 @@ func TestPlanCountsUnverifiedPartsAsOpen(t *testing.T) {
 	if fresh.Assumed != true || looked.Assumed {
 		t.Errorf("assumed: %+v, %+v", fresh, looked)
 	}
-	// 2 good and 4 scrap speak against nine in ten: (2+0.5)/(6+1) is left, and not 11/16.
+	// 2 good and 4 scrap count against nine in ten: (2+0.5)/(6+1) is left, and not 11/16.
 	if p, err := quality.PlanFor(quality.Order{Good: 40, Made: 6, Scrap: 4}, prior, 0.95); err != nil || p.Assumed || math.Abs(p.Yield-2.5/7) > 1e-12 || p.Cycles < 120 {
 		t.Errorf("surprising scrap: %+v, %v", p, err)
 	}
