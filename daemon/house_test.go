@@ -56,10 +56,11 @@ func only(what, reason string, allowed func(s source) bool) rule {
 const (
 	randomness = "math/rand/v2"
 	records    = module + "/supervisor/ledger"
+	protocol   = module + "/serialio"
 )
 
 // pure are the rooms that compute and do nothing else.
-var pure = []string{"supervisor/gcode", "supervisor/job", "supervisor/belt", "supervisor/quality", "supervisor/motion", "supervisor/heat", "supervisor/distribution", "supervisor/pace", "supervisor/book", "supervisor/bed", "daemon/chart", "daemon/picture"}
+var pure = []string{"supervisor/gcode", "supervisor/job", "supervisor/belt", "supervisor/quality", "supervisor/motion", "supervisor/heat", "supervisor/distribution", "supervisor/pace", "supervisor/book", "supervisor/bed", "supervisor/board", "daemon/chart", "daemon/picture"}
 
 var rules = []rule{
 	{
@@ -76,7 +77,7 @@ var rules = []rule{
 		name: "the rig imports serialio alone", reason: "a simulated machine that shares code with the run would agree with its mistakes",
 		applies: func(s source) bool { return in(s.room, "serialio/rig") },
 		broken: func(_ source, what string) bool {
-			return strings.HasPrefix(what, module+"/") && what != module+"/serialio" && !from(what, "serialio/rig")
+			return strings.HasPrefix(what, module+"/") && what != protocol && !strings.HasPrefix(what, protocol+".") && !from(what, "serialio/rig")
 		},
 	},
 	{
@@ -103,6 +104,11 @@ var rules = []rule{
 			}
 			if in(s.room, "supervisor/book", "supervisor/bed") && strings.HasPrefix(what, records) {
 				return what == records+".Open" || what == records+".Ledger" // they fold records, and read none
+			}
+			if s.room == "supervisor/board" { // it reads replies that others have received
+				if what == protocol || what == records || what == records+".BoardSeen" || strings.HasPrefix(what, protocol+".Reply") {
+					return false
+				}
 			}
 			switch first, _, _ := strings.Cut(what, "/"); {
 			case strings.HasPrefix(what, module+"/"), first == "net", what == "database/sql", what == "log", what == "log/slog", what == "math/rand":
@@ -209,7 +215,7 @@ func read(rel string, f *ast.File) source {
 	}
 	ast.Inspect(f, func(n ast.Node) bool {
 		if sel, ok := n.(*ast.SelectorExpr); ok {
-			if id, ok := sel.X.(*ast.Ident); ok && slices.Contains([]string{"time", "os", "syscall", randomness, records}, known[id.Name]) {
+			if id, ok := sel.X.(*ast.Ident); ok && slices.Contains([]string{"time", "os", "syscall", randomness, records, protocol}, known[id.Name]) {
 				s.calls = append(s.calls, known[id.Name]+"."+sel.Sel.Name)
 			}
 		}
@@ -269,6 +275,9 @@ func TestHouseRulesBite(t *testing.T) {
 		{"supervisor/job/x.go", `"beltwarden/supervisor/ledger"`, "", "pure rooms stay pure"},
 		{"supervisor/book/x.go", `"beltwarden/supervisor/ledger"`, "var c ledger.Check", ""},
 		{"supervisor/bed/x.go", `"beltwarden/supervisor/ledger"`, "var l, _ = ledger.Open", "pure rooms stay pure"},
+		{"supervisor/board/x.go", `"beltwarden/serialio"; "beltwarden/supervisor/ledger"`, "var r serialio.Reply; var s ledger.BoardSeen", ""},
+		{"supervisor/board/x.go", `"beltwarden/serialio"`, "var c serialio.Conn", "pure rooms stay pure"},
+		{"supervisor/board/x.go", `"beltwarden/supervisor/ledger"`, "var l ledger.Ledger", "pure rooms stay pure"},
 		{"supervisor/pace/x.go", `"math/rand/v2"`, "var n = rand.IntN(3)", "pure rooms stay pure"},
 		{"supervisor/pace/x.go", `"math/rand/v2"`, "var r = rand.New(rand.NewPCG(1, 2))", ""},
 		{"daemon/app/x.go", `_ "modernc.org/sqlite"`, "", "modernc.org/sqlite has one importer"},

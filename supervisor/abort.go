@@ -37,7 +37,7 @@ func (m *Machine) enterAborting() {
 		m.openLink() // the heaters may be on: the board must be reached
 		return
 	}
-	if m.link.board.emergency() && m.cause.Code != CauseShutdown {
+	if m.link.board.Emergency() && m.cause.Code != CauseShutdown {
 		// The halt stops motion too, and with it the belt's position is lost; the
 		// operator's orderly way out is Stop.
 		m.link.halting = true

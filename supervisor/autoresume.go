@@ -86,7 +86,7 @@ func (m *Machine) goneOn() (n int) {
 
 // autoResumeBlockedBy says what keeps the machine from going on by itself; "" when nothing does.
 func (m *Machine) autoResumeBlockedBy() string {
-	a, t := &m.resuming, &m.link.truth
+	a, t := &m.resuming, &m.link.answer
 	switch a.from {
 	case Starting, Execute, Unholding, Unsuspending:
 	default:
@@ -115,11 +115,11 @@ func (m *Machine) autoResumeBlockedBy() string {
 		return "the belt may have moved without being counted"
 	case len(m.book.Undecided) > 0:
 		return "an interrupted part is undecided"
-	case !t.answered || m.link.phase != linkUp:
+	case !t.Answered || m.link.phase != linkUp:
 		return "the board has not answered yet"
-	case t.restarted:
+	case t.Restarted:
 		return "the board has restarted, and its motors released the belt"
-	case t.number < 0:
+	case t.Number < 0:
 		return "the board does not show whether it has restarted"
 	case !m.guard.Shown(), m.guard.MayBeOn():
 		return "the heaters are " + m.guard.Text()

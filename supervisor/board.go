@@ -1,34 +1,12 @@
 package supervisor
 
 import (
-	"strconv"
 	"strings"
 	"time"
 
 	"beltwarden/serialio"
-	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/heat"
-	"beltwarden/supervisor/motion"
 )
-
-// board is what the controller said of itself since the link came up. Nothing
-// is assumed that it did not say.
-type board struct {
-	firmware     string
-	capabilities map[string]bool
-	stepsPerMM   float64       // of the belt axis; 0: not told
-	reports      bool          // sends temperatures by itself
-	limits       motion.Limits // of speed and acceleration; what is zero was not told
-	inches       bool          // it told that its settings are in inches
-	fresh        bool          // it has restarted since anybody else sent it lines
-	own          gcode.State   // settings that it has by itself, as far as told
-
-	minute time.Time // when the present minute of its own words began
-	said   int       // words kept in it
-}
-
-// emergency reports whether emergency words are acted on before queueing.
-func (b board) emergency() bool { return b.capabilities["EMERGENCY_PARSER"] }
 
 // reported takes in a line of the board's own.
 func (m *Machine) reported(r serialio.Reply) {
@@ -37,20 +15,12 @@ func (m *Machine) reported(r serialio.Reply) {
 	}
 	m.positionReported(r)
 	m.rescaleTold(r)
+	if r.Kind != serialio.ReplyCapability || m.link.phase == linkUp { // else somebody before us asked, and the board is asked again
+		m.link.board.Hear(r, m.set.BeltAxis.Letter(), m.position())
+	}
 	switch r.Kind {
-	case serialio.ReplyCapability:
-		if m.link.phase == linkUp { // else it was asked by somebody before us, and is asked again
-			m.link.board.capabilities[r.Capability] = r.CapabilityOn
-		}
-	case serialio.ReplyFirmware:
-		m.link.board.firmware = r.Text
 	case serialio.ReplyEcho, serialio.ReplyUnknown:
 		m.refusedCold(r.Text)
-		if steps, ok := stepsIn(r.Text, m.set.BeltAxis.Letter()); ok {
-			m.link.board.stepsPerMM = steps
-		}
-		m.link.board.tellsLimits(r.Text)
-		m.link.board.tellsOwn(r.Text, m.position())
 	case serialio.ReplyError:
 		if !m.refusedCold(r.Text) {
 			m.boardSays(r.Text)
@@ -60,24 +30,12 @@ func (m *Machine) reported(r serialio.Reply) {
 	}
 }
 
-// boardSays keeps what the board said, up to so many lines a minute: each is a
-// transaction, and a board may repeat itself for ever.
+// boardSays records a message of the board's own.
 func (m *Machine) boardSays(text string) {
-	b := &m.link.board
-	if m.now.Sub(b.minute) >= time.Minute {
-		b.minute, b.said = m.now, 0
-	}
-	b.said++
-	switch {
-	case b.said < boardLines:
+	if text = m.link.board.Says(m.now, text); text != "" {
 		m.note("board", text)
-	case b.said == boardLines:
-		m.note("board", "the board sends more messages than are kept: "+text)
 	}
 }
-
-// boardLines is how many lines of the board's own are kept in a minute.
-const boardLines = 10
 
 // refusedCold acts on a board that did not push filament because the nozzle is too
 // cold: the part has a gap, whatever its lines say.
@@ -90,43 +48,6 @@ func (m *Machine) refusedCold(text string) bool {
 	m.guard.Accuse(heat.Nozzle, why)
 	m.fault(Cause{CauseHeat, why})
 	return true
-}
-
-// stepsIn finds an axis's steps/mm in a settings line such as
-// "echo: M92 X80.00 Y80.00 Z400.00 E93.00".
-func stepsIn(text string, axis byte) (float64, bool) {
-	_, rest, ok := strings.Cut(text, "M92 ")
-	if !ok {
-		return 0, false
-	}
-	for _, word := range strings.Fields(rest) {
-		if word[0] == axis {
-			steps, err := strconv.ParseFloat(word[1:], 64)
-			return steps, err == nil && steps > 0
-		}
-	}
-	return 0, false
-}
-
-// tellsOwn takes a line of the board's own into what is known of its settings, unless a line that was
-// sent since it has restarted may have set them.
-func (b *board) tellsOwn(text string, since gcode.State) {
-	text = strings.TrimSpace(text)
-	if len(text) > 5 && strings.EqualFold(text[:5], "echo:") {
-		text = strings.TrimSpace(text[5:])
-	}
-	told := gcode.NewState()
-	if !b.fresh || b.inches || !told.Tell(text) {
-		return
-	}
-	for k := range told.Settings {
-		if told.Settings[k].Set&since.Settings[k].Set != 0 {
-			return
-		}
-	}
-	if len(since.Lasting.Lines()) == 0 || len(told.Lasting.Lines()) == 0 {
-		b.own.Tell(text)
-	}
 }
 
 // hostAction obeys what a board asks of its host, where there is something to obey.
@@ -183,7 +104,7 @@ func (h *warm) took(t serialio.Temps, now time.Time) {
 func (m *Machine) poll() {
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.expectReadings()
-	if m.link.board.reports && m.now.Sub(m.heat.read) < silentPolls*m.set.PollEvery {
+	if m.link.reports && m.now.Sub(m.heat.read) < silentPolls*m.set.PollEvery {
 		return
 	}
 	m.ask()

@@ -242,7 +242,7 @@ func (m *Machine) ledIn(k int) {
 	at := m.position()
 	for a := gcode.X; a <= gcode.Z; a++ {
 		if at.Homed[a] && at.PositionMM[a] == 0 {
-			m.work.place.at[a] = 0
+			m.work.place.At[a] = 0
 		}
 	}
 	if !m.failIfDisplaced("the part would begin at the wrong place") {

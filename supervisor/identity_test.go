@@ -13,6 +13,7 @@ import (
 	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/motion"
 )
 
 // TestStrangeBoard: a board whose steps/mm or abilities are not those of its last
@@ -63,23 +64,30 @@ func TestStrangeBoard(t *testing.T) {
 	}
 }
 
-// TestWrongPlace compares position reports as boards write them.
-func TestWrongPlace(t *testing.T) {
-	m := newMachine(testSettings())
-	m.belt.latest.State.PositionMM = [4]float64{10, 20.004, 0.2, 5}
-	m.belt.latest.State.Known = [4]bool{true, true, true, true}
-	for text, wrong := range map[string]bool{
-		"X:10.00 Y:20.00 Z:0.20 E:5.00 Count X:800 Y:1600 Z:80": false, // rounded
-		"X:10.00 Y:20.10 Z:0.20 E:5.00":                         true,
-		"X:10.00 Y:20.00 Z:1.20 E:5.00":                         true,
-		"X:-10.00 Y:20.00 Z:0.20 E:5.00":                        true,
-		"echo:busy: processing":                                 false, // nothing was told
-	} {
-		m.work.place = place{}
-		m.positionReported(serialio.ParseReply([]byte(text)))
-		if got := m.wrongPlace(); (got != "") != wrong {
-			t.Errorf("%q: %q", text, got)
-		}
+// TestLimitsOfTheBoard: a board's limits come into the snapshot, however it tells them; one that does not
+// know the words is met as before.
+func TestLimitsOfTheBoard(t *testing.T) {
+	for _, tells := range []rig.Telling{rig.TellByList, rig.TellByWord, rig.TellNothing} {
+		inBubble(t, func(t *testing.T) {
+			set := testRig()
+			set.Board.Tells = tells
+			x := newRun(t, set, testSettings())
+			x.start()
+			s := x.until(Idle, time.Minute)
+			m := &set.Machine
+			if tells == rig.TellNothing {
+				if s.Line.Limits != nil {
+					t.Errorf("told nothing, and yet %+v", *s.Line.Limits)
+				}
+			} else if want := (motion.Limits{SpeedMMPerS: m.MaxFeedMMPerS, AccelMMPerS2: m.MaxAccelMMPerS2, PrintAccelMMPerS2: m.AccelMMPerS2,
+				TravelAccelMMPerS2: m.AccelMMPerS2, JunctionDeviationMM: m.JunctionDeviationMM}); s.Line.Limits == nil || *s.Line.Limits != want {
+				t.Errorf("told %+v, want %+v", s.Line.Limits, want)
+			}
+			if s.Line.Firmware == "" {
+				t.Error("the words after it spoilt what the board calls itself")
+			}
+			x.stop()
+		})
 	}
 }
 

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"beltwarden/serialio"
+	"beltwarden/supervisor/board"
 	"beltwarden/supervisor/heat"
 )
 
@@ -30,8 +31,9 @@ type link struct {
 	halting bool
 	read    bool // it has told temperatures since it is there
 	places  bool // some board of this port has said where it stands
-	board   board
-	truth   boardTruth // since the newest fault
+	reports bool // it was asked to send temperatures by itself
+	board   board.Board
+	answer  board.Answer // since the newest fault
 }
 
 // openLink opens the port unless it is open or opening.
@@ -100,7 +102,7 @@ func (m *Machine) linkLost(err error) {
 		m.guard.Taken()
 	}
 	again := m.state == Aborted || m.state == Aborting
-	m.link.truth = boardTruth{restarted: restarted || again && m.link.truth.restarted}
+	m.link.answer = board.Answer{Restarted: restarted || again && m.link.answer.Restarted}
 	if restarted || halted || errors.Is(err, serialio.ErrRecount) {
 		why.Code = CauseBoard
 	}
@@ -129,15 +131,15 @@ func (m *Machine) linkLost(err error) {
 func (m *Machine) linkSynced(e LinkSynced) {
 	m.link.phase, m.link.problem, m.link.command, m.link.wait = linkUp, "", "", 0
 	m.timers.stop(timerLink)
-	m.link.halting, m.link.read = false, false
-	m.link.board = board{capabilities: map[string]bool{}, fresh: e.Reset || e.LastNumber == 0}
+	m.link.halting, m.link.read, m.link.reports = false, false, false
+	m.link.board = board.New(e.Reset || e.LastNumber == 0)
 	m.heat = warm{}
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.guard.forget()
 	m.expectReadings()
 	// One that has taken no line since the fault has restarted unseen; our own lines follow at once.
 	unseen := e.LastNumber == 0 && (m.state == Aborted || m.state == Aborting)
-	m.link.truth = boardTruth{answered: true, restarted: m.link.truth.restarted || e.Reset || unseen, number: e.LastNumber}
+	m.link.answer = board.Answer{Answered: true, Restarted: m.link.answer.Restarted || e.Reset || unseen, Number: e.LastNumber}
 	m.settleOpenCycle(e.LastNumber, e.Reset)
 	switch m.state {
 	case Resetting:
@@ -196,7 +198,7 @@ func (m *Machine) queryLegs() []leg {
 		safe:  true,
 		program: func() Program {
 			// What it is asked for now would be gone after the next two words.
-			return Program{Before: slices.Concat([]string{"M105"}, m.offLines(), []string{"M115", "M92"}, limitWords, []string{"M114", "M105"})}
+			return Program{Before: slices.Concat([]string{"M105"}, m.offLines(), board.Questions(), []string{"M114", "M105"})}
 		},
 		end: func() { m.judgeBoard() },
 	}

@@ -119,7 +119,7 @@ func TestALotsJobsDoNotMeet(t *testing.T) {
 				}
 			}
 			x.stop()
-			list := partsBegun(t, x, plans[len(plans)-1], x.s.machine.link.board.own)
+			list := partsBegun(t, x, plans[len(plans)-1], x.s.machine.link.board.Own)
 			if len(list) != 2 {
 				t.Fatalf("%d parts of %s in the machine's record, want 2", len(list), paths[len(paths)-1])
 			}

@@ -1,28 +1,15 @@
 package supervisor
 
 import (
-	"fmt"
-	"math"
-
 	"beltwarden/serialio"
-	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/board"
 )
-
-// place is where the board last said that it stands, in its own units.
-type place struct {
-	at   [4]float64
-	told bool
-}
-
-// placeToleranceMM is how far the board's word may be from ours: boards round to
-// hundredths, and count in whole steps.
-const placeToleranceMM = 0.05
 
 // positionReported takes in a position report.
 func (m *Machine) positionReported(r serialio.Reply) {
 	if r.HasPosition {
-		m.work.place = place{r.Position, true}
-		m.link.truth.place = m.work.place
+		m.work.place = board.Place{At: r.Position, Reported: true}
+		m.link.answer.Place = m.work.place
 		m.link.places = true
 	}
 }
@@ -39,7 +26,7 @@ const (
 // more: where an ok was lost or late, and the count had to settle it, moves and
 // waits may go on and heaters be on. The answer comes from behind them in the queue.
 func (m *Machine) positionUnconfirmed() bool {
-	if !m.work.proof || m.work.place.told {
+	if !m.work.proof || m.work.place.Reported {
 		return false
 	}
 	m.work.proofs++
@@ -75,7 +62,8 @@ func (m *Machine) failIfDisplaced(meaning string) bool {
 	if wrong == "" {
 		return false
 	}
-	if off := m.offMM(m.set.BeltAxis); off > placeToleranceMM {
+	at := m.position()
+	if off := m.work.place.OffMM(m.set.BeltAxis, &at); off > board.ToleranceMM {
 		// Another hand has moved it, or moves were dropped: at most all since the board last stood right.
 		m.belt.uncertainMM += max(off, m.belt.latest.TravelMM-m.belt.madeMM)
 		m.belt.madeMM = m.belt.latest.TravelMM
@@ -105,28 +93,9 @@ func (p *Program) last() []string {
 	return p.After
 }
 
-// wrongPlace compares where the board stands at the end of a part with where its
-// lines should have brought it. A line altered on the way so that its checksum
-// still fits (an XOR sees no even number of flips in one bit column, and no swapped
-// bytes) mostly shows here. It returns "" when they agree or nothing was told.
+// wrongPlace compares where the board stands at the end of a part with where its lines should
+// have brought it; "" when they agree or nothing was reported.
 func (m *Machine) wrongPlace() string {
-	for a := gcode.X; a <= gcode.Z; a++ {
-		if m.offMM(a) > placeToleranceMM {
-			return fmt.Sprintf("the board is at %s %.2f mm, but the lines it accepted lead to %.2f", a, m.work.place.at[a], m.position().PositionMM[a])
-		}
-	}
-	return ""
-}
-
-// offMM is how far off its lines' end the board has said that it stands along an axis, 0 where it said nothing.
-func (m *Machine) offMM(a gcode.Axis) float64 {
-	p, at := m.work.place, m.position()
-	if !p.told || !at.Known[a] {
-		return 0
-	}
-	told, want := p.at[a], at.PositionMM[a]
-	if at.Inches && math.Abs(told*25.4-want) <= placeToleranceMM*25.4 {
-		return 0 // boards differ in the units of the report
-	}
-	return math.Abs(told - want)
+	at := m.position()
+	return m.work.place.Wrong(&at)
 }

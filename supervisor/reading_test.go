@@ -94,12 +94,12 @@ func TestABoardSpeaksBeforeItIsInStep(t *testing.T) {
 	m, now := newTestMachine(t)
 	m.Begin(now)
 	m.Step(now, Reported{serialio.ParseReply([]byte("Cap:EMERGENCY_PARSER:1"))})
-	if m.link.board.emergency() {
+	if m.link.board.Emergency() {
 		t.Error("a word from before the board was in step counts for it")
 	}
 	m.Step(now, LinkSynced{LastNumber: 0})
 	m.Step(now, Reported{serialio.ParseReply([]byte("Cap:EMERGENCY_PARSER:1"))})
-	if !m.link.board.emergency() {
+	if !m.link.board.Emergency() {
 		t.Error("a word of a board that is in step does not count")
 	}
 }

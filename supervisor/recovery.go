@@ -28,14 +28,6 @@ type RecoveryOption struct {
 	Steps []string `json:"steps"` // commands, to be given one after the other; empty where none helps
 }
 
-// boardTruth is what the board has said of itself since the fault.
-type boardTruth struct {
-	answered  bool
-	restarted bool
-	number    int64 // its last accepted line number, -1: not told
-	place     place // where it says that it stands
-}
-
 // recoveryView is nil while there is nothing to recover from.
 func (m *Machine) recoveryView() *RecoveryView {
 	switch m.state {
@@ -74,27 +66,27 @@ func (m *Machine) recoveryView() *RecoveryView {
 // boardsWord tells what the board says of itself. It is asked first: it has taken what it
 // has taken, whatever is written down.
 func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
-	b := &m.link.truth
+	b := &m.link.answer
 	switch {
-	case !b.answered:
+	case !b.Answered:
 		doubt("the board has not answered since")
-	case b.restarted:
+	case b.Restarted:
 		sure("the board has restarted and lost its position")
-	case b.number == 0:
+	case b.Number == 0:
 		sure("the board has accepted no line since it started")
-	case b.number > 0:
-		sure("the board has not restarted; the last line it accepted is %d", b.number)
+	case b.Number > 0:
+		sure("the board has not restarted; the last line it accepted is %d", b.Number)
 	default:
 		sure("the board answers")
 		doubt("whether the board has restarted: it does not report its line number")
 	}
-	if b.place.told && !b.restarted {
-		sure("the board reports its position as X %.1f, Y %.1f, Z %.1f", b.place.at[0], b.place.at[1], b.place.at[2])
+	if b.Place.Reported && !b.Restarted {
+		sure("the board reports its position as X %.1f, Y %.1f, Z %.1f", b.Place.At[0], b.Place.At[1], b.Place.At[2])
 	}
 	if m.strange != "" {
 		doubt("whether it is the same board: %s", m.strange)
-	} else if b.answered && m.link.board.stepsPerMM > 0 && m.known != nil {
-		sure("the belt's scale is still %g steps/mm", m.link.board.stepsPerMM)
+	} else if b.Answered && m.link.board.StepsPerMM > 0 && m.known != nil {
+		sure("the belt's scale is still %g steps/mm", m.link.board.StepsPerMM)
 	}
 }
 

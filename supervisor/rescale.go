@@ -56,7 +56,7 @@ func (m *Machine) rescale(r Request) error {
 	m.timers.set(timerScale, m.now.Add(rescaleWithin))
 	m.note("scale", fmt.Sprintf("%[3]s sets the board's belt axis from %[1]g to %[2]g steps/mm", from, to, who(r.By)))
 	m.out.Later = true
-	m.link.board.stepsPerMM = 0 // what it tells from now on is newer
+	m.link.board.ForgetSteps() // what it tells from now on is newer
 	m.setLegs([]leg{{
 		doing:   "setting the belt's scale",
 		program: func() Program { return Program{Before: m.rescaleLines()} },
@@ -75,7 +75,7 @@ func (m *Machine) mayRescale(what string, q ScaleRequest) (from, to float64, err
 	if m.link.phase != linkUp || m.work.running != 0 || len(m.work.legs) > 0 {
 		return 0, 0, &Refusal{What: what, Why: "the board is not connected or is busy", Remedy: "reset to make it ready", Command: "beltwarden reset"}
 	}
-	from, to = m.link.board.stepsPerMM, q.StepsPerMM
+	from, to = m.link.board.StepsPerMM, q.StepsPerMM
 	if from <= 0 {
 		return 0, 0, &Refusal{What: what, Why: "the board does not report its belt steps/mm, so the new value cannot be read back", Remedy: "set it on the board itself"}
 	}
@@ -119,7 +119,7 @@ func (m *Machine) rescaleLines() []string {
 // rescaled judges what the board told after the change.
 func (m *Machine) rescaled() {
 	r, b := &m.rescaling, &m.link.board
-	switch told := b.stepsPerMM; {
+	switch told := b.StepsPerMM; {
 	case told > 0 && math.Abs(told-r.to) <= stepsAgree:
 	case told > 0 && math.Abs(told-r.from) <= stepsAgree:
 		m.rescaleFails(fmt.Sprintf("the board was set to %g steps/mm and still runs at %g%s", r.to, told, note(r.said)), false)
@@ -132,7 +132,7 @@ func (m *Machine) rescaled() {
 		m.rescaleFails(text+note(r.said), true)
 		return
 	}
-	r.told = b.stepsPerMM
+	r.told = b.StepsPerMM
 	m.keepScale(false)
 	if k := m.known; k != nil {
 		seen := *k
@@ -221,7 +221,7 @@ func (m *Machine) rescaleTold(r serialio.Reply) {
 // strangeCommand is what helps at a terminal against a board that is not as it was: override
 // is the command line that accepts it.
 func (m *Machine) strangeCommand(override string) string {
-	if m.forgotten(m.link.board.stepsPerMM) != "" {
+	if m.forgotten(m.link.board.StepsPerMM) != "" {
 		return "beltwarden scale --apply --store, or " + override
 	}
 	return override

@@ -199,7 +199,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		HasNozzle: h.nozzleTold(), HasBed: h.bedTold(), Read: m.shown(h.read),
 		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.Shown()}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem, Command: m.link.command,
-		Firmware: m.link.board.firmware, Limits: m.link.board.knownLimits(), SavedBytes: m.belt.latest.SavedBytes}
+		Firmware: m.link.board.Firmware, Limits: m.link.board.KnownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply, s.Care = m.supplyView(), m.foresee().care
 	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()
 	if list := m.foresee().visits; list != nil && m.lot != nil {

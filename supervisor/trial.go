@@ -214,7 +214,7 @@ func (m *Machine) wrongTrial(q *TrialBegin) []string {
 	}
 	say(!(q.RunMM >= shortestTrialMM && q.RunMM <= longestTrialMM), "a run of %g m is not possible (%g to %g m)", q.RunMM/1000, shortestTrialMM/1000.0, longestTrialMM/1000.0)
 	fastest := 12_000.0
-	if v := m.link.board.limits.SpeedMMPerS[m.set.BeltAxis]; v > 0 {
+	if v := m.link.board.Limits.SpeedMMPerS[m.set.BeltAxis]; v > 0 {
 		fastest = min(fastest, 60*v)
 	}
 	say(q.FeedMMPerMin != 0 && !(q.FeedMMPerMin >= 60 && q.FeedMMPerMin <= fastest), "a feed of %g mm/min is not possible (60 to %g)", q.FeedMMPerMin, fastest)

@@ -79,7 +79,7 @@ func (w *twin) tune(rt *rapid.T) {
 	switch rapid.SampledFrom([]string{"scale", "undo", "begin", "begin", "begin", "end", "end", "end", "give up"}).Draw(rt, "tune") {
 	case "scale":
 		steps := rapid.Float64Range(75, 85).Draw(rt, "steps")
-		r.Scale = &ScaleRequest{StepsPerMM: steps, NowStepsPerMM: m.link.board.stepsPerMM, Store: rapid.Bool().Draw(rt, "store")}
+		r.Scale = &ScaleRequest{StepsPerMM: steps, NowStepsPerMM: m.link.board.StepsPerMM, Store: rapid.Bool().Draw(rt, "store")}
 	case "undo":
 		r.Scale = &ScaleRequest{Undo: true}
 	case "begin":
@@ -141,9 +141,9 @@ func (w *twin) answers(out Output) {
 func (w *twin) accepts(rt *rapid.T) {
 	m := w.m
 	switch t := m.trials.open(); {
-	case m.rescaling.on && m.link.board.stepsPerMM == 0 && rapid.IntRange(0, 4).Draw(rt, "obeys") > 0:
+	case m.rescaling.on && m.link.board.StepsPerMM == 0 && rapid.IntRange(0, 4).Draw(rt, "obeys") > 0:
 		w.feed(Reported{serialio.Reply{Kind: serialio.ReplyEcho, Text: fmt.Sprintf("M92 X80.00 Y%.2f", m.rescaling.to)}})
-	case m.state == Resetting && m.link.board.stepsPerMM == 0:
+	case m.state == Resetting && m.link.board.StepsPerMM == 0:
 		w.feed(Reported{serialio.Reply{Kind: serialio.ReplyEcho, Text: "M92 X80.00 Y80.00"}})
 	case t != nil && m.trials.wanted && m.work.doing == trialDoing && m.belt.base.TravelMM < t.TravelMM+1:
 		p := m.belt.latest

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"beltwarden/supervisor/board"
 	"beltwarden/supervisor/heat"
 )
 
@@ -42,11 +43,11 @@ type work struct {
 	after   func() []leg // added when the present legs are done
 	// cancelled is what to do once a cancelled program is settled.
 	cancelled func()
-	lines     int64 // lines accepted by then
-	place     place // where the board said it stands, since the program began
-	proof     bool  // the program ends with asking for that,
-	settles   bool  // once all moves have ended
-	proofs    int   // times it was asked again
+	lines     int64       // lines accepted by then
+	place     board.Place // where the board said it stands, since the program began
+	proof     bool        // the program ends with asking for that,
+	settles   bool        // once all moves have ended
+	proofs    int         // times it was asked again
 }
 
 // setLegs replaces the work with new legs and begins the first.
@@ -100,7 +101,7 @@ func (m *Machine) runSafe(lines []string) {
 func (m *Machine) begin(p *Program) {
 	m.work.nextID++
 	m.work.running = m.work.nextID
-	m.work.lines, m.work.place = m.belt.latest.Lines, place{}
+	m.work.lines, m.work.place = m.belt.latest.Lines, board.Place{}
 	m.work.proof, m.work.settles = p.asksPlace(), p.settles()
 	m.timers.set(timerStuck, m.now.Add(m.set.StuckAfter))
 }
@@ -133,7 +134,7 @@ func (m *Machine) programDone(id uint64) {
 // moved notes that all moves have ended where the board has answered, from behind a wait for them,
 // where it stands. That it took the wait shows no more than that it lies in its queue.
 func (m *Machine) moved() {
-	if m.work.settles && m.work.place.told && m.wrongPlace() == "" {
+	if m.work.settles && m.work.place.Reported && m.wrongPlace() == "" {
 		m.belt.madeMM = m.belt.latest.TravelMM
 	}
 }
@@ -188,7 +189,7 @@ const nudgeEvery = 2 * time.Second
 // the end of a cancelled program: it would hold up the words that switch off.
 func (m *Machine) breakWait() {
 	m.timers.stop(timerNudge)
-	if m.work.cancelled == nil || !m.link.board.emergency() || m.link.halting {
+	if m.work.cancelled == nil || !m.link.board.Emergency() || m.link.halting {
 		return
 	}
 	m.do(SendUrgent{Bytes: "M108\n"})

@@ -1,4 +1,4 @@
-package supervisor
+package board
 
 import (
 	"math"
@@ -8,23 +8,17 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// mostPerSecond: a top speed above it is told in mm/min, as some boards do; no
+// mostPerSecond: a top speed above it is in mm/min, as some boards do; no
 // printer's axis runs at 1000 mm/s (common practice, no source).
 const mostPerSecond = 1000
 
-// limitWords ask a board for its limits of speed and acceleration. Some boards list all
-// settings at once, others answer a word that comes without values, others neither:
-// they say that they do not know the word, or nothing but ok (common practice, no
-// source). None of these words moves or changes anything when it stands alone.
-var limitWords = []string{"M503", "M201", "M203", "M204", "M205"}
-
-// readLimits takes what a settings line tells, such as
-// "echo:  M203 X500.00 Y500.00 Z5.00 E25.00", into l. It reports whether the line was
-// one of limits. Values that are no positive number are left out.
-func readLimits(text string, l *motion.Limits) bool {
+// readLimits takes what a settings line says, such as
+// "echo:  M203 X500.00 Y500.00 Z5.00 E25.00", into l. Values that
+// are no positive number are left out.
+func readLimits(text string, l *motion.Limits) {
 	number, rest, ok := settingIn(text)
 	if !ok {
-		return false
+		return
 	}
 	var given [26]float64
 	for _, word := range strings.Fields(rest) {
@@ -76,17 +70,12 @@ func readLimits(text string, l *motion.Limits) bool {
 			}
 		}
 	}
-	return true
 }
 
 // settingIn finds the word of limits that a line begins with, after what boards put
 // before it.
 func settingIn(text string) (number, rest string, ok bool) {
-	text = strings.TrimSpace(text)
-	if len(text) > 5 && strings.EqualFold(text[:5], "echo:") {
-		text = strings.TrimSpace(text[5:])
-	}
-	word, rest, _ := strings.Cut(text, " ")
+	word, rest, _ := strings.Cut(plain(text), " ")
 	switch word {
 	case "M201", "M203", "M204", "M205":
 		return word[1:], rest, true
@@ -94,9 +83,9 @@ func settingIn(text string) (number, rest string, ok bool) {
 	return "", "", false
 }
 
-// tellsLimits takes a line of the board's own into what is known of its limits. A board
-// that tells its settings in inches is not believed.
-func (b *board) tellsLimits(text string) {
+// hearLimits takes a line of the board's own into what is known of its limits. A board
+// that reports its settings in inches is not believed.
+func (b *Board) hearLimits(text string) {
 	word, _, _ := strings.Cut(strings.TrimSpace(text), " ")
 	switch word {
 	case "G20":
@@ -104,17 +93,7 @@ func (b *board) tellsLimits(text string) {
 	case "G21":
 		b.inches = false
 	}
-	if b.inches {
-		return
+	if !b.inches {
+		readLimits(text, &b.Limits)
 	}
-	readLimits(text, &b.limits)
-}
-
-// knownLimits is what the board told of its limits, or nil.
-func (b *board) knownLimits() *motion.Limits {
-	if b.limits == (motion.Limits{}) {
-		return nil
-	}
-	l := b.limits // the snapshot's own
-	return &l
 }
