@@ -18,7 +18,7 @@ type source struct {
 	file    string   // path from the root of the repository
 	room    string   // directory of that file
 	imports []string // import paths
-	calls   []string // members named of time, os and syscall, as "time.Now"
+	calls   []string // members named of time, os and syscall, as "time.Now"; "go", "select" and "chan" where it uses them
 }
 
 // rule forbids something to some files, for a reason that the failure prints.
@@ -61,6 +61,12 @@ const (
 
 // pure are the rooms that compute and do nothing else.
 var pure = []string{"supervisor/gcode", "supervisor/job", "supervisor/belt", "supervisor/quality", "supervisor/motion", "supervisor/heat", "supervisor/distribution", "supervisor/pace", "supervisor/book", "supervisor/bed", "supervisor/board", "daemon/chart", "daemon/picture"}
+
+// clocks are the calls that ask the time or wait for it.
+var clocks = []string{"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.AfterFunc", "time.NewTimer", "time.NewTicker", "time.Tick"}
+
+// running are the files of the run and of its reading of the ledger: what package supervisor does beside computing.
+var running = []string{"ask.go", "commit.go", "connect.go", "cool.go", "load.go", "lot.go", "run.go", "track.go"}
 
 var rules = []rule{
 	{
@@ -125,7 +131,22 @@ var rules = []rule{
 				// distinguished from what it is: a shape of data, no call.
 				return what != "syscall.O_NONBLOCK" && what != "syscall.Stat_t"
 			}
-			return slices.Contains([]string{"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.AfterFunc", "time.NewTimer", "time.NewTicker", "time.Tick"}, what)
+			return slices.Contains(clocks, what)
+		},
+	},
+	{
+		name: "the machine is pure", reason: "a step that waits, shares memory, or asks a clock, a file or the ledger does not give the same answer on every replay",
+		applies: func(s source) bool {
+			return s.room == "supervisor" && !slices.Contains(running, path.Base(s.file))
+		},
+		broken: func(_ source, what string) bool {
+			switch first, _, _ := strings.Cut(what, "/"); {
+			case slices.Contains([]string{"go", "select", "chan", "context", "log", "net", "runtime", "sync", "syscall"}, first):
+				return true
+			case slices.Contains([]string{"io", "io/fs", "io/ioutil", "os", "os/signal", "os/user", "math/rand", randomness}, what):
+				return true
+			}
+			return strings.HasPrefix(what, "go.uber.org/") || strings.HasPrefix(what, "golang.org/x/sys") || slices.Contains(clocks, what)
 		},
 	},
 	only("modernc.org/sqlite", "the ledger is the one writer of the count; a second door to the file could change it unseen",
@@ -214,9 +235,20 @@ func read(rel string, f *ast.File) source {
 		known[name] = what
 	}
 	ast.Inspect(f, func(n ast.Node) bool {
-		if sel, ok := n.(*ast.SelectorExpr); ok {
-			if id, ok := sel.X.(*ast.Ident); ok && slices.Contains([]string{"time", "os", "syscall", randomness, records, protocol}, known[id.Name]) {
-				s.calls = append(s.calls, known[id.Name]+"."+sel.Sel.Name)
+		switch n := n.(type) {
+		case *ast.GoStmt:
+			s.calls = append(s.calls, "go")
+		case *ast.SelectStmt:
+			s.calls = append(s.calls, "select")
+		case *ast.ChanType, *ast.SendStmt:
+			s.calls = append(s.calls, "chan")
+		case *ast.UnaryExpr:
+			if n.Op == token.ARROW {
+				s.calls = append(s.calls, "chan")
+			}
+		case *ast.SelectorExpr:
+			if id, ok := n.X.(*ast.Ident); ok && slices.Contains([]string{"time", "os", "syscall", randomness, records, protocol}, known[id.Name]) {
+				s.calls = append(s.calls, known[id.Name]+"."+n.Sel.Name)
 			}
 		}
 		return true
@@ -243,9 +275,9 @@ func faults(s source) []string {
 
 func TestHouseRules(t *testing.T) {
 	all := sources(t, "..")
-	rooms := map[string]bool{}
+	rooms, files := map[string]bool{}, map[string]bool{}
 	for _, s := range all {
-		rooms[s.room] = true
+		rooms[s.room], files[s.file] = true, true
 		for _, fault := range faults(s) {
 			t.Error(fault)
 		}
@@ -254,6 +286,11 @@ func TestHouseRules(t *testing.T) {
 	for _, room := range []string{"serialio", "serialio/rig", "supervisor", "supervisor/gcode", "supervisor/job", "supervisor/belt", "supervisor/ledger", "config"} {
 		if !rooms[room] {
 			t.Errorf("no code in %s: the rules about it guard nothing", room)
+		}
+	}
+	for _, name := range running {
+		if !files["supervisor/"+name] {
+			t.Errorf("no file supervisor/%s: a new one of that name would be exempt", name)
 		}
 	}
 }
@@ -292,7 +329,19 @@ func TestHouseRulesBite(t *testing.T) {
 		{"serialio/device.go", `"go.bug.st/serial"; "beltwarden/serialio/x"`, "", ""},
 		{"serialio/rig/x.go", `"beltwarden/serialio"; "math/rand/v2"`, "", ""},
 		{"supervisor/job/x.go", `"os"; "io"; "time"; "beltwarden/supervisor/gcode"`, "var d time.Duration", ""},
-		{"supervisor/run.go", `"time"; "beltwarden/serialio"; "beltwarden/supervisor/ledger"`, "var t = time.Now()", ""},
+		{"supervisor/run.go", `"time"; "sync"; "context"; "beltwarden/serialio"; "beltwarden/supervisor/ledger"`, "var t = time.Now()\nfunc f(c chan int) { go f(c); select { case <-c: } }", ""},
+		{"supervisor/hold.go", `"context"`, "", "the machine is pure"},
+		{"supervisor/hold.go", `"sync/atomic"`, "", "the machine is pure"},
+		{"supervisor/hold.go", `"os"`, "", "the machine is pure"},
+		{"supervisor/hold.go", `"net/http"`, "", "the machine is pure"},
+		{"supervisor/hold.go", `"go.uber.org/zap"`, "", "the machine is pure"},
+		{"supervisor/hold.go", `"time"`, "var t = time.NewTimer", "the machine is pure"},
+		{"supervisor/hold.go", "", "func f() { go f() }", "uses go: the machine is pure"},
+		{"supervisor/hold.go", "", "func f() { select {} }", "uses select: the machine is pure"},
+		{"supervisor/hold.go", "", "var c chan int", "uses chan: the machine is pure"},
+		{"supervisor/hold.go", "", "func f() int { return <-s.c }", "uses chan: the machine is pure"},
+		{"supervisor/hold.go", "", "func f() { s.c <- 1 }", "uses chan: the machine is pure"},
+		{"supervisor/hold.go", `"time"; "beltwarden/serialio"; "beltwarden/supervisor/ledger"`, "var d time.Duration", ""},
 		{"daemon/serve.go", `"beltwarden/config"; "beltwarden/supervisor"; "go.uber.org/zap"`, "", ""},
 	} {
 		f, err := parser.ParseFile(token.NewFileSet(), c.file, "package x\nimport ("+c.imports+")\n"+c.body+"\n", parser.SkipObjectResolution)

@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"context"
 	"slices"
 	"time"
 
@@ -44,18 +43,8 @@ func (a Adhesion) ForJob() job.Adhesion {
 	return job.Adhesion{Longest: a.Longest, Seen: a.Held + a.Detached, Detached: a.Detached, Untold: a.UnknownWhen > 0, Earliest: a.Earliest, HoldsFor: a.HoldsFor}
 }
 
-// AdhesionStore is what adhesion is read from.
-type AdhesionStore interface {
-	Stays(ctx context.Context) (*ledger.SurfaceRenewed, []ledger.Stay, error)
-}
-
-// ReadAdhesion reads how long parts have stayed since the surface was made anew.
-func ReadAdhesion(ctx context.Context, l AdhesionStore) (Adhesion, error) {
-	surface, stays, err := l.Stays(ctx)
-	if err != nil {
-		return Adhesion{}, err
-	}
-	var a Adhesion
+// adhesionOf reckons it from what was done to the surface last, nil for nothing, and the parts since.
+func adhesionOf(surface *ledger.SurfaceRenewed, stays []ledger.Stay) (a Adhesion, err error) {
 	if surface != nil {
 		a.Surface, a.Since = surface.How, surface.Stamp.At
 	}

@@ -63,3 +63,15 @@ func (s *Supervisor) Ping(ctx context.Context) error {
 		return ctx.Err()
 	}
 }
+
+// Room tells the run how many bytes are left on the ledger's file system.
+func (s *Supervisor) Room(ctx context.Context, freeBytes int64) error {
+	select {
+	case s.rooms <- freeBytes:
+		return nil
+	case <-s.ended:
+		return ErrEnded
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}

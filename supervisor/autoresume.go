@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"context"
 	"fmt"
 	"time"
 )
@@ -20,15 +19,6 @@ type resuming struct {
 // aDay is what Settings.GoOnPerDay counts over, by the wall clock: it must hold over restarts
 // of the computer. Times to come, which a clock that was set back leaves, count as well.
 const aDay = 24 * time.Hour
-
-// loadAutoResume takes up how often it has gone on by itself of late.
-func (m *Machine) loadAutoResume(ctx context.Context, l Ledger) error {
-	events, err := l.EventsOf(ctx, eventGoOn, m.set.GoOnPerDay)
-	for _, e := range events {
-		m.resuming.past = append(m.resuming.past, e.Stamp.At)
-	}
-	return err
-}
 
 // eventGoOn is the kind of event by which it is counted.
 const eventGoOn = "go_on"

@@ -1,9 +1,6 @@
 package supervisor
 
-import (
-	"context"
-	"fmt"
-)
+import "fmt"
 
 // RoomLeft says how much room is left on the ledger's file system. It is measured outside
 // the run, which must not wait for a disk.
@@ -56,16 +53,4 @@ const remedyRoom = "make room on the ledger's disk: remove old jobs and copies, 
 func (m *Machine) roomText() string {
 	return fmt.Sprintf("%d MB are free on the ledger's disk, and %d MB are needed to keep the count",
 		m.room.free/1e6, m.set.DiskReserve/1e6)
-}
-
-// Room tells the run how many bytes are left on the ledger's file system.
-func (s *Supervisor) Room(ctx context.Context, freeBytes int64) error {
-	select {
-	case s.rooms <- freeBytes:
-		return nil
-	case <-s.ended:
-		return ErrEnded
-	case <-ctx.Done():
-		return ctx.Err()
-	}
 }

@@ -2,7 +2,6 @@ package supervisor
 
 import (
 	"cmp"
-	"context"
 	"math"
 	"strings"
 	"unicode"
@@ -28,24 +27,6 @@ func (m *Machine) latchHeat(text string) {
 	}
 	m.latched = text
 	m.note(eventHeatFault, text)
-}
-
-// loadLatch takes up a heat fault that nobody has said anything on. Which sensor it was
-// cannot be told from its words, so that none is believed.
-func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
-	faults, err := l.EventsOf(ctx, eventHeatFault, 1)
-	if err != nil || len(faults) == 0 {
-		return err
-	}
-	mended, err := l.EventsOf(ctx, eventMended, 1)
-	if err != nil || len(mended) > 0 && mended[0].Stamp.Seq > faults[0].Stamp.Seq {
-		return err
-	}
-	m.latched = faults[0].Text
-	for _, i := range []heat.HeaterIndex{heat.Nozzle, heat.Bed} {
-		m.guard.Accuse(i, "a heat fault occurred before the daemon restarted")
-	}
-	return nil
 }
 
 // mended releases a latched heat fault, or what is held against a sensor, by words on what was mended,

@@ -2,13 +2,15 @@ package supervisor
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"time"
 
-	"beltwarden/supervisor/bed"
 	"beltwarden/supervisor/book"
+	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/pace"
 )
 
 // Ledger is what the run needs of the ledger. The real one is ledger.Ledger.
@@ -101,114 +103,106 @@ func (m *Machine) takeUpHistory(ctx context.Context, l Ledger) error {
 	})
 }
 
-// newMachine returns a machine of a ledger without records.
-func newMachine(set Settings) *Machine {
-	m := &Machine{set: set}
-	m.guard = newHeatWatch(&m.set)
-	m.book = book.New(book.Settings{SpoolTareG: set.SpoolTareG, ByCheck: byCheck})
-	m.bed = bed.New(bed.Settings{LoopMM: set.LoopMM, SeamMM: set.SeamMM, ToDropMM: set.ToDropMM,
-		OffsetLimitMM: set.OffsetLimitMM, WorstMMPerM: set.WorstDrift, Certainty: set.HoldCertainty})
-	return m
+// loadTrials takes up the trials. One in whose middle the last process ended may have run
+// the belt for the rest of its way.
+func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
+	var err error
+	if m.trials.list, err = l.Trials(ctx, keptTrials); err != nil {
+		return err
+	}
+	if t := m.trials.open(); t != nil && !t.Ran {
+		m.trials.lost = true
+		m.belt.uncertainMM += max(0, t.RunMM-(m.belt.base.TravelMM-t.TravelMM))
+	}
+	return nil
 }
 
-// stateOf returns the state that the last process recorded last; one that cannot
-// be read is taken for the worst.
-func stateOf(last *ledger.State) State {
-	was := Stopped
-	if last != nil && was.UnmarshalText([]byte(last.State)) != nil {
-		return Aborted
+// loadWarmth takes up what earlier processes learned of this port's heaters. What
+// cannot be read is learned anew.
+func (m *Machine) loadWarmth(ctx context.Context, l Ledger, now time.Time) error {
+	texts, err := learnedAt(ctx, l, m.set.Port.Path)
+	if err != nil {
+		return err
 	}
-	return was
+	h := heatersOf(texts)
+	m.prior = pace.ReadPrior(texts[ledger.LearnedCycles])
+	m.warmth = warmth{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
+	if h.Bed != (heat.Model{}) { // it was told here
+		m.guard.There(heat.Bed)
+	}
+	return nil
 }
 
-// resume chooses the first state. Work that was left unfinished is a fault: the
-// board may be hot and a part may lie under the head, so the machine is made
-// safe and then waits for the operator. Otherwise it is simply stopped. shown: its heaters
-// were shown to be off since.
-func (m *Machine) resume(last *ledger.State, shown bool) {
-	if last == nil {
-		m.cause = Cause{CauseOperator, "first start"}
-		return
-	}
-	was := stateOf(last)
-	unfinished := m.cycle != nil
-	switch was {
-	case Aborted:
-		if m.faulted() {
-			m.resumeAborted(last, shown)
-			return
-		}
-		m.guard.MayHeat() // the board may not have been reached since
-		if !shown {
-			m.guard.Unknown()
-		}
-	case Stopped, Idle, Complete, Resetting, Clearing:
-	default:
-		unfinished = true
-	}
-	m.cause = Cause{CauseRestart, "the daemon restarted; the machine was " + was.String()}
-	if unfinished {
-		m.guard.MayHeat()
-		m.guard.Unknown()
-		m.recover = true
-		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
-		if m.resuming.from = was; was == Starting {
-			m.resuming.from = Aborting // whether its lead-in had begun is not recorded
-		}
-	}
+// HeatStore is where what was learned of heaters is kept. The real one is ledger.Ledger.
+type HeatStore interface {
+	Heat(ctx context.Context, port string) (map[string]json.RawMessage, error)
 }
 
-// Begin takes the first step after NewMachine: towards a board that is ready, or
-// towards safety.
-func (m *Machine) Begin(now time.Time) Output {
-	m.now = now
-	m.out = Output{}
-	m.by = "the daemon"
-	m.beginCare()
-	m.settleTrial()
-	switch {
-	case m.state == Aborted:
-		m.note("recovery", "the daemon restarted; the machine stays Aborted: "+m.cause.Text)
-		m.openLink() // its readings are to show that the heaters are off
-	case m.recover:
-		m.note("recovery", m.cause.Text)
-		m.change(Abort, m.cause) // it keeps where the belt is, which a second restart must not reckon again
-		m.recover = false
-	default:
-		m.endHold("restart")
-		m.change(Reset, m.cause)
-	}
-	m.by = ""
-	m.watchClock()
-	return m.out
+// ReadHeat returns what was learned of the heaters of the machine at a port. A model
+// that is not of this program's making counts as none.
+func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error) {
+	texts, err := learnedAt(ctx, l, port)
+	return heatersOf(texts), err
 }
 
-// takeUp goes on with a cycle that an earlier process left open, and reckons how
-// far it may have moved the belt unseen. The discharge begins only once the part's
-// count is durable, so that a part not counted has at most its body before it.
-func (m *Machine) takeUp(last *ledger.Cycle) {
-	j := m.lot.Jobs[last.JobIndex]
-	c := &cycle{lot: m.lot, seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
-		made: last.State == ledger.CycleStateMade, fromLedger: true, filamentMM: j.FilamentMMPerCycle}
-	whole, from := j.BeltTravelMMPerCycle, last.BegunBelt
-	if c.made {
-		from = last.MadeBelt
+func learnedAt(ctx context.Context, l HeatStore, port string) (map[string]json.RawMessage, error) {
+	texts, err := l.Heat(ctx, port)
+	if err != nil {
+		return nil, fmt.Errorf("cannot learn how fast the heaters are: %w", err)
 	}
-	switch plan := m.lot.plans[last.JobIndex]; {
-	case plan != nil && c.made:
-		whole -= plan.BeltTravelMM
-	case plan != nil:
-		whole = plan.BeltTravelMM
-		c.leftAdvanceMM = plan.BeltAdvanceMM - (m.belt.base.AdvanceMM - from.AdvanceMM)
+	return texts, nil
+}
+
+// loadLatch takes up a heat fault that nobody has said anything on. Which sensor it was
+// cannot be told from its words, so that none is believed.
+func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
+	faults, err := l.EventsOf(ctx, eventHeatFault, 1)
+	if err != nil || len(faults) == 0 {
+		return err
 	}
-	c.leftMM = max(0, whole-(m.belt.base.TravelMM-from.TravelMM))
-	m.cycle = c
-	if m.belt.known { // else an earlier restart has reckoned it
-		m.belt.uncertainMM += c.leftMM
-		if plan := m.lot.plans[last.JobIndex]; plan != nil && len(m.lot.plans) > 1 && !c.made {
-			// The lead-in of a further job belongs to its first part.
-			m.belt.uncertainMM += plan.LeadInBeltMM
-		}
+	mended, err := l.EventsOf(ctx, eventMended, 1)
+	if err != nil || len(mended) > 0 && mended[0].Stamp.Seq > faults[0].Stamp.Seq {
+		return err
 	}
-	m.belt.known = false
+	m.latched = faults[0].Text
+	for _, i := range []heat.HeaterIndex{heat.Nozzle, heat.Bed} {
+		m.guard.Accuse(i, "a heat fault occurred before the daemon restarted")
+	}
+	return nil
+}
+
+// loadAutoResume takes up how often it has gone on by itself of late.
+func (m *Machine) loadAutoResume(ctx context.Context, l Ledger) error {
+	events, err := l.EventsOf(ctx, eventGoOn, m.set.GoOnPerDay)
+	for _, e := range events {
+		m.resuming.past = append(m.resuming.past, e.Stamp.At)
+	}
+	return err
+}
+
+// shownSince reports whether the heaters were shown to be off in the state that an earlier
+// process has left, and nothing spoke against it until it ended: in Aborted nothing is heated,
+// so that this still stands.
+func shownSince(ctx context.Context, l Ledger, last *ledger.State) (bool, error) {
+	shown, err := l.EventsOf(ctx, eventHeatOff, 1)
+	if err != nil || len(shown) == 0 {
+		return false, err
+	}
+	doubt, err := l.EventsOf(ctx, eventHeatDoubt, 1)
+	at := shown[0].Stamp.Seq
+	return at > last.Stamp.Seq && (len(doubt) == 0 || doubt[0].Stamp.Seq < at), err
+}
+
+// AdhesionStore is what adhesion is read from.
+type AdhesionStore interface {
+	Stays(ctx context.Context) (*ledger.SurfaceRenewed, []ledger.Stay, error)
+}
+
+// ReadAdhesion reads how long parts have stayed since the surface was made anew.
+func ReadAdhesion(ctx context.Context, l AdhesionStore) (Adhesion, error) {
+	surface, stays, err := l.Stays(ctx)
+	if err != nil {
+		return Adhesion{}, err
+	}
+	return adhesionOf(surface, stays)
 }

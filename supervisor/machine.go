@@ -81,6 +81,16 @@ type warm struct {
 	asking                    bool      // a reading has been asked for and not yet answered
 }
 
+// newMachine returns a machine of a ledger without records.
+func newMachine(set Settings) *Machine {
+	m := &Machine{set: set}
+	m.guard = newHeatWatch(&m.set)
+	m.book = book.New(book.Settings{SpoolTareG: set.SpoolTareG, ByCheck: byCheck})
+	m.bed = bed.New(bed.Settings{LoopMM: set.LoopMM, SeamMM: set.SeamMM, ToDropMM: set.ToDropMM,
+		OffsetLimitMM: set.OffsetLimitMM, WorstMMPerM: set.WorstDrift, Certainty: set.HoldCertainty})
+	return m
+}
+
 // Deadline returns when the machine next wants a Tick, if at all.
 func (m *Machine) Deadline() (time.Time, bool) { return m.timers.next() }
 

@@ -1,11 +1,9 @@
 package supervisor
 
 import (
-	"context"
 	"time"
 
 	"beltwarden/supervisor/heat"
-	"beltwarden/supervisor/ledger"
 )
 
 // Kinds of event by which it is kept what became of the newest proof.
@@ -13,19 +11,6 @@ const (
 	eventHeatOff   = "heat_off"
 	eventHeatDoubt = "heat_doubt"
 )
-
-// shownSince reports whether the heaters were shown to be off in the state that an earlier
-// process has left, and nothing spoke against it until it ended: in Aborted nothing is heated,
-// so that this still stands.
-func shownSince(ctx context.Context, l Ledger, last *ledger.State) (bool, error) {
-	shown, err := l.EventsOf(ctx, eventHeatOff, 1)
-	if err != nil || len(shown) == 0 {
-		return false, err
-	}
-	doubt, err := l.EventsOf(ctx, eventHeatDoubt, 1)
-	at := shown[0].Stamp.Seq
-	return at > last.Stamp.Seq && (len(doubt) == 0 || doubt[0].Stamp.Seq < at), err
-}
 
 // readingTime is now on the clock by which readings are timed.
 func (m *Machine) readingTime() time.Duration { return m.now.Sub(m.warmth.origin) }

@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"context"
 	"fmt"
 	"math"
 
@@ -68,20 +67,6 @@ func (m *Machine) endOfTrial(t *ledger.Trial, how string, afterMM *float64) {
 	t.Ended, t.How, t.AfterMM = true, how, afterMM
 	m.record(ledger.TrialEnded{ID: t.ID, How: how, AfterMM: afterMM})
 	m.note("trial", fmt.Sprintf("trial %d: %s", t.ID, how))
-}
-
-// loadTrials takes up the trials. One in whose middle the last process ended may have run
-// the belt for the rest of its way.
-func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
-	var err error
-	if m.trials.list, err = l.Trials(ctx, keptTrials); err != nil {
-		return err
-	}
-	if t := m.trials.open(); t != nil && !t.Ran {
-		m.trials.lost = true
-		m.belt.uncertainMM += max(0, t.RunMM-(m.belt.base.TravelMM-t.TravelMM))
-	}
-	return nil
 }
 
 // settleTrial ends a trial in whose middle the last process ended.

@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"context"
 	"encoding/json"
 	"fmt"
 	"math"
@@ -11,7 +10,6 @@ import (
 	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
-	"beltwarden/supervisor/pace"
 )
 
 // warmth is what is learned of the heaters.
@@ -24,42 +22,7 @@ type warmth struct {
 	priorNew          bool // Machine.prior
 }
 
-// loadWarmth takes up what earlier processes learned of this port's heaters. What
-// cannot be read is learned anew.
-func (m *Machine) loadWarmth(ctx context.Context, l Ledger, now time.Time) error {
-	texts, err := learnedAt(ctx, l, m.set.Port.Path)
-	if err != nil {
-		return err
-	}
-	h := heatersOf(texts)
-	m.prior = pace.ReadPrior(texts[ledger.LearnedCycles])
-	m.warmth = warmth{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
-	if h.Bed != (heat.Model{}) { // it was told here
-		m.guard.There(heat.Bed)
-	}
-	return nil
-}
-
-// HeatStore is where what was learned of heaters is kept. The real one is ledger.Ledger.
-type HeatStore interface {
-	Heat(ctx context.Context, port string) (map[string]json.RawMessage, error)
-}
-
-// ReadHeat returns what was learned of the heaters of the machine at a port. A model
-// that is not of this program's making counts as none.
-func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error) {
-	texts, err := learnedAt(ctx, l, port)
-	return heatersOf(texts), err
-}
-
-func learnedAt(ctx context.Context, l HeatStore, port string) (map[string]json.RawMessage, error) {
-	texts, err := l.Heat(ctx, port)
-	if err != nil {
-		return nil, fmt.Errorf("cannot learn how fast the heaters are: %w", err)
-	}
-	return texts, nil
-}
-
+// heatersOf reads the models of heaters that were kept; one that cannot be read is none.
 func heatersOf(texts map[string]json.RawMessage) (h job.Heaters) {
 	for name, m := range map[string]*heat.Model{ledger.HeaterNozzle: &h.Nozzle, ledger.HeaterBed: &h.Bed} {
 		if text, ok := texts[name]; ok && json.Unmarshal(text, m) != nil {

@@ -1,0 +1,110 @@
+package supervisor
+
+import (
+	"fmt"
+	"time"
+
+	"beltwarden/supervisor/ledger"
+)
+
+// stateOf returns the state that the last process recorded last; one that cannot
+// be read is taken for the worst.
+func stateOf(last *ledger.State) State {
+	was := Stopped
+	if last != nil && was.UnmarshalText([]byte(last.State)) != nil {
+		return Aborted
+	}
+	return was
+}
+
+// resume chooses the first state. Work that was left unfinished is a fault: the
+// board may be hot and a part may lie under the head, so the machine is made
+// safe and then waits for the operator. Otherwise it is simply stopped. shown: its heaters
+// were shown to be off since.
+func (m *Machine) resume(last *ledger.State, shown bool) {
+	if last == nil {
+		m.cause = Cause{CauseOperator, "first start"}
+		return
+	}
+	was := stateOf(last)
+	unfinished := m.cycle != nil
+	switch was {
+	case Aborted:
+		if m.faulted() {
+			m.resumeAborted(last, shown)
+			return
+		}
+		m.guard.MayHeat() // the board may not have been reached since
+		if !shown {
+			m.guard.Unknown()
+		}
+	case Stopped, Idle, Complete, Resetting, Clearing:
+	default:
+		unfinished = true
+	}
+	m.cause = Cause{CauseRestart, "the daemon restarted; the machine was " + was.String()}
+	if unfinished {
+		m.guard.MayHeat()
+		m.guard.Unknown()
+		m.recover = true
+		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
+		if m.resuming.from = was; was == Starting {
+			m.resuming.from = Aborting // whether its lead-in had begun is not recorded
+		}
+	}
+}
+
+// Begin takes the first step after NewMachine: towards a board that is ready, or
+// towards safety.
+func (m *Machine) Begin(now time.Time) Output {
+	m.now = now
+	m.out = Output{}
+	m.by = "the daemon"
+	m.beginCare()
+	m.settleTrial()
+	switch {
+	case m.state == Aborted:
+		m.note("recovery", "the daemon restarted; the machine stays Aborted: "+m.cause.Text)
+		m.openLink() // its readings are to show that the heaters are off
+	case m.recover:
+		m.note("recovery", m.cause.Text)
+		m.change(Abort, m.cause) // it keeps where the belt is, which a second restart must not reckon again
+		m.recover = false
+	default:
+		m.endHold("restart")
+		m.change(Reset, m.cause)
+	}
+	m.by = ""
+	m.watchClock()
+	return m.out
+}
+
+// takeUp goes on with a cycle that an earlier process left open, and reckons how
+// far it may have moved the belt unseen. The discharge begins only once the part's
+// count is durable, so that a part not counted has at most its body before it.
+func (m *Machine) takeUp(last *ledger.Cycle) {
+	j := m.lot.Jobs[last.JobIndex]
+	c := &cycle{lot: m.lot, seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
+		made: last.State == ledger.CycleStateMade, fromLedger: true, filamentMM: j.FilamentMMPerCycle}
+	whole, from := j.BeltTravelMMPerCycle, last.BegunBelt
+	if c.made {
+		from = last.MadeBelt
+	}
+	switch plan := m.lot.plans[last.JobIndex]; {
+	case plan != nil && c.made:
+		whole -= plan.BeltTravelMM
+	case plan != nil:
+		whole = plan.BeltTravelMM
+		c.leftAdvanceMM = plan.BeltAdvanceMM - (m.belt.base.AdvanceMM - from.AdvanceMM)
+	}
+	c.leftMM = max(0, whole-(m.belt.base.TravelMM-from.TravelMM))
+	m.cycle = c
+	if m.belt.known { // else an earlier restart has reckoned it
+		m.belt.uncertainMM += c.leftMM
+		if plan := m.lot.plans[last.JobIndex]; plan != nil && len(m.lot.plans) > 1 && !c.made {
+			// The lead-in of a further job belongs to its first part.
+			m.belt.uncertainMM += plan.LeadInBeltMM
+		}
+	}
+	m.belt.known = false
+}
