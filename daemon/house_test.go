@@ -87,7 +87,7 @@ var rules = []rule{
 		},
 	},
 	{
-		name: "supervisor does not know the daemon", reason: "the run must work the same behind a command, a board or a test",
+		name: "supervisor does not know the daemon", reason: "the run must work the same behind a command, the screen or a test",
 		applies: func(s source) bool { return in(s.room, "supervisor") },
 		broken:  func(_ source, what string) bool { return from(what, "daemon", "config", "serialio/rig") },
 	},
