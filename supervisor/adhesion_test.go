@@ -62,6 +62,7 @@ func TestAdhesionOfASurface(t *testing.T) {
 // TestPartsThatCameOff reach the ledger with their minute, and a surface made anew starts
 // over, also after a restart.
 func TestPartsThatCameOff(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts = 3

@@ -12,6 +12,7 @@ import (
 
 // TestAVisitIsToldAhead once, within the time that is set, and again for the next visit.
 func TestAVisitIsToldAhead(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts, set.VisitAhead = 6, 10*time.Minute

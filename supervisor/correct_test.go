@@ -22,6 +22,7 @@ func followsFrom(s *Snapshot) map[string]any {
 // correction at once, and a restart comes to the same. What was made by then, and where the
 // belt stood, stays that of the visit.
 func TestACorrectionTakesTheCheckBack(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts, set.BinParts = 2, 50

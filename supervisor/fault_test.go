@@ -95,7 +95,7 @@ func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 // the operator's word the lot goes on to its end.
 func TestFaultsEndSafely(t *testing.T) {
 	t.Parallel()
-	for _, name := range []string{"reset@line=120", "unplug@line=120,for=30s", "heater-fault@line=120", "silence@line=120,for=10m"} {
+	for _, name := range few(1, []string{"reset@line=120", "unplug@line=120,for=30s", "heater-fault@line=120", "silence@line=120,for=10m"}) {
 		t.Run(strings.SplitN(name, "@", 2)[0], func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {
 				fault, err := rig.ParseFault(name)

@@ -53,6 +53,7 @@ func TestSchedule(t *testing.T) {
 // somebody must be there, and compares it with when the machine called: cold, in the first
 // part, between parts, while it warms up again after a hold and in the part after it.
 func TestTimesAreForetold(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts = 3
@@ -150,6 +151,7 @@ func TestTimesAreForetold(t *testing.T) {
 // TestWaitsForPeopleCount: how long somebody took to come to each stop is remembered over a
 // restart, and counts in when the ordered parts are there.
 func TestWaitsForPeopleCount(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts = 2

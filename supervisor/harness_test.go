@@ -39,10 +39,10 @@ func few[T any](n int, cases []T) []T {
 }
 
 // turns returns the first of many places that have their turn, and the step to the next: in
-// brief each seventh has.
+// brief each thirteenth has.
 func turns() (first, step int) {
 	if brief() {
-		return 1 + rand.IntN(7), 7
+		return 1 + rand.IntN(13), 13
 	}
 	return 1, 1
 }

@@ -19,6 +19,7 @@ import (
 // TestStrangeBoard: a board whose steps/mm or abilities are not those of its last
 // run must not move a lot until somebody has said why.
 func TestStrangeBoard(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	for name, change := range map[string]func(*rig.Settings){
 		"steps/mm":  func(s *rig.Settings) { s.Machine.StepsPerMM[rig.Y] = 85.2 },

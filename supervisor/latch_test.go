@@ -22,6 +22,7 @@ func (x *run) restart() {
 // TestAHeatFaultIsLatched: no restart of the daemon and no power cut removes it, nothing heats
 // before somebody has said what was mended, and those words are kept.
 func TestAHeatFaultIsLatched(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.GoOnPerDay = 3
@@ -197,6 +198,7 @@ func TestCableOutAtRestWithAHeaterOn(t *testing.T) {
 // heaters were shown to be off calls nobody each time the daemon comes back; one that was not
 // shown does, and so does one whose board tells a target.
 func TestWhatWasShownStandsOverARestart(t *testing.T) {
+	withoutRace(t)
 	for name, c := range map[string]struct {
 		does  func(x *run)
 		calls bool

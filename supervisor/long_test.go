@@ -30,6 +30,7 @@ func (c *counting) Commit(ctx context.Context, r ...ledger.Record) error {
 // all alerts that come with them: memory and goroutines stay as they are, the count is the
 // machine's, and the ledger grows by so much a part. BELTWARDEN_PARTS=10000 makes it long.
 func TestLongLot(t *testing.T) {
+	withoutRace(t)
 	parts := 300
 	if text := os.Getenv("BELTWARDEN_PARTS"); text != "" {
 		var err error

@@ -93,6 +93,7 @@ func partsBegun(t *testing.T, x *run, plan *job.Plan, own gcode.State) (list []p
 // TestALotsJobsDoNotMeet makes parts of two jobs in turn. The one sets limits, accelerations, factors, fans
 // and the extruder's mode, the other none of it: its parts are made as in a lot of its own.
 func TestALotsJobsDoNotMeet(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	clip, peg := twoJobs(t, clipSets)
 	inBubble(t, func(t *testing.T) {

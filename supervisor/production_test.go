@@ -92,6 +92,7 @@ func TestTimesGoToTheirClasses(t *testing.T) {
 // TestFiguresOfARealLot: the classes add up to the time that went by on a clock of their own,
 // and a hold of two hours is a loss of two hours.
 func TestFiguresOfARealLot(t *testing.T) {
+	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts = 2

@@ -20,6 +20,7 @@ var sounds = regexp.MustCompile(`\b9\d(\.\d+)? %|\bcertainty\b|95 of 100|in a mi
 
 // TestEveryPromiseHasARow reads the texts of the program, and what its table says of them.
 func TestEveryPromiseHasARow(t *testing.T) {
+	withoutRace(t)
 	var says []string
 	tests, texts := map[string]bool{}, map[string]string{}
 	for _, p := range promises() {

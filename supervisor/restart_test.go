@@ -240,6 +240,7 @@ func TestClearingLiftsABlindHead(t *testing.T) {
 // made. The ledger's travel differs from what the belt has run by no more than what it calls uncertain;
 // moves that a wait for motion has shown to be made are not in doubt.
 func TestMovesThatABoardForgotAreInDoubt(t *testing.T) {
+	withoutRace(t)
 	for name, does := range map[string]func(x *run){
 		"the daemon is started anew": func(x *run) {
 			x.stop()

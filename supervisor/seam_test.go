@@ -15,6 +15,7 @@ const pegJob = "../testdata/jobs/drip-peg.gcode"
 // is, none where the operator has, also over a restart. The belt's advance in the ledger
 // stays that of the machine.
 func TestNoPartOnTheSeam(t *testing.T) {
+	withoutRace(t)
 	for _, told := range []bool{false, true} {
 		inBubble(t, func(t *testing.T) {
 			rs := testRig()

@@ -19,6 +19,7 @@ import (
 // two parts, none is laid on another, and belt travel and pitch are those announced. Usually it makes
 // each third; BELTWARDEN_SHAPES=all makes all.
 func TestShapesOnTheRig(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	paths, err := filepath.Glob("../testdata/jobs/shapes/*.gcode")
 	if err != nil || len(paths) < 120 {
@@ -32,8 +33,6 @@ func TestShapesOnTheRig(t *testing.T) {
 		every := 3
 		if os.Getenv("BELTWARDEN_SHAPES") == "all" {
 			every = 1
-		} else if brief() {
-			every = 30
 		}
 		if strings.Contains(string(text[:min(30, len(text))]), "refuse") || n%every > 0 || strings.Contains(string(text), "\nM0 S2\n") {
 			continue // the rig's M0 waits whatever time it is given
@@ -148,6 +147,7 @@ func judgeParts(t *testing.T, x *run, plan *job.Plan) {
 // TestNamedWordsOnTheRig: a job that leaves heat and the extruder's mode to a word of the board's own is made, part
 // for part alike, once the configuration says what the word does.
 func TestNamedWordsOnTheRig(t *testing.T) {
+	withoutRace(t)
 	t.Parallel()
 	part := "BEGIN_JOB BED=60 EXTRUDER=210\nG28 X Z\nG90\nG1 X20 Y5 Z0.2 F3000\n"
 	for layer := range 3 {

@@ -44,6 +44,7 @@ M84
 // coordinate, and reach back towards the drop edge by different amounts, still
 // leave the gap between any two parts.
 func TestJobsOfOneLotLieApart(t *testing.T) {
+	withoutRace(t)
 	for _, order := range []string{"turn", "blocks"} {
 		for _, swap := range []bool{false, true} {
 			t.Run(fmt.Sprint(order, swap), func(t *testing.T) {

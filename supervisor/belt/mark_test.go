@@ -1,3 +1,7 @@
+//go:build !race
+
+// As calibration_test.go.
+
 package belt
 
 import (
