@@ -2,7 +2,7 @@
 SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
-.PHONY: help build test race check needs fuzz vet cross bench sim crash models hostile damage disk clock long week heat writes year big shapes clean \
+.PHONY: help build test race check needs fuzz vet screens cross bench sim crash models hostile damage disk clock long week heat writes year big shapes clean \
 	lane-static lane-test lane-deploy lane-plain lane-packages format staticcheck deb release
 
 GO ?= go
@@ -69,6 +69,9 @@ lane-static:
 
 lane-test:
 	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) -vet=off $(SIDE) $$(.ci/alone not)
+
+screens: ## pictures of every page and step, in build/screens, for a person to look at
+	BELTWARDEN_SCREENS=1 $(GO) test -count=1 -timeout=$(TIMEOUT) $(SIDE) ./daemon/browser
 
 hostile: ## attacks on the daemon, every route that changes something, and how many got through
 	@GO=$(GO) .ci/hostile

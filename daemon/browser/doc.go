@@ -4,7 +4,7 @@
 // A test finds what it presses and fills by role and name, as assistive technology
 // does, so that a control without a name cannot be used here either. Every page
 // that is looked at is held to the rules of rules.js, to the content policy, and to
-// asking nobody but this computer. Pictures of every step are kept in
+// asking nobody but this computer. `make screens` keeps pictures of every step in
 // build/screens; a person should look at them.
 //
 // Without Chromium the tests skip, which .ci/needs reports.
