@@ -161,7 +161,7 @@ var rules = []rule{
 		name: "bad disks and wrong clocks are for tests", reason: "what lets calls of the program fail, or its clock be wrong, must not be within reach of what is shipped",
 		applies: func(source) bool { return true },
 		broken: func(_ source, what string) bool {
-			return from(what, "supervisor/ledger/baddisk", "supervisor/wall")
+			return from(what, "supervisor/internal/baddisk", "supervisor/wall")
 		},
 	},
 	{

@@ -207,7 +207,7 @@ func readables(t *testing.T) (list []readable) {
 	}
 	atLeast("templates", 20)
 	for _, s := range sources(t, "..") {
-		if in(s.room, "serialio/rig", "supervisor/ledger/baddisk", "supervisor/wall", "testdata") {
+		if in(s.room, "serialio/rig", "supervisor/internal/baddisk", "supervisor/wall", "testdata") {
 			continue
 		}
 		literals(t, filepath.Join("..", s.file), nil, func(ast.Node) bool { return false }, func(where, text string) {

@@ -14,9 +14,9 @@ import (
 	"go.uber.org/zap"
 
 	"beltwarden/serialio/rig"
+	"beltwarden/supervisor/internal/baddisk"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
-	"beltwarden/supervisor/ledger/baddisk"
 )
 
 // lotOnBadDisk makes a lot of two while the disk under the ledger fails, restarts on a sound one, and makes the rest.

@@ -10,7 +10,7 @@ import (
 
 	"golang.org/x/sys/unix"
 
-	"beltwarden/supervisor/ledger/baddisk"
+	"beltwarden/supervisor/internal/baddisk"
 )
 
 // A disk that fails to read in the middle of a section ends it with the place and the disk's own

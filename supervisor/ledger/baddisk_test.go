@@ -11,7 +11,7 @@ import (
 	"strings"
 	"testing"
 
-	"beltwarden/supervisor/ledger/baddisk"
+	"beltwarden/supervisor/internal/baddisk"
 )
 
 // duty is work that a ledger does while its disk fails.
