@@ -64,7 +64,7 @@ func (r *reader) mails(n *yaml.Node, to *[]Mail) {
 			r.words("password_file", "", absolute, secretRule, &m.PasswordFile),
 			r.words("from", "write who the mail is from, such as press@example.org", mailbox, mailRule, &m.From),
 			r.list("to", "write who gets the mail, such as [ana@example.org]", "write it as [ana@example.org]", mailRule, &m.To),
-			r.seconds("timeout_s", 1, 300, &m.Timeout)))
+			r.timeout(300, &m.Timeout)))
 		r.login(item, at, &m)
 		r.name(item, at, &m.Channel)
 		*to = append(*to, m)
@@ -89,7 +89,7 @@ func (r *reader) services(n *yaml.Node, to *[]Service) {
 		s := Service{Channel: Channel{Level: 1}, Timeout: mailWait}
 		r.item(item, at, append(r.channel(&s.Channel, nameIt),
 			r.words("url_file", "name a file that holds the address of the service, with its token", absolute, secretRule, &s.URLFile),
-			r.seconds("timeout_s", 1, 300, &s.Timeout)))
+			r.timeout(300, &s.Timeout)))
 		r.name(item, at, &s.Channel)
 		*to = append(*to, s)
 	})
@@ -103,7 +103,7 @@ func (r *reader) alertmanagers(n *yaml.Node, to *[]Alertmanager) {
 			r.words("url", "", "write it as http://127.0.0.1:9093", urlRule, &m.URL),
 			r.words("url_file", "", absolute, secretRule, &m.URLFile),
 			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &m.Header) }},
-			r.seconds("timeout_s", 1, 120, &m.Timeout)))
+			r.timeout(120, &m.Timeout)))
 		r.oneAddress(item, at)
 		r.name(item, at, &m.Channel)
 		*to = append(*to, m)

@@ -102,10 +102,10 @@ func (r *reader) words(name, missing, write string, rule func(string) (problem, 
 	}}
 }
 
-// seconds returns a field that holds a time.
-func (r *reader) seconds(name string, least, most float64, to *time.Duration) field {
-	return field{name, "", func(n *yaml.Node, at string) {
-		if v, ok := r.amount(n, at, second, least, most); ok {
+// timeout returns the field that says how long a receiver may take, 1 s to most.
+func (r *reader) timeout(most float64, to *time.Duration) field {
+	return field{"timeout_s", "", func(n *yaml.Node, at string) {
+		if v, ok := r.amount(n, at, second, 1, most); ok {
 			*to = time.Duration(math.Round(v * float64(time.Second)))
 		}
 	}}

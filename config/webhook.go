@@ -25,7 +25,7 @@ func (r *reader) webhooks(n *yaml.Node, to *[]Webhook) {
 			r.words("url_file", "", absolute, secretRule, &hook.URLFile),
 			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &hook.Header) }},
 			r.words("sign_file", "", absolute, secretRule, &hook.SignFile),
-			r.seconds("timeout_s", 1, 120, &hook.Timeout))
+			r.timeout(120, &hook.Timeout))
 		r.item(item, at, fields)
 		r.oneAddress(item, at)
 		if line, twice := first[hook.URL]; twice && hook.URL != "" {

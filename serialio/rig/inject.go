@@ -39,7 +39,7 @@ func (f *faults) init(seed uint64, list []Fault) {
 }
 
 // add plans a fault. One without a trigger is due at once.
-func (f *faults) add(x Fault) *planned {
+func (f *faults) add(x Fault) {
 	p := &planned{Fault: x}
 	switch {
 	case x.Rate > 0:
@@ -51,7 +51,6 @@ func (f *faults) add(x Fault) *planned {
 	}
 	f.perByte = f.perByte || x.Kind <= Delay
 	f.list = append(f.list, p)
-	return p
 }
 
 // draw chooses after how many opportunities a random fault happens next.
