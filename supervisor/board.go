@@ -69,7 +69,7 @@ func (m *Machine) hostAction(word string) {
 func (m *Machine) temperatures(t serialio.Temps) {
 	m.heat.asking, m.heat.read = false, m.now
 	m.heat.took(t, m.now)
-	m.others.heard(t)
+	m.others.Reported(t.HasChamber, t.HasSecond)
 	m.warmed(t)
 	m.foundHot(t)
 	m.watchHeat(t)

@@ -64,7 +64,7 @@ type cooler struct {
 	told            bool // some temperature
 	begun           time.Time
 	nozzleOn, bedOn bool // the board tells a target that is not 0
-	others          others
+	others          heat.Others
 	off             int // reports in a row that tell none
 }
 
@@ -129,7 +129,7 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 const offReports = 2
 
 func (k *cooler) switchOff(conn *serialio.Conn) {
-	lines := append([]string{"M104 S0", "M140 S0"}, k.others.words(nil)...)
+	lines := append([]string{"M104 S0", "M140 S0"}, k.others.Off()...)
 	lines = append(lines, "M105")
 	if k.c.Idle {
 		lines = append(lines, "M85 S0")
@@ -141,7 +141,7 @@ func (k *cooler) switchOff(conn *serialio.Conn) {
 
 // report takes a reading in, and says whether the heaters are off beyond doubt.
 func (k *cooler) report(t serialio.Temps) bool {
-	k.others.heard(t)
+	k.others.Reported(t.HasChamber, t.HasSecond)
 	if !t.HasNozzle && !t.HasBed && !t.NozzleUnread && !t.BedUnread {
 		return false
 	}

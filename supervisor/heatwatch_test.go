@@ -295,7 +295,7 @@ func TestAWaitTakesNoOldReading(t *testing.T) {
 	for name, w := range map[string]wait{"nozzle warm": {nozzleFromC: 200}, "nozzle cool": {nozzleToC: 210}, "bed warm": {bedFromC: 55}, "bed cool": {bedToC: 65}} {
 		m := newMachine(testSettings())
 		m.now = now
-		m.guard = newHeatWatch(&m.set)
+		m.guard = heat.NewGuard(m.set.NozzleWatch, m.set.BedWatch)
 		w.since = now
 		m.work.waiting = &w
 		reads := func(after time.Duration, t serialio.Temps) {

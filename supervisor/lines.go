@@ -72,11 +72,14 @@ func (m *Machine) idleLines(after time.Duration) []string {
 
 // offLines switch the heaters off, and have the board forget that it was to halt.
 func (m *Machine) offLines() []string {
-	var plans []*job.Plan
 	if m.lot != nil {
-		plans = m.lot.plans
+		for _, p := range m.lot.plans {
+			if p != nil {
+				m.others.Heated(p.OtherOff)
+			}
+		}
 	}
-	return slices.Concat([]string{"M104 S0", "M140 S0"}, m.others.words(plans), m.idleLines(0))
+	return slices.Concat([]string{"M104 S0", "M140 S0"}, m.others.Off(), m.idleLines(0))
 }
 
 // additions lists what the machine adds around a job, one of a lot's plans, for the lot's record.

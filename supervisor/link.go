@@ -135,7 +135,7 @@ func (m *Machine) linkSynced(e LinkSynced) {
 	m.link.board = board.New(e.Reset || e.LastNumber == 0)
 	m.heat = warm{}
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
-	m.guard.forget()
+	m.guard.Forget()
 	m.expectReadings()
 	// One that has taken no line since the fault has restarted unseen; our own lines follow at once.
 	unseen := e.LastNumber == 0 && (m.state == Aborted || m.state == Aborting)

@@ -6,6 +6,7 @@ import (
 	"beltwarden/supervisor/bed"
 	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/gcode"
+	"beltwarden/supervisor/heat"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/pace"
 )
@@ -30,7 +31,8 @@ type Machine struct {
 
 	warmth warmth
 	prior  pace.Prior // what cycles have shown of machine and room
-	guard  heatWatch
+	guard  *heat.Guard
+	lost   [2]lostReading // of nozzle and bed
 	clock  clockWatch
 
 	// book and bed change by record alone: what must survive the process is there.
@@ -64,9 +66,9 @@ type Machine struct {
 	trials     trials
 	trialFeed  float64 // mm/min, of the trial that begins
 	resuming   resuming
-	others     others // heaters beside nozzle and bed
-	latched    string // the heat fault in force until somebody says what was mended; "": none
-	supplyGoOn int    // a part with this ordinal may begin though something is short
+	others     heat.Others // heaters beside nozzle and bed
+	latched    string      // the heat fault in force until somebody says what was mended; "": none
+	supplyGoOn int         // a part with this ordinal may begin though something is short
 }
 
 // warm is what is known of temperatures now.
@@ -84,7 +86,7 @@ type warm struct {
 // newMachine returns a machine of a ledger without records.
 func newMachine(set Settings) *Machine {
 	m := &Machine{set: set}
-	m.guard = newHeatWatch(&m.set)
+	m.guard = heat.NewGuard(m.set.NozzleWatch, m.set.BedWatch)
 	m.book = book.New(book.Settings{SpoolTareG: set.SpoolTareG, ByCheck: byCheck})
 	m.bed = bed.New(bed.Settings{LoopMM: set.LoopMM, SeamMM: set.SeamMM, ToDropMM: set.ToDropMM,
 		OffsetLimitMM: set.OffsetLimitMM, WorstMMPerM: set.WorstDrift, Certainty: set.HoldCertainty})

@@ -19,7 +19,6 @@ func (m *Machine) readingTime() time.Duration { return m.now.Sub(m.warmth.origin
 func (m *Machine) beginProof() {
 	m.guard.Off(m.readingTime())
 	m.timers.set(timerProof, m.now.Add(m.set.ProofWithin))
-	m.guard.proofBegan = m.now
 }
 
 // switchedOff begins a proof once heaters were switched off in the ordinary course of things,
@@ -44,7 +43,7 @@ func (m *Machine) proved() {
 		return
 	}
 	m.timers.stop(timerProof)
-	text := "the heaters are " + m.guard.Text() + m.others.notShownOff()
+	text := "the heaters are " + m.guard.Text() + m.others.NotShownOff()
 	m.note(eventHeatOff, text)
 	if m.state == Aborted {
 		m.alert(CauseHeatOff, text)
@@ -61,12 +60,12 @@ const (
 // proofFailed is a proof that did not come in time. Against a heater that does not get colder,
 // or whose target the board holds, it is a heat fault like any other.
 func (m *Machine) proofFailed() {
-	if m.guard.Falling(m.readingTime()) && m.now.Sub(m.guard.proofBegan) < longProofs*m.set.ProofWithin {
+	if m.guard.Falling(m.readingTime()) && m.guard.ProvingFor(m.readingTime()) < longProofs*m.set.ProofWithin {
 		m.timers.set(timerProof, m.now.Add(proofAgain))
 		return
 	}
 	m.guard.Fail(m.readingTime())
-	text := "the heaters are " + m.guard.Text() + m.others.notShownOff()
+	text := "the heaters are " + m.guard.Text() + m.others.NotShownOff()
 	m.note(eventHeatDoubt, text)
 	switch {
 	case m.state == Aborting || m.state == Aborted:
@@ -90,14 +89,13 @@ func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading) {
 		return
 	}
 	text := "a heater may be on again: " + why
-	if m.state != Aborting && m.state != Aborted { // at rest somebody may warm it at the panel, for a while: see otherTarget
+	if m.state != Aborting && m.state != Aborted { // at rest somebody may warm it at the panel, for a while: see watchTarget
 		m.dropProof()
 		m.note(eventHeatDoubt, text)
 		m.alert(CauseHeat, text+"; if nobody is at the panel, switch the machine off at the mains")
 		return
 	}
 	m.timers.set(timerProof, m.now.Add(m.set.ProofWithin))
-	m.guard.proofBegan = m.now
 	text += "; it is switched off again: if that does not show within " + m.set.ProofWithin.String() + ", or nobody is at the panel, switch the machine off at the mains"
 	m.note(eventHeatDoubt, text)
 	m.alert(CauseHeat, text)

@@ -3,6 +3,7 @@ package board
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -88,24 +89,27 @@ func TestOwnSettings(t *testing.T) {
 		name   string
 		fresh  bool
 		before string
+		line   string
 		since  gcode.State
 		own    bool
 	}{
-		{"restarted", true, "", gcode.NewState(), true},
-		{"used by somebody before", false, "", gcode.NewState(), false},
-		{"in inches", true, "echo:  G20 ; Units in inches", gcode.NewState(), false},
-		{"set by a line of ours", true, "", sent, false},
-		{"another setting of ours", true, "", lasting, true},
+		{"restarted", true, "", line, gcode.NewState(), true},
+		{"used by somebody before", false, "", line, gcode.NewState(), false},
+		{"in inches", true, "echo:  G20 ; Units in inches", line, gcode.NewState(), false},
+		{"set by a line of ours", true, "", line, sent, false},
+		{"another setting of ours", true, "", line, lasting, true},
+		{"an argument of a named word", true, "", "M572 D0 S0.02", gcode.NewState(), true},
+		{"an argument of such a word, after one of ours", true, "", "M572 D0 S0.02", lasting, false},
 	} {
 		b := New(c.fresh)
 		hear(&b, c.before)
-		b.Hear(serialio.ParseReply([]byte(line)), 'Y', c.since)
+		b.Hear(serialio.ParseReply([]byte(c.line)), 'Y', c.since)
 		want := gcode.NewState()
 		if c.own {
-			want.Tell("M204 P1000.00 R1500.00 T900.00")
+			want.Tell(strings.TrimPrefix(c.line, "echo:  "))
 		}
-		if b.Own.Settings != want.Settings {
-			t.Errorf("%s: own settings %+v, want %+v", c.name, b.Own.Settings, want.Settings)
+		if b.Own.Settings != want.Settings || b.Own.Lasting != want.Lasting {
+			t.Errorf("%s: own settings %+v %q, want %+v %q", c.name, b.Own.Settings, b.Own.Lasting.Lines(), want.Settings, want.Lasting.Lines())
 		}
 	}
 }

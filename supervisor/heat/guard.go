@@ -43,6 +43,7 @@ type heater struct {
 	swing      swing
 	sunk       string // what its newest reading has lost against a target that it had reached
 	proof      *Proof
+	target     target
 }
 
 // Least time constants of cooling, seconds, with a fan at full speed: a nozzle's block and
@@ -82,7 +83,7 @@ func (g *Guard) Forget() {
 	for _, h := range g.heaters {
 		h.watch.Forget()
 		h.has, h.newest, h.swing = false, Reading{}, swing{}
-		h.moved, h.lowSeen = false, false
+		h.moved, h.lowSeen, h.target = false, false, target{}
 	}
 }
 
@@ -272,6 +273,20 @@ func (g *Guard) Stays(i HeaterIndex) bool {
 	return w.phase == rising && w.last.At-w.from >= staysFor && w.last.C < w.fromC+w.lim.RiseC
 }
 
+// Swapped says of a heater that does not warm up when the other does in its stead, and of one that warms up in
+// the other's.
+func (g *Guard) Swapped(found []Finding, other HeaterIndex) []Finding {
+	for i, f := range found {
+		switch gained := g.Gained(other); {
+		case f.Kind == Slow && f.Fault && gained >= 8:
+			found[i].Text += fmt.Sprintf("; meanwhile the %s, which is not being heated, has gained %.0f degrees: are the two heaters or sensors swapped?", other, gained)
+		case f.Kind == Over && f.Fault && g.Stays(other):
+			found[i].Text += fmt.Sprintf("; meanwhile the %s, which is being heated, has not gained: are the two heaters or sensors swapped?", other)
+		}
+	}
+	return found
+}
+
 // staysFor is by when a heater that is driven has begun to warm its sensor; common practice, no source.
 const staysFor = 30 * time.Second
 
@@ -304,6 +319,9 @@ func (g *Guard) Drop() { g.proving, g.ended, g.shown, g.hot, g.text = false, fal
 
 // Proving reports whether a proof is under way and not decided.
 func (g *Guard) Proving() bool { return g.proving && !g.ended }
+
+// ProvingFor is how long the newest proof has been under way, or was begun ago.
+func (g *Guard) ProvingFor(at time.Duration) time.Duration { return at - g.began }
 
 // Shown reports whether the heaters were shown to be off, and are as far as is known.
 func (g *Guard) Shown() bool { return g.shown }
