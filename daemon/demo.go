@@ -13,6 +13,7 @@ import (
 
 	"beltwarden/config"
 	"beltwarden/daemon/scenario"
+	"beltwarden/supervisor/book"
 )
 
 // demoFlags are the flags of demo as they stand on the command line.
@@ -168,8 +169,8 @@ func (f *demoFlags) farewell(c *cobra.Command, w *scenario.World) error {
 	if f.ledger != "" {
 		kept = "its ledger is " + w.Ledger
 	}
-	_, err = fmt.Fprintf(c.OutOrStdout(), "The demo has ended: %d made, %d good, %d scrap, %d ordered; %s.\n",
-		s.CyclesCompleted, s.Good, s.Scrap, s.Ordered, kept)
+	_, err = fmt.Fprintf(c.OutOrStdout(), "The demo has ended: %s; %s.\n",
+		book.Count{Ordered: s.Ordered, Made: s.Good + s.Scrap + s.Unverified, Good: s.Good, Scrap: s.Scrap}, kept)
 	return err
 }
 

@@ -99,8 +99,8 @@ func ledgerSummary(ctx context.Context, l *ledger.Ledger) (string, error) {
 	if err != nil {
 		return "", err
 	}
-	return fmt.Sprintf("%s, %s made, %d good, %d scrap; belt travel %.3f m\n",
-		counted(len(lots), "lot"), counted(made, "part"), good, scrap, b.TravelMM/1000), nil
+	return fmt.Sprintf("%s, %s made: %d good, %d not looked at, %d scrap; belt travel %.3f m\n",
+		counted(len(lots), "lot"), counted(made, "part"), good, made-good-scrap, scrap, b.TravelMM/1000), nil
 }
 
 func newLedgerBackup() *cobra.Command {

@@ -23,7 +23,7 @@ func (m *Machine) alert(code, text string) {
 	if l := m.lot; l != nil {
 		t := l.Total()
 		a.LotID = l.ID
-		body.Lot = &alertLot{ID: l.ID, Name: l.Name, Good: t.Good, Unverified: t.NotLookedAt(), Scrap: t.Scrap + t.Torn, Ordered: t.Ordered}
+		body.Lot = &alertLot{ID: l.ID, Name: l.Name, Good: t.Good, Unverified: t.NotLookedAt(), Scrap: t.Scrap, Ordered: t.Ordered}
 	}
 	payload, err := json.Marshal(body)
 	if err == nil { // numbers and strings alone: it cannot fail

@@ -43,9 +43,7 @@ func (m *Machine) correct(r Request) error {
 	m.out.Result.Text = fmt.Sprintf("check %d replaces all of check %d: now %s; before %s", c.ID, old.ID, found(c), found(old))
 	if m.lot != nil && m.lot.ID == c.LotID {
 		m.settleLot()
-		t := m.lot.Total()
-		m.out.Result.Text += fmt.Sprintf("; lot %d is %s with %d good, %d scrap, %d not looked at, %d ordered", m.lot.ID, m.lot.Status,
-			t.Good, t.Scrap+t.Torn, t.NotLookedAt(), t.Ordered)
+		m.out.Result.Text += fmt.Sprintf("; lot %d is %s, %s", m.lot.ID, m.lot.Status, m.lot.Total())
 	}
 	m.note("correction", m.out.Result.Text)
 	return nil

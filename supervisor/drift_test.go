@@ -26,7 +26,7 @@ func TestHoldsByTheForecast(t *testing.T) {
 		x.until(Idle, time.Minute)
 		const parts = 30
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{parts}, Start: true}})
-		visits, good, worst := 0, 0, 0.0
+		visits, worst := 0, 0.0
 		for {
 			var s *Snapshot
 			for s = x.s.Snapshot(); s.State != Held && s.State != Complete; s = x.s.Snapshot() {
@@ -44,8 +44,7 @@ func TestHoldsByTheForecast(t *testing.T) {
 			}
 			visits++
 			mm := math.Round(4*x.rig.LateralOffsetMM()) / 4
-			v := &Visit{OffsetMM: &mm, Good: s.Lot.Made - good}
-			good = s.Lot.Made
+			v := &Visit{OffsetMM: &mm, Good: s.Lot.Unverified}
 			if v.Realigned = math.Abs(mm) > 1.5; v.Realigned {
 				x.rig.Realign(0)
 			}

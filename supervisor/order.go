@@ -15,9 +15,7 @@ func (m *Machine) openLot(r Request) error {
 	const what = "start the lot"
 	q := r.Lot
 	if m.lot != nil && ledger.Unfinished(m.lot.Status) {
-		t := m.lot.Total()
-		return &Refusal{What: what, Why: fmt.Sprintf("lot %d is not finished: %d good, %d not looked at, %d ordered",
-			m.lot.ID, t.Good, t.NotLookedAt(), t.Ordered),
+		return &Refusal{What: what, Why: fmt.Sprintf("lot %d is not finished, %s", m.lot.ID, m.lot.Total()),
 			Remedy: "record a check of its parts, or give it up", Command: fmt.Sprintf("beltwarden lot end %d --reason TEXT", m.lot.ID)}
 	}
 	if len(q.Plans) == 0 || len(q.Plans) != len(q.Good) {
@@ -144,15 +142,13 @@ func (m *Machine) setLotStatus(status, why string) {
 func (m *Machine) enterComplete() {
 	m.restBelt() // the way over the drop edge is in it
 	l := m.lot
-	t := l.Total()
 	switch {
 	case l.Fulfilled():
 		m.setLotStatus(ledger.LotClosed, "all ordered parts are good")
 	case l.Wanted() == 0:
 		m.setLotStatus(ledger.LotMade, "all parts are made; count them")
 	}
-	text := fmt.Sprintf("lot %d (%s): %d parts made, %d good, %d scrap, %d not looked at, %d ordered",
-		l.ID, l.Name, t.Made, t.Good, t.Scrap+t.Torn, t.NotLookedAt(), t.Ordered)
+	text := fmt.Sprintf("lot %d (%s), %s", l.ID, l.Name, l.Total())
 	m.cause = Cause{CauseDone, text}
 	m.alert(CauseDone, text)
 }

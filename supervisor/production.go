@@ -65,7 +65,7 @@ const quickest = 2
 
 // ProductionOf reckons the production figures of a lot from its record.
 func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, holds []ledger.Hold, t ledger.Times) Production {
-	p := Production{Produced: counts.Made + counts.InterruptedScrap, Good: counts.Good, Unverified: counts.Unverified}
+	p := Production{Produced: counts.Made, Good: counts.Good, Unverified: counts.Unverified}
 	var made, broken, running, unattended []stretch
 	tornS := 0.0 // planned time of parts torn, no longer than they took
 	for _, c := range cycles {
@@ -155,13 +155,14 @@ func (p *Production) figures(l ledger.Lot, counts ledger.Counts, tornS float64) 
 	known := true
 	p.PlannedWaits = true
 	for i, j := range counts.ByJob {
-		if j.Made > 0 && i < len(l.Jobs) {
-			planned += float64(j.Made) * l.Jobs[i].PlannedRun.Seconds()
+		if n := j.Made - j.InterruptedScrap; n > 0 && i < len(l.Jobs) { // what torn ones were to take is in tornS
+			planned += float64(n) * l.Jobs[i].PlannedRun.Seconds()
 			known = known && l.Jobs[i].PlannedRun > 0
 			p.PlannedWaits = p.PlannedWaits && l.Jobs[i].PlannedWaits
 		}
 	}
-	if counts.Made == 0 {
+	whole := counts.Made - counts.InterruptedScrap
+	if whole == 0 {
 		p.Why = "no part was made yet"
 		return
 	}
@@ -169,7 +170,7 @@ func (p *Production) figures(l ledger.Lot, counts ledger.Counts, tornS float64) 
 		p.Why = "how long a part was to take was not recorded when the lot was opened"
 		return
 	}
-	p.PlannedRunS = planned / float64(counts.Made)
+	p.PlannedRunS = planned / float64(whole)
 	seconds := func(s float64) time.Duration { return time.Duration(s * float64(time.Second)) }
 	q := quality.Production{PlannedBusy: seconds(p.PlannedBusyS), ActualProduction: seconds(p.ActualProductionS),
 		PlannedPerItem: seconds((planned + tornS) / float64(p.Produced)), Produced: int64(p.Produced), Good: int64(p.Good)}

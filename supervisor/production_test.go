@@ -69,7 +69,7 @@ func TestTimesGoToTheirClasses(t *testing.T) {
 	// The interrupted part is said to be scrap: its 80 s are production and as many planned, and
 	// it counts as made, as it does for the yield.
 	torn, words := counts, append([]ledger.Cycle(nil), cycles...)
-	torn.Scrap, torn.InterruptedScrap, words[2].State = 1, 1, ledger.CycleStateDecided
+	torn.Made, torn.Scrap, torn.InterruptedScrap, words[2].State = torn.Made+1, 1, 1, ledger.CycleStateDecided
 	times := ledger.Times{States: states, Last: map[int64]ledger.Stamp{1: last, 2: end}}
 	p = ProductionOf(lot, torn, words, holds, times)
 	if f = p.Figures; f == nil || p.Produced != 3 || math.Abs(f.QualityRatio-1.0/3) > 1e-9 || math.Abs(f.Effectiveness-1080.0/1320) > 1e-9 || math.Abs(f.Availability-1320.0/3165) > 1e-9 {

@@ -45,7 +45,7 @@ func (m *Machine) recoveryView() *RecoveryView {
 	doubt := func(format string, a ...any) { v.Uncertain = append(v.Uncertain, fmt.Sprintf(format, a...)) }
 	if l != nil {
 		t := l.Total()
-		sure("%s of lot %d made: %d good, %d scrap, %d not looked at", plural(t.Made, "part", "parts"), l.ID, t.Good, t.Scrap+t.Torn, t.NotLookedAt())
+		sure("lot %d, %s", l.ID, t)
 		if t.Interrupted > 0 {
 			doubt("%s: not counted until you record whether good or scrap", plural(t.Interrupted, "part was interrupted", "parts were interrupted"))
 		}

@@ -71,7 +71,7 @@ func TestRecovery(t *testing.T) {
 						t.Fatalf("%s, and nothing is said: %s", s.State, s.Cause.Text)
 					}
 					sure, doubt := strings.Join(r.Certain, "\n"), strings.Join(r.Uncertain, "\n")
-					if !strings.Contains(sure, "1 part of lot 1 made: 0 good, 0 scrap, 1 not looked at") || !strings.Contains(sure+doubt, b.says) ||
+					if !strings.Contains(sure, "lot 1, 1 made: 0 good, 1 not looked at, 0 scrap") || !strings.Contains(sure+doubt, b.says) ||
 						!strings.Contains(doubt, "1 part was interrupted") || !strings.Contains(doubt, "something may be under the head") {
 						t.Errorf("certain:\n%s\nuncertain:\n%s", sure, doubt)
 					}
@@ -91,7 +91,7 @@ func TestRecovery(t *testing.T) {
 					x.until(Complete, 5*time.Hour)
 					c := x.counts(1)
 					good := map[string]int{"good": 1}[option] // and one less to make
-					if c.Made != 5 || c.Good != good || c.CyclesBegun != 6-good || c.Interrupted != 0 {
+					if c.Made != 5+c.InterruptedScrap || c.Good != good || c.CyclesBegun != 6-good || c.Interrupted != 0 {
 						t.Errorf("%d begun, %d made, %d good, %d not decided; want %d, 5, %d, 0", c.CyclesBegun, c.Made, c.Good, c.Interrupted, 6-good, good)
 					}
 					if s := x.s.Snapshot(); s.Recovery != nil {

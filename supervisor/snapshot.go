@@ -59,10 +59,13 @@ type LotView struct {
 	Jobs        []JobView `json:"jobs"`
 	// Part is the ordinal of the part in progress, 0 when there is none; PartBegun
 	// is when it began and PartTakes how long the last ones took.
-	Part      int           `json:"part,omitempty"`
-	PartBegun time.Time     `json:"part_begun,omitzero"`
-	PartTakes time.Duration `json:"part_takes_ns,omitempty"`
-	DoneAt    time.Time     `json:"done_at,omitzero"` // estimate, holds not counted
+	Part      int       `json:"part,omitempty"`
+	PartBegun time.Time `json:"part_begun,omitzero"`
+	// InProgress is 1 until that part is made; then it is moved off. Cycles begun are those made, interrupted and in
+	// progress.
+	InProgress int           `json:"in_progress,omitempty"`
+	PartTakes  time.Duration `json:"part_takes_ns,omitempty"`
+	DoneAt     time.Time     `json:"done_at,omitzero"` // estimate, holds not counted
 	// DoneEarly and DoneLate bound it with 95 % certainty, by the cycles seen.
 	DoneEarly time.Time `json:"done_early,omitzero"`
 	DoneLate  time.Time `json:"done_late,omitzero"`
@@ -78,6 +81,16 @@ type LotView struct {
 	SizeSignal string `json:"size_signal,omitempty"`
 }
 
+// Count is the lot's balance.
+func (v *LotView) Count() book.Count {
+	return book.Count{Ordered: v.Ordered, Made: v.Made, Good: v.Good, Scrap: v.Scrap, Interrupted: v.Interrupted}
+}
+
+// Count is the job's balance.
+func (v *JobView) Count() book.Count {
+	return book.Count{Ordered: v.Ordered, Made: v.Made, Good: v.Good, Scrap: v.Scrap, Interrupted: v.Interrupted}
+}
+
 // JobView is one job of the lot.
 type JobView struct {
 	Name    string `json:"name"`
@@ -85,6 +98,8 @@ type JobView struct {
 	Made    int    `json:"made"`
 	Good    int    `json:"good"`
 	Scrap   int    `json:"scrap"`
+	// Interrupted are not decided on.
+	Interrupted int `json:"interrupted,omitempty"`
 	// Size is the chart of the lengths measured, nil before the first.
 	Size *book.Size `json:"size,omitempty"`
 }
@@ -217,16 +232,19 @@ func (m *Machine) lotView() *LotView {
 		return nil
 	}
 	t := l.Total()
-	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.Ordered, Made: t.Made, Good: t.Good, Scrap: t.Scrap + t.Torn,
+	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.Ordered, Made: t.Made, Good: t.Good, Scrap: t.Scrap,
 		Unverified: t.NotLookedAt(), Interrupted: t.Interrupted, Begun: l.Begun - l.Void, Wanted: l.Wanted(), PartTakes: m.foresee().takes}
 	for i, j := range l.Counts {
-		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap + j.Torn, Size: l.Size(i)})
+		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap, Interrupted: j.Interrupted, Size: l.Size(i)})
 	}
 	if c := m.cycle; c != nil && !c.fromLedger {
 		v.Part, v.PartBegun = c.ordinal, m.shown(c.begun)
 		if !c.made {
 			v.Wanted = max(0, v.Wanted-1) // it has begun
 		}
+	}
+	if m.cycle != nil && !m.cycle.made {
+		v.InProgress = 1
 	}
 	v.Yield, _ = l.Yield()
 	v.SizeSignal = m.book.SizeSignal()

@@ -55,10 +55,8 @@ func (m *Machine) visit(r Request) error {
 	if l := m.lot; l != nil {
 		remarks = l.Remarks()
 		m.settleLot()
-		t := l.Total()
 		m.out.Result.LotID = l.ID
-		m.out.Result.Text = fmt.Sprintf("check %d recorded: %d good, %d scrap, %d not looked at, %d ordered",
-			c.ID, t.Good, t.Scrap+t.Torn, t.NotLookedAt(), t.Ordered)
+		m.out.Result.Text = fmt.Sprintf("check %d recorded; %s", c.ID, l.Total())
 	} else {
 		m.out.Result.Text = fmt.Sprintf("check %d recorded", c.ID)
 	}

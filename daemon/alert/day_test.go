@@ -138,7 +138,7 @@ func TestADayWithoutNetwork(t *testing.T) {
 		if first := p.at[0].Sub(back); first > time.Hour {
 			t.Errorf("the first came %s after the network", first)
 		}
-		if m := p.got[0]; !strings.Contains(m.Text, "alerts since") || !strings.Contains(m.Text, "12 good, 8 not looked at, 1 scrap, 40 ordered") ||
+		if m := p.got[0]; !strings.Contains(m.Text, "alerts since") || !strings.Contains(m.Text, "21 made: 12 good, 8 not looked at, 1 scrap; 40 ordered") ||
 			!strings.Contains(m.Text, "https://belt.workshop.example/visit") {
 			t.Errorf("the message: %s", m.Text)
 		}

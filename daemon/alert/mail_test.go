@@ -171,7 +171,7 @@ func TestAMail(t *testing.T) {
 			t.Errorf("%s is %q, want %q", name, letter.Header.Get(name), want)
 		}
 	}
-	for _, want := range []string{"nozzle at 240", "12 good, 8 not looked at, 1 scrap, 40 ordered", "What to do: look at it", "https://belt.workshop.example/visit"} {
+	for _, want := range []string{"nozzle at 240", "21 made: 12 good, 8 not looked at, 1 scrap; 40 ordered", "What to do: look at it", "https://belt.workshop.example/visit"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the mail lacks %q:\n%s", want, text)
 		}

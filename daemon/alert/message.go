@@ -90,7 +90,7 @@ func (w *Writer) rest(t *strings.Builder, a ledger.Alert, b body) {
 		fmt.Fprintf(t, "Why: %s\n", line(a.Text))
 	}
 	if l := b.Lot; l != nil {
-		fmt.Fprintf(t, "Lot %d (%s): %d good, %d not looked at, %d scrap, %d ordered\n", l.ID, line(l.Name), l.Good, l.Unverified, l.Scrap, l.Ordered)
+		fmt.Fprintf(t, "Lot %d (%s): %d made: %d good, %d not looked at, %d scrap; %d ordered\n", l.ID, line(l.Name), l.Good+l.Unverified+l.Scrap, l.Good, l.Unverified, l.Scrap, l.Ordered)
 	}
 	if b.Advice != "" {
 		fmt.Fprintf(t, "What to do: %s\n", line(b.Advice))

@@ -53,6 +53,9 @@ type JobTally struct {
 	PitchMM              float64 `json:"pitch_mm"`
 }
 
+// NotLookedAt is the number of parts made that no check has counted.
+func (j JobTally) NotLookedAt() int { return j.Made - j.Good - j.Scrap }
+
 // LotDetail is one lot with its history, each list in the order of the ledger.
 type LotDetail struct {
 	LotSummary

@@ -44,18 +44,14 @@ func (c *Collector) parts(ctx context.Context, out emitter, s *supervisor.Snapsh
 	return nil
 }
 
-// tally is a sum of counts over lots. The ledger counts a part that was
-// interrupted and found bad as scrap without a check's reason.
+// tally is a sum of counts over lots.
 type tally struct {
 	lots                                       map[string]int // by status
 	begun, made, good, unverified, interrupted int
 	scrap                                      map[string]int // by the operator's word, as written
 }
 
-const (
-	interruptedReason = "interrupted"
-	otherReason       = "other"
-)
+const otherReason = "other"
 
 func (t *tally) add(c ledger.Counts) {
 	t.begun += c.CyclesBegun + c.Void // a counter never falls
@@ -66,7 +62,7 @@ func (t *tally) add(c ledger.Counts) {
 	for reason, n := range c.ScrapByReason {
 		t.scrap[label(reason)] += n
 	}
-	t.scrap[interruptedReason] += c.InterruptedScrap
+	t.scrap[ledger.Interrupted] += 0 // its series is there from the begin
 }
 
 // label makes a bounded label of the operator's word.

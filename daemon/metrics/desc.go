@@ -47,7 +47,7 @@ var (
 	lotsSet = desc("lots", "Lots in the ledger by status.", "status")
 
 	partsBegun      = desc("cycles_begun_total", "Parts begun, those given up before anything of them was laid among them.")
-	partsCompleted  = desc("parts_completed_total", "Parts shown complete by the board or found good at a visit.")
+	partsCompleted  = desc("parts_completed_total", "Parts made: shown complete by the board, or interrupted and decided on at a visit. Those good, scrap and not looked at are as many.")
 	partsGood       = desc("parts_good_total", "Parts found good at visits.")
 	partsScrapped   = desc("parts_scrapped_total", "Parts found bad at visits, by the reason given; rare reasons count as other.", "reason")
 	partsUnverified = desc("parts_unverified", "Parts made that nobody has looked at yet.")

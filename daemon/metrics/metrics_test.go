@@ -91,7 +91,7 @@ func (b *books) Times(context.Context, int64) (ledger.Times, error) { return b.t
 func clips() *books {
 	return &books{
 		counts: []ledger.Counts{
-			{LotID: 1, CyclesBegun: 41, Made: 40, Good: 38, Scrap: 3, InterruptedScrap: 1, ScrapByReason: map[string]int{"Warped": 2}},
+			{LotID: 1, CyclesBegun: 41, Made: 41, Good: 38, Scrap: 3, InterruptedScrap: 1, ScrapByReason: map[string]int{"Warped": 2, "interrupted": 1}},
 			{LotID: 2, CyclesBegun: 8, Made: 7, Good: 4, Unverified: 2, Interrupted: 1, Scrap: 1, ScrapByReason: map[string]int{"stringing": 1}},
 		},
 		queue: []ledger.Channel{{Name: "alerts.example.org-295ef0e6", Pending: 2, Failing: 1, Delivered: 9},
@@ -251,13 +251,13 @@ func TestPastLotsAreReadOnce(t *testing.T) {
 		t.Errorf("%d lots read for one scrape", b.reads)
 	}
 	b.counts[1].Made++ // the lot in progress goes on
-	if got := values(t, c, "beltwarden_parts_completed_total")[""]; got != 48 {
+	if got := values(t, c, "beltwarden_parts_completed_total")[""]; got != 49 {
 		t.Errorf("%v parts", got)
 	}
 	b.counts = append(b.counts, ledger.Counts{LotID: 3, Made: 5})
 	s.Lot = &supervisor.LotView{ID: 3}
 	defer c.Close()
-	if got := values(t, c, "beltwarden_parts_completed_total")[""]; got != 53 {
+	if got := values(t, c, "beltwarden_parts_completed_total")[""]; got != 54 {
 		t.Errorf("%v parts after the next lot began", got)
 	}
 }
@@ -277,7 +277,7 @@ func TestLedgerDown(t *testing.T) {
 		t.Errorf("%v", got)
 	}
 	b.err = nil
-	if got := values(t, c, "beltwarden_parts_completed_total"); got[""] != 47 {
+	if got := values(t, c, "beltwarden_parts_completed_total"); got[""] != 48 {
 		t.Errorf("%v", got)
 	}
 }

@@ -157,9 +157,9 @@ func clips() *book {
 	visit(4, "Ben", "packed in bags of twelve")
 	b.lot.Changed = b.at(s + 61)
 	b.times.Last = map[int64]ledger.Stamp{1: b.lot.Changed}
-	b.counts = ledger.Counts{LotID: 7, Ordered: 36, CyclesBegun: 40, Confirmed: 39, Made: 39, Good: 36, Scrap: 4, InterruptedScrap: 1,
-		ScrapByReason: map[string]int{"came loose": 2, "stringing": 1},
-		ByJob:         []ledger.JobCounts{{Name: "stake-clip", Ordered: 36, CyclesBegun: 40, Confirmed: 39, Made: 39, InterruptedScrap: 1, CheckedGood: 36, CheckedScrap: 3}}}
+	b.counts = ledger.Counts{LotID: 7, Ordered: 36, CyclesBegun: 40, Confirmed: 39, Made: 40, Good: 36, Scrap: 4, InterruptedScrap: 1,
+		ScrapByReason: map[string]int{"came loose": 2, "stringing": 1, "interrupted": 1},
+		ByJob:         []ledger.JobCounts{{Name: "stake-clip", Ordered: 36, CyclesBegun: 40, Confirmed: 39, Made: 40, InterruptedScrap: 1, CheckedGood: 36, CheckedScrap: 3}}}
 	b.sizes = map[int]ledger.SizeOrdered{0: {LotID: 7, LengthMM: 36, ToleranceMM: 0.2}}
 	b.course.FromMM, b.course.ToMM = 0, travel+420
 	return b

@@ -176,7 +176,8 @@ func inWork() *book {
 	b.holds[0].Ended = ledger.Stamp{}
 	b.checks = b.checks[:2]
 	c := &b.counts
-	c.CyclesBegun, c.Running, c.Good, c.Scrap, c.InterruptedScrap, c.Interrupted, c.Unverified = 6, 1, 2, 1, 0, 1, 1
+	c.CyclesBegun, c.Running, c.Made, c.Good, c.Scrap, c.InterruptedScrap, c.Interrupted, c.Unverified = 6, 1, 4, 2, 1, 0, 1, 1
+	c.ScrapByReason = map[string]int{"stringing": 1}
 	c.ByJob[0] = ledger.JobCounts{Ordered: 3, CyclesBegun: 6, Confirmed: 4, Made: 4, Interrupted: 1, CheckedGood: 2, CheckedScrap: 1}
 	return b
 }
@@ -218,7 +219,7 @@ func threeJobs() *book {
 		ledger.LotJob{Index: 2, Name: "label holder", Path: "/srv/jobs/label.gcode", SHA256: "ef56", GoodOrdered: 1, FilamentMMPerCycle: 700})
 	b.cycles[1].JobIndex, b.cycles[2].JobIndex = 1, 2
 	b.checks[2].JobIndex = ref(1)
-	b.counts.ByJob = []ledger.JobCounts{{Ordered: 3, CyclesBegun: 3, Confirmed: 2, Made: 2, InterruptedScrap: 1, CheckedGood: 2, CheckedScrap: 1},
+	b.counts.ByJob = []ledger.JobCounts{{Ordered: 3, CyclesBegun: 3, Confirmed: 2, Made: 3, InterruptedScrap: 1, CheckedGood: 2, CheckedScrap: 1},
 		{Index: 1, Ordered: 1, CyclesBegun: 1, Confirmed: 1, Made: 1, CheckedGood: 1}, {Index: 2, Ordered: 1, CyclesBegun: 1, Confirmed: 1, Made: 1}}
 	return b
 }

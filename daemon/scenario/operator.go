@@ -198,8 +198,8 @@ func (w *World) countBin(ctx context.Context) error {
 		return err
 	}
 	in := w.rig.EmptyBin()
-	if in < lot.Made {
-		return fmt.Errorf("cannot vouch for the count: the ledger has %d parts made and %d lie in the bin", lot.Made, in)
+	if whole := lot.Made - lot.InterruptedScrap; in < whole {
+		return fmt.Errorf("cannot vouch for the count: the ledger has %d parts made and %d lie in the bin", whole, in)
 	}
 	_, err = w.client.Check(ctx, client.CheckRequest{Visit: supervisor.Visit{BinEmptied: true,
 		Note: fmt.Sprintf("%d parts in the bin", in)}, By: operatorName})

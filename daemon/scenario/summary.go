@@ -69,7 +69,7 @@ func (w *World) Summary(ctx context.Context) (*Summary, error) {
 	f := w.rig.Figures()
 	sum := &Summary{
 		Lot: lot.ID, State: s.State, LotStatus: lot.Status, Good: lot.Good, Scrap: lot.Scrap, Unverified: lot.Unverified,
-		Ordered: lot.Ordered, CyclesCompleted: lot.Made, CyclesBegun: lot.CyclesBegun,
+		Ordered: lot.Ordered, CyclesCompleted: lot.Made - lot.InterruptedScrap, CyclesBegun: lot.CyclesBegun,
 		BeltTravelMM: s.Belt.TravelMM - w.before.TravelMM, BeltAdvanceMM: s.Belt.AdvanceMM - w.before.AdvanceMM,
 		Holds: []Hold{}, Visits: len(lot.Checks), Resends: s.Line.Stats.Resends,
 		WallS: time.Since(w.began).Seconds(), MachineS: f.MachineTime.Seconds(),

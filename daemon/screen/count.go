@@ -10,20 +10,20 @@ import (
 
 // countView is the count against the order.
 type countView struct {
-	Lot                                           bool
-	ID                                            int64
-	Name, Status                                  string
-	Good, Unverified, Scrap, Ordered, Interrupted int
-	Wanted                                        int
-	Foretold                                      []row
-	Jobs                                          []jobView
+	Lot                                                 bool
+	ID                                                  int64
+	Name, Status                                        string
+	Made, Good, Unverified, Scrap, Ordered, Interrupted int
+	Wanted                                              int
+	Foretold                                            []row
+	Jobs                                                []jobView
 	// Bars are the shares of the order as whole percents, for the picture; they end at 100.
 	GoodShare, UnverifiedShare int
 }
 
 type jobView struct {
-	Name                       string
-	Ordered, Made, Good, Scrap int
+	Name                                   string
+	Ordered, Made, Good, Unverified, Scrap int
 }
 
 func countOf(s *supervisor.Snapshot) countView {
@@ -31,7 +31,7 @@ func countOf(s *supervisor.Snapshot) countView {
 	if l == nil {
 		return countView{}
 	}
-	v := countView{Lot: true, ID: l.ID, Name: l.Name, Status: l.Status, Good: l.Good, Unverified: l.Unverified, Scrap: l.Scrap,
+	v := countView{Lot: true, ID: l.ID, Name: l.Name, Status: l.Status, Made: l.Made, Good: l.Good, Unverified: l.Unverified, Scrap: l.Scrap,
 		Ordered: l.Ordered, Interrupted: l.Interrupted, Wanted: l.Wanted}
 	if l.Ordered > 0 {
 		v.GoodShare = min(100, 100*l.Good/l.Ordered)
@@ -40,7 +40,7 @@ func countOf(s *supervisor.Snapshot) countView {
 	v.Foretold = foretold(l, s.At)
 	if len(l.Jobs) > 1 {
 		for _, j := range l.Jobs {
-			v.Jobs = append(v.Jobs, jobView{j.Name, j.Ordered, j.Made, j.Good, j.Scrap})
+			v.Jobs = append(v.Jobs, jobView{j.Name, j.Ordered, j.Made, j.Good, j.Count().NotLookedAt(), j.Scrap})
 		}
 	}
 	return v
@@ -88,8 +88,8 @@ func whereOf(s *supervisor.Snapshot) whereView {
 	if l := s.Lot; l != nil {
 		v.Off = max(0, l.Made-onBelt)
 		if l.Part > 0 {
-			v.Making, v.Part = true, l.Part
-			if l.PartTakes > 0 {
+			v.Making, v.Part = l.InProgress > 0, l.Part
+			if v.Making && l.PartTakes > 0 {
 				elapsed := s.At.Sub(l.PartBegun)
 				v.Percent = int(100 * min(0.99, max(0, float64(elapsed)/float64(l.PartTakes))))
 				v.Left = wording.Left(max(0, l.PartTakes-elapsed).Round(time.Second))

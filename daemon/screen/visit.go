@@ -97,7 +97,7 @@ func (v *visitView) lot(f *form, s *supervisor.Snapshot) {
 	v.LotTitle = fmt.Sprintf("Lot %d, %s: %d made and not looked at, %d good so far of %d ordered.", l.ID, l.Name, l.Unverified, l.Good, l.Ordered)
 	if len(l.Jobs) > 1 {
 		for i, j := range l.Jobs {
-			v.Jobs = append(v.Jobs, option{fmt.Sprint(i), fmt.Sprintf("%s (%d not looked at)", j.Name, j.Made-j.Good-j.Scrap), f != nil && f.values.Get("job") == fmt.Sprint(i)})
+			v.Jobs = append(v.Jobs, option{fmt.Sprint(i), fmt.Sprintf("%s (%d not looked at)", j.Name, j.Count().NotLookedAt()), f != nil && f.values.Get("job") == fmt.Sprint(i)})
 		}
 	}
 	v.Good = f.fill(field{Name: "good", Label: "Good parts", Mode: "numeric", Hint: "Count only parts not looked at before."})

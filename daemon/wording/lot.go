@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"beltwarden/daemon/client"
+	"beltwarden/supervisor/book"
 )
 
 // Lots writes one line a lot.
@@ -35,8 +36,8 @@ func Lot(l *client.LotDetail, st Style) []string {
 	out := st.strongRow("Lot", head)
 	add := func(lines []string) { out = append(out, lines...) }
 	add(st.row("  opened", stamp(l.Opened)))
-	add(st.row("  count", fmt.Sprintf("%d good, %d not looked at, %d scrap; %d ordered, %d made in %s",
-		l.Good, l.Unverified, l.Scrap, l.Ordered, l.Made, Count(l.CyclesBegun, "cycle"))))
+	count := book.Count{Ordered: l.Ordered, Made: l.Made, Good: l.Good, Scrap: l.Scrap, Interrupted: l.Interrupted}
+	add(st.row("  count", fmt.Sprintf("%s; %s begun", count, Count(l.CyclesBegun, "cycle"))))
 	if l.Interrupted+l.InterruptedGood+l.InterruptedScrap > 0 {
 		add(st.row("  interrupted", fmt.Sprintf("%d not decided, %d good, %d scrap", l.Interrupted, l.InterruptedGood, l.InterruptedScrap)))
 	}
@@ -44,7 +45,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 		add(st.row("  scrap", fmt.Sprintf("%d %s", l.ScrapByReason[reason], reason)))
 	}
 	for _, j := range l.Jobs {
-		add(st.row("Job", fmt.Sprintf("%d %s: %d ordered, %d made, %d good, %d scrap", j.Index+1, j.Name, j.Ordered, j.Made, j.Good, j.Scrap)))
+		add(st.row("Job", fmt.Sprintf("%d %s, %s", j.Index+1, j.Name, book.Count{Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap, Interrupted: j.Interrupted})))
 		add(st.row("  file", j.Path))
 		if j.Copy != "" {
 			add(st.row("  again", "beltwarden lot start "+j.Copy+" --good N"))

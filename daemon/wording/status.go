@@ -75,13 +75,13 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 		return st.row("Lot", "none")
 	}
 	out := st.row("Lot", fmt.Sprintf("%d %s, %s", l.ID, l.Name, l.Status))
-	out = append(out, st.row("  parts", fmt.Sprintf("%d good, %d not looked at, %d scrap; %d ordered", l.Good, l.Unverified, l.Scrap, l.Ordered))...)
+	out = append(out, st.row("  parts", l.Count().String())...)
 	if l.Interrupted > 0 {
 		out = append(out, st.strongRow("", Count(l.Interrupted, "interrupted part")+": decide whether good or scrap")...)
 	}
 	if len(l.Jobs) > 1 {
 		for _, j := range l.Jobs {
-			out = append(out, st.row("  job", fmt.Sprintf("%s: %d made, %d good, %d scrap; %d ordered", j.Name, j.Made, j.Good, j.Scrap, j.Ordered))...)
+			out = append(out, st.row("  job", fmt.Sprintf("%s, %s", j.Name, j.Count()))...)
 		}
 	}
 	if l.Part > 0 {
@@ -236,8 +236,7 @@ func Change(before, now *supervisor.Snapshot) string {
 			b = *before.Lot
 		}
 		if b.Made != l.Made || b.Good != l.Good || b.Scrap != l.Scrap || b.Interrupted != l.Interrupted || b.Status != l.Status {
-			words = append(words, fmt.Sprintf("lot %d %s: %d made, %d good, %d not looked at, %d scrap, %d ordered",
-				l.ID, l.Status, l.Made, l.Good, l.Unverified, l.Scrap, l.Ordered))
+			words = append(words, fmt.Sprintf("lot %d %s, %s", l.ID, l.Status, l.Count()))
 		}
 	}
 	if now.Line.Problem != "" && (before == nil || before.Line.Problem != now.Line.Problem) {

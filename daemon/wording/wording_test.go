@@ -247,7 +247,7 @@ func TestPlanTellsWhatIsSaved(t *testing.T) {
 func TestChange(t *testing.T) {
 	s := running()
 	first := Change(nil, s)
-	if !strings.Contains(first, "12:00:00  Execute") || !strings.Contains(first, "3 made, 1 good") {
+	if !strings.Contains(first, "12:00:00  Execute") || !strings.Contains(first, "3 made: 1 good") {
 		t.Errorf("at first: %q", first)
 	}
 	again := running()
@@ -256,7 +256,7 @@ func TestChange(t *testing.T) {
 		t.Errorf("nothing has changed: %q", got)
 	}
 	again.Lot.Made++
-	if got := Change(s, again); got != "12:00:01  lot 7 open: 4 made, 1 good, 1 not looked at, 1 scrap, 40 ordered" {
+	if got := Change(s, again); got != "12:00:01  lot 7 open, 4 made: 1 good, 2 not looked at, 1 scrap; 40 ordered" {
 		t.Errorf("a part more: %q", got)
 	}
 }

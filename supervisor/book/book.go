@@ -235,16 +235,18 @@ func (b *Book) decided(r ledger.CycleDecided) {
 	}
 	n := &l.Counts[c.Job]
 	n.Interrupted--
-	switch {
-	case r.Good:
-		l.madeOne(c.Job)
-		n.Good++
-		n.decidedGood++
-	case void:
+	if void {
 		l.Void++
 		l.Last = l.before
-	default:
-		n.Torn++
+		return
+	}
+	l.madeOne(c.Job)
+	if r.Good {
+		n.Good++
+		n.DecidedGood++
+	} else {
+		n.Scrap++
+		n.DecidedScrap++
 	}
 }
 

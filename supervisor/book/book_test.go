@@ -59,8 +59,8 @@ func (k *keeper) counts() {
 		k.t.Fatal(err)
 	}
 	for i, j := range c.ByJob {
-		want := Count{Ordered: j.Ordered, Made: j.Made, Good: j.CheckedGood + j.InterruptedGood, Scrap: j.CheckedScrap, Interrupted: j.Interrupted,
-			Torn: j.InterruptedScrap, decidedGood: j.InterruptedGood}
+		want := Count{Ordered: j.Ordered, Made: j.Made, Good: j.CheckedGood + j.InterruptedGood, Scrap: j.CheckedScrap + j.InterruptedScrap, Interrupted: j.Interrupted,
+			DecidedGood: j.InterruptedGood, DecidedScrap: j.InterruptedScrap}
 		if got := lot.Counts[i]; got != want {
 			k.t.Fatalf("job %d: the book has %+v, the ledger %+v", i, got, want)
 		}
@@ -70,7 +70,7 @@ func (k *keeper) counts() {
 		k.t.Fatalf("the book has %+v %+v, the ledger %+v", lot, t, c)
 	}
 	// Every cycle that was begun is in one place.
-	if sum := t.Good + t.Scrap + t.Torn + t.NotLookedAt() + t.Interrupted + c.Running; lot.Begun-lot.Void != sum {
+	if sum := t.Good + t.Scrap + t.NotLookedAt() + t.Interrupted + c.Running; lot.Begun-lot.Void != sum || t.Begun() != sum-c.Running {
 		k.t.Fatalf("%d cycles begun, %d void, and %d accounted for", lot.Begun, lot.Void, sum)
 	}
 }

@@ -51,7 +51,7 @@ func (b *Book) derive() {
 	if l := b.Lot; l != nil {
 		l.sizes = sizes{}
 		for i := range l.Counts {
-			l.Counts[i].Good, l.Counts[i].Scrap = l.Counts[i].decidedGood, 0
+			l.Counts[i].Good, l.Counts[i].Scrap = l.Counts[i].DecidedGood, l.Counts[i].DecidedScrap
 		}
 	}
 	for i := range b.checks {

@@ -1,6 +1,8 @@
 package book
 
 import (
+	"fmt"
+
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
 )
@@ -11,7 +13,7 @@ type Lot struct {
 	Counts []Count     // by job
 	Begun  int         // cycles begun, those that are void too: the ordinal of the newest
 	Void   int         // cycles given up before anything of them was laid
-	Made   int         // parts made, all jobs
+	Made   int         // parts made, all jobs, see Count
 	Last   int         // job of the newest cycle that is not void, -1 before the first
 	Sizes  []SizeOrder // ordered, by job; nil when none was ordered
 
@@ -23,10 +25,26 @@ type Lot struct {
 
 // Count counts the parts of one job of a lot.
 type Count struct {
-	Ordered, Made, Good, Scrap, Interrupted int
+	Ordered     int
+	Made        int // good, scrap and not looked at: confirmed by the board, or interrupted and decided on
+	Good        int
+	Scrap       int
+	Interrupted int // and not decided on
 
-	Torn        int // interrupted parts decided scrap
-	decidedGood int // interrupted parts decided good, which are among Made and Good
+	// Of those made, interrupted parts by how they were decided; they are among Good and Scrap.
+	DecidedGood, DecidedScrap int
+}
+
+// Begun is the number of cycles begun that are not void, without one in progress.
+func (c Count) Begun() int { return c.Made + c.Interrupted }
+
+// String is the balance in words; it reads the same wherever a person meets it.
+func (c Count) String() string {
+	text := fmt.Sprintf("%d made: %d good, %d not looked at, %d scrap; ", c.Made, c.Good, c.NotLookedAt(), c.Scrap)
+	if c.Interrupted > 0 {
+		text += fmt.Sprintf("%d interrupted and not decided; ", c.Interrupted)
+	}
+	return text + fmt.Sprintf("%d ordered", c.Ordered)
 }
 
 // NotLookedAt is the number of parts made that no check has counted yet.
@@ -49,7 +67,8 @@ func (l *Lot) Total() Count {
 		t.Good += c.Good
 		t.Scrap += c.Scrap
 		t.Interrupted += c.Interrupted
-		t.Torn += c.Torn
+		t.DecidedGood += c.DecidedGood
+		t.DecidedScrap += c.DecidedScrap
 	}
 	return t
 }
@@ -106,7 +125,7 @@ type Yield struct {
 // changed: it sums over all that is ordered, and each reply of the board asks for it.
 func (l *Lot) Yield() (*Yield, quality.Order) {
 	t := l.Total()
-	o := quality.Order{Good: int64(t.Ordered), Made: int64(t.Made + t.Torn), Scrap: int64(t.Scrap + t.Torn), Unverified: int64(t.NotLookedAt())}
+	o := quality.Order{Good: int64(t.Ordered), Made: int64(t.Made), Scrap: int64(t.Scrap), Unverified: int64(t.NotLookedAt())}
 	if l.yield != nil && o == l.yieldOf {
 		return l.yield, o
 	}

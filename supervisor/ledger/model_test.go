@@ -131,7 +131,11 @@ func agree(ctx context.Context, l *Ledger, m *twin, lot Lot) error {
 	if d := cmp.Diff(m.counts(lot), counts); d != "" {
 		return fmt.Errorf("counts (-twin +ledger):\n%s", d)
 	}
-	if counts.Made+counts.InterruptedScrap != counts.Good+counts.Scrap+counts.Unverified {
+	reasons := 0
+	for _, n := range counts.ScrapByReason {
+		reasons += n
+	}
+	if counts.Made != counts.Good+counts.Scrap+counts.Unverified || counts.CyclesBegun != counts.Made+counts.Interrupted+counts.Running || reasons != counts.Scrap {
 		return fmt.Errorf("the counts do not add up: %+v", counts)
 	}
 	cycles, err := l.Cycles(ctx, 1)

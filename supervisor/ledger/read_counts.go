@@ -61,7 +61,7 @@ func countsOf(ctx context.Context, q querier, lotID int64) (Counts, error) {
 	for i := range c.ByJob {
 		j := &c.ByJob[i]
 		c.Void += j.Void
-		j.Made = j.Confirmed + j.InterruptedGood
+		j.Made = j.Confirmed + j.InterruptedGood + j.InterruptedScrap
 		c.CyclesBegun += j.CyclesBegun
 		c.Confirmed += j.Confirmed
 		c.Made += j.Made
@@ -114,13 +114,16 @@ func (c *Counts) addChecks(ctx context.Context, q querier) error {
 	}
 	c.Good = checkedGood + c.InterruptedGood
 	c.Scrap = checkedScrap + c.InterruptedScrap
+	if c.InterruptedScrap > 0 {
+		c.ScrapByReason[Interrupted] = c.InterruptedScrap
+	}
 	c.Unverified = max(c.Confirmed-checkedGood-checkedScrap, 0)
 	return each(ctx, q, `SELECT s.key, sum(s.value) FROM visit v, json_each(v.scrap) s
 		WHERE v.lot = ? AND `+inForce+" GROUP BY s.key", []any{c.LotID}, func(rows *sql.Rows) error {
 		var reason string
 		var n int
 		err := rows.Scan(&reason, &n)
-		c.ScrapByReason[reason] = n
+		c.ScrapByReason[reason] += n
 		return err
 	})
 }

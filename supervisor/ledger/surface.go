@@ -12,6 +12,9 @@ import (
 // Detached is the scrap reason of a part that came off the belt while it was made.
 const Detached = "detached"
 
+// Interrupted is the scrap reason of an interrupted part that was decided to be scrap.
+const Interrupted = "interrupted"
+
 // SurfaceRenewed says that the belt's surface was renewed, so that what was seen of its adhesion no longer holds. The
 // newest one counts. Stamp is filled by reading and ignored by writing.
 type SurfaceRenewed struct {

@@ -163,10 +163,10 @@ func (m *twin) counts(lot Lot) Counts {
 		}
 	}
 	for i := range c.ByJob {
-		c.ByJob[i].Made = c.ByJob[i].Confirmed + c.ByJob[i].InterruptedGood
+		c.ByJob[i].Made = c.ByJob[i].Confirmed + c.ByJob[i].InterruptedGood + c.ByJob[i].InterruptedScrap
 	}
 	good, scrap := m.checked(-1)
-	c.Made, c.Good, c.Scrap = c.Confirmed+c.InterruptedGood, good+c.InterruptedGood, scrap+c.InterruptedScrap
+	c.Made, c.Good, c.Scrap = c.Confirmed+c.InterruptedGood+c.InterruptedScrap, good+c.InterruptedGood, scrap+c.InterruptedScrap
 	c.Unverified = c.Confirmed - good - scrap
 	replaced := map[int64]bool{}
 	for _, v := range m.checks {
@@ -176,6 +176,9 @@ func (m *twin) counts(lot Lot) Counts {
 		if n, there := v.Scrap["bent"]; there && !replaced[v.ID] {
 			c.ScrapByReason["bent"] += n
 		}
+	}
+	if c.InterruptedScrap > 0 {
+		c.ScrapByReason[Interrupted] = c.InterruptedScrap
 	}
 	return c
 }

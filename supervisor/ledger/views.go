@@ -41,20 +41,20 @@ type Cycle struct {
 // Counts are the parts of one lot. Made + InterruptedScrap = Good + Scrap + Unverified always holds.
 type Counts struct {
 	LotID            int64
-	Ordered          int // good parts ordered
-	CyclesBegun      int // those that are void left out
-	Void             int // cycles given up before anything of them was laid: no part, and no scrap
-	Running          int // cycles begun whose end is not recorded, 0 or 1
-	Confirmed        int // cycles shown complete by the board
-	Made             int // Confirmed and InterruptedGood: never more than the machine completed
-	Good             int // found good at checks, and InterruptedGood
-	Scrap            int // found bad at checks, and InterruptedScrap
-	Unverified       int // confirmed parts that no check has counted
-	Interrupted      int // interrupted parts that wait for the operator's word
-	InterruptedGood  int // interrupted parts decided good
-	InterruptedScrap int // interrupted parts decided scrap
-	ScrapByReason    map[string]int
-	ByJob            []JobCounts // in the order of the lot's jobs
+	Ordered          int            // good parts ordered
+	CyclesBegun      int            // those that are void left out
+	Void             int            // cycles given up before anything of them was laid: no part, and no scrap
+	Running          int            // cycles begun whose end is not recorded, 0 or 1
+	Confirmed        int            // cycles shown complete by the board
+	Made             int            // Confirmed, InterruptedGood and InterruptedScrap; good, scrap and not looked at are as many
+	Good             int            // found good at checks, and InterruptedGood
+	Scrap            int            // found bad at checks, and InterruptedScrap
+	Unverified       int            // confirmed parts that no check has counted
+	Interrupted      int            // interrupted parts that wait for the operator's word
+	InterruptedGood  int            // interrupted parts decided good
+	InterruptedScrap int            // interrupted parts decided scrap
+	ScrapByReason    map[string]int // adds up to Scrap
+	ByJob            []JobCounts    // in the order of the lot's jobs
 }
 
 // JobCounts are the parts of one job of a lot. CheckedGood and CheckedScrap hold only what checks assigned to this job;

@@ -77,7 +77,7 @@ func TestVoidCyclesCountForNothing(t *testing.T) {
 		CycleBegun{Seq: 4, LotID: 1, Ordinal: 4}, CycleInterrupted{Seq: 4, Reason: "power lost"},
 		CheckRecorded{Check{ID: 1, LotID: 1, Good: 1}}, CycleDecided{Seq: 4, CheckID: 1})
 	c := must(l.Counts(ctx, 1))(t)
-	if c.Void != 1 || c.CyclesBegun != 3 || c.Made != 2 || c.Good != 1 || c.Scrap != 1 || c.InterruptedScrap != 1 || c.Interrupted != 0 ||
+	if c.Void != 1 || c.CyclesBegun != 3 || c.Made != 3 || c.Good != 1 || c.Scrap != 1 || c.InterruptedScrap != 1 || c.Interrupted != 0 ||
 		c.Unverified != 1 || c.ByJob[0].Void != 1 || c.ByJob[0].CyclesBegun != 3 || c.ByJob[0].InterruptedScrap != 1 {
 		t.Errorf("%+v", c)
 	}
