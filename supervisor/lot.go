@@ -3,6 +3,8 @@ package supervisor
 import (
 	"context"
 	"fmt"
+	"path/filepath"
+	"strings"
 	"time"
 
 	"beltwarden/supervisor/book"
@@ -67,4 +69,191 @@ func (m *Machine) discharging(was State) bool {
 		return m.belt.known
 	}
 	return false
+}
+
+// openLot takes an order.
+func (m *Machine) openLot(r Request) error {
+	const what = "start the lot"
+	q := r.Lot
+	if m.lot != nil && ledger.Unfinished(m.lot.Status) {
+		return &Refusal{What: what, Why: fmt.Sprintf("lot %d is not finished, %s", m.lot.ID, m.lot.Total()),
+			Remedy: "record a check of its parts, or give it up", Command: fmt.Sprintf("beltwarden lot end %d --reason TEXT", m.lot.ID)}
+	}
+	if len(q.Plans) == 0 || len(q.Plans) != len(q.Good) {
+		return &Refusal{What: what, Why: fmt.Sprintf("it has %d jobs and %d counts", len(q.Plans), len(q.Good)), Remedy: "give one count, or one for each job"}
+	}
+	if err := m.mayKeep(what); err != nil {
+		return err
+	}
+	l := ledger.Lot{ID: m.book.Next.Lot, Name: q.Name, Status: ledger.LotOpen, Order: q.Order}
+	if l.Order == "" {
+		l.Order = ledger.OrderBlocks
+	}
+	if l.Order != ledger.OrderBlocks && l.Order != ledger.OrderTurn {
+		return &Refusal{What: what, Why: fmt.Sprintf("order %q is not known", l.Order), Remedy: `use "blocks" or "turn"`}
+	}
+	for i, p := range q.Plans {
+		if q.Good[i] < 1 || q.Good[i] > 1_000_000 {
+			return &Refusal{What: what, Why: fmt.Sprintf("%d good parts are ordered of %s", q.Good[i], p.Path), Remedy: "order 1 to 1000000"}
+		}
+		if err := m.fits(p); err != nil {
+			return err
+		}
+		m.addJob(&l, p, q.Plans, q.Good[i])
+	}
+	if wrong := wrongSizes(q.Sizes, len(q.Plans)); len(wrong) > 0 {
+		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: "give the part's length along the belt and its tolerance"}
+	}
+	if l.Name == "" {
+		l.Name = l.Jobs[0].Name
+	}
+	m.record(ledger.LotOpened{Lot: l})
+	m.lot = &lot{Lot: m.book.Lot, plans: q.Plans, led: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}
+	for i, o := range q.Sizes {
+		if o.LengthMM > 0 {
+			m.record(ledger.SizeOrdered{LotID: l.ID, JobIndex: i, LengthMM: o.LengthMM, ToleranceMM: o.ToleranceMM})
+		}
+	}
+	m.note("lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), m.lot.describe()))
+	m.out.Result.LotID = l.ID
+	m.out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, m.lot.describe())
+	if q.Start {
+		m.afterReset = m.state == Stopped || m.state == Complete || m.state == Resetting
+		switch m.state {
+		case Stopped, Complete:
+			m.change(Reset, Cause{CauseOperator, "a lot was started by " + who(r.By)})
+		case Idle:
+			if err := m.mayStart(r); err != nil {
+				m.out.Result.Text = fmt.Sprintf("lot %d is open, but did not begin: %v", l.ID, err)
+				return nil
+			}
+			m.change(Start, Cause{CauseOperator, "a lot was started by " + who(r.By)})
+		case Resetting:
+		default:
+			m.out.Result.Text += fmt.Sprintf("; it is open, but cannot begin while the machine is %s", m.state)
+		}
+	}
+	return nil
+}
+
+// addJob adds one job to a lot, with everything in it that is altered.
+func (m *Machine) addJob(l *ledger.Lot, p *job.Plan, plans []*job.Plan, good int) {
+	i := len(l.Jobs)
+	run, waits := m.plannedRun(p)
+	l.Jobs = append(l.Jobs, ledger.LotJob{Index: i, Path: p.Path, SHA256: p.SHA256,
+		Name:        strings.TrimSuffix(filepath.Base(p.Path), filepath.Ext(p.Path)),
+		GoodOrdered: good, FilamentMMPerCycle: p.FilamentMM,
+		BeltTravelMMPerCycle: p.BeltTravelMM + m.dischargeMM(p), PitchMM: p.PitchMM,
+		PlannedRun: run, PlannedWaits: waits})
+	alter := func(kind string, list []job.Change) {
+		for _, c := range list {
+			l.Alterations = append(l.Alterations, ledger.Alteration{JobIndex: i, Kind: kind, Line: int(c.Line), Text: c.Text, Why: c.Why})
+		}
+	}
+	alter(ledger.Withheld, p.Withheld)
+	alter(ledger.Added, p.Added)
+	alter(ledger.Added, m.additions(p, plans))
+}
+
+// fits refuses a job that the machine must not run.
+func (m *Machine) fits(p *job.Plan) error {
+	var bad []string
+	for _, f := range p.Findings {
+		if f.Severity == job.Error {
+			bad = append(bad, fmt.Sprintf("line %d: %s; %s", f.Line, f.Text, f.Remedy))
+		}
+	}
+	if len(bad) > 0 {
+		return &Refusal{What: "start the lot", Why: p.Path + ": " + strings.Join(bad, "; ")}
+	}
+	return nil
+}
+
+// endLot gives up an order that is not fulfilled, or closes one that is.
+func (m *Machine) endLot(r Request) error {
+	if m.lot == nil || m.lot.Status == ledger.LotClosed || m.lot.Status == ledger.LotEnded {
+		return &Refusal{What: "end the lot", Why: "this lot has already ended"}
+	}
+	switch m.state {
+	case Idle, Stopped, Complete, Aborted, Resetting:
+	default:
+		return &Refusal{What: "end the lot", Why: fmt.Sprintf("the machine is %s", m.state), Remedy: "stop it first"}
+	}
+	m.settleOpenCycle(-1, true) // the board was never reached again to be asked
+	status := ledger.LotEnded
+	if m.lot.Fulfilled() {
+		status = ledger.LotClosed
+	}
+	m.setLotStatus(status, "ended by "+who(r.By)+note(r.Override))
+	m.afterReset = false
+	m.out.Result.LotID = m.lot.ID
+	m.out.Result.Text = fmt.Sprintf("lot %d is %s", m.lot.ID, status)
+	return nil
+}
+
+// setLotStatus records a change of the lot's status, once.
+func (m *Machine) setLotStatus(status, why string) {
+	if m.lot.Status == status {
+		return
+	}
+	m.record(ledger.LotChanged{LotID: m.lot.ID, Status: status, Reason: why})
+}
+
+// enterComplete is a lot whose cycles are all made; the operator counts them.
+func (m *Machine) enterComplete() {
+	m.restBelt() // the way over the drop edge is in it
+	l := m.lot
+	switch {
+	case l.Fulfilled():
+		m.setLotStatus(ledger.LotClosed, "all ordered parts are good")
+	case l.Wanted() == 0:
+		m.setLotStatus(ledger.LotMade, "all parts are made; count them")
+	}
+	text := fmt.Sprintf("lot %d (%s), %s", l.ID, l.Name, l.Total())
+	m.cause = Cause{CauseDone, text}
+	m.alert(CauseDone, text)
+}
+
+func (l *lot) describe() string {
+	var parts []string
+	for i, j := range l.Jobs {
+		parts = append(parts, fmt.Sprintf("%d good of %s", l.Counts[i].Ordered, j.Name))
+	}
+	return strings.Join(parts, ", ")
+}
+
+// who names the asker of a request.
+func who(by string) string {
+	if by == "" {
+		return "the operator"
+	}
+	return by
+}
+
+// note formats an optional remark for the end of a sentence.
+func note(text string) string {
+	if text == "" {
+		return ""
+	}
+	return ": " + text
+}
+
+// wrongSizes lists sizes that cannot be ordered.
+func wrongSizes(sizes []book.SizeOrder, jobs int) []string {
+	if len(sizes) == 0 {
+		return nil
+	}
+	if len(sizes) != jobs {
+		return []string{fmt.Sprintf("%d sizes are ordered for %d jobs", len(sizes), jobs)}
+	}
+	var wrong []string
+	for i, o := range sizes {
+		if o == (book.SizeOrder{}) {
+			continue
+		}
+		if !(o.LengthMM > 0 && o.LengthMM <= 10000) || !(o.ToleranceMM > 0 && o.ToleranceMM < o.LengthMM) {
+			wrong = append(wrong, fmt.Sprintf("a length of %g +/- %g mm cannot be ordered of job %d", o.LengthMM, o.ToleranceMM, i+1))
+		}
+	}
+	return wrong
 }
