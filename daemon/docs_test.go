@@ -1,3 +1,7 @@
+//go:build !race
+
+// It reads texts in one goroutine.
+
 package main
 
 import (
