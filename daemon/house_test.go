@@ -70,7 +70,7 @@ var pure = []string{"supervisor/gcode", "supervisor/job", "supervisor/belt", "su
 var clocks = []string{"time.Now", "time.Since", "time.Until", "time.Sleep", "time.After", "time.AfterFunc", "time.NewTimer", "time.NewTicker", "time.Tick"}
 
 // running are the files of the run and of its reading of the ledger: what package supervisor does beside computing.
-var running = []string{"ask.go", "commit.go", "connect.go", "cool.go", "load.go", "lot.go", "run.go", "track.go"}
+var running = []string{"connect.go", "cool.go", "load.go", "run.go", "track.go"}
 
 var rules = []rule{
 	{

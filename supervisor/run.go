@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -241,5 +242,131 @@ func (s *Supervisor) effect(e Effect) {
 func (s *Supervisor) stream(id uint64, p Program) {
 	if err := s.conn.Run(id, &source{t: &s.track, program: p}); err != nil {
 		s.log.Error("cannot run program", zap.Uint64("program", id), zap.Error(err))
+	}
+}
+
+// owedEvery is how often the ledger is asked whether it takes records again.
+const owedEvery = 30 * time.Second
+
+// commitOwed tries the records owed again, if it was not tried just now. Another
+// refusal is no news.
+func (s *Supervisor) commitOwed(every time.Duration) {
+	if len(s.owed) == 0 || time.Since(s.tried) < every {
+		return
+	}
+	s.tried = time.Now()
+	ctx, cancel := context.WithTimeout(context.Background(), commitBound)
+	defer cancel()
+	if err := s.ledger.Commit(ctx, s.owed...); err != nil {
+		s.log.Warn("the ledger still accepts no records", zap.Int("owed", len(s.owed)), zap.Error(err))
+		return
+	}
+	s.owed = nil
+}
+
+// commitBound is how long one transaction may take on a slow card.
+const commitBound = 20 * time.Second
+
+// commit writes records in one transaction, those owed first, and logs what they
+// tell. What was refused for want of room or time is owed; what does not fit the
+// ledger never will, and is not tried again.
+func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error {
+	if len(records) == 0 {
+		return nil
+	}
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), commitBound)
+	defer cancel()
+	all := append(slices.Clone(s.owed), records...)
+	if err := s.ledger.Commit(ctx, all...); err != nil {
+		if errors.Is(err, ledger.ErrIllegal) || errors.Is(err, ledger.ErrInvalid) || errors.Is(err, ledger.ErrTooMany) {
+			return err
+		}
+		s.owed, s.tried = all, time.Now()
+		return fmt.Errorf("%w; it takes effect anyway, and is recorded once the ledger accepts records again", err)
+	}
+	s.owed = nil
+	for _, r := range all {
+		switch r := r.(type) {
+		case ledger.StateChanged:
+			s.log.Info("state", zap.String("state", r.State), zap.String("reason", r.Reason))
+		case ledger.EventNoted:
+			s.log.Info(r.Text, zap.String("kind", r.Kind))
+		case ledger.CycleMade:
+			s.log.Info("part made", zap.Int64("cycle", r.Seq), zap.String("evidence", r.Evidence))
+		case ledger.CycleInterrupted:
+			s.log.Warn("part interrupted", zap.Int64("cycle", r.Seq), zap.String("reason", r.Reason))
+		}
+	}
+	return nil
+}
+
+// call is a request on its way to the owner of the machine.
+type call struct {
+	request Request
+	answer  chan answer
+}
+
+type answer struct {
+	result Result
+	err    error
+}
+
+// ErrEnded: the supervisor has ended and takes no more requests.
+var ErrEnded = errors.New("the run has ended")
+
+// Snapshot returns the newest picture of the run, which nobody may change.
+func (s *Supervisor) Snapshot() *Snapshot {
+	return s.snapshot.Load()
+}
+
+// Do carries out an operator's request. It returns once what the request changed
+// is durable, or with the reason for which it was refused.
+func (s *Supervisor) Do(ctx context.Context, r Request) (Result, error) {
+	c := call{r, make(chan answer, 1)}
+	select {
+	case s.requests <- c:
+	case <-s.ended:
+		return Result{}, ErrEnded
+	case <-ctx.Done():
+		return Result{}, ctx.Err()
+	}
+	select {
+	case a := <-c.answer:
+		return a.result, a.err
+	case <-s.ended:
+		return Result{}, ErrEnded
+	}
+}
+
+// Ping returns once the goroutine of Run has gone round, which shows that neither the state
+// machine nor the connection hangs.
+func (s *Supervisor) Ping(ctx context.Context) error {
+	p := make(chan error, 1)
+	select {
+	case s.pings <- p:
+	case <-s.ended:
+		return ErrEnded
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	select {
+	case err := <-p:
+		return err
+	case <-s.ended:
+		return ErrEnded
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// Room tells the run how many bytes are left on the ledger's file system.
+func (s *Supervisor) Room(ctx context.Context, freeBytes int64) error {
+	select {
+	case s.rooms <- freeBytes:
+		return nil
+	case <-s.ended:
+		return ErrEnded
+	case <-ctx.Done():
+		return ctx.Err()
 	}
 }
