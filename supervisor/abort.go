@@ -7,28 +7,28 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// abortBound is how long an abort may try to switch the heaters off before it
-// says that it could not.
+// abortBound limits how long an abort may try to switch the heaters off before it reports that it
+// could not.
 const abortBound = 60 * time.Second
 
-// fault ends the run at once: the part is interrupted, the heaters go off first.
+// fault ends the run at once: the part is interrupted, and the heaters go off first.
 func (m *Machine) fault(why Cause) {
 	if !m.change(Abort, why) {
 		m.note("fault", why.Text)
 	}
 }
 
-// enterAborting switches the heaters off by the quickest way the board offers,
-// and then again in the ordinary way, which shows that the board has taken it.
+// enterAborting switches the heaters off by the fastest way the board offers, and then again in the
+// ordinary way, which proves that the board has accepted it.
 func (m *Machine) enterAborting() {
 	m.endHold("fault")
 	m.callAtOnce()
 	m.beginProof()
 	m.goOn = false
-	m.afterReset = false // whoever resets after a fault does not thereby start
+	m.afterReset = false // a reset after a fault does not start production
 	bound := abortBound
 	if m.shutdown {
-		bound = m.set.StopWithin // the process has nothing better to do
+		bound = m.set.StopWithin // the process has nothing more urgent to do
 	}
 	m.timers.set(timerAbort, m.now.Add(bound))
 	if m.link.phase != linkUp {
@@ -38,13 +38,13 @@ func (m *Machine) enterAborting() {
 		return
 	}
 	if m.link.board.Emergency() && m.cause.Code != CauseShutdown {
-		// The halt stops motion too, and with it the belt's position is lost; the
-		// operator's orderly way out is Stop.
+		// The halt also stops motion, which loses the belt's position. The operator's orderly way out
+		// is Stop.
 		m.link.halting = true
 		m.do(SendUrgent{Bytes: "M112\n"})
 	}
 	m.heatersOff()
-	m.guard.MayHeat() // until the board has taken the ordinary words
+	m.guard.MayHeat() // until the board has accepted the ordinary commands
 	m.interrupt(m.cause.Text)
 	m.cancel(func() { m.setLegs([]leg{m.offLeg(false)}) })
 }
@@ -52,8 +52,8 @@ func (m *Machine) enterAborting() {
 // abortUnconfirmed ends an abort whose heaters could not be shown to be off.
 func (m *Machine) abortUnconfirmed() {
 	if m.link.phase != linkDown {
-		// It does not take our lines. A port opened anew resets many boards, which
-		// is one more way to switch the heaters off.
+		// The board does not accept our lines. Reopening the port resets many boards, which is one
+		// more way to switch the heaters off.
 		m.link.phase = linkDown
 		m.belt.lost()
 		m.do(CloseLink{})
@@ -63,13 +63,13 @@ func (m *Machine) abortUnconfirmed() {
 	m.completed()
 }
 
-// enterAborted calls the operator and goes on trying to reach a board that is not
-// there: its heaters may be on, and its readings are to show that they are not.
+// enterAborted calls the operator and keeps trying to reach a missing board: its heaters may be on,
+// and its readings must show that they are off.
 func (m *Machine) enterAborted() {
 	if m.shutdown {
 		m.belt.lost() // the next process opens the port again
 	}
-	m.restBelt() // where no part was under way nothing else has kept it
+	m.restBelt() // where no part was in progress, nothing else has recorded it
 	m.beginHold()
 	switch {
 	case !m.guard.MayBeOn() && !m.timers.armed(timerProof):
@@ -79,13 +79,13 @@ func (m *Machine) enterAborted() {
 	}
 }
 
-// interrupt ends a cycle that is not discharged. A part that was made stays
-// counted; one that was only begun is interrupted and counts for nothing until
-// the operator has looked at it. Either way something may be under the head.
+// interrupt ends a cycle that is not discharged. A part that was made stays counted. One that was only
+// begun is interrupted and counts for nothing until the operator has looked at it. In either case
+// something may be under the head.
 func (m *Machine) interrupt(why string) {
 	c := m.cycle
-	if c == nil || c.fromLedger { // a cycle of an earlier process is settled when the board has spoken
-		m.record(ledger.BeltMoved{Belt: m.belt.underWay()}) // nothing else keeps it, should the process end before the next state
+	if c == nil || c.fromLedger { // a cycle of an earlier process is settled once the board has answered
+		m.record(ledger.BeltMoved{Belt: m.belt.underWay()}) // nothing else records it if the process ends before the next state
 		return
 	}
 	m.cycle = nil
@@ -98,31 +98,30 @@ func (m *Machine) interrupt(why string) {
 		m.record(ledger.BeltMoved{Belt: m.belt.underWay()})
 		return
 	}
-	c.lot.filamentMM = m.belt.latest.FilamentMM // what it took is not the next part's
+	c.lot.filamentMM = m.belt.latest.FilamentMM // the filament it used does not belong to the next part
 	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.underWay()})
 }
 
-// giveUp ends a cycle of which nothing was laid: the heaters were on their way. There is
-// neither a part to decide on nor anything under the head.
+// giveUp ends a cycle that laid nothing because the heaters were still warming up. There is no part to
+// decide on and nothing under the head.
 func (m *Machine) giveUp(c *cycle, why string) {
 	c.lot.filamentMM = m.belt.latest.FilamentMM
 	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was printed", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
 }
 
-// endNumberSpan is how far past a cycle's end number the board's last accepted
-// number may be while still proving that cycle: the closing wait for motion and
-// a few questions for temperatures.
+// endNumberSpan is how far past a cycle's end number the board's last accepted number may be and still
+// prove that cycle: the closing wait for motion and a few temperature queries.
 const endNumberSpan = 100
 
-// settleOpenCycle decides a cycle that an earlier process left open, by what the
-// board says: its last accepted line number proves that the last line of the part
-// was taken, unless it has restarted since. Otherwise the part is interrupted.
+// settleOpenCycle decides a cycle that an earlier process left open, from the board's answer. Its last
+// accepted line number proves that it accepted the last line of the part, unless the board has
+// restarted since. Otherwise the part is interrupted.
 func (m *Machine) settleOpenCycle(lastNumber int64, restarted bool) {
 	c := m.cycle
 	if c == nil || !c.fromLedger {
 		return
 	}
-	m.cycle = nil // the belt is not known to be clear since it was taken up, unless the operator has cleared it
+	m.cycle = nil // the belt has not been known to be clear since the cycle was restored, unless the operator has cleared it
 	proved := !restarted && lastNumber >= c.endNumber && lastNumber < c.endNumber+endNumberSpan
 	var fate string
 	switch {
@@ -154,19 +153,19 @@ func (m *Machine) shutDown() {
 	m.fault(Cause{CauseShutdown, "the daemon is ending"})
 }
 
-// MaybeHot reports whether heaters may be on that could not be switched off. A sensor in doubt says
-// so only beside a heat fault: a sound one was merely not seen for long enough.
+// MaybeHot reports whether heaters that could not be switched off may be on. A doubtful sensor counts
+// only beside a heat fault: a sound one merely has not been read for long enough.
 func (m *Machine) MaybeHot() bool {
 	return m.guard.MayBeOn() || m.guard.Hot() || m.guard.Hopeless() && m.latched != ""
 }
 
-// Safe reports whether the process may end: nothing moves, and the heaters are
-// off as far as the board can be reached, and read as if they were.
+// Safe reports whether the process may end: nothing moves, and the heaters are off, and read as off,
+// as far as the board can be reached.
 func (m *Machine) Safe() bool {
 	return m.settledDown() && (m.link.phase != linkUp || m.guard.Calm() || m.guard.Hopeless())
 }
 
-// settledDown reports whether nothing moves, and the board has taken the words that switch the
+// settledDown reports whether nothing moves and the board has accepted the commands that switch the
 // heaters off, as far as it can be reached.
 func (m *Machine) settledDown() bool {
 	if m.link.phase != linkUp {

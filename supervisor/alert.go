@@ -10,8 +10,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// alert puts a call to the operator into the ledger's outbox, in the transaction
-// of what it is about, so that neither exists without the other.
+// alert puts a call to the operator into the ledger's outbox, in the same transaction as its subject,
+// so that neither exists without the other.
 func (m *Machine) alert(code, text string) {
 	m.alerts++
 	a := ledger.Alert{ID: fmt.Sprintf("%s-%d", m.start, m.alerts), Kind: code, State: m.state.String(), Reason: code, Text: text}
@@ -26,28 +26,28 @@ func (m *Machine) alert(code, text string) {
 		body.Lot = &alertLot{ID: l.ID, Name: l.Name, Good: t.Good, Unverified: t.NotLookedAt(), Scrap: t.Scrap, Ordered: t.Ordered}
 	}
 	payload, err := json.Marshal(body)
-	if err == nil { // numbers and strings alone: it cannot fail
+	if err == nil { // only numbers and strings: it cannot fail
 		a.Payload = payload
 	}
 	m.record(ledger.AlertQueued{Alert: a})
 }
 
-// ahead is what has been told of the next visit.
+// ahead is what has been announced of the next visit.
 type ahead struct {
 	told bool
-	look time.Time // not before
+	look time.Time // earliest time of the next evaluation
 }
 
 const (
-	// lookEvery is how often it is asked when the next visit is due.
+	// lookEvery is how often the time of the next visit is evaluated.
 	lookEvery = 15 * time.Second
-	// farAgain: a visit that was told and has moved so many times VisitAhead away is
-	// told again when it comes near.
+	// farAgain: an announced visit that has since moved this many times VisitAhead away is announced
+	// again when it comes near.
 	farAgain = 2
 )
 
-// tellAhead calls somebody for a visit that comes near: once, whichever way the
-// forecast moves a little. A hold, its end, or a check makes the next visit another one.
+// tellAhead announces an approaching visit once, even if the forecast moves a little. A hold, its end
+// or a check makes the next visit a different one.
 func (m *Machine) tellAhead() {
 	if m.set.VisitAhead <= 0 || m.state != Execute || m.now.Before(m.ahead.look) {
 		return
@@ -74,12 +74,12 @@ func (m *Machine) tellAhead() {
 // visited begins the next interval between visits.
 func (m *Machine) visited() { m.ahead = ahead{} }
 
-// minutes is a short time in words.
+// minutes formats a short time for a person.
 func minutes(d time.Duration) string {
 	return plural(max(0, int(d.Round(time.Minute)/time.Minute)), "minute", "minutes")
 }
 
-// alertBody is what a webhook receives. Lengths are millimetres.
+// alertBody is what a webhook receives. Lengths are in millimetres.
 type alertBody struct {
 	ID       string    `json:"id"`
 	Machine  string    `json:"machine"`
@@ -100,10 +100,10 @@ type alertLot struct {
 	Ordered    int    `json:"ordered"`
 }
 
-// advice is what the operator is to do, with the command line for it, where there is one.
+// advice is what the operator has to do, with the command line for it, if there is one.
 type advice struct{ what, command string }
 
-// String words it for a terminal.
+// String formats it for a terminal.
 func (a advice) String() string {
 	if a.command == "" {
 		return a.what
@@ -111,7 +111,7 @@ func (a advice) String() string {
 	return a.what + ": " + a.command
 }
 
-// advice says what the operator is to do in the present state.
+// advice returns what the operator has to do in the present state.
 func (m *Machine) advice() advice {
 	if t := m.trials.open(); t != nil && m.trials.wanted {
 		return advice{"keep hands off: the belt moves by itself; to stop it", "beltwarden stop"}
@@ -170,7 +170,7 @@ func (m *Machine) advice() advice {
 	return advice{}
 }
 
-// refused is the advice that a refusal gives.
+// refused returns the advice in a refusal.
 func refused(err error) advice {
 	var r *Refusal
 	if !errors.As(err, &r) {

@@ -5,30 +5,30 @@ import (
 	"time"
 )
 
-// resuming is what the machine needs to go on by itself after a fault, where the owner has
-// chosen that. It is for faults of cable and computer alone, at moments at which nothing lies
-// under the head, and it leaves the people near it time to say no.
+// resuming is the state of automatic resumption after a fault, where the owner has enabled it. It
+// covers only faults of cable and computer, at moments when nothing lies under the head, and gives
+// people nearby time to prevent it.
 type resuming struct {
-	from   State       // the state in which the fault struck
-	spoke  bool        // somebody has given a word since: it is theirs
-	moved  bool        // the belt may have moved unseen by the fault
-	unkept bool        // the ledger has refused records since: what was announced may have reached nobody
-	past   []time.Time // when it went on by itself, the newest last
+	from   State       // the state in which the fault occurred
+	spoke  bool        // somebody has given a command since, and is in charge
+	moved  bool        // the fault may have hidden a movement of the belt
+	unkept bool        // the ledger has refused records since: the announcement may have reached nobody
+	past   []time.Time // when it resumed by itself, newest last
 }
 
-// aDay is what Settings.GoOnPerDay counts over, by the wall clock: it must hold over restarts
-// of the computer. Times to come, which a clock that was set back leaves, count as well.
+// aDay is the window of Settings.GoOnPerDay, by the wall clock, since it must hold over restarts of
+// the computer. Times in the future, left by a clock that was set back, count as well.
 const aDay = 24 * time.Hour
 
-// eventGoOn is the kind of event by which it is counted.
+// eventGoOn is the kind of event that counts automatic resumptions.
 const eventGoOn = "go_on"
 
-// noteFault notes in which state a fault has come.
+// noteFault notes the state in which a fault occurred.
 func (m *Machine) noteFault(from State) {
 	m.resuming.from, m.resuming.spoke, m.resuming.unkept = from, false, false
 }
 
-// checkAutoResume sees whether the machine may go on by itself, and says so beforehand.
+// checkAutoResume checks whether the machine may resume by itself, and announces it beforehand.
 func (m *Machine) checkAutoResume() {
 	if !m.autoResumeArises() {
 		return
@@ -45,8 +45,8 @@ func (m *Machine) checkAutoResume() {
 	}
 }
 
-// autoResume goes on: through Clearing, Stopped and Resetting, in which the board is asked all
-// over again, to the next part.
+// autoResume resumes the run through Clearing, Stopped and Resetting, where the board is queried
+// afresh, to the next part.
 func (m *Machine) autoResume() {
 	a := &m.resuming
 	if m.autoResumeBlockedBy() != "" {
@@ -61,10 +61,10 @@ func (m *Machine) autoResume() {
 	m.by = ""
 }
 
-// autoResumeArises reports whether the question arises at all.
+// autoResumeArises reports whether automatic resumption is a question at all.
 func (m *Machine) autoResumeArises() bool { return m.set.GoOnPerDay > 0 && m.state == Aborted }
 
-// goneOn is how often within the last day it went on by itself.
+// goneOn returns how often the machine has resumed by itself within the last day.
 func (m *Machine) goneOn() (n int) {
 	for _, at := range m.resuming.past {
 		if m.now.Sub(at) < aDay {
@@ -74,7 +74,7 @@ func (m *Machine) goneOn() (n int) {
 	return n
 }
 
-// autoResumeBlockedBy says what keeps the machine from going on by itself; "" when nothing does.
+// autoResumeBlockedBy returns what keeps the machine from resuming by itself, "" for nothing.
 func (m *Machine) autoResumeBlockedBy() string {
 	a, t := &m.resuming, &m.link.answer
 	switch a.from {
@@ -122,7 +122,7 @@ func (m *Machine) autoResumeBlockedBy() string {
 	return ""
 }
 
-// nth writes an ordinal number up to the most times in a day.
+// nth formats an ordinal number, up to the largest number of resumptions in a day.
 func nth(n int) string {
 	switch n {
 	case 1:

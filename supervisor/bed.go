@@ -13,17 +13,17 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// SurfaceView is the belt's surface since it was made anew.
+// SurfaceView is the belt's surface since it was last renewed.
 type SurfaceView struct {
 	How      string    `json:"how"` // cleaned or taped
 	At       time.Time `json:"at"`
 	TravelMM float64   `json:"travel_mm"` // belt travel since
 }
 
-// surfaces are the ways in which a belt's surface is made anew.
+// surfaces are the ways to renew a belt's surface.
 var surfaces = []string{"cleaned", "taped"}
 
-// surfaceView is the surface for the snapshot.
+// surfaceView returns the surface for the snapshot.
 func (m *Machine) surfaceView() *SurfaceView {
 	s := m.bed.Surface
 	if s == nil {
@@ -32,19 +32,20 @@ func (m *Machine) surfaceView() *SurfaceView {
 	return &SurfaceView{How: s.How, At: s.Stamp.At, TravelMM: math.Max(0, m.belt.base.TravelMM-s.TravelMM)}
 }
 
-// forecast judges the belt as it stands, for what the lot runs next.
+// forecast judges the belt at its present position, for what the lot runs next.
 func (m *Machine) forecast() belt.Forecast {
 	return m.bed.Forecast(m.belt.position(), m.advancePerTravel())
 }
 
-// offsetAccepted reports whether the belt is beyond its limit, and the operator goes on for a reason given.
+// offsetAccepted reports whether the belt is beyond its limit and the operator continues with a
+// reason.
 func (m *Machine) offsetAccepted() bool {
 	_, check := m.bed.Newest()
 	return m.bed.Beyond() && m.book.GoneAgainst(check)
 }
 
-// advancePerTravel is what the next parts advance for each millimetre they run; 0 when
-// no lot says so.
+// advancePerTravel is what the next parts advance per millimetre of travel; 0 when no lot determines
+// it.
 func (m *Machine) advancePerTravel() float64 {
 	per := m.nextTravelMM()
 	if m.lot == nil || per <= 0 {
@@ -56,7 +57,7 @@ func (m *Machine) advancePerTravel() float64 {
 	return 0
 }
 
-// driftText says in words what the forecast rests on and says.
+// driftText describes the forecast and its basis to a person.
 func (m *Machine) driftText(f belt.Forecast) string {
 	text := ""
 	switch {
@@ -75,8 +76,8 @@ func (m *Machine) driftText(f belt.Forecast) string {
 	return text + fmt.Sprintf("; it may reach the limit of %.1f mm after %.1f m more", m.set.OffsetLimitMM, f.HoldMM/1000)
 }
 
-// realignText advises to realign while the operator is at the machine anyway: beyond half
-// the limit, where further visits would come ever closer together.
+// realignText advises realigning while the operator is at the machine anyway: beyond half the limit,
+// further visits would follow at ever shorter intervals.
 func (m *Machine) realignText(v *Visit) string {
 	if v.Realigned || v.OffsetMM == nil || m.set.OffsetLimitMM <= 0 || math.Abs(*v.OffsetMM) <= m.set.OffsetLimitMM/2 {
 		return ""
@@ -88,7 +89,7 @@ func (m *Machine) realignText(v *Visit) string {
 	return "; realign the belt while you are there and record it: it stands beyond half its limit, and " + next
 }
 
-// wrongSeam refuses a place that no joint can have.
+// wrongSeam refuses a position that no seam can have.
 func (m *Machine) wrongSeam(aheadMM float64) string {
 	switch {
 	case m.set.LoopMM <= 0:
@@ -99,7 +100,7 @@ func (m *Machine) wrongSeam(aheadMM float64) string {
 	return ""
 }
 
-// wrongSurface lists what cannot be so of the surface and the parts that came off it.
+// wrongSurface lists impossible claims about the surface and the parts that came off it.
 func (m *Machine) wrongSurface(v *Visit) []Fault {
 	var wrong []Fault
 	say := func(is bool, field, format string, a ...any) {
@@ -117,12 +118,12 @@ func (m *Machine) wrongSurface(v *Visit) []Fault {
 	return wrong
 }
 
-// spanOf is a part's footprint from where the nozzle stands as it begins.
+// spanOf is a part's footprint, relative to the nozzle's position at the beginning.
 func spanOf(p *job.Plan) belt.Span {
 	return belt.Span{FromMM: p.Placing.FootprintMM[0], ToMM: p.Placing.FootprintMM[1]}
 }
 
-// laid notes where a part that is made lies: the body began its net advance ago.
+// laid notes where a finished part lies: the body began its net advance ago.
 func (m *Machine) laid(c *cycle) {
 	p := c.lot.plans[c.job]
 	if p == nil {
@@ -133,9 +134,9 @@ func (m *Machine) laid(c *cycle) {
 	m.bed.Sides(p.ExtentMM.X)
 }
 
-// spreadMM is how much further the belt advances before the first part of a run, after
-// advanceMM more, so that its parts lie where fewest have lain: a pitch that divides the
-// loop would lay all of them on the same places for ever.
+// spreadMM is how much further the belt advances before the first part of a run, after advanceMM more,
+// so that its parts lie where the fewest have lain. A pitch that divides the loop would otherwise lay
+// every part on the same places.
 func (m *Machine) spreadMM(c *cycle, p *job.Plan, advanceMM float64) float64 {
 	w := m.bed.Wear
 	if w == nil || !c.first {
@@ -144,8 +145,7 @@ func (m *Machine) spreadMM(c *cycle, p *job.Plan, advanceMM float64) float64 {
 	return w.ShiftMM(m.belt.base.AdvanceMM+advanceMM, spanOf(p), p.PitchMM, c.lot.Wanted())
 }
 
-// partsOnBelt says where the parts on the belt are, the first made first, and the one that
-// is being made last.
+// partsOnBelt returns where the parts on the belt are, first made first, and the one in progress last.
 func (m *Machine) partsOnBelt() []bed.Place {
 	list := m.bed.Parts(m.belt.position())
 	if c := m.cycle; c != nil && !c.made && c.placed {

@@ -8,8 +8,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// enterHeld is the machine at rest between parts: head parked, nozzle at standby,
-// motors energised so that the belt keeps its position.
+// enterHeld puts the machine at rest between parts: head parked, nozzle at standby, motors energised
+// so that the belt keeps its position.
 func (m *Machine) enterHeld() {
 	m.restBelt()
 	m.beginHold()
@@ -48,8 +48,8 @@ func (m *Machine) waitsForCheck() bool {
 	return h != nil && byCheck(h.Reason) && !h.Checked
 }
 
-// mayGoOn refuses to let a part begin against what is known of the belt, unless
-// the operator overrides it with a reason, which is kept.
+// mayGoOn refuses to begin a part against what is known of the belt, unless the operator overrides it
+// with a reason, which is recorded.
 func (m *Machine) mayGoOn(what string, r Request) error {
 	if m.lot == nil || m.lot.Status != ledger.LotOpen {
 		return &Refusal{What: what, Why: "no lot is open", Remedy: "open one", Command: "beltwarden lot start JOB --good N"}
@@ -69,7 +69,7 @@ func (m *Machine) mayGoOn(what string, r Request) error {
 	return nil
 }
 
-// mayStart refuses a start that could hurt the machine or the parts on it.
+// mayStart refuses a start that could damage the machine or the parts on it.
 func (m *Machine) mayStart(r Request) error {
 	const what = "start"
 	if err := m.mayGoOn(what, r); err != nil {
@@ -104,8 +104,8 @@ func (m *Machine) mayStart(r Request) error {
 	return nil
 }
 
-// leftBehind says what one job of the lot sets that another does not, where the board has not told what it had
-// before: parts of the other would be made with it. "" where there is nothing.
+// leftBehind describes what one job of the lot sets and another does not, where the board has not
+// reported the earlier value: parts of the other job would be made with it. "" means nothing.
 func (m *Machine) leftBehind() string {
 	var list []string
 	for a, sets := range m.lot.plans {
@@ -124,7 +124,7 @@ func (m *Machine) leftBehind() string {
 	return strings.Join(list, "; ") + "; the board has not reported its own values, so parts of one would be made with the settings of the other"
 }
 
-// maySupply refuses to go on while spool, bin or hours do not allow another part.
+// maySupply refuses to continue while spool, bin or hours do not allow another part.
 func (m *Machine) maySupply(what string, r Request) error {
 	if r.Override != "" {
 		m.supplyGoOn = m.lot.Begun + 1 // one part; then it is judged again
@@ -136,7 +136,7 @@ func (m *Machine) maySupply(what string, r Request) error {
 	return nil
 }
 
-// refusal refuses what a need stands against.
+// refusal returns a refusal because of a need.
 func refusal(what string, why Cause, intro string) *Refusal {
 	n, _ := NeedOf(why.Code)
 	r := &Refusal{What: what, Why: intro + why.Text, Remedy: n.Remedy + ", or give a reason to go on anyway", Command: "--override REASON"}
@@ -146,7 +146,7 @@ func refusal(what string, why Cause, intro string) *Refusal {
 	return r
 }
 
-// mayUnhold refuses to go on before the check that the hold was for.
+// mayUnhold refuses to unhold before the check that the hold is for.
 func (m *Machine) mayUnhold(r Request) error {
 	const what = "unhold"
 	if err := m.mayGoOn(what, r); err != nil {

@@ -10,17 +10,17 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Kinds of event by which a latched heat fault is kept: whatever becomes of process and
-// power, the newest of the two says whether one is in force.
+// Kinds of event that record a latched heat fault. The newer of the two decides whether one is in
+// force, whatever happens to process and power.
 const (
 	eventHeatFault = "heat_fault"
 	eventMended    = "mended"
 )
 
-// mostMended bounds the words on what was mended, in bytes.
+// mostMended limits the text about a repair, in bytes.
 const mostMended = 500
 
-// latchHeat keeps a heat fault until somebody says what was mended.
+// latchHeat keeps a heat fault in force until somebody states what was repaired.
 func (m *Machine) latchHeat(text string) {
 	if m.latched != "" {
 		return
@@ -29,8 +29,8 @@ func (m *Machine) latchHeat(text string) {
 	m.note(eventHeatFault, text)
 }
 
-// mended releases a latched heat fault, or what is held against a sensor, by words on what was mended,
-// which are kept.
+// mended releases a latched heat fault, or a doubt about a sensor, by a text about the repair, which
+// is recorded.
 func (m *Machine) mended(r Request) error {
 	const what = "clear"
 	words := strings.TrimSpace(r.Mended)
@@ -61,8 +61,8 @@ const (
 	mendCommand = "beltwarden clear --mended TEXT"
 )
 
-// callAtOnce calls the operator in the step in which a fault is found: it may take a minute
-// until it is known what became of the heaters, and that follows as a message of its own.
+// callAtOnce calls the operator in the step that finds a fault. It may take a minute until the state
+// of the heaters is known; that follows as a message of its own.
 func (m *Machine) callAtOnce() {
 	switch m.cause.Code {
 	case CauseOperator, CauseShutdown: // somebody knows, or the process is ending
@@ -79,12 +79,12 @@ func (m *Machine) callAtOnce() {
 	m.alert(m.cause.Code, text)
 }
 
-// outOfReach says what to do about a board that is not there.
+// outOfReach returns what to do about a missing board.
 func (m *Machine) outOfReach(why string) string {
 	return "the board is out of reach, and its heaters" + m.lastRead() + " may be on: cut the mains; " + why
 }
 
-// lostAtRest calls the operator when a board goes that had a heater on with no lot at work.
+// lostAtRest calls the operator when a board disappears that had a heater on while no lot was running.
 func (m *Machine) lostAtRest(why Cause) {
 	if !m.mayHeat() && m.heat.nozzleTargetC == 0 && m.heat.bedTargetC == 0 {
 		return
@@ -94,7 +94,7 @@ func (m *Machine) lostAtRest(why Cause) {
 	m.alert(why.Code, text)
 }
 
-// lastRead is what the board told of its heaters last, in words that follow a noun.
+// lastRead describes the board's last report on its heaters, as words that follow a noun.
 func (m *Machine) lastRead() string {
 	var list []string
 	if h := &m.heat; h.hasNozzle {
@@ -109,17 +109,17 @@ func (m *Machine) lastRead() string {
 	return " (last read: " + strings.Join(list, ", ") + ")"
 }
 
-// faulted reports whether the Aborted that an earlier process has left is a fault's. One that
-// ended in order, at work, was no fault: nothing has to be cleared, and nothing begins by itself.
+// faulted reports whether an earlier process left Aborted because of a fault. An orderly end during a
+// run was no fault: nothing has to be cleared, and nothing begins by itself.
 func (m *Machine) faulted() bool {
 	return m.latched != "" || m.book.Hold == nil || m.book.Hold.Reason != CauseShutdown
 }
 
-// resumeAborted stays in Aborted over a restart of the process, with its cause: only Clear
-// leads out of it.
+// resumeAborted stays in Aborted over a restart of the process, with its cause. Only Clear leads out
+// of it.
 func (m *Machine) resumeAborted(last *ledger.State, shown bool) {
 	m.state = Aborted
-	if at := last.Stamp.At; at.Before(m.now) { // else the clock was wrong, then or now
+	if at := last.Stamp.At; at.Before(m.now) { // otherwise the clock was wrong, then or now
 		m.since = at
 	}
 	m.cause = Cause{CauseRestart, last.Reason}

@@ -12,14 +12,14 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// This file holds every line that the supervisor adds to what a job says. Each
-// is either listed with the lot before it runs (additions) or belongs to a
-// procedure that the configuration describes: discharge, park, reheat, clearing.
+// This file holds every line that the supervisor adds to those of a job. Each is either listed with
+// the lot before it runs (additions) or belongs to a procedure that the configuration describes:
+// discharge, park, reheat, clearing.
 
-// countAnew lets the board count the lines of a program from the beginning.
+// countAnew restarts the board's count of the lines of a program.
 var countAnew = "M110 N" + strconv.Itoa(serialio.StartNumber)
 
-// number writes a coordinate, feed or temperature as boards read it.
+// number formats a coordinate, feed or temperature as boards read it.
 func number(v float64) string {
 	v = math.Round(v*1e5) / 1e5
 	if v == 0 {
@@ -28,13 +28,13 @@ func number(v float64) string {
 	return strconv.FormatFloat(v, 'f', -1, 64)
 }
 
-// move writes a linear move of one axis.
+// move formats a linear move of one axis.
 func move(a gcode.Axis, toMM, feed float64) string {
 	return "G1 " + a.String() + number(toMM) + " F" + number(feed)
 }
 
-// openingLines put the board into known modes before a lead-in. A board that has
-// been running may have been left in any.
+// openingLines put the board into known modes before a lead-in. A board that has been running may have
+// been left in any mode.
 func (m *Machine) openingLines() []string {
 	lines := []string{countAnew, "G21", "G90", "M82", "M220 S100", "M221 S100",
 		"G92 " + m.set.BeltAxis.String() + "0"}
@@ -44,8 +44,8 @@ func (m *Machine) openingLines() []string {
 	return append(lines, m.idleLines(m.set.BoardIdle)...)
 }
 
-// ownLines adds to lines before a lead-in those that take back what an earlier job has set: a job begins on
-// the board as it is by itself.
+// ownLines appends to lines, before a lead-in, those that undo settings of an earlier job, so that a
+// job begins with the board's own settings.
 func (m *Machine) ownLines(at gcode.State, lines []string) []string {
 	if at.Tool != 0 {
 		lines = append(lines, "T0")
@@ -60,9 +60,9 @@ func (m *Machine) ownLines(at gcode.State, lines []string) []string {
 	return append(lines, gcode.Restore(at, to, m.restoreOptions(true))...)
 }
 
-// idleLines tell the board after how long without a move it is to halt, which switches its
-// heaters off whatever has become of this process, the computer and the cable; with 0 that it
-// is not to. A halt lets the motors go too, so that it stands only while heaters may be on.
+// idleLines set the time without a move after which the board halts, which switches its heaters off
+// whatever has become of this process, the computer and the cable; 0 turns that off. A halt also
+// releases the motors, so the timeout is in force only while heaters may be on.
 func (m *Machine) idleLines(after time.Duration) []string {
 	if m.set.BoardIdle <= 0 {
 		return nil
@@ -70,7 +70,7 @@ func (m *Machine) idleLines(after time.Duration) []string {
 	return []string{"M85 S" + number(math.Ceil(after.Seconds()))}
 }
 
-// offLines switch the heaters off, and have the board forget that it was to halt.
+// offLines switch the heaters off and cancel the idle timeout.
 func (m *Machine) offLines() []string {
 	if m.lot != nil {
 		for _, p := range m.lot.plans {
@@ -134,15 +134,15 @@ func (m *Machine) additions(p *job.Plan, plans []*job.Plan) []job.Change {
 		}
 		also(job.LeadIn, m.ownLines(after, m.openingLines()))
 		also(job.Body, gcode.Restore(after, p.Begin, m.restoreOptions(true)))
-		for _, argument := range gcode.Left(after, p.Begin, m.restoreOptions(true)) { // until the board tells its own
+		for _, argument := range gcode.Left(after, p.Begin, m.restoreOptions(true)) { // until the board reports its own
 			also(job.Body, []string{argument + "..."})
 		}
 	}
 	return list
 }
 
-// inMM returns what makes a board read millimetres, if it does not: our own lines
-// are in millimetres, and a lead-in or lead-out may end in inches.
+// inMM returns what makes a board read millimetres, if it does not already: our own lines are in
+// millimetres, and a lead-in or lead-out may end in inches.
 func inMM(at gcode.State) []string {
 	if at.Inches {
 		return []string{"G21"}
@@ -150,7 +150,7 @@ func inMM(at gcode.State) []string {
 	return nil
 }
 
-// lengths are lines whose E words are lengths of filament, whatever the job has made of them.
+// lengths returns lines whose E words are lengths of filament, whatever mode the job has set.
 func lengths(at gcode.State, lines ...string) []string {
 	if at.VolumetricMM > 0 {
 		return append([]string{"M200 D0"}, lines...)
@@ -158,11 +158,11 @@ func lengths(at gcode.State, lines ...string) []string {
 	return lines
 }
 
-// apply follows a line of our own; it cannot be wrong, and a test holds it so.
+// apply applies a line of our own to the state. It cannot fail, which a test verifies.
 func apply(s *gcode.State, line string) { s.Apply([]byte(line)) }
 
-// restoreOptions say how to move from one part to the next. A head that is
-// lifted already travels at the height it has.
+// restoreOptions define how to move from one part to the next. A head that is already lifted travels
+// at its present height.
 func (m *Machine) restoreOptions(headUp bool) gcode.RestoreOptions {
 	clearMM := m.set.LiftMM
 	if headUp {
@@ -173,8 +173,8 @@ func (m *Machine) restoreOptions(headUp bool) gcode.RestoreOptions {
 		Own: &m.link.board.Own}
 }
 
-// completeLegs are the lead-out of the newest job, and the last parts' way over
-// the drop edge.
+// completeLegs are the lead-out of the newest job, and the advance that takes the last parts over the
+// drop edge.
 func (m *Machine) completeLegs() []leg {
 	var legs []leg
 	if k := m.lot.Last; k >= 0 && k < len(m.lot.plans) {
@@ -189,8 +189,8 @@ func (m *Machine) completeLegs() []leg {
 	return append(legs, m.offLeg(true))
 }
 
-// modesOf puts the board into the modes of a state without moving anything: a
-// lead-out reads its lines as the end of the part left them.
+// modesOf puts the board into the modes of a state without moving anything: a lead-out expects the
+// modes in which the part ended.
 func (m *Machine) modesOf(at, end gcode.State) []string {
 	to := at
 	to.Inches, to.Relative, to.RelativeE, to.Plane = end.Inches, end.Relative, end.RelativeE, end.Plane
@@ -247,8 +247,7 @@ func (m *Machine) parkLegs() []leg {
 	}}
 }
 
-// reheatLegs bring the machine back to heat and push out what oozed or aged in
-// the nozzle while it waited.
+// reheatLegs heat the machine again and push out what oozed or aged in the nozzle while it waited.
 func (m *Machine) reheatLegs() []leg {
 	k := m.lot.Next()
 	if k < 0 {
@@ -269,16 +268,16 @@ func (m *Machine) reheatLegs() []leg {
 	})
 }
 
-// mayExtrude reports whether filament moves in the nozzle: it was told to be hot enough, and
-// is by the newest two readings, of which one may have been damaged on its way; it may have
-// cooled since. Boards refuse cold extrusion below about 170 °C (common practice, no source),
-// and a cold extruder grinds the filament.
+// mayExtrude reports whether filament moves in the nozzle. Its target was hot enough, and so are its
+// newest two readings, of which one may have been damaged on its way; it may have cooled since. Boards
+// refuse cold extrusion below about 170 °C (common practice, no source), and a cold extruder grinds
+// the filament.
 func (m *Machine) mayExtrude(at gcode.State) bool {
 	readC := min(m.heat.nozzleC, m.heat.earlierNozzleC)
 	return mayMelt(at) && m.heat.nozzleTold() && readC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
 }
 
-// mayMelt reports whether the nozzle was told to be hot enough.
+// mayMelt reports whether the nozzle's target is hot enough.
 func mayMelt(at gcode.State) bool { return at.NozzleTargetC >= coldC && !at.FirmwareRetracted }
 
 // cooledC is how far a nozzle may have cooled since it was read.
@@ -286,8 +285,8 @@ const cooledC = 10
 
 const coldC = 170
 
-// liftLines draw the filament back where it is hot and the job has not, raise the head over what lies under
-// it and put it where it waits.
+// liftLines retract the filament where the nozzle is hot and the job has not retracted, raise the head
+// above what lies under it and move it to where it waits.
 func (m *Machine) liftLines(at gcode.State, aboveMM float64, hot bool) []string {
 	lines := []string{"G21", "G90"}
 	if back := m.set.RetractMM - at.DrawnBackMM; hot && back > 1e-6 {
@@ -303,21 +302,21 @@ func (m *Machine) liftLines(at gcode.State, aboveMM float64, hot bool) []string 
 	return lines
 }
 
-// liftBlind raises the head from wherever it stands: a board that has restarted does not know where
-// that is, and the head may be low in a part that the belt is about to move.
+// liftBlind raises the head from an unknown position: a board that has restarted does not know it, and
+// the head may be low in a part that the belt is about to move.
 func (m *Machine) liftBlind() []string {
 	return []string{"G21", "G91", move(m.set.LiftAxis, m.set.LiftMM, m.set.LiftFeed), "G90"}
 }
 
-// advanceLines move the belt by mm along the forward direction, in pieces that
-// the board's travel limit allows, and leave the belt coordinate at endMM. The
-// coordinate is set before each piece, so no piece can leave the travel. None is set behind
-// the last: a board that has dropped its move then stands elsewhere, and says so.
+// advanceLines move the belt by mm along the forward direction, in pieces that the board's travel
+// limit allows, and leave the belt coordinate at endMM. The coordinate is set before each piece, so no
+// piece can leave the travel. It is not set after the last piece: a board that has dropped its move
+// then reports another position.
 func (m *Machine) advanceLines(mm, endMM float64) []string {
 	return m.advanceAt(mm, endMM, m.set.AdvanceFeed, m.set.TravelLimitMM)
 }
 
-// advanceAt is advanceLines with a feed, mm/min, and a longest piece of its own.
+// advanceAt is advanceLines with a feed, mm/min, and a maximum length of a piece of its own.
 func (m *Machine) advanceAt(mm, endMM, feed, pieceMM float64) []string {
 	axis := m.set.BeltAxis.String()
 	lines := []string{"G90"}
@@ -336,17 +335,17 @@ func (m *Machine) advanceAt(mm, endMM, feed, pieceMM float64) []string {
 	return lines
 }
 
-// pieces is in how many an advance is run of which none is longer than pieceMM.
+// pieces is the number of pieces in an advance of which none is longer than pieceMM.
 func pieces(mm, pieceMM float64) int { return int(math.Ceil(math.Abs(mm)/pieceMM - 1e-9)) }
 
-// advanceLegs move the belt by mm with the board asked behind each piece where it stands: one
-// that looks for words to stop at once does so before any checksum, and one bit makes such a word
-// of the wait for motion. Elsewhere has the meaning given; done follows the last piece.
+// advanceLegs move the belt by mm and query the board's position after each piece. A board that scans
+// for immediate-stop words does so before it verifies any checksum, and one flipped bit turns the wait
+// for motion into such a word. Elsewhere has the meaning given; done follows the last piece.
 func (m *Machine) advanceLegs(doing string, mm float64, endMM func(at gcode.State) float64, meaning string, done func()) []leg {
 	return m.advanceLegsAt(m.set.AdvanceFeed, m.set.TravelLimitMM, doing, mm, endMM, meaning, done)
 }
 
-// advanceLegsAt is advanceLegs with a feed, mm/min, and a longest piece of its own.
+// advanceLegsAt is advanceLegs with a feed, mm/min, and a maximum length of a piece of its own.
 func (m *Machine) advanceLegsAt(feed, pieceMM float64, doing string, mm float64, endMM func(at gcode.State) float64, meaning string, done func()) []leg {
 	n := max(1, pieces(mm, pieceMM))
 	var legs []leg
@@ -368,13 +367,12 @@ func (m *Machine) advanceLegsAt(feed, pieceMM float64, doing string, mm float64,
 	return legs
 }
 
-// dischargeMM is the belt advance after a part: what its body has not advanced
-// the belt already, so that the next part's origin lies one pitch behind. A body
-// that has advanced it further is left at that; running back would bring finished
-// parts back.
+// dischargeMM is the belt advance after a part: the pitch less what its body has advanced the belt
+// already, so that the next part's origin lies one pitch behind. A body that has advanced the belt
+// further is left there; running back would bring finished parts back.
 func (m *Machine) dischargeMM(p *job.Plan) float64 { return p.PitchMM - p.BeltAdvanceMM }
 
-// releaseLines lift the head and let nozzle and bed cool to what lets the part go.
+// releaseLines lift the head and let nozzle and bed cool to the temperature at which the part lets go.
 func (m *Machine) releaseLines(p *job.Plan, end gcode.State, hot bool) []string {
 	lines := m.liftLines(end, p.ExtentMM.Axis(m.set.LiftAxis)[1], hot)
 	if end.NozzleTargetC > m.set.NozzleStandbyC && m.coolsFirst(end) {
@@ -407,8 +405,8 @@ func (m *Machine) carryLegs(p *job.Plan) []leg {
 		"the finished part may be where the next one would be laid", func() {})
 }
 
-// dischargeLegs move a finished part off: cool, lift, advance. The line numbers
-// begin anew, since the count of the part is durable by now.
+// dischargeLegs move a finished part off: cool, lift, advance. The line numbers restart, since the
+// count of the part is durable by now.
 func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 	var end gcode.State
 	legs := []leg{{
@@ -423,8 +421,8 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 	return append(legs, m.carryLegs(p)...)
 }
 
-// coolLegs wait until the bed itself is cool enough, whatever was asked of it last:
-// a job may have turned it down moments ago. A cold one costs a reading.
+// coolLegs wait until the bed itself is cool enough, whatever its last target was: a job may have
+// turned it down moments ago. With a cold bed that costs one reading.
 func (m *Machine) coolLegs(doing string) []leg {
 	if m.set.ReleaseC <= 0 {
 		return nil
@@ -432,9 +430,8 @@ func (m *Machine) coolLegs(doing string) []leg {
 	return []leg{{doing: doing, wait: &wait{bedToC: m.set.ReleaseC, limit: m.set.ReleaseLimit}}}
 }
 
-// Surround lists every line that a run with these settings puts around the lines of
-// a job: before its lead-in, between two parts and before its lead-out. The record of
-// a lot lists the same.
+// Surround lists every line that a run with these settings puts around the lines of a job: before its
+// lead-in, between two parts and before its lead-out. The record of a lot has the same list.
 func Surround(s Settings, p *job.Plan) []job.Change {
 	m := newMachine(s.withDefaults())
 	return m.additions(p, nil)
