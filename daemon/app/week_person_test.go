@@ -99,7 +99,7 @@ func (s *shop) counts() (made, interrupted, good int) {
 		if err != nil {
 			s.t.Fatal(err)
 		}
-		made, interrupted, good = made+c.Made, interrupted+c.Interrupted, good+c.Good
+		made, interrupted, good = made+c.Made-c.InterruptedScrap, interrupted+c.Interrupted, good+c.Good
 	}
 	return made, interrupted, good
 }
