@@ -5,8 +5,8 @@ import (
 	"time"
 )
 
-// clockWatch notices when the wall clock is set, and when it cannot be right. Nothing that the machine does depends on it
-// but the attended hours.
+// clockWatch notices when the wall clock is set, and when it cannot be right. Of all that the machine
+// does, only the attended hours depend on it.
 type clockWatch struct {
 	began  time.Time // of this process
 	last   time.Time // the newest step
@@ -14,16 +14,16 @@ type clockWatch struct {
 }
 
 const (
-	// clockMoved is by how much the clock must have been set to be told.
+	// clockMoved is the smallest change of the clock that is reported.
 	clockMoved = time.Minute
-	// clockBehind is how far it may lie behind the newest row.
+	// clockBehind is how far the clock may lie behind the newest row.
 	clockBehind = 2 * time.Minute
-	// clockDoubtFor is how long the ledger's word is held against a clock that lies behind: it may have been the earlier
-	// one that was wrong.
+	// clockDoubtFor is how long a clock that lies behind the ledger's newest row counts as doubtful.
+	// After that, the earlier clock may have been the wrong one.
 	clockDoubtFor = time.Hour
 )
 
-// watchClock notes that the clock was set, or at the first step that it is in doubt.
+// watchClock records that the clock was set or, at the first step, that it is doubtful.
 func (m *Machine) watchClock() {
 	last := m.clock.last
 	m.clock.last = m.now
@@ -58,10 +58,10 @@ func setBy(from, to time.Time) time.Duration {
 	return to.Round(0).Sub(from.Round(0)) - to.Sub(from)
 }
 
-// clockUnset says whether the clock shows a time before this program was made.
+// clockUnset reports whether the clock shows a time before this program was built.
 func (m *Machine) clockUnset() bool { return m.now.Before(m.set.ClockFloor) }
 
-// clockDoubt says why the clock cannot be right, "" where nothing speaks against it.
+// clockDoubt returns why the clock cannot be right, "" if nothing suggests that.
 func (m *Machine) clockDoubt() string {
 	shows := m.now.Local().Format(clockFormat)
 	switch {
@@ -74,8 +74,8 @@ func (m *Machine) clockDoubt() string {
 	return ""
 }
 
-// shown is an earlier reading of the clock, told by the clock as it stands now: so that what is told beside the present
-// time lies as far from it as it was.
+// shown converts an earlier reading of the clock to the present clock, so that it lies as far from the
+// present time as it did.
 func (m *Machine) shown(t time.Time) time.Time {
 	if t.IsZero() || setBy(t, m.now).Abs() < time.Second {
 		return t
@@ -83,7 +83,7 @@ func (m *Machine) shown(t time.Time) time.Time {
 	return m.now.Add(-m.now.Sub(t))
 }
 
-// longWords tells a length of time of any size.
+// longWords formats a duration of any size.
 func longWords(d time.Duration) string {
 	const day = 24 * time.Hour
 	switch {

@@ -13,40 +13,40 @@ import (
 
 // cycle is the making of one part: body, then discharge.
 type cycle struct {
-	lot       *lot // the machine's may be another by the time the board has spoken
+	lot       *lot // the machine's lot may have changed by the time the board answers
 	seq       int64
 	job       int
 	ordinal   int
 	endNumber int64
 	begun     time.Time
 	made      bool
-	lostC     float64 // the most by which its nozzle was below its target, where that was a loss of heat
+	lostC     float64 // the most by which its nozzle was below its target, if that was a loss of heat
 	first     bool    // of its run
-	warm      bool    // it began with nozzle and bed hot: nothing of its time was heating
+	warm      bool    // it began with nozzle and bed hot: none of its time was heating
 
 	startTravelMM float64 // running total when it began
 
 	placed   bool    // its place on the belt is settled:
 	originMM float64 // the net advance at which its body begins
-	roomMM   float64 // so far the belt advances for it before its body
+	roomMM   float64 // how far the belt advances for it before its body
 
 	fromLedger bool    // begun by an earlier process
 	leftMM     float64 // its travel that may or may not have been run
 	// leftAdvanceMM is its net advance that may or may not have been run.
 	leftAdvanceMM float64
-	filamentMM    float64 // what a whole cycle takes
+	filamentMM    float64 // filament of a whole cycle
 }
 
-// endNumberBase keeps end numbers clear of ordinary line numbers, below the
-// billion from which the connection asks its questions, and so within the 32 bits
-// that many boards have for them.
+// endNumberBase keeps end numbers clear of ordinary line numbers and below the billion at which the
+// numbers of the connection's own questions begin, and so within the 32 bits that many boards have for
+// them.
 const endNumberBase = 900_000_000
 
 // endNumber is the line number given to the last line of a cycle's body.
 func endNumber(seq int64) int64 { return endNumberBase + seq%999_999*endNumberSpan }
 
-// boundary is the moment between two parts: a due hold comes first, then the
-// next part, then the end of the lot.
+// boundary is the moment between two parts: a due hold comes first, then the next part, then the end
+// of the lot.
 func (m *Machine) boundary() {
 	if m.lot == nil || m.lot.Next() < 0 {
 		m.completed()
@@ -95,8 +95,8 @@ func (m *Machine) beginCycle(k int) {
 	m.setLegs(legs)
 }
 
-// hotEnough counts a part, unless its nozzle had lost its heat for a while: the mains may have been gone
-// meanwhile, and nothing was laid.
+// hotEnough counts a part, unless its nozzle lost its heat for a while: mains power may have failed in
+// the meantime, with nothing laid.
 func (m *Machine) hotEnough(c *cycle) {
 	if c.lostC == 0 {
 		m.cycleMade(c)
@@ -108,15 +108,15 @@ func (m *Machine) hotEnough(c *cycle) {
 		c.lostC, c.ordinal) + heat.OrNoMains})
 }
 
-// stillHot is what a nozzle must show before a part counts as made: as hot as when the part was begun, or as
-// it was to end. A board that lives on USB without mains answers every line as if it were carried out, and
-// only the heat betrays that nothing moves.
+// stillHot is the nozzle temperature that a part needs to count as made: as hot as at its beginning,
+// or its target at the end. A board powered from USB without mains answers every line as if it were
+// carried out, and only the heat shows that nothing moves.
 func (m *Machine) stillHot(plan *job.Plan) *wait {
 	return &wait{nozzleFromC: short(min(plan.Begin.NozzleTargetC, plan.End.NozzleTargetC)), limit: m.set.ReheatLimit}
 }
 
-// beginBody looks for a place for a part. The ledger knows what the part alone runs, and has the way to its
-// place as uncertain from before it is run until the part is made.
+// beginBody finds a place for a part. The ledger holds the travel of the part alone, and counts the
+// way to its place as uncertain from before it is run until the part is made.
 func (m *Machine) beginBody(plan *job.Plan, c *cycle) {
 	m.laying = true
 	if c.roomMM = m.roomMM(plan, c); c.roomMM > 0 {
@@ -124,8 +124,8 @@ func (m *Machine) beginBody(plan *job.Plan, c *cycle) {
 	}
 }
 
-// bodyProgram brings the machine to where the first part began, and makes the part.
-// Line numbers begin anew, and the last line of the part bears the end number.
+// bodyProgram brings the machine to where the first part began, and makes the part. Line numbers
+// restart, and the last line of the part has the end number.
 func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
 	before := append([]string{countAnew}, m.roomLines(plan, c)...)
 	at := m.position()
@@ -137,24 +137,24 @@ func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
 	return Program{Before: before, Plan: plan, Section: job.Body, EndNumber: c.endNumber, After: []string{"M400", "M114"}}
 }
 
-// roomMM is how far the belt advances before a part, so that it does not begin where another
-// stands: one of another job begins elsewhere along the belt and reaches back further, and a
-// lead-in may have moved the belt.
+// roomMM is how far the belt advances before a part, so that it does not begin where another lies: a
+// part of another job begins elsewhere along the belt and reaches back further, and a lead-in may have
+// moved the belt.
 func (m *Machine) roomMM(plan *job.Plan, c *cycle) float64 {
 	lack := 0.0
 	if b := &m.belt; b.occupied {
 		lack = max(0, b.freeFromMM+m.reachMM(plan)-b.latest.AdvanceMM)
 	}
 	lack += m.spreadMM(c, plan, lack)
-	// A part on the joint sticks worse and comes out crooked.
+	// A part on the seam adheres worse and comes out crooked.
 	if lack += m.bed.ClearOfSeamMM(m.belt.position(), spanOf(plan), lack); lack <= roomToleranceMM {
 		return 0
 	}
 	return lack
 }
 
-// roomLines bring the belt to where a part begins, and call it there by the coordinate at which
-// the part begins; to move it to that instead would bring the last part back.
+// roomLines bring the belt to where a part begins and set its coordinate to that of the part's
+// beginning. Moving it to that coordinate instead would bring the last part back.
 func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
 	at, begin, axis := m.position(), plan.Begin.PositionMM[m.set.BeltAxis], m.set.BeltAxis
 	advance := m.belt.latest.AdvanceMM + c.roomMM
@@ -177,8 +177,8 @@ func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
 // roomToleranceMM is more than the rounding of a discharge in many pieces.
 const roomToleranceMM = 0.01
 
-// reachMM is how far towards the drop edge a part reaches from where it begins,
-// with the nozzle's low moves beyond it, which its pitch allows for.
+// reachMM is how far towards the drop edge a part reaches from where it begins, including the nozzle's
+// low moves beyond it, which its pitch allows for.
 func (m *Machine) reachMM(p *job.Plan) float64 {
 	along := p.ExtentMM.Axis(m.set.BeltAxis)
 	edge := along[0]
@@ -189,7 +189,8 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 	return m.set.Forward*(p.Begin.PositionMM[m.set.BeltAxis]-edge) + low
 }
 
-// cycleMade is a part of which the board has said that all its moves have ended, while the heat was on.
+// cycleMade records a part of which the board has confirmed that all moves have ended, with the heat
+// on.
 func (m *Machine) cycleMade(c *cycle) {
 	c.made = true
 	m.laid(c)
@@ -199,7 +200,7 @@ func (m *Machine) cycleMade(c *cycle) {
 	m.lot.filamentMM = m.belt.latest.FilamentMM
 }
 
-// cycleDischarged ends a cycle: the part is off the head and the belt is clear.
+// cycleDischarged ends a cycle: the part is clear of the head, and the belt is clear.
 func (m *Machine) cycleDischarged(c *cycle) {
 	m.cycle, m.laying = nil, false
 	m.belt.known = true
@@ -207,16 +208,16 @@ func (m *Machine) cycleDischarged(c *cycle) {
 	m.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
 }
 
-// startLegs are the work of Starting: the lead-in of the first job. The lead-in
-// of a further job comes before its own first part.
+// startLegs are the work of Starting: the lead-in of the first job. The lead-in of a further job comes
+// before its own first part.
 func (m *Machine) startLegs() []leg {
 	m.lot.led, m.lot.going, m.laying = map[int]bool{}, false, false
 	m.belt.heatedMM = m.belt.latest.TravelMM
 	return m.leadInLegs(m.lot.Next())
 }
 
-// leadInLegs do once what a job does before its first part. The bed is hot by
-// then: a job's own wait for it could not be broken off on every board.
+// leadInLegs do once what a job does before its first part. The bed is already hot by then: not every
+// board could be stopped in a job's own wait for it.
 func (m *Machine) leadInLegs(k int) []leg {
 	plan := m.lot.plans[k]
 	var legs []leg
@@ -236,8 +237,9 @@ func (m *Machine) leadInLegs(k int) []leg {
 	})
 }
 
-// ledIn goes on to the part if the machine stands where its lead-in leads to. Of an axis that was only homed the
-// board may tell another coordinate than 0: end stops stand where the machine's maker says.
+// ledIn continues with the part if the machine is where its lead-in ends. A board may report a
+// coordinate other than 0 for an axis that was only homed: the machine's maker decides where the end
+// stops are.
 func (m *Machine) ledIn(k int) {
 	at := m.position()
 	for a := gcode.X; a <= gcode.Z; a++ {
@@ -250,8 +252,8 @@ func (m *Machine) ledIn(k int) {
 	}
 }
 
-// heatLegs bring nozzle and bed to what the part begins with. Nothing is sent
-// when they are there already.
+// heatLegs bring nozzle and bed to the temperatures at which the part begins. They send nothing if
+// both are there already.
 func (m *Machine) heatLegs(begin gcode.State) []leg {
 	nozzle, bed := begin.NozzleTargetC, begin.BedTargetC
 	if nozzle <= 0 && bed <= 0 {
@@ -279,14 +281,14 @@ func (m *Machine) heating(doing string, lines []string, until wait) []leg {
 	return append(legs, leg{doing: doing, wait: &until})
 }
 
-// heatWindowC is how far below its target a heater counts as having arrived;
-// common practice, no source.
+// heatWindowC is how far below its target a heater counts as having reached it; common practice, no
+// source.
 const heatWindowC = 2
 
 func short(target float64) float64 { return max(0, target-heatWindowC) }
 
-// heatOverC is how far above its target a nozzle may be when a part begins: after
-// a part that ended hotter the next would begin hotter than the first did.
+// heatOverC is how far above its target a nozzle may be when a part begins: after a part that ended
+// hotter, the next would begin hotter than the first did.
 const heatOverC = 5
 
 func over(target float64) float64 {

@@ -2,8 +2,7 @@ package supervisor
 
 import "beltwarden/supervisor/ledger"
 
-// change carries out a command of the standard if the table has it, and enters
-// the state it leads to.
+// change carries out a command of the standard if the table has it, and enters the state it leads to.
 func (m *Machine) change(c Command, why Cause) bool {
 	to, ok := Transition(m.state, c)
 	if !ok {
@@ -13,7 +12,7 @@ func (m *Machine) change(c Command, why Cause) bool {
 	if c == Stop || c == Abort {
 		m.trialBroken(why.Text)
 	}
-	if c == Abort && !m.recover { // else the fault struck an earlier process, see resume
+	if c == Abort && !m.recover { // otherwise the fault belongs to an earlier process, see resume
 		m.noteFault(m.state)
 	}
 	m.state, m.since = to, m.now
@@ -40,7 +39,7 @@ func (m *Machine) completed() {
 	m.change(StateComplete, why)
 }
 
-// enter does what a state does on entry.
+// enter runs a state's entry action.
 func (m *Machine) enter() {
 	switch m.state {
 	case Resetting:
@@ -48,7 +47,7 @@ func (m *Machine) enter() {
 	case Idle:
 		m.enterIdle()
 	case Starting:
-		m.dropProof() // from here on they heat
+		m.dropProof() // heating begins here
 		m.setLegs(m.startLegs())
 	case Execute:
 		m.enterExecute()
@@ -78,11 +77,11 @@ func (m *Machine) enter() {
 	}
 }
 
-// finishPart lets a part in progress be made and discharged, then goes on with
-// the legs that the state adds (work.after). A hold takes effect between parts.
+// finishPart makes and discharges a part in progress, then continues with the legs that the state adds
+// (work.after). A hold takes effect between parts.
 func (m *Machine) finishPart() {
 	if m.work.running != 0 || len(m.work.legs) > 0 || m.work.waiting != nil {
-		return // the legs under way end in workDone
+		return // the legs in progress end in workDone
 	}
 	m.workDone()
 }

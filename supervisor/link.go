@@ -11,7 +11,7 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// linkPhase says how far the connection to the board has come.
+// linkPhase is how far the connection to the board has come.
 type linkPhase int
 
 const (
@@ -20,18 +20,18 @@ const (
 	linkUp
 )
 
-// link is what is known of the connection and of the board behind it.
+// link is the state of the connection and of the board behind it.
 type link struct {
 	phase   linkPhase
 	wait    time.Duration // before the next attempt
 	problem string        // why it is down, "" when it is up or was never tried
 	command string        // the command line that would help, for a terminal; often ""
-	// halting: the board was told to halt by the emergency word, so its going
-	// away is the confirmation and not another fault.
+	// halting: the board was sent the emergency command, so that its disappearance is the confirmation
+	// and not another fault.
 	halting bool
-	read    bool // it has told temperatures since it is there
-	places  bool // some board of this port has said where it stands
-	reports bool // it was asked to send temperatures by itself
+	read    bool // it has reported temperatures since it connected
+	places  bool // some board on this port has reported its position
+	reports bool // it was set to report temperatures by itself
 	board   board.Board
 	answer  board.Answer // since the newest fault
 }
@@ -45,8 +45,8 @@ func (m *Machine) openLink() {
 	m.do(OpenLink{})
 }
 
-// linkFailed is a port that could not be opened: it is tried again, ever more
-// slowly, for as long as the state wants a board.
+// linkFailed handles a port that could not be opened: it is tried again, at ever longer intervals, for
+// as long as the state needs a board.
 func (m *Machine) linkFailed(err error) {
 	m.link.phase = linkDown
 	first := m.link.wait == 0
@@ -74,25 +74,25 @@ func (m *Machine) lostLink(err error) {
 	m.forgetLost(heat.Nozzle)
 	m.forgetLost(heat.Bed)
 	switch m.state {
-	case Resetting, Clearing, Aborting, Aborted, Stopped: // nobody may be there who asks for it
+	case Resetting, Clearing, Aborting, Aborted, Stopped: // nobody may be present to request it
 		m.link.wait = min(max(2*m.link.wait, m.set.RetryFirst), m.set.RetryMax)
 		m.timers.set(timerLink, m.now.Add(m.link.wait))
 	}
 }
 
-// linkLost is a connection that has ended. What was moving is interrupted;
-// whether the heaters are off must be found out.
+// linkLost handles a connection that has ended. What was moving is interrupted; whether the heaters
+// are off must be found out.
 func (m *Machine) linkLost(err error) {
 	m.link.phase = linkDown
 	m.rescaleBroken("the connection was lost")
 	m.trialBroken("the connection was lost")
-	m.goOn, m.afterReset = false, false // whoever wished it may have gone by the time the board is back
+	m.goOn, m.afterReset = false, false // whoever requested it may have left by the time the board is back
 	why := Cause{CauseLink, err.Error()}
 	restarted := errors.Is(err, serialio.ErrReset)
 	halted := errors.Is(err, serialio.ErrHalted)
 	// A restart and a halt, when announced, both switch the heaters off. Otherwise nothing that was
-	// sent is known to have arrived, the word to switch them off included.
-	// At rest, and before the board was ready, this process had them off.
+	// sent is known to have arrived, including the command to switch them off. At rest, and before the
+	// board was ready, this process had them off.
 	switch m.state {
 	case Idle, Complete, Stopped, Resetting:
 	default:
@@ -127,7 +127,7 @@ func (m *Machine) linkLost(err error) {
 	}
 }
 
-// linkSynced is a board that answers and agrees on the line number.
+// linkSynced handles a board that answers and agrees on the line number.
 func (m *Machine) linkSynced(e LinkSynced) {
 	m.link.phase, m.link.problem, m.link.command, m.link.wait = linkUp, "", "", 0
 	m.timers.stop(timerLink)
@@ -137,7 +137,8 @@ func (m *Machine) linkSynced(e LinkSynced) {
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.guard.Forget()
 	m.expectReadings()
-	// One that has taken no line since the fault has restarted unseen; our own lines follow at once.
+	// One that has accepted no line since the fault has restarted unseen; our own lines follow at
+	// once.
 	unseen := e.LastNumber == 0 && (m.state == Aborted || m.state == Aborting)
 	m.link.answer = board.Answer{Answered: true, Restarted: m.link.answer.Restarted || e.Reset || unseen, Number: e.LastNumber}
 	m.settleOpenCycle(e.LastNumber, e.Reset)
@@ -156,13 +157,14 @@ func (m *Machine) linkSynced(e LinkSynced) {
 		m.note("link", "the board is back; heaters were switched off")
 	case Stopped, Idle, Starting, Execute, Completing, Complete, Holding, Held,
 		Unholding, Suspending, Suspended, Unsuspending, Stopping:
-		// The operator has ended the wait for the board; it is met cold, once it has told how it was.
+		// The operator has ended the wait for the board. It is made cold once it has reported its
+		// temperatures.
 		m.do(AskBoard{Text: "M105"})
 		m.heatersOff()
 	}
 }
 
-// enterResetting opens the port, or asks the board again if it is open.
+// enterResetting opens the port, or queries the board again if it is open.
 func (m *Machine) enterResetting() {
 	if !m.guard.Proving() {
 		m.dropProof()
@@ -191,13 +193,13 @@ func (m *Machine) enterClearing() {
 	}
 }
 
-// queryLegs cools the board, asks what it is and can do, and compares.
+// queryLegs cools the board, queries its identity and capabilities, and compares.
 func (m *Machine) queryLegs() []leg {
 	ask := leg{
 		doing: "asking the board what it is",
 		safe:  true,
 		program: func() Program {
-			// What it is asked for now would be gone after the next two words.
+			// The next two commands would erase its present targets.
 			return Program{Before: slices.Concat([]string{"M105"}, m.offLines(), board.Questions(), []string{"M114", "M105"})}
 		},
 		end: func() { m.judgeBoard() },

@@ -11,13 +11,12 @@ import (
 	"beltwarden/supervisor/pace"
 )
 
-// Machine is the state machine of the run. It is pure: no I/O, no clock, no
-// goroutine, no logging. One goroutine owns it, hands it what happened through
-// Step, and carries out what Step asks for.
+// Machine is the state machine of the run. It is pure: no I/O, no clock, no goroutine, no logging. One
+// goroutine owns it, passes it each event through Step, and carries out the effects that Step returns.
 type Machine struct {
 	set Settings
 	now time.Time
-	out Output // of the step under way
+	out Output // of the step in progress
 
 	state State
 	since time.Time
@@ -35,16 +34,16 @@ type Machine struct {
 	lost   [2]lostReading // of nozzle and bed
 	clock  clockWatch
 
-	// book and bed change by record alone: what must survive the process is there.
+	// book and bed change by record alone: they hold what must survive the process.
 	book *book.Book
 	bed  *bed.Bed
 
-	lot       *lot   // the newest, of which the book has the count
+	lot       *lot   // the newest; the book has its count
 	cycle     *cycle // begun and not yet discharged, interrupted or given up
 	belt      beltCount
 	known     *ledger.BoardSeen // the board that this port had at its last run; nil: none
-	strange   string            // in what the present board differs from it; "" when it does not
-	waits     []time.Duration   // for people, the oldest first
+	strange   string            // how the present board differs from it; "" when it does not
+	waits     []time.Duration   // for people, oldest first
 	weighedMM float64           // running total of filament when the spool was last weighed
 
 	headUp     bool // the head is lifted off the belt and parked
@@ -53,8 +52,8 @@ type Machine struct {
 	afterReset bool // Start once Resetting is done
 	goOn       bool // Reset once Clearing is done, and then start
 	stopNow    stopWish
-	by         string // who asked, while a request is carried out
-	override   string // and the reason for going on against advice
+	by         string // who made the request, while it is carried out
+	override   string // and the reason for continuing against advice
 	alerts     int    // alerts queued by this process
 	ahead      ahead
 	foreseen   foreseen
@@ -67,11 +66,11 @@ type Machine struct {
 	trialFeed  float64 // mm/min, of the trial that begins
 	resuming   resuming
 	others     heat.Others // heaters beside nozzle and bed
-	latched    string      // the heat fault in force until somebody says what was mended; "": none
-	supplyGoOn int         // a part with this ordinal may begin though something is short
+	latched    string      // the heat fault in force until somebody states what was repaired; "": none
+	supplyGoOn int         // a part with this ordinal may begin though supply is short
 }
 
-// warm is what is known of temperatures now.
+// warm is what is known of the present temperatures.
 type warm struct {
 	nozzleC, bedC             float64
 	earlierNozzleC            float64 // by the reading before the newest
@@ -79,11 +78,11 @@ type warm struct {
 	hasNozzle, hasBed         bool
 	read                      time.Time // when the newest reading came
 	nozzleRead, bedRead       time.Time // and of each heater
-	asked                     time.Time // when one was last asked for
-	asking                    bool      // a reading has been asked for and not yet answered
+	asked                     time.Time // when one was last requested
+	asking                    bool      // a reading has been requested and not yet received
 }
 
-// newMachine returns a machine of a ledger without records.
+// newMachine returns a machine whose ledger has no records.
 func newMachine(set Settings) *Machine {
 	m := &Machine{set: set}
 	m.guard = heat.NewGuard(m.set.NozzleWatch, m.set.BedWatch)
@@ -93,15 +92,15 @@ func newMachine(set Settings) *Machine {
 	return m
 }
 
-// Deadline returns when the machine next wants a Tick, if at all.
+// Deadline returns when the machine next needs a Tick, if at all.
 func (m *Machine) Deadline() (time.Time, bool) { return m.timers.next() }
 
 // State returns the present state.
 func (m *Machine) State() State { return m.state }
 
-// Step takes one event and returns what must be recorded and done. The records
-// must be durable before the effects are carried out; if they cannot be made
-// durable, no intent among the effects is, and LedgerFailed follows.
+// Step handles one event and returns what must be recorded and done. The records must be durable
+// before the effects are carried out; if they cannot be made durable, no intent among the effects is
+// carried out, and LedgerFailed follows.
 func (m *Machine) Step(now time.Time, ev Event) Output {
 	m.now = now
 	m.out = Output{}
@@ -110,7 +109,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 		m.targetsAsked(e.State)
 		m.belt.progress(e.Progress)
 		m.tookLine()
-		return m.out // it comes ahead of an event, and asks for nothing by itself
+		return m.out // it comes ahead of an event, and requires nothing by itself
 	case LinkSynced:
 		m.linkSynced(e)
 	case LinkFailed:
@@ -151,12 +150,12 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	return m.out
 }
 
-// note keeps something worth knowing in the ledger.
+// note records an event in the ledger.
 func (m *Machine) note(kind, text string) {
 	m.record(ledger.EventNoted{Kind: kind, Text: text})
 }
 
-// record adds records to the transaction of this step, and takes them in.
+// record adds records to the transaction of this step, and folds them.
 func (m *Machine) record(records ...ledger.Record) {
 	for _, r := range records {
 		m.out.Records = append(m.out.Records, r)
@@ -164,7 +163,7 @@ func (m *Machine) record(records ...ledger.Record) {
 	}
 }
 
-// fold takes in a record that was made at a time, by this process or an earlier one.
+// fold applies a record made at a given time, by this process or an earlier one.
 func (m *Machine) fold(r ledger.Record, at time.Time) {
 	m.book.Fold(r, at)
 	m.bed.Fold(r, at, m.belt.position(), m.book)

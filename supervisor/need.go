@@ -6,12 +6,12 @@ import (
 )
 
 // Need is a reason why somebody must be at the machine before another part begins, or why the machine
-// must wait. Everything that depends on the reason stands here: what is held, suspended, refused, foreseen,
-// shown, brought, alerted and counted by reason derives from [Needs]. A new one is a value in a file of its
-// own and a line in the list.
+// must wait. Everything that depends on the reason is here: what is held, suspended, refused,
+// foreseen, shown, brought, alerted and counted by reason derives from [Needs]. A new need is a value
+// in a file of its own and a line in the list.
 type Need struct {
 	Code     string // in ledger, metrics and API
-	Name     string // in a word or two
+	Name     string // in one or two words
 	Headline string // of an alert
 	Ends     Ends
 	Do       string   // the first step at the machine
@@ -19,14 +19,14 @@ type Need struct {
 	Command  string   // that records it; "" for none
 	Bring    []string // to a visit
 
-	// due returns how many more parts may begin before it, 0 for none, and why; false where nothing
-	// asks for it. A lot is open.
+	// due returns how many more parts may begin before it, 0 for none, and why; false if it is not
+	// watched. A lot is open.
 	due func(m *Machine) (parts int, why string, ok bool)
-	// every is how many parts a visit gives until the next one; nil where that is not known.
+	// every is how many parts a visit allows until the next one; nil if that is unknown.
 	every func(m *Machine) int
 }
 
-// Ends says by what a need ends.
+// Ends is what ends a need.
 type Ends int
 
 const (
@@ -35,16 +35,16 @@ const (
 	EndsUnrecorded             // nothing that a visit records: suspended too
 )
 
-// needs are all there are, in the order in which they are looked at.
+// needs lists all needs, in the order of evaluation.
 var needs = []Need{
 	needCheckParts, needCheckTravel, needCheckTime, needSize, needOffset,
 	needFilament, needBin, needCare, needAttended, needDisk,
 }
 
-// Needs returns all needs, in the order in which they are looked at.
+// Needs returns all needs, in the order of evaluation.
 func Needs() []Need { return slices.Clone(needs) }
 
-// NeedOf returns the need with a code; false for a cause that is none.
+// NeedOf returns the need with a code; false if the cause is not a need.
 func NeedOf(code string) (Need, bool) {
 	i := slices.IndexFunc(needs, func(n Need) bool { return n.Code == code })
 	if i < 0 {
@@ -59,14 +59,14 @@ func byCheck(reason string) bool {
 	return ok && n.Ends == EndsByCheck
 }
 
-// dueNeed is a need of this moment.
+// dueNeed is a need at this moment.
 type dueNeed struct {
 	*Need
 	parts int // that may begin before
 	why   string
 }
 
-// due lists the needs that something asks for, in the order of the list.
+// due lists the needs that are watched, in the order of the list.
 func (m *Machine) due() (list []dueNeed) {
 	if m.lot == nil {
 		return nil
@@ -79,7 +79,8 @@ func (m *Machine) due() (list []dueNeed) {
 	return list
 }
 
-// dueNow returns the first need for which no part may begin, of those that end by a check or of the others.
+// dueNow returns the first need for which no part may begin, among those that end by a check or among
+// the others.
 func (m *Machine) dueNow(byCheck bool) (Cause, bool) {
 	if m.lot == nil {
 		return Cause{}, false
@@ -96,18 +97,18 @@ func (m *Machine) dueNow(byCheck bool) (Cause, bool) {
 	return Cause{}, false
 }
 
-// dueHold says whether a check is due before the next part, and why.
+// dueHold reports whether a check is due before the next part, and why.
 func (m *Machine) dueHold() (Cause, bool) { return m.dueNow(true) }
 
-// dueSuspend says whether the machine must wait for something from outside, and why.
+// dueSuspend reports whether the machine must wait for something from outside, and why.
 func (m *Machine) dueSuspend() (Cause, bool) {
 	if m.lot != nil && m.lot.Begun < m.supplyGoOn {
-		return Cause{}, false // the operator lets this many begin, with a reason given
+		return Cause{}, false // the operator allows this many to begin, with a reason
 	}
 	return m.dueNow(false)
 }
 
-// interval is how many parts a visit gives.
+// interval is how many parts a visit allows.
 func (n *Need) interval(m *Machine) int {
 	if n.every == nil {
 		return math.MaxInt32
@@ -115,7 +116,7 @@ func (n *Need) interval(m *Machine) int {
 	return max(1, n.every(m))
 }
 
-// partsIn is how many parts fit into a way of the belt that is left. A part longer than the interval is
+// partsIn is how many parts fit into the remaining belt travel. A part longer than the interval is
 // made once between checks.
 func (m *Machine) partsIn(leftMM float64) int {
 	per := m.nextTravelMM()

@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// needAttended: a part would end outside the hours in which somebody is near.
+// needAttended: a part would end outside the attended hours.
 var needAttended = Need{
 	Code: CauseUnattended, Name: "attended hours", Headline: "outside attended hours", Ends: EndsUnrecorded,
 	Do: "Stay near while it runs, or wait for attended hours.", Remedy: "wait for attended hours",

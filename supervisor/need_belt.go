@@ -27,7 +27,8 @@ var needOffset = Need{
 		if per <= 0 {
 			return math.MaxInt32
 		}
-		// The forecast after the next reading is not known; as far again is a fair guess.
+		// The forecast after the next reading is unknown; the same distance again is a reasonable
+		// guess.
 		again := math.Max(m.forecast().HoldMM, m.set.OffsetLimitMM/2/math.Max(m.set.WorstDrift, 1e-9)*1000)
 		return int(math.Min(math.MaxInt32, again/per))
 	},

@@ -1,8 +1,8 @@
-// Package bed keeps what the records of the ledger say of the belt: how far it stands off sideways, where its
-// joint is, where parts have lain and lie, how old its surface is, and how its scale was set.
+// Package bed keeps what the ledger's records show of the belt: its lateral offset, where its seam is,
+// where parts have lain and lie, how old its surface is, and how its scale was set.
 //
-// Like the count (package book) a [Bed] changes by folding records, so that a run, a restart and a correction come to
-// the same. Lengths are commanded millimetres on the ledger's scale.
+// Like the count (package book), a [Bed] changes by folding records, so that a run, a restart and a
+// correction reach the same state. Lengths are commanded millimetres on the ledger's scale.
 package bed
 
 import (
@@ -14,27 +14,28 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Settings are those of the machine that concern its belt.
+// Settings are the machine's settings that concern its belt.
 type Settings struct {
-	LoopMM        float64 // length of the loop; 0: not known
-	SeamMM        float64 // length of its joint
-	ToDropMM      float64 // from the nozzle to the drop edge; 0: not known
+	LoopMM        float64 // length of the loop; 0: unknown
+	SeamMM        float64 // length of the seam
+	ToDropMM      float64 // from the nozzle to the drop edge; 0: unknown
 	OffsetLimitMM float64
-	WorstMMPerM   float64 // sideways per travel, assumed before the belt is known
+	WorstMMPerM   float64 // sideways per travel, assumed until the belt is known
 	Certainty     float64 // that the belt is within its limit at a hold
 }
 
-// Bed is the belt as it is known.
+// Bed is what is known of the belt.
 type Bed struct {
-	// Readings are the lateral offsets since the last realignment, in order of travel, and From is where that was.
+	// Readings are the lateral offsets since the last realignment, in order of travel. From is where
+	// that realignment was.
 	Readings []belt.Reading
 	From     belt.Reading
-	Surface  *ledger.SurfaceRenewed // how it was last made anew; nil: never
+	Surface  *ledger.SurfaceRenewed // how it was last renewed; nil: never
 	Scale    *ledger.ScaleSet       // how the board's scale was last set; nil: never
-	Wear     *belt.Wear             // nil when the length of the loop is not known
+	Wear     *belt.Wear             // nil when the length of the loop is unknown
 
 	set     Settings
-	scatter belt.Scatter // learned from the alignments before; zero: nothing
+	scatter belt.Scatter // learned from earlier alignments; zero: nothing
 	offset  int64        // the check that read the newest offset
 	scales  []belt.Rescale
 	seam    seam
@@ -44,15 +45,16 @@ type Bed struct {
 	key    forecastKey
 }
 
-// Position is how far the belt has run, and how much of that is in doubt.
+// Position is how far the belt has run, and how much of that is uncertain.
 type Position struct{ TravelMM, AdvanceMM, UncertainMM float64 }
 
-// New returns a belt of which nothing is known.
+// New returns a belt with no history.
 func New(set Settings) *Bed {
 	return &Bed{set: set, Wear: belt.NewWear(set.LoopMM)}
 }
 
-// Fold takes in a record that was made at a time, with the belt at a position. The book has taken it in before.
+// Fold applies a record, given its time and the belt's position then. The book must have folded it
+// already.
 func (b *Bed) Fold(r ledger.Record, at time.Time, p Position, count *book.Book) {
 	switch r := r.(type) {
 	case ledger.CheckRecorded:
@@ -83,7 +85,8 @@ func (b *Bed) Fold(r ledger.Record, at time.Time, p Position, count *book.Book) 
 	}
 }
 
-// check takes in the lateral offset of a check and a realignment. The offset was read before.
+// check applies the lateral offset of a check and a realignment. The offset was read before the
+// realignment.
 func (b *Bed) check(c ledger.Check) {
 	at := belt.Reading{TravelMM: c.TravelMM, AdvanceMM: c.AdvanceMM}
 	if c.OffsetMM != nil {
@@ -99,7 +102,8 @@ func (b *Bed) check(c ledger.Check) {
 	}
 }
 
-// Newest is the latest offset since the realignment, nil when none was read, and the check that read it.
+// Newest returns the latest offset since the realignment, nil when none was read, and the check that
+// read it.
 func (b *Bed) Newest() (r *belt.Reading, check int64) {
 	if len(b.Readings) == 0 {
 		return nil, b.offset
@@ -113,15 +117,15 @@ func (b *Bed) Beyond() bool {
 	return r != nil && b.set.OffsetLimitMM > 0 && math.Abs(r.OffsetMM) > b.set.OffsetLimitMM
 }
 
-// forecastKey is what a forecast was made from.
+// forecastKey is the input of a forecast.
 type forecastKey struct {
 	at    belt.Reading
 	ratio float64
 	valid bool
 }
 
-// Forecast judges the belt where it stands, for what runs next with so much net advance per travel. It is made anew
-// only when something has changed that it rests on.
+// Forecast judges the belt at its position, for what runs next with the given net advance per travel.
+// It is recomputed only when its input has changed.
 func (b *Bed) Forecast(p Position, advancePerTravel float64) belt.Forecast {
 	key := forecastKey{belt.Reading{TravelMM: p.TravelMM, AdvanceMM: p.AdvanceMM}, advancePerTravel, true}
 	if key != b.key {
@@ -130,13 +134,14 @@ func (b *Bed) Forecast(p Position, advancePerTravel float64) belt.Forecast {
 	return b.cached
 }
 
-// Outlook is what a forecast is for, with advancePerTravel of what runs next; 0 where nothing says so.
+// Outlook is the basis of a forecast. advancePerTravel is that of what runs next; 0 where it is
+// unknown.
 func (b *Bed) Outlook(advancePerTravel float64) belt.Outlook {
 	return belt.Outlook{LimitMM: b.set.OffsetLimitMM, WorstMMPerM: b.set.WorstMMPerM, Certainty: b.set.Certainty,
 		AdvancePerTravel: advancePerTravel, Scatter: b.scatter, LoopMM: b.set.LoopMM, RealignedAtMM: b.From.TravelMM}
 }
 
-// TrialOutlook is what a trial is judged by.
+// TrialOutlook is the basis for judging a trial.
 func (b *Bed) TrialOutlook() belt.Outlook {
 	return belt.Outlook{LimitMM: b.set.OffsetLimitMM, WorstMMPerM: b.set.WorstMMPerM, Certainty: b.set.Certainty, Scatter: b.scatter}
 }

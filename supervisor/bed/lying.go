@@ -6,30 +6,30 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// mostLying bounds the parts that are shown on the belt.
+// mostLying limits the number of parts shown on the belt.
 const mostLying = 100
 
-// lying is a part that may still lie on the belt: the net advances at which its two ends
-// lay under the nozzle, and its sides on the X axis; both 0 when they are not known.
+// lying is a part that may still lie on the belt: the net advances at which its two ends lay under the
+// nozzle, and its sides on the X axis; both are 0 when unknown.
 type lying struct {
 	book.Cycle
 	fromMM, toMM float64
 	xMM          [2]float64
 }
 
-// Place is where a part lies on the belt: ahead of the nozzle towards the drop edge,
-// and across.
+// Place is where a part lies on the belt: ahead of the nozzle towards the drop edge, and across the
+// belt.
 type Place struct {
 	Cycle   int64      `json:"cycle"`
 	LotID   int64      `json:"lot_id,omitempty"`
-	Ordinal int        `json:"ordinal,omitempty"` // nth cycle of its lot; 0 when that is not known
+	Ordinal int        `json:"ordinal,omitempty"` // nth cycle of its lot; 0 when unknown
 	RearMM  float64    `json:"rear_mm"`
 	FrontMM float64    `json:"front_mm"`
-	XMM     [2]float64 `json:"x_mm"`             // its sides; both 0 when they are not known
-	Making  bool       `json:"making,omitempty"` // it is being made
+	XMM     [2]float64 `json:"x_mm"`             // its sides; both 0 when unknown
+	Making  bool       `json:"making,omitempty"` // it is in progress
 }
 
-// laid notes where a part that was made lies.
+// laid notes where a finished part lies.
 func (b *Bed) laid(r ledger.PartLaid, p Position, count *book.Book) {
 	if b.Wear != nil {
 		b.Wear.Lay(r.FromMM, belt.Span{ToMM: r.ToMM - r.FromMM})
@@ -38,8 +38,8 @@ func (b *Bed) laid(r ledger.PartLaid, p Position, count *book.Book) {
 	if c, ok := count.CycleOf(r.Seq); ok {
 		part.Cycle = c
 	}
-	// Parts that have passed the drop edge with their rear end are off it. Where the edge is not known, the newest
-	// are kept. Pictures may still hold the old list.
+	// A part whose rear end has passed the drop edge is off the belt. If the edge is unknown, the
+	// newest parts are kept. The list is copied, since snapshots may still hold the old one.
 	kept := b.lying[:0:0]
 	for _, l := range append(b.lying, part) {
 		if b.set.ToDropMM <= 0 || p.AdvanceMM-l.toMM < b.set.ToDropMM {
@@ -59,7 +59,7 @@ func (b *Bed) Sides(xMM [2]float64) {
 // Clear notes that no part lies on the belt.
 func (b *Bed) Clear() { b.lying = nil }
 
-// Parts says where the parts on the belt are, the first made first.
+// Parts returns where the parts on the belt are, first made first.
 func (b *Bed) Parts(p Position) (list []Place) {
 	for _, l := range b.lying {
 		v := PlaceOf(p, l.Cycle, l.fromMM, l.toMM, l.xMM)
@@ -70,7 +70,7 @@ func (b *Bed) Parts(p Position) (list []Place) {
 	return list
 }
 
-// PlaceOf is where a part lies whose two ends lay under the nozzle at these net advances.
+// PlaceOf returns the place of a part whose two ends lay under the nozzle at these net advances.
 func PlaceOf(p Position, c book.Cycle, fromMM, toMM float64, xMM [2]float64) Place {
 	return Place{Cycle: c.Seq, LotID: c.LotID, Ordinal: c.Ordinal, RearMM: p.AdvanceMM - toMM, FrontMM: p.AdvanceMM - fromMM, XMM: xMM}
 }

@@ -7,23 +7,23 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// check is a check in force, with what had been made and taken at the visit that it tells of.
+// check is a check in force, with what had been made and used by the visit that it reports.
 type check struct {
 	ledger.Check
 	mark
-	rescaled bool // the belt's scale was set between the check before it and this one
+	rescaled bool // the belt's scale was set between the previous check and this one
 	outdated bool // its lengths are of parts made before the scale was set
 }
 
 // mark is a moment in the count of all lots.
 type mark struct {
 	made       int     // parts
-	filamentMM float64 // by cycles that had ended
-	spoolG     float64 // filament on the spool, where it was weighed
+	filamentMM float64 // used by cycles that had ended
+	spoolG     float64 // filament on the spool, if it was weighed
 }
 
-// checked takes in a check. One that corrects another stands in its place, and all that follows from the
-// checks is derived anew; it is no visit of its own.
+// checked applies a check. A correction replaces the check that it corrects, and everything that
+// follows from the checks is derived again; it is not a visit of its own.
 func (b *Book) checked(c ledger.Check, at time.Time) {
 	b.Next.Check = max(b.Next.Check, c.ID+1)
 	if c.Corrects != 0 {
@@ -45,7 +45,7 @@ func (b *Book) checked(c ledger.Check, at time.Time) {
 	}
 }
 
-// derive goes through all checks in force again.
+// derive applies all checks in force from the beginning.
 func (b *Book) derive() {
 	b.spool, b.bin = nil, nil
 	if l := b.Lot; l != nil {
@@ -62,7 +62,7 @@ func (b *Book) derive() {
 	}
 }
 
-// take takes in what a check says.
+// take applies one check.
 func (b *Book) take(c *check) {
 	if c.SpoolG != nil {
 		b.spool = &c.mark
@@ -91,7 +91,7 @@ func (b *Book) take(c *check) {
 	}
 }
 
-// JobOf is the job that a check's counts are for.
+// JobOf returns the job that a check's counts are for.
 func JobOf(c ledger.Check) int {
 	if c.JobIndex == nil {
 		return 0
@@ -108,7 +108,7 @@ func Sum(counts map[string]int) int {
 	return n
 }
 
-// Checks yields the checks in force, a correction where the corrected one stood.
+// Checks yields the checks in force, each correction in place of the check that it corrects.
 func (b *Book) Checks() iter.Seq[ledger.Check] {
 	return func(yield func(ledger.Check) bool) {
 		for i := range b.checks {
@@ -119,8 +119,8 @@ func (b *Book) Checks() iter.Seq[ledger.Check] {
 	}
 }
 
-// Check returns a check in force. Where there is none of that number, by is the check that has corrected it, 0 where
-// that is not known or it never was.
+// Check returns a check in force. If none has that number, by is the check that has corrected it, 0 if
+// that is unknown or it never existed.
 func (b *Book) Check(id int64) (c ledger.Check, by int64, ok bool) {
 	for i := range b.checks {
 		if b.checks[i].ID == id {
@@ -130,8 +130,8 @@ func (b *Book) Check(id int64) (c ledger.Check, by int64, ok bool) {
 	return ledger.Check{}, b.correctedBy[id], false
 }
 
-// Left is how many parts of a job a check may count that takes the place of another: those made, without what other
-// checks have counted. It is false where the lot has no such job.
+// Left is how many parts of a job a correction may count: those made, less what other checks have
+// counted. It is false if the lot has no such job.
 func (b *Book) Left(old ledger.Check, job int) (n int, ok bool) {
 	t := b.lots[old.LotID]
 	if t == nil || job < 0 || job >= len(t.confirmed) {
@@ -146,12 +146,13 @@ func (b *Book) Left(old ledger.Check, job int) (n int, ok bool) {
 	return n, true
 }
 
-// GoneAgainst reports whether the operator has gone on, with a reason, after a check was recorded: what it says
-// against going on is answered.
+// GoneAgainst reports whether the operator has continued, with a reason, after a check was recorded:
+// the check's objections are answered.
 func (b *Book) GoneAgainst(check int64) bool { return check <= b.answered }
 
-// SpoolG is the filament on the spool when it was weighed, and the millimetres that cycles which have ended took
-// since; an interrupted one counts as a whole one. It is false where no spool was ever weighed.
+// SpoolG returns the filament on the spool when it was weighed, and the millimetres used since by
+// cycles that have ended; an interrupted one counts as a whole one. It is false if no spool was ever
+// weighed.
 func (b *Book) SpoolG() (g, takenMM float64, weighed bool) {
 	if b.spool == nil {
 		return 0, 0, false
@@ -159,7 +160,7 @@ func (b *Book) SpoolG() (g, takenMM float64, weighed bool) {
 	return b.spool.spoolG, b.filamentMM - b.spool.filamentMM, true
 }
 
-// Binned is how many parts were made since the bin was emptied; false where that was never recorded.
+// Binned is how many parts were made since the bin was emptied; false if that was never recorded.
 func (b *Book) Binned() (n int, emptied bool) {
 	if b.bin == nil {
 		return 0, false

@@ -8,47 +8,47 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// sizes are the charts of the measured lengths of a lot's parts, one for each job.
+// sizes are the charts of measured lengths, one for each job of a lot.
 type sizes struct {
 	charts []*quality.Monitor // by job; nil before the first length
 	values [][]float64        // the newest lengths by job, since the scale was set
-	spoken []int              // visits whose lengths spoke against the chart, by job
-	// performed is what was computed of the values, nil when that has to be done anew.
+	spoken []int              // visits whose lengths gave a signal against the chart, by job
+	// performed is the cached result for the values, nil when it must be recomputed.
 	performed []*performed
-	signal    string // what the newest lengths say against them; empty when nothing
-	by        int64  // the check that they are of
+	signal    string // signal of the newest lengths against their chart; empty for none
+	by        int64  // the check with these lengths
 	remarks   string // on the newest lengths, for the answer to their check
 }
 
-// SizeOrder is what length along the belt a job's parts should have, and how far a good one
-// may be from it to either side. Zero is nothing ordered.
+// SizeOrder is the ordered length of a job's parts along the belt, and its tolerance to either side.
+// Zero means that none was ordered.
 type SizeOrder struct {
 	LengthMM    float64 `json:"length_mm"`
 	ToleranceMM float64 `json:"tolerance_mm"`
 }
 
-// mostLengths is how many of the newest lengths performance is computed from.
+// mostLengths is the number of newest lengths that performance is computed from.
 const mostLengths = 500
 
 // Size is the chart of one job's measured lengths.
 type Size struct {
 	N       int64         `json:"n"`
 	Phase   quality.Phase `json:"phase"`
-	Missing int           `json:"missing"` // lengths that limits still need
-	// SteppedAt is the number of the length, less one, from which on they seem to lie on another
-	// level; limits are learned from there. 0 for none.
+	Missing int           `json:"missing"` // lengths still needed for limits
+	// SteppedAt is the number of the length, less one, from which on the lengths seem to lie on
+	// another level; limits are learned from there. 0 for none.
 	SteppedAt int64   `json:"stepped_at,omitempty"`
 	MeanMM    float64 `json:"mean_mm"`
 	LowerMM   float64 `json:"lower_limit_mm"`
 	UpperMM   float64 `json:"upper_limit_mm"`
 	NewestMM  float64 `json:"newest_mm"` // 0 before the first since the scale was set
-	// ValuesMM are the newest lengths, the newest last. Nobody changes them.
+	// ValuesMM are the newest lengths, newest last. They are read-only.
 	ValuesMM []float64 `json:"-"`
 	// Ordered is nil where no length was ordered; then there is no performance either.
 	Ordered *SizeOrder `json:"ordered,omitempty"`
-	// Pp and Ppk are by all lengths kept, with the 95 % interval of Ppk, and the fraction that
-	// is out of tolerance at most, with 95 % certainty if lengths are normal. All are nil while
-	// there are too few lengths to judge by, or signals; WhyNot says so.
+	// Pp and Ppk are computed from all lengths kept, with the 95 % interval of Ppk, and the largest
+	// fraction out of tolerance, with 95 % certainty if lengths are normal. All are nil while there
+	// are too few lengths to judge by, or signals; WhyNot gives the reason.
 	Pp          *float64          `json:"pp,omitempty"`
 	Ppk         *float64          `json:"ppk,omitempty"`
 	PpkInterval *quality.Interval `json:"ppk_interval,omitempty"`
@@ -56,8 +56,8 @@ type Size struct {
 	WhyNot      string            `json:"why_no_performance,omitempty"`
 }
 
-// measured takes in the lengths of a check. A signal stands until lengths come without one, the belt's scale is
-// corrected, or the operator goes on with a reason.
+// measured applies the lengths of a check. A signal stays in force until lengths come without one, the
+// belt's scale is corrected, or the operator continues with a reason.
 func (s *sizes) measured(check int64, job int, lengths []float64) {
 	s.remarks = ""
 	if len(lengths) == 0 {
@@ -75,7 +75,7 @@ func (s *sizes) measured(check int64, job int, lengths []float64) {
 	for _, v := range lengths {
 		verdict, err := s.charts[job].Observe(v)
 		if err != nil {
-			continue // refused with the check already
+			continue // the check was refused for it already
 		}
 		s.values[job] = append(s.values[job], v)
 		if n := len(s.values[job]); n > mostLengths {
@@ -96,11 +96,11 @@ func (s *sizes) measured(check int64, job int, lengths []float64) {
 	}
 	s.spoken[job]++
 	s.signal = strings.Join(said, "; ")
-	// The limits stay. What the averages and runs remember is dealt with now: a value that
-	// stood out would otherwise drag good ones after it into signals of their own.
+	// The limits stay. The memory of averages and runs is cleared: a value that stood out would
+	// otherwise drag good ones after it into signals of their own.
 	if c := s.charts[job]; c.Phase == quality.Frozen {
 		if err := c.Freeze(c.Limits); err != nil {
-			s.charts[job] = nil // cannot be: they were frozen before
+			s.charts[job] = nil // cannot happen: they were frozen before
 		}
 	}
 	if remedy != nil {
@@ -108,8 +108,8 @@ func (s *sizes) measured(check int64, job int, lengths []float64) {
 	}
 }
 
-// word takes in what a check says of the lengths before it. It ends a signal that they gave, unless others still
-// stand out.
+// word applies what a check decides on earlier lengths. It ends their signal, unless other lengths
+// still stand out.
 func (s *sizes) word(c ledger.Check, job int) {
 	if len(c.SetAside) == 0 && !c.LengthsAccepted || s.Chart(job) == nil {
 		return
@@ -120,7 +120,7 @@ func (s *sizes) word(c ledger.Check, job int) {
 	}
 }
 
-// anew has the limits learned again, since the parts will have another length.
+// anew makes the chart learn its limits again, since the parts will have another length.
 func (s *sizes) anew() {
 	for k, c := range s.charts {
 		if c != nil {
@@ -137,7 +137,7 @@ func (b *Book) sizesAnew() {
 	}
 }
 
-// Chart returns the chart of a job's lengths, nil before the first. Nobody changes it.
+// Chart returns the chart of a job's lengths, nil before the first. It is read-only.
 func (s *sizes) Chart(job int) *quality.Monitor {
 	if job < 0 || job >= len(s.charts) {
 		return nil
@@ -145,11 +145,11 @@ func (s *sizes) Chart(job int) *quality.Monitor {
 	return s.charts[job]
 }
 
-// Chart returns the chart of a job's lengths, nil before the first. Nobody changes it.
+// Chart returns the chart of a job's lengths, nil before the first. It is read-only.
 func (l *Lot) Chart(job int) *quality.Monitor { return l.sizes.Chart(job) }
 
-// SizeSignal is what the newest measured lengths say against their chart, "" where nothing or the operator has gone
-// on against it.
+// SizeSignal is the signal of the newest measured lengths against their chart, "" if there is none or
+// the operator has continued against it.
 func (b *Book) SizeSignal() string {
 	if b.Lot == nil || b.GoneAgainst(b.Lot.sizes.by) {
 		return ""
@@ -157,7 +157,7 @@ func (b *Book) SizeSignal() string {
 	return b.Lot.sizes.signal
 }
 
-// Remarks are on the lengths of the newest check, each behind a semicolon.
+// Remarks are on the lengths of the newest check, each preceded by a semicolon.
 func (l *Lot) Remarks() string { return l.sizes.remarks }
 
 func (l *Lot) ordered(r ledger.SizeOrdered) {
@@ -169,7 +169,7 @@ func (l *Lot) ordered(r ledger.SizeOrdered) {
 	}
 }
 
-// Size returns the chart of a job for a picture of it, nil before its first length.
+// Size returns a job's chart for a snapshot, nil before its first length.
 func (l *Lot) Size(job int) *Size {
 	c := l.sizes.Chart(job)
 	if c == nil {
@@ -191,7 +191,7 @@ func (l *Lot) Size(job int) *Size {
 	return v
 }
 
-// performed is how well lengths keep to what was ordered, or why that is not said.
+// performed is how well lengths keep to the order, or why that cannot be computed.
 type performed struct {
 	quality.Performance
 	err error
