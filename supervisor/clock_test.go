@@ -79,6 +79,7 @@ func TestAClockThatIsSetIsNoted(t *testing.T) {
 
 // With attended hours and a clock that is not set no part begins; once it is set, the lot goes on at a word.
 func TestAttendedHoursWithoutAClock(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		var clock wall.Clock
 		set := testSettings()

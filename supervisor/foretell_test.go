@@ -200,6 +200,7 @@ func TestWaitsForPeopleCount(t *testing.T) {
 // TestWhatLotsTeachIsKept: a lot that has ended has taught something of machine and room, which
 // the next process begins with; what is no such thing in the ledger is learned anew.
 func TestWhatLotsTeachIsKept(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
 		x.start()

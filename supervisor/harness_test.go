@@ -47,6 +47,14 @@ func turns() (first, step int) {
 	return 1, 1
 }
 
+// oneMachine skips a test under the race detector, of one machine in a bubble like that of many others.
+func oneMachine(t *testing.T) {
+	t.Helper()
+	if underRace {
+		t.Skip("played without the race detector: .ci/plain")
+	}
+}
+
 // withoutRace skips a test in brief.
 func withoutRace(t *testing.T) {
 	t.Helper()

@@ -137,6 +137,7 @@ func TestALotsJobsDoNotMeet(t *testing.T) {
 
 // TestALotIsRefusedThatCannotBeKeptApart: the board does not tell what it has by itself of what one job sets.
 func TestALotIsRefusedThatCannotBeKeptApart(t *testing.T) {
+	oneMachine(t)
 	t.Parallel()
 	clip, peg := twoJobs(t, "M900 K0.08\n"+clipSets)
 	inBubble(t, func(t *testing.T) {

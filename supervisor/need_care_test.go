@@ -11,6 +11,7 @@ import (
 // TestCare: what the owner wants done every so often keeps the machine from the next part once it is due,
 // until a visit says that it was done. What was made since is counted over restarts.
 func TestCare(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts, set.CheckEveryMM, set.CheckEvery = 0, 0, 0

@@ -105,6 +105,7 @@ func TestRecovery(t *testing.T) {
 
 // TestGoingOnIsRefusedAtOnce while something is missing for it, and never by a restart.
 func TestGoingOnIsRefusedAtOnce(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		x := making(t, testRig(), testSettings())
 		x.rig.Reset()

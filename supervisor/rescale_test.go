@@ -38,6 +38,7 @@ func newestScale(l *ledger.Ledger) (ledger.ScaleSet, error) {
 // by it, nor after a restart of the daemon if it was stored; a machine in a hold goes on with it, and its
 // parts' sizes are learned anew. Undo brings the old value back.
 func TestScaleIsSetAndSetBack(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts = 2

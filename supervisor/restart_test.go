@@ -191,6 +191,7 @@ func TestBeltClearedBeforeTheBoardIsBack(t *testing.T) {
 // TestTheWayOverTheEdgeIsKept: a process that is killed in Complete, before anybody has been
 // there, must not forget how far the belt ran at the end.
 func TestTheWayOverTheEdgeIsKept(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
 		x.start()
@@ -282,6 +283,7 @@ func TestMovesThatABoardForgotAreInDoubt(t *testing.T) {
 // TestALineThatWasNeverSentCountsForNothing: a stop finds a line waiting for its number. It leads nowhere,
 // and the belt has not run for it.
 func TestALineThatWasNeverSentCountsForNothing(t *testing.T) {
+	oneMachine(t)
 	for n := range 12 {
 		inBubble(t, func(t *testing.T) {
 			x := newRun(t, testRig(), testSettings())
@@ -304,6 +306,7 @@ func TestALineThatWasNeverSentCountsForNothing(t *testing.T) {
 // TestTheBeltIsKeptInAHold: a hold before the first part leaves the lead-in's travel in the ledger, for a
 // process that takes it up.
 func TestTheBeltIsKeptInAHold(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
 		x.start()
@@ -327,6 +330,7 @@ func TestTheBeltIsKeptInAHold(t *testing.T) {
 // TestTheBeltIsKeptInAFault: the cable comes out while the belt runs outside a part, and the process ends
 // before the board is back. Of the way that the belt has run the next one knows, or calls it uncertain.
 func TestTheBeltIsKeptInAFault(t *testing.T) {
+	oneMachine(t)
 	for doing, state := range map[string]State{"the lead-in": Starting, "the way over the drop edge": Completing} {
 		inBubble(t, func(t *testing.T) {
 			x := newRun(t, testRig(), testSettings())

@@ -15,6 +15,7 @@ import (
 // before the next, whether or not a rate of drift is assumed, and a reason given
 // lets the lot go on until another offset is read.
 func TestOffsetBeyondLimitHolds(t *testing.T) {
+	oneMachine(t)
 	for _, drift := range []float64{0, 0.1} {
 		t.Run(fmt.Sprint(drift), func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {

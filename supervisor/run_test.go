@@ -55,6 +55,7 @@ func TestLotRunsEndToEnd(t *testing.T) {
 // TestHoldForCheck holds after every second part, takes the check, and refuses to
 // go on without one.
 func TestHoldForCheck(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts = 2

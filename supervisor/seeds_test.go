@@ -125,9 +125,9 @@ const checkAll = 5000
 // by the machine's own record. BELTWARDEN_SEEDS is how many, BELTWARDEN_SEED the first; without it
 // one in eight is wide, and one in eight of two faults.
 func TestSeeds(t *testing.T) {
-	usual := uint64(600)
+	usual := uint64(400)
 	if brief() {
-		usual = 80
+		usual = 40
 	}
 	first, count := fromEnv(t, "BELTWARDEN_SEED", 0), fromEnv(t, "BELTWARDEN_SEEDS", usual)
 	nth := func(n uint64) uint64 { return first + n }

@@ -15,6 +15,7 @@ import (
 // them holds the machine before the next, by name and with a remedy, over a restart too.
 // Lengths that fit again, or a reason, let it go on.
 func TestSizesOutOfControlHold(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
 		x.start()

@@ -109,6 +109,7 @@ func hits(record []rig.Executed, belt, lift gcode.Axis) []string {
 // TestVolumesRunLikeLengths: a job whose E words are volumes pushes the filament of the same job by lengths,
 // part for part, and leaves the board reading lengths.
 func TestVolumesRunLikeLengths(t *testing.T) {
+	oneMachine(t)
 	const areaMM2 = math.Pi / 4 * 1.75 * 1.75
 	job3 := func(set string, perMM float64) string {
 		text := "G21\nG90\nM82\n" + set + "M140 S60\nM104 S205\nG28 X Z\nM190 S60\nM109 S205\nG92 E0\nG1 Z0.2 F600\nG1 X20 Y5 F3000\n"

@@ -23,6 +23,7 @@ func suspended(t *testing.T, x *run, good int, first *Visit) *Snapshot {
 // before the part that the spool cannot finish, over a restart too, and goes on once a full
 // one is weighed; with a reason it makes one part more.
 func TestSpoolRunsOut(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.SpoolTareG, set.PrimeMM = 200, 0
@@ -58,6 +59,7 @@ func TestSpoolRunsOut(t *testing.T) {
 }
 
 func TestBinIsFull(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.BinParts = 4
@@ -82,6 +84,7 @@ func init() { time.Local = time.UTC }
 // TestAttendedHours: no part begins that would end outside them. The bubble's clock begins
 // at midnight UTC.
 func TestAttendedHours(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.Attended = pace.Hours{FromMin: 23 * 60, ToMin: 45}

@@ -172,6 +172,7 @@ func TestTrialLearnsTheAdjuster(t *testing.T) {
 
 // TestTrialIsRefused: nothing of this moves the belt.
 func TestTrialIsRefused(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
 		x.start()

@@ -16,6 +16,7 @@ import (
 // TestAHeatUpIsForeseen: the rig's heaters are bodies of their own making. After two
 // heat-ups of each, the third takes what is then foretold.
 func TestAHeatUpIsForeseen(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
 		x.start()

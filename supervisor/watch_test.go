@@ -30,6 +30,7 @@ M140 S0
 // TestBoardThatWaitsForSomebody: a job that pauses with heaters on, and nobody
 // there, must not stay hot for ever.
 func TestBoardThatWaitsForSomebody(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		path := filepath.Join(t.TempDir(), "pausing.gcode")
 		if err := os.WriteFile(path, []byte(pausingJob), 0o600); err != nil {
@@ -69,6 +70,7 @@ func TestRefusedFilament(t *testing.T) {
 
 // TestStartWaitsForADueCheck: the machine must not heat up only to hold at once.
 func TestStartWaitsForADueCheck(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts = 1
@@ -97,6 +99,7 @@ func TestStartWaitsForADueCheck(t *testing.T) {
 // TestForecastCountsThePartInProgressOnce compares the announced moment of a hold
 // with the moment it comes, once the machine knows how long a part takes.
 func TestForecastCountsThePartInProgressOnce(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		set.PartEveryParts = 6

@@ -15,6 +15,7 @@ import (
 // ledger knows where each part lies as the machine does; and no place of the loop bears
 // much more than another, though every lot begins where the last one ended.
 func TestPartsAreSpreadOverTheBelt(t *testing.T) {
+	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
 		x := newRun(t, testRig(), set)

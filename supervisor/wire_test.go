@@ -14,6 +14,7 @@ import (
 // A lot in either form: the machine executes the lines of the file with what is
 // left out, and the run tells how many bytes that were.
 func TestLotInEitherForm(t *testing.T) {
+	oneMachine(t)
 	const file, bodyFirst, bodyLast = "../testdata/jobs/stake-clip.gcode", 23, 816 // read off the file by hand
 	for name, form := range map[string]gcode.Form{"spaced": gcode.Spaced, "tight": gcode.Tight} {
 		t.Run(name, func(t *testing.T) {
