@@ -7,32 +7,32 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// beltCount keeps the belt's running totals: what the ledger had at the start of
-// the process plus what the board has accepted since. Commanded millimetres.
+// beltCount keeps the belt's running totals: the ledger's at the start of the process plus what the
+// board has accepted since. Commanded millimetres.
 type beltCount struct {
 	base   ledger.Belt // totals when latest was seen
 	latest Progress
-	madeMM float64 // travel of latest by which the board has shown that all moves had ended
-	// heatedMM is travel of latest by which a heater was at its target, so that the mains were on, or
-	// that is of no part of this run.
+	madeMM float64 // travel of latest at which the board last showed that all moves had ended
+	// heatedMM is the travel of latest up to which a heater was at its target, so that mains power was
+	// on, or which does not belong to this run.
 	heatedMM float64
 	known    bool // nothing lies under the head and the position is certain
 
-	// freeFromMM is the advance, on the scale of latest, from which on the belt is
-	// free of the parts of this process; without any, occupied is false.
+	// freeFromMM is the advance, on the scale of latest, from which the belt is free of the parts of
+	// this process; without any, occupied is false.
 	freeFromMM float64
 	occupied   bool
 
 	uncertainMM float64
-	saved       ledger.Belt // as written at the last save,
-	savedAt     time.Time   // which was then
+	saved       ledger.Belt // as written at the last save
+	savedAt     time.Time   // time of that save
 }
 
-// stillSaves: while the belt stands still, as when a part cools, only one save in so many
-// is written. It says no more than that all goes on, and each one wears the card.
+// stillSaves: while the belt stands still, as when a part cools, only one in this many saves is
+// written. It only confirms that nothing has changed, and each write wears the card.
 const stillSaves = 10
 
-// saveBelt keeps how far the belt has got.
+// saveBelt records how far the belt has run, at intervals.
 func (m *Machine) saveBelt() {
 	b := &m.belt
 	m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery))
@@ -41,14 +41,14 @@ func (m *Machine) saveBelt() {
 	}
 }
 
-// keepBelt keeps it now.
+// keepBelt records it now.
 func (m *Machine) keepBelt() {
 	m.belt.saved, m.belt.savedAt = m.beltInCycle(), m.now
 	m.record(ledger.BeltMoved{Belt: m.belt.saved})
 }
 
-// beltInCycle returns the totals for the ledger in a part or between two: [Machine.takeUp] knows
-// of the part alone how much of it is left.
+// beltInCycle returns the totals for the ledger during a part or between two: after a restart,
+// [Machine.takeUp] knows from the part alone how much of it is left.
 func (m *Machine) beltInCycle() ledger.Belt {
 	if m.cycle == nil || m.cycle.made {
 		return m.belt.now()
@@ -58,8 +58,8 @@ func (m *Machine) beltInCycle() ledger.Belt {
 	return now
 }
 
-// restBelt keeps where the belt has come to rest: the process may end before anything else
-// is recorded. After an abort it may not have.
+// restBelt records where the belt has come to rest: the process may end before anything else is
+// recorded. After an abort the belt may not be at rest.
 func (m *Machine) restBelt() {
 	m.timers.stop(timerSave)
 	now := m.belt.now()
@@ -69,7 +69,7 @@ func (m *Machine) restBelt() {
 	m.record(ledger.BeltMoved{Belt: now})
 }
 
-// progress moves the totals on to what the board has accepted now.
+// progress advances the totals to what the board has accepted now.
 func (b *beltCount) progress(p Progress) {
 	travel := p.TravelMM - b.latest.TravelMM
 	b.base.TravelMM += travel
@@ -79,7 +79,7 @@ func (b *beltCount) progress(p Progress) {
 	b.latest = p
 }
 
-// add counts travel that is known to have been run without having been seen.
+// add counts travel that is known to have been run without being observed.
 func (b *beltCount) add(travelMM, advanceMM float64) {
 	b.base.TravelMM += travelMM
 	b.base.SinceCheckMM += travelMM
@@ -87,9 +87,9 @@ func (b *beltCount) add(travelMM, advanceMM float64) {
 	b.base.AdvanceMM += advanceMM
 }
 
-// lost adds to the uncertain travel what was handed out and never acknowledged, and the moves
-// that the board had taken and may not have made: it forgets them with a restart, which many
-// boards do when their port is opened again.
+// lost adds to the uncertain travel what was handed out and never acknowledged, and the moves that the
+// board had accepted and may not have made: it loses them in a restart, which many boards do when
+// their port is reopened.
 func (b *beltCount) lost() {
 	b.uncertainMM = b.underWay().UncertainMM
 	b.latest.PendingMM, b.latest.PlannedMM = 0, 0
@@ -102,29 +102,28 @@ func (b *beltCount) now() ledger.Belt {
 	return belt
 }
 
-// underWay returns the totals for the ledger while moves may be under way. The process may end
-// before they have, and the next one opens the port anew: what [beltCount.lost] would call
-// uncertain is uncertain then.
+// underWay returns the totals for the ledger while moves may be in progress. The process may end
+// before they have, and the next one reopens the port: what [beltCount.lost] would count as uncertain
+// is uncertain then.
 func (b *beltCount) underWay() ledger.Belt {
 	belt := b.now()
 	belt.UncertainMM += b.latest.PendingMM + min(b.latest.PlannedMM, b.latest.TravelMM-b.madeMM)
 	return belt
 }
 
-// checked begins a new count since the last check, and since the last
-// realignment if there was one.
+// checked begins a new count since the last check, and since the last realignment if there was one.
 func (b *beltCount) checked(realigned, cleared bool) {
 	b.base.SinceCheckMM = 0
 	if realigned {
 		b.base.SinceRealignMM = 0
-		b.uncertainMM = 0 // the drift history, which it blurred, starts anew
+		b.uncertainMM = 0 // the drift history, which it blurred, starts over
 	}
 	if cleared {
 		b.cleared()
 	}
 }
 
-// cleared notes that nothing stands on the belt near the head.
+// cleared notes that nothing lies on the belt near the head.
 func (b *beltCount) cleared() { b.known, b.occupied = true, false }
 
 // position is how far the belt has run.
@@ -132,9 +131,9 @@ func (b *beltCount) position() bed.Position {
 	return bed.Position{TravelMM: b.base.TravelMM, AdvanceMM: b.base.AdvanceMM, UncertainMM: b.uncertainMM}
 }
 
-// reckonOutside calls uncertain how far a process that ended in state was may have
-// moved the belt outside a part: in a lead-in or lead-out, or running parts over
-// the drop edge, of which only the state's beginning is recorded.
+// reckonOutside counts as uncertain how far a process that ended in state was may have moved the belt
+// outside a part: in a lead-in or lead-out, or running parts over the drop edge. The ledger has only
+// the beginning of that state.
 func (m *Machine) reckonOutside(was State) {
 	if m.lot == nil || m.cycle != nil {
 		return
@@ -153,6 +152,6 @@ func (m *Machine) reckonOutside(was State) {
 			m.belt.uncertainMM += over
 		}
 	case Stopping:
-		m.belt.uncertainMM += over // whether that was asked for is not recorded
+		m.belt.uncertainMM += over // whether that was requested is not recorded
 	}
 }

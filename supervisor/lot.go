@@ -12,7 +12,7 @@ import (
 	"beltwarden/supervisor/pace"
 )
 
-// lot is the order in work: its count, and what of it is of this process.
+// lot is the lot in progress: its count, and the part of its state that belongs to this process.
 type lot struct {
 	*book.Lot
 	plans   []*job.Plan // nil where the file could not be inspected again
@@ -22,17 +22,16 @@ type lot struct {
 	heated  bool // and nothing was done since: the next part begins hot
 	pace    pace.Model
 
-	ready   *ReadyView // never altered: snapshots share it
+	ready   *ReadyView // never modified: snapshots share it
 	readyOf readyKey
 	readyAt time.Time
 
 	filamentMM float64 // running total when the newest part was made
 }
 
-// discharging reports whether the last part, which is made and not moved off, was
-// being moved off when the last process ended in state was. In other states it was
-// given up, which is recorded with the belt no longer known to be clear, and the
-// operator may have cleared it since.
+// discharging reports whether the last part, made but not moved off, was being moved off when the last
+// process ended in state was. In other states it was given up, which is recorded with the belt no
+// longer known to be clear, and the operator may have cleared it since.
 func (m *Machine) discharging(was State) bool {
 	switch was {
 	case Execute, Completing, Holding, Suspending, Stopping:
@@ -41,7 +40,7 @@ func (m *Machine) discharging(was State) bool {
 	return false
 }
 
-// openLot takes an order.
+// openLot opens a lot for an order.
 func (m *Machine) openLot(r Request) error {
 	const what = "start the lot"
 	q := r.Lot
@@ -106,7 +105,7 @@ func (m *Machine) openLot(r Request) error {
 	return nil
 }
 
-// addJob adds one job to a lot, with everything in it that is altered.
+// addJob adds one job to a lot, with every change made to it.
 func (m *Machine) addJob(l *ledger.Lot, p *job.Plan, plans []*job.Plan, good int) {
 	i := len(l.Jobs)
 	run, waits := m.plannedRun(p)
@@ -149,7 +148,7 @@ func (m *Machine) endLot(r Request) error {
 	default:
 		return &Refusal{What: "end the lot", Why: fmt.Sprintf("the machine is %s", m.state), Remedy: "stop it first"}
 	}
-	m.settleOpenCycle(-1, true) // the board was never reached again to be asked
+	m.settleOpenCycle(-1, true) // the board was never reached again to be queried
 	status := ledger.LotEnded
 	if m.lot.Fulfilled() {
 		status = ledger.LotClosed
@@ -169,9 +168,9 @@ func (m *Machine) setLotStatus(status, why string) {
 	m.record(ledger.LotChanged{LotID: m.lot.ID, Status: status, Reason: why})
 }
 
-// enterComplete is a lot whose cycles are all made; the operator counts them.
+// enterComplete ends a lot whose cycles are all made; the operator counts the parts.
 func (m *Machine) enterComplete() {
-	m.restBelt() // the way over the drop edge is in it
+	m.restBelt() // the advance over the drop edge is included
 	l := m.lot
 	switch {
 	case l.Fulfilled():
@@ -192,7 +191,7 @@ func (l *lot) describe() string {
 	return strings.Join(parts, ", ")
 }
 
-// who names the asker of a request.
+// who returns the name of whoever made a request.
 func who(by string) string {
 	if by == "" {
 		return "the operator"

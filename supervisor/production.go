@@ -8,40 +8,40 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// Production is how a lot was produced, by ISO 22400-2, with the losses by class. Times
-// are seconds on the machine's own clock; what went by while no daemon ran is not in them.
+// Production is how a lot was produced, by ISO 22400-2, with the losses by class. Times are seconds on
+// the machine's own clock; time without a running daemon is excluded.
 type Production struct {
 	PlannedBusyS      float64 `json:"planned_busy_s"`
-	ActualProductionS float64 `json:"actual_production_s"` // cycles of parts made, moved off, and of parts torn until they broke off
+	ActualProductionS float64 `json:"actual_production_s"` // cycles of parts made and moved off, and of interrupted parts until the interruption
 	PlannedRunS       float64 `json:"planned_run_s"`       // of one part, 0 when it was not recorded
-	// PlannedWaits: it has all waits for temperatures in it. Where they were not known when
-	// the lot was opened, effectiveness shows them as a loss.
+	// PlannedWaits: it includes all waits for temperatures. Waits that were unknown when the lot was
+	// opened appear as a loss in effectiveness.
 	PlannedWaits bool `json:"planned_waits"`
 	// Losses between them.
-	BetweenS   float64 `json:"between_s"` // in the run and no part in work: beginning, ending
+	BetweenS   float64 `json:"between_s"` // in the run, with no part in progress: beginning, ending
 	HeldS      float64 `json:"held_s"`
-	SuspendedS float64 `json:"suspended_s"` // for want of filament, room in the bin, or on request
-	FaultsS    float64 `json:"faults_s"`    // with interrupted parts that wait for a word
+	SuspendedS float64 `json:"suspended_s"` // for lack of filament or room in the bin, or on request
+	FaultsS    float64 `json:"faults_s"`    // including interrupted parts that wait for a decision
 	// Not planned.
 	UnattendedS float64 `json:"unattended_s"`  // outside the attended hours
 	IdleS       float64 `json:"idle_s"`        // stopped, idle or complete
 	InWorkS     float64 `json:"in_progress_s"` // of the part that is not made yet
-	// UnseenS is about how long no daemon ran, by the wall clock. UnseenStarts counts the
-	// starts before which it is not known, since the clock was set.
+	// UnseenS is about how long no daemon ran, by the wall clock. UnseenStarts counts the starts
+	// before which that is unknown because the clock was set.
 	UnseenS      float64 `json:"unseen_s"`
 	UnseenStarts int     `json:"unseen_starts,omitempty"`
 
-	Produced   int `json:"produced"` // interrupted parts that were scrap among them
-	Good       int `json:"good"`     // found good; parts not looked at are not among them
+	Produced   int `json:"produced"` // including interrupted parts that were scrap
+	Good       int `json:"good"`     // found good; excludes parts not looked at
 	Unverified int `json:"unverified"`
-	// Figures is nil while they cannot be computed; Why says why.
+	// Figures is nil while they cannot be computed; Why gives the reason.
 	Figures *quality.Figures `json:"figures,omitempty"`
 	Why     string           `json:"why,omitempty"`
 	// Most is what quality ratio and OEE become if every part not looked at is good.
 	Most *quality.Figures `json:"figures_if_unverified_good,omitempty"`
 }
 
-// stretch is a piece of time within one start of the daemon.
+// stretch is an interval within one start of the daemon.
 type stretch struct {
 	boot     int64
 	from, to time.Duration // since that start
@@ -49,7 +49,7 @@ type stretch struct {
 
 func (s stretch) length() time.Duration { return max(0, s.to-s.from) }
 
-// within is how much of the stretch lies in others, which do not overlap.
+// within returns how much of the stretch lies in others, which do not overlap.
 func (s stretch) within(others []stretch) (d time.Duration) {
 	for _, o := range others {
 		if o.boot == s.boot {
@@ -59,15 +59,15 @@ func (s stretch) within(others []stretch) (d time.Duration) {
 	return d
 }
 
-// quickest is how many times as fast as planned a part may be made. Beyond it the clock is a
-// simulated one, or the planned time is wrong: a machine is held up, and hardly ever faster.
+// quickest is how many times faster than planned a part may be made. Beyond it the clock is simulated
+// or the planned time is wrong: a machine is often delayed, and hardly ever faster.
 const quickest = 2
 
-// ProductionOf reckons the production figures of a lot from its record.
+// ProductionOf computes the production figures of a lot from its record.
 func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, holds []ledger.Hold, t ledger.Times) Production {
 	p := Production{Produced: counts.Made, Good: counts.Good, Unverified: counts.Unverified}
 	var made, broken, running, unattended []stretch
-	tornS := 0.0 // planned time of parts torn, no longer than they took
+	tornS := 0.0 // planned time of interrupted parts, at most the time they took
 	for _, c := range cycles {
 		s := between(c.Begun, c.Discharged, t)
 		switch {
@@ -79,7 +79,7 @@ func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, hol
 			made = append(made, s)
 		case c.State == ledger.CycleStateDecided && c.Good:
 			made = append(made, between(c.Begun, c.Interrupted, t))
-		case c.State == ledger.CycleStateDecided: // a torn part: made, and scrap
+		case c.State == ledger.CycleStateDecided: // an interrupted part that was decided on: made, and scrap
 			torn := between(c.Begun, c.Interrupted, t)
 			made = append(made, torn)
 			if c.JobIndex < len(l.Jobs) {
@@ -117,8 +117,8 @@ func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, hol
 	return p
 }
 
-// between is the time from one stamp to another; where that was written by a later start,
-// or not at all, to the last sign of life of the first.
+// between returns the time from one stamp to another. If the second was written by a later start, or
+// never, it ends at the first start's last sign of life.
 func between(from, to ledger.Stamp, t ledger.Times) stretch {
 	if to.Seq == 0 || to.Boot != from.Boot {
 		to = t.Last[from.Boot]
@@ -126,7 +126,7 @@ func between(from, to ledger.Stamp, t ledger.Times) stretch {
 	return stretch{from.Boot, from.SinceStart, max(from.SinceStart, to.SinceStart)}
 }
 
-// add gives the time in a state to the classes it belongs to.
+// add adds the time in a state to the classes it belongs to.
 func (p *Production) add(state State, span stretch, made, broken, running, unattended []stretch) {
 	producing, lost, inWork := span.within(made), span.within(broken), span.within(running)
 	p.ActualProductionS += producing.Seconds()
@@ -155,7 +155,7 @@ func (p *Production) figures(l ledger.Lot, counts ledger.Counts, tornS float64) 
 	known := true
 	p.PlannedWaits = true
 	for i, j := range counts.ByJob {
-		if n := j.Made - j.InterruptedScrap; n > 0 && i < len(l.Jobs) { // what torn ones were to take is in tornS
+		if n := j.Made - j.InterruptedScrap; n > 0 && i < len(l.Jobs) { // the planned time of interrupted parts is in tornS
 			planned += float64(n) * l.Jobs[i].PlannedRun.Seconds()
 			known = known && l.Jobs[i].PlannedRun > 0
 			p.PlannedWaits = p.PlannedWaits && l.Jobs[i].PlannedWaits

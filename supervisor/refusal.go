@@ -11,8 +11,8 @@ type Refusal struct {
 	What   string // the request in words
 	Why    string
 	Remedy string
-	// Command is the command line that does what Remedy says, where there is one. Pages and
-	// alerts leave it out: a telephone has no command line.
+	// Command is the command line for Remedy, if there is one. Pages and alerts leave it out: a
+	// telephone has no command line.
 	Command string
 }
 
@@ -25,7 +25,7 @@ func (r *Refusal) Error() string {
 	return text
 }
 
-// Help is the remedy with its command line, for a terminal.
+// Help returns the remedy with its command line, for a terminal.
 func (r *Refusal) Help() string {
 	if r.Command == "" {
 		return r.Remedy
@@ -33,7 +33,7 @@ func (r *Refusal) Help() string {
 	return r.Remedy + ": " + r.Command
 }
 
-// withoutCommands words an error for a page or a telephone.
+// withoutCommands formats an error for a page or a telephone.
 func withoutCommands(err error) string {
 	var r *Refusal
 	if !errors.As(err, &r) {
@@ -44,22 +44,22 @@ func withoutCommands(err error) string {
 	return plain.Error()
 }
 
-// Fault is what is wrong with one field of a visit, named as in its JSON; the field is
-// empty where several do not go together.
+// Fault is what is wrong with one field of a visit, named as in its JSON; the field is empty for a
+// conflict between several.
 type Fault struct{ Field, Text string }
 
 // VisitRefusal is a visit that was not recorded, with everything that is wrong with it.
 type VisitRefusal struct {
 	Refusal
 	Faults []Fault
-	// Odd: nothing is impossible, but something is unlikely; Visit.Sure says that it is so.
+	// Odd: nothing is impossible, but something is unlikely; Visit.Sure confirms it.
 	Odd bool
 }
 
 // Unwrap makes it a [Refusal] to errors.As.
 func (r *VisitRefusal) Unwrap() error { return &r.Refusal }
 
-// refuseVisit words the faults of a visit.
+// refuseVisit returns the refusal of a visit with these faults.
 func refuseVisit(what string, faults []Fault, odd bool) error {
 	r := Refusal{What: what, Why: inWords(faults), Remedy: "correct it and record it again"}
 	if odd {
@@ -68,7 +68,7 @@ func refuseVisit(what string, faults []Fault, odd bool) error {
 	return &VisitRefusal{r, faults, odd}
 }
 
-// inWords tells all faults in one line.
+// inWords formats all faults as one line.
 func inWords(faults []Fault) string {
 	texts := make([]string, len(faults))
 	for i, f := range faults {
@@ -77,8 +77,8 @@ func inWords(faults []Fault) string {
 	return strings.Join(texts, "; ")
 }
 
-// Cause is why the machine is in its state: a short code for metrics and
-// alerts, and words for the operator.
+// Cause is why the machine is in its state: a short code for metrics and alerts, and a text for the
+// operator.
 type Cause struct {
 	Code string `json:"code"`
 	Text string `json:"text"`
@@ -95,24 +95,24 @@ const (
 	CauseBin         = "bin_full"     // the bin holds no more parts (blocked)
 	CauseUnattended  = "unattended"   // a part would end outside the attended hours
 	CauseDisk        = "disk_low"     // the ledger's disk has little room left
-	CauseCare        = "care"         // something of the owner's own is to be done
+	CauseCare        = "care"         // something that the owner wants done is due
 	CauseSize        = "part_size"    // measured lengths are out of control
 	CauseLink        = "link"         // cable, port or board is gone
 	CauseBoard       = "board"        // the board halted or restarted
-	CauseHeat        = "heat"         // a temperature did not come
-	CauseHeatOdd     = "heat_unusual" // a heater is not as it used to be, and still within its limits
+	CauseHeat        = "heat"         // a temperature was not reached
+	CauseHeatOdd     = "heat_unusual" // a heater behaves differently than before, and still within its limits
 	CauseHeatOff     = "heat_off"     // the heaters are shown to be off
-	CauseLedger      = "ledger"       // records cannot be kept
+	CauseLedger      = "ledger"       // records cannot be stored
 	CauseJob         = "job"          // the job file cannot be read as inspected
-	CauseRestart     = "restart"      // the daemon came back and found work unfinished
+	CauseRestart     = "restart"      // the daemon restarted and found work unfinished
 	CauseShutdown    = "shutdown"     // the daemon is ending
 	CauseDone        = "done"         // the work is finished
-	CauseVisit       = "visit_soon"   // a visit comes near
+	CauseVisit       = "visit_soon"   // a visit is approaching
 	CauseAccess      = "access"       // somebody tries to get in
-	CauseGoOn        = "go_on"        // it goes on by itself after a fault
+	CauseGoOn        = "go_on"        // the machine resumes by itself after a fault
 )
 
-// plural writes a count with its noun.
+// plural formats a count with its noun.
 func plural(n int, one, many string) string {
 	if n == 1 {
 		return "1 " + one

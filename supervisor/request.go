@@ -14,8 +14,8 @@ type stopWish struct {
 	afterPart, clearBelt bool
 }
 
-// request carries out an operator's word or refuses it with what would help. A
-// refused request leaves no trace but a refusal.
+// request carries out an operator's request or refuses it with what would help. A refused request
+// leaves only a refusal.
 func (m *Machine) request(r Request) {
 	m.by, m.override = who(r.By), r.Override
 	m.resuming.spoke = true
@@ -45,7 +45,7 @@ func (m *Machine) request(r Request) {
 	if err != nil {
 		m.out = Output{Refused: err}
 	} else {
-		// It comes first: what this request brings about has to be told anew.
+		// It comes first, since whatever this request causes must be announced again.
 		m.out.Records = append([]ledger.Record{ledger.Responded{What: what(r), By: who(r.By)}}, m.out.Records...)
 	}
 	m.out.Result.State = m.state
@@ -68,15 +68,15 @@ func what(r Request) string {
 	return strings.ToLower(r.Command.String())
 }
 
-// busyWith refuses what would come in the way of something short that the board does at
-// rest. It can always be stopped.
+// busyWith refuses what would interfere with a short operation of the board at rest. That operation
+// can always be stopped.
 func (m *Machine) busyWith(r Request) error {
-	asks := r.Lot != nil || r.Scale != nil || r.TrialBegin != nil || r.TrialEnd != nil // a command beside it is not looked at
+	asks := r.Lot != nil || r.Scale != nil || r.TrialBegin != nil || r.TrialEnd != nil // a command in the same request is ignored
 	switch {
 	case r.Visit != nil, r.Acknowledge, !asks && (r.EndLot || r.Command == Stop || r.Command == Abort):
 	case m.rescaling.on:
 		return &Refusal{What: "do that now", Why: "the belt's scale is being set", Remedy: "try again in a moment"}
-	case m.work.running != 0 && !m.state.Acting(): // one that was broken off, and is not accounted for
+	case m.work.running != 0 && !m.state.Acting(): // a cancelled program that is not settled yet
 		return &Refusal{What: "do that now", Why: "the board has not answered yet", Remedy: "try again in a moment; abort if it persists"}
 	}
 	return nil
@@ -108,7 +108,7 @@ func (m *Machine) command(r Request) error {
 				return err
 			}
 		}
-		if r.GoOn { // what is missing is better said now than when the board is ready
+		if r.GoOn { // report what is missing now rather than when the board is ready
 			if err := m.mayStart(r); err != nil {
 				return err
 			}
@@ -156,7 +156,7 @@ func (m *Machine) command(r Request) error {
 	return nil
 }
 
-// possible lists the commands that the present state takes.
+// possible lists the commands accepted in the present state.
 func (m *Machine) possible() []string {
 	names := []string{}
 	for _, c := range Commands() {
@@ -167,8 +167,8 @@ func (m *Machine) possible() []string {
 	return names
 }
 
-// enterStopping ends the run in an orderly way: the part in progress is finished
-// or given up, the heaters go off, the belt is cleared if that was asked for.
+// enterStopping ends the run in an orderly way: the part in progress is finished or given up, the
+// heaters go off, and the belt is cleared if requested.
 func (m *Machine) enterStopping() {
 	wish := m.stopNow
 	m.stopNow, m.afterReset = stopWish{}, false
@@ -213,8 +213,7 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 	return append(legs, m.offLeg(true))
 }
 
-// enterStopped keeps where the belt stands, and goes on trying to reach a board
-// that is not there.
+// enterStopped records the belt's position, and keeps trying to reach a missing board.
 func (m *Machine) enterStopped() {
 	m.timers.stop(timerSave)
 	if m.trials.wanted {
@@ -227,13 +226,13 @@ func (m *Machine) enterStopped() {
 		return
 	}
 	m.timers.stop(timerLink)
-	if m.link.phase == linkDown { // a heater that somebody switches on meanwhile is seen once it is back
+	if m.link.phase == linkDown { // a heater switched on in the meantime is noticed once the board is back
 		m.timers.set(timerLink, m.now.Add(m.set.RetryFirst))
 	}
 	m.record(ledger.BeltMoved{Belt: m.belt.now()})
 }
 
-// enterIdle begins at once when a lot asked for it before the board was ready.
+// enterIdle begins at once if a lot requested it before the board was ready.
 func (m *Machine) enterIdle() {
 	if !m.afterReset {
 		return
@@ -247,11 +246,12 @@ func (m *Machine) enterIdle() {
 	m.change(Start, Cause{CauseOperator, "the lot begins"})
 }
 
-// wishLapse is how long a word that moves the machine waits for a board that is not there. Whoever gave it stands beside
-// the machine now, and may have hands in it an hour later, when the mains or the cable is back.
+// wishLapse is how long a request that moves the machine waits for a missing board. Whoever made it
+// stands beside the machine now, and may have hands in it an hour later, when the mains or the cable
+// is back.
 const wishLapse = time.Minute
 
-// watchWish lets a wish lapse that the board is not there for.
+// watchWish lets a request lapse for which the board is missing.
 func (m *Machine) watchWish() {
 	switch {
 	case !m.goOn && !m.afterReset, m.link.phase == linkUp:
@@ -261,7 +261,7 @@ func (m *Machine) watchWish() {
 	}
 }
 
-// wishLapsed calls whoever relies on it.
+// wishLapsed calls whoever relies on the request.
 func (m *Machine) wishLapsed() {
 	m.goOn, m.afterReset = false, false
 	text := "it will not begin by itself: the board did not answer within " + longWords(wishLapse) +

@@ -11,19 +11,19 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// Snapshot is an immutable picture of the run, published after each step. Board,
-// metrics and command line read it; none of them touches machine or port.
+// Snapshot is an immutable picture of the run, published after each step. Screen, metrics and command
+// line read it; none of them touches machine or port.
 type Snapshot struct {
 	At time.Time `json:"at"`
-	// Clock says why the clock of the computer cannot be right; empty where nothing speaks against it.
+	// Clock is why the computer's clock cannot be right; empty if nothing suggests that.
 	Clock   string    `json:"clock,omitempty"`
 	Machine string    `json:"machine"`
 	State   State     `json:"state"`
 	Since   time.Time `json:"since"`
 	Cause   Cause     `json:"cause"`
-	Doing   string    `json:"doing,omitempty"`  // the step of work in progress
-	Advice  string    `json:"advice,omitempty"` // what the operator is to do now
-	// HeatFault is latched until clear is given with words on what was mended; "": none is.
+	Doing   string    `json:"doing,omitempty"`  // the present step of the work
+	Advice  string    `json:"advice,omitempty"` // what the operator has to do now
+	// HeatFault is latched until clear is given with a text about the repair; "" for none.
 	HeatFault string   `json:"heat_fault,omitempty"`
 	Accepts   []string `json:"accepts"` // commands possible now
 
@@ -31,19 +31,19 @@ type Snapshot struct {
 	Belt   BeltView   `json:"belt"`
 	Heat   HeatView   `json:"heat"`
 	Supply SupplyView `json:"supply"`
-	// Care is what the owner wants done every so often, and how it stands.
+	// Care is what the owner wants done every so often, and when each is due.
 	Care  []CareView `json:"care,omitempty"`
 	Line  LineView   `json:"line"`
 	Trial *TrialView `json:"trial,omitempty"`
 	Next  *NextVisit `json:"next_visit,omitempty"`
-	// Recovery is what is certain after a fault and what is not; nil while there is nothing
-	// to recover from.
+	// Recovery is what is certain after a fault and what is not; nil when there is nothing to recover
+	// from.
 	Recovery *RecoveryView `json:"recovery,omitempty"`
-	// Later are the visits foreseen after it, to the end of the lot.
+	// Later are the visits foreseen after NextVisit, to the end of the lot.
 	Later []NextVisit `json:"later_visits,omitempty"`
 }
 
-// LotView is the lot in work.
+// LotView is the lot in progress.
 type LotView struct {
 	ID          int64     `json:"id"`
 	Name        string    `json:"name"`
@@ -57,27 +57,27 @@ type LotView struct {
 	Begun       int       `json:"cycles_begun"`
 	Wanted      int       `json:"cycles_wanted"` // still to begin, if all are good
 	Jobs        []JobView `json:"jobs"`
-	// Part is the ordinal of the part in progress, 0 when there is none; PartBegun
-	// is when it began and PartTakes how long the last ones took.
+	// Part is the ordinal of the part in progress, 0 for none. PartBegun is when it began, PartTakes
+	// how long the last ones took.
 	Part      int       `json:"part,omitempty"`
 	PartBegun time.Time `json:"part_begun,omitzero"`
-	// InProgress is 1 until that part is made; then it is moved off. Cycles begun are those made, interrupted and in
-	// progress.
+	// InProgress is 1 until that part is made; then it is moved off. Cycles begun are those made,
+	// interrupted and in progress.
 	InProgress int           `json:"in_progress,omitempty"`
 	PartTakes  time.Duration `json:"part_takes_ns,omitempty"`
 	DoneAt     time.Time     `json:"done_at,omitzero"` // estimate, holds not counted
-	// DoneEarly and DoneLate bound it with 95 % certainty, by the cycles seen.
+	// DoneEarly and DoneLate bound it with 95 % certainty, from the cycles so far.
 	DoneEarly time.Time `json:"done_early,omitzero"`
 	DoneLate  time.Time `json:"done_late,omitzero"`
-	// DoneUnseen: no cycle was seen yet, and what heating and cooling take is a guess.
+	// DoneUnseen: no cycle has ended yet, and the time for heating and cooling is a guess.
 	DoneUnseen bool `json:"done_unseen,omitempty"`
-	// Ready is when the ordered parts are there, with stops and scrap counted in; nil once that
-	// cannot be said.
+	// Ready is when the ordered parts will have been made, including stops and scrap; nil if that
+	// cannot be computed.
 	Ready *ReadyView `json:"ready,omitempty"`
-	// Yield is what is still to be begun so that the ordered parts come out good with
-	// 95 % certainty; nil once that cannot be said.
+	// Yield is how many cycles still to begin so that the ordered parts come out good with 95 %
+	// certainty; nil if that cannot be computed.
 	Yield *book.Yield `json:"yield,omitempty"`
-	// SizeSignal is what the newest measured lengths say against them.
+	// SizeSignal is the signal of the newest measured lengths.
 	SizeSignal string `json:"size_signal,omitempty"`
 }
 
@@ -98,7 +98,7 @@ type JobView struct {
 	Made    int    `json:"made"`
 	Good    int    `json:"good"`
 	Scrap   int    `json:"scrap"`
-	// Interrupted are not decided on.
+	// Interrupted counts the parts that are not decided on.
 	Interrupted int `json:"interrupted,omitempty"`
 	// Size is the chart of the lengths measured, nil before the first.
 	Size *book.Size `json:"size,omitempty"`
@@ -108,45 +108,44 @@ type JobView struct {
 type BeltView struct {
 	TravelMM  float64 `json:"travel_mm"`
 	AdvanceMM float64 `json:"advance_mm"`
-	// CalibratedMM is the travel by the scale that was set last; nil where none was.
+	// CalibratedMM is the travel by the last scale set; nil if none was.
 	CalibratedMM   *float64 `json:"travel_calibrated_mm,omitempty"`
 	SinceRealignMM float64  `json:"since_realignment_mm"`
 	SinceCheckMM   float64  `json:"since_check_mm"`
 	UncertainMM    float64  `json:"uncertain_mm"`
-	Clear          bool     `json:"clear"` // nothing lies under the head, the position is certain
+	Clear          bool     `json:"clear"` // nothing lies under the head, and the position is certain
 	OffsetMM       *float64 `json:"offset_mm,omitempty"`
-	WorstOffsetMM  float64  `json:"worst_offset_mm"` // by the assumed rate of drift
+	WorstOffsetMM  float64  `json:"worst_offset_mm"` // at the assumed rate of drift
 	OffsetLimitMM  float64  `json:"offset_limit_mm"`
-	// Drift is what the checks since the realignment say of the offset, and how far the
-	// belt may run by them.
+	// Drift is the forecast of the offset from the checks since the realignment, and how far the belt
+	// may run by it.
 	Drift belt.Forecast `json:"drift"`
-	// Surface is how old the belt's surface is, nil when it was never made anew.
+	// Surface is the belt's surface, nil if it was never renewed.
 	Surface    *SurfaceView `json:"surface,omitempty"`
 	FilamentMM float64      `json:"filament_mm"`       // since the process began
-	LoopMM     float64      `json:"loop_mm,omitempty"` // length of the loop, 0 when not known
-	SeamMM     float64      `json:"seam_mm,omitempty"` // length of its joint
-	// SeamAheadMM is where the middle of the joint is, ahead of the nozzle towards the drop
-	// edge, give or take SeamDoubtMM; nil when it was not seen.
+	LoopMM     float64      `json:"loop_mm,omitempty"` // length of the loop, 0 when unknown
+	SeamMM     float64      `json:"seam_mm,omitempty"` // length of the seam
+	// SeamAheadMM is where the middle of the seam is, ahead of the nozzle towards the drop edge, give
+	// or take SeamDoubtMM; nil if it was not seen.
 	SeamAheadMM *float64 `json:"seam_ahead_mm,omitempty"`
 	SeamDoubtMM float64  `json:"seam_doubt_mm,omitempty"`
 	ToDropMM    float64  `json:"to_drop_mm,omitempty"` // from the nozzle to the drop edge
-	// Parts are those that lie on the belt, the first made first; one being made is last.
+	// Parts are those that lie on the belt, first made first; the one in progress is last.
 	Parts []bed.Place `json:"parts,omitempty"`
-	// Readings are the offsets since the realignment, and Outlook is what they are judged
-	// for: what a chart of the drift is drawn from. Nobody changes them.
+	// Readings are the offsets since the realignment, and Outlook is the basis for judging them: the
+	// input of a drift chart. Both are read-only.
 	Readings []belt.Reading `json:"-"`
 	Outlook  belt.Outlook   `json:"-"`
 }
 
-// SupplyView is what comes from outside the machine. Fields are nil or 0 where nobody
-// has told.
+// SupplyView is what comes from outside the machine. Fields are nil or 0 if never entered.
 type SupplyView struct {
 	SpoolLeftG *float64 `json:"spool_left_g,omitempty"`
-	PartG      float64  `json:"part_g,omitempty"` // what the next part takes
+	PartG      float64  `json:"part_g,omitempty"` // filament of the next part
 	Binned     *int     `json:"bin_parts,omitempty"`
 	BinHolds   int      `json:"bin_holds,omitempty"`
-	// DiskFreeBytes is the room left on the ledger's file system; DiskLow: too little for
-	// another part.
+	// DiskFreeBytes is the free space on the ledger's file system; DiskLow: too little for another
+	// part.
 	DiskFreeBytes *int64 `json:"disk_free_bytes,omitempty"`
 	DiskLow       bool   `json:"disk_low,omitempty"`
 }
@@ -160,13 +159,13 @@ type HeatView struct {
 	HasNozzle     bool      `json:"has_nozzle"`
 	HasBed        bool      `json:"has_bed"`
 	Read          time.Time `json:"read,omitzero"`
-	// Unsure: the heaters may be on, and there is no connection to switch them off by.
+	// Unsure: the heaters may be on, and there is no connection to switch them off.
 	Unsure bool `json:"unsure"`
-	// Proof says, after a fault, whether falling readings have shown that the heaters are
-	// off; empty where there was none. Proved is its outcome.
+	// Proof is, after a fault, whether falling readings have shown that the heaters are off; empty if
+	// there was none. Proved is its outcome.
 	Proof  string `json:"proof,omitempty"`
 	Proved bool   `json:"proved,omitempty"`
-	// Learned is how quickly the heaters warm and cool, as far as it is known.
+	// Learned is how fast the heaters warm and cool, as far as known.
 	Learned job.Heaters `json:"learned"`
 }
 
@@ -178,16 +177,16 @@ type LineView struct {
 	// Command is a command line that would help with the problem, for a terminal.
 	Command  string `json:"command,omitempty"`
 	Firmware string `json:"firmware,omitempty"`
-	// Limits are those of speed and acceleration as the board told them, nil if it told
-	// none; what is zero was not told.
+	// Limits are the limits of speed and acceleration that the board reported, nil for none; a zero
+	// field was not reported.
 	Limits *motion.Limits `json:"limits,omitempty"`
 	Stats  serialio.Stats `json:"stats"`
-	// SavedBytes is by how many bytes the lines of jobs were sent shorter than they
-	// stand in their files, since the process began.
+	// SavedBytes is how many bytes shorter the lines of jobs were sent than they are in their files,
+	// since the process began.
 	SavedBytes int64 `json:"saved_bytes"`
 }
 
-// Snapshot returns a picture of the machine as it stands at now.
+// Snapshot returns a picture of the machine at the time now.
 func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	m.now = now
 	s := &Snapshot{At: now, Clock: m.clockDoubt(), Machine: m.set.Machine, State: m.state, Since: m.shown(m.since), Cause: m.cause,

@@ -1,10 +1,9 @@
-// Package book keeps the count: what the records of the ledger say of lots, parts, checks, holds, care,
-// spool and bin.
+// Package book keeps the count: what the ledger's records amount to for lots, parts, checks, holds,
+// care, spool and bin.
 //
-// A [Book] changes by [Book.Fold] alone. A process that runs folds each record as it is made, one that
-// takes over folds those that the ledger has, and a correction goes through the checks again: all three
-// come to the same state by the same code. What is of the moment, such as the part under the nozzle, is
-// not in it.
+// A [Book] changes only by [Book.Fold]. A running process folds each record as it is made, a restarted
+// one folds those in the ledger, and a correction folds the checks again: all three reach the same
+// state by the same code. Transient state, such as the part under the nozzle, is not in it.
 package book
 
 import (
@@ -14,22 +13,22 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// EventOverride is the kind of event by which it is kept that the operator goes on against what the checks
-// so far say.
+// EventOverride is the kind of event that records that the operator continues against the checks so
+// far.
 const EventOverride = "override"
 
-// Settings are what a book needs to know beside the records.
+// Settings are a book's input besides the records.
 type Settings struct {
-	SpoolTareG float64 // mass of an empty spool, taken off what is weighed
+	SpoolTareG float64 // mass of an empty spool, subtracted from the weight
 	// ByCheck reports whether a hold for that reason ends by a check.
 	ByCheck func(reason string) bool
 }
 
-// Book is the count. Its fields are for reading.
+// Book is the count. Its fields are read-only.
 type Book struct {
 	Lot  *Lot           // the newest; nil before the first
-	Next ledger.NextIDs // what the next records are numbered
-	// Undecided are the interrupted parts that wait for the operator's decision, the first begun first.
+	Next ledger.NextIDs // numbers of the next records
+	// Undecided are the interrupted parts that wait for the operator's decision, first begun first.
 	Undecided []Cycle
 	Hold      *Hold // in force; nil: none
 	Since     Since
@@ -40,12 +39,12 @@ type Book struct {
 	last *Cycle // the newest made
 	lots map[int64]*tally
 
-	filamentMM float64 // taken by all cycles that have ended
+	filamentMM float64 // used by all cycles that have ended
 	made       int     // parts of all lots whose cycle was confirmed
 
-	checks      []check // in force, each where the visit stood that it tells of
+	checks      []check // in force, each in the order of the visits that they report
 	correctedBy map[int64]int64
-	answered    int64   // the newest check that the operator has gone on against
+	answered    int64   // the newest check that the operator has continued against
 	scaled      bool    // the belt's scale was set,
 	scaleAtMM   float64 // last at this travel
 	rescaled    bool    // and no check was recorded since
@@ -76,16 +75,17 @@ type Hold struct {
 	Checked  bool    // a check was recorded since
 }
 
-// Since is what was done since the last check, or since the last hold for one that was released without.
+// Since is what was done since the last check, or since the last hold for a check that was released
+// without one.
 type Since struct {
 	Parts    int       // made
 	TravelMM float64   // belt travel when counting began
 	At       time.Time // when it began
 }
 
-// tally is what a correction needs to know of a lot that may have ended.
+// tally is what a correction needs of a lot that may have ended.
 type tally struct {
-	confirmed  []int     // parts by job of which the board said that they were made
+	confirmed  []int     // parts by job that the board confirmed as made
 	filamentMM []float64 // of one cycle, by job
 }
 
@@ -94,7 +94,7 @@ func New(set Settings) *Book {
 	return &Book{set: set, Next: ledger.NextIDs{Lot: 1, Cycle: 1, Hold: 1, Check: 1}, lots: map[int64]*tally{}, correctedBy: map[int64]int64{}}
 }
 
-// Fold takes in a record that was made at a time. Records that say nothing of the count are left alone.
+// Fold applies a record, given its time. It ignores records that do not concern the count.
 func (b *Book) Fold(r ledger.Record, at time.Time) {
 	switch r := r.(type) {
 	case ledger.LotOpened:
@@ -129,7 +129,7 @@ func (b *Book) Fold(r ledger.Record, at time.Time) {
 	case ledger.HoldEnded:
 		if h := b.Hold; h != nil && h.ID == r.ID {
 			if Released(r.How) && !h.Checked && b.set.ByCheck(h.Reason) {
-				b.Since = Since{TravelMM: h.TravelMM, At: at} // the belt stood still since
+				b.Since = Since{TravelMM: h.TravelMM, At: at} // the belt has not moved since
 			}
 			b.Hold = nil
 		}
@@ -157,7 +157,7 @@ func (b *Book) opened(l ledger.Lot) {
 	b.lots[l.ID] = t
 }
 
-// of returns the lot of a cycle where it is the newest.
+// of returns the lot of a cycle if it is the newest.
 func (b *Book) of(c Cycle) *Lot {
 	if l := b.Lot; l != nil && l.ID == c.LotID && c.Job < len(l.Counts) {
 		return l
@@ -195,7 +195,8 @@ func (b *Book) cycleMade(r ledger.CycleMade) {
 	}
 }
 
-// interrupted sets a part aside until it is decided on. What it took is not known: it counts as a whole one.
+// interrupted sets a part aside until it is decided on. Its filament is unknown: it counts as a whole
+// part's.
 func (b *Book) interrupted(r ledger.CycleInterrupted) {
 	c := b.open
 	if c == nil || c.Seq != r.Seq {
@@ -217,7 +218,8 @@ func (b *Book) wholeMM(c Cycle) float64 {
 	return 0
 }
 
-// decided is the word on an interrupted part. Without a check and not good nothing of it was laid.
+// decided applies the decision on an interrupted part. Without a check, a part that is not good means
+// that nothing of it was laid.
 func (b *Book) decided(r ledger.CycleDecided) {
 	i := slices.IndexFunc(b.Undecided, func(c Cycle) bool { return c.Seq == r.Seq })
 	if i < 0 {
@@ -250,11 +252,11 @@ func (b *Book) decided(r ledger.CycleDecided) {
 	}
 }
 
-// Released reports whether a hold that has ended so was ended by somebody who let the machine go on. One that waits
-// for a check is released without only with a reason.
+// Released reports whether a hold that ended this way was ended by somebody who let the machine
+// continue. A hold that waits for a check is released without one only with a reason.
 func Released(how string) bool { return how == "unhold" || how == "unsuspend" }
 
-// CycleOf returns the cycle of a number, where it is the newest begun or made.
+// CycleOf returns the cycle with a number, if it is the newest begun or made.
 func (b *Book) CycleOf(seq int64) (Cycle, bool) {
 	for _, c := range []*Cycle{b.open, b.last} {
 		if c != nil && c.Seq == seq {
@@ -264,7 +266,7 @@ func (b *Book) CycleOf(seq int64) (Cycle, bool) {
 	return Cycle{}, false
 }
 
-// CareOf returns when something was last done, and what was made since; false where it was never entered.
+// CareOf returns when something was last done, and what was made since; false if it was never entered.
 func (b *Book) CareOf(name string) (CareSince, bool) {
 	for _, c := range b.Care {
 		if c.Name == name {

@@ -11,15 +11,15 @@ import (
 type Lot struct {
 	ledger.Lot
 	Counts []Count     // by job
-	Begun  int         // cycles begun, those that are void too: the ordinal of the newest
-	Void   int         // cycles given up before anything of them was laid
+	Begun  int         // cycles begun, void ones included: the ordinal of the newest
+	Void   int         // cycles given up before they laid anything
 	Made   int         // parts made, all jobs, see Count
 	Last   int         // job of the newest cycle that is not void, -1 before the first
 	Sizes  []SizeOrder // ordered, by job; nil when none was ordered
 
 	before  int // job of the cycle before the newest
 	sizes   sizes
-	yield   *Yield // never altered: who has read it may keep it
+	yield   *Yield // never modified: readers may keep it
 	yieldOf quality.Order
 }
 
@@ -31,14 +31,14 @@ type Count struct {
 	Scrap       int
 	Interrupted int // and not decided on
 
-	// Of those made, interrupted parts by how they were decided; they are among Good and Scrap.
+	// Interrupted parts among those made, by decision; they are included in Good and Scrap.
 	DecidedGood, DecidedScrap int
 }
 
 // Begun is the number of cycles begun that are not void, without one in progress.
 func (c Count) Begun() int { return c.Made + c.Interrupted }
 
-// String is the balance in words; it reads the same wherever a person meets it.
+// String formats the balance; it reads the same everywhere.
 func (c Count) String() string {
 	text := fmt.Sprintf("%d made: %d good, %d not looked at, %d scrap; ", c.Made, c.Good, c.NotLookedAt(), c.Scrap)
 	if c.Interrupted > 0 {
@@ -110,19 +110,20 @@ func (l *Lot) Fulfilled() bool {
 
 // Yield is the plan for the rest of an order.
 type Yield struct {
-	Cycles      int64   `json:"cycles"` // to begin still, for 95 % certainty
+	Cycles      int64   `json:"cycles"` // still to begin, for 95 % certainty
 	Probability float64 `json:"probability"`
 	Yield       float64 `json:"yield"` // expected fraction of good parts
 	// Low and High are the 95 % Wilson interval of the yield of parts looked at.
 	Low  float64 `json:"low"`
 	High float64 `json:"high"`
-	// Assumed: too few parts were looked at, so that the yield is taken for granted.
+	// Assumed: too few parts were looked at, so the yield is an assumption.
 	Assumed bool `json:"assumed"`
 }
 
-// Yield says how many cycles are to be started so that the ordered parts come out good with 95 % certainty, by the
-// scrap found so far, and by which counts; nil where that cannot be said. It is made anew only when a count has
-// changed: it sums over all that is ordered, and each reply of the board asks for it.
+// Yield returns how many cycles to begin so that the ordered parts come out good with 95 % certainty,
+// from the scrap found so far, and the counts behind it; nil if that cannot be computed. It is
+// recomputed only when a count has changed: it sums over the whole order, and each reply of the board
+// needs it.
 func (l *Lot) Yield() (*Yield, quality.Order) {
 	t := l.Total()
 	o := quality.Order{Good: int64(t.Ordered), Made: int64(t.Made), Scrap: int64(t.Scrap), Unverified: int64(t.NotLookedAt())}
