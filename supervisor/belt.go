@@ -47,8 +47,8 @@ func (m *Machine) keepBelt() {
 	m.record(ledger.BeltMoved{Belt: m.belt.saved})
 }
 
-// beltInCycle returns the totals for the ledger during a part or between two: after a restart,
-// [Machine.takeUp] knows from the part alone how much of it is left.
+// beltInCycle returns the totals for the ledger during a part or between two. For a part left open,
+// [Machine.takeUp] can only compute the remaining travel of the part itself.
 func (m *Machine) beltInCycle() ledger.Belt {
 	if m.cycle == nil || m.cycle.made {
 		return m.belt.now()

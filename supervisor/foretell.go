@@ -10,9 +10,9 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// The forecast: how long the next parts take, when somebody must be there next and why, and when
-// the ordered good parts are there. The statistics are those of the package pace; this file gives
-// them what the machine knows.
+// The forecast: how long the next parts take, when somebody must be there next and why, and when the
+// ordered good parts will have been made. The statistics are in package pace; this file gives it what
+// the machine knows.
 
 // NextVisit is a moment at which someone must be at the machine.
 type NextVisit struct {
@@ -21,33 +21,33 @@ type NextVisit struct {
 	Parts  int       `json:"parts"`     // parts made until then
 	MM     float64   `json:"travel_mm"` // belt travel until then
 	At     time.Time `json:"at"`        // estimate
-	// Early and Late bound it with 95 % certainty, by the cycles seen.
+	// Early and Late bound it with 95 % certainty, from the cycles so far.
 	Early time.Time `json:"early"`
 	Late  time.Time `json:"late"`
-	// Unseen: no cycle was seen yet, and what heating and cooling take is a guess.
+	// Unseen: no cycle has ended yet, and the time for heating and cooling is a guess.
 	Unseen bool `json:"unseen,omitempty"`
-	// Also are the reasons of visits that would come soon after and are done with this one.
+	// Also are the reasons of visits that would be due soon after and are combined with this one.
 	Also  []string `json:"also,omitempty"`
-	Bring []string `json:"bring,omitempty"` // what it takes
+	Bring []string `json:"bring,omitempty"` // to the machine
 }
 
-// ReadyView is when the ordered good parts will have been made, with what the machine waits
-// for people and what is made for scrap.
+// ReadyView is when the ordered good parts will have been made, including the machine's waits for
+// people and the parts made to replace scrap.
 type ReadyView struct {
 	At time.Time `json:"at"` // as likely sooner as later
-	// Early and Late bound it with 95 % certainty, if people come and parts turn out as they
-	// did so far.
+	// Early and Late bound it with 95 % certainty, if people come and parts turn out as they have so
+	// far.
 	Early time.Time `json:"early"`
 	Late  time.Time `json:"late"`
-	// Unseen: no cycle was seen yet, and what heating and cooling take is a guess.
+	// Unseen: no cycle has ended yet, and the time for heating and cooling is a guess.
 	Unseen bool `json:"unseen,omitempty"`
-	Stops  int  `json:"stops"` // still to come, at which the machine waits for somebody; without those for scrap
-	// Waits is at how many stops it is known how long somebody took to come, and Wait what half
-	// of them took at most. With fewer than eight Waits is 0, and the times are those without waiting.
+	Stops  int  `json:"stops"` // remaining stops at which the machine waits for somebody; excludes those for scrap
+	// Waits is the number of stops with a known wait for somebody, and Wait is the median of those.
+	// With fewer than eight known waits, Waits is 0 and the times are those without waiting.
 	Waits int           `json:"waits"`
 	Wait  time.Duration `json:"wait_ns"`
-	Scrap int           `json:"scrap"` // parts that are made for scrap, as likely more as fewer
-	// Assumed: too few parts were looked at, and Yield is taken for granted.
+	Scrap int           `json:"scrap"` // parts made to replace scrap, as likely more as fewer
+	// Assumed: too few parts were looked at, and Yield is an assumption.
 	Assumed bool    `json:"assumed,omitempty"`
 	Yield   float64 `json:"yield"`
 }
@@ -56,20 +56,20 @@ type ReadyView struct {
 type foreseen struct {
 	at     time.Time     // when it was computed; zero: it is out of date
 	takes  time.Duration // of the next part
-	visits []NextVisit   // nil while no lot is in work
+	visits []NextVisit   // nil while no lot is in progress
 	ready  *ReadyView
 	care   []CareView
 }
 
-// foreseenFor is how long a forecast is shown while nothing is recorded: a board replies many times a second,
-// and forecasts move by seconds.
+// foreseenFor is how long a forecast is shown while nothing is recorded: a board replies many times a
+// second, and forecasts change by seconds.
 const foreseenFor = time.Second
 
 // foresee returns the forecast for a snapshot.
 func (m *Machine) foresee() *foreseen {
 	f := &m.foreseen
 	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < foreseenFor && (f.visits == nil || m.now.Before(f.visits[0].Early)) {
-		return f // no visit in it is past
+		return f // no visit in it has passed
 	}
 	*f = foreseen{at: m.now, takes: m.nextDuration(), care: m.careViews()}
 	if m.lot != nil && m.running() {
@@ -79,15 +79,15 @@ func (m *Machine) foresee() *foreseen {
 	return f
 }
 
-// mostVisits is how many visits a schedule foresees.
+// mostVisits is the number of visits in a schedule.
 const mostVisits = 12
 
-// closeShare: visits within this share of the way to the nearer one are proposed as
-// one, since the check that it asks for begins every interval anew.
+// closeShare: visits within this share of the time to the nearer one are proposed as one, since its
+// check restarts every interval.
 const closeShare = 0.15
 
-// schedule foresees the visits for the rest of the lot, the next one first: what the
-// rules ask for, each check beginning the intervals anew, and the end of the lot, the last.
+// schedule foresees the visits for the rest of the lot, next one first: those that the rules require,
+// each check restarting the intervals, and last the end of the lot.
 func (m *Machine) schedule() []NextVisit {
 	due := m.due()
 	every := make([]int, len(due)) // parts from one visit to the next
@@ -114,7 +114,7 @@ func (m *Machine) schedule() []NextVisit {
 				v.Also = append(v.Also, due[i].Code)
 			}
 			if near || due[i].Ends == EndsByCheck {
-				due[i].parts = every[i] // any visit is a check, but fills no spool by itself
+				due[i].parts = every[i] // any visit is a check, but does not by itself fill a spool
 			} else {
 				due[i].parts -= at
 			}
@@ -126,7 +126,7 @@ func (m *Machine) schedule() []NextVisit {
 	return append(list, m.timed(NextVisit{Reason: CauseDone, Parts: left, Text: "all parts of the lot are made"}))
 }
 
-// timed completes a visit after so many parts by belt, clock and what to bring.
+// timed adds belt travel, times and what to bring to a visit after so many parts.
 func (m *Machine) timed(v NextVisit) NextVisit {
 	v.MM = float64(v.Parts) * m.nextTravelMM()
 	v.Early, v.At, v.Late, v.Unseen = m.after(v.Parts)
@@ -144,16 +144,16 @@ func (m *Machine) timed(v NextVisit) NextVisit {
 	return v
 }
 
-// bringAtEnd is what the end of a lot takes.
+// bringAtEnd is what to bring at the end of a lot.
 var bringAtEnd = []string{"box for the parts", "caliper"}
 
-// after bounds when so many more parts are made: early and late with 95 % certainty, at as
-// likely sooner as later. unseen: what heating and cooling take is no more than a guess.
+// after returns when so many more parts are made: early and late with 95 % certainty, at as likely
+// sooner as later. unseen: the time for heating and cooling is only a guess.
 func (m *Machine) after(parts int) (early, at, late time.Time, unseen bool) {
 	p, unseen := m.cycleTimes()
 	planned := m.lot.planned(parts)
 	elapsed := m.elapsed(p)
-	if c := m.cycle; c != nil && !c.fromLedger && c.made { // it has still to be moved off
+	if c := m.cycle; c != nil && !c.fromLedger && c.made { // it must still be moved off
 		parts++
 		if plan := c.lot.plans[c.job]; plan != nil {
 			planned += plan.Duration
@@ -163,8 +163,8 @@ func (m *Machine) after(parts int) (early, at, late time.Time, unseen bool) {
 	return m.now.Add(d.Low), m.now.Add(d.Median), m.now.Add(d.High), unseen
 }
 
-// nextDuration is how long the next part will take, as likely more as less; one more of the
-// last where none is wanted.
+// nextDuration is how long the next part will take, as likely more as less; if none is wanted, how
+// long another of the last would take.
 func (m *Machine) nextDuration() time.Duration {
 	if m.lot == nil {
 		return 0
@@ -181,7 +181,7 @@ func (m *Machine) nextDuration() time.Duration {
 	return p.Next(m.now, planned)
 }
 
-// nextTravelMM is the belt travel of the next part: as seen, or as planned.
+// nextTravelMM is the belt travel of the next part: as observed, or as planned.
 func (m *Machine) nextTravelMM() float64 {
 	if m.lot == nil {
 		return 0
@@ -195,7 +195,7 @@ func (m *Machine) nextTravelMM() float64 {
 	return 0
 }
 
-// planned is how long the printing of the next k parts is planned to take.
+// planned is the planned printing time of the next k parts.
 func (l *lot) planned(k int) time.Duration {
 	var all time.Duration
 	wanted := max(1, l.Wanted())
@@ -213,7 +213,7 @@ func (l *lot) planned(k int) time.Duration {
 	return all
 }
 
-// cycleTimes returns the model of the lot's cycle times, and whether its waits are no more than a guess.
+// cycleTimes returns the model of the lot's cycle times, and whether its waits are only a guess.
 func (m *Machine) cycleTimes() (p *pace.Model, unseen bool) {
 	p = &m.lot.pace
 	if p.Cycles() > 0 {
@@ -228,7 +228,7 @@ func (m *Machine) cycleTimes() (p *pace.Model, unseen bool) {
 	return p, w.Guess
 }
 
-// waitBefore is what is known of the wait of a part's cycle before one was seen.
+// waitBefore is what is known of the wait in a part's cycle before one has been observed.
 func (m *Machine) waitBefore(p *job.Plan) pace.Wait {
 	if p == nil {
 		return pace.UnplannedWait()
@@ -248,8 +248,8 @@ func (m *Machine) heatTimes(p *job.Plan) job.HeatTimes {
 	return p.HeatTimes(m.heaters(), m.set.ReleaseC, m.set.NozzleStandbyC)
 }
 
-// plannedRun is how long one part is to take, with its waits for temperatures as far as they
-// are known, and whether all of them are.
+// plannedRun is the planned time of one part including its waits for temperatures as far as they are
+// known, and whether all of them are.
 func (m *Machine) plannedRun(p *job.Plan) (run time.Duration, waits bool) {
 	run = p.Duration
 	times := m.heatTimes(p)
@@ -262,11 +262,12 @@ func (m *Machine) plannedRun(p *job.Plan) (run time.Duration, waits bool) {
 	return run, times.Cool != nil && times.Reheat != nil
 }
 
-// priorEvery: what cycles have shown of the machine is kept after so many, and at the end of a lot.
+// priorEvery: what cycles have shown of the machine is recorded after this many, and at the end of a
+// lot.
 const priorEvery = 10
 
-// learnCycle learns from a cycle that has ended. What it shows of machine and room is recorded
-// like what is learned of heaters.
+// learnCycle learns from a cycle that has ended. What it shows of machine and room is recorded like
+// what is learned of the heaters.
 func (m *Machine) learnCycle(c *cycle) {
 	l, plan := c.lot, c.lot.plans[c.job]
 	if l.pace.Cycles() == 0 {
@@ -285,7 +286,7 @@ func (m *Machine) learnCycle(c *cycle) {
 	}
 }
 
-// elapsed is how much of the next cycle has gone by, had it begun cold: negative while the
+// elapsed is how much of the next cycle has passed, as if it had begun cold: negative while the
 // heating that comes before it takes longer than that of a cycle.
 func (m *Machine) elapsed(p *pace.Model) time.Duration {
 	switch c := m.cycle; {
@@ -301,8 +302,8 @@ func (m *Machine) elapsed(p *pace.Model) time.Duration {
 	return 0
 }
 
-// reheat is how much of a cycle's wait one that begins hot lacks: a guess where the heaters are
-// not known.
+// reheat is how much shorter the wait of a cycle is that begins hot: a guess where the heaters are not
+// known.
 func (m *Machine) reheat(plan *job.Plan, p *pace.Model) time.Duration {
 	if plan != nil {
 		if d := m.heatTimes(plan).Reheat; d != nil {
@@ -312,8 +313,8 @@ func (m *Machine) reheat(plan *job.Plan, p *pace.Model) time.Duration {
 	return p.Heating()
 }
 
-// heatingLeft is how long the heating in progress still takes, by the newest readings where
-// the heaters are known.
+// heatingLeft is how long the heating in progress still takes, from the newest readings if the heaters
+// are known.
 func (m *Machine) heatingLeft(plan *job.Plan, p *pace.Model) time.Duration {
 	if m.heat.hasNozzle && m.heat.hasBed {
 		if d := plan.HeatUp(m.heaters(), m.heat.nozzleC, m.heat.bedC); d != nil {
@@ -331,12 +332,12 @@ func (m *Machine) heatingLeft(plan *job.Plan, p *pace.Model) time.Duration {
 }
 
 const (
-	leastWaits = 8           // for people, before they are counted in
-	mostWaits  = 50          // are remembered
-	readyEvery = time.Minute // ready is computed anew, and when its key has changed
+	leastWaits = 8           // for people, before they are included
+	mostWaits  = 50          // remembered at most
+	readyEvery = time.Minute // ready is recomputed at this interval, and when its key has changed
 )
 
-// readyKey is what ReadyView depends on beside the time.
+// readyKey is what ReadyView depends on besides the time.
 type readyKey struct {
 	left, stops, before, waits int
 	cycles                     int // added to the lot's model
@@ -344,7 +345,8 @@ type readyKey struct {
 	held                       bool
 }
 
-// ready is when the ordered good parts are there, by the visits foreseen; nil where that cannot be said.
+// ready returns when the ordered good parts will have been made, from the visits foreseen; nil if that
+// cannot be computed.
 func (m *Machine) ready(list []NextVisit) *ReadyView {
 	l, end := m.lot, list[len(list)-1]
 	y, seen := l.Yield()
@@ -383,7 +385,8 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 	return v
 }
 
-// wait remembers how long the machine stood until somebody let it go on, where only a visit ends the need.
+// wait remembers how long the machine waited until somebody let it continue, if only a visit ends the
+// need.
 func (m *Machine) wait(cause string, d time.Duration) {
 	if n, ok := NeedOf(cause); !ok || n.Ends == EndsUnrecorded || d < 0 {
 		return

@@ -10,21 +10,21 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Care is something of the owner's own to be done at the machine every so often. A bound of zero is none.
+// Care is something the owner wants done at the machine every so often. Zero means no bound.
 type Care struct {
 	Name       string
 	EveryMM    float64       // of belt travel
 	EveryParts int           // made
-	EveryWork  time.Duration // in which parts were made: the nozzle is at work then
+	EveryWork  time.Duration // of printing: the nozzle is at work then
 	Every      time.Duration // by the calendar
 }
 
-// CareView is one of them for the snapshot.
+// CareView is one care in a snapshot.
 type CareView struct {
 	Name  string    `json:"name"`
-	Since time.Time `json:"since"`           // it was done, or counting began
-	Never bool      `json:"never,omitempty"` // it was not done since counting began
-	Parts *int      `json:"parts,omitempty"` // that may begin before it is due, 0: it is due; nil: more than can be told
+	Since time.Time `json:"since"`           // it was last done, or counting began
+	Never bool      `json:"never,omitempty"` // it has not been done since counting began
+	Parts *int      `json:"parts,omitempty"` // that may begin before it is due, 0: it is due; nil: too many to compute
 	Why   string    `json:"why"`
 }
 
@@ -66,7 +66,7 @@ type nextPart struct {
 
 func (m *Machine) nextPart() nextPart { return nextPart{m.nextTravelMM(), m.nextDuration()} }
 
-// careLeft is how many parts may begin before something is due, and which of its bounds comes first.
+// careLeft returns how many parts may begin before a care is due, and which of its bounds comes first.
 func (m *Machine) careLeft(c Care, since book.CareSince, next nextPart) (parts int, why string) {
 	parts = math.MaxInt32
 	bound := func(every, ran, part float64, words func(float64) string) {
@@ -91,15 +91,16 @@ func (m *Machine) careLeft(c Care, since book.CareSince, next nextPart) (parts i
 	bound(c.EveryMM/1000, (m.belt.base.TravelMM-since.TravelMM)/1000, next.mm/1000, func(v float64) string { return tenth(v) + " m of belt" })
 	bound(float64(c.EveryParts), float64(since.Parts), 1, func(v float64) string { return plural(int(v), "part", "parts") })
 	bound(c.EveryWork.Hours(), since.Work.Hours(), d, func(v float64) string { return tenth(v) + " h of work" })
-	// Days go by the time of day, as a person counts them: a clock that was set wrong shifts them, and no more.
+	// Days follow the wall clock, as a person counts them: a clock that was set wrong shifts them, and
+	// does nothing worse.
 	bound(c.Every.Hours()/24, m.now.Sub(since.Stamp.At).Hours()/24, d/24, func(v float64) string { return tenth(v) + " days" })
 	return parts, why
 }
 
-// tenth writes a number to a tenth.
+// tenth formats a number to a tenth.
 func tenth(v float64) string { return number(math.Round(10*v) / 10) }
 
-// careViews lists everything that is to be done, in the order of the configuration.
+// careViews lists every care, in the order of the configuration.
 func (m *Machine) careViews() (list []CareView) {
 	if len(m.set.Care) == 0 {
 		return nil
@@ -120,7 +121,7 @@ func (m *Machine) careViews() (list []CareView) {
 	return list
 }
 
-// beginCare begins to count for what is new in the configuration.
+// beginCare begins counting for every care that is new in the configuration.
 func (m *Machine) beginCare() {
 	for _, c := range m.set.Care {
 		if _, ok := m.book.CareOf(c.Name); !ok {
@@ -129,7 +130,7 @@ func (m *Machine) beginCare() {
 	}
 }
 
-// did takes in what a visit has done.
+// did records the care that a visit has done.
 func (m *Machine) did(v *Visit, by string) {
 	for _, name := range v.Did {
 		m.record(ledger.CareDone{Name: m.careNamed(name), TravelMM: m.belt.base.TravelMM, By: by})
@@ -137,7 +138,7 @@ func (m *Machine) did(v *Visit, by string) {
 	}
 }
 
-// careNamed is the name in the configuration that a person meant; "" for none.
+// careNamed returns the name in the configuration for what a person entered; "" for none.
 func (m *Machine) careNamed(name string) string {
 	for _, c := range m.set.Care {
 		if strings.EqualFold(c.Name, strings.TrimSpace(name)) {
@@ -147,7 +148,7 @@ func (m *Machine) careNamed(name string) string {
 	return ""
 }
 
-// wrongCare lists what cannot have been done.
+// wrongCare lists care that cannot have been done.
 func (m *Machine) wrongCare(v *Visit) (wrong []Fault) {
 	var names []string
 	for _, c := range m.set.Care {

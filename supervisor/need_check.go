@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// The checks that the owner has asked for: after so many parts, so much belt travel, or so long. Any
-// recorded check begins all three anew.
+// The checks that the owner has configured: after so many parts, so much belt travel, or so long. Any
+// recorded check restarts all three.
 const (
 	checkDo      = "Read the lateral offset and look at the parts."
 	checkRemedy  = "record one"

@@ -21,7 +21,7 @@ var needFilament = Need{
 			return 0, "", false
 		}
 		if making {
-			left -= per // more than the part in progress may still take
+			left -= per // more than the part in progress may still use
 		}
 		parts := max(0, int(left/per))
 		if making {
@@ -58,7 +58,7 @@ var needDisk = Need{
 	due:    func(m *Machine) (int, string, bool) { return 0, m.roomText(), m.room.low },
 }
 
-// gramsPerMM is the mass of a millimetre of filament, by the job at hand.
+// gramsPerMM is the mass of a millimetre of filament, for the job in progress.
 func (m *Machine) gramsPerMM() float64 {
 	if m.lot == nil {
 		return 0
@@ -71,8 +71,8 @@ func (m *Machine) gramsPerMM() float64 {
 	return 0
 }
 
-// spoolLeftG is the filament left, by what cycles have taken since it was weighed and the one in work so far. It is
-// false when it was not weighed.
+// spoolLeftG is the filament left, after what cycles have used since it was weighed and the cycle in
+// progress so far. It is false if the spool was not weighed.
 func (m *Machine) spoolLeftG() (float64, bool) {
 	g, takenMM, weighed := m.book.SpoolG()
 	switch c := m.cycle; {
@@ -84,7 +84,7 @@ func (m *Machine) spoolLeftG() (float64, bool) {
 	return g - takenMM*m.gramsPerMM(), weighed
 }
 
-// supplyView is the supply for the snapshot.
+// supplyView returns the supply for the snapshot.
 func (m *Machine) supplyView() SupplyView {
 	v := SupplyView{BinHolds: m.set.BinParts}
 	if r := m.room; r.told {

@@ -10,42 +10,42 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// ScaleRequest asks for other steps/mm of the belt axis on the board.
+// ScaleRequest requests a new value for the board's steps/mm of the belt axis.
 type ScaleRequest struct {
-	// StepsPerMM is the value to set. NowStepsPerMM is the one that it was reckoned from: a
-	// board that runs at another is not touched. Both are 0 with Undo.
+	// StepsPerMM is the value to set. NowStepsPerMM is the one that it was computed from: a board that
+	// runs at another is left as it is. Both are 0 with Undo.
 	StepsPerMM    float64 `json:"steps_per_mm,omitempty"`
 	NowStepsPerMM float64 `json:"now_steps_per_mm,omitempty"`
-	Undo          bool    `json:"undo,omitempty"`  // back to what it was before the last change
-	Store         bool    `json:"store,omitempty"` // have the board keep it over a restart
+	Undo          bool    `json:"undo,omitempty"`  // back to the value before the last change
+	Store         bool    `json:"store,omitempty"` // make the board keep it over a restart
 }
 
 // Bounds on a change of scale.
 const (
-	// largestRescale is the largest change taken, as a share: a belt is not out by more than
-	// a slipped digit or another unit would make it (common practice, no source).
+	// largestRescale is the largest change accepted, as a fraction: a belt is never that far out,
+	// except by a slipped digit or another unit (common practice, no source).
 	largestRescale = 0.25
-	// stepsAgree is by how much two values of steps/mm may differ and be the same: boards
-	// tell them to a hundredth.
+	// stepsAgree is the largest difference between two equal values of steps/mm: boards report them to
+	// a hundredth.
 	stepsAgree = 0.0051
 	// rescaleWithin is how long a board at rest may take to answer.
 	rescaleWithin = 20 * time.Second
 )
 
-// rescaling is a change of the belt's scale on its way to the board.
+// rescaling is a change of the belt's scale in progress.
 type rescaling struct {
 	on       bool
 	from, to float64 // steps/mm
 	told     float64 // as the board has confirmed it
 	store    bool
 	by       string
-	said     string // trouble that the board reported meanwhile
+	said     string // trouble that the board reported in the meantime
 
-	unsure string // the board may run at something else since a change broke off
+	unsure string // why the board may run at another scale since a change was interrupted
 }
 
-// rescale begins to change the belt's scale. The answer follows once the board has
-// confirmed it.
+// rescale begins to change the belt's scale. The answer follows once the board has confirmed the
+// change.
 func (m *Machine) rescale(r Request) error {
 	const what = "set the belt's scale"
 	from, to, err := m.mayRescale(what, *r.Scale)
@@ -56,7 +56,7 @@ func (m *Machine) rescale(r Request) error {
 	m.timers.set(timerScale, m.now.Add(rescaleWithin))
 	m.note("scale", fmt.Sprintf("%[3]s sets the board's belt axis from %[1]g to %[2]g steps/mm", from, to, who(r.By)))
 	m.out.Later = true
-	m.link.board.ForgetSteps() // what it tells from now on is newer
+	m.link.board.ForgetSteps() // only what it reports from now on counts
 	m.setLegs([]leg{{
 		doing:   "setting the belt's scale",
 		program: func() Program { return Program{Before: m.rescaleLines()} },
@@ -104,8 +104,8 @@ func (m *Machine) mayRescale(what string, q ScaleRequest) (from, to float64, err
 	return from, to, nil
 }
 
-// rescaleLines set the scale, keep the belt called by the coordinate it has, which some
-// boards reckon anew from its steps, and read the scale back.
+// rescaleLines set the scale, restore the belt's coordinate, which some boards recompute from its
+// steps, and read the scale back.
 func (m *Machine) rescaleLines() []string {
 	axis, at := m.set.BeltAxis.String(), m.position()
 	lines := append([]string{countAnew}, inMM(at)...)
@@ -116,7 +116,7 @@ func (m *Machine) rescaleLines() []string {
 	return append(lines, "M92", "M503", "M105")
 }
 
-// rescaled judges what the board told after the change.
+// rescaled judges what the board reported after the change.
 func (m *Machine) rescaled() {
 	r, b := &m.rescaling, &m.link.board
 	switch told := b.StepsPerMM; {
@@ -155,7 +155,7 @@ func (m *Machine) rescaled() {
 	})
 }
 
-// rescaleStored ends a change that the board was to keep.
+// rescaleStored ends a change that the board was to store.
 func (m *Machine) rescaleStored() {
 	r := &m.rescaling
 	text := fmt.Sprintf("the belt axis runs at %g steps/mm (before: %g)", r.told, r.from)
@@ -175,7 +175,7 @@ func (m *Machine) keepScale(stored bool) {
 	m.record(set)
 }
 
-// rescaleEnds answers the request that asked for the change.
+// rescaleEnds answers the request for the change.
 func (m *Machine) rescaleEnds(text string) {
 	m.rescaling = rescaling{}
 	m.timers.stop(timerScale)
@@ -186,8 +186,8 @@ func (m *Machine) rescaleEnds(text string) {
 	}
 }
 
-// rescaleFails answers with what went wrong. With unsure nothing begins before the board
-// was asked again.
+// rescaleFails answers with the failure. With unsure nothing begins until the board has been queried
+// again.
 func (m *Machine) rescaleFails(text string, unsure bool) {
 	m.rescaling = rescaling{}
 	m.timers.stop(timerScale)
@@ -200,7 +200,7 @@ func (m *Machine) rescaleFails(text string, unsure bool) {
 	m.out.Settled = &Settled{Refused: &Refusal{What: "set the belt's scale", Why: text, Remedy: remedy, Command: command}}
 }
 
-// rescaleBroken ends a change that something else has overtaken.
+// rescaleBroken ends a change that something else has interrupted.
 func (m *Machine) rescaleBroken(why string) {
 	if m.rescaling.on {
 		m.rescaleFails("it was interrupted: "+why, true)
@@ -218,8 +218,8 @@ func (m *Machine) rescaleTold(r serialio.Reply) {
 	}
 }
 
-// strangeCommand is what helps at a terminal against a board that is not as it was: override
-// is the command line that accepts it.
+// strangeCommand is the command line that helps with a board that differs from before; override is the
+// command line that accepts it.
 func (m *Machine) strangeCommand(override string) string {
 	if m.forgotten(m.link.board.StepsPerMM) != "" {
 		return "beltwarden scale --apply --store, or " + override
@@ -227,7 +227,8 @@ func (m *Machine) strangeCommand(override string) string {
 	return override
 }
 
-// forgotten says that a board has lost a scale that was set and not stored, if so.
+// forgotten describes a scale that was set and not stored, and that the board has lost; "" if it has
+// not.
 func (m *Machine) forgotten(steps float64) string {
 	s := m.bed.Scale
 	if s == nil || s.Stored || math.Abs(steps-s.OldStepsPerMM) > stepsAgree {

@@ -7,8 +7,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// stateOf returns the state that the last process recorded last; one that cannot
-// be read is taken for the worst.
+// stateOf returns the last state that the last process recorded. One that cannot be read is assumed to
+// be the worst.
 func stateOf(last *ledger.State) State {
 	was := Stopped
 	if last != nil && was.UnmarshalText([]byte(last.State)) != nil {
@@ -17,10 +17,9 @@ func stateOf(last *ledger.State) State {
 	return was
 }
 
-// resume chooses the first state. Work that was left unfinished is a fault: the
-// board may be hot and a part may lie under the head, so the machine is made
-// safe and then waits for the operator. Otherwise it is simply stopped. shown: its heaters
-// were shown to be off since.
+// resume chooses the first state. Unfinished work is a fault: the board may be hot and a part may lie
+// under the head, so the machine is made safe and then waits for the operator. Otherwise it is simply
+// stopped. shown: its heaters were shown to be off since.
 func (m *Machine) resume(last *ledger.State, shown bool) {
 	if last == nil {
 		m.cause = Cause{CauseOperator, "first start"}
@@ -54,8 +53,7 @@ func (m *Machine) resume(last *ledger.State, shown bool) {
 	}
 }
 
-// Begin takes the first step after NewMachine: towards a board that is ready, or
-// towards safety.
+// Begin takes the first step after NewMachine: towards a board that is ready, or towards safety.
 func (m *Machine) Begin(now time.Time) Output {
 	m.now = now
 	m.out = Output{}
@@ -65,10 +63,10 @@ func (m *Machine) Begin(now time.Time) Output {
 	switch {
 	case m.state == Aborted:
 		m.note("recovery", "the daemon restarted; the machine stays Aborted: "+m.cause.Text)
-		m.openLink() // its readings are to show that the heaters are off
+		m.openLink() // its readings must show that the heaters are off
 	case m.recover:
 		m.note("recovery", m.cause.Text)
-		m.change(Abort, m.cause) // it keeps where the belt is, which a second restart must not reckon again
+		m.change(Abort, m.cause) // it records the belt's position, which a second restart must not count again
 		m.recover = false
 	default:
 		m.endHold("restart")
@@ -79,9 +77,9 @@ func (m *Machine) Begin(now time.Time) Output {
 	return m.out
 }
 
-// takeUp goes on with a cycle that an earlier process left open, and reckons how
-// far it may have moved the belt unseen. The discharge begins only once the part's
-// count is durable, so that a part not counted has at most its body before it.
+// takeUp restores a cycle that an earlier process left open, and computes how far it may have moved
+// the belt unobserved. The discharge begins only once the part's count is durable, so a part that is
+// not counted has run at most its body.
 func (m *Machine) takeUp(last *ledger.Cycle) {
 	j := m.lot.Jobs[last.JobIndex]
 	c := &cycle{lot: m.lot, seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
@@ -99,7 +97,7 @@ func (m *Machine) takeUp(last *ledger.Cycle) {
 	}
 	c.leftMM = max(0, whole-(m.belt.base.TravelMM-from.TravelMM))
 	m.cycle = c
-	if m.belt.known { // else an earlier restart has reckoned it
+	if m.belt.known { // otherwise an earlier restart has counted it
 		m.belt.uncertainMM += c.leftMM
 		if plan := m.lot.plans[last.JobIndex]; plan != nil && len(m.lot.plans) > 1 && !c.made {
 			// The lead-in of a further job belongs to its first part.

@@ -9,33 +9,33 @@ import (
 	"beltwarden/supervisor/pace"
 )
 
-// Settings are what the run needs to know about machine, belt and house rules.
-// Lengths are millimetres, feeds millimetres per minute, temperatures degrees
-// Celsius. The daemon fills them from its configuration file.
+// Settings are what the run needs to know about machine, belt and house rules. Lengths are
+// millimetres, feeds millimetres per minute, temperatures degrees Celsius. The daemon fills them from
+// its configuration file.
 type Settings struct {
 	Machine string            // name of the machine, for alerts and screens
 	Port    serialio.Settings // which port
-	Conn    serialio.Options  // how to speak on it
+	Conn    serialio.Options  // how to communicate on it
 
 	BeltAxis      gcode.Axis
 	Forward       float64 // +1 or -1: sign of the belt coordinate that carries parts to the drop edge
 	LiftAxis      gcode.Axis
-	TravelLimitMM float64 // longest single belt move the board takes
+	TravelLimitMM float64 // longest single belt move the board accepts
 	StepsPerMM    float64 // belt axis steps/mm the board should report; 0: do not compare
 
-	LoopMM        float64       // belt loop length, for the record; 0: not known
+	LoopMM        float64       // belt loop length, for the record; 0: unknown
 	SeamMM        float64       // length of the seam along the belt, for the record
 	ToDropMM      float64       // from nozzle to drop edge
 	OffsetLimitMM float64       // lateral offset beyond which no part may begin
-	WorstDrift    float64       // mm of offset per metre of travel, assumed before the belt is known
-	SpoolG        float64       // filament on a full spool; 0 is not known
-	SpoolTareG    float64       // mass of an empty spool, taken off what is weighed
-	Care          []Care        // what is to be done every so often
-	BinParts      int           // parts that the bin holds; 0 is not watched
-	DiskReserve   int64         // bytes that must be free on the ledger's file system before a part; 0 is not watched
-	Attended      pace.Hours    // when parts may be in the making
-	ClockFloor    time.Time     // no clock that shows an earlier time is right; zero: any may be
-	VisitAhead    time.Duration // a visit is told so long before it is due; 0: not at all
+	WorstDrift    float64       // mm of offset per metre of travel, assumed until the belt is known
+	SpoolG        float64       // filament on a full spool; 0: unknown
+	SpoolTareG    float64       // mass of an empty spool, subtracted from the weight
+	Care          []Care        // what the owner wants done every so often
+	BinParts      int           // parts that the bin holds; 0: not watched
+	DiskReserve   int64         // bytes that must be free on the ledger's file system before a part; 0: not watched
+	Attended      pace.Hours    // when parts may be in progress
+	ClockFloor    time.Time     // a clock that shows an earlier time is wrong; zero: any time may be right
+	VisitAhead    time.Duration // how long before it is due a visit is announced; 0: never
 	HoldCertainty float64       // probability that the belt is within its limit at a hold; 0 means 0.99
 
 	ReleaseC        float64       // bed temperature at which a part lets go; 0: do not wait
@@ -57,30 +57,31 @@ type Settings struct {
 	CheckEvery      time.Duration
 	HeatersOffAfter time.Duration // in a hold, from standby to off
 	ReheatLimit     time.Duration // longest heat-up
-	PrimeMM         float64       // pushed out after a hold, on top of what was drawn back
+	PrimeMM         float64       // pushed out after a hold, in addition to what was retracted
 
-	// Now tells the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
+	// Now returns the time, with its monotonic part; nil is time.Now. Tests set the clock with it.
 	Now func() time.Time
 
-	// NozzleWatch and BedWatch are what the heaters' readings are held to; zero takes
-	// heat.NozzleLimits and heat.BedLimits without a ceiling.
+	// NozzleWatch and BedWatch are the limits for the heaters' readings; zero means heat.NozzleLimits
+	// and heat.BedLimits without a ceiling.
 	NozzleWatch, BedWatch heat.Limits
-	BoardIdle             time.Duration // the board halts after so long without a move while heaters may be on (M85); 0: it is not told to
-	ReadingLost           time.Duration // a board that tells no temperature for so long while it heats has a fault
-	ProofWithin           time.Duration // after a fault, until falling readings must show that the heaters are off
+	BoardIdle             time.Duration // how long without a move while heaters may be on until the board halts (M85); 0: not set
+	ReadingLost           time.Duration // how long a board may report no temperature while it heats, before that is a fault
+	ProofWithin           time.Duration // time after a fault until falling readings must show that the heaters are off
 	TargetSlackC          float64       // by how much somebody at the machine may change a target of a run
 
-	// GoOnPerDay is how often in 24 h the machine may go on by itself after a fault of cable or
-	// computer that struck between parts; 0: never. GoOnAfter is the time that people have before.
+	// GoOnPerDay is how often in 24 h the machine may resume by itself after a fault of cable or
+	// computer that occurred between parts; 0: never. GoOnAfter is the time that people have to
+	// prevent it.
 	GoOnPerDay int
 	GoOnAfter  time.Duration
 
-	PollEvery     time.Duration // temperatures, where the board does not report by itself
-	ProgressEvery time.Duration // belt position to the ledger while a part runs
+	PollEvery     time.Duration // interval of temperature queries, for a board that does not report by itself
+	ProgressEvery time.Duration // interval of saving the belt position to the ledger while a part runs
 	RetryFirst    time.Duration // first wait before a port is tried again
 	RetryMax      time.Duration
 	StopWithin    time.Duration // bound on the orderly end of the process
-	StuckAfter    time.Duration // a board that takes no line of a program for so long has a fault
+	StuckAfter    time.Duration // how long a board may accept no line of a program, before that is a fault
 }
 
 // withDefaults fills what must not be zero.
@@ -94,7 +95,7 @@ func (s Settings) withDefaults() Settings {
 	set(&s.ProgressEvery, 30*time.Second)
 	set(&s.RetryFirst, time.Second)
 	set(&s.RetryMax, 30*time.Second)
-	set(&s.StopWithin, 3*time.Minute) // a nozzle heats up in less, and not every board can be told to stop waiting
+	set(&s.StopWithin, 3*time.Minute) // a nozzle heats up in less, and not every board can be made to stop waiting
 	set(&s.StuckAfter, 40*time.Minute)
 	set(&s.ReheatLimit, 20*time.Minute)
 	set(&s.ReadingLost, 2*time.Minute)

@@ -39,7 +39,7 @@ type Snapshot struct {
 	// Recovery is what is certain after a fault and what is not; nil when there is nothing to recover
 	// from.
 	Recovery *RecoveryView `json:"recovery,omitempty"`
-	// Later are the visits foreseen after NextVisit, to the end of the lot.
+	// Later are the visits foreseen after Next, to the end of the lot.
 	Later []NextVisit `json:"later_visits,omitempty"`
 }
 

@@ -5,30 +5,30 @@ import (
 	"time"
 )
 
-// timer is one thing that the machine waits for a time for. A new one is a name here, a line in
-// [Machine.fire], and a scope if it must not outlive a state.
+// timer is one reason to wait for a time. A new one is a name here, a line in [Machine.fire], and a
+// scope if it must not outlive a state.
 type timer uint8
 
 const (
 	timerLink       timer = iota // the port is tried again
-	timerPoll                    // temperatures are asked for
-	timerNozzleLost              // the board has told no temperature of a heater that may be on
+	timerPoll                    // temperatures are queried
+	timerNozzleLost              // the board has reported no temperature of a heater that may be on
 	timerBedLost
-	timerProof      // the heaters were to be shown off by then
+	timerProof      // the heaters should have been shown to be off by then
 	timerHeatersOff // in a hold
-	timerResume     // it goes on by itself
-	timerWish       // a word to begin lapses while the board is not there
-	timerSave       // how far the belt has got is kept
+	timerResume     // the machine resumes by itself
+	timerWish       // a request to begin lapses while the board is missing
+	timerSave       // the belt's position is saved
 	timerWait       // bound on a wait for a temperature
-	timerStuck      // bound on a program of which the board takes no line
-	timerNudge      // the board is told again to leave a wait
+	timerStuck      // bound on a program of which the board accepts no line
+	timerNudge      // the board is sent the command to leave a wait again
 	timerAbort      // bound on an abort
 	timerScale      // bound on a change of the belt's scale
 	timerCount
 )
 
-// timers are when each is due; the zero time where it is not armed. There is no other place in
-// which the machine waits for a time.
+// timers holds when each is due; the zero time means not armed. The machine waits for a time nowhere
+// else.
 type timers [timerCount]time.Time
 
 func (t *timers) set(n timer, at time.Time) { t[n] = at }
@@ -49,7 +49,7 @@ func (t *timers) next() (first time.Time, ok bool) {
 	return first, ok
 }
 
-// enter stops each that does not belong to a state, which is entered.
+// enter stops each timer that does not belong to the state being entered.
 func (t *timers) enter(s State) {
 	for n := range timerCount {
 		if !n.lives(s) {
@@ -71,8 +71,8 @@ func (n timer) lives(s State) bool {
 	return true
 }
 
-// run fires everything whose time has come by now, the first due first. Each is disarmed before: what is to
-// come again arms itself anew.
+// run fires every timer that is due by now, first due first. Each is disarmed first: one that repeats
+// arms itself again.
 func (t *timers) run(now time.Time, fire func(timer)) {
 	var due []timer
 	for n := range timerCount {
@@ -82,7 +82,7 @@ func (t *timers) run(now time.Time, fire func(timer)) {
 	}
 	slices.SortStableFunc(due, func(a, b timer) int { return t[a].Compare(t[b]) })
 	for _, n := range due {
-		if t.due(n, now) { // none before it has stopped it or put it off
+		if t.due(n, now) { // no earlier one has stopped or postponed it
 			t.stop(n)
 			fire(n)
 		}

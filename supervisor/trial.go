@@ -11,32 +11,33 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TrialBegin asks for a trial of the belt's alignment: the empty, cold belt runs forward,
-// and its lateral offset is read before and after.
+// TrialBegin requests a trial of the belt's alignment: the empty, cold belt runs forward, and its
+// lateral offset is read before and after.
 type TrialBegin struct {
-	RunMM        float64  `json:"run_mm"`                    // 0 is 5 m, or as many whole loops of the belt
-	FeedMMPerMin float64  `json:"feed_mm_per_min,omitempty"` // 0 is that of the discharge
-	BeforeMM     *float64 `json:"before_mm"`                 // lateral offset as it is now
-	// Adjuster and Turns are what the operator turned since the trial before, under a name
-	// and with a sign of their own. The belt counts as realigned by it.
+	RunMM        float64  `json:"run_mm"`                    // 0: 5 m, or as many whole loops of the belt
+	FeedMMPerMin float64  `json:"feed_mm_per_min,omitempty"` // 0: that of the discharge
+	BeforeMM     *float64 `json:"before_mm"`                 // present lateral offset
+	// Adjuster and Turns are what the operator has turned since the previous trial, with the
+	// operator's own name and sign. The belt counts as realigned by it.
 	Adjuster string  `json:"adjuster,omitempty"`
 	Turns    float64 `json:"turns,omitempty"`
-	// Clear is the operator's word that hands, tools and parts are off the belt and the
-	// head is off it too. Without it nothing moves.
+	// Clear is the operator's confirmation that hands, tools and parts are off the belt and the head
+	// is off it too. Without it nothing moves.
 	Clear bool `json:"clear"`
-	Sure  bool `json:"sure,omitempty"` // odd as the offset looks, it is so
+	Sure  bool `json:"sure,omitempty"` // confirms an offset that looks unlikely
 }
 
 // TrialEnd ends a trial: with the offset after the run, or by giving it up.
 type TrialEnd struct {
 	AfterMM *float64 `json:"after_mm,omitempty"`
 	GiveUp  bool     `json:"give_up,omitempty"`
-	// MarkMoved is the operator's word that a mark on the belt was seen to move. Offsets alike to less than
-	// half a millimetre are judged with it alone: a belt that stood still has them too.
+	// MarkMoved is the operator's confirmation that a mark on the belt was seen to move. Offsets that
+	// differ by less than half a millimetre are judged only with it: a belt that stood still has the
+	// same offset twice, too.
 	MarkMoved bool `json:"mark_moved,omitempty"`
-	Sure      bool `json:"sure,omitempty"` // odd as the offset looks, it is so
-	// Parts and PartTravelMM are what the belt is to run next, in place of the open lot's;
-	// PartAdvanceMM is the net advance of a part, 0 when it is as much as the travel.
+	Sure      bool `json:"sure,omitempty"` // confirms an offset that looks unlikely
+	// Parts and PartTravelMM are what the belt will run next, in place of the open lot's;
+	// PartAdvanceMM is the net advance of a part, 0 if equal to the travel.
 	Parts         int     `json:"parts,omitempty"`
 	PartTravelMM  float64 `json:"part_travel_mm,omitempty"`
 	PartAdvanceMM float64 `json:"part_advance_mm,omitempty"`
@@ -47,27 +48,27 @@ type TrialView struct {
 	ID       int64   `json:"id"`
 	RunMM    float64 `json:"run_mm"`
 	DoneMM   float64 `json:"done_mm"`
-	Ran      bool    `json:"ran"` // the belt has stopped and the offset is to be read
+	Ran      bool    `json:"ran"` // the belt has stopped and the offset must be read
 	BeforeMM float64 `json:"before_mm"`
 }
 
-// TrialResult is what a trial has shown, and what is known of the adjusters.
+// TrialResult is the result of a trial, and what is known of the adjusters.
 type TrialResult struct {
 	belt.Verdict
 	Adjusters []AdjusterView `json:"adjusters"`
 }
 
-// AdjusterView is what was learned of one adjuster.
+// AdjusterView is what has been learned of one adjuster.
 type AdjusterView struct {
 	Name string `json:"name"`
 	belt.Response
 	Advice *belt.Advice `json:"advice,omitempty"` // nil while the response is in doubt
 }
 
-// trials are those of this ledger, the newest last.
+// trials are those of this ledger, newest last.
 type trials struct {
 	list []ledger.Trial
-	// wanted: the newest is to run once the board is ready, or runs.
+	// wanted: the newest will run once the board is ready, or is running.
 	wanted bool
 	lost   bool // an earlier process ended in the middle of the newest
 }
@@ -77,13 +78,13 @@ const (
 	shortestTrialMM = 500
 	longestTrialMM  = 100_000
 	trialMM         = 5000
-	sameMarkMM      = 20 // so close to one place of the belt its edge is the same
+	sameMarkMM      = 20 // this close to one place of the belt, its edge is the same
 	largestTurn     = 50
-	// trialColdC: metal may be touched at it for a minute (from memory of the figures on
+	// trialColdC: metal at this temperature may be touched for a minute (from memory of the figures on
 	// skin burns; common practice, no source). Hands are at the belt before and after.
 	trialColdC   = 50
-	trialPieceMM = 100 // at most, to run out after a stop
-	alikeMM      = 0.5 // a rule is read to that
+	trialPieceMM = 100 // longest run-out after a stop
+	alikeMM      = 0.5 // reading accuracy of a rule
 	keptTrials   = 500 // to learn from
 )
 
@@ -95,9 +96,9 @@ func (t *trials) open() *ledger.Trial {
 	return nil
 }
 
-// beginTrial takes the first reading and sets the machine to work. The belt runs in
-// Resetting, which makes a machine ready without a lot: heaters are off in it by its own
-// questions, and the operator can stop it or abort.
+// beginTrial takes the first reading and starts the trial. The belt runs in Resetting, which makes a
+// machine ready without a lot: its own queries keep the heaters off, and the operator can stop it or
+// abort.
 func (m *Machine) beginTrial(r Request) error {
 	const what = "begin the trial"
 	asked := *r.TrialBegin
@@ -110,7 +111,7 @@ func (m *Machine) beginTrial(r Request) error {
 	}
 	offset := &Visit{OffsetMM: q.BeforeMM, Sure: q.Sure}
 	readings := []belt.Reading{{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM, OffsetMM: *q.BeforeMM}}
-	if q.Turns == 0 { // else what was read before is of another alignment
+	if q.Turns == 0 { // otherwise the earlier readings belong to another alignment
 		readings = append(slices.Clone(m.bed.Readings), readings...)
 	}
 	if odd := m.doubts(offset, readings); len(odd) > 0 {
@@ -152,8 +153,8 @@ func (m *Machine) beginTrial(r Request) error {
 	return nil
 }
 
-// usualTrialMM is how far a trial runs of which nobody said how far: over whole loops, so that it
-// ends where it began and an uneven edge does not count as drift.
+// usualTrialMM is the default length of a trial: whole loops, so that it ends where it began and an
+// uneven edge does not count as drift.
 func (m *Machine) usualTrialMM() float64 {
 	if l := m.set.LoopMM; l > 0 && l <= longestTrialMM {
 		return max(1, math.Round(trialMM/l)) * l
@@ -161,7 +162,8 @@ func (m *Machine) usualTrialMM() float64 {
 	return trialMM
 }
 
-// looped says which runs end where they begin, of one that does not.
+// looped describes how a run relates to the belt's loop and, for one that does not end where it
+// begins, which run would.
 func (m *Machine) looped(runMM float64) string {
 	l := m.set.LoopMM
 	if l <= 0 {
@@ -205,7 +207,7 @@ func (m *Machine) mayTry(what string, q *TrialBegin) error {
 	return nil
 }
 
-// wrongTrial lists what cannot be so.
+// wrongTrial lists what is impossible.
 func (m *Machine) wrongTrial(q *TrialBegin) []string {
 	var wrong []string
 	say := func(bad bool, format string, a ...any) {
@@ -235,7 +237,7 @@ func value(v *float64) float64 {
 	return *v
 }
 
-// trialView shows the open trial.
+// trialView returns the open trial for the snapshot.
 func (m *Machine) trialView() *TrialView {
 	t := m.trials.open()
 	if t == nil {
@@ -248,8 +250,8 @@ func (m *Machine) trialView() *TrialView {
 	return v
 }
 
-// trialLegs run the belt if a trial waits for that. Each piece ends before the next is
-// sent, so that after a stop no more than one runs out.
+// trialLegs run the belt for a trial that waits for it. Each piece ends before the next is sent, so
+// that at most one runs out after a stop.
 func (m *Machine) trialLegs() []leg {
 	t := m.trials.open()
 	if !m.trials.wanted || t == nil {
@@ -273,7 +275,7 @@ func (m *Machine) trialLegs() []leg {
 // trialDoing is shown while the belt runs.
 const trialDoing = "running the belt for the trial; keep hands clear"
 
-// trialRan notes that the belt stands again.
+// trialRan notes that the belt has stopped.
 func (m *Machine) trialRan() {
 	m.trials.wanted = false
 	m.timers.stop(timerSave)
@@ -291,7 +293,7 @@ func (m *Machine) trialRan() {
 	m.note("trial", fmt.Sprintf("trial %d: the belt has stopped; read the offset", t.ID))
 }
 
-// trialBroken ends a trial whose run something else has overtaken.
+// trialBroken ends a trial whose run something else has interrupted.
 func (m *Machine) trialBroken(why string) {
 	t := m.trials.open()
 	if !m.trials.wanted || t == nil {
@@ -309,11 +311,11 @@ func (m *Machine) endOfTrial(t *ledger.Trial, how string, afterMM *float64) {
 	m.note("trial", fmt.Sprintf("trial %d: %s", t.ID, how))
 }
 
-// settleTrial ends a trial in whose middle the last process ended.
+// settleTrial ends a trial during which the last process ended.
 func (m *Machine) settleTrial() {
 	if t := m.trials.open(); m.trials.lost && t != nil {
 		m.endOfTrial(t, "interrupted: the daemon ended during it", nil)
-		m.record(ledger.BeltMoved{Belt: m.belt.now()}) // what a second restart must not reckon again
+		m.record(ledger.BeltMoved{Belt: m.belt.now()}) // a second restart must not count it again
 	}
 	m.trials.lost = false
 }
@@ -343,7 +345,8 @@ func (m *Machine) endTrial(r Request) error {
 	}
 	before, after := reading(t.TravelMM, t.AdvanceMM, t.BeforeMM), reading(t.RanTravelMM, t.RanAdvanceMM, *q.AfterMM)
 	offset := &Visit{OffsetMM: q.AfterMM, Sure: q.Sure, Note: fmt.Sprintf("trial %d: after", t.ID)}
-	// How the belt ran before the trial is no measure of it: only a slip of the pen is asked back.
+	// Drift before the trial is no measure for it: only a value that looks like a typing error is
+	// questioned.
 	if odd := m.doubts(offset, []belt.Reading{before, after}); len(odd) > 0 {
 		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
 	}
@@ -368,7 +371,7 @@ func (m *Machine) endTrial(r Request) error {
 // OffsetsAlike reports whether two offsets may be those of a belt that stood still.
 func OffsetsAlike(aMM, bMM float64) bool { return math.Abs(aMM-bMM) < alikeMM }
 
-// waysAhead are travel and net advance to judge for: as asked, or those of the open lot.
+// waysAhead returns the travel and net advance to judge for: as requested, or those of the open lot.
 func (m *Machine) waysAhead(q *TrialEnd) (travelMM, advanceMM float64) {
 	switch {
 	case q.Parts > 0 && q.PartAdvanceMM != 0:
@@ -382,7 +385,7 @@ func (m *Machine) waysAhead(q *TrialEnd) (travelMM, advanceMM float64) {
 	return 0, 0
 }
 
-// lastTrial says how the newest trial ended if it was broken off.
+// lastTrial describes how the newest trial ended if it was interrupted.
 func (m *Machine) lastTrial() string {
 	if n := len(m.trials.list); n > 0 && m.trials.list[n-1].AfterMM == nil {
 		return fmt.Sprintf("; trial %d was %s", m.trials.list[n-1].ID, m.trials.list[n-1].How)
@@ -394,9 +397,9 @@ func reading(travelMM, advanceMM, offsetMM float64) belt.Reading {
 	return belt.Reading{TravelMM: travelMM, AdvanceMM: advanceMM, OffsetMM: offsetMM}
 }
 
-// adjusters learns from all trials what each adjuster does: the change of rate from one
-// trial to the next, by what was turned between them. Where two adjusters were turned
-// between two trials, neither can be credited.
+// adjusters learns from all trials what each adjuster does: the change of rate from one trial to the
+// next, per turn between them. If two adjusters were turned between two trials, neither can be
+// credited.
 func (m *Machine) adjusters(rateMMPerM float64) []AdjusterView {
 	turns := map[string][]belt.Turn{}
 	inverse := map[string]float64{} // sum of squared inverse runs of a name's trials
@@ -409,7 +412,7 @@ func (m *Machine) adjusters(rateMMPerM float64) []AdjusterView {
 			name, sum = t.Adjuster, sum+t.Turns
 		}
 		if t.AfterMM == nil {
-			continue // broken off; what was turned before it is turned all the same
+			continue // interrupted; what was turned before it still counts
 		}
 		if before != nil && name != "" && !mixed {
 			turns[name] = append(turns[name], belt.Turn{Turns: sum, RateChangeMMPerM: trialRate(t) - trialRate(before)})
@@ -436,7 +439,7 @@ func trialMetres(t *ledger.Trial) float64 { return (t.RanTravelMM - t.TravelMM) 
 
 func trialRate(t *ledger.Trial) float64 { return (*t.AfterMM - t.BeforeMM) / trialMetres(t) }
 
-// text says in words what a trial has shown.
+// text describes the result of a trial.
 func (r *TrialResult) text(limitMM float64) string {
 	v := r.Verdict
 	side := "the belt was seen to run, and did not move sideways"

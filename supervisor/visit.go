@@ -14,15 +14,15 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// visit takes in what the operator found and did. Everything wrong with it is
-// said at once, and nothing of it is kept then.
+// visit records what the operator found and did. It reports everything that is wrong with it at once,
+// and then records nothing.
 func (m *Machine) visit(r Request) error {
 	v := r.Visit.counted()
 	if wrong := m.wrongVisit(v); len(wrong) > 0 {
 		return refuseVisit("record the check", wrong, false)
 	}
 	at := belt.Reading{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
-	if v.OffsetMM != nil { // as found, so it tells of the way until here
+	if v.OffsetMM != nil { // as found, so it belongs to the travel so far
 		at.OffsetMM = *v.OffsetMM
 	}
 	if odd := m.doubts(v, append(slices.Clone(m.bed.Readings), at)); len(odd) > 0 {
@@ -66,8 +66,7 @@ func (m *Machine) visit(r Request) error {
 	return nil
 }
 
-// settleLot closes a lot whose parts were found good, and opens one again whose
-// scrap must be made up for.
+// settleLot closes a lot whose parts were found good, and reopens one whose scrap must be replaced.
 func (m *Machine) settleLot() {
 	switch l := m.lot; l.Status {
 	case ledger.LotOpen, ledger.LotMade:
@@ -80,7 +79,7 @@ func (m *Machine) settleLot() {
 	}
 }
 
-// running reports whether a lot is being worked on.
+// running reports whether a lot is in progress.
 func (m *Machine) running() bool {
 	switch m.state {
 	case Starting, Execute, Completing, Holding, Held, Unholding, Suspending, Suspended, Unsuspending:
@@ -89,18 +88,18 @@ func (m *Machine) running() bool {
 	return false
 }
 
-// decide settles the interrupted parts by the operator's word.
+// decide settles the interrupted parts by the operator's decision.
 func (m *Machine) decide(check int64, v *Visit) {
 	for _, c := range slices.Clone(m.book.Undecided) {
 		m.record(ledger.CycleDecided{Seq: c.Seq, Good: v.Interrupted == "good", CheckID: check, Note: v.Note})
 	}
 }
 
-// largestOffsetMM is beyond any belt's sideways play: a larger reading is a
-// slipped digit or another unit.
+// largestOffsetMM is beyond any belt's lateral play: a larger reading is a slipped digit or another
+// unit.
 const largestOffsetMM = 25
 
-// wrongVisit lists what cannot be so.
+// wrongVisit lists what is impossible.
 func (m *Machine) wrongVisit(v *Visit) []Fault {
 	var wrong []Fault
 	say := func(field, format string, a ...any) { wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)}) }
@@ -167,10 +166,10 @@ func (m *Machine) wrongCounts(v *Visit, scrap int) []Fault {
 	return nil
 }
 
-// longestMin bounds how long after its begin a part can come off: a week.
+// longestMin is the longest time from its beginning after which a part can come off: a week.
 const longestMin = 7 * 24 * 60
 
-// counted returns the visit with the parts that came off among the scrap.
+// counted returns the visit with the parts that came off included in the scrap.
 func (v *Visit) counted() *Visit {
 	if _, given := v.Scrap[ledger.Detached]; given || len(v.DetachedMin) == 0 {
 		return v
@@ -181,7 +180,7 @@ func (v *Visit) counted() *Visit {
 	return &w
 }
 
-// detachedAfter is how long after their begin parts came off.
+// detachedAfter returns how long after their beginning parts came off.
 func (v *Visit) detachedAfter() (after []time.Duration) {
 	for _, min := range v.DetachedMin {
 		after = append(after, time.Duration(min*float64(time.Minute)).Round(time.Millisecond))
@@ -189,7 +188,7 @@ func (v *Visit) detachedAfter() (after []time.Duration) {
 	return after
 }
 
-// setAside is what the ledger keeps of lengths set aside.
+// setAside returns what the ledger keeps of lengths set aside.
 func (v *Visit) setAside() (list []int64) {
 	for _, n := range v.SetAside {
 		list = append(list, int64(n))
@@ -197,7 +196,7 @@ func (v *Visit) setAside() (list []int64) {
 	return list
 }
 
-// wrongSizeWord lists what a visit cannot say of lengths measured before.
+// wrongSizeWord lists impossible decisions on lengths measured before.
 func (m *Machine) wrongSizeWord(v *Visit) []Fault {
 	var wrong []Fault
 	say := func(field, format string, a ...any) { wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)}) }
@@ -240,15 +239,15 @@ func (m *Machine) wrongSizeWord(v *Visit) []Fault {
 	return wrong
 }
 
-// What makes a value look like a slip of the pen. It is asked back, and taken when the
-// operator is sure of it.
+// A value beyond these looks like a typing error. It is questioned, and accepted if the operator
+// confirms it.
 const (
-	oddOffsets = 3.0 // times the limit: a belt so far out rubs on its guides
+	oddOffsets = 3.0 // times the limit: a belt that far out rubs on its guides
 	oddLengths = 5.0 // times the lengths of the job's other parts, or a fifth of them
 )
 
-// doubts lists values that are possible and yet so odd that they are asked back. readings
-// are those since the realignment with the visit's own as the newest; nil when it is not that.
+// doubts lists values that are possible but so unlikely that they are questioned. readings are those
+// since the realignment, with the visit's own as the newest; nil if it is not the newest.
 func (m *Machine) doubts(v *Visit, readings []belt.Reading) []Fault {
 	if v.Sure {
 		return nil
@@ -293,7 +292,7 @@ func (m *Machine) oddLengths(v *Visit) []Fault {
 	return odd
 }
 
-// usualLengthMM is the mean of the lengths that a chart rests on, 0 when it has none.
+// usualLengthMM is the mean of the lengths that a chart is based on, 0 if it has none.
 func usualLengthMM(c *quality.Monitor) float64 {
 	if c == nil {
 		return 0
@@ -313,8 +312,8 @@ func usualLengthMM(c *quality.Monitor) float64 {
 	return sum / float64(n)
 }
 
-// correct takes a check in the place of an earlier one. What was found and done is that of
-// the correction; where the belt stood and what was made by then is that of the visit.
+// correct replaces an earlier check. What was found and done comes from the correction; the belt's
+// position and what was made by then come from the visit.
 func (m *Machine) correct(r Request) error {
 	const what = "correct the check"
 	v := r.Visit.counted()
@@ -353,8 +352,8 @@ func (m *Machine) correct(r Request) error {
 	return nil
 }
 
-// readingsWith are the offsets since the realignment with a correction in its place, where its own is the newest of
-// them; else nil.
+// readingsWith returns the offsets since the realignment with a correction in place, if its own is the
+// newest of them; otherwise nil.
 func (m *Machine) readingsWith(c ledger.Check) (readings []belt.Reading) {
 	newest := false
 	for old := range m.book.Checks() {
@@ -362,7 +361,7 @@ func (m *Machine) readingsWith(c ledger.Check) (readings []belt.Reading) {
 			old, newest = c, c.OffsetMM != nil && !c.Realigned
 		}
 		switch {
-		case old.Realigned: // its own offset was read before, and tells of the way until there
+		case old.Realigned: // its own offset was read before, and belongs to the travel up to there
 			readings = nil
 		case old.OffsetMM != nil:
 			readings = append(readings, reading(old.TravelMM, old.AdvanceMM, *old.OffsetMM))
@@ -374,7 +373,7 @@ func (m *Machine) readingsWith(c ledger.Check) (readings []belt.Reading) {
 	return readings
 }
 
-// wrongCorrection lists what a correction cannot say.
+// wrongCorrection lists what a correction cannot change.
 func (m *Machine) wrongCorrection(v *Visit, old ledger.Check) []Fault {
 	var wrong []Fault
 	say := func(is bool, field, format string, a ...any) {
@@ -402,7 +401,7 @@ func (m *Machine) wrongCorrection(v *Visit, old ledger.Check) []Fault {
 	return wrong
 }
 
-// found says in words what a check reports.
+// found describes what a check reports.
 func found(c ledger.Check) string {
 	words := []string{fmt.Sprintf("%d good", c.Good), fmt.Sprintf("%d scrap", book.Sum(c.Scrap))}
 	if c.OffsetMM != nil {

@@ -16,13 +16,13 @@ import (
 type warmth struct {
 	nozzle, bed *heat.Learner
 	origin      time.Time // from which readings are timed
-	// What has been learned since it was last kept. It rides with the next step that
-	// has something to record, so that it costs no write of its own.
+	// What has been learned since it was last recorded. It is added to the next step that has
+	// something to record, so that it costs no write of its own.
 	nozzleNew, bedNew bool
 	priorNew          bool // Machine.prior
 }
 
-// heatersOf reads the models of heaters that were kept; one that cannot be read is none.
+// heatersOf decodes stored models of heaters; one that cannot be read is dropped.
 func heatersOf(texts map[string]json.RawMessage) (h job.Heaters) {
 	for name, m := range map[string]*heat.Model{ledger.HeaterNozzle: &h.Nozzle, ledger.HeaterBed: &h.Bed} {
 		if text, ok := texts[name]; ok && json.Unmarshal(text, m) != nil {
@@ -32,8 +32,8 @@ func heatersOf(texts map[string]json.RawMessage) (h job.Heaters) {
 	return h
 }
 
-// warmed learns from a report, and tells of a drive that is not as it used to be. Without a
-// target it is not known what the heater does.
+// warmed learns from a report, and reports a heater whose power is unusual. Without a target it is
+// unknown what the heater does.
 func (m *Machine) warmed(t serialio.Temps) {
 	w, at := &m.warmth, m.now.Sub(m.warmth.origin)
 	if t.HasNozzle && t.HasNozzleTarget {
@@ -48,7 +48,7 @@ func (m *Machine) warmed(t serialio.Temps) {
 	}
 }
 
-// unusual tells what drive a heater needs now and did not need before.
+// unusual reports that a heater now needs more or less power than it used to.
 func (m *Machine) unusual(name string, u *heat.Unusual) {
 	if u == nil {
 		return
@@ -85,7 +85,7 @@ func (m *Machine) keepWarmth() {
 	}
 }
 
-// heaters is a picture of what is learned by now.
+// heaters returns a copy of what has been learned by now.
 func (m *Machine) heaters() job.Heaters {
 	return job.Heaters{Nozzle: m.warmth.nozzle.Model(), Bed: m.warmth.bed.Model()}
 }

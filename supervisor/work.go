@@ -8,20 +8,19 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// leg is one step of a state's work: a program for the board, or a wait for a
-// temperature. Legs run one after the other; a leg's program is built when its
-// turn comes, since it may depend on where the machine then is.
+// leg is one step of a state's work: a program for the board, or a wait for a temperature. Legs run
+// one after the other; a leg's program is built when its turn comes, since it may depend on where the
+// machine is then.
 type leg struct {
-	doing   string // words for the operator
+	doing   string // text for the operator
 	begin   func() // records that must be durable before any byte
 	program func() Program
-	safe    bool // the program switches off and asks, and neither moves nor heats
+	safe    bool // the program switches off and queries, and neither moves nor heats
 	wait    *wait
 	end     func()
 }
 
-// wait is a condition on temperatures, in degrees Celsius; NaN-free: a zero
-// bound is no bound.
+// wait is a condition on temperatures, in degrees Celsius; a zero bound is no bound.
 type wait struct {
 	nozzleFromC float64 // nozzle at least
 	nozzleToC   float64 // nozzle at most
@@ -29,7 +28,7 @@ type wait struct {
 	bedToC      float64 // bed at most
 	limit       time.Duration
 	since       time.Time
-	met         bool // by the newest reading, and to be met by another
+	met         bool // by the newest reading; another one must confirm it
 }
 
 // work is what the machine is doing now.
@@ -44,10 +43,10 @@ type work struct {
 	// cancelled is what to do once a cancelled program is settled.
 	cancelled func()
 	lines     int64       // lines accepted by then
-	place     board.Place // where the board said it stands, since the program began
-	proof     bool        // the program ends with asking for that,
+	place     board.Place // position that the board has reported since the program began
+	proof     bool        // the program ends with a query of the position,
 	settles   bool        // once all moves have ended
-	proofs    int         // times it was asked again
+	proofs    int         // times it was queried again
 }
 
 // setLegs replaces the work with new legs and begins the first.
@@ -75,7 +74,7 @@ func (m *Machine) nextLeg() {
 		if l.wait.limit > 0 {
 			m.timers.set(timerWait, m.now.Add(l.wait.limit))
 		}
-		m.ask() // a reading newer than the wait
+		m.ask() // the reading must be newer than the wait
 		return
 	}
 	if l.program == nil {
@@ -114,7 +113,7 @@ func (m *Machine) legDone() {
 		state := m.state
 		end()
 		if m.state != state {
-			return // the end was a fault, and the new state has work of its own
+			return // it ended in a fault, and the new state has work of its own
 		}
 	}
 	m.nextLeg()
@@ -122,7 +121,7 @@ func (m *Machine) legDone() {
 
 func (m *Machine) programDone(id uint64) {
 	if id == 0 || id != m.work.running {
-		return // an old program's late word
+		return // a late event of an old program
 	}
 	// It may have ended before a cancellation reached it.
 	if !m.settled() && !m.positionUnconfirmed() {
@@ -131,8 +130,8 @@ func (m *Machine) programDone(id uint64) {
 	}
 }
 
-// moved notes that all moves have ended where the board has answered, from behind a wait for them,
-// where it stands. That it took the wait shows no more than that it lies in its queue.
+// moved notes that all moves have ended when the board has answered, after a wait for them, where it
+// is. Accepting the wait only shows that it is in the board's queue.
 func (m *Machine) moved() {
 	if m.work.settles && m.work.place.Reported && m.wrongPlace() == "" {
 		m.belt.madeMM = m.belt.latest.TravelMM
@@ -151,8 +150,7 @@ func (m *Machine) programFailed(e ProgramFailed) {
 	}
 }
 
-// settled takes the program off the board's hands, and does what waited for that
-// if the program was cancelled.
+// settled releases the program and, if it was cancelled, does what waited for that.
 func (m *Machine) settled() bool {
 	m.work.running = 0
 	then := m.work.cancelled
@@ -164,8 +162,8 @@ func (m *Machine) settled() bool {
 	return true
 }
 
-// cancel drops all legs, takes no further line from the program at the board,
-// and calls settled once its lines in flight are accounted for.
+// cancel drops all legs, takes no further line from the running program, and calls settled once its
+// lines in flight are accounted for.
 func (m *Machine) cancel(settled func()) {
 	m.work.legs, m.work.end, m.work.waiting, m.work.after = nil, nil, nil, nil
 	m.timers.stop(timerWait)
@@ -181,12 +179,12 @@ func (m *Machine) cancel(settled func()) {
 	m.breakWait()
 }
 
-// nudgeEvery is how often a board is told to leave a wait; there may be one for the
-// bed and one for the nozzle in flight.
+// nudgeEvery is how often a board is sent the command to leave a wait; a wait for the bed and one for
+// the nozzle may be in flight.
 const nudgeEvery = 2 * time.Second
 
-// breakWait tells the board to leave a wait for a temperature that stands before
-// the end of a cancelled program: it would hold up the words that switch off.
+// breakWait makes the board leave a wait for a temperature at the end of a cancelled program: it would
+// delay the commands that switch off.
 func (m *Machine) breakWait() {
 	m.timers.stop(timerNudge)
 	if m.work.cancelled == nil || !m.link.board.Emergency() || m.link.halting {
@@ -196,14 +194,14 @@ func (m *Machine) breakWait() {
 	m.timers.set(timerNudge, m.now.Add(nudgeEvery))
 }
 
-// dropWork forgets all work without a word to the board, which is gone. The bound
-// on an abort stays: it calls the operator also where no board comes back.
+// dropWork drops all work without sending anything to the board, which is gone. The bound on an abort
+// stays: it calls the operator even if no board comes back.
 func (m *Machine) dropWork() {
 	m.work = work{nextID: m.work.nextID}
 	m.timers.stop(timerWait, timerStuck, timerNudge)
 }
 
-// tookLine notes when the board takes a line of a program.
+// tookLine notes when the board accepts a line of a program.
 func (m *Machine) tookLine() {
 	if m.work.running != 0 && m.belt.latest.Lines != m.work.lines {
 		m.work.lines = m.belt.latest.Lines
@@ -211,8 +209,8 @@ func (m *Machine) tookLine() {
 	}
 }
 
-// watchProgram sees to it that no program waits for ever for somebody who is not
-// there, with heaters on: a board may pause by a word we do not know.
+// watchProgram makes sure that no program waits forever with heaters on for somebody who is not there:
+// a board may pause at a command we do not know.
 func (m *Machine) watchProgram() {
 	if m.work.running == 0 {
 		return
@@ -229,7 +227,7 @@ func (m *Machine) satisfied() bool {
 	}
 	switch {
 	case (w.nozzleFromC > 0 || w.nozzleToC > 0 && h.hasNozzle) && h.nozzleRead != h.read:
-		return false // this reading does not tell it, and an older one says nothing of now
+		return false // this reading does not include it, and an older one does not count
 	case (w.bedFromC > 0 || w.bedToC > 0 && h.hasBed) && h.bedRead != h.read:
 		return false
 	case (w.nozzleFromC > 0 || w.nozzleToC > 0 && h.hasNozzle) && !m.guard.Sane(heat.Nozzle),
@@ -247,10 +245,10 @@ func (m *Machine) satisfied() bool {
 	return true
 }
 
-// waited ends a wait that two sane readings in a row have met. Readings bear no checksum: one bit or
-// byte makes of a cold nozzle a hot one, and of a hot bed a cold one. Two in a row have the middle one
-// of three on their side whatever the third says, and what no body can have jumped to is none of
-// them. The second is asked for at once.
+// waited ends a wait that two plausible readings in a row have met. Readings have no checksum: one
+// flipped bit or byte turns a cold nozzle into a hot one, and a hot bed into a cold one. With two in a
+// row, the middle one of three agrees whatever the third says, and a jump that no heater can make
+// counts for neither. The second is requested at once.
 func (m *Machine) waited() {
 	w := m.work.waiting
 	if w == nil {
@@ -271,7 +269,7 @@ func (m *Machine) waited() {
 	}
 }
 
-// waitedTooLong is a temperature that did not come in time.
+// waitedTooLong handles a temperature that was not reached in time.
 func (m *Machine) waitedTooLong() {
 	w := m.work.waiting
 	if w == nil {
