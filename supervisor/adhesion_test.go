@@ -25,8 +25,8 @@ func times(n int, d time.Duration) []time.Duration {
 	return list
 }
 
-// TestAdhesionOfASurface: only parts looked at speak, and of the rule of three's exact form 59
-// that all held, and no fewer, show 95 of 100 with 95 % certainty (0.95^59 = 0.0485).
+// TestAdhesionOfASurface: only parts that were looked at count. By the exact form of the rule of
+// three, 59 parts that all held, and no fewer, show 95 of 100 with 95 % certainty (0.95^59 = 0.0485).
 func TestAdhesionOfASurface(t *testing.T) {
 	const hour = time.Hour
 	for name, c := range map[string]struct {
@@ -59,8 +59,8 @@ func TestAdhesionOfASurface(t *testing.T) {
 	}
 }
 
-// TestPartsThatCameOff reach the ledger with their minute, and a surface made anew starts
-// over, also after a restart.
+// TestPartsThatCameOff reach the ledger with their minute, and a renewed surface starts over, also
+// after a restart.
 func TestPartsThatCameOff(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {

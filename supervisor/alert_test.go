@@ -11,8 +11,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestAlertsHoldNoCommandLine: an alert is read on a telephone, which has no command line. It
-// says what to do in words; the status at a terminal adds the command.
+// TestAlertsHoldNoCommandLine: an alert is read on a telephone, which has no command line. Its text
+// describes what to do; the status at a terminal adds the command.
 func TestAlertsHoldNoCommandLine(t *testing.T) {
 	l, _ := killed(t)
 	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))

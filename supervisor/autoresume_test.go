@@ -49,8 +49,8 @@ func (x *run) unplug() {
 	x.rig.Replug()
 }
 
-// TestGoesOnByItself: a cable that comes out while the machine heats between two parts costs
-// nobody a way to it, as often in a day as the owner has said. It says so beforehand.
+// TestGoesOnByItself: a cable that comes out while the machine heats between two parts requires nobody
+// to come, as often in a day as the owner allows. The machine announces it beforehand.
 func TestGoesOnByItself(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := reheating(t, 2)
@@ -82,8 +82,8 @@ func TestGoesOnByItself(t *testing.T) {
 	})
 }
 
-// TestGoesOnNoOftener: not a third time where two are allowed, also when the daemon was
-// started anew in between.
+// TestGoesOnNoOftener: not a third time where two are allowed, even if the daemon was restarted in
+// between.
 func TestGoesOnNoOftener(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
@@ -109,7 +109,7 @@ func TestGoesOnNoOftener(t *testing.T) {
 		if s := x.s.Snapshot(); s.State != Aborted || !strings.Contains(s.Recovery.NotAlone, "1 time within a day") {
 			t.Fatalf("%s: %+v", s.State, s.Recovery)
 		}
-		x.do(Request{Visit: &Visit{BeltCleared: true}}) // a check would be due by then; but that is a word
+		x.do(Request{Visit: &Visit{BeltCleared: true}}) // would make a check due, but is a command
 		time.Sleep(24 * time.Hour)
 		if s := x.s.Snapshot(); s.State != Aborted || s.Recovery.NotAlone != "somebody is dealing with it" {
 			t.Errorf("a day later it is %s: %+v", s.State, s.Recovery)
@@ -129,7 +129,7 @@ func TestNeverGoesOnByItself(t *testing.T) {
 	all := map[string]struct {
 		perDay int
 		does   func(x *run)
-		says   string // what is in the way; "" where it never goes on
+		says   string // what blocks it; "" if it is never a question
 	}{
 		"not chosen":  {0, (*run).unplug, ""},
 		"in the part": {3, func(x *run) { time.Sleep(5 * time.Minute); x.unplug() }, "something may be under the head"},
@@ -175,7 +175,7 @@ func TestNeverGoesOnByItself(t *testing.T) {
 				if c := x.counts(1); c.Made != s.Lot.Made || c.Made < 2 || c.Made > 3 {
 					t.Errorf("%+v", c)
 				}
-				x.rig.Reset() // some of the boards stand halted
+				x.rig.Reset() // some of the boards are halted
 				time.Sleep(time.Minute)
 			})
 		})

@@ -12,7 +12,7 @@ import (
 	"beltwarden/supervisor/wall"
 )
 
-// clockNotes lists what the ledger says of the clock.
+// clockNotes lists the ledger's events about the clock.
 func (x *run) clockNotes() (list []string) {
 	x.t.Helper()
 	events, err := x.ledger.Events(context.Background(), 0, 0)
@@ -77,7 +77,7 @@ func TestAClockThatIsSetIsNoted(t *testing.T) {
 	})
 }
 
-// With attended hours and a clock that is not set no part begins; once it is set, the lot goes on at a word.
+// With attended hours and an unset clock no part begins. Once it is set, a request continues the lot.
 func TestAttendedHoursWithoutAClock(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {

@@ -13,9 +13,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestSlowPortIsOpenedOnce gives up an attempt that a driver holds up: when it
-// comes to an end after all, it must neither stand in the way of the next nor be
-// taken for it.
+// TestSlowPortIsOpenedOnce abandons an attempt that a driver delays. When that attempt ends after all,
+// it must neither block the next one nor be mistaken for it.
 func TestSlowPortIsOpenedOnce(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())

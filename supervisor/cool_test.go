@@ -69,8 +69,8 @@ func coolIt(r *rig.Rig, within time.Duration) (string, error) {
 		Within: within, Every: 2 * time.Second}, r.Open)
 }
 
-// TestCool: whatever the board was doing when the daemon died, its heaters are off soon
-// after, and readings show it.
+// TestCool: whatever the board was doing when the daemon died, its heaters are off soon after, and
+// readings show it.
 func TestCool(t *testing.T) {
 	for name, words := range map[string]string{
 		"heated":                  "M104 S205\nM140 S60\n",
@@ -227,8 +227,9 @@ func TestCallsAfterAFall(t *testing.T) {
 	}
 }
 
-// TestCoolBelievesNoColdReading of a board that tells no target: a heater that is on, under a sensor that
-// stands still, reads the same. And none of a heater of which it tells no temperature.
+// TestCoolBelievesNoColdReading of a board that reports no target: a heater that is on with a stuck
+// sensor reads the same. Nor does it believe one of a heater whose temperature the board does not
+// report.
 func TestCoolBelievesNoColdReading(t *testing.T) {
 	for line, shown := range map[string]bool{"T:22.0 B:21.0": false, "T:22.0 /0.0 B:21.0 /0.0": true, "T:nan /0.0 B:21.0 /0.0": false, "T:-127 /0.0 B:21.0 /0.0": false,
 		"T:22.0 /0.0": false} { // of a machine whose bed is known

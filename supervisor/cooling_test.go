@@ -11,8 +11,8 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestSlowCoolingLeavesNoHeaterOn: a bed that stands above the release temperature
-// for hours, as on a hot day, must not keep the nozzle hot.
+// TestSlowCoolingLeavesNoHeaterOn: a bed that stays above the release temperature for hours, as on a
+// hot day, must not keep the nozzle hot.
 func TestSlowCoolingLeavesNoHeaterOn(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {

@@ -18,9 +18,9 @@ func followsFrom(s *Snapshot) map[string]any {
 		"spool": math.Round(*s.Supply.SpoolLeftG), "bin": s.Supply.Binned}
 }
 
-// TestACorrectionTakesTheCheckBack: whatever a mistyped check has changed follows the
-// correction at once, and a restart comes to the same. What was made by then, and where the
-// belt stood, stays that of the visit.
+// TestACorrectionTakesTheCheckBack: whatever a mistyped check has changed follows the correction at
+// once, and a restart reaches the same state. What was made by then, and the belt's position, remain
+// those of the visit.
 func TestACorrectionTakesTheCheckBack(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
@@ -119,7 +119,7 @@ func TestOddValuesAreAskedBack(t *testing.T) {
 		x.do(Request{Visit: &Visit{LengthsMM: []float64{20.1}}})
 		x.refuses(t, &Visit{LengthsMM: []float64{20.1, 2.01}}, "2.01 mm does not fit the 20.1 mm")
 		x.do(Request{Visit: &Visit{LengthsMM: []float64{2.01}, Sure: true}})
-		for i := range 6 { // still readings first, by which a jump stands out
+		for i := range 6 { // steady readings first, so that a jump stands out
 			time.Sleep(3 * time.Hour)
 			x.do(Request{Visit: &Visit{OffsetMM: mm(0.05 * float64(i%2))}})
 		}
@@ -133,7 +133,7 @@ func TestOddValuesAreAskedBack(t *testing.T) {
 	})
 }
 
-// refuses has a visit refused with all of the words.
+// refuses expects a visit to be refused with all of these texts.
 func (x *run) refuses(t *testing.T, v *Visit, words ...string) {
 	t.Helper()
 	err := x.refuse(Request{Visit: v})

@@ -20,11 +20,11 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// rigProcess tells this test binary to be the simulated machine of another process,
-// so that what that one spends is its own.
+// rigProcess makes this test binary the simulated machine of another process, so that the time it
+// spends is measured separately.
 const rigProcess = "BELTWARDEN_RIG_AT"
 
-// TestRigProcess is the simulated machine in a process of its own, when asked to be.
+// TestRigProcess is the simulated machine in a process of its own, if the environment requests it.
 func TestRigProcess(t *testing.T) {
 	path := os.Getenv(rigProcess)
 	if path == "" {

@@ -10,16 +10,15 @@ import (
 	"github.com/google/go-cmp/cmp"
 )
 
-// The diagram of the states stands in this file, between these lines.
+// The diagram of the states is in this file, between these lines.
 const (
 	diagramFile  = "../docs/dev/machine.md"
 	diagramBegin = "<!-- states: begin; made from supervisor.Transition, UPDATE=1 go test -run TestDiagram ./supervisor writes it anew -->\n"
 	diagramEnd   = "<!-- states: end -->\n"
 )
 
-// TestDiagramIsTheTransitions compares the diagram that developers read with the
-// transition table that the machine obeys. With UPDATE=1 in the environment it
-// writes the diagram anew.
+// TestDiagramIsTheTransitions compares the diagram for developers with the transition table of the
+// machine. With UPDATE=1 in the environment it rewrites the diagram.
 func TestDiagramIsTheTransitions(t *testing.T) {
 	text, err := os.ReadFile(diagramFile)
 	if err != nil {

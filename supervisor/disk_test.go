@@ -11,7 +11,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// room tells the run how much is left on the disk.
+// room sets the run's free disk space.
 func (x *run) room(free int64) {
 	x.t.Helper()
 	if err := x.s.Room(context.Background(), free); err != nil {
@@ -31,9 +31,9 @@ func reserving(t *testing.T) *run {
 	return x
 }
 
-// TestADiskThatFillsUp: the part in progress is finished, then the machine waits with its
-// count whole, calls somebody who is told what to do, and again once there is room, but not
-// for a few bytes; then a word lets it go on.
+// TestADiskThatFillsUp: the part in progress is finished. Then the machine waits with its count intact
+// and calls somebody with instructions, and again once there is room, but not for a few bytes. Then a
+// request continues the lot.
 func TestADiskThatFillsUp(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := reserving(t)
@@ -110,7 +110,7 @@ func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 	})
 }
 
-// TestRoomComesBackAndSomethingElseIsMissing: a word does not let it go on then.
+// TestRoomComesBackAndSomethingElseIsMissing: then a request does not continue the lot.
 func TestRoomComesBackAndSomethingElseIsMissing(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := reserving(t)

@@ -9,10 +9,10 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestHoldsByTheForecast makes a lot on a belt that drifts 0.03 mm/m and wanders. The
-// operator reads the offset at each hold, realigns beyond half the limit, and a restart
-// comes in between. The belt must never pass its limit, with fewer visits than the rate
-// that is assumed at worst would ask for, and a restart must change nothing.
+// TestHoldsByTheForecast makes a lot on a belt that drifts 0.03 mm/m with random scatter. The operator
+// reads the offset at each hold, realigns beyond half the limit, and the daemon restarts in between.
+// The belt must never pass its limit, with fewer visits than the assumed worst rate would need, and a
+// restart must change nothing.
 func TestHoldsByTheForecast(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()

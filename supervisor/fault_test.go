@@ -35,9 +35,9 @@ func (b *brokenLedger) Commit(ctx context.Context, r ...ledger.Record) error {
 	return b.Ledger.Commit(ctx, r...)
 }
 
-// TestNothingRunsOnRecordsThatWereNotKept breaks the ledger at every commit of a
-// lot in turn, then lets it go on. The board must never have executed more parts than the
-// ledger knows to have begun, the heaters must be off, and the board must be reached again.
+// TestNothingRunsOnRecordsThatWereNotKept breaks the ledger at every commit of a lot in turn, then
+// restores it. The board must never have executed more parts than the ledger has recorded as begun,
+// the heaters must be off, and the board must be reached again.
 func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 	t.Parallel()
 	first, step := turns()
@@ -90,9 +90,9 @@ func TestNothingRunsOnRecordsThatWereNotKept(t *testing.T) {
 	}
 }
 
-// TestFaultsEndSafely plays each fault into the middle of a part: the run ends
-// Aborted, the part is interrupted and not counted, the heaters are off, and after
-// the operator's word the lot goes on to its end.
+// TestFaultsEndSafely injects each fault in the middle of a part: the run ends Aborted, the part is
+// interrupted and not counted, the heaters are off, and after the operator's decision the lot runs to
+// its end.
 func TestFaultsEndSafely(t *testing.T) {
 	t.Parallel()
 	for _, name := range few(1, []string{"reset@line=120", "unplug@line=120,for=30s", "heater-fault@line=120", "silence@line=120,for=10m"}) {
@@ -169,8 +169,8 @@ func TestNoColdFilament(t *testing.T) {
 	}
 }
 
-// TestAnswersWhatTheLedgerDoesNotTake: whoever waits for the board's answer is told when the
-// records of its outcome cannot be kept, and does not wait for ever.
+// TestAnswersWhatTheLedgerDoesNotTake: whoever waits for the board's answer gets an error when the
+// records of its outcome cannot be stored, and does not wait forever.
 func TestAnswersWhatTheLedgerDoesNotTake(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
@@ -180,7 +180,7 @@ func TestAnswersWhatTheLedgerDoesNotTake(t *testing.T) {
 		defer func() { cancel(); <-done }()
 		x.until(Idle, time.Minute)
 		l.mu.Lock()
-		l.left = 1 // that the change is to be made is kept, its outcome is not
+		l.left = 1 // the change itself is recorded, its outcome is not
 		l.mu.Unlock()
 		answered := make(chan error, 1)
 		go func() {

@@ -12,8 +12,8 @@ import (
 	"beltwarden/supervisor/pace"
 )
 
-// TestSchedule follows a lot of 40 by its rules: every 10 parts a check, which begins
-// all intervals anew, and the end. Visits that come soon after another are one with it.
+// TestSchedule follows a lot of 40 by its rules: a check every 10 parts, which restarts all intervals,
+// and the end. Visits due soon after another are combined with it.
 func TestSchedule(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
@@ -148,8 +148,8 @@ func TestTimesAreForetold(t *testing.T) {
 	})
 }
 
-// TestWaitsForPeopleCount: how long somebody took to come to each stop is remembered over a
-// restart, and counts in when the ordered parts are there.
+// TestWaitsForPeopleCount: how long somebody took to come to each stop is remembered over a restart,
+// and is included in the time at which the ordered parts will have been made.
 func TestWaitsForPeopleCount(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
@@ -197,8 +197,8 @@ func TestWaitsForPeopleCount(t *testing.T) {
 	})
 }
 
-// TestWhatLotsTeachIsKept: a lot that has ended has taught something of machine and room, which
-// the next process begins with; what is no such thing in the ledger is learned anew.
+// TestWhatLotsTeachIsKept: what a finished lot has shown of machine and room is the next process's
+// prior. If that cannot be decoded from the ledger, it is learned from the beginning.
 func TestWhatLotsTeachIsKept(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {

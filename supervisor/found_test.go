@@ -20,8 +20,8 @@ func (x *run) warmAtPanel() {
 	}
 }
 
-// TestABoardFoundHot: heaters that are on when the daemon starts, with no lot at work, are
-// switched off, and somebody is told of it and of the proof.
+// TestABoardFoundHot: heaters that are on when the daemon starts, with no lot running, are switched
+// off, and somebody is called about it and about the proof.
 func TestABoardFoundHot(t *testing.T) {
 	for _, proved := range []bool{true, false} {
 		inBubble(t, func(t *testing.T) {
@@ -59,8 +59,8 @@ func TestABoardFoundHot(t *testing.T) {
 	}
 }
 
-// TestAHeaterSwitchedOnWhileTheCableIsOut: a board that comes back is looked at though nobody asks for it,
-// and what somebody has switched on meanwhile is switched off and told.
+// TestAHeaterSwitchedOnWhileTheCableIsOut: a board that comes back is queried without any request, and
+// what somebody has switched on in the meantime is switched off and reported.
 func TestAHeaterSwitchedOnWhileTheCableIsOut(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		rs := testRig()
@@ -81,8 +81,8 @@ func TestAHeaterSwitchedOnWhileTheCableIsOut(t *testing.T) {
 	})
 }
 
-// TestARestartShowsNoHeaterOff: a board that has restarted, as many do when their port is opened, has been told nothing
-// of a transistor that has failed.
+// TestARestartShowsNoHeaterOff: the restart of a board, as many do when their port is opened, does not
+// show a failed transistor to be off.
 func TestARestartShowsNoHeaterOff(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := making(t, testRig(), testSettings())

@@ -21,10 +21,10 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// The race detector makes a run five times as dear, and what it looks for are the goroutines around the
-// machine, which are the same in each run. So it sees a few cases of a long table, others each time, and
-// nothing of hours of one machine or of what runs in one goroutine. The check plays all of it without. Who
-// asks for short tests gets the same cases.
+// The race detector makes a run five times slower, and it looks at the goroutines around the machine,
+// which are the same in each run. So it runs a few cases of a long table, different ones each time,
+// and skips hours of one machine and whatever runs in one goroutine. The check runs all of it without
+// the detector. Short tests have the same cases.
 
 func brief() bool { return underRace || testing.Short() }
 
@@ -105,7 +105,7 @@ func testRig() rig.Settings {
 	return s
 }
 
-// newRun makes a machine and takes up its ledger; start puts it to work.
+// newRun makes a machine and restores its ledger; start runs it.
 func newRun(t *testing.T, rs rig.Settings, set Settings) *run {
 	t.Helper()
 	r, err := rig.New(rs)
@@ -125,8 +125,8 @@ func (x *run) start() {
 	x.cancel, x.ended = x.startOn(func(l Ledger) Ledger { return l })
 }
 
-// startOn puts the machine to work on its ledger as seen through something else. It
-// returns what ends the work, and where the end is told.
+// startOn runs the machine on a wrapped ledger. It returns what ends the run, and the channel of its
+// end.
 func (x *run) startOn(through func(Ledger) Ledger) (context.CancelFunc, chan error) {
 	x.t.Helper()
 	var err error
@@ -215,7 +215,7 @@ func (x *run) until(want State, within time.Duration) *Snapshot {
 	return nil
 }
 
-// untilDoing waits until the step of work in progress begins with such words.
+// untilDoing waits until the present step of the work begins with this text.
 func (x *run) untilDoing(words string) {
 	x.t.Helper()
 	for end := time.Now().Add(10 * time.Hour); !strings.HasPrefix(x.s.Snapshot().Doing, words); time.Sleep(time.Second) {

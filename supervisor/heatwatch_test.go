@@ -29,7 +29,7 @@ func making(t *testing.T, rs rig.Settings, set Settings) *run {
 	return x
 }
 
-// alerts lists what the operator was told, oldest first.
+// alerts lists the operator's alerts, oldest first.
 func (x *run) alerts() string {
 	x.t.Helper()
 	list, err := x.ledger.PendingAlerts(context.Background(), "any", time.Now(), 100)
@@ -43,9 +43,9 @@ func (x *run) alerts() string {
 	return strings.Join(texts, "\n")
 }
 
-// TestHeatFaultsEndTheRun injects each fault of a heater into a run and watches what the
-// bodies truly do: the run ends with the part interrupted and the count right, the
-// heaters are told to be off, and the operator is told whether they are.
+// TestHeatFaultsEndTheRun injects each fault of a heater into a run and watches the true temperatures:
+// the run ends with the part interrupted and the count right, the heaters are commanded off, and the
+// operator learns whether they are off.
 func TestHeatFaultsEndTheRun(t *testing.T) {
 	for _, c := range few(3, []struct {
 		fault             rig.Fault
@@ -99,8 +99,8 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 	}
 }
 
-// TestMovedMeanwhile: whoever moves an axis at the panel while the machine is held ends the
-// run before it goes on from a place that is not where it thinks it is.
+// TestMovedMeanwhile: moving an axis at the panel while the machine is held ends the run, before it
+// continues from a position that is not what it assumes.
 func TestMovedMeanwhile(t *testing.T) {
 	for axis, name := range []string{"X", "Y", "Z"} {
 		inBubble(t, func(t *testing.T) {
@@ -124,7 +124,8 @@ func TestMovedMeanwhile(t *testing.T) {
 	}
 }
 
-// TestNotAllTheWayOut: a belt that has not run the parts over the drop edge is not clear, whatever was sent to it.
+// TestNotAllTheWayOut: a belt that has not run the parts over the drop edge is not clear, whatever was
+// sent to it.
 func TestNotAllTheWayOut(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
@@ -143,9 +144,9 @@ func TestNotAllTheWayOut(t *testing.T) {
 	})
 }
 
-// TestAStuckSensorProvesNothing: a nozzle whose sensor stands still since before it was
-// heated is hot, and reads what a cold one reads. Nobody is told that it is off, on the
-// screen or by a call, however often the cable or the daemon goes meanwhile.
+// TestAStuckSensorProvesNothing: a nozzle whose sensor has been stuck since before it was heated is
+// hot and reads cold. The machine never reports it as off, on the screen or by a call, however often
+// the cable or the daemon is interrupted.
 func TestAStuckSensorProvesNothing(t *testing.T) {
 	for name, then := range map[string]func(x *run){
 		"found by its fault":           func(*run) {},
@@ -209,8 +210,8 @@ func TestSwitchedOnAgainAtThePanel(t *testing.T) {
 	})
 }
 
-// TestWarmedAtThePanelAtRest: a board found hot is shown to be off; who then warms the nozzle at
-// the panel may do so for a while. Nobody goes on being told that it is off.
+// TestWarmedAtThePanelAtRest: a board found hot is shown to be off. Somebody may then heat the nozzle
+// at the panel for a while, and the machine stops reporting it as off.
 func TestWarmedAtThePanelAtRest(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		rs := testRig()
@@ -241,8 +242,9 @@ func TestWarmedAtThePanelAtRest(t *testing.T) {
 	})
 }
 
-// TestAVanishedSensorIsAFault: a heater of which the board tells no temperature, or none that can be, is
-// driven by a board that believes it cold. Neither the other heater's readings nor old ones hide that.
+// TestAVanishedSensorIsAFault: when the board reports no temperature of a heater, or an impossible
+// one, it drives that heater believing it cold. Neither the other heater's readings nor old ones hide
+// that.
 func TestAVanishedSensorIsAFault(t *testing.T) {
 	for _, kind := range few(1, []rig.FaultKind{rig.MissingSensor, rig.NanSensor, rig.FloorSensor, rig.TopSensor}) {
 		for _, bed := range []bool{false, true} {

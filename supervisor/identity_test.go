@@ -65,8 +65,8 @@ func TestStrangeBoard(t *testing.T) {
 	}
 }
 
-// TestLimitsOfTheBoard: a board's limits come into the snapshot, however it tells them; one that does not
-// know the words is met as before.
+// TestLimitsOfTheBoard: a board's limits are in the snapshot, however it reports them; a board that
+// does not know the commands is handled as before.
 func TestLimitsOfTheBoard(t *testing.T) {
 	for _, tells := range []rig.Telling{rig.TellByList, rig.TellByWord, rig.TellNothing} {
 		inBubble(t, func(t *testing.T) {
@@ -92,8 +92,8 @@ func TestLimitsOfTheBoard(t *testing.T) {
 	}
 }
 
-// TestAlteredLineShows: at the end of a part the board is asked where it stands,
-// and one that stands elsewhere has not made the part.
+// TestAlteredLineShows: at the end of a part the board's position is queried, and a board at another
+// position has not made the part.
 func TestAlteredLineShows(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "tiny.gcode")
 	if err := os.WriteFile(path, []byte(tinyJob), 0o600); err != nil {
@@ -150,7 +150,8 @@ func TestAlteredLineShows(t *testing.T) {
 	}
 }
 
-// TestShortAdvanceShows: after a part has been moved off the board is asked where the belt stands, before the head comes down.
+// TestShortAdvanceShows: after a part has been moved off, the belt's position is queried before the
+// head comes down.
 func TestShortAdvanceShows(t *testing.T) {
 	for told, want := range map[string]State{"X:30.00 Y:3.00 Z:20.20 E:3.00": Execute, "X:30.00 Y:-4.51 Z:20.20 E:3.00": Aborting} {
 		m, _ := linkedMachine(t)
@@ -169,8 +170,9 @@ func TestShortAdvanceShows(t *testing.T) {
 	}
 }
 
-// TestMovesAheadOfTheBeltShow: the board drops the moves of a lead-in, or the lift of the head before parts are run over
-// the drop edge. No part begins, and the belt does not run; an end stop that stands elsewhere than at 0 is no reason.
+// TestMovesAheadOfTheBeltShow: the board drops the moves of a lead-in, or the lift of the head before
+// parts are run over the drop edge. No part begins, and the belt does not run. An end stop at a
+// coordinate other than 0 is not a reason for that.
 func TestMovesAheadOfTheBeltShow(t *testing.T) {
 	for _, c := range []struct {
 		told         string
@@ -204,7 +206,8 @@ func TestMovesAheadOfTheBeltShow(t *testing.T) {
 	}
 }
 
-// TestAPieceOfATrialThatIsDroppedShows: the board is asked where it stands behind each piece of a trial's run.
+// TestAPieceOfATrialThatIsDroppedShows: the board's position is queried after each piece of a trial's
+// run.
 func TestAPieceOfATrialThatIsDroppedShows(t *testing.T) {
 	m, _ := linkedMachine(t)
 	m.trials.wanted, m.trials.list, m.trialFeed = true, []ledger.Trial{{TrialBegun: ledger.TrialBegun{ID: 1, RunMM: 500}}}, 1200

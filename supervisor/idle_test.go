@@ -19,8 +19,8 @@ func dozing(t *testing.T) *run {
 	return making(t, rs, set)
 }
 
-// TestTheBoardSwitchesItselfOff: when the cable is cut for good in the middle of a part, nothing
-// on the computer can switch the heaters off. The board does, by the word it was given.
+// TestTheBoardSwitchesItselfOff: when the cable is cut for good in the middle of a part, nothing on
+// the computer can switch the heaters off. The board does, by the idle timeout it was given.
 func TestTheBoardSwitchesItselfOff(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := dozing(t)
@@ -39,8 +39,8 @@ func TestTheBoardSwitchesItselfOff(t *testing.T) {
 	})
 }
 
-// TestTheBoardIsNotIdleInOrder: a whole lot with a long hold, its heaters off, does not make
-// the board halt; and it is told to forget the limit whenever its heaters go off.
+// TestTheBoardIsNotIdleInOrder: a whole lot with a long hold, its heaters off, does not make the board
+// halt, and the timeout is cancelled whenever the heaters go off.
 func TestTheBoardIsNotIdleInOrder(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {

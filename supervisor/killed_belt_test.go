@@ -10,9 +10,9 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestAKilledProcessLeavesTheBeltKnown: at any moment of a lot of two jobs on a belt with a joint, with a stop, a
-// visit and a second run, a process that took up the ledger as it is would know how far the belt has run, but for
-// what it calls uncertain.
+// TestAKilledProcessLeavesTheBeltKnown: at any moment of a lot of two jobs on a belt with a seam, with
+// a stop, a visit and a second run, a process that restored the ledger as it is would know how far the
+// belt has run, except for what it counts as uncertain.
 func TestAKilledProcessLeavesTheBeltKnown(t *testing.T) {
 	withoutRace(t)
 	short, long := 100*time.Millisecond, 2*time.Second

@@ -9,7 +9,7 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// restart ends the process and starts it anew on the same ledger. How it ended is no matter.
+// restart ends the process and starts another on the same ledger. How it ended does not matter.
 func (x *run) restart() {
 	x.t.Helper()
 	x.cancel()
@@ -19,8 +19,8 @@ func (x *run) restart() {
 	x.start()
 }
 
-// TestAHeatFaultIsLatched: no restart of the daemon and no power cut removes it, nothing heats
-// before somebody has said what was mended, and those words are kept.
+// TestAHeatFaultIsLatched: no restart of the daemon and no power cut removes it, nothing heats before
+// somebody has stated what was repaired, and that text is recorded.
 func TestAHeatFaultIsLatched(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
@@ -74,8 +74,8 @@ func TestAHeatFaultIsLatched(t *testing.T) {
 	})
 }
 
-// TestASilentBedIsNotOff: a bed that the last process had heated, and that the board does not tell any more, is
-// not off because nobody speaks of it, until somebody has said what became of it.
+// TestASilentBedIsNotOff: a bed that the last process had heated, and that the board no longer
+// reports, does not count as off until somebody has stated what happened to it.
 func TestASilentBedIsNotOff(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := making(t, testRig(), testSettings())
@@ -135,8 +135,8 @@ func TestAbortedStaysAborted(t *testing.T) {
 	})
 }
 
-// TestCallsAtOnce: from the moment at which a fault is found with heaters on, it takes no
-// longer than a step until somebody is called; what became of it follows apart.
+// TestCallsAtOnce: a fault found with heaters on calls somebody within one step. What became of the
+// heaters follows in a second message.
 func TestCallsAtOnce(t *testing.T) {
 	for name, c := range map[string]struct {
 		does func(x *run)
@@ -194,9 +194,9 @@ func TestCableOutAtRestWithAHeaterOn(t *testing.T) {
 	})
 }
 
-// TestWhatWasShownStandsOverARestart: in Aborted nothing is heated, so that a cold machine whose
-// heaters were shown to be off calls nobody each time the daemon comes back; one that was not
-// shown does, and so does one whose board tells a target.
+// TestWhatWasShownStandsOverARestart: in Aborted nothing is heated, so a cold machine whose heaters
+// were shown to be off calls nobody each time the daemon restarts. One that was not shown to be off
+// does, and so does one whose board reports a target.
 func TestWhatWasShownStandsOverARestart(t *testing.T) {
 	withoutRace(t)
 	for name, c := range map[string]struct {

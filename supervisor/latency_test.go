@@ -13,7 +13,7 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// tapped is a port that tells when urgent words are with the kernel.
+// tapped is a port that notes when urgent bytes are in the kernel.
 type tapped struct {
 	serialio.Port
 	word []byte
@@ -28,9 +28,9 @@ func (p *tapped) Write(b []byte) (int, error) {
 	return n, err
 }
 
-// TestUrgentLatency measures how long urgent words take to the port with the window
-// full: while the machine keeps up with the wire, and while it is busy and the window
-// stands still. It prints what it finds and asserts no time.
+// TestUrgentLatency measures how long urgent commands take to reach the port with the window full:
+// while the machine keeps up with the wire, and while it is busy and the window does not move. It
+// prints the times and asserts none.
 func TestUrgentLatency(t *testing.T) {
 	if os.Getenv("BELTWARDEN_BENCH") == "" {
 		t.Skip("a measurement: make bench")
@@ -79,7 +79,7 @@ func full(c *serialio.Conn, accepted uint64) bool {
 	return false
 }
 
-// again begins a source anew when it ends.
+// again restarts a source when it ends.
 type again struct{ src *source }
 
 func (s *again) Accepted(n int) { s.src.Accepted(n) }

@@ -36,7 +36,7 @@ func twoJobs(t *testing.T, sets string) (clip, peg string) {
 	return clip, peg
 }
 
-// partBegun is how the machine stood when a part began, by the lines that it got.
+// partBegun is the machine's state when a part began, from the lines that it received.
 type partBegun struct{ settings, modes string }
 
 // partsBegun follows the record for the parts of a plan. own is what the board has by itself.
@@ -108,7 +108,7 @@ func TestALotsJobsDoNotMeet(t *testing.T) {
 			}
 			x.do(Request{By: "test", Lot: &LotRequest{Plans: plans, Good: good, Order: ledger.OrderTurn, Start: true}})
 			s := x.until(Complete, 24*time.Hour)
-			if len(paths) > 1 { // what brings the peg back is told with the lot
+			if len(paths) > 1 { // the lines that undo the peg's settings are listed with the lot
 				l, err := x.ledger.Lot(t.Context(), s.Lot.ID)
 				if err != nil {
 					t.Fatal(err)
@@ -135,7 +135,8 @@ func TestALotsJobsDoNotMeet(t *testing.T) {
 	})
 }
 
-// TestALotIsRefusedThatCannotBeKeptApart: the board does not tell what it has by itself of what one job sets.
+// TestALotIsRefusedThatCannotBeKeptApart: the board does not report its own value of what one job
+// sets.
 func TestALotIsRefusedThatCannotBeKeptApart(t *testing.T) {
 	oneMachine(t)
 	t.Parallel()
@@ -154,8 +155,8 @@ func TestALotIsRefusedThatCannotBeKeptApart(t *testing.T) {
 	})
 }
 
-// TestWhatABoardKeepsIsNotItsOwn: a board that goes on when the port is opened again tells what a job of the
-// process before has set.
+// TestWhatABoardKeepsIsNotItsOwn: a board that does not restart when its port is reopened reports
+// settings from a job of the previous process.
 func TestWhatABoardKeepsIsNotItsOwn(t *testing.T) {
 	t.Parallel()
 	clip, peg := twoJobs(t, clipSets)

@@ -114,8 +114,8 @@ func (w *twin) operate(rt *rapid.T) {
 	w.feed(r)
 }
 
-// comesBack takes the ledger up with another machine: what the visits told must be known
-// to it as it is to the one that was told.
+// comesBack restores the ledger with another machine: it must know everything that the visits reported
+// to the first.
 func (w *twin) comesBack(rt *rapid.T, set Settings) {
 	inspect := func(context.Context, string) (*job.Plan, error) { return w.plan, nil }
 	again, err := NewMachine(context.Background(), set, w.l, inspect, "again", w.now)
@@ -130,8 +130,9 @@ func (w *twin) comesBack(rt *rapid.T, set Settings) {
 	}
 }
 
-// restored compares what folding records has come to: all of it, but for when and by which process the records were
-// written, what is computed of it and restored, and what a lot's file is altered by, which nobody reads.
+// restored compares the result of folding records: all of it except when and by which process the
+// records were written, what is computed from it and restored, and the list of changes to a lot's
+// file, which nothing reads.
 var restored = cmp.Options{
 	cmp.Exporter(func(reflect.Type) bool { return true }),
 	cmpopts.EquateEmpty(),

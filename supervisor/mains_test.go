@@ -63,9 +63,9 @@ func (x *run) whole() (n int) {
 	return n
 }
 
-// TestMainsThatAreGone: a board that lives on USB says of every line that it was carried out, and nothing heats or
-// moves. No part is counted that is not there, somebody is called with words that name the mains, and where the
-// belt may not have moved it is not known.
+// TestMainsThatAreGone: a board powered from USB acknowledges every line as executed, and nothing
+// heats or moves. No missing part is counted, somebody is called with a text that names the mains, and
+// a belt that may not have moved has an uncertain position.
 func TestMainsThatAreGone(t *testing.T) {
 	for _, c := range few(2, []struct {
 		name    string

@@ -8,8 +8,8 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestCare: what the owner wants done every so often keeps the machine from the next part once it is due,
-// until a visit says that it was done. What was made since is counted over restarts.
+// TestCare: care that is due keeps the machine from the next part until a visit reports that it was
+// done. What was made since is counted over restarts.
 func TestCare(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
@@ -32,7 +32,7 @@ func TestCare(t *testing.T) {
 		if err := x.refuse(Request{Visit: &Visit{Did: []string{"wipe the bed"}}}); !strings.Contains(err.Error(), `"wipe the belt"`) {
 			t.Errorf("a name that is none: %v", err)
 		}
-		x.do(Request{Visit: &Visit{Good: 2}}) // no word on it
+		x.do(Request{Visit: &Visit{Good: 2}}) // without the care
 		x.refuse(Request{Command: Unsuspend})
 
 		x.restart()

@@ -22,8 +22,8 @@ func TestNeeds(t *testing.T) {
 	}
 }
 
-// TestWaitsAreThoseThatAVisitEnds: how long the machine stood until somebody came is known of each need that
-// somebody ends, and of none that time ends.
+// TestWaitsAreThoseThatAVisitEnds: the machine learns how long it waited until somebody came for each
+// need that somebody ends, and for none that time ends.
 func TestWaitsAreThoseThatAVisitEnds(t *testing.T) {
 	for _, n := range Needs() {
 		var m Machine

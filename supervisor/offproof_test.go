@@ -58,8 +58,8 @@ func offRun(t *testing.T, fault *rig.Fault) *run {
 	return x
 }
 
-// TestEveryOffIsProved: wherever heaters are switched off, somebody is called when they are not
-// off, and nobody when they are.
+// TestEveryOffIsProved: wherever heaters are switched off, somebody is called if they are not off, and
+// nobody if they are.
 func TestEveryOffIsProved(t *testing.T) {
 	for _, name := range few(2, slices.Collect(maps.Keys(ends))) {
 		end := ends[name]
@@ -118,7 +118,7 @@ func TestTheEndLooksAtTheHeaters(t *testing.T) {
 			inBubble(t, func(t *testing.T) {
 				x := offRun(t, c.fault)
 				if c.fault != nil && c.fault.Kind == rig.NanSensor {
-					x.until(Aborted, time.Minute) // nothing is gained by waiting for readings that nobody believes
+					x.until(Aborted, time.Minute) // waiting for readings that nobody believes gains nothing
 				}
 				from := time.Now()
 				x.cancel()

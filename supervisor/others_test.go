@@ -13,8 +13,8 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestOffNamesEveryHeater: what the job or the board has told of is switched off with nozzle and
-// bed, also when the lot is gone, and is not claimed to be off.
+// TestOffNamesEveryHeater: heaters that the job or the board has mentioned are switched off with
+// nozzle and bed, also when the lot is gone, and are not claimed to be off.
 func TestOffNamesEveryHeater(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "chamber.gcode")
 	text := "G21\nG90\nM83\nM141 S50\nM104 T1 S200\nM104 S205\nG28 X Z\nG92 Y0\nM109 S205\nG1 X10 Y2 Z0.3 F3000\n;beltwarden body begin\nG1 X20 Y2 E2 F900\nG1 X20 Y8 E2\n;beltwarden body end\nM104 S0\n"

@@ -29,7 +29,7 @@ var phases = []struct {
 	{"held, heaters off", func(x *run) { x.held(); time.Sleep(20 * time.Minute) }},
 	{"scaling", func(x *run) {
 		x.held()
-		go func() { // whatever becomes of it, it is answered
+		go func() { // whatever the outcome, it is answered
 			_, _ = x.s.Do(context.Background(), Request{Scale: &ScaleRequest{StepsPerMM: 79.2, NowStepsPerMM: 80}})
 		}()
 		time.Sleep(time.Millisecond)
@@ -104,15 +104,16 @@ func played(faults int) func(phase, fault int) bool {
 	return func(i, k int) bool { return slices.Contains(pairs, [2]int{i, k}) }
 }
 
-// drive tells what the machine's heaters truly do.
+// drive returns the true state of the machine's heaters.
 func (x *run) drive() (on bool, text string) {
 	nozzle, nt, bed, bt := x.rig.Temperatures()
 	a, b := x.rig.PowersW()
 	return nt > 0 || bt > 0 || a > 0 || b > 0, fmt.Sprintf("nozzle %.0f of %.0f °C at %.0f W, bed %.0f of %.0f °C at %.0f W", nozzle, nt, a, bed, bt, b)
 }
 
-// TestAnOrderlyEndInEachPhase: a process that is told to end does so in every phase, with a board that lies or not. It
-// says that the heaters are off only when they are, soon where nothing is wrong, and the next one knows what was made.
+// TestAnOrderlyEndInEachPhase: a process that is asked to end does so in every phase, whether or not
+// its board lies. It reports the heaters as off only if they are, soon if nothing is wrong, and the
+// next process knows what was made.
 func TestAnOrderlyEndInEachPhase(t *testing.T) {
 	faults := []*rig.Fault{nil, {Kind: rig.FrozenAnswers}, {Kind: rig.NoMains}, {Kind: rig.IgnoreOff}, {Kind: rig.FullHeat, Bed: true},
 		{Kind: rig.Unplug}, {Kind: rig.Reset}, {Kind: rig.NoReports}, {Kind: rig.SwappedSensors}}
@@ -172,9 +173,9 @@ func TestAnOrderlyEndInEachPhase(t *testing.T) {
 	}
 }
 
-// TestAFaultInEachPhase: what a lying board or a broken heater does in each phase, and for 25 minutes after. No heater
-// that is on is called off; whoever has to come is called; after a fault nothing heats or moves without a word; and
-// no part is counted that is not there.
+// TestAFaultInEachPhase: the effect of a lying board or a broken heater in each phase, and for 25
+// minutes after. No heater that is on is reported as off, whoever has to come is called, after a fault
+// nothing heats or moves without a command, and no missing part is counted.
 func TestAFaultInEachPhase(t *testing.T) {
 	faults := []rig.Fault{{Kind: rig.FrozenAnswers}, {Kind: rig.NoMains}, {Kind: rig.NoReports}, {Kind: rig.SwappedSensors}, {Kind: rig.IgnoreOff},
 		{Kind: rig.FullHeat}, {Kind: rig.FullHeat, Bed: true}, {Kind: rig.NoHeat}, {Kind: rig.StuckSensor}, {Kind: rig.MissingSensor}, {Kind: rig.Unplug}, {Kind: rig.Reset}}

@@ -14,10 +14,9 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// TestPlannedTime compares the time that inspection reckons for one part with what the
-// simulated machine takes, whose planner shares no code with it, over a wire that is
-// never the limit. Jobs that set accelerations of their own are left out, since that
-// machine knows one for all moves.
+// TestPlannedTime compares the time that inspection computes for one part with the time of the
+// simulated machine, whose planner shares no code with it, over a wire that is never the limit. Jobs
+// that set accelerations of their own are excluded, since that machine has one for all moves.
 func TestPlannedTime(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()

@@ -11,9 +11,9 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestTimesGoToTheirClasses with a lot made by hand: every second of it stands in one class,
-// that of the part which is made during Holding in production, and a second start's are not
-// mixed with the first's.
+// TestTimesGoToTheirClasses with a lot made by hand: every second of it belongs to one class, the time
+// of a part that is made during Holding to production, and a second start's times are not mixed with
+// the first's.
 func TestTimesGoToTheirClasses(t *testing.T) {
 	wall := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	seq := int64(0)
@@ -37,7 +37,7 @@ func TestTimesGoToTheirClasses(t *testing.T) {
 	state(1, 2510, "Suspended")    // 10 suspended
 	state(1, 3510, "Unsuspending") // 1000 suspended, of it 400 unattended
 	state(1, 3520, "Execute")      // 10 suspended
-	last := at(1, 3600)            // broke off: 80 lost
+	last := at(1, 3600)            // interrupted: 80 lost
 	state(2, 5, "Aborting")
 	state(2, 15, "Aborted")  // 10
 	state(2, 75, "Clearing") // 60
@@ -123,7 +123,7 @@ func TestFiguresOfARealLot(t *testing.T) {
 		if p.HeldS < 7200 || p.HeldS > 7200+1200 || p.FaultsS != 0 || p.Figures == nil || p.Produced != 4 || p.Good != 3 {
 			t.Fatalf("%+v", p)
 		}
-		// The plan is reckoned from the file: the machine must come near it.
+		// The plan is computed from the file: the machine must come near it.
 		if e := p.Figures.Effectiveness; e < 0.9 || e > 1.15 || !p.PlannedWaits {
 			t.Errorf("effectiveness %g, planned %g s a part, took %g", e, p.PlannedRunS, p.ActualProductionS/4)
 		}

@@ -15,8 +15,8 @@ type clinging struct {
 	cycle []time.Duration // of the jobs made on it in turn, one a lot
 	off   float64         // parts that come off within the longest cycle, as a fraction
 	shape float64         // of the Weibull law of when: 1 at any time alike, 3 late
-	told  float64         // of those that come off, how many are told with a time
-	round time.Duration   // to which times are told
+	told  float64         // fraction of those that come off that is reported with a time
+	round time.Duration   // resolution of reported times
 	days  float64         // the share of days on which nothing sticks three times as badly
 }
 

@@ -81,8 +81,8 @@ func (c charted) found(r *rand.Rand) (holds, told bool) {
 	return true, at >= c.from && at < c.from+20
 }
 
-// mixed is a lot with a shift in its first values: whether no limits were set from values of
-// both levels without a word.
+// mixed is a lot with a shift in its first values: it reports whether no limits were silently set from
+// values of both levels.
 func (c charted) mixed(r *rand.Rand) (holds, told bool) {
 	m, err := quality.NewMonitor(quality.DefaultSettings())
 	if err != nil {

@@ -27,7 +27,7 @@ func (o ordering) wait(r *rand.Rand) time.Duration {
 	return time.Duration(o.waitMin * math.Exp(o.waitSD*r.NormFloat64()) * float64(time.Minute))
 }
 
-// lot plays the rest of the lot part by part, and compares it with what was told.
+// lot simulates the rest of the lot part by part, and compares it with the forecast.
 func (o ordering) lot(r *rand.Rand) (holds, told bool) {
 	y := o.yield(r)
 	bad := func() bool { return r.Float64() >= y }

@@ -8,7 +8,7 @@ import (
 	"beltwarden/supervisor/belt"
 )
 
-// measuring is how lengths for a scale come about.
+// measuring is how lengths for a scale are obtained.
 type measuring struct {
 	sizes     []float64 // nominal, mm
 	parts     int       // of each

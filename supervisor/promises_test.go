@@ -14,8 +14,8 @@ type promise struct {
 	name string
 	// says are pieces of the program's texts that print it.
 	says []string
-	// Of lots, at least keeps and at most mostly are told nothing false; mostly is 0 where
-	// more is no fault.
+	// At least keeps and at most mostly of all lots get no false statement; mostly is 0 if there is no
+	// upper bound.
 	keeps, mostly float64
 	kinds         []kindOfData
 	proved        string // the test that measures it, where it is not this one
@@ -24,18 +24,18 @@ type promise struct {
 // kindOfData is one kind of lots that a promise is tried on.
 type kindOfData struct {
 	name string
-	// lot plays one lot: whether what it is told is true, and whether it is told anything. A
-	// lot that is told nothing is told nothing false.
+	// lot plays one lot and reports whether its statement is true, and whether there is one. A lot
+	// without a statement has no false one.
 	lot func(r *rand.Rand) (holds, told bool)
-	// tells is the share of lots that are told something, at least: a promise that is never
-	// made is easily kept.
+	// tells is the least fraction of lots that get a statement: a promise that is never made is easily
+	// kept.
 	tells float64
-	// beyond names what the promise leaves out, as its words on the screen do. Such data is
-	// measured and not judged.
+	// beyond names what the promise excludes, as its text on the screen does. Such data is measured
+	// and not judged.
 	beyond string
 }
 
-// promises is the table. What is printed with a certainty and stands in no row fails
+// promises is the table. A certainty that the program prints and that has no row fails
 // TestEveryPromiseHasARow.
 func promises() []promise {
 	var table []promise

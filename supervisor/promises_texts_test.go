@@ -18,7 +18,7 @@ var notPromised = []string{`json:"certainty"`, `"certainty"`, "99 % within"}
 // sounds is what a text has in it that prints something with a certainty.
 var sounds = regexp.MustCompile(`\b9\d(\.\d+)? %|\bcertainty\b|95 of 100|in a million|worth correcting`)
 
-// TestEveryPromiseHasARow reads the texts of the program, and what its table says of them.
+// TestEveryPromiseHasARow compares the texts of the program with the table.
 func TestEveryPromiseHasARow(t *testing.T) {
 	withoutRace(t)
 	var says []string

@@ -11,7 +11,7 @@ import (
 type ordered struct {
 	good, looked int64
 	yield        func(r *rand.Rand) float64
-	assumed      bool // whether what is told is told on the condition of the prior, in all lots
+	assumed      bool // whether the statement is conditional on the prior, in all lots
 }
 
 func (o ordered) lot(r *rand.Rand) (holds, told bool) {
@@ -80,7 +80,7 @@ func yieldPromises() []promise {
 		plan.kinds = append(plan.kinds, kindOfData{name: k.name, lot: k.o.lot, tells: 0.5})
 	}
 	plan.kinds = append(plan.kinds, kindOfData{name: "none looked at, yield 0.6", beyond: "(nine in ten)", lot: ordered{40, 0, at(0.6), true}.lot})
-	// Wilson's interval keeps its level on the average of all yields, and not at each.
+	// Wilson's interval keeps its level on average over all yields, and not at each.
 	seen := promise{name: "the yield of parts looked at", keeps: 0.93, says: []string{"interval of the yield", "lower end of 95 %\"", "upper end of 95 %\"", "<dt>Yield</dt>"}}
 	for _, y := range []float64{0.5, 0.8, 0.9} {
 		for _, n := range []int64{20, 100} {

@@ -9,16 +9,16 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// TestOneReadingEndsNoWait: replies bear no checksum, so that a byte damaged on its way makes any
-// temperature of any other. A second reading, asked for at once, must say the same.
+// TestOneReadingEndsNoWait: replies have no checksum, so a byte damaged in transit can turn any
+// temperature into any other. A second reading, requested at once, must confirm it.
 func TestOneReadingEndsNoWait(t *testing.T) {
 	for _, c := range []struct {
 		name         string
 		wait         wait
-		is, damaged  string // what the board reads, and what became of it on its way
+		is, damaged  string // what the board reads, and what arrives
 		arrived      string
 		targetNozzle float64
-		twice        bool // two damaged ones in a row end it no more than one does: no body jumps so far
+		twice        bool // two damaged ones in a row do not end it either: no heater jumps so far
 	}{
 		{"a cold nozzle, a digit doubled", wait{nozzleFromC: 192}, "T:66.2 /194.0 B:22.0 /0.0", "T:666.2 /194.0 B:22.0 /0.0", "T:193.0 /194.0 B:22.0 /0.0", 194, true},
 		{"a cold nozzle, a digit altered", wait{nozzleFromC: 192, nozzleToC: 199}, "T:153.1 /194.0 B:22.0 /0.0", "T:193.1 /194.0 B:22.0 /0.0", "T:193.0 /194.0 B:22.0 /0.0", 194, true},
@@ -88,8 +88,8 @@ func TestOneReadingMovesNoFilament(t *testing.T) {
 	}
 }
 
-// TestABoardSpeaksBeforeItIsInStep: what a board says of itself while the connection gets in step, left
-// over from what it was asked before, must not end the daemon.
+// TestABoardSpeaksBeforeItIsInStep: replies left over from earlier queries, received during
+// synchronisation, must not end the daemon.
 func TestABoardSpeaksBeforeItIsInStep(t *testing.T) {
 	m, now := newTestMachine(t)
 	m.Begin(now)

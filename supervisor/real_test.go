@@ -29,9 +29,9 @@ const (
 	realBodyLast  = 36653 // the lift after the last
 )
 
-// TestRealJobOverTerminal makes a lot of three of the real job through the real
-// serial library on a pseudo-terminal, and compares the machine's record, line by
-// line, with the file as it stands on disk but for zeros that say nothing.
+// TestRealJobOverTerminal makes a lot of three of the real job through the real serial library on a
+// pseudo-terminal, and compares the machine's record, line by line, with the file on disk, apart from
+// redundant zeros.
 func TestRealJobOverTerminal(t *testing.T) {
 	if testing.Short() {
 		t.Skip("110,000 lines over a pseudo-terminal")
@@ -169,11 +169,11 @@ var (
 // ends in a zero behind its point.
 var zeroFirst = regexp.MustCompile(`([A-Z]-?)0\.`)
 
-// shortened is a line of the file as it should go on the wire.
+// shortened is a line of the file as it should appear on the wire.
 func shortened(line string) string { return zeroFirst.ReplaceAllString(line, "$1.") }
 
-// ownLine matches the lines that set the line number and ask for temperatures,
-// which are not part of the intended stream.
+// ownLine matches the lines that set the line number and query temperatures, which are not part of the
+// intended stream.
 var ownLine = regexp.MustCompile(`^(M110|M105|M155|M114)`)
 
 // compareRecord compares what the board executed since the lot began.

@@ -14,7 +14,7 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// beltWords are the words of scale that the board has executed.
+// beltWords are the scale commands that the board has executed.
 func beltWords(r *rig.Rig) (list []string) {
 	for _, e := range r.Record() {
 		if text := string(e.Text); strings.Contains(text, "M92 Y") || strings.Contains(text, "M500") {
@@ -34,9 +34,9 @@ func newestScale(l *ledger.Ledger) (ledger.ScaleSet, error) {
 	return newest, err
 }
 
-// TestScaleIsSetAndSetBack: the board runs at the new scale, reports it, and is no stranger
-// by it, nor after a restart of the daemon if it was stored; a machine in a hold goes on with it, and its
-// parts' sizes are learned anew. Undo brings the old value back.
+// TestScaleIsSetAndSetBack: the board runs at the new scale, reports it, and does not count as changed
+// because of it, nor after a restart of the daemon if it was stored. A machine in a hold continues,
+// and its parts' sizes are learned again. Undo restores the old value.
 func TestScaleIsSetAndSetBack(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
@@ -138,7 +138,7 @@ func TestScaleIsRefused(t *testing.T) {
 	})
 }
 
-// scaleAt brings a machine to Idle by hand and asks for 79 steps/mm in place of 80.
+// scaleAt brings a machine to Idle by hand and requests 79 steps/mm in place of 80.
 func scaleAt(t *testing.T) (m *Machine, take func(Event) Output, now *time.Time) {
 	t.Helper()
 	l, err := ledger.Open(t.Name(), ledger.Options{Memory: true})
@@ -183,8 +183,8 @@ func scaleAt(t *testing.T) (m *Machine, take func(Event) Output, now *time.Time)
 
 func told(text string) Reported { return Reported{serialio.ParseReply([]byte(text))} }
 
-// TestScaleThatFails: what the board does not confirm is never called done, and nothing
-// begins before it was asked again.
+// TestScaleThatFails: what the board does not confirm is never reported as done, and nothing begins
+// before it was queried again.
 func TestScaleThatFails(t *testing.T) {
 	settled := func(t *testing.T, out Output, want string) {
 		t.Helper()

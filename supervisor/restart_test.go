@@ -47,8 +47,8 @@ func TestMadePartIsTakenUpOnce(t *testing.T) {
 	})
 }
 
-// TestInterruptedPartStaysWithItsLot: the word on a part of a lot that was given
-// up must not count for the next lot.
+// TestInterruptedPartStaysWithItsLot: the decision on a part of a lot that was given up must not count
+// for the next lot.
 func TestInterruptedPartStaysWithItsLot(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
@@ -102,7 +102,7 @@ func keep(t *testing.T, l *ledger.Ledger, r ...ledger.Record) {
 	}
 }
 
-// takeUp starts a process on a ledger; the port is not there.
+// takeUp starts a process on a ledger; the port is missing.
 func takeUp(t *testing.T, l *ledger.Ledger, now time.Time) (m *Machine, step func(ev Event) Output) {
 	t.Helper()
 	inspect := func(ctx context.Context, path string) (*job.Plan, error) {
@@ -142,8 +142,8 @@ func TestSecondKillReckonsNothingTwice(t *testing.T) {
 	}
 }
 
-// TestLotGivenUpWithoutItsBoard: the next lot must be able to begin a part though
-// the board never told what became of the last one.
+// TestLotGivenUpWithoutItsBoard: the next lot must be able to begin a part though the board never
+// reported what became of the last one.
 func TestLotGivenUpWithoutItsBoard(t *testing.T) {
 	l, plan := killed(t)
 	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
@@ -188,8 +188,8 @@ func TestBeltClearedBeforeTheBoardIsBack(t *testing.T) {
 	}
 }
 
-// TestTheWayOverTheEdgeIsKept: a process that is killed in Complete, before anybody has been
-// there, must not forget how far the belt ran at the end.
+// TestTheWayOverTheEdgeIsKept: a process killed in Complete, before anybody has come, must not lose
+// how far the belt ran at the end.
 func TestTheWayOverTheEdgeIsKept(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
@@ -205,8 +205,8 @@ func TestTheWayOverTheEdgeIsKept(t *testing.T) {
 	})
 }
 
-// TestClearingLiftsABlindHead: a board that has restarted does not know where the head is. It may be low
-// in a part, and is lifted from wherever it stands before the belt moves.
+// TestClearingLiftsABlindHead: a board that has restarted does not know where the head is. It may be
+// low in a part, and is lifted from wherever it is before the belt moves.
 func TestClearingLiftsABlindHead(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "peg.gcode") // it reaches to where a board that has restarted takes the head to be
 	text := "G21\nG90\nM82\nM140 S60\nM104 S205\nG28\nG92 E0\nG1 X0 Y3 Z0.2 F6000\nG1 X40 Y9 E1 F1200\nG1 X0 Y3 E2\nM104 S0\nM140 S0\nM84\n"
@@ -237,9 +237,9 @@ func TestClearingLiftsABlindHead(t *testing.T) {
 	})
 }
 
-// TestMovesThatABoardForgotAreInDoubt: a board that restarts forgets the moves that it had taken and not
-// made. The ledger's travel differs from what the belt has run by no more than what it calls uncertain;
-// moves that a wait for motion has shown to be made are not in doubt.
+// TestMovesThatABoardForgotAreInDoubt: a board that restarts loses the moves that it had accepted and
+// not made. The ledger's travel differs from the belt's true travel by at most the uncertain travel.
+// Moves that a wait for motion has shown to be complete are not uncertain.
 func TestMovesThatABoardForgotAreInDoubt(t *testing.T) {
 	withoutRace(t)
 	for name, does := range map[string]func(x *run){
@@ -327,8 +327,9 @@ func TestTheBeltIsKeptInAHold(t *testing.T) {
 	})
 }
 
-// TestTheBeltIsKeptInAFault: the cable comes out while the belt runs outside a part, and the process ends
-// before the board is back. Of the way that the belt has run the next one knows, or calls it uncertain.
+// TestTheBeltIsKeptInAFault: the cable comes out while the belt runs outside a part, and the process
+// ends before the board is back. The next process knows how far the belt has run, or counts it as
+// uncertain.
 func TestTheBeltIsKeptInAFault(t *testing.T) {
 	oneMachine(t)
 	for doing, state := range map[string]State{"the lead-in": Starting, "the way over the drop edge": Completing} {
@@ -360,8 +361,9 @@ func TestTheBeltIsKeptInAFault(t *testing.T) {
 	}
 }
 
-// Lines between moves take no room in a board's planner, nor need moves of filament: of 40 moves of the belt with
-// a fan word and a retraction behind each the newest 32 may not have been made, and not those of the newest 32 lines.
+// Lines between moves take no room in a board's planner, and moves of filament need not. Of 40 belt
+// moves, each followed by a fan command and a retraction, the newest 32 moves may not have been made,
+// rather than those of the newest 32 lines.
 func TestPlannedTravelCountsMoves(t *testing.T) {
 	track := tracker{axis: gcode.Y, forward: 1}
 	track.forget()

@@ -24,9 +24,9 @@ func (f *fullLedger) Commit(ctx context.Context, r ...ledger.Record) error {
 	return f.Ledger.Commit(ctx, r...)
 }
 
-// TestRoomOnDiskAgain refuses two commits in a row, at every place of a lot in
-// turn: that of a step and that of the fault which follows. Afterwards the operator
-// goes on without a restart, and run and ledger must agree to the last part.
+// TestRoomOnDiskAgain refuses two commits in a row, at every place of a lot in turn: that of a step
+// and that of the fault which follows. Afterwards the operator continues without a restart, and run
+// and ledger must agree to the last part.
 func TestRoomOnDiskAgain(t *testing.T) {
 	t.Parallel()
 	first, step := turns()
@@ -74,7 +74,7 @@ func TestRoomOnDiskAgain(t *testing.T) {
 					break
 				}
 			}
-			time.Sleep(2 * owedEvery) // what is still owed is tried without being asked for
+			time.Sleep(2 * owedEvery) // pending records are retried without a request
 			s := x.s.Snapshot()
 			if s.Lot == nil || s.Lot.Status != ledger.LotClosed {
 				t.Fatalf("commit %d refused: %s (%s), lot %+v; %.300v", n, s.State, s.Cause.Text, s.Lot, errs)

@@ -11,9 +11,9 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestOffsetBeyondLimitHolds: an offset reported while a part is made takes effect
-// before the next, whether or not a rate of drift is assumed, and a reason given
-// lets the lot go on until another offset is read.
+// TestOffsetBeyondLimitHolds: an offset reported during a part takes effect before the next, whether
+// or not a rate of drift is assumed, and an override with a reason continues the lot until another
+// offset is read.
 func TestOffsetBeyondLimitHolds(t *testing.T) {
 	oneMachine(t)
 	for _, drift := range []float64{0, 0.1} {

@@ -52,8 +52,8 @@ func TestLotRunsEndToEnd(t *testing.T) {
 	})
 }
 
-// TestHoldForCheck holds after every second part, takes the check, and refuses to
-// go on without one.
+// TestHoldForCheck holds after every second part, records the check, and refuses to continue without
+// one.
 func TestHoldForCheck(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {

@@ -10,10 +10,9 @@ import (
 
 const pegJob = "../testdata/jobs/drip-peg.gcode"
 
-// TestNoPartOnTheSeam makes a lot that goes round the loop more than once. The machine's
-// own record says which parts came to lie on the joint: some where nobody said where it
-// is, none where the operator has, also over a restart. The belt's advance in the ledger
-// stays that of the machine.
+// TestNoPartOnTheSeam makes a lot that goes round the loop more than once. The machine's own record
+// shows which parts lay on the seam: some if nobody entered its place, none if the operator has, also
+// over a restart. The belt's advance in the ledger stays that of the machine.
 func TestNoPartOnTheSeam(t *testing.T) {
 	withoutRace(t)
 	for _, told := range []bool{false, true} {

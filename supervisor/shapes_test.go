@@ -35,7 +35,7 @@ func TestShapesOnTheRig(t *testing.T) {
 			every = 1
 		}
 		if strings.Contains(string(text[:min(30, len(text))]), "refuse") || n%every > 0 || strings.Contains(string(text), "\nM0 S2\n") {
-			continue // the rig's M0 waits whatever time it is given
+			continue // the rig's M0 waits whatever its timeout
 		}
 		t.Run(strings.TrimSuffix(filepath.Base(path), ".gcode"), func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {
@@ -144,8 +144,8 @@ func judgeParts(t *testing.T, x *run, plan *job.Plan) {
 	}
 }
 
-// TestNamedWordsOnTheRig: a job that leaves heat and the extruder's mode to a word of the board's own is made, part
-// for part alike, once the configuration says what the word does.
+// TestNamedWordsOnTheRig: a job that leaves heat and the extruder's mode to a command of the board's
+// own is made, part for part alike, once the configuration describes that command.
 func TestNamedWordsOnTheRig(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()

@@ -11,9 +11,9 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// TestSizesOutOfControlHold: limits are learned from twenty lengths; a part far outside
-// them holds the machine before the next, by name and with a remedy, over a restart too.
-// Lengths that fit again, or a reason, let it go on.
+// TestSizesOutOfControlHold: limits are learned from twenty lengths. A part far outside them holds the
+// machine before the next, by name and with a remedy, over a restart too. Lengths that fit again, or a
+// reason, continue the lot.
 func TestSizesOutOfControlHold(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
@@ -51,8 +51,8 @@ func TestSizesOutOfControlHold(t *testing.T) {
 	})
 }
 
-// TestLengthsSetAsideOrAccepted: one length that stands out keeps limits from being set, until
-// it is set aside with a reason or accepted. A restart knows of it.
+// TestLengthsSetAsideOrAccepted: one outlying length keeps limits from being set until it is set aside
+// with a reason or accepted. That is restored after a restart.
 func TestLengthsSetAsideOrAccepted(t *testing.T) {
 	learn := []float64{20.02, 19.98, 20.01, 19.97, 20.00, 20.03, 19.99, 20.01, 19.98, 20.02, 20.00, 20.9, 20.01, 20.02, 19.99, 20.00, 19.98, 20.03, 20.01, 19.99}
 	for name, word := range map[string]Visit{"set aside": {SetAside: []int{12}, Note: "nozzle blocked"}, "accepted": {AcceptLengths: true, Note: "known"}} {
@@ -89,9 +89,9 @@ func TestLengthsSetAsideOrAccepted(t *testing.T) {
 	}
 }
 
-// TestOrderedSizes: a length ordered with the lot gives performance from 30 lengths on, by
-// hand: 20.00, 20.02 and 20.04 ten times each have mean 20.02 and squares of 0.008, through
-// 29. A restart keeps it.
+// TestOrderedSizes: a length ordered with the lot gives performance from 30 lengths on. By hand:
+// 20.00, 20.02 and 20.04 ten times each have mean 20.02 and a sum of squares of 0.008, over 29. It is
+// restored after a restart.
 func TestOrderedSizes(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())

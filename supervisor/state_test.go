@@ -60,7 +60,7 @@ func TestTransitionsAreTheStandards(t *testing.T) {
 	}
 }
 
-// TestStateNumbers holds the numbers to those of the published node set.
+// TestStateNumbers compares the numbers with those of the published node set.
 func TestStateNumbers(t *testing.T) {
 	want := map[State]int{Clearing: 1, Stopped: 2, Starting: 3, Idle: 4, Suspended: 5, Execute: 6, Stopping: 7,
 		Aborting: 8, Aborted: 9, Holding: 10, Held: 11, Unholding: 12, Suspending: 13, Unsuspending: 14,

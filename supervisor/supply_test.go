@@ -19,9 +19,9 @@ func suspended(t *testing.T, x *run, good int, first *Visit) *Snapshot {
 	return x.until(Suspended, 200*time.Hour)
 }
 
-// TestSpoolRunsOut: three parts' worth of filament, tare taken off. The machine suspends
-// before the part that the spool cannot finish, over a restart too, and goes on once a full
-// one is weighed; with a reason it makes one part more.
+// TestSpoolRunsOut: three parts' worth of filament, tare subtracted. The machine suspends before the
+// part that the spool cannot finish, over a restart too, and continues once a full one is weighed.
+// With a reason it makes one more part.
 func TestSpoolRunsOut(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {

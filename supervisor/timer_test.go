@@ -48,7 +48,8 @@ func TestTimers(t *testing.T) {
 	}
 }
 
-// TestEveryTimerDoesSomething: a timer that is armed and that nobody handles would wake the machine for ever.
+// TestEveryTimerDoesSomething: a timer that is armed and has no handler would wake the machine
+// forever.
 func TestEveryTimerDoesSomething(t *testing.T) {
 	for n := range timerCount {
 		inBubble(t, func(t *testing.T) {

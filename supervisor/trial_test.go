@@ -13,7 +13,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// beginTrialOf asks for a run of so many metres, with the offset read from the rig.
+// beginTrialOf requests a run of so many metres, with the offset read from the rig.
 func (x *run) beginTrialOf(metres float64, adjuster string, turns float64) {
 	x.t.Helper()
 	mm := readOff(x.rig)
@@ -32,7 +32,7 @@ func (x *run) tryBelt(metres float64, adjuster string, turns float64) *TrialResu
 	return x.do(Request{TrialEnd: &TrialEnd{AfterMM: &mm, Parts: 20, PartTravelMM: 700, MarkMoved: true}}).Trial
 }
 
-// untilRan waits until the belt stands, and the machine is ready.
+// untilRan waits until the belt has stopped and the machine is ready.
 func (x *run) untilRan() *Snapshot {
 	x.t.Helper()
 	for range 6000 {
@@ -49,7 +49,7 @@ func (x *run) untilRan() *Snapshot {
 	return nil
 }
 
-// TestTrialRunsWholeLoops: a run of which nobody said how far ends where it began.
+// TestTrialRunsWholeLoops: a run of default length ends where it began.
 func TestTrialRunsWholeLoops(t *testing.T) {
 	for _, c := range []struct {
 		loopMM, asked, runMM float64
@@ -105,7 +105,7 @@ func TestTrialAgreesWithTheBelt(t *testing.T) {
 				t.Errorf("a trial sent %q", text)
 			}
 		}
-		x.rig.Adjust(0.4) // now it stands still
+		x.rig.Adjust(0.4) // now it does not drift
 		x.rig.Realign(0)
 		r = x.tryBelt(20, "left", 1)
 		if r.Side != "" || r.RateMMPerM != 0 || r.Alignment != belt.AlignedWell {
@@ -121,7 +121,7 @@ func TestTrialAgreesWithTheBelt(t *testing.T) {
 			t.Errorf("ahead of a lot of 12 lie %g mm with %g of advance, want %g and %g", v.AheadMM, v.AheadAdvanceMM, want, 12*plan.PitchMM)
 		}
 		x.stop()
-		x.start() // the readings are checks, and the drift goes on from them
+		x.start() // the readings are checks, and the drift continues from them
 		x.until(Idle, time.Minute)
 		if d := x.s.Snapshot().Belt.Drift; d.N != 4 || *d.RateMMPerM != 0 {
 			t.Errorf("drift after a restart %+v", d)
@@ -233,8 +233,8 @@ func TestTrialIsRefused(t *testing.T) {
 	})
 }
 
-// TestTrialIsStopped: whatever breaks a trial off, the belt runs out at most a piece more,
-// the count is right, and the next trial begins without a trace of it.
+// TestTrialIsStopped: whatever interrupts a trial, the belt runs out at most one more piece, the count
+// is right, and the next trial begins without a trace of it.
 func TestTrialIsStopped(t *testing.T) {
 	for name, c := range map[string]struct {
 		do    func(x *run)
@@ -268,7 +268,7 @@ func TestTrialIsStopped(t *testing.T) {
 				if ran > was+201 || s.State != c.state && !(name == "end" && s.State == Idle) || s.Trial != nil {
 					t.Errorf("%s; the belt ran %g mm on; trial %+v", s.State, ran-was, s.Trial)
 				}
-				// A belt whose motors are let go slips by 1.5 mm.
+				// A belt whose motors are released slips by 1.5 mm.
 				if low, high := s.Belt.TravelMM-s.Belt.UncertainMM-101, s.Belt.TravelMM+s.Belt.UncertainMM+2; ran < low || ran > high {
 					t.Errorf("the belt ran %g mm, counted %g, uncertain %g", ran, s.Belt.TravelMM, s.Belt.UncertainMM)
 				}
@@ -312,8 +312,8 @@ func TestTrialAfterAKill(t *testing.T) {
 	}
 }
 
-// TestTrialAsksBack: an offset that looks like a slip of the pen is asked back before
-// anything is kept of the trial, the turned adjuster included.
+// TestTrialAsksBack: an offset that looks like a typing error is questioned before anything of the
+// trial is recorded, including the turned adjuster.
 func TestTrialAsksBack(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()

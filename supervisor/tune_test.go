@@ -71,7 +71,7 @@ func TestTuneAtRandom(t *testing.T) {
 	})
 }
 
-// tune asks for other steps/mm or for a trial, or ends one, whatever the machine does.
+// tune requests other steps/mm or a trial, or ends one, whatever the machine does.
 func (w *twin) tune(rt *rapid.T) {
 	m := w.m
 	mm := rapid.Float64Range(-4, 4).Draw(rt, "offset")
@@ -136,8 +136,8 @@ func (w *twin) answers(out Output) {
 	}
 }
 
-// accepts is what the board does of a program that ends: it runs the belt of a trial, and
-// tells the steps/mm that it was asked for.
+// accepts simulates the board at the end of a program: it runs the belt of a trial, and reports the
+// steps/mm that were set.
 func (w *twin) accepts(rt *rapid.T) {
 	m := w.m
 	switch t := m.trials.open(); {

@@ -29,8 +29,8 @@ G1 Z0.4 F40
 M84
 `
 
-// TestInchesStayInTheJob compares the machine's belt with what millimetres ask
-// for: everything that is added around such a job must not be read as inches.
+// TestInchesStayInTheJob compares the machine's belt with the distances in millimetres: nothing that
+// is added around such a job may be read as inches.
 func TestInchesStayInTheJob(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "inches.gcode")
 	if err := os.WriteFile(path, []byte(inchJob), 0o600); err != nil {

@@ -104,8 +104,8 @@ func restarted(t *testing.T, x *run, seen time.Duration) {
 	x.stop()
 }
 
-// TestMoreDriveIsTold: a nozzle that needs much more drive than it did for the same
-// temperature is no fault yet; somebody is told of it once, and nothing stops.
+// TestMoreDriveIsTold: a nozzle that needs much more power than before at the same temperature is not
+// yet a fault. Somebody is called about it once, and nothing stops.
 func TestMoreDriveIsTold(t *testing.T) {
 	l, _ := killed(t)
 	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))

@@ -27,8 +27,8 @@ M104 S0
 M140 S0
 `
 
-// TestBoardThatWaitsForSomebody: a job that pauses with heaters on, and nobody
-// there, must not stay hot for ever.
+// TestBoardThatWaitsForSomebody: a job that pauses with heaters on, and nobody there, must not stay
+// hot forever.
 func TestBoardThatWaitsForSomebody(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
@@ -50,12 +50,12 @@ func TestBoardThatWaitsForSomebody(t *testing.T) {
 	})
 }
 
-// TestRefusedFilament: a board that reports cold extrusion has left a gap in the
-// part, whatever its acknowledgements say.
+// TestRefusedFilament: a board that reports cold extrusion has left a gap in the part, whatever it
+// acknowledges.
 func TestRefusedFilament(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		rs := testRig()
-		rs.Machine.MinExtrudeC = 230 // above what the job asks for
+		rs.Machine.MinExtrudeC = 230 // above the job's temperature
 		x := newRun(t, rs, testSettings())
 		x.hot = true // its sensor is in doubt
 		x.start()

@@ -27,7 +27,7 @@ func TestPartsAreSpreadOverTheBelt(t *testing.T) {
 			x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{p}, Good: []int{6}, Start: true}})
 			x.until(Complete, 100*time.Hour)
 			x.do(Request{Visit: &Visit{Good: 6}})
-			// A belt slips a little each time that its motor is let go, unseen by anybody.
+			// A belt slips a little, unnoticed, each time its motor is released.
 			slip := 0.1 + float64(run)*rig.DefaultSettings().Belt.SlipOnReleaseMM
 			if a, b := x.s.Snapshot().Belt.AdvanceMM, x.rig.BeltAdvanceMM(); math.Abs(a-b) > slip {
 				t.Errorf("the ledger has an advance of %g mm, the machine %g", a, b)

@@ -11,8 +11,8 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// A lot in either form: the machine executes the lines of the file with what is
-// left out, and the run tells how many bytes that were.
+// A lot in either form: the machine executes the lines of the file with what is left out, and the run
+// reports how many bytes that saved.
 func TestLotInEitherForm(t *testing.T) {
 	oneMachine(t)
 	const file, bodyFirst, bodyLast = "../testdata/jobs/stake-clip.gcode", 23, 816 // read off the file by hand
@@ -66,8 +66,8 @@ func TestLotInEitherForm(t *testing.T) {
 	}
 }
 
-// closedUp takes the blanks out of a line but for those before E words and after
-// words of the number 0.
+// closedUp removes the blanks from a line except those before E words and after words with the number
+// 0.
 func closedUp(line string) string {
 	out := ""
 	for _, w := range strings.Fields(line) {

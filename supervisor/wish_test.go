@@ -10,8 +10,8 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestAWishLapses: a word that was given while the board was away moves and heats nothing when the
-// board is back hours later, and whoever relied on it is called.
+// TestAWishLapses: a request made while the board was missing moves and heats nothing when the board
+// is back hours later, and whoever relied on it is called.
 func TestAWishLapses(t *testing.T) {
 	lot := func(x *run) *LotRequest {
 		return &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{2}, Start: true}

@@ -20,7 +20,7 @@ type leg struct {
 	end     func()
 }
 
-// wait is a condition on temperatures, in degrees Celsius; a zero bound is no bound.
+// wait is a condition on temperatures, in degrees Celsius, never NaN. A zero bound is no bound.
 type wait struct {
 	nozzleFromC float64 // nozzle at least
 	nozzleToC   float64 // nozzle at most

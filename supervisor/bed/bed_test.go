@@ -8,7 +8,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestForecastIsKept: it is made anew only when something has changed that it rests on.
+// TestForecastIsKept: it is recomputed only when its input has changed.
 func TestForecastIsKept(t *testing.T) {
 	b, count := New(Settings{OffsetLimitMM: 3, WorstMMPerM: 0.05}), book.New(book.Settings{})
 	for i, mm := range []float64{0, 0.5} {

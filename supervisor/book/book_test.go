@@ -19,7 +19,7 @@ func settings() Settings {
 	return Settings{SpoolTareG: 250, ByCheck: func(reason string) bool { return reason == "check_parts" }}
 }
 
-// same compares two books: all but when records were written, and what is computed and kept.
+// same compares two books except for when records were written and for cached results.
 var same = cmp.Options{
 	cmp.Exporter(func(reflect.Type) bool { return true }),
 	cmpopts.EquateEmpty(),
@@ -48,7 +48,7 @@ func (k *keeper) put(records ...ledger.Record) bool {
 	return true
 }
 
-// counts holds the book to what the ledger's own queries count.
+// counts compares the book with the counts of the ledger's own queries.
 func (k *keeper) counts() {
 	lot := k.b.Lot
 	if lot == nil {
@@ -75,8 +75,9 @@ func (k *keeper) counts() {
 	}
 }
 
-// TestTheBookCountsAsTheLedger: whatever records the ledger takes, in whatever order, the book that has folded them counts
-// what the ledger's queries count; and one that folds the ledger's history is the same in all it has.
+// TestTheBookCountsAsTheLedger: whatever records the ledger accepts, in whatever order, the book that
+// has folded them has the same counts as the ledger's queries, and a book that folds the ledger's
+// history is equal to it.
 func TestTheBookCountsAsTheLedger(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		l, err := ledger.Open("fold", ledger.Options{Memory: true})

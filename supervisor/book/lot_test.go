@@ -2,9 +2,9 @@ package book
 
 import "testing"
 
-// TestYieldPlan: 24 good parts, nothing looked at: the prior of nine good to one scrap
-// asks for more cycles than parts; scrap found raises it, good ones lower it, and parts not
-// looked at are never taken for good.
+// TestYieldPlan: 24 good parts, none looked at: with the prior of nine good to one scrap, more cycles
+// than parts are planned. Scrap found raises the number, good parts lower it, and parts not looked at
+// never count as good.
 func TestYieldPlan(t *testing.T) {
 	cycles := func(j Count) int64 { y, _ := (&Lot{Counts: []Count{j}}).Yield(); return y.Cycles }
 	fresh := cycles(Count{Ordered: 24})
@@ -22,8 +22,8 @@ func TestYieldPlan(t *testing.T) {
 	}
 }
 
-// TestYieldIsPlannedOnce for the same counts, however often the board replies, and anew for others: a plan for
-// 100,000 parts takes 20 ms on a fast computer.
+// TestYieldIsPlannedOnce for the same counts, however often the board replies, and again when they
+// change: a plan for 100,000 parts takes 20 ms on a fast computer.
 func TestYieldIsPlannedOnce(t *testing.T) {
 	l := &Lot{Counts: []Count{{Ordered: 100_000}}}
 	first, _ := l.Yield()
