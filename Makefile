@@ -35,7 +35,7 @@ build: ## build/beltwarden for this computer
 SIDE := -parallel=6
 
 test: ## all tests, long ones in short form, those of unchanged packages not again
-	$(GO) test -short -timeout=$(TIMEOUT) $(SIDE) ./...
+	$(GO) test -short -timeout=$(TIMEOUT) -p=4 $(SIDE) ./...
 
 race: ## all tests with the race detector, in random order (PACKAGES=... for some)
 	.ci/race -timeout=$(TIMEOUT) $(SIDE) $(or $(PACKAGES),./...)
@@ -68,7 +68,7 @@ lane-static:
 	@$(MAKE) --no-print-directory --keep-going format vet staticcheck lane-plain lane-deploy lane-packages
 
 lane-test:
-	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) -vet=off $(SIDE) $$(.ci/alone not)
+	@SKIPPED=$(CURDIR)/$(SKIPPED) .ci/race -timeout=$(TIMEOUT) -vet=off -p=3 $(SIDE) $$(.ci/alone not)
 
 screens: ## pictures of every page and step, in build/screens, for a person to look at
 	BELTWARDEN_SCREENS=1 $(GO) test -count=1 -timeout=$(TIMEOUT) $(SIDE) ./daemon/browser
