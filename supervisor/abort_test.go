@@ -19,9 +19,8 @@ func alerts(out Output) (n int) {
 	return n
 }
 
-// TestAbortOnALostCableStillCalls loses the cable while the heaters are being
-// switched off: the operator must be called within the bound, and the board looked
-// for after that.
+// TestAbortOnALostCableStillCalls loses the cable while the heaters are being switched off: the
+// operator must be called within the bound, and the search for the board must continue after that.
 func TestAbortOnALostCableStillCalls(t *testing.T) {
 	l, _ := killed(t)
 	start := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)

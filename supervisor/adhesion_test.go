@@ -10,7 +10,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// stays is a ledger that has these.
+// stays is a ledger with these stays.
 type stays []ledger.Stay
 
 func (s stays) Stays(context.Context) (*ledger.SurfaceRenewed, []ledger.Stay, error) {

@@ -10,7 +10,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestAVisitIsToldAhead once, within the time that is set, and again for the next visit.
+// TestAVisitIsToldAhead once, within the configured time, and again for the next visit.
 func TestAVisitIsToldAhead(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
@@ -54,8 +54,7 @@ func TestAVisitIsToldAhead(t *testing.T) {
 	})
 }
 
-// TestWhoeverActsKnows: commands, checks and acknowledgements are responses; what is
-// refused is none.
+// TestWhoeverActsKnows: commands, checks and acknowledgements are responses; a refused request is not.
 func TestWhoeverActsKnows(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())

@@ -50,8 +50,8 @@ func TestAlertsHoldNoCommandLine(t *testing.T) {
 	}
 }
 
-// TestAPortsCommandStandsApart: pages, alerts and events show why a port cannot be opened and
-// what to do, and the status of a terminal has the command line too.
+// TestAPortsCommandStandsApart: pages, alerts and events show why a port cannot be opened and what to
+// do; only the status at a terminal also has the command line.
 func TestAPortsCommandStandsApart(t *testing.T) {
 	l, _ := killed(t)
 	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))

@@ -15,8 +15,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// reheating is a lot of five on a board that lasts, stopped where the machine heats for
-// the third part: the second was moved off and nothing lies under the head.
+// reheating is a lot of five on a board that does not restart, stopped while the machine heats for the
+// third part: the second was moved off and nothing lies under the head.
 func reheating(t *testing.T, perDay int) *run {
 	t.Helper()
 	set := testSettings()
@@ -124,7 +124,7 @@ func interruptedWord(s *Snapshot) string {
 	return ""
 }
 
-// TestNeverGoesOnByItself where somebody has to have looked, or wants it to stay.
+// TestNeverGoesOnByItself where somebody must have looked, or wants it to stay.
 func TestNeverGoesOnByItself(t *testing.T) {
 	all := map[string]struct {
 		perDay int
@@ -182,9 +182,10 @@ func TestNeverGoesOnByItself(t *testing.T) {
 	}
 }
 
-// TestGoesOnAfterTheDaemon was killed where the ledger says that no part was begun: while it
-// heated again after a hold, but not while it led in, which may have laid something. Nor where a
-// check is due, or where the ledger refuses records meanwhile: what was announced is in none.
+// TestGoesOnAfterTheDaemon was killed where the ledger shows that no part was begun: while it heated
+// again after a hold, but not during the lead-in, which may have laid something. Nor does it resume
+// where a check is due, or where the ledger refuses records in the meantime and so lacks the
+// announcement.
 func TestGoesOnAfterTheDaemon(t *testing.T) {
 	for _, c := range []struct{ due, refused bool }{{}, {due: true}, {refused: true}} {
 		due := c.due
@@ -210,7 +211,7 @@ func TestGoesOnAfterTheDaemon(t *testing.T) {
 			step(LinkSynced{LastNumber: 77})
 			step(Reported{serialio.Reply{HasPosition: true}})
 			step(ProgramDone{m.work.running})
-			for i := range 80 { // a machine that was hot a moment ago, and cools: a cold one would prove nothing
+			for i := range 80 { // a machine that was just hot, and cools: a cold one would prove nothing
 				now = now.Add(5 * time.Second)
 				left := math.Exp(-float64(i) / 30)
 				if c.refused && m.timers.armed(timerResume) {

@@ -19,8 +19,9 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// lotOnBadDisk makes a lot of two while the disk under the ledger fails, restarts on a sound one, and makes the rest.
-// It returns what the fault met, and how many parts the restart found made and interrupted.
+// lotOnBadDisk makes a lot of two while the disk under the ledger fails, restarts on a sound one, and
+// makes the rest. It returns what the fault hit, and how many parts the restart found made and
+// interrupted.
 func lotOnBadDisk(t *testing.T, f baddisk.Fault) (r baddisk.Report, made, interrupted int) {
 	t.Helper()
 	dir := t.TempDir()
@@ -56,7 +57,8 @@ func lotOnBadDisk(t *testing.T, f baddisk.Fault) (r baddisk.Report, made, interr
 	return r, made, interrupted
 }
 
-// onDisk opens the ledger on a sound disk and puts the machine to work on a bad one. What it returns ends the work.
+// onDisk opens the ledger on a sound disk and runs the machine on a bad one. It returns a function
+// that ends the run.
 func (x *run) onDisk(bad *baddisk.Bad) func() error {
 	x.t.Helper()
 	l, err := ledger.Open(x.path, ledger.Options{})
@@ -80,7 +82,7 @@ func (x *run) onDisk(bad *baddisk.Bad) func() error {
 	return func() error {
 		cancel()
 		err := <-ended
-		_ = l.Close() // after a failure there is nothing to be said by it
+		_ = l.Close() // after a failure its error has no meaning
 		return err
 	}
 }
@@ -92,8 +94,8 @@ func (x *run) cold(when string) {
 	}
 }
 
-// judgeBodies compares the ledger with the machine's record: no part is counted that the machine has not made to its end,
-// and each that it has made is counted, or interrupted and to be looked at.
+// judgeBodies compares the ledger with the machine's record: no part is counted that the machine has
+// not completed, and each completed part is counted, or interrupted and to be looked at.
 func (x *run) judgeBodies() ledger.Counts {
 	x.t.Helper()
 	ctx := context.Background()
@@ -144,7 +146,7 @@ func (x *run) finish() {
 		x.t.Fatal(err)
 	}
 	if lot == nil {
-		return // it was never opened, or its end is on record
+		return // it was never opened, or its end is recorded
 	}
 	for range 200 {
 		if c := x.counts(lot.ID); c.Confirmed == c.Ordered {
@@ -168,8 +170,9 @@ func (x *run) finish() {
 	x.t.Errorf("the lot does not come to its end: %s, %s", s.State, s.Cause.Text)
 }
 
-// TestLotOnABadDisk lets the disk fail under the run at operations drawn over a lot, in each way: the heaters are off, and
-// after a restart on a sound disk the count is the machine's, and the lot is made to its end.
+// TestLotOnABadDisk makes the disk fail during the run at operations drawn over a lot, in each way:
+// the heaters are off, and after a restart on a sound disk the count matches the machine's, and the
+// lot is completed.
 func TestLotOnABadDisk(t *testing.T) {
 	t.Parallel()
 	each, kinds := 2, []baddisk.Kind{baddisk.WriteError, baddisk.SyncLoss}

@@ -110,7 +110,7 @@ func TestAttendedHoursWithoutAClock(t *testing.T) {
 	})
 }
 
-// What no daemon ran for, by clocks that were set between two starts. The lengths are sums by hand.
+// The time without a daemon, with clocks that were set between two starts. The sums are by hand.
 func TestGapsByAWrongClock(t *testing.T) {
 	noon := time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC)
 	at := func(seq, boot int64, wall time.Time, since time.Duration) ledger.Stamp {

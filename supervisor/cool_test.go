@@ -16,8 +16,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// hotBoard is a board that somebody has left with its heaters on, in the middle of
-// something.
+// hotBoard is a board left with its heaters on, in the middle of a program.
 func hotBoard(t *testing.T, words string, alter func(*rig.Settings)) *rig.Rig {
 	t.Helper()
 	s := testRig()
@@ -43,8 +42,8 @@ func hotBoard(t *testing.T, words string, alter func(*rig.Settings)) *rig.Rig {
 	return r
 }
 
-// TestCoolBeforeADaemon: what follows a daemon that failed is not held up by a bed that takes
-// minutes to cool, and leaves no heater on.
+// TestCoolBeforeADaemon: the cleanup after a failed daemon is not delayed by a bed that takes minutes
+// to cool, and leaves no heater on.
 func TestCoolBeforeADaemon(t *testing.T) {
 	for _, words := range []string{"M104 S205\nM140 S60\n", "M140 S60\nM109 S280\n", "M104 S205\nM140 S60\nG91\nG1 X1 F1\n", "M105\n"} {
 		for _, resets := range []bool{false, true} {
@@ -99,8 +98,8 @@ func TestCool(t *testing.T) {
 	}
 }
 
-// TestCoolInTrouble: a heater that stays on, a board that is gone for a while, and one that
-// is gone for good.
+// TestCoolInTrouble: a heater that stays on, a board that disappears for a while, and one that is gone
+// for good.
 func TestCoolInTrouble(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		r := hotBoard(t, "M104 S205\n", nil)
@@ -131,7 +130,7 @@ func TestCoolInTrouble(t *testing.T) {
 	})
 }
 
-// falls is a ledger that makes the run fall over by a fault of the program.
+// falls is a ledger that makes the run panic.
 type falls struct {
 	Ledger
 	now chan struct{}
@@ -146,8 +145,8 @@ func (f *falls) Commit(ctx context.Context, r ...ledger.Record) error {
 	}
 }
 
-// startFalling puts the machine to work until it makes a part. What it returns has the run fall over by a
-// fault of the program, and returns with what; the ledger is free after it.
+// startFalling runs the machine until it makes a part. It returns a function that makes the run panic
+// and returns the panic; the ledger is free after it.
 func (x *run) startFalling() (fall func() any) {
 	x.t.Helper()
 	l, err := ledger.Open(x.path, ledger.Options{})
@@ -177,7 +176,7 @@ func (x *run) startFalling() (fall func() any) {
 	}
 }
 
-// TestARunThatFallsOver switches the heaters off on its way down, and is not held up.
+// TestARunThatFallsOver switches the heaters off before it ends, and is not delayed.
 func TestARunThatFallsOver(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
@@ -201,8 +200,8 @@ func TestARunThatFallsOver(t *testing.T) {
 	})
 }
 
-// TestCallsAfterAFall: a daemon that comes back to unfinished work calls before it has tried the
-// board, and does not call a board out of reach that it can reach.
+// TestCallsAfterAFall: a daemon that restarts with unfinished work calls before it has tried the
+// board, and does not report a reachable board as out of reach.
 func TestCallsAfterAFall(t *testing.T) {
 	for _, out := range []bool{false, true} {
 		inBubble(t, func(t *testing.T) {
@@ -232,7 +231,7 @@ func TestCallsAfterAFall(t *testing.T) {
 // report.
 func TestCoolBelievesNoColdReading(t *testing.T) {
 	for line, shown := range map[string]bool{"T:22.0 B:21.0": false, "T:22.0 /0.0 B:21.0 /0.0": true, "T:nan /0.0 B:21.0 /0.0": false, "T:-127 /0.0 B:21.0 /0.0": false,
-		"T:22.0 /0.0": false} { // of a machine whose bed is known
+		"T:22.0 /0.0": false} { // of a machine with a known bed
 		k := newCooler(Cooling{Speed: 1, Bed: true})
 		k.begun = k.begun.Add(-time.Minute)
 		got := false

@@ -32,8 +32,8 @@ func TestSlowCoolingLeavesNoHeaterOn(t *testing.T) {
 	})
 }
 
-// TestBeltWaitsForTheBedItself: a job that lets the bed go below the release
-// temperature before its last move has still a hot bed under the part.
+// TestBeltWaitsForTheBedItself: a job that lets the bed's target drop below the release temperature
+// before its last move still has a hot bed under the part.
 func TestBeltWaitsForTheBedItself(t *testing.T) {
 	text, err := os.ReadFile(clipJob)
 	if err != nil {

@@ -10,7 +10,7 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// followsFrom is what a machine knows from checks.
+// followsFrom is what a machine derives from checks.
 func followsFrom(s *Snapshot) map[string]any {
 	return map[string]any{"lot": []int{s.Lot.Good, s.Lot.Scrap, s.Lot.Unverified}, "status": s.Lot.Status,
 		"n": s.Belt.Drift.N, "offset": s.Belt.OffsetMM, "drift": s.Belt.Drift.Flagged, "rate": s.Belt.Drift.RateMMPerM,
@@ -102,7 +102,7 @@ func TestAHoldForAMistypedOffsetEnds(t *testing.T) {
 	})
 }
 
-// TestOddValuesAreAskedBack, and taken when the operator is sure of them.
+// TestOddValuesAreAskedBack, and accepted when the operator confirms them.
 func TestOddValuesAreAskedBack(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()

@@ -58,8 +58,8 @@ type nothing struct{}
 
 func (nothing) Write(b []byte) (int, error) { return len(b), nil }
 
-// farRig starts a simulated machine in another process and returns a connection to
-// it in step, through a pseudo-terminal and the real serial library.
+// farRig starts a simulated machine in another process and returns a synchronised connection to it,
+// through a pseudo-terminal and the real serial library.
 func farRig(tb testing.TB, window int, speed string, tap func(serialio.Port) serialio.Port) *serialio.Conn {
 	tb.Helper()
 	tty := filepath.Join(tb.TempDir(), "machine")
@@ -99,7 +99,7 @@ func farRig(tb testing.TB, window int, speed string, tap func(serialio.Port) ser
 	return c
 }
 
-// await receives events until one of the kind comes.
+// await receives events until one of the given kind arrives.
 func await(tb testing.TB, c *serialio.Conn, kind serialio.EventKind) {
 	tb.Helper()
 	for ev := range c.Events() {
@@ -113,7 +113,7 @@ func await(tb testing.TB, c *serialio.Conn, kind serialio.EventKind) {
 	tb.Fatal("the connection has ended")
 }
 
-// spent is what this process has used so far.
+// spent is the CPU time of this process so far.
 func spent(tb testing.TB) time.Duration {
 	var u unix.Rusage
 	if err := unix.Getrusage(unix.RUSAGE_SELF, &u); err != nil {
@@ -135,10 +135,10 @@ func (s *some) Next(dst []byte) ([]byte, error) {
 	return s.Source.Next(dst)
 }
 
-// BenchmarkHostCost streams the real job, as the run does, to a machine in another
-// process: what a line costs this process (user and system time, reading the job and
-// following it included), and what it allocates. The machine answers at once, or at
-// the pace of a wire of 1,000,000 baud, where answers come few at a time.
+// BenchmarkHostCost streams the real job, as the run does, to a machine in another process: the cost
+// of a line in this process (user and system time, including reading and following the job), and its
+// allocations. The machine answers at once, or at the pace of a wire of 1,000,000 baud, where answers
+// arrive few at a time.
 func BenchmarkHostCost(b *testing.B) {
 	plan, err := job.Inspect(b.Context(), realJob, testJobOptions(), nil)
 	if err != nil {
@@ -188,8 +188,8 @@ func hostCost(b *testing.B, plan *job.Plan, window int, speed string) {
 	b.ReportMetric(0, "ns/op")
 }
 
-// TestALineAllocatesNothing: reading a line of the job and following it needs no
-// memory, however long the job.
+// TestALineAllocatesNothing: reading and following a line of the job allocates no memory, however long
+// the job.
 func TestALineAllocatesNothing(t *testing.T) {
 	plan, err := job.Inspect(t.Context(), realJob, testJobOptions(), nil)
 	if err != nil {

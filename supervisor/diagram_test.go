@@ -43,8 +43,8 @@ func TestDiagramIsTheTransitions(t *testing.T) {
 		diagramFile, cmp.Diff(strings.Split(drawn, "\n"), strings.Split(want, "\n")))
 }
 
-// diagram draws every transition once: a line for each command and the state it
-// leads to, followed by the states that come by themselves when work is done.
+// diagram draws every transition once: a line for each command and the state it leads to, followed by
+// the states that follow by themselves when work is done.
 func diagram(t *testing.T) []string {
 	drawn, inTable := map[edge]bool{}, 0
 	lines := []string{"from                              command        leads to, and ==> on by itself when the work is done", ""}
@@ -85,8 +85,8 @@ type edge struct {
 	by   Command
 }
 
-// chain follows the states that come by themselves, up to one that waits for a
-// command or to Execute, which has a line of its own.
+// chain follows the states that follow by themselves, up to one that waits for a command or to
+// Execute, which has a line of its own.
 func chain(s State, drawn map[edge]bool) string {
 	text := s.String()
 	for s != Execute {
@@ -101,7 +101,7 @@ func chain(s State, drawn map[edge]bool) string {
 	return text
 }
 
-// named lists states, or those left out when they are fewer, two in a row.
+// named lists states two in a row, or the excluded ones if they are fewer.
 func named(states []State) []string {
 	var names []string
 	for _, s := range States() {
@@ -124,7 +124,7 @@ func named(states []State) []string {
 	return rows
 }
 
-// row sets the arrow beside the first of the states it comes from.
+// row places the arrow beside the first of its source states.
 func row(from []string, arrow, to string) []string {
 	lines := []string{fmt.Sprintf("%-32s  %-14s %s", from[0], arrow, to)}
 	for _, more := range from[1:] {

@@ -20,7 +20,7 @@ func (x *run) room(free int64) {
 	synctest.Wait()
 }
 
-// reserving is a run at rest that wants 50 MB of room on its disk.
+// reserving is a run at rest that needs 50 MB of room on its disk.
 func reserving(t *testing.T) *run {
 	t.Helper()
 	set := testSettings()
@@ -59,7 +59,7 @@ func TestADiskThatFillsUp(t *testing.T) {
 		if err := x.refuse(Request{Command: Unsuspend}); !strings.Contains(err.Error(), "make room on the ledger's disk") {
 			t.Errorf("the refusal says %q", err)
 		}
-		x.room(55e6) // more than the bound, and not enough to begin again
+		x.room(55e6) // more than the bound, and not enough to resume
 		time.Sleep(30 * time.Minute)
 		if s = x.s.Snapshot(); s.State != Suspended || s.Heat.NozzleTargetC != 0 {
 			t.Errorf("after half an hour it is %s, nozzle for %v °C", s.State, s.Heat.NozzleTargetC)
@@ -82,8 +82,7 @@ func TestADiskThatFillsUp(t *testing.T) {
 	})
 }
 
-// TestNoLotBeginsOnAFullDisk. One that is open already makes a part where somebody gives a
-// reason.
+// TestNoLotBeginsOnAFullDisk. One that is already open makes another part if somebody gives a reason.
 func TestNoLotBeginsOnAFullDisk(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := reserving(t)

@@ -78,7 +78,7 @@ func TestHoldsByTheForecast(t *testing.T) {
 	})
 }
 
-// TestRealignIsAdvised beyond half the limit, and not before or when it was done.
+// TestRealignIsAdvised beyond half the limit, and not before or after it was done.
 func TestRealignIsAdvised(t *testing.T) {
 	set := testSettings().withDefaults()
 	set.WorstDrift = 0.05

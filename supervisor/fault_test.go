@@ -136,8 +136,7 @@ func TestFaultsEndSafely(t *testing.T) {
 	}
 }
 
-// TestNoColdFilament: whoever stops or aborts while the nozzle warms up must not have cold
-// filament drawn back.
+// TestNoColdFilament: a stop or abort while the nozzle warms up must not retract cold filament.
 func TestNoColdFilament(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "peg.gcode") // its lead-in does not wait for the heat
 	text := "G21\nG90\nM82\nM104 S205\nG28\nG92 E0\nG1 X20 Y3 Z0.2 F6000\nG1 X40 Y9 E1 F1200\nG1 X20 Y3 E2\nM104 S0\nM84\n"

@@ -17,7 +17,7 @@ import (
 func TestSchedule(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts, set.CheckEveryMM = 10, 20_000 // 11 clips: as good as together
+		set.PartEveryParts, set.CheckEveryMM = 10, 20_000 // 11 clips: close enough to combine
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)
@@ -49,9 +49,9 @@ func TestSchedule(t *testing.T) {
 	})
 }
 
-// TestTimesAreForetold asks at every kind of moment of a lot on heaters that are known when
-// somebody must be there, and compares it with when the machine called: cold, in the first
-// part, between parts, while it warms up again after a hold and in the part after it.
+// TestTimesAreForetold queries, at every kind of moment of a lot on known heaters, when somebody must
+// be there, and compares it with when the machine called: cold, in the first part, between parts,
+// while it warms up again after a hold and in the part after it.
 func TestTimesAreForetold(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
@@ -107,7 +107,7 @@ func TestTimesAreForetold(t *testing.T) {
 			}
 			words = nil
 		}
-		parted := func() { // until no part is made any more
+		parted := func() { // until no part is in progress
 			for x.s.Snapshot().State == Execute {
 				time.Sleep(50 * time.Millisecond)
 			}
@@ -125,9 +125,9 @@ func TestTimesAreForetold(t *testing.T) {
 		}
 		ask("the first part cools")
 		parted()
-		judge(0.1) // what moving off takes is not known before the first
+		judge(0.1) // the time to move a part off is unknown before the first
 		x.until(Held, time.Hour)
-		time.Sleep(2 * time.Hour) // the heaters have been off for long
+		time.Sleep(2 * time.Hour) // the heaters have long been off
 		x.do(Request{Visit: &Visit{Good: 3}})
 		x.do(Request{Command: Unhold})
 		time.Sleep(time.Second)

@@ -10,7 +10,7 @@ import (
 	"beltwarden/serialio/rig"
 )
 
-// warmAtPanel is somebody who asks the nozzle for 200 °C at the machine's own panel.
+// warmAtPanel is somebody who sets the nozzle to 200 °C at the machine's own panel.
 func (x *run) warmAtPanel() {
 	x.t.Helper()
 	for range 10 {

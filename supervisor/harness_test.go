@@ -38,8 +38,7 @@ func few[T any](n int, cases []T) []T {
 	return cases[:n]
 }
 
-// turns returns the first of many places that have their turn, and the step to the next: in
-// brief each thirteenth has.
+// turns returns the first of many places to play, and the step to the next: in brief every thirteenth.
 func turns() (first, step int) {
 	if brief() {
 		return 1 + rand.IntN(13), 13
@@ -47,7 +46,7 @@ func turns() (first, step int) {
 	return 1, 1
 }
 
-// oneMachine skips a test under the race detector, of one machine in a bubble like that of many others.
+// oneMachine skips, under the race detector, a test of one machine in a bubble like many others.
 func oneMachine(t *testing.T) {
 	t.Helper()
 	if underRace {
@@ -63,8 +62,8 @@ func withoutRace(t *testing.T) {
 	}
 }
 
-// run is a whole machine in one test: the production supervisor, connection and
-// ledger against the simulated board. In a synctest bubble its hours cost nothing.
+// run is a whole machine in one test: the production supervisor, connection and ledger against the
+// simulated board. In a synctest bubble virtual hours take no time.
 type run struct {
 	t      *testing.T
 	rig    *rig.Rig
@@ -76,7 +75,7 @@ type run struct {
 	cancel context.CancelFunc
 	ended  chan error
 	starts int
-	hot    bool // what was injected may leave a heater that cannot be shown to be off
+	hot    bool // the injected fault may leave a heater that cannot be shown to be off
 }
 
 // clipJob is the scenario's part, from the project's own jobs.
@@ -113,7 +112,7 @@ func newRun(t *testing.T, rs rig.Settings, set Settings) *run {
 		t.Fatal(err)
 	}
 	x := &run{t: t, rig: r, set: set, opts: testJobOptions(), path: filepath.Join(t.TempDir(), "ledger.db")}
-	t.Cleanup(func() { // also where a test has failed half way
+	t.Cleanup(func() { // also after a failed test
 		x.stop()
 		r.Close()
 	})
@@ -150,7 +149,7 @@ func (x *run) startOn(through func(Ledger) Ledger) (context.CancelFunc, chan err
 	return cancel, ended
 }
 
-// stop ends the process in an orderly way and checks the ledger it leaves.
+// stop ends the process in an orderly way and checks the ledger that it leaves.
 func (x *run) stop() {
 	if x.cancel == nil {
 		return
@@ -240,7 +239,7 @@ func inBubble(t *testing.T, f func(t *testing.T)) {
 	synctest.Test(t, f)
 }
 
-// newTestMachine is a machine by itself, without a run or a board, that has not begun, and the time then.
+// newTestMachine returns a machine without a run or a board, before Begin, and its time.
 func newTestMachine(t *testing.T) (*Machine, time.Time) {
 	t.Helper()
 	l, err := ledger.Open(t.Name(), ledger.Options{Memory: true})

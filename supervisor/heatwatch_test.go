@@ -55,9 +55,11 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 		proved            bool
 		mostC             float64 // of the body, nozzle or bed, before it is off
 	}{
-		// A heater that fails and a sensor that comes out of its place look alike: no proof. A board may refuse to push filament before the nozzle has been cold for long.
+		// A heater that fails and a sensor that slips out of its seat look alike: neither is proof. A
+		// board may refuse to push filament before the nozzle has been cold for long.
 		{rig.Fault{Kind: rig.NoHeat}, "nozzle had reached 205|did not push filament", 3 * time.Minute, 1, 1, false, 206},
-		// The bed is switched off between parts: it shows when the third is to begin, and nothing of that is laid.
+		// The bed is switched off between parts: that is noticed when the third is about to begin, and
+		// nothing of that one is laid.
 		{rig.Fault{Kind: rig.NoHeat, Bed: true}, "bed is at", 15 * time.Minute, 2, 0, false, 206},
 		{rig.Fault{Kind: rig.FullHeat}, "nozzle is at 23", 2 * time.Minute, 1, 1, false, 270},
 		{rig.Fault{Kind: rig.FullHeat, Bed: true}, "bed has risen", 2 * time.Minute, 1, 1, false, 206},
@@ -116,7 +118,7 @@ func TestMovedMeanwhile(t *testing.T) {
 			if made := len(x.rig.Parts()); s.Lot.Made != made {
 				t.Errorf("%d made by the ledger, %d by the machine", s.Lot.Made, made)
 			}
-			// The belt's own totals know nothing of that, so that they are in doubt by it.
+			// The belt's own totals do not include that, so they become uncertain.
 			if want := map[string]float64{"Y": 3}[name]; math.Abs(s.Belt.UncertainMM-want) > 0.1 {
 				t.Errorf("%s: %.2f mm of travel in doubt, want %.2f", name, s.Belt.UncertainMM, want)
 			}
@@ -185,8 +187,8 @@ func TestAStuckSensorProvesNothing(t *testing.T) {
 	}
 }
 
-// TestSwitchedOnAgainAtThePanel: what was shown after a fault is taken back once a target
-// appears, and somebody is called.
+// TestSwitchedOnAgainAtThePanel: a proof after a fault is revoked once a target appears, and somebody
+// is called.
 func TestSwitchedOnAgainAtThePanel(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := making(t, testRig(), testSettings())
@@ -291,7 +293,7 @@ func TestAVanishedSensorIsAFault(t *testing.T) {
 	}
 }
 
-// TestAWaitTakesNoOldReading: a heater that the newest report leaves out ends no wait.
+// TestAWaitTakesNoOldReading: a heater missing from the newest report does not end a wait.
 func TestAWaitTakesNoOldReading(t *testing.T) {
 	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	for name, w := range map[string]wait{"nozzle warm": {nozzleFromC: 200}, "nozzle cool": {nozzleToC: 210}, "bed warm": {bedFromC: 55}, "bed cool": {bedToC: 65}} {

@@ -16,8 +16,8 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// TestStrangeBoard: a board whose steps/mm or abilities are not those of its last
-// run must not move a lot until somebody has said why.
+// TestStrangeBoard: a board whose steps/mm or capabilities differ from its last run must not move a
+// lot until somebody has accepted it with a reason.
 func TestStrangeBoard(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()
@@ -40,7 +40,7 @@ func TestStrangeBoard(t *testing.T) {
 				defer x.rig.Close()
 				x.rig = r
 				defer r.Close()
-				for range 2 { // it is not forgotten by another restart either
+				for range 2 { // another restart does not clear it either
 					x.start()
 					x.until(Idle, time.Minute)
 					x.stop()
@@ -131,7 +131,7 @@ func TestAlteredLineShows(t *testing.T) {
 		take(m.Step(now, Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{1}, Start: true}}))
 		for i := 0; program.Program.EndNumber == 0 && i < 20; i++ {
 			now = now.Add(time.Second)
-			take(m.Step(now, Reported{serialio.ParseReply([]byte("X:0.00 Y:0.00 Z:0.00 E:0.00"))})) // behind a lead-in of which nothing is known
+			take(m.Step(now, Reported{serialio.ParseReply([]byte("X:0.00 Y:0.00 Z:0.00 E:0.00"))})) // after an unknown lead-in
 			take(m.Step(now, ProgramDone{program.ID}))
 			take(m.Step(now, Reported{hot}))
 		}

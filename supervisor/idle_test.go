@@ -9,7 +9,7 @@ import (
 	"beltwarden/serialio/rig"
 )
 
-// dozing is a run on a board that obeys M85, in the middle of its second part.
+// dozing is a run on a board that supports M85, in the middle of its second part.
 func dozing(t *testing.T) *run {
 	t.Helper()
 	set := testSettings()

@@ -173,8 +173,8 @@ func TestCallsAtOnce(t *testing.T) {
 	}
 }
 
-// TestCableOutAtRestWithAHeaterOn calls somebody: it was switched on at the panel, and nothing
-// can be done about it from here.
+// TestCableOutAtRestWithAHeaterOn calls somebody: the heater was switched on at the panel, and cannot
+// be switched off from here.
 func TestCableOutAtRestWithAHeaterOn(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		rs := testRig()
@@ -237,7 +237,7 @@ func TestWhatWasShownStandsOverARestart(t *testing.T) {
 					t.Errorf("told:\n%s", told)
 				}
 				x.restart()
-				x.cancel() // at once: nothing is shown by then
+				x.cancel() // at once: nothing has been shown by then
 				<-x.ended
 				x.cancel = nil
 				x.ledger.Close()

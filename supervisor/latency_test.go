@@ -67,8 +67,8 @@ func TestUrgentLatency(t *testing.T) {
 	}
 }
 
-// full waits until more lines are accepted, which shows that board and sender are in
-// step again, and the window is full.
+// full waits until more lines are accepted, which shows that board and sender are synchronised again,
+// and the window is full.
 func full(c *serialio.Conn, accepted uint64) bool {
 	for range 10_000 {
 		if s := c.Stats(); s.LinesAccepted > accepted && s.UnansweredBytes > 980 {

@@ -15,7 +15,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// counting is a ledger that counts what is committed.
+// counting is a ledger that counts commits.
 type counting struct {
 	Ledger
 	n atomic.Int64
@@ -26,9 +26,9 @@ func (c *counting) Commit(ctx context.Context, r ...ledger.Record) error {
 	return c.Ledger.Commit(ctx, r...)
 }
 
-// TestLongLot makes a lot of many parts in virtual time, with a visit every hundred and
-// all alerts that come with them: memory and goroutines stay as they are, the count is the
-// machine's, and the ledger grows by so much a part. BELTWARDEN_PARTS=10000 makes it long.
+// TestLongLot makes a lot of many parts in virtual time, with a visit every hundred and all their
+// alerts: memory and goroutines do not grow, the count is the machine's, and the ledger grows by a
+// fixed amount per part. BELTWARDEN_PARTS=10000 makes it long.
 func TestLongLot(t *testing.T) {
 	withoutRace(t)
 	parts := 300
@@ -96,7 +96,7 @@ func TestLongLot(t *testing.T) {
 		if s.Lot.Made != parts || made != parts || visits != (parts-1)/100 {
 			t.Errorf("%d made by the ledger, %d by the machine, of %d; %d visits", s.Lot.Made, made, parts, visits)
 		}
-		// The machine that is simulated remembers each part; the supervisor must not.
+		// The simulated machine remembers each part; the supervisor must not.
 		own := int64(late.heap) - int64(early.heap)
 		if late.goroutines > early.goroutines+2 {
 			t.Errorf("%d goroutines after a tenth of the lot, %d at its end", early.goroutines, late.goroutines)

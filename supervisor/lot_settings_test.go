@@ -15,7 +15,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Two jobs of one lot for the rig. The peg says nothing of what the clip sets.
+// Two jobs of one lot for the rig. The peg sets nothing of what the clip sets.
 const (
 	clipSets = "M201 X250 Y250\nM203 X25 Y25\nM204 P200 T200\nM220 S70\nM221 S93\nM106 S180\nM106 P1 S90\nM141 S35\nM104 T1 S180\nM83\n"
 	plainJob = "G21\nG90\n%sG28 X Z\nM104 S200\nM140 S50\nG92 E0\nG1 Z5 F600\nG1 X20 F6000\nG1 Z0.2 F600\n" +
@@ -39,7 +39,7 @@ func twoJobs(t *testing.T, sets string) (clip, peg string) {
 // partBegun is the machine's state when a part began, from the lines that it received.
 type partBegun struct{ settings, modes string }
 
-// partsBegun follows the record for the parts of a plan. own is what the board has by itself.
+// partsBegun collects the parts of a plan from the record. own are the board's own settings.
 func partsBegun(t *testing.T, x *run, plan *job.Plan, own gcode.State) (list []partBegun) {
 	t.Helper()
 	r, err := plan.Open(job.Body)
@@ -90,8 +90,8 @@ func partsBegun(t *testing.T, x *run, plan *job.Plan, own gcode.State) (list []p
 	return list
 }
 
-// TestALotsJobsDoNotMeet makes parts of two jobs in turn. The one sets limits, accelerations, factors, fans
-// and the extruder's mode, the other none of it: its parts are made as in a lot of its own.
+// TestALotsJobsDoNotMeet makes parts of two jobs in turn. One sets limits, accelerations, factors,
+// fans and the extruder's mode, the other none of them: its parts are made as in a lot of its own.
 func TestALotsJobsDoNotMeet(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()

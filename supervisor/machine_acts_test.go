@@ -15,7 +15,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// board lets the board do what it would do next.
+// board makes the board's next response.
 func (w *twin) board(rt *rapid.T) {
 	switch {
 	case w.link == linkOpening:
@@ -74,7 +74,7 @@ func (w *twin) breakLink(rt *rapid.T) {
 	}
 }
 
-// disk measures the room for the ledger, which is mostly enough.
+// disk measures the room for the ledger, usually enough.
 func (w *twin) disk(rt *rapid.T) {
 	was := w.state
 	free := rapid.SampledFrom([]int64{10e6, 55e6, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9}).Draw(rt, "free")
@@ -94,7 +94,7 @@ func (w *twin) operate(rt *rapid.T) {
 	if len(likely) == 0 || rapid.IntRange(0, 9).Draw(rt, "harsh") == 0 {
 		likely = Commands()
 	}
-	switch { // or they would hardly ever be drawn
+	switch { // otherwise they would hardly ever be drawn
 	case w.state == Execute && rapid.Bool().Draw(rt, "starved"):
 		likely = []Command{Suspend}
 	case w.state == Suspended:
@@ -141,7 +141,7 @@ var restored = cmp.Options{
 	cmp.FilterPath(func(p cmp.Path) bool {
 		switch p.Last().String() {
 		case ".Alterations", ".Reason", ".yield", ".yieldOf", ".performed", ".key", ".cached", ".uncertainMM",
-			".lying": // that the belt ran over its drop edge is no record
+			".lying": // the ledger does not record that the belt ran over its drop edge
 			return true
 		}
 		return false

@@ -36,9 +36,8 @@ M140 S0
 M84
 `
 
-// twin plays board, operator and clock against a Machine at random, commits every
-// record to a real ledger, whose own rules are the judge, and watches the order of
-// records and effects.
+// twin simulates board, operator and clock against a Machine at random, commits every record to a real
+// ledger, whose own rules are the judge, and checks the order of records and effects.
 type twin struct {
 	t       *rapid.T
 	m       *Machine
@@ -48,16 +47,16 @@ type twin struct {
 	state   State
 	link    linkPhase
 	running uint64 // program at the board
-	body    bool   // it makes a part
-	begun   int64  // newest cycle that is durable
-	ended   bool   // newest body was completed by the board
+	body    bool   // the program makes a part
+	begun   int64  // newest durable cycle
+	ended   bool   // the board has completed the newest body
 	later   bool   // a request waits for its answer
-	cancel  bool   // the program is to be cut short
+	cancel  bool   // the program is to be cancelled
 	open    map[int64]bool
-	seen    map[string]int // states entered and fates of cycles, over all runs
+	seen    map[string]int // states entered and outcomes of cycles, over all runs
 }
 
-// feed hands the machine an event and checks what comes out.
+// feed passes the machine an event and checks its output.
 func (w *twin) feed(ev Event) Output {
 	out := w.m.Step(w.now, ev)
 	w.judge(out)
@@ -105,7 +104,7 @@ func (w *twin) judge(out Output) {
 	}
 }
 
-// follow checks that a change of state is one of the standard's.
+// follow checks that a change of state is in the standard.
 func (w *twin) follow(r ledger.StateChanged) {
 	var to State
 	if err := to.UnmarshalText([]byte(r.State)); err != nil {
@@ -189,7 +188,7 @@ func TestMachineAtRandom(t *testing.T) {
 		}
 		defer l.Close()
 		set := testSettings()
-		// Its readings jump as no heater's do; that is another test's matter.
+		// Its readings jump as no heater's do; another test covers that.
 		calm := heat.Limits{Name: "heater", RiseC: 1, OverC: 1000, FallC: 1000, NearC: 10, RiseWithin: never, FallFor: never, OverFor: never, StillFor: never, HeldFor: never}
 		set.NozzleWatch, set.BedWatch, set.ReadingLost = calm, calm, never
 		set.PartEveryParts = rapid.IntRange(0, 3).Draw(rt, "every")
@@ -227,13 +226,13 @@ func TestMachineAtRandom(t *testing.T) {
 	})
 }
 
-// atRandom checks a property until everything that it must reach was seen. The usual number of
-// cases reaches it nearly always; what is missing then is waited for, within a bound that is
-// never met by chance. With -short the usual number is all.
+// atRandom checks a property until everything that it must reach was seen. The usual number of cases
+// reaches it nearly always; otherwise it continues, up to a bound that chance never reaches. With
+// -short only the usual number runs.
 func atRandom(t *testing.T, seen map[string]int, must []string, property func(*rapid.T)) {
 	t.Helper()
-	// A lot takes a hundred events or so; the library's usual 30 would never end one. All
-	// properties of the package have it, since they run beside one another.
+	// A lot takes about a hundred events; the library's usual 30 would never finish one. All
+	// properties of the package share the flag, since they run in parallel.
 	if err := flag.Set("rapid.steps", "400"); err != nil {
 		t.Fatal(err)
 	}

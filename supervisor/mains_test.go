@@ -11,7 +11,7 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// lieRun is a machine on whose board the whole heat watch looks, at rest.
+// lieRun is a machine at rest whose board is watched by the whole heat watch.
 func lieRun(t *testing.T, change func(*rig.Settings, *Settings)) *run {
 	t.Helper()
 	rs, set := testRig(), testSettings()
@@ -25,7 +25,7 @@ func lieRun(t *testing.T, change func(*rig.Settings, *Settings)) *run {
 	return x
 }
 
-// begins has the machine begin a lot.
+// begins makes the machine begin a lot.
 func (x *run) begins() {
 	x.t.Helper()
 	x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{5}, Start: true}})
@@ -38,8 +38,8 @@ func (x *run) inject(kind rig.FaultKind) {
 	}
 }
 
-// struck is a run that a fault strikes once it has begun, and that ends in Aborted within a time of what follows, if
-// anything does. Its heaters may stay on.
+// struck is a run with a fault once it has begun, followed by what follows, if anything does, and that
+// ends in Aborted within a time of it. Its heaters may stay on.
 func struck(t *testing.T, change func(*rig.Settings, *Settings), begin func(*run), kind rig.FaultKind, then func(*run), within time.Duration) (*run, *Snapshot) {
 	t.Helper()
 	x := lieRun(t, change)
@@ -70,7 +70,7 @@ func TestMainsThatAreGone(t *testing.T) {
 	for _, c := range few(2, []struct {
 		name    string
 		change  func(*rig.Settings, *Settings)
-		begin   func(x *run) // up to where the mains go
+		begin   func(x *run) // up to the mains failure
 		then    func(x *run)
 		within  time.Duration // until it is found
 		unknown bool
@@ -123,8 +123,9 @@ func TestMainsThatAreGone(t *testing.T) {
 	}
 }
 
-// TestTheEndOfAPartWithoutMains: mains that go shortly before a part ends leave too little time for the heat watch; the
-// part is not counted all the same, for the nozzle is no longer as hot as it was.
+// TestTheEndOfAPartWithoutMains: a mains failure shortly before the end of a part leaves too little
+// time for the heat watch. The part is still not counted, because the nozzle is no longer as hot as it
+// was.
 func TestTheEndOfAPartWithoutMains(t *testing.T) {
 	var whole time.Duration // of the body of part 2
 	inBubble(t, func(t *testing.T) {
@@ -161,8 +162,8 @@ func TestTheEndOfAPartWithoutMains(t *testing.T) {
 	}
 }
 
-// TestMainsThatComeBack: mains that are gone for less time than the heat watch takes, in the middle of a part, leave a
-// part that is not whole.
+// TestMainsThatComeBack: a mains failure in the middle of a part, shorter than the heat watch needs,
+// leaves a part that is not whole.
 func TestMainsThatComeBack(t *testing.T) {
 	for _, d := range []time.Duration{20 * time.Second, 40 * time.Second} {
 		inBubble(t, func(t *testing.T) {
@@ -184,8 +185,8 @@ func TestMainsThatComeBack(t *testing.T) {
 	}
 }
 
-// TestSwappedSensors: each sensor sits at the other heater. Somebody is called with what to look at, and the body that
-// the board cannot see does not get as hot as it could.
+// TestSwappedSensors: each sensor sits at the other heater. Somebody is called with what to look at,
+// and the heater that the board cannot see does not get as hot as it could.
 func TestSwappedSensors(t *testing.T) {
 	for _, c := range few(2, []struct {
 		name   string

@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// TestNeeds: every need says all that is shown of it, and no two have one code.
+// TestNeeds: every need has all the texts that are shown, and no two have the same code.
 func TestNeeds(t *testing.T) {
 	seen := map[string]bool{}
 	for _, n := range Needs() {

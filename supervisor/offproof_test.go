@@ -35,8 +35,8 @@ var ends = map[string]func(x *run){
 	},
 }
 
-// offRun is a lot in its second part, on a machine whose bed comes to 62 °C when it is on for
-// good, which no rise betrays, and whose parts need not cool.
+// offRun is a lot in its second part, on a machine whose bed reaches 62 °C when it is on permanently,
+// which no rise reveals, and whose parts need not cool.
 func offRun(t *testing.T, fault *rig.Fault) *run {
 	rs, set := testRig(), testSettings()
 	rs.Machine.Bed.PowerW = 48
@@ -80,7 +80,7 @@ func TestEveryOffIsProved(t *testing.T) {
 				t.Parallel()
 				inBubble(t, func(t *testing.T) {
 					x := offRun(t, c.fault)
-					x.hot = c.fault != nil // how it ends is another test's matter
+					x.hot = c.fault != nil // another test covers how it ends
 					end(x)
 					before := x.alerts()
 					time.Sleep(c.after)
@@ -99,8 +99,8 @@ func TestEveryOffIsProved(t *testing.T) {
 	}
 }
 
-// TestTheEndLooksAtTheHeaters: a process that ends in order says that the heaters are off only when
-// they read so, and does not take long where they do.
+// TestTheEndLooksAtTheHeaters: an orderly end reports the heaters as off only when they read off, and
+// is quick when they do.
 func TestTheEndLooksAtTheHeaters(t *testing.T) {
 	for _, c := range few(2, []struct {
 		name   string

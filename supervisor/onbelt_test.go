@@ -9,8 +9,8 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestPartsOnBeltAreTheMachines: what is shown to lie on the belt is what lies on it by the
-// machine's own record, while a lot runs, after a restart, and once the belt was cleared.
+// TestPartsOnBeltAreTheMachines: the parts shown on the belt are those of the machine's own record,
+// while a lot runs, after a restart, and after the belt was cleared.
 func TestPartsOnBeltAreTheMachines(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
@@ -61,7 +61,7 @@ func TestPartsOnBeltAreTheMachines(t *testing.T) {
 	})
 }
 
-// TestPartBeingMadeIsShown where it is being made.
+// TestPartBeingMadeIsShown at its place.
 func TestPartBeingMadeIsShown(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())

@@ -13,7 +13,7 @@ import (
 	"beltwarden/serialio/rig"
 )
 
-// phases bring a machine at rest into each thing that it can be at.
+// phases bring a machine from rest into each of its activities.
 var phases = []struct {
 	name string
 	to   func(x *run)
@@ -73,7 +73,7 @@ func (x *run) suspended() {
 	x.until(Suspended, 2*time.Hour)
 }
 
-// untilSoon is untilDoing for what takes a moment.
+// untilSoon is untilDoing for short activities.
 func (x *run) untilSoon(words string) {
 	x.t.Helper()
 	for end := time.Now().Add(10 * time.Hour); !strings.HasPrefix(x.s.Snapshot().Doing, words); time.Sleep(20 * time.Millisecond) {
@@ -83,7 +83,7 @@ func (x *run) untilSoon(words string) {
 	}
 }
 
-// cold are the phases in which the heaters were off before.
+// cold are the phases before which the heaters were off.
 var cold = []string{"idle", "held, heaters off", "a trial"}
 
 // played returns whether a pair of phase and one of so many faults is played: one in five as a rule, all of
@@ -148,7 +148,7 @@ func TestAnOrderlyEndInEachPhase(t *testing.T) {
 					switch {
 					case err != nil && !errors.Is(err, ErrHot):
 						t.Errorf("ended with %v", err)
-					case err == nil && on && slices.Contains(cold, phase.name): // what comes on by itself has to get warmer first, and nothing was to be shown
+					case err == nil && on && slices.Contains(cold, phase.name): // a heater that turns itself on must first get warmer, and nothing was to be proved
 					case err == nil && on:
 						t.Errorf("ended as if the heaters were off after %v: %s", took, text)
 					case took > x.s.set.StopWithin+30*time.Second:
@@ -203,7 +203,7 @@ func TestAFaultInEachPhase(t *testing.T) {
 						switch {
 						case !s.Heat.Proved || !on:
 							shown = time.Now()
-						case time.Since(shown) > 2*time.Minute: // one that comes on by itself has to get warmer first
+						case time.Since(shown) > 2*time.Minute: // a heater that turns itself on must first get warmer
 							t.Errorf("%s: %s; truly %s", s.State, s.Heat.Proof, text)
 							end = time.Now()
 						}

@@ -66,8 +66,8 @@ func TestTimesGoToTheirClasses(t *testing.T) {
 	if p.Most == nil || p.Most.QualityRatio != 1 {
 		t.Errorf("were all good: %+v", p.Most)
 	}
-	// The interrupted part is said to be scrap: its 80 s are production and as many planned, and
-	// it counts as made, as it does for the yield.
+	// The interrupted part is decided as scrap: its 80 s count as production and as planned, and it
+	// counts as made, as it does for the yield.
 	torn, words := counts, append([]ledger.Cycle(nil), cycles...)
 	torn.Made, torn.Scrap, torn.InterruptedScrap, words[2].State = torn.Made+1, 1, 1, ledger.CycleStateDecided
 	times := ledger.Times{States: states, Last: map[int64]ledger.Stamp{1: last, 2: end}}
@@ -75,7 +75,7 @@ func TestTimesGoToTheirClasses(t *testing.T) {
 	if f = p.Figures; f == nil || p.Produced != 3 || math.Abs(f.QualityRatio-1.0/3) > 1e-9 || math.Abs(f.Effectiveness-1080.0/1320) > 1e-9 || math.Abs(f.Availability-1320.0/3165) > 1e-9 {
 		t.Errorf("torn: %+v, %+v", f, p)
 	}
-	// On a clock that runs 60 times as fast parts would be 60 times as quick as planned.
+	// On a clock that runs 60 times as fast, parts would be 60 times faster than planned.
 	lot.Jobs[0].PlannedRun = time.Hour
 	if p = ProductionOf(lot, counts, cycles, holds, times); p.Figures != nil || p.Most != nil || !strings.Contains(p.Why, "simulated") {
 		t.Errorf("on a simulated clock: %+v", p)
@@ -89,8 +89,8 @@ func TestTimesGoToTheirClasses(t *testing.T) {
 	}
 }
 
-// TestFiguresOfARealLot: the classes add up to the time that went by on a clock of their own,
-// and a hold of two hours is a loss of two hours.
+// TestFiguresOfARealLot: the classes add up to the elapsed time on a clock of their own, and a hold of
+// two hours is a loss of two hours.
 func TestFiguresOfARealLot(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
@@ -99,7 +99,7 @@ func TestFiguresOfARealLot(t *testing.T) {
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)
-		// A lot before this one teaches how quickly the bed cools.
+		// An earlier lot shows how fast the bed cools.
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{4}, Start: true}})
 		x.until(Held, 6*time.Hour)
 		x.do(Request{Visit: &Visit{Good: 2}})

@@ -12,12 +12,12 @@ import (
 // clinging is a surface and those who look at its parts.
 type clinging struct {
 	parts int
-	cycle []time.Duration // of the jobs made on it in turn, one a lot
+	cycle []time.Duration // of the jobs made on it in turn, one per lot
 	off   float64         // parts that come off within the longest cycle, as a fraction
-	shape float64         // of the Weibull law of when: 1 at any time alike, 3 late
+	shape float64         // of the Weibull distribution of the time: 1 for a constant rate, 3 for late
 	told  float64         // fraction of those that come off that is reported with a time
 	round time.Duration   // resolution of reported times
-	days  float64         // the share of days on which nothing sticks three times as badly
+	days  float64         // fraction of days on which parts come off three times as often
 }
 
 // stays is the fraction of parts that stay for d.

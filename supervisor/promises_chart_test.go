@@ -10,7 +10,7 @@ import (
 
 // charted is a process whose lengths a chart watches. Its standard deviation is 1.
 type charted struct {
-	step    float64 // that lengths are read in, in standard deviations
+	step    float64 // resolution of lengths, in standard deviations
 	follows float64 // autocorrelation of neighbours
 	tails   bool    // every tenth scatters three times as much
 	skewed  bool
@@ -69,13 +69,13 @@ func (c charted) calledAt(r *rand.Rand) int {
 	return -1
 }
 
-// quiet is a lot in which nothing is wrong.
+// quiet is a lot without a shift.
 func (c charted) quiet(r *rand.Rand) (holds, told bool) {
 	at := c.calledAt(r)
 	return at < 0, at >= 0
 }
 
-// found is a lot with a shift: whether it is found within 20 values.
+// found is a lot with a shift: it reports whether it is found within 20 values.
 func (c charted) found(r *rand.Rand) (holds, told bool) {
 	at := c.calledAt(r)
 	return true, at >= c.from && at < c.from+20
@@ -97,7 +97,7 @@ func (c charted) mixed(r *rand.Rand) (holds, told bool) {
 			return true, true
 		}
 		if m.Phase == quality.Frozen {
-			return m.Learned[0].Index > int64(c.from)-3, true // a value or two of the other level are no harm
+			return m.Learned[0].Index > int64(c.from)-3, true // a value or two of the other level do no harm
 		}
 	}
 	return true, false
@@ -110,8 +110,8 @@ func chartPromises() []promise {
 	for _, k := range []struct {
 		name  string
 		c     charted
-		early float64 // of shifts right after the first 20
-		find  float64 // of those from value 41 on
+		early float64 // fraction of shifts right after the first 20
+		find  float64 // fraction of shifts from value 41 on
 	}{
 		{"normal", charted{}, 0.8, 0.85},
 		{"read in steps of 0.5 sd", charted{step: 0.5}, 0.8, 0.85},

@@ -86,7 +86,7 @@ func performancePromises() []promise {
 				p, err := k.s.judged(r)
 				return err != nil || k.s.outside() <= p.OutsideMost, err == nil
 			}})
-		} else { // it is no one process, of which nothing must be said
+		} else { // it is not one process, and nothing must be stated about it
 			most.kinds = append(most.kinds, kindOfData{name: k.name, lot: func(r *rand.Rand) (bool, bool) {
 				_, err := k.s.judged(r)
 				return err != nil, err == nil

@@ -9,14 +9,14 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// ordering is a lot whose machine stops for checks, at which somebody comes sooner or later,
-// counts what was made, and has the scrap made again.
+// ordering is a lot whose machine stops for checks. Somebody comes sooner or later, counts what was
+// made, and has the scrap made again.
 type ordering struct {
 	ordered, done, looked int // parts: ordered, made so far, of them looked at
 	every                 int // parts from stop to stop, 0 for none
 	yield                 func(r *rand.Rand) float64
 	waitMin, waitSD       float64 // median, and standard deviation of the logarithm
-	nights                float64 // of so many waits one lasts until the next morning
+	nights                float64 // out of so many waits, one lasts until the next morning
 	seen                  int     // waits
 }
 

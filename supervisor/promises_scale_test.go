@@ -12,10 +12,10 @@ import (
 type measuring struct {
 	sizes     []float64 // nominal, mm
 	parts     int       // of each
-	wrong     float64   // of the scale, as a share
+	wrong     float64   // error of the scale, as a fraction
 	scatterMM float64   // of the parts
-	stepMM    float64   // that the caliper shows
-	caliperMM float64   // by which it errs at any length, at most
+	stepMM    float64   // resolution of the caliper
+	caliperMM float64   // largest error of the caliper at any length
 }
 
 func (m measuring) lot(r *rand.Rand) (holds, told bool) {

@@ -8,11 +8,11 @@ import (
 	"testing"
 )
 
-// promise is a row of the table of promises: something that is printed with a certainty, and
-// how often it is true. A row is tried over data of each kind, or names the test that does.
+// promise is a row of the table of promises: something that is printed with a certainty, and how often
+// it is true. A row is tested with each kind of data, or names the test that does so.
 type promise struct {
 	name string
-	// says are pieces of the program's texts that print it.
+	// says are fragments of the program's texts that print it.
 	says []string
 	// At least keeps and at most mostly of all lots get no false statement; mostly is 0 if there is no
 	// upper bound.
@@ -21,7 +21,7 @@ type promise struct {
 	proved        string // the test that measures it, where it is not this one
 }
 
-// kindOfData is one kind of lots that a promise is tried on.
+// kindOfData is one kind of lots for testing a promise.
 type kindOfData struct {
 	name string
 	// lot plays one lot and reports whether its statement is true, and whether there is one. A lot
@@ -58,7 +58,7 @@ func provedPromises() []promise {
 	}
 }
 
-// TestPromises plays the table. BELTWARDEN_LOTS is how many lots of each kind (make models).
+// TestPromises runs the table. BELTWARDEN_LOTS is the number of lots of each kind (make models).
 func TestPromises(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()

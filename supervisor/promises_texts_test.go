@@ -12,10 +12,10 @@ import (
 	"testing"
 )
 
-// notPromised are texts that sound like a promise: options, names of fields, what was measured.
+// notPromised are texts that only look like a promise: options, names of fields, measurements.
 var notPromised = []string{`json:"certainty"`, `"certainty"`, "99 % within"}
 
-// sounds is what a text has in it that prints something with a certainty.
+// sounds matches a text that prints something with a certainty.
 var sounds = regexp.MustCompile(`\b9\d(\.\d+)? %|\bcertainty\b|95 of 100|in a million|worth correcting`)
 
 // TestEveryPromiseHasARow compares the texts of the program with the table.

@@ -8,7 +8,7 @@ import (
 	"beltwarden/supervisor/belt"
 )
 
-// trialPromises are of the rate that one run of the belt shows, read before and after.
+// trialPromises concern the rate from one run of the belt, read before and after.
 func trialPromises() []promise {
 	p := promise{name: "the rate that a trial shows, by the error of reading", keeps: 0.95, says: []string{"by the error of reading (95 %%)"}}
 	for _, k := range []struct{ errorMM, stepMM, metres float64 }{{0.1, 0.1, 5}, {0.1, 0.5, 10}, {0.2, 0.1, 10}, {0.2, 0.5, 10}} {

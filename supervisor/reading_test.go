@@ -72,7 +72,7 @@ func TestOneReadingEndsNoWait(t *testing.T) {
 	}
 }
 
-// TestOneReadingMovesNoFilament: a nozzle that one reading says is hot is not taken to be so.
+// TestOneReadingMovesNoFilament: one hot reading does not make the nozzle count as hot.
 func TestOneReadingMovesNoFilament(t *testing.T) {
 	m := newMachine(testSettings())
 	at := gcode.NewState()

@@ -21,8 +21,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// realJob is a published part, see testdata/jobs/README.md. The line numbers below
-// were read off the file by hand.
+// realJob is a published part, see testdata/jobs/README.md. The line numbers below were read from the
+// file by hand.
 const (
 	realJob       = "../testdata/jobs/buttons.gcode"
 	realBodyFirst = 11    // the first move that extrudes on its way
@@ -127,7 +127,7 @@ func expectedRecord(lines []string) []string {
 	for _, l := range lines[:realBodyFirst-1] {
 		switch l {
 		case "G21":
-			add("M82", "M107") // modes that the job counts on without saying so
+			add("M82", "M107") // modes that the job assumes without setting them
 		case "G28":
 			add("G28 X Z", "G92 Y0") // the belt axis has no end stop
 			continue
@@ -146,7 +146,8 @@ func expectedRecord(lines []string) []string {
 		add(realDischarge...)
 	}
 	add("G1 F6000") // the feed in force when the part ended
-	// Lead-out without the line that releases the motors, then the last parts' way out.
+	// Lead-out without the line that releases the motors, then the advance that takes the last parts
+	// off.
 	for _, l := range lines[realBodyLast:] {
 		if l != "M84" {
 			add(shortened(l))
@@ -164,9 +165,8 @@ var (
 	realClear   = slices.Concat(realPiece, realPiece, realPiece, realPiece, []string{"M104 S0", "M140 S0", "M400"})
 )
 
-// zeroFirst is a zero before the point of a number, the one thing that is left out
-// of this file's lines: it has no comments, no needless blanks, and no number that
-// ends in a zero behind its point.
+// zeroFirst is a zero before a number's decimal point, the only thing left out of this file's lines:
+// it has no comments, no needless blanks, and no number with trailing decimal zeros.
 var zeroFirst = regexp.MustCompile(`([A-Z]-?)0\.`)
 
 // shortened is a line of the file as it should appear on the wire.

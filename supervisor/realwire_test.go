@@ -15,11 +15,11 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestRealWireTable prints what the wire gives with the lines of the real job as the
-// run sends them, on a machine that takes no time for its moves; a USB frame of 1 ms
-// lies each way. Time is virtual, so the figures are exact. Against one line at a time
-// a window can gain at most what a line's round trip is of its time on the wire: three
-// times at 250000 baud only with lines of 26 bytes and less.
+// TestRealWireTable prints the throughput of the wire with the lines of the real job as the run sends
+// them, on a machine that takes no time for its moves; a USB frame of 1 ms lies in each direction.
+// Time is virtual, so the figures are exact. Compared with one line at a time, a window can gain at
+// most the ratio of a line's round trip to its time on the wire: three times at 250000 baud only with
+// lines of 26 bytes and less.
 func TestRealWireTable(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()
@@ -90,7 +90,7 @@ func realRate(t *testing.T, plan *job.Plan, baud, buffer, window int) (rate, siz
 	return rate, size
 }
 
-// instant makes moves take no time that counts.
+// instant makes moves take negligible time.
 func instant(set *rig.Settings) {
 	m := &set.Machine
 	m.MinExtrudeC = 0

@@ -8,7 +8,7 @@ import (
 	"beltwarden/serialio/rig"
 )
 
-// follow does what an option of the recovery says, as an operator would.
+// follow carries out an option of the recovery as an operator would.
 func (x *run) follow(o RecoveryOption) {
 	x.t.Helper()
 	for _, step := range o.Steps {
@@ -41,9 +41,9 @@ func (x *run) follow(o RecoveryOption) {
 	}
 }
 
-// TestRecovery breaks a run in the middle of a part in several ways. Each time one screen
-// says what is certain and what is not, and each of its options leads where it says, with
-// the count as it is on the machine.
+// TestRecovery interrupts a run in the middle of a part in several ways. Each time one screen shows
+// what is certain and what is not, and each of its options leads where it says, with the count as it
+// is on the machine.
 func TestRecovery(t *testing.T) {
 	breaks := map[string]struct {
 		does func(x *run)
@@ -119,7 +119,7 @@ func TestGoingOnIsRefusedAtOnce(t *testing.T) {
 		}
 		x.do(Request{Visit: &Visit{Interrupted: "scrap"}})
 		x.do(Request{Command: Clear, GoOn: true})
-		x.rig.Unplug() // a new fault ends the wish
+		x.rig.Unplug() // a new fault cancels the request
 		time.Sleep(30 * time.Minute)
 		x.rig.Replug()
 		time.Sleep(time.Hour)

@@ -9,8 +9,8 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// TestNothingStartsByReset: a lot that was to begin once the board is ready does
-// not begin after a stop or a fault came between.
+// TestNothingStartsByReset: a lot that was to begin once the board is ready does not begin after an
+// intervening stop or fault.
 func TestNothingStartsByReset(t *testing.T) {
 	for _, between := range []Command{Stop, Abort} {
 		t.Run(between.String(), func(t *testing.T) {
@@ -55,8 +55,8 @@ func TestVisitToNoJob(t *testing.T) {
 	})
 }
 
-// TestHeatingCanBeLeft stops, aborts and ends the process while the board waits
-// for its bed in a line of the job, and so takes no other line.
+// TestHeatingCanBeLeft stops, aborts and ends the process while the board waits for its bed in a line
+// of the job, and so accepts no other line.
 func TestHeatingCanBeLeft(t *testing.T) {
 	for _, how := range []string{"stop", "shutdown", "shutdown without emergency words"} {
 		t.Run(how, func(t *testing.T) {

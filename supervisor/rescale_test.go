@@ -79,7 +79,7 @@ func TestScaleIsSetAndSetBack(t *testing.T) {
 			t.Errorf("after a restart %+v, chart %+v", s.Lot, s.Lot.Jobs[0].Size)
 		}
 		x.do(Request{Visit: &Visit{Good: 1, Scrap: map[string]int{"warped": 1}}})
-		// Opening the port restarts this board, which has forgotten what was not stored.
+		// Opening the port restarts this board, which loses what was not stored.
 		if err := x.refuse(Request{Command: Start}); !strings.Contains(err.Error(), "lost the 79.2") {
 			t.Errorf("with a forgetful board: %v", err)
 		}
@@ -87,7 +87,7 @@ func TestScaleIsSetAndSetBack(t *testing.T) {
 		x.stop()
 		x.start()
 		x.until(Idle, time.Minute)
-		x.do(Request{Command: Start}) // it is not called a strange board
+		x.do(Request{Command: Start}) // it does not count as a changed board
 		x.until(Complete, 6*time.Hour)
 		r = x.do(Request{Scale: &ScaleRequest{Undo: true, Store: true}})
 		if !strings.Contains(r.Text, "runs at 80 ") || !strings.Contains(r.Text, "store") {
@@ -261,7 +261,7 @@ func TestScaleThatFails(t *testing.T) {
 		if s := m.bed.Scale; s == nil || s.Stored || s.NewStepsPerMM != 79 {
 			t.Errorf("kept %+v", s)
 		}
-		// The board restarts and has forgotten it.
+		// The board restarts and loses it.
 		take(LinkLost{serialio.ErrReset})
 		take(Request{Command: Reset})
 		take(LinkSynced{Reset: true})

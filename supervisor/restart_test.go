@@ -16,9 +16,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestMadePartIsTakenUpOnce: a part that was made and given up before it was moved
-// off is no reason, after the operator has cleared the belt, to call them again at
-// every later start.
+// TestMadePartIsTakenUpOnce: a part that was made and given up before it was moved off does not call
+// the operator again at every later start, once they have cleared the belt.
 func TestMadePartIsTakenUpOnce(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		x := newRun(t, testRig(), testSettings())
@@ -70,8 +69,8 @@ func TestInterruptedPartStaysWithItsLot(t *testing.T) {
 	})
 }
 
-// killed returns a ledger as kill -9 leaves it in the middle of a lot's first
-// part, and the plan of the part.
+// killed returns a ledger as kill -9 leaves it in the middle of a lot's first part, and the part's
+// plan.
 func killed(t *testing.T) (*ledger.Ledger, *job.Plan) {
 	t.Helper()
 	plan, err := job.Inspect(context.Background(), clipJob, testJobOptions(), nil)
@@ -124,7 +123,7 @@ func takeUp(t *testing.T, l *ledger.Ledger, now time.Time) (m *Machine, step fun
 	}
 }
 
-// TestSecondKillReckonsNothingTwice kills again before the board was reached.
+// TestSecondKillReckonsNothingTwice kills the process again before the board was reached.
 func TestSecondKillReckonsNothingTwice(t *testing.T) {
 	l, plan := killed(t)
 	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
@@ -174,7 +173,7 @@ func TestLotGivenUpWithoutItsBoard(t *testing.T) {
 	keep(t, l, m.out.Records...)
 }
 
-// TestBeltClearedBeforeTheBoardIsBack: the operator need not say it twice.
+// TestBeltClearedBeforeTheBoardIsBack: the operator need not report it twice.
 func TestBeltClearedBeforeTheBoardIsBack(t *testing.T) {
 	l, _ := killed(t)
 	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
@@ -208,7 +207,7 @@ func TestTheWayOverTheEdgeIsKept(t *testing.T) {
 // TestClearingLiftsABlindHead: a board that has restarted does not know where the head is. It may be
 // low in a part, and is lifted from wherever it is before the belt moves.
 func TestClearingLiftsABlindHead(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "peg.gcode") // it reaches to where a board that has restarted takes the head to be
+	path := filepath.Join(t.TempDir(), "peg.gcode") // it reaches to where a restarted board assumes the head to be
 	text := "G21\nG90\nM82\nM140 S60\nM104 S205\nG28\nG92 E0\nG1 X0 Y3 Z0.2 F6000\nG1 X40 Y9 E1 F1200\nG1 X0 Y3 E2\nM104 S0\nM140 S0\nM84\n"
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)
@@ -280,8 +279,8 @@ func TestMovesThatABoardForgotAreInDoubt(t *testing.T) {
 	}
 }
 
-// TestALineThatWasNeverSentCountsForNothing: a stop finds a line waiting for its number. It leads nowhere,
-// and the belt has not run for it.
+// TestALineThatWasNeverSentCountsForNothing: a stop finds a line waiting for its number. It is
+// dropped, and the belt has not run for it.
 func TestALineThatWasNeverSentCountsForNothing(t *testing.T) {
 	oneMachine(t)
 	for n := range 12 {
@@ -303,8 +302,8 @@ func TestALineThatWasNeverSentCountsForNothing(t *testing.T) {
 	}
 }
 
-// TestTheBeltIsKeptInAHold: a hold before the first part leaves the lead-in's travel in the ledger, for a
-// process that takes it up.
+// TestTheBeltIsKeptInAHold: a hold before the first part leaves the lead-in's travel in the ledger,
+// for the next process.
 func TestTheBeltIsKeptInAHold(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {

@@ -9,8 +9,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// fullLedger refuses some commits in a row, as a disk does until someone has made
-// room on it.
+// fullLedger refuses some commits in a row, as a full disk does until someone has made room.
 type fullLedger struct {
 	Ledger
 	before, refuse int

@@ -49,9 +49,8 @@ func TestOffsetBeyondLimitHolds(t *testing.T) {
 	}
 }
 
-// TestEveryRuleHolds: each rule alone stops the lot between parts, at the part at
-// which it is due, and names itself. A clip runs 1.8 m of belt in a cycle of about
-// a quarter of an hour.
+// TestEveryRuleHolds: each rule alone stops the lot between parts, at the part at which it is due, and
+// names itself. A clip runs 1.8 m of belt in a cycle of about a quarter of an hour.
 func TestEveryRuleHolds(t *testing.T) {
 	rules := map[string]struct {
 		set  func(*Settings)

@@ -22,14 +22,14 @@ type scene struct {
 	jobs      []string // names of the pool's files
 	good      []int
 	order     string
-	small     bool // the board's receive buffer is smaller than it was told to be
+	small     bool // the board's receive buffer is smaller than configured
 	acts      []act
 	rng       *rand.Rand
-	unchecked bool // the ledger's rows are not held against one another
-	persist   int  // times that the operator sets to work again what has stopped
+	unchecked bool // the ledger's rows are not compared with one another
+	persist   int  // how often the operator restarts a machine that has stopped
 
 	bed   bool // the job must heat the bed
-	alone int  // so often it must go on by itself; 0: that is not said
+	alone int  // how often it must resume by itself; 0: not tested
 
 	wide *rand.Rand // what wide seeds draw from later; nil in others
 }
@@ -41,7 +41,7 @@ type act struct {
 	lines int
 	after time.Duration
 	for_  time.Duration // how long a cable stays out
-	cold  bool          // the board loses its power meanwhile
+	cold  bool          // the board loses its power in the meantime
 
 	when string        // wide seeds: what the machine is doing by then,
 	wait time.Duration // and for how long
@@ -55,7 +55,7 @@ func (a act) String() string {
 	return fmt.Sprintf("%s after %d lines or %v", a.what, a.lines, a.after)
 }
 
-// String tells what the seed is, for the report of a failure.
+// String describes the seed, for the report of a failure.
 func (s *scene) String() string {
 	return fmt.Sprintf("board %s, window %d of %d, %d baud, latency %v, %v x %v in %s, faults %v, acts %v", s.board, s.set.Conn.WindowBytes,
 		s.rig.Board.ReceiveBuffer, s.set.Port.BaudRate, s.rig.Board.Latency, s.good, s.jobs, s.order, s.rig.Faults, s.acts)
@@ -91,7 +91,7 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, all []string
 	if rng.IntN(4) == 0 {
 		s.set.PartEveryParts = 1 + rng.IntN(2)
 	}
-	// Drawn apart, so that seeds that were kept are what they were.
+	// Drawn separately, so that recorded seeds keep their meaning.
 	if more := rand.New(rand.NewPCG(seed, 0x6d6f7265)); more.IntN(2) == 0 {
 		s.set.GoOnPerDay, s.set.GoOnAfter = 1+more.IntN(3), time.Duration(1+more.IntN(5))*time.Minute
 	}
@@ -114,14 +114,14 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, all []string
 	return s
 }
 
-// smallHeaters make what heaters do soon over, and no less real.
+// smallHeaters make heating quick, and no less real.
 func smallHeaters(s *scene) {
 	s.rig.Machine.Nozzle.HeatJPerK, s.rig.Machine.Bed.HeatJPerK = 2, 20
 	s.set.PollEvery, s.set.ProgressEvery, s.set.Conn.BootWait = 15*time.Second, 2*time.Minute, 2*time.Second
 }
 
-// drawFaults chooses up to three kinds of fault. Rates are spread evenly over
-// their logarithm, so that seldom and often are both common.
+// drawFaults chooses up to three kinds of fault. Rates are spread evenly over their logarithm, so that
+// rare and frequent are both common.
 func drawFaults(rng *rand.Rand) []rig.Fault {
 	spread := func(low, high float64) float64 { return low * math.Pow(high/low, rng.Float64()) }
 	lasting := func(low, high time.Duration) time.Duration {
@@ -173,9 +173,8 @@ func drawAct(rng *rand.Rand) act {
 	return a
 }
 
-// seedJob writes a part of few and short moves: what a campaign is about is lines,
-// not plastic.
-// The last stroke of a slow one takes longer than a silent board may take to answer.
+// seedJob writes a part of few and short moves: a campaign tests lines, not plastic. The last stroke
+// of a slow one takes longer than the limit on a silent board.
 func seedJob(rng *rand.Rand, slow bool) string {
 	var b strings.Builder
 	line := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }

@@ -8,20 +8,19 @@ import (
 	"beltwarden/serialio/rig"
 )
 
-// spot is a place in the stream that was handed to the connections: so many
-// programs of a connection, so many lines of the next, so many control lines.
+// spot is a place in the stream that was handed to the connections: the number of completed programs
+// of a connection, of lines of the next, and of control lines.
 type spot struct{ link, program, line, ask int }
 
-// follower walks along the notes with the machine's record. Control lines may come
-// anywhere between the lines of programs, and may look like them, so that it keeps
-// every place that the record can have come to.
+// follower follows the notes along the machine's record. Control lines may come anywhere between the
+// lines of programs, and may look like them, so it keeps every place that is possible.
 type follower struct {
 	links []*linkNotes
 	at    []spot
 }
 
-// reach adds a spot and those that follow from it without a line being executed: a
-// program ends; the next connection takes over what the last one has lost.
+// reach adds a spot and those reachable from it without executing a line: a program ends; the next
+// connection takes over what the last one has lost.
 func (f *follower) reach(s spot, now time.Duration) {
 	for {
 		if slices.Contains(f.at, s) {
@@ -45,7 +44,7 @@ func (f *follower) reach(s spot, now time.Duration) {
 	}
 }
 
-// take moves on by one executed line. It returns false if none of the places leads on.
+// take advances by one executed line. It returns false if no place allows it.
 func (f *follower) take(e rig.Executed) (ok, altered bool) {
 	from := f.at
 	f.at = nil
@@ -73,7 +72,7 @@ func (f *follower) take(e rig.Executed) (ok, altered bool) {
 	if len(f.at) > 0 || !e.Damaged {
 		return len(f.at) > 0, false
 	}
-	// What it is instead, and what it took the place of, is anybody's guess.
+	// What it has become, and what it replaced, is unknown.
 	for _, s := range from {
 		f.reach(s, 0)
 		l := f.links[s.link]
@@ -87,7 +86,7 @@ func (f *follower) take(e rig.Executed) (ok, altered bool) {
 	return true, true
 }
 
-// want tells what could have come next.
+// want describes what could have come next.
 func (f *follower) want(at []spot) string {
 	var list []string
 	for _, s := range at {

@@ -15,7 +15,7 @@ import (
 // judgeStream compares the record with the notes: nothing missing, doubled or
 // altered. At rest every line handed out must have been executed.
 func (w *world) judgeStream(record []rig.Executed, atRest bool) {
-	w.notes.mu.Lock() // at rest the run still asks for readings
+	w.notes.mu.Lock() // at rest the run still requests readings
 	defer w.notes.mu.Unlock()
 	if len(w.notes.links) == 0 {
 		if len(record) > 0 {
@@ -28,7 +28,7 @@ func (w *world) judgeStream(record []rig.Executed, atRest bool) {
 	w.letIn, w.inPlace, w.acted = 0, 0, 0
 	for i, e := range record {
 		if i > 0 && strings.HasPrefix(e.Text, "M110 N") && e.Text == record[i-1].Text && e.Number == record[i-1].Number {
-			continue // a board takes this line whatever its count; twice in a row is once
+			continue // a board accepts this line whatever its count; twice in a row is once
 		}
 		before := f.at
 		ok, altered := f.take(e)
@@ -63,7 +63,7 @@ func (w *world) judgeStream(record []rig.Executed, atRest bool) {
 	w.wrong("the machine rests %s, and of what was handed out it has not executed %s", w.rest, f.want(f.at))
 }
 
-// judgeRest looks at the machine where it has come to rest.
+// judgeRest checks the machine where it has come to rest.
 func (w *world) judgeRest() {
 	switch w.rest {
 	case Aborted, Stopped:
@@ -92,8 +92,8 @@ func (w *world) judgeRest() {
 	}
 }
 
-// judgeHalted waits for a run that rests to find out that its board has halted just now: the board owes it a reading, and will
-// owe it for ever. It must not rest as before.
+// judgeHalted waits until a run at rest notices that its board has just halted: the board owes it a
+// reading that will never come. The run must not stay at rest as before.
 func (w *world) judgeHalted() {
 	for begun := time.Now(); w.sup.Snapshot().State == w.rest; time.Sleep(time.Second) {
 		if time.Since(begun) > haltBound {
@@ -108,11 +108,11 @@ func (w *world) judgeHalted() {
 	w.judgeRest()
 }
 
-// haltBound is how long a run may rest beside a board that has halted: the longest silence that a drawn scene has patience
-// for, a reading asked for before it, and the question after it.
+// haltBound is how long a run may rest with a halted board: the longest silence that a drawn scene
+// allows, a reading requested before it, and the query after it.
 const haltBound = 5 * time.Minute
 
-// judge looks at everything once the last process has ended.
+// judge checks everything once the last process has ended.
 func (w *world) judge() {
 	record := w.rig.Record()
 	w.figures = w.rig.Figures()
@@ -124,8 +124,8 @@ func (w *world) judge() {
 		w.wrong("%s", w.slow)
 	}
 	if w.hotRest != "" {
-		// A line altered by damage can make a board wait for somebody for ever. Where it
-		// takes no emergency word, to say so is all that can be done; so where a dead heater or
+		// A line altered by damage can make a board wait forever for somebody. If it accepts no
+		// emergency command, reporting that is all that can be done; likewise where a dead heater or
 		// sensor keeps it in a wait of its own.
 		if (w.acted > 0 || w.heatCalled()) && w.told {
 			w.hot++
@@ -162,8 +162,8 @@ func (w *world) judge() {
 	}
 }
 
-// judgeBelt asks whether the head ran into what stood on the belt, laid one part on another, or
-// was to push cold filament. What damage that no checksum shows has made of a line is not ours.
+// judgeBelt checks whether the head ran into something on the belt, laid one part on another, or tried
+// to push cold filament. Lines altered by damage that no checksum shows are not our fault.
 func (w *world) judgeBelt() {
 	f := w.figures
 	if w.acted > 0 {
@@ -180,18 +180,19 @@ func (w *world) judgeBelt() {
 	}
 }
 
-// mayOverflow reports whether the buffer can run over though the window is kept: it
-// is smaller than we were told; or words went beside the numbered lines; or the
-// board stood still, by itself or by a line that damage had altered, so that a question had to be put over what it had not read;
-// or bytes were held up on their way for longer than the line was quiet, and came together with those sent after them.
+// mayOverflow reports whether the buffer can overflow though the window is kept: it is smaller than
+// configured; or bytes were sent beside the numbered lines; or the board stopped reading, by itself or
+// by a line that damage had altered, so that a query had to be sent on top of what it had not read; or
+// bytes were delayed in transit for longer than the line was quiet, and arrived together with those
+// sent after them.
 func (w *world) mayOverflow() bool {
 	stood := w.figures.Faults["silence"]+w.figures.Faults["busy"] > 0 || w.scene.rig.Board.Busy == 0
 	beside := slices.ContainsFunc(w.notes.links, func(l *linkNotes) bool { return len(l.urgent) > 0 })
 	return w.small || stood || beside || w.figures.Faults["delay"] > 0 || w.acted > 0
 }
 
-// judgeCount compares the ledger's count with the bodies that the machine has made
-// to their end: never one more, and none forgotten.
+// judgeCount compares the ledger's count with the bodies that the machine has completed: never one
+// more, and none lost.
 func (w *world) judgeCount(lot int64, record []rig.Executed) {
 	if lot == 0 {
 		return
@@ -235,10 +236,10 @@ func (w *world) judgeCount(lot int64, record []rig.Executed) {
 	}
 }
 
-// made returns when all moves had ended after the last line of a part, if they
-// have: without a restart between. Lines before the part was begun mean nothing, whatever their
-// number: where a run broke off at the end of a part, the questions of a long wait are numbered on
-// from there, and pass the next part's.
+// made returns when all moves had ended after the last line of a part, if they have, without a restart
+// in between. Lines before the part was begun do not count, whatever their number: if a run was
+// interrupted at the end of a part, the queries of a long wait are numbered on from there, and pass
+// the next part's number.
 func (w *world) made(record []rig.Executed, end int64, begun time.Duration) (time.Duration, bool) {
 	i := slices.IndexFunc(record, func(e rig.Executed) bool { return e.Number == end && e.At >= begun })
 	if i < 0 {

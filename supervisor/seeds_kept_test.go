@@ -8,8 +8,8 @@ import (
 	"beltwarden/serialio/rig"
 )
 
-// keptScenes are scenes in which a campaign found something wrong. They are
-// written out, since a seed means another scene once the draw has changed.
+// keptScenes are scenes in which a campaign found an error. They are written out, since a seed means
+// another scene once the draw has changed.
 var keptScenes = []struct {
 	why    string
 	board  string
@@ -54,20 +54,20 @@ var keptScenes = []struct {
 		}},
 }
 
-// travels has the belt's travel judged.
+// travels turns on the judgement of the belt's travel.
 func travels(s *scene) {
 	asDrawn(s, 1000000, time.Millisecond, time.Second)
 	s.wide, s.persist = s.rng, 1
 }
 
-// asDrawn gives a scene the machine that [draw] makes: small heaters, and limits of a quick line.
+// asDrawn gives a scene the machine that [draw] makes: small heaters, and limits of a fast line.
 func asDrawn(s *scene, baud int, latency, boot time.Duration) {
 	smallHeaters(s)
 	s.set.Port.BaudRate, s.rig.Board.Latency, s.rig.Board.BootTime = baud, latency, boot
 	s.set.Conn.ReplyLimit, s.set.Conn.SilenceLimit = 3*time.Second, 20*time.Second
 }
 
-// TestSeedsKept plays the scenes that once went wrong.
+// TestSeedsKept plays the scenes that once failed.
 func TestSeedsKept(t *testing.T) {
 	t.Parallel()
 	boards, _ := boardTable()

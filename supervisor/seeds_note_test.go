@@ -21,7 +21,7 @@ type notes struct {
 	mark  int // the alarm goes off at so many lines
 	alarm chan struct{}
 
-	coolFrom []time.Duration // when the service began to cool, and its lines came beside those noted
+	coolFrom []time.Duration // when the service began to cool, so that its lines came in addition to those noted
 }
 
 // coolTexts are what the cooling of the service sends.
@@ -32,7 +32,7 @@ type linkNotes struct {
 	at       time.Duration // machine time at which the port was opened
 	programs []*programNotes
 	asks     []string
-	urgent   []string // words sent beside the numbered lines
+	urgent   []string // bytes sent beside the numbered lines
 }
 
 // programNotes is one program: the lines that its source has handed out.
@@ -41,14 +41,14 @@ type programNotes struct {
 	cancelled bool
 }
 
-// noted is a connection that keeps notes of what it is given.
+// noted is a connection that notes what it is given.
 type noted struct {
 	connection
 	n *notes
 	l *linkNotes
 }
 
-// speak begins a connection; it takes the place of serialio.NewConn in the run.
+// speak begins a connection; it replaces serialio.NewConn in the run.
 func (n *notes) speak(p serialio.Port, o serialio.Options) connection {
 	n.mu.Lock()
 	defer n.mu.Unlock()
@@ -105,7 +105,7 @@ func (c *noted) Urgent(b []byte) {
 	c.connection.Urgent(b)
 }
 
-// notedSource keeps the lines of a source as it hands them out.
+// notedSource notes the lines of a source as it hands them out.
 type notedSource struct {
 	serialio.Source
 	n *notes
@@ -128,8 +128,8 @@ func (s *notedSource) Next(dst []byte) ([]byte, error) {
 // cooling notes that the service begins to cool.
 func (n *notes) cooling() { n.coolFrom = append(n.coolFrom, time.Since(n.begun)) }
 
-// cooled reports whether a line may be one of the service's own, which stand in no note. What it
-// sent may still lie in the board's buffer when it has ended.
+// cooled reports whether a line may be one of the service's own, which are not noted. What it sent may
+// still be in the board's buffer when it has ended.
 func (n *notes) cooled(e rig.Executed) bool {
 	return slices.ContainsFunc(n.coolFrom, func(from time.Duration) bool { return e.At >= from && e.At < from+10*time.Minute }) &&
 		(slices.Contains(coolTexts, e.Text) || strings.HasPrefix(e.Text, "M110 N"))

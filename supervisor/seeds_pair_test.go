@@ -18,16 +18,16 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// pairFrom is the first of the seeds that bring about what wide ones reach by luck or never: a
-// fault at a moment to which the words before it lead, and a second one on its heels; and every
-// sixth, faults after which the machine goes on by itself.
+// pairFrom is the first of the seeds for situations that wide ones reach by luck or never: a fault at
+// a moment reached by specific commands, with a second one right after it; and in every sixth, faults
+// after which the machine resumes by itself.
 const pairFrom = 2_000_000_000
 
-// onceAlone is how many of these seeds there are for each in which it goes on by itself.
+// onceAlone: one in this many of these seeds has the machine resume by itself.
 const onceAlone = 6
 
-// pairMoments are what the machine is doing when the first fault strikes, and the words by which
-// it gets there, each with the moment at which it is given.
+// pairMoments are what the machine is doing when the first fault occurs, and the commands that lead
+// there, each with the moment at which it is given.
 var pairMoments = []struct {
 	when  string
 	words []act
@@ -53,23 +53,23 @@ var pairMoments = []struct {
 	{"setting the belt", []act{{what: "hold", when: "making part"}, {what: "scale begins", when: "Held"}}},
 }
 
-// nextHeats is the moment between two parts at which the machine heats for the next, nextWarms
-// a later one, at which the bed's sensor has been seen to follow its heater.
+// nextHeats is the moment between two parts at which the machine heats for the next, nextWarms a later
+// one, at which the bed's sensor has been seen to follow its heater.
 const (
 	nextHeats = "heats for the next part"
 	nextWarms = "warms for the next part"
 )
 
-// pairFaults are what strikes.
+// pairFaults are the faults.
 var pairFaults = []string{"unplug", "button", "kill", "kill and cool", "commits fail", "low disk", "heat fault", "silence", "halt", "abort", "restart", "job lost"}
 
-// pairUp makes a scene of two faults, or one in which the machine goes on by itself.
+// pairUp makes a scene of two faults, or one in which the machine resumes by itself.
 func pairUp(s *scene, boards map[string]rig.Board, pool []string) {
 	rng := rand.New(rand.NewPCG(s.seed, 0x70616972))
 	s.wide = rng
 	s.acts, s.persist = nil, 1+rng.IntN(4)
 	n := int(s.seed - pairFrom)
-	slow := rng.IntN(4) == 0 // a kill near the end of a slow part finds all of it taken
+	slow := rng.IntN(4) == 0 // a kill near the end of a slow part finds all of its lines accepted
 	s.jobs, s.good = []string{pool[rng.IntN(len(pool))]}, []int{3}
 	if slow {
 		s.jobs[0] = pool[slowJob]
@@ -107,12 +107,12 @@ func strike(rng *rand.Rand, what string) act {
 	return act{what: what, for_: time.Second + soon(rng)*time.Duration(1+rng.IntN(60)), cold: rng.IntN(2) == 0, draw: rng.Uint64()}
 }
 
-// drawAlone makes a scene in which a cable comes out between two parts, once more often than
-// the owner lets the machine go on by itself. In every second one something else happens while
-// it waits, or the board is one on which it must not.
+// drawAlone makes a scene in which a cable comes out between two parts, once more often than the owner
+// allows the machine to resume by itself. In every second scene something else happens while it waits,
+// or the board is one on which it must not resume.
 func drawAlone(s *scene, rng *rand.Rand, boards map[string]rig.Board) {
 	s.rig.Faults, s.small, s.set.PartEveryParts = nil, false, 0
-	s.rig.Machine = testRig().Machine // a body that cools as quickly as a small one does puts its sensor in doubt
+	s.rig.Machine = testRig().Machine // a heater that cools as fast as a small one makes its sensor doubtful
 	if latency := s.rig.Board.Latency; rng.IntN(8) > 0 {
 		s.board = "lasting"
 		s.rig.Board, s.set.Conn.WindowBytes = boards[s.board], 0
@@ -143,8 +143,8 @@ func drawAlone(s *scene, rng *rand.Rand, boards map[string]rig.Board) {
 	}
 }
 
-// heatedBed puts the next job of the pool that heats the bed well above what releases a part in
-// the place of the scene's own: only those heat for long between two parts.
+// heatedBed replaces the scene's job with the next of the pool that heats the bed well above the
+// release temperature: only those heat for long between two parts.
 func (w *world) heatedBed() {
 	names := slices.Sorted(maps.Keys(w.plans))
 	from := slices.Index(names, w.jobs[0])
@@ -157,8 +157,8 @@ func (w *world) heatedBed() {
 	w.wrong("no job heats the bed")
 }
 
-// warms waits until the machine heats for the next part, and with well until the bed has warmed
-// by so much that its sensor is known to follow. It returns false while it does not.
+// warms waits until the machine heats for the next part, and with well until the bed has warmed enough
+// for its sensor to be known to follow. It returns false until then.
 func (w *world) warms(well bool) bool {
 	heats := func() bool {
 		s := w.sup.Snapshot()
@@ -174,7 +174,7 @@ func (w *world) warms(well bool) bool {
 	return false
 }
 
-// actPair carries out what only these seeds draw. It returns false for any other act.
+// actPair carries out the acts that only these seeds draw. It returns false for any other act.
 func (w *world) actPair(a act) bool {
 	rng := rand.New(rand.NewPCG(a.draw, 1))
 	inject := func(f rig.Fault) {
@@ -189,7 +189,7 @@ func (w *world) actPair(a act) bool {
 		inject(rig.Fault{Kind: rig.Silence, For: a.for_})
 	case "halt":
 		inject(rig.Fault{Kind: rig.HeaterFault})
-	case "scale begins": // what comes next does not wait for the board's answer
+	case "scale begins": // the next act does not wait for the board's answer
 		sup, to := w.sup, 80*(0.9+0.2*rng.Float64())
 		go sup.Do(context.Background(), Request{Scale: &ScaleRequest{NowStepsPerMM: 80, StepsPerMM: to, Store: rng.IntN(2) == 0}})
 	case "job lost":
@@ -224,7 +224,7 @@ func (w *world) ownJob() (done func()) {
 	return func() { os.RemoveAll(dir) }
 }
 
-// loseJob takes the job's file away, cuts it, or puts a word of heat into it.
+// loseJob removes the job's file, truncates it, or puts a heating command into it.
 func (w *world) loseJob(rng *rand.Rand) {
 	path := w.jobs[0]
 	var err error
@@ -244,7 +244,7 @@ func (w *world) loseJob(rng *rand.Rand) {
 	}
 }
 
-// letAlone waits until the machine has gone on by itself, or will not.
+// letAlone waits until the machine has resumed by itself, or will not.
 func (w *world) letAlone() {
 	begun, stays := time.Now(), time.Now()
 	for time.Since(begun) < 2*time.Hour && time.Since(stays) < 15*time.Minute {
@@ -259,14 +259,14 @@ func (w *world) letAlone() {
 	}
 }
 
-// goneOn is one time that the machine went on by itself, and what was wrong with it.
+// goneOn is one time that the machine resumed by itself, and what was wrong with it.
 type goneOn struct {
 	at    time.Time
 	wrong []string
 }
 
-// watch follows what goes into the ledger: whether it goes on by itself only where it may. It
-// looks at the machine, not at what the run believes of it.
+// watch checks the ledger's records: the machine may resume by itself only where that is allowed. It
+// looks at the machine, not at the run's own state.
 func (w *world) watch(r ledger.Record) {
 	now := time.Now()
 	switch r := r.(type) {

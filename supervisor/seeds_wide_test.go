@@ -20,13 +20,12 @@ import (
 	"beltwarden/supervisor/pace"
 )
 
-// wideFrom is the first of the seeds that draw from everything there is: all of a person's words
-// and visits, trials and changes of scale, processes that are killed, disks that fail, heaters and
-// sensors that fail, several lots, other house rules and other shapes of jobs. Seeds below it mean
-// what they always meant.
+// wideFrom is the first of the seeds that draw from everything: all of a person's commands and visits,
+// trials and changes of scale, processes that are killed, disks that fail, heaters and sensors that
+// fail, several lots, other house rules and other shapes of jobs. Seeds below it keep their meaning.
 const wideFrom = 1_000_000_000
 
-// widen adds to a scene what seeds below wideFrom never draw. It draws apart.
+// widen adds to a scene what seeds below wideFrom never draw. It draws separately.
 func widen(s *scene, all []string) {
 	rng := rand.New(rand.NewPCG(s.seed, 0x77696465))
 	one := func(in int) bool { return rng.IntN(in) == 0 }
@@ -47,7 +46,7 @@ func widen(s *scene, all []string) {
 	for range rng.IntN(6) {
 		s.acts = append(s.acts, drawWideAct(rng))
 	}
-	if one(8) { // a machine that nobody comes to for long
+	if one(8) { // nobody comes to the machine for long
 		s.persist = 0
 	} else {
 		s.persist += rng.IntN(4)
@@ -139,7 +138,7 @@ func (w *world) moment(a act) {
 	time.Sleep(a.wait)
 }
 
-// actWide carries out what only wide seeds draw. It returns false for any other act.
+// actWide carries out the acts that only wide seeds draw. It returns false for any other act.
 func (w *world) actWide(a act) bool {
 	rng := rand.New(rand.NewPCG(a.draw, 0))
 	do := func(r Request) { w.say(r) }
@@ -210,7 +209,7 @@ func (w *world) actWide(a act) bool {
 	return true
 }
 
-// say gives the run a word, which it may refuse.
+// say makes a request of the run, which may refuse it.
 func (w *world) say(r Request) bool {
 	w.forget(r)
 	_, err := w.sup.Do(context.Background(), r)
@@ -218,7 +217,7 @@ func (w *world) say(r Request) bool {
 	return err == nil
 }
 
-// look is a person who clears the belt and says so.
+// look is a person who clears the belt and reports it.
 func (w *world) look() {
 	w.rig.ClearBelt()
 	v := &Visit{BeltCleared: true}
@@ -240,12 +239,12 @@ func (w *world) order1(rng *rand.Rand) {
 	}
 }
 
-// kill ends the process as the kernel does: nothing more reaches the wire or the ledger. The
-// service may then see to the heaters, and starts the next.
+// kill ends the process as the kernel does: nothing more reaches the wire or the ledger. Then the
+// service may cool the heaters, and starts the next process.
 func (w *world) kill(a act) {
 	w.dead.Store(true)
 	w.cancel()
-	<-w.ended // what it would have liked to do
+	<-w.ended // what it would still have done
 	time.Sleep(a.wait)
 	if a.what == "kill and cool" {
 		w.cool()
@@ -287,8 +286,8 @@ func (p *mortal) Write(b []byte) (int, error) {
 	return p.Port.Write(b)
 }
 
-// judgePeace holds the machine to what rest means: nothing moves and nothing heats beside a
-// person who may be at it, and no heater stays on for want of one.
+// judgePeace checks what rest means: nothing moves and nothing heats beside a person who may be at the
+// machine, and no heater stays on because nobody is.
 func (w *world) judgePeace() {
 	time.Sleep(w.set.HeatersOffAfter + 2*time.Minute)
 	if w.sup.Snapshot().State != w.rest || w.rig.Figures().Halted {
@@ -322,19 +321,19 @@ func (w *world) heatFailed() bool {
 	return false
 }
 
-// heatCalled reports whether a heater or sensor has failed, and somebody was called for it: a run
-// may then wait for a bed that is shown hot, or for a board that waits by itself.
+// heatCalled reports whether a heater or sensor has failed and somebody was called for it: a run may
+// then wait for a bed that is shown hot, or for a board that waits by itself.
 func (w *world) heatCalled() bool { return w.heatFailed() && w.called.Load() }
 
-// forget adds up what travel was uncertain before a word of the operator makes the run forget it.
+// forget adds up the uncertain travel before a request of the operator resets it.
 func (w *world) forget(r Request) {
 	if r.Visit != nil && r.Visit.Realigned || r.TrialBegin != nil {
 		w.forgotMM += w.sup.Snapshot().Belt.UncertainMM
 	}
 }
 
-// judgeTravel holds the belt's travel in the ledger against what the board has run: it differs by no
-// more than what is said to be uncertain.
+// judgeTravel compares the belt's travel in the ledger with the board's: they differ by at most the
+// uncertain travel.
 func (w *world) judgeTravel() {
 	b, err := w.ledger.Belt(context.Background())
 	if err != nil {
@@ -347,8 +346,8 @@ func (w *world) judgeTravel() {
 	}
 }
 
-// wideJob writes a part of another shape: layers, arcs, inches, relative words, filament drawn back by
-// the board, a belt that goes back and forth, and waits of its own.
+// wideJob writes a part of another shape: layers, arcs, inches, relative moves, firmware retraction, a
+// belt that goes back and forth, and waits of its own.
 func wideJob(rng *rand.Rand) string {
 	var b strings.Builder
 	line := func(format string, a ...any) { fmt.Fprintf(&b, format+"\n", a...) }
@@ -432,7 +431,7 @@ func widePool(t *testing.T, plans map[string]*job.Plan) []string {
 	return names
 }
 
-// mortalLedger is the ledger as a process sees it that may be killed, and whose disk may fail.
+// mortalLedger is the ledger as seen by a process that may be killed, and whose disk may fail.
 type mortalLedger struct {
 	*kept
 	dead *atomic.Bool

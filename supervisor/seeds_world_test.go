@@ -16,15 +16,15 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// world is one seed being played: the simulated machine, the production code
-// that runs it, and the operator.
+// world is one seed being run: the simulated machine, the production code that runs it, and the
+// operator.
 type world struct {
 	*scene
 	plans  map[string]*job.Plan
 	rig    *rig.Rig
 	notes  *notes
 	ledger *ledger.Ledger
-	kept   *kept // the same, watched
+	kept   *kept // the same, observed
 	sup    *Supervisor
 	cancel context.CancelFunc
 	ended  chan error
@@ -32,31 +32,32 @@ type world struct {
 	dead   *atomic.Bool // the process was killed
 
 	rest     State   // where it came to rest in the end
-	void     int     // parts given up before anything of them was laid
-	hot      int     // runs that could not show the heaters off, and said so
+	void     int     // parts given up before they laid anything
+	hot      int     // runs that could not show the heaters to be off, and reported that
 	slow     string  // it did not come to rest within the bound
-	told     bool    // the snapshot said that they may be on
+	told     bool    // the snapshot reported that they may be on
 	hotRest  string  // heaters that stayed on though it was at rest
 	forgotMM float64 // travel that was uncertain before the belt was realigned
-	// Found beside what damage may explain: what was done at rest, and heaters that were said to be off.
+	// Errors unless damage explains them: actions at rest, and hot heaters reported as off.
 	peace, cooledHot string
-	// Of going on by itself: when the newest fault came, when it was announced, when anybody last gave a word, and each time.
+	// For resuming by itself: when the newest fault occurred, when it was announced, when anybody last
+	// made a request, and each time.
 	abortedAt, announcedAt time.Time
 	saidAt                 atomic.Int64
 	called                 atomic.Bool // somebody was called for heat
 	gone                   []goneOn
 	opens                  atomic.Int64 // times the port was opened
 	problems               []string     // violations
-	letIn                  int          // lines whose damage no checksum showed, and that are not what was sent
-	acted                  int          // of them those that may have made the board do something
-	inPlace                int          // of them those that took the place of the line that was sent
+	letIn                  int          // lines whose damage no checksum showed, and that differ from what was sent
+	acted                  int          // those of them that may have made the board do something
+	inPlace                int          // those of them that replaced the line that was sent
 	figures                rig.Figures
 }
 
 const (
-	// restBound is how long after the last fault or word of the operator a run may
-	// take to come to rest. A part takes minutes; a wait for heat ends by itself in
-	// 20 minutes, a board that takes no line is given up after 40.
+	// restBound is how long after the last fault or request of the operator a run may take to come to
+	// rest. A part takes minutes; a wait for heat ends by itself in 20 minutes, a board that accepts
+	// no line is given up after 40.
 	restBound  = 2 * time.Hour
 	stablePort = "by-id/greenhouse-belt"
 )
@@ -121,7 +122,7 @@ func (w *world) play() {
 		}
 		w.rest = w.await()
 	}
-	w.rest = w.await() // a fault may have struck the machine while it rested
+	w.rest = w.await() // a fault may have occurred while the machine was at rest
 	w.judgeRest()
 	w.stop()
 	w.judge()
@@ -146,9 +147,9 @@ func (w *world) start() bool {
 	return true
 }
 
-// opener returns what opens the port for a process that dead tells the end of. It finds the
-// device behind the stable name, which is another one after each time the cable was out, as a
-// kernel numbers them. A process that has ended may still be at it when the next one begins.
+// opener returns what opens the port for a process whose end dead reports. It finds the device behind
+// the stable name, which is another one each time the cable was out, as a kernel numbers them. A
+// process that has ended may still use it when the next one begins.
 func (w *world) opener(dead *atomic.Bool) func(context.Context, serialio.Settings) (serialio.Port, error) {
 	return func(ctx context.Context, s serialio.Settings) (serialio.Port, error) {
 		if s.Path != stablePort {
@@ -176,7 +177,7 @@ func (w *world) stop() {
 	w.cancel()
 	switch err := <-w.ended; {
 	case errors.Is(err, ErrHot):
-		w.hot++ // it says so, and that is what it is for
+		w.hot++ // it reports that, as it should
 	case err != nil:
 		w.wrong("run ended: %v", err)
 	}
@@ -192,7 +193,7 @@ func (w *world) await() State {
 		}
 		took := time.Since(begun)
 		if (s.State == Resetting || s.State == Clearing) && took > patience {
-			w.rig.Reset() // the button: a board that has halted wants it
+			w.rig.Reset() // the button: a board that has halted needs it
 			patience = took + 15*time.Minute
 		}
 		if took > restBound && w.slow == "" {
@@ -208,7 +209,7 @@ func (w *world) await() State {
 	}
 }
 
-// act carries out what a person does. The run may refuse a word; that is its right.
+// act carries out what a person does. The run is free to refuse a request.
 func (w *world) act(a act) {
 	if w.actWide(a) || w.actPair(a) {
 		return
@@ -248,8 +249,7 @@ func (w *world) act(a act) {
 	}
 }
 
-// again is the operator setting a machine to work that rests. It returns false if
-// there is nothing to be done.
+// again is the operator restarting a machine at rest. It returns false if there is nothing to do.
 func (w *world) again() bool {
 	do, look := w.say, w.look
 	time.Sleep(time.Duration(w.rng.IntN(1800)) * time.Second) // hot, warm or cold
@@ -260,7 +260,7 @@ func (w *world) again() bool {
 	case Suspended:
 		return do(Request{Command: Unsuspend})
 	case Aborted:
-		if !do(Request{Command: Clear}) && w.seed >= pairFrom { // a heat fault is latched; what is said of it need not be true
+		if !do(Request{Command: Clear}) && w.seed >= pairFrom { // a heat fault is latched; the text about the repair need not be true
 			do(Request{Command: Clear, Mended: "the sensor was put back"})
 		}
 		if w.await() != Stopped {

@@ -16,8 +16,8 @@ import (
 
 // TestShapesOnTheRig makes three parts of every accepted shape of testdata/jobs/shapes and judges by
 // the machine's own record: each part gets the same lines and filament, nothing is extruded between
-// two parts, none is laid on another, and belt travel and pitch are those announced. Usually it makes
-// each third; BELTWARDEN_SHAPES=all makes all.
+// two parts, none is laid on another, and belt travel and pitch are as announced. By default it makes
+// every third; BELTWARDEN_SHAPES=all makes all.
 func TestShapesOnTheRig(t *testing.T) {
 	withoutRace(t)
 	t.Parallel()

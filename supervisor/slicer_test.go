@@ -43,7 +43,7 @@ func TestSlicedFilesRunCleanly(t *testing.T) {
 						t.Errorf("%d parts made, want 3", s.Lot.Made)
 					}
 					fig := x.rig.Figures()
-					// What differs: a filled nozzle before, up to 4 mm drawn back after.
+					// The differences: a filled nozzle before, up to 4 mm retracted after.
 					if want := 3*plan.FilamentMM + purgeMM; math.Abs(fig.FilamentMM-want) > 8 {
 						t.Errorf("net filament %.2f mm, want %.2f within 8", fig.FilamentMM, want)
 					}
@@ -60,8 +60,8 @@ func TestSlicedFilesRunCleanly(t *testing.T) {
 	}
 }
 
-// hits lists the moves that take the nozzle through plastic of an earlier part.
-// It lays the plastic out on a map of square millimetres that rides on the belt.
+// hits lists the moves that take the nozzle through plastic of an earlier part. It records the plastic
+// on a map of square millimetres that moves with the belt.
 func hits(record []rig.Executed, belt, lift gcode.Axis) []string {
 	type square struct{ along, across int }
 	type plastic struct {

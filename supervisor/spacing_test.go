@@ -40,9 +40,8 @@ M84
 	return path
 }
 
-// TestJobsOfOneLotLieApart: two jobs that begin at different places of the belt
-// coordinate, and reach back towards the drop edge by different amounts, still
-// leave the gap between any two parts.
+// TestJobsOfOneLotLieApart: two jobs that begin at different belt coordinates, and reach back towards
+// the drop edge by different amounts, still leave the gap between any two parts.
 func TestJobsOfOneLotLieApart(t *testing.T) {
 	withoutRace(t)
 	for _, order := range []string{"turn", "blocks"} {

@@ -9,7 +9,7 @@ import (
 	"beltwarden/supervisor/pace"
 )
 
-// suspended runs a lot of pegs until the machine waits, and says why and after how many.
+// suspended runs a lot of pegs until the machine waits, and returns why and after how many.
 func suspended(t *testing.T, x *run, good int, first *Visit) *Snapshot {
 	t.Helper()
 	x.start()

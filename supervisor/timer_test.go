@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// TestTimers: the first due is the deadline, each fires once and in the order of its time, one that another
-// has stopped does not, and none outlives its state.
+// TestTimers: the first due is the deadline, each fires once and in the order of its time, a stopped
+// one does not, and none outlives its state.
 func TestTimers(t *testing.T) {
 	start := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	var w timers

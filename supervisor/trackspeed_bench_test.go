@@ -6,7 +6,7 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// BenchmarkTrack is what following one line costs that is handed to the board.
+// BenchmarkTrack measures following one line that is handed to the board.
 func BenchmarkTrack(b *testing.B) {
 	t := tracker{axis: gcode.Z, forward: 1}
 	t.forget()

@@ -20,10 +20,10 @@ func (x *run) beginTrialOf(metres float64, adjuster string, turns float64) {
 	x.do(Request{By: "north-house", TrialBegin: &TrialBegin{RunMM: 1000 * metres, BeforeMM: &mm, Adjuster: adjuster, Turns: turns, Clear: true}})
 }
 
-// readOff is the offset as a rule divided into tenths gives it.
+// readOff is the offset as read from a rule with tenths.
 func readOff(r *rig.Rig) float64 { return math.Round(10*r.LateralOffsetMM()) / 10 }
 
-// tryBelt runs a whole trial and returns what it has shown.
+// tryBelt runs a whole trial and returns its result.
 func (x *run) tryBelt(metres float64, adjuster string, turns float64) *TrialResult {
 	x.t.Helper()
 	x.beginTrialOf(metres, adjuster, turns)
@@ -79,8 +79,8 @@ func TestTrialRunsWholeLoops(t *testing.T) {
 	}
 }
 
-// TestTrialAgreesWithTheBelt: the judgement is that of the rig's own rate, the run counts as
-// travel and advance, and nothing heats.
+// TestTrialAgreesWithTheBelt: the result matches the rig's own rate, the run counts as travel and
+// advance, and nothing heats.
 func TestTrialAgreesWithTheBelt(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		rs, set := testRig(), testSettings()
@@ -111,7 +111,7 @@ func TestTrialAgreesWithTheBelt(t *testing.T) {
 		if r.Side != "" || r.RateMMPerM != 0 || r.Alignment != belt.AlignedWell {
 			t.Errorf("a still belt: %+v", r.Verdict)
 		}
-		// Without parts of its own the end judges for the open lot.
+		// Without parts of its own, the end judges for the open lot.
 		plan := x.plan(clipJob)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{12}}})
 		x.beginTrialOf(2, "", 0)
@@ -130,7 +130,7 @@ func TestTrialAgreesWithTheBelt(t *testing.T) {
 	})
 }
 
-// TestTrialLearnsTheAdjuster: the simulated adjuster changes the rate by -0.3 mm/m a turn.
+// TestTrialLearnsTheAdjuster: the simulated adjuster changes the rate by -0.3 mm/m per turn.
 func TestTrialLearnsTheAdjuster(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		rs, set := testRig(), testSettings()
@@ -248,7 +248,7 @@ func TestTrialIsStopped(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {
 				set := testSettings()
-				set.TravelLimitMM = 4000 // a board that takes long moves is stopped as quickly
+				set.TravelLimitMM = 4000 // a board that accepts long moves stops as quickly
 				x := newRun(t, testRig(), set)
 				x.start()
 				x.until(Idle, time.Minute)
@@ -282,8 +282,8 @@ func TestTrialIsStopped(t *testing.T) {
 	}
 }
 
-// TestTrialAfterAKill: a process that was killed while the belt ran leaves the rest of its
-// way as uncertain travel, once.
+// TestTrialAfterAKill: a process that was killed while the belt ran leaves the rest of that run as
+// uncertain travel, once.
 func TestTrialAfterAKill(t *testing.T) {
 	ctx := context.Background()
 	l, err := ledger.Open(t.Name(), ledger.Options{Memory: true})
@@ -344,8 +344,8 @@ func TestTrialAsksBack(t *testing.T) {
 	})
 }
 
-// TestTrialOfABeltThatDidNotRun: a board without mains power says that the belt ran, and both offsets are what they
-// were. That is no sign of a good alignment, unless somebody saw the belt move.
+// TestTrialOfABeltThatDidNotRun: a board without mains power reports that the belt ran, and both
+// offsets are the same. That is no sign of a good alignment, unless somebody saw the belt move.
 func TestTrialOfABeltThatDidNotRun(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()

@@ -17,8 +17,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestTuneAtRandom plays trials and changes of scale against the machine, with lots in
-// between: the twin's rules hold, and each answer that is put off comes.
+// TestTuneAtRandom runs trials and changes of scale on the machine, with lots in between: the twin's
+// rules hold, and each deferred answer arrives.
 func TestTuneAtRandom(t *testing.T) {
 	withoutRace(t)
 	path := filepath.Join(t.TempDir(), "tiny.gcode")
@@ -109,7 +109,7 @@ func (w *twin) tune(rt *rapid.T) {
 	}
 }
 
-// answers checks that a request whose answer is put off gets one, and one alone.
+// answers checks that a request with a deferred answer gets exactly one.
 func (w *twin) answers(out Output) {
 	if out.Settled != nil {
 		if !w.later {

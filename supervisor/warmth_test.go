@@ -13,8 +13,8 @@ import (
 	"beltwarden/supervisor/pace"
 )
 
-// TestAHeatUpIsForeseen: the rig's heaters are bodies of their own making. After two
-// heat-ups of each, the third takes what is then foretold.
+// TestAHeatUpIsForeseen: the rig's heaters have an independent model. After two heat-ups of each, the
+// third takes as long as forecast.
 func TestAHeatUpIsForeseen(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
@@ -66,8 +66,8 @@ func TestAHeatUpIsForeseen(t *testing.T) {
 	})
 }
 
-// restarted shows that what was learned is there after a restart, for a reader, and in
-// the forecast of a part that was never made in this lot.
+// restarted checks that what was learned is still there after a restart, for a reader, and in the
+// forecast of a part that was never made in this lot.
 func restarted(t *testing.T, x *run, seen time.Duration) {
 	t.Helper()
 	l, err := ledger.Open(x.path, ledger.Options{ReadOnly: true})
@@ -95,7 +95,7 @@ func restarted(t *testing.T, x *run, seen time.Duration) {
 	x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{p}, Good: []int{1}}})
 	takes := x.s.Snapshot().Lot.PartTakes
 	t.Logf("a part is foretold to take %v, of which %v in motion; %v were seen before", takes, p.Duration, seen)
-	if want := p.Duration + p.Heat.Cool.Mid + *p.Heat.Reheat + pace.MoveOff; (takes - want).Abs() > time.Second { // the room was read once more
+	if want := p.Duration + p.Heat.Cool.Mid + *p.Heat.Reheat + pace.MoveOff; (takes - want).Abs() > time.Second { // the room temperature was read once more
 		t.Errorf("the next part is foretold to take %v, want %v", takes, want)
 	}
 	if math.Abs(takes.Seconds()-seen.Seconds()) > 0.1*seen.Seconds() {

@@ -131,7 +131,8 @@ func TestForecastCountsThePartInProgressOnce(t *testing.T) {
 	})
 }
 
-// TestAStuckProgramIsFoundInTime: the time runs from the last line that the board took, and from nothing later.
+// TestAStuckProgramIsFoundInTime: the time runs from the last line that the board accepted, and from
+// nothing later.
 func TestAStuckProgramIsFoundInTime(t *testing.T) {
 	m, now := linkedMachine(t)
 	m.state = Execute
@@ -143,7 +144,7 @@ func TestAStuckProgramIsFoundInTime(t *testing.T) {
 		if now.After(end) {
 			t.Fatal("not found in time")
 		}
-		m.Step(now, Reported{serialio.ParseReply([]byte("T:20.0 /0.0 B:20.0 /0.0"))}) // which is no line taken
+		m.Step(now, Reported{serialio.ParseReply([]byte("T:20.0 /0.0 B:20.0 /0.0"))}) // which does not accept a line
 		m.Step(now, Progressed{Progress{Lines: 1, State: m.position()}})
 		m.Step(now, Tick{})
 		if now.Before(end) && m.State() != Execute {

@@ -11,9 +11,9 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// TestPartsAreSpreadOverTheBelt makes lots one after the other, with restarts between. The
-// ledger knows where each part lies as the machine does; and no place of the loop bears
-// much more than another, though every lot begins where the last one ended.
+// TestPartsAreSpreadOverTheBelt makes lots one after the other, with restarts between. The ledger
+// places each part where the machine does, and no place of the loop wears much more than another,
+// though every lot begins where the last one ended.
 func TestPartsAreSpreadOverTheBelt(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {

@@ -60,7 +60,7 @@ func TestAWishLapses(t *testing.T) {
 	}
 }
 
-// stops clears with the board there, and takes the cable out again.
+// stops clears with the board connected, and takes the cable out again.
 func (x *run) stops() {
 	x.t.Helper()
 	far := 0.0
@@ -73,7 +73,7 @@ func (x *run) stops() {
 	time.Sleep(10 * time.Minute)
 }
 
-// acted is what of a record heats or moves.
+// acted counts the lines of a record that heat or move.
 func acted(record []rig.Executed) (list []string) {
 	for _, e := range record {
 		word, rest, _ := strings.Cut(e.Text, " ")

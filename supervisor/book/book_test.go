@@ -30,7 +30,7 @@ var same = cmp.Options{
 	}, cmp.Ignore()),
 }
 
-// keeper commits records and folds those that the ledger takes.
+// keeper commits records and folds those that the ledger accepts.
 type keeper struct {
 	t    *rapid.T
 	l    *ledger.Ledger
@@ -69,7 +69,7 @@ func (k *keeper) counts() {
 	if lot.Begun != c.CyclesBegun+c.Void || lot.Void != c.Void || lot.Made != c.Made || t.NotLookedAt() != c.Unverified {
 		k.t.Fatalf("the book has %+v %+v, the ledger %+v", lot, t, c)
 	}
-	// Every cycle that was begun is in one place.
+	// Every cycle begun is counted in exactly one place.
 	if sum := t.Good + t.Scrap + t.NotLookedAt() + t.Interrupted + c.Running; lot.Begun-lot.Void != sum || t.Begun() != sum-c.Running {
 		k.t.Fatalf("%d cycles begun, %d void, and %d accounted for", lot.Begun, lot.Void, sum)
 	}
@@ -100,7 +100,7 @@ func TestTheBookCountsAsTheLedger(t *testing.T) {
 	})
 }
 
-// draw puts a record that may be illegal: the ledger refuses it then.
+// draw commits a record that may be illegal: then the ledger refuses it.
 func (k *keeper) draw(t *rapid.T) {
 	b := k.b
 	lot, seq := int64(0), b.Next.Cycle-1
@@ -187,7 +187,8 @@ func made(b *Book, n int, filamentMM float64) {
 	}
 }
 
-// TestSpoolAndBinCountFromTheVisit, and not from its correction; one that takes the weighing back leaves none.
+// TestSpoolAndBinCountFromTheVisit, and not from its correction; a correction that takes back the
+// weighing leaves none.
 func TestSpoolAndBinCountFromTheVisit(t *testing.T) {
 	b := New(settings())
 	b.Fold(ledger.LotOpened{Lot: ledger.Lot{ID: 1, Status: ledger.LotOpen, Jobs: []ledger.LotJob{{GoodOrdered: 20, FilamentMMPerCycle: 700}}}}, time.Time{})
@@ -218,8 +219,8 @@ func TestSpoolAndBinCountFromTheVisit(t *testing.T) {
 	}
 }
 
-// TestCountingBeginsAnew with a check, and with a hold for one that was released without; not with a correction, nor with
-// a hold for something else.
+// TestCountingBeginsAnew with a check, and with a hold for a check that was released without one; not
+// with a correction, nor with a hold for anything else.
 func TestCountingBeginsAnew(t *testing.T) {
 	b := New(settings())
 	b.Fold(ledger.LotOpened{Lot: ledger.Lot{ID: 1, Jobs: []ledger.LotJob{{GoodOrdered: 20}}}}, time.Time{})
@@ -298,7 +299,7 @@ func TestAVoidCycleGivesItsTurnBack(t *testing.T) {
 	}
 }
 
-// TestACheckReleasesTheHold: what is released after it is no hold released without.
+// TestACheckReleasesTheHold: a hold released after its check is not one released without.
 func TestACheckReleasesTheHold(t *testing.T) {
 	b := New(settings())
 	b.Fold(ledger.HoldBegun{ID: 1, Reason: "check_parts", TravelMM: 77}, time.Time{})
