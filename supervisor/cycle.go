@@ -174,7 +174,7 @@ func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
 	return lines
 }
 
-// roomToleranceMM is more than the rounding of a discharge in many pieces.
+// roomToleranceMM exceeds the rounding of a discharge in many pieces.
 const roomToleranceMM = 0.01
 
 // reachMM is how far towards the drop edge a part reaches from where it begins, including the nozzle's

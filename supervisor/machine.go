@@ -65,7 +65,7 @@ type Machine struct {
 	trials     trials
 	trialFeed  float64 // mm/min, of the trial that begins
 	resuming   resuming
-	others     heat.Others // heaters beside nozzle and bed
+	others     heat.Others // heaters besides nozzle and bed
 	latched    string      // the heat fault in force until somebody states what was repaired; "": none
 	supplyGoOn int         // a part with this ordinal may begin though supply is short
 }

@@ -16,7 +16,7 @@ type ordering struct {
 	every                 int // parts from stop to stop, 0 for none
 	yield                 func(r *rand.Rand) float64
 	waitMin, waitSD       float64 // median, and standard deviation of the logarithm
-	nights                float64 // out of so many waits, one lasts until the next morning
+	nights                float64 // fraction of waits that last until the next morning
 	seen                  int     // waits
 }
 

@@ -39,7 +39,7 @@ func (t *timers) stop(list ...timer) {
 	}
 }
 
-// next returns when the first is due; false where none is armed.
+// next returns when the first is due; false if none is armed.
 func (t *timers) next() (first time.Time, ok bool) {
 	for _, at := range t {
 		if !at.IsZero() && (!ok || at.Before(first)) {

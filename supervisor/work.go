@@ -130,8 +130,8 @@ func (m *Machine) programDone(id uint64) {
 	}
 }
 
-// moved notes that all moves have ended when the board has answered, after a wait for them, where it
-// is. Accepting the wait only shows that it is in the board's queue.
+// moved notes that all moves have ended, once the board has reported the expected position after a
+// wait for them. Accepting the wait only shows that it is in the board's queue.
 func (m *Machine) moved() {
 	if m.work.settles && m.work.place.Reported && m.wrongPlace() == "" {
 		m.belt.madeMM = m.belt.latest.TravelMM
@@ -247,8 +247,8 @@ func (m *Machine) satisfied() bool {
 
 // waited ends a wait that two plausible readings in a row have met. Readings have no checksum: one
 // flipped bit or byte turns a cold nozzle into a hot one, and a hot bed into a cold one. With two in a
-// row, the middle one of three agrees whatever the third says, and a jump that no heater can make
-// counts for neither. The second is requested at once.
+// row, the median of three has met the wait whatever the third says, and a reading that no heater can
+// have jumped to is not counted. The second is requested at once.
 func (m *Machine) waited() {
 	w := m.work.waiting
 	if w == nil {

@@ -146,13 +146,13 @@ func (b *Bed) TrialOutlook() belt.Outlook {
 	return belt.Outlook{LimitMM: b.set.OffsetLimitMM, WorstMMPerM: b.set.WorstMMPerM, Certainty: b.set.Certainty, Scatter: b.scatter}
 }
 
-// Worst is the belt's worst offset so far and ahead, by the assumed rate.
+// Worst is the basis for the belt's worst offset, past and future, at the assumed rate.
 func (b *Bed) Worst() belt.WorstCase {
 	newest, _ := b.Newest()
 	return belt.WorstCase{RateMMPerM: b.set.WorstMMPerM, Newest: newest, RealignedAtMM: b.From.TravelMM}
 }
 
-// CalibratedMM is a travel by the scale that was set last; false where none was.
+// CalibratedMM converts a travel to the last scale set; false if none was.
 func (b *Bed) CalibratedMM(travelMM float64) (float64, bool) {
 	if len(b.scales) == 0 {
 		return 0, false

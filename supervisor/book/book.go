@@ -55,7 +55,7 @@ type Book struct {
 type CareSince struct {
 	ledger.CareDone
 	Parts int           // made since
-	Work  time.Duration // of these parts, from the begin of each until it was made
+	Work  time.Duration // printing time of these parts, from begun to made
 }
 
 // Cycle is the making of one part.

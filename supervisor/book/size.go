@@ -44,7 +44,7 @@ type Size struct {
 	NewestMM  float64 `json:"newest_mm"` // 0 before the first since the scale was set
 	// ValuesMM are the newest lengths, newest last. They are read-only.
 	ValuesMM []float64 `json:"-"`
-	// Ordered is nil where no length was ordered; then there is no performance either.
+	// Ordered is nil if no length was ordered; then there is no performance either.
 	Ordered *SizeOrder `json:"ordered,omitempty"`
 	// Pp and Ppk are computed from all lengths kept, with the 95 % interval of Ppk, and the largest
 	// fraction out of tolerance, with 95 % certainty if lengths are normal. All are nil while there
