@@ -77,7 +77,8 @@ func TestAClockThatIsSetIsNoted(t *testing.T) {
 	})
 }
 
-// With attended hours and an unset clock no part begins. Once it is set, a request continues the lot.
+// TestAttendedHoursWithoutAClock: with attended hours and an unset clock no part begins. Once the
+// clock is set, a request continues the lot.
 func TestAttendedHoursWithoutAClock(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
@@ -110,7 +111,8 @@ func TestAttendedHoursWithoutAClock(t *testing.T) {
 	})
 }
 
-// The time without a daemon, with clocks that were set between two starts. The sums are by hand.
+// TestGapsByAWrongClock: the time without a daemon, with clocks that were set between two starts. The
+// sums are by hand.
 func TestGapsByAWrongClock(t *testing.T) {
 	noon := time.Date(2026, 5, 4, 12, 0, 0, 0, time.UTC)
 	at := func(seq, boot int64, wall time.Time, since time.Duration) ledger.Stamp {

@@ -35,7 +35,7 @@ func (o ordered) lot(r *rand.Rand) (holds, told bool) {
 	return good >= o.good, true
 }
 
-// seenYield reports whether the interval of the yield of parts looked at contains the true yield.
+// seen reports whether the interval of the yield of parts looked at contains the true yield.
 func (o ordered) seen(r *rand.Rand) (holds, told bool) {
 	y := o.yield(r)
 	k := int64(0)

@@ -11,7 +11,7 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// A lot in either form: the machine executes the lines of the file with what is left out, and the run
+// TestLotInEitherForm: the machine executes the lines of the file with what is left out, and the run
 // reports how many bytes that saved.
 func TestLotInEitherForm(t *testing.T) {
 	oneMachine(t)
