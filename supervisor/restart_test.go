@@ -360,7 +360,6 @@ func TestTheBeltIsKeptInAFault(t *testing.T) {
 	}
 }
 
-// Lines between moves take no room in a board's planner, and moves of filament need not. Of 40 belt
 // TestPlannedTravelCountsMoves: lines between moves take no room in a board's planner, and neither do
 // moves of filament on some boards. Of 40 belt moves, each followed by a fan command and a retraction,
 // the newest 32 moves may not have been made, rather than those of the newest 32 lines.
