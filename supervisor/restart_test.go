@@ -360,9 +360,9 @@ func TestTheBeltIsKeptInAFault(t *testing.T) {
 	}
 }
 
-// TestPlannedTravelCountsMoves: lines between moves take no room in a board's planner, and neither do
-// moves of filament on some boards. Of 40 belt moves, each followed by a fan command and a retraction,
-// the newest 32 moves may not have been made, rather than those of the newest 32 lines.
+// TestPlannedTravelCountsMoves: lines between moves take no room in a board's planner, and moves of
+// filament need not take any. Of 40 belt moves, each followed by a fan command and a retraction, the
+// newest 32 moves may not have been made, rather than those of the newest 32 lines.
 func TestPlannedTravelCountsMoves(t *testing.T) {
 	track := tracker{axis: gcode.Y, forward: 1}
 	track.forget()
