@@ -63,7 +63,7 @@ func TestInterruptedPartsCountAsDecided(t *testing.T) {
 	}
 	commit(t, l, CheckRecorded{Check{ID: 1, LotID: 1, Good: 2}}, CycleDecided{Seq: 3, Good: true, CheckID: 1}, CycleDecided{Seq: 4, CheckID: 1})
 	c = must(l.Counts(ctx, 1))(t)
-	if c.Confirmed != 2 || c.Made != 3 || c.Good != 3 || c.Scrap != 1 || c.Interrupted != 1 || c.Unverified != 0 {
+	if c.Confirmed != 2 || c.Made != 4 || c.Good != 3 || c.Scrap != 1 || c.Interrupted != 1 || c.Unverified != 0 {
 		t.Errorf("decided: %+v", c)
 	}
 }
