@@ -32,10 +32,9 @@ var same = cmp.Options{
 
 // keeper commits records and folds those that the ledger accepts.
 type keeper struct {
-	t    *rapid.T
-	l    *ledger.Ledger
-	b    *Book
-	last ledger.Record
+	t *rapid.T
+	l *ledger.Ledger
+	b *Book
 }
 
 func (k *keeper) put(records ...ledger.Record) bool {
