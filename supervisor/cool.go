@@ -107,6 +107,9 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 				return false, ev.Err
 			case ev.Kind == serialio.EventSynced:
 				synced = true
+				if beforeEnd(ev.LastNumber) {
+					conn.Ask(askID, countAnew)
+				}
 				k.switchOff(conn)
 			case ev.Kind == serialio.EventReport && k.report(ev.Reply.Temps):
 				return true, nil

@@ -244,3 +244,28 @@ func TestCoolBelievesNoColdReading(t *testing.T) {
 		}
 	}
 }
+
+// TestCoolProvesNoPart: a daemon was killed between the number of a part's last line and that line. What switches the
+// heaters off must not get that number, or the part counts as made. Behind the last line the count goes on: it is the proof.
+func TestCoolProvesNoPart(t *testing.T) {
+	for _, c := range []struct {
+		last   int64
+		proves bool
+	}{{endNumber(1) - 1, false}, {endNumber(1), true}, {endNumber(1) + 5, true}} {
+		inBubble(t, func(t *testing.T) {
+			r := hotBoard(t, fmt.Sprintf("M104 S205\nM110 N%d\n", c.last), nil)
+			if said, err := coolIt(r, 10*time.Minute); err != nil {
+				t.Fatalf("%v (%s)", err, said)
+			}
+			number := int64(-1)
+			for _, e := range r.Record() {
+				if e.Number >= 0 {
+					number = e.Number
+				}
+			}
+			if proves := number >= endNumber(1); proves != c.proves {
+				t.Errorf("after %d it ends with line %d, which proves a part: %t, want %t", c.last, number, proves, c.proves)
+			}
+		})
+	}
+}

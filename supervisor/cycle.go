@@ -45,6 +45,13 @@ const endNumberBase = 900_000_000
 // endNumber is the line number given to the last line of a cycle's body.
 func endNumber(seq int64) int64 { return endNumberBase + seq%999_999*endNumberSpan }
 
+// beforeEnd reports whether the next line that a board accepts after a number would get one that proves a part: a process
+// was killed between setting that number and the part's last line. Whoever follows has to count anew, or a word that
+// switches a heater off becomes the proof.
+func beforeEnd(last int64) bool {
+	return last >= endNumberBase-1 && (last+1-endNumberBase)%endNumberSpan == 0
+}
+
 // boundary is the moment between two parts: a due hold comes first, then the next part, then the end
 // of the lot.
 func (m *Machine) boundary() {

@@ -142,6 +142,9 @@ func (m *Machine) linkSynced(e LinkSynced) {
 	unseen := e.LastNumber == 0 && (m.state == Aborted || m.state == Aborting)
 	m.link.answer = board.Answer{Answered: true, Restarted: m.link.answer.Restarted || e.Reset || unseen, Number: e.LastNumber}
 	m.settleOpenCycle(e.LastNumber, e.Reset)
+	if beforeEnd(e.LastNumber) { // the ledger may not have kept what was settled
+		m.do(AskBoard{Text: countAnew})
+	}
 	switch m.state {
 	case Resetting:
 		m.setLegs(m.queryLegs())

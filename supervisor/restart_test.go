@@ -118,7 +118,7 @@ func takeUp(t *testing.T, l *ledger.Ledger, now time.Time) (m *Machine, step fun
 			now = at
 		}
 		out := m.Step(now, ev)
-		keep(t, l, m.out.Records...)
+		keep(t, l, out.Records...)
 		return out
 	}
 }
@@ -382,5 +382,28 @@ func TestPlannedTravelCountsMoves(t *testing.T) {
 	track.accept(63)
 	if p := track.progress(); p.TravelMM != 40 || p.PlannedMM != 32 {
 		t.Errorf("%g mm run, %g of them perhaps not, want 40 and 32", p.TravelMM, p.PlannedMM)
+	}
+}
+
+// TestWhatFollowsAKillProvesNoPart: the board's number is the one before a part's last line. The lines that switch off are
+// counted anew, and not from there.
+func TestWhatFollowsAKillProvesNoPart(t *testing.T) {
+	for _, c := range []struct {
+		last int64
+		anew bool
+	}{{endNumber(1) - 1, true}, {endNumber(1), false}, {40, false}} {
+		l, _ := killed(t)
+		m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+		if m.link.phase == linkDown {
+			step(Tick{})
+		}
+		out := step(LinkSynced{LastNumber: c.last})
+		if len(out.Effects) == 0 {
+			t.Fatalf("%d: nothing is sent", c.last)
+		}
+		if first := out.Effects[0]; (first == AskBoard{Text: countAnew}) != c.anew {
+			t.Errorf("after %d the first effect is %+v", c.last, first)
+		}
+		l.Close()
 	}
 }
