@@ -9,6 +9,7 @@ import (
 	"beltwarden/serialio"
 	"beltwarden/supervisor/board"
 	"beltwarden/supervisor/heat"
+	"beltwarden/supervisor/ledger"
 )
 
 // linkPhase is how far the connection to the board has come.
@@ -107,6 +108,7 @@ func (m *Machine) linkLost(err error) {
 		why.Code = CauseBoard
 	}
 	m.resuming.moved = m.belt.latest.PendingMM > 0
+	before := m.belt.uncertainMM
 	m.belt.lost()
 	m.dropWork()
 	m.do(CloseLink{})
@@ -116,6 +118,9 @@ func (m *Machine) linkLost(err error) {
 		m.lostAtRest(why)
 		m.change(Stop, why)
 	case Stopped, Aborted, Resetting, Clearing:
+		if m.belt.uncertainMM != before { // no state is entered that would record it
+			m.record(ledger.BeltMoved{Belt: m.belt.now()})
+		}
 	case Aborting:
 		if m.link.halting && halted || restarted {
 			m.note("heat", "the board has halted, which should switch its heaters off; readings must show it; reset the board before going on")

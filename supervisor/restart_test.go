@@ -10,6 +10,7 @@ import (
 	"testing"
 	"time"
 
+	"beltwarden/serialio"
 	"beltwarden/serialio/rig"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/job"
@@ -403,6 +404,24 @@ func TestWhatFollowsAKillProvesNoPart(t *testing.T) {
 		}
 		if first := out.Effects[0]; (first == AskBoard{Text: countAnew}) != c.anew {
 			t.Errorf("after %d the first effect is %+v", c.last, first)
+		}
+		l.Close()
+	}
+}
+
+// TestMovesLostAtRestAreKept: the board halts in a state that no loss of the connection leaves, with moves in its queue. What
+// became uncertain by that is in the ledger before the process can end.
+func TestMovesLostAtRestAreKept(t *testing.T) {
+	for _, state := range []State{Clearing, Resetting, Stopped, Aborted} {
+		l, _ := killed(t)
+		m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+		m.state, m.cycle, m.link.phase = state, nil, linkUp
+		m.belt.latest.TravelMM, m.belt.latest.PlannedMM, m.belt.madeMM = 25, 16, 0
+		before := m.belt.uncertainMM
+		step(LinkLost{serialio.ErrHalted})
+		b, err := l.Belt(context.Background())
+		if err != nil || b.UncertainMM != before+16 {
+			t.Errorf("%s: the ledger has %g mm uncertain, want %g (%v)", state, b.UncertainMM, before+16, err)
 		}
 		l.Close()
 	}

@@ -210,6 +210,9 @@ func (w *world) judgeCount(lot int64, record []rig.Executed) {
 		}
 		switch c.State {
 		case ledger.CycleStateMade, ledger.CycleStateDischarged:
+			if c.Evidence == ledger.EvidenceLineNumber {
+				at, done = w.accepted(record, c.EndNumber, w.kept.cycles[c.Seq])
+			}
 			if counted := w.kept.made[c.Seq]; !done || counted < at {
 				w.wrong("part %d was counted at %v, and the machine had made it to its end at %v (%t)", c.Ordinal, counted, at, done)
 			}
@@ -257,6 +260,18 @@ func (w *world) made(record []rig.Executed, end int64, begun time.Duration) (tim
 		}
 	}
 	return 0, false
+}
+
+// accepted returns when the moves of a part's last line had ended. A process that was killed behind that line has not sent
+// the wait for motion, and the board's number is the proof.
+func (w *world) accepted(record []rig.Executed, end int64, begun time.Duration) (time.Duration, bool) {
+	i := slices.IndexFunc(record, func(e rig.Executed) bool {
+		return e.Number == end && e.At >= begun && !strings.HasPrefix(e.Text, "M104") && !strings.HasPrefix(e.Text, "M110")
+	})
+	if i < 0 {
+		return 0, false
+	}
+	return record[i].Ended, true
 }
 
 // kept is the ledger of a seed, with the machine time at which each part was begun, and was counted.
