@@ -111,11 +111,11 @@ func strike(rng *rand.Rand, what string) act {
 // allows the machine to resume by itself. In every second scene something else happens while it waits,
 // or the board is one on which it must not resume.
 func drawAlone(s *scene, rng *rand.Rand, boards map[string]rig.Board) {
-	s.rig.Faults, s.small, s.set.PartEveryParts = nil, false, 0
+	s.rig.Faults, s.set.PartEveryParts = nil, 0
 	s.rig.Machine = testRig().Machine // a heater that cools as fast as a small one makes its sensor doubtful
 	if latency := s.rig.Board.Latency; rng.IntN(8) > 0 {
 		s.board = "lasting"
-		s.rig.Board, s.set.Conn.WindowBytes = boards[s.board], 0
+		s.rig.Board, s.set.Conn.WindowBytes, s.small = boards[s.board], 0, false
 		s.rig.Board.Latency = latency
 	}
 	times := 1 + rng.IntN(3)
