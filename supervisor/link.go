@@ -210,7 +210,7 @@ func (m *Machine) queryLegs() []leg {
 			// The next two commands would erase its present targets.
 			return Program{Before: slices.Concat([]string{"M105"}, m.offLines(), board.Questions(), []string{"M114", "M105"})}
 		},
-		end: func() { m.judgeBoard() },
+		end: m.judgeBoard,
 	}
 	return append([]leg{ask}, m.trialLegs()...)
 }

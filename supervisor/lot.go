@@ -29,17 +29,6 @@ type lot struct {
 	filamentMM float64 // running total when the newest part was made
 }
 
-// discharging reports whether the last part, made but not moved off, was being moved off when the last
-// process ended in state was. In other states it was given up, which is recorded with the belt no
-// longer known to be clear, and the operator may have cleared it since.
-func (m *Machine) discharging(was State) bool {
-	switch was {
-	case Execute, Completing, Holding, Suspending, Stopping:
-		return m.belt.known
-	}
-	return false
-}
-
 // openLot opens a lot for an order.
 func (m *Machine) openLot(r Request) error {
 	const what = "start the lot"

@@ -125,7 +125,7 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case Reported:
 		m.reported(e.Reply)
 	case Tick:
-		m.timers.run(now, func(n timer) { m.fire(n) })
+		m.timers.run(now, m.fire)
 	case LedgerFailed:
 		m.resuming.unkept = true
 		if e.Dropped != 0 && e.Dropped == m.work.running {

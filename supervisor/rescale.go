@@ -60,7 +60,7 @@ func (m *Machine) rescale(r Request) error {
 	m.setLegs([]leg{{
 		doing:   "setting the belt's scale",
 		program: func() Program { return Program{Before: m.rescaleLines()} },
-		end:     func() { m.rescaled() },
+		end:     m.rescaled,
 	}})
 	return nil
 }
@@ -151,7 +151,7 @@ func (m *Machine) rescaled() {
 	m.work.legs = append(m.work.legs, leg{
 		doing:   "storing the board's settings",
 		program: func() Program { return Program{Before: []string{"M500"}} },
-		end:     func() { m.rescaleStored() },
+		end:     m.rescaleStored,
 	})
 }
 

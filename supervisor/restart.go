@@ -77,6 +77,17 @@ func (m *Machine) Begin(now time.Time) Output {
 	return m.out
 }
 
+// discharging reports whether the last part, made but not moved off, was being moved off when the last
+// process ended in state was. In other states it was given up, which is recorded with the belt no
+// longer known to be clear, and the operator may have cleared it since.
+func (m *Machine) discharging(was State) bool {
+	switch was {
+	case Execute, Completing, Holding, Suspending, Stopping:
+		return m.belt.known
+	}
+	return false
+}
+
 // takeUp restores a cycle that an earlier process left open, and computes how far it may have moved
 // the belt unobserved. The discharge begins only once the part's count is durable, so a part that is
 // not counted has run at most its body.

@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"beltwarden/supervisor/belt"
-	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
 )
@@ -387,7 +386,7 @@ func (m *Machine) wrongCorrection(v *Visit, old ledger.Check) []Fault {
 	say(len(v.Did) > 0, "did", "record care in a new check")
 	say(v.Surface != "", "surface", "record a new surface in a new check")
 	say(v.BeltCleared && !old.BeltCleared, "belt_cleared", "record a cleared belt in a new check, when you clear it")
-	scrap := book.Sum(v.Scrap)
+	scrap := ledger.Sum(v.Scrap)
 	if old.LotID == 0 {
 		say(v.Good != 0 || scrap != 0, "good", "check %d belongs to no lot, so there are no parts to count", old.ID)
 		return wrong
@@ -403,7 +402,7 @@ func (m *Machine) wrongCorrection(v *Visit, old ledger.Check) []Fault {
 
 // found describes what a check reports.
 func found(c ledger.Check) string {
-	words := []string{fmt.Sprintf("%d good", c.Good), fmt.Sprintf("%d scrap", book.Sum(c.Scrap))}
+	words := []string{fmt.Sprintf("%d good", c.Good), fmt.Sprintf("%d scrap", ledger.Sum(c.Scrap))}
 	if c.OffsetMM != nil {
 		words = append(words, fmt.Sprintf("offset %+.2f mm", *c.OffsetMM))
 	}

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -90,7 +91,8 @@ func (w *Writer) rest(t *strings.Builder, a ledger.Alert, b body) {
 		fmt.Fprintf(t, "Why: %s\n", line(a.Text))
 	}
 	if l := b.Lot; l != nil {
-		fmt.Fprintf(t, "Lot %d (%s): %d made: %d good, %d not looked at, %d scrap; %d ordered\n", l.ID, line(l.Name), l.Good+l.Unverified+l.Scrap, l.Good, l.Unverified, l.Scrap, l.Ordered)
+		count := book.Count{Ordered: l.Ordered, Made: l.Good + l.Unverified + l.Scrap, Good: l.Good, Scrap: l.Scrap}
+		fmt.Fprintf(t, "Lot %d (%s): %s\n", l.ID, line(l.Name), count)
 	}
 	if b.Advice != "" {
 		fmt.Fprintf(t, "What to do: %s\n", line(b.Advice))

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/book"
 )
 
 // Stamp says where a record stands. Records are ordered by Seq alone; the wall
@@ -53,8 +54,15 @@ type JobTally struct {
 	PitchMM              float64 `json:"pitch_mm"`
 }
 
-// NotLookedAt is the number of parts made that no check has counted.
-func (j JobTally) NotLookedAt() int { return j.Made - j.Good - j.Scrap }
+// Count is the lot's balance.
+func (l LotSummary) Count() book.Count {
+	return book.Count{Ordered: l.Ordered, Made: l.Made, Good: l.Good, Scrap: l.Scrap, Interrupted: l.Interrupted}
+}
+
+// Count is the job's balance.
+func (j JobTally) Count() book.Count {
+	return book.Count{Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap, Interrupted: j.Interrupted}
+}
 
 // LotDetail is one lot with its history, each list in the order of the ledger.
 type LotDetail struct {

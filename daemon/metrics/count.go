@@ -62,7 +62,6 @@ func (t *tally) add(c ledger.Counts) {
 	for reason, n := range c.ScrapByReason {
 		t.scrap[label(reason)] += n
 	}
-	t.scrap[ledger.Interrupted] += 0 // its series is there from the begin
 }
 
 // label makes a bounded label of the operator's word.
@@ -129,7 +128,8 @@ func (t *totals) reread(ctx context.Context, current int64) error {
 	if err != nil {
 		return err
 	}
-	past := tally{scrap: map[string]int{}, lots: map[string]int{}}
+	past := tally{scrap: map[string]int{ledger.Interrupted: 0}, // its series is there from the start
+		lots: map[string]int{}}
 	for _, l := range lots {
 		if l.ID == current {
 			continue

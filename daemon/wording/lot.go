@@ -8,7 +8,6 @@ import (
 	"time"
 
 	"beltwarden/daemon/client"
-	"beltwarden/supervisor/book"
 )
 
 // Lots writes one line a lot.
@@ -36,8 +35,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 	out := st.strongRow("Lot", head)
 	add := func(lines []string) { out = append(out, lines...) }
 	add(st.row("  opened", stamp(l.Opened)))
-	count := book.Count{Ordered: l.Ordered, Made: l.Made, Good: l.Good, Scrap: l.Scrap, Interrupted: l.Interrupted}
-	add(st.row("  count", fmt.Sprintf("%s; %s begun", count, Count(l.CyclesBegun, "cycle"))))
+	add(st.row("  count", fmt.Sprintf("%s; %s begun", l.Count(), Count(l.CyclesBegun, "cycle"))))
 	if l.Interrupted+l.InterruptedGood+l.InterruptedScrap > 0 {
 		add(st.row("  interrupted", fmt.Sprintf("%d not decided, %d good, %d scrap", l.Interrupted, l.InterruptedGood, l.InterruptedScrap)))
 	}
@@ -45,7 +43,7 @@ func Lot(l *client.LotDetail, st Style) []string {
 		add(st.row("  scrap", fmt.Sprintf("%d %s", l.ScrapByReason[reason], reason)))
 	}
 	for _, j := range l.Jobs {
-		add(st.row("Job", fmt.Sprintf("%d %s, %s", j.Index+1, j.Name, book.Count{Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap, Interrupted: j.Interrupted})))
+		add(st.row("Job", fmt.Sprintf("%d %s, %s", j.Index+1, j.Name, j.Count())))
 		add(st.row("  file", j.Path))
 		if j.Copy != "" {
 			add(st.row("  again", "beltwarden lot start "+j.Copy+" --good N"))

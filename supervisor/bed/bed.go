@@ -59,10 +59,10 @@ func (b *Bed) Fold(r ledger.Record, at time.Time, p Position, count *book.Book) 
 	switch r := r.(type) {
 	case ledger.CheckRecorded:
 		b.key = forecastKey{}
-		if r.Check.BeltCleared && r.Check.Corrects == 0 {
-			b.Clear()
-		}
 		if r.Check.Corrects == 0 {
+			if r.Check.BeltCleared {
+				b.Clear()
+			}
 			b.check(r.Check)
 			return
 		}

@@ -1,6 +1,8 @@
 package bed
 
 import (
+	"slices"
+
 	"beltwarden/supervisor/belt"
 	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
@@ -38,15 +40,13 @@ func (b *Bed) laid(r ledger.PartLaid, p Position, count *book.Book) {
 	if c, ok := count.CycleOf(r.Seq); ok {
 		part.Cycle = c
 	}
-	// A part whose rear end has passed the drop edge is off the belt. If the edge is unknown, the
-	// newest parts are kept. The list is copied, since snapshots may still hold the old one.
-	kept := b.lying[:0:0]
-	for _, l := range append(b.lying, part) {
-		if b.set.ToDropMM <= 0 || p.AdvanceMM-l.toMM < b.set.ToDropMM {
-			kept = append(kept, l)
-		}
-	}
-	b.lying = kept[max(0, len(kept)-mostLying):]
+	b.lying = slices.DeleteFunc(append(b.lying, part), func(l lying) bool { return b.off(p, l) })
+	b.lying = b.lying[max(0, len(b.lying)-mostLying):]
+}
+
+// off reports whether a part's rear end has passed the drop edge; never if the edge is unknown.
+func (b *Bed) off(p Position, l lying) bool {
+	return b.set.ToDropMM > 0 && p.AdvanceMM-l.toMM >= b.set.ToDropMM
 }
 
 // Sides notes where the sides of the newest part lie on the X axis.
@@ -62,9 +62,8 @@ func (b *Bed) Clear() { b.lying = nil }
 // Parts returns where the parts on the belt are, first made first.
 func (b *Bed) Parts(p Position) (list []Place) {
 	for _, l := range b.lying {
-		v := PlaceOf(p, l.Cycle, l.fromMM, l.toMM, l.xMM)
-		if b.set.ToDropMM <= 0 || v.RearMM < b.set.ToDropMM {
-			list = append(list, v)
+		if !b.off(p, l) {
+			list = append(list, PlaceOf(p, l.Cycle, l.fromMM, l.toMM, l.xMM))
 		}
 	}
 	return list

@@ -78,12 +78,12 @@ func (b *Book) take(c *check) {
 	if c.rescaled {
 		l.sizes.anew()
 	}
-	k := JobOf(c.Check)
+	k := jobOf(c.Check)
 	if k >= len(l.Counts) || c.JobIndex == nil && len(l.Counts) > 1 {
 		return // it counted the lot as a whole
 	}
 	l.Counts[k].Good += c.Good
-	l.Counts[k].Scrap += Sum(c.Scrap)
+	l.Counts[k].Scrap += ledger.Sum(c.Scrap)
 	l.sizes.word(c.Check, k)
 	l.sizes.measured(c.ID, k, c.LengthsMM)
 	if c.outdated {
@@ -92,20 +92,11 @@ func (b *Book) take(c *check) {
 }
 
 // JobOf returns the job that a check's counts are for.
-func JobOf(c ledger.Check) int {
+func jobOf(c ledger.Check) int {
 	if c.JobIndex == nil {
 		return 0
 	}
 	return *c.JobIndex
-}
-
-// Sum adds up counts by reason.
-func Sum(counts map[string]int) int {
-	n := 0
-	for _, c := range counts {
-		n += c
-	}
-	return n
 }
 
 // Checks yields the checks in force, each correction in place of the check that it corrects.
@@ -139,8 +130,8 @@ func (b *Book) Left(old ledger.Check, job int) (n int, ok bool) {
 	}
 	n = t.confirmed[job]
 	for i := range b.checks {
-		if c := &b.checks[i]; c.LotID == old.LotID && c.ID != old.ID && JobOf(c.Check) == job {
-			n -= c.Good + Sum(c.Scrap)
+		if c := &b.checks[i]; c.LotID == old.LotID && c.ID != old.ID && jobOf(c.Check) == job {
+			n -= c.Good + ledger.Sum(c.Scrap)
 		}
 	}
 	return n, true

@@ -35,7 +35,8 @@ func (r HoldEnded) apply(t *txn) error {
 	return nil
 }
 
-func sum(counts map[string]int) int {
+// Sum adds up counts by reason.
+func Sum(counts map[string]int) int {
 	n := 0
 	for _, c := range counts {
 		n += c
@@ -78,7 +79,7 @@ func (r CheckRecorded) apply(t *txn) error {
 	if err := t.exec(`INSERT INTO visit (visit, seq, lot, job_index, root, corrects, at_ms, offset_mm, lengths_mm, good,
 		scrap, scrap_total, realigned, belt_cleared, spool_g, bin_emptied, note, by, travel_mm, advance_mm, cycles_made)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, c.ID, t.seq, orNull(c.LotID), job, root,
-		orNull(c.Corrects), atMS, c.OffsetMM, string(lengths), c.Good, string(scrapText), sum(scrap), c.Realigned,
+		orNull(c.Corrects), atMS, c.OffsetMM, string(lengths), c.Good, string(scrapText), Sum(scrap), c.Realigned,
 		c.BeltCleared, c.SpoolG, c.BinEmptied, c.Note, c.By, c.TravelMM, c.AdvanceMM, c.CyclesMade); err != nil {
 		return fmt.Errorf("check %d: %w", c.ID, err)
 	}

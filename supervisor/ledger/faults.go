@@ -171,7 +171,7 @@ func (r CheckRecorded) faults() []string {
 	for i, d := range c.DetachedAfter {
 		f.add(d < 0, "DetachedAfter[%d] is %v: it must not be negative", i, d)
 	}
-	f.add(c.LotID == 0 && (c.Good > 0 || sum(c.Scrap) > 0), "parts are counted without a lot to count them for")
+	f.add(c.LotID == 0 && (c.Good > 0 || Sum(c.Scrap) > 0), "parts are counted without a lot to count them for")
 	f.add(c.LotID == 0 && c.JobIndex != nil, "JobIndex is given without a lot")
 	f.add(c.JobIndex != nil && *c.JobIndex < 0, "JobIndex is negative")
 	if c.OffsetMM != nil {

@@ -91,87 +91,79 @@ func besideCycles(ctx context.Context, q querier, port string) (list []Past, err
 			list = append(list, Past{h.Ended, HoldEnded{ID: h.ID, How: h.How, By: h.By, Override: h.Override}})
 		}
 	}
-	// read adds a record for each row, whose first columns are those of its stamp.
-	read := func(query string, args []any, scan func(into func(...any) error) (Record, error)) {
+	// read adds a record for each row, whose first columns are those of its stamp; into returns it.
+	read := func(query string, args []any, scan func(into func(...any) (Stamp, error)) (Record, error)) {
 		if err != nil {
 			return
 		}
 		err = each(ctx, q, query, args, func(rows *sql.Rows) error {
 			var at stampRow
-			r, err := scan(func(columns ...any) error { return rows.Scan(append(at.into(), columns...)...) })
+			r, err := scan(func(columns ...any) (Stamp, error) {
+				err := rows.Scan(append(at.into(), columns...)...)
+				return at.stamp(), err
+			})
 			list = append(list, Past{at.stamp(), r})
 			return err
 		})
 	}
 	at := "SELECT " + stampColumns("e") + ", "
 	read(at+"c.lot, c.status, c.reason FROM lot_change c JOIN entry e ON e.seq = c.seq WHERE c.seq NOT IN (SELECT opened_seq FROM lot)", nil,
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r LotChanged
-			err := into(&r.LotID, &r.Status, &r.Reason)
+			_, err := into(&r.LotID, &r.Status, &r.Reason)
 			return r, err
 		})
 	read(at+"s.lot, s.job_index, s.length_mm, s.tolerance_mm FROM lot_size s JOIN entry e ON e.seq = s.seq", nil,
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r SizeOrdered
-			err := into(&r.LotID, &r.JobIndex, &r.LengthMM, &r.ToleranceMM)
+			_, err := into(&r.LotID, &r.JobIndex, &r.LengthMM, &r.ToleranceMM)
 			return r, err
 		})
 	read(at+"c.cycle, c.good, coalesce(c.visit, 0), c.note FROM cycle c JOIN entry e ON e.seq = c.decided_seq", nil,
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r CycleDecided
-			err := into(&r.Seq, &r.Good, &r.CheckID, &r.Note)
+			_, err := into(&r.Seq, &r.Good, &r.CheckID, &r.Note)
 			return r, err
 		})
 	read(at+"v.kind, v.text FROM event v JOIN entry e ON e.seq = v.seq WHERE v.kind = 'override'", nil,
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r EventNoted
-			err := into(&r.Kind, &r.Text)
+			_, err := into(&r.Kind, &r.Text)
 			return r, err
 		})
 	read(at+"c.name, c.begun, c.travel_mm, c.by FROM care c JOIN entry e ON e.seq = c.seq", nil,
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r CareDone
-			err := into(&r.Name, &r.Begun, &r.TravelMM, &r.By)
+			at, err := into(&r.Name, &r.Begun, &r.TravelMM, &r.By)
+			r.Stamp = at
 			return r, err
 		})
 	read(at+"s.axis, s.old_steps_per_mm, s.new_steps_per_mm, s.travel_mm, s.stored, s.by FROM scale_set s JOIN entry e ON e.seq = s.seq WHERE s.port = ?", []any{port},
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			r := ScaleSet{Port: port}
-			err := into(&r.Axis, &r.OldStepsPerMM, &r.NewStepsPerMM, &r.TravelMM, &r.Stored, &r.By)
+			at, err := into(&r.Axis, &r.OldStepsPerMM, &r.NewStepsPerMM, &r.TravelMM, &r.Stored, &r.By)
+			r.Stamp = at
 			return r, err
 		})
 	read(at+"s.advance_mm, s.by FROM seam s JOIN entry e ON e.seq = s.seq ORDER BY s.seq DESC LIMIT 1", nil,
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r SeamSeen
-			err := into(&r.AdvanceMM, &r.By)
+			_, err := into(&r.AdvanceMM, &r.By)
 			return r, err
 		})
 	read(at+"s.how, s.travel_mm, s.by FROM surface s JOIN entry e ON e.seq = s.seq ORDER BY s.seq DESC LIMIT 1", nil,
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r SurfaceRenewed
-			err := into(&r.How, &r.TravelMM, &r.By)
+			at, err := into(&r.How, &r.TravelMM, &r.By)
+			r.Stamp = at
 			return r, err
 		})
 	read(at+"p.cycle, p.from_mm, p.to_mm FROM (SELECT * FROM laid ORDER BY seq DESC LIMIT ?) p JOIN entry e ON e.seq = p.seq", []any{laidKept},
-		func(into func(...any) error) (Record, error) {
+		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r PartLaid
-			err := into(&r.Seq, &r.FromMM, &r.ToMM)
+			_, err := into(&r.Seq, &r.FromMM, &r.ToMM)
 			return r, err
 		})
 	slices.SortFunc(list, func(a, b Past) int { return cmp.Compare(a.Stamp.Seq, b.Stamp.Seq) })
-	// What is read with its stamp keeps it.
-	for i, p := range list {
-		switch r := p.Record.(type) {
-		case CareDone:
-			r.Stamp = p.Stamp
-			list[i].Record = r
-		case SurfaceRenewed:
-			r.Stamp = p.Stamp
-			list[i].Record = r
-		case ScaleSet:
-			r.Stamp = p.Stamp
-			list[i].Record = r
-		}
-	}
 	return list, err
 }
