@@ -12,20 +12,21 @@ import (
 
 // nextView answers the operator's question: when, why, with how many good parts.
 type nextView struct {
-	Kind, State, Meaning string
-	Since                string
-	Why                  string // of the state
-	Big, Rest, Reason    string
-	Bring                []string
-	Later                []laterView
-	Do                   []string
-	Unsure               bool     // heaters may be on
-	MainsOff             bool     // after a heat fault, until the heaters are shown to be off
-	Clock                string   // why the computer's clock cannot be right
-	Certain, Uncertain   []string // after a fault
-	Alone                string   // whether it resumes by itself then
-	GoesOn               bool     // it does
-	Headline             string
+	Kind               wording.Sign
+	State, Meaning     string
+	Since              string
+	Why                string // of the state
+	Big, Rest, Reason  string
+	Bring              []string
+	Later              []laterView
+	Do                 []string
+	Unsure             bool     // heaters may be on
+	MainsOff           bool     // after a heat fault, until the heaters are shown to be off
+	Clock              string   // why the computer's clock cannot be right
+	Certain, Uncertain []string // after a fault
+	Alone              string   // whether it resumes by itself then
+	GoesOn             bool     // it does
+	Headline           string
 }
 
 type laterView struct{ When, Why, Parts string }
@@ -42,7 +43,7 @@ var meanings = map[supervisor.State]string{
 
 func nextOf(s *supervisor.Snapshot) nextView {
 	when, why := wording.NextVisit(s)
-	v := nextView{Kind: kindOf(s), State: s.State.String(), Meaning: meanings[s.State], Since: wording.Clock(s.Since, s.At),
+	v := nextView{Kind: wording.HeadlineOf(s).Sign, State: s.State.String(), Meaning: meanings[s.State], Since: wording.Clock(s.Since, s.At),
 		Why: sentence(s.Cause.Text), Reason: why, Unsure: s.Heat.Unsure, Do: doOf(s)}
 	switch {
 	case s.HeatFault != "" && !s.Heat.Proved:

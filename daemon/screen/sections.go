@@ -7,7 +7,6 @@ import (
 	"strings"
 
 	"beltwarden/daemon/wording"
-	"beltwarden/supervisor"
 )
 
 // sectionNames are the sections of the screen in their order, which is that of the
@@ -51,36 +50,3 @@ var functions = template.FuncMap{
 
 // sentence begins a text with a capital letter.
 var sentence = wording.Sentence
-
-// Kinds of states, each with a sign of its own beside the word.
-const (
-	kindWorking = "working"
-	kindWaiting = "waiting" // for the operator
-	kindFault   = "fault"
-	kindRest    = "rest"
-)
-
-// kindOf says which kind the machine's state is.
-func kindOf(s *supervisor.Snapshot) string {
-	switch s.State {
-	case supervisor.Held, supervisor.Suspended:
-		return kindWaiting
-	case supervisor.Complete:
-		if s.Lot != nil && s.Lot.Unverified > 0 {
-			return kindWaiting
-		}
-		return kindRest
-	case supervisor.Aborting, supervisor.Aborted:
-		return kindFault
-	case supervisor.Stopped, supervisor.Idle:
-		if s.Heat.Unsure {
-			return kindFault
-		}
-		return kindRest
-	case supervisor.Resetting, supervisor.Clearing:
-		if s.Line.Problem != "" {
-			return kindFault
-		}
-	}
-	return kindWorking
-}

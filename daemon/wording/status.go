@@ -176,6 +176,9 @@ func Left(d time.Duration) string {
 	return "about " + Span(d) + " left"
 }
 
+// oldReading is how old a temperature may be before its age stands beside it.
+const oldReading = time.Minute
+
 func heat(s *supervisor.Snapshot) string {
 	h := s.Heat
 	if h.Read.IsZero() || !h.HasNozzle && !h.HasBed {
@@ -191,7 +194,7 @@ func heat(s *supervisor.Snapshot) string {
 		return fmt.Sprintf("%s %.0f of %.0f °C", name, now, target)
 	}
 	text := one("nozzle", h.HasNozzle, h.NozzleC, h.NozzleTargetC) + "; " + one("bed", h.HasBed, h.BedC, h.BedTargetC)
-	if age := s.At.Sub(h.Read); age > time.Minute || !s.Line.Connected {
+	if age := s.At.Sub(h.Read); age > oldReading || !s.Line.Connected {
 		text += "; read " + Span(age) + " ago"
 	}
 	return text

@@ -12,10 +12,8 @@ import (
 // NextVisit answers when, why and with how many good parts.
 func NextVisit(s *supervisor.Snapshot) (when, why string) {
 	switch {
-	case s.HeatFault != "" && !s.Heat.Proved, s.Heat.Unsure && (s.State == supervisor.Aborted || s.State == supervisor.Aborting):
+	case MainsOff(s):
 		return "now: switch the machine off at the mains", good(s)
-	case s.Heat.Unsure && s.State == supervisor.Stopped:
-		return "now: the heaters may be on", good(s)
 	case s.State == supervisor.Aborted || s.State == supervisor.Aborting:
 		return "now: the machine has aborted", good(s)
 	case s.State == supervisor.Held || s.State == supervisor.Suspended:

@@ -93,7 +93,7 @@ func TestStatusSaysThatHeatersMayBeOn(t *testing.T) {
 	s := running()
 	s.State, s.Heat.Unsure, s.Line.Connected = supervisor.Stopped, true, false
 	text := strings.Join(Status(s, Style{Width: 200}), "\n")
-	if !strings.HasPrefix(text, "Next visit   now: the heaters may be on\n") || !strings.Contains(text, "the heaters may be on and the board cannot be reached") {
+	if !strings.HasPrefix(text, "Next visit   now: switch the machine off at the mains\n") || !strings.Contains(text, "the heaters may be on and the board cannot be reached") {
 		t.Errorf("it does not say so:\n%s", text)
 	}
 }
