@@ -10,8 +10,8 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// mostChannels bounds how many receivers of one kind one hold can set off.
-const mostChannels = 20
+// maxReceivers bounds how many receivers of one kind one hold can set off.
+const maxReceivers = 20
 
 // field is one key of an item in a list. Items may carry secrets, so that no
 // message about one repeats its value.
@@ -32,7 +32,7 @@ type listOf struct {
 }
 
 func receivers(example string) listOf {
-	return listOf{"receiver", "receivers", mostChannels, "name at most", ", and let one of them pass alerts on", example}
+	return listOf{"receiver", "receivers", maxReceivers, "name at most", ", and let one of them pass alerts on", example}
 }
 
 // items calls each for every item of a list that is a group.

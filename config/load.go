@@ -84,14 +84,14 @@ func Parse(name string, data []byte) (*Settings, error) {
 
 // reader holds what is known while one file is read.
 type reader struct {
-	file     string
-	settings *Settings
-	set      map[string]*yaml.Node // value node of each key that was written
-	bad      map[string]bool       // keys whose value is not to be believed
-	groups   map[string]*yaml.Node // key node of each group that was written
-	channels map[string]int        // line of each name of a receiver of alerts
-	errs     Errors
-	dropped  int
+	file          string
+	settings      *Settings
+	set           map[string]*yaml.Node // value node of each key that was written
+	bad           map[string]bool       // keys whose value is not to be believed
+	groups        map[string]*yaml.Node // key node of each group that was written
+	receiverLines map[string]int        // line of each name of a receiver of alerts
+	errs          Errors
+	dropped       int
 }
 
 func newReader(file string) *reader {

@@ -19,15 +19,15 @@ type Alerts struct {
 	PerHour       int           // messages to one receiver in an hour; the rest is sent in one; 0 for no limit
 }
 
-// Channel is what all receivers of alerts have.
-type Channel struct {
+// Receiver is what all receivers of alerts have.
+type Receiver struct {
 	Name  string // in commands, metrics and on screens; a webhook without one is named by its host
 	Level int    // 1 is called at once, each further one after EscalateAfter more
 }
 
 // Webhook is one receiver of alerts, called by POST with a JSON body.
 type Webhook struct {
-	Channel
+	Receiver
 	URL      string            // may carry a secret: never log it
 	URLFile  string            // absolute path of a file that holds it, in its place
 	Header   map[string]string // added to each request; may carry a secret: never log it
@@ -44,7 +44,7 @@ const (
 
 // Mail is a mailbox or several, reached by a mail server.
 type Mail struct {
-	Channel
+	Receiver
 	Host         string
 	Port         int    // 0 takes what TLS uses: 587, 465 or 25
 	TLS          string // MailStartTLS, MailTLS or MailPlain
@@ -57,14 +57,14 @@ type Mail struct {
 
 // Service is a chat or push service, addressed by a URL in a file, since it holds a secret.
 type Service struct {
-	Channel
+	Receiver
 	URLFile string // absolute path
 	Timeout time.Duration
 }
 
 // Alertmanager is an Alertmanager of Prometheus.
 type Alertmanager struct {
-	Channel
+	Receiver
 	URL     string            // may carry a secret: never log it
 	URLFile string            // absolute path of a file that holds it, in its place
 	Header  map[string]string // may carry a secret: never log it

@@ -19,8 +19,8 @@ const webAddress = "write it as https://host/path"
 func (r *reader) webhooks(n *yaml.Node, to *[]Webhook) {
 	first := map[string]int{}
 	r.items(n, "alerts.webhooks", receivers("url: https://host/path"), func(item *yaml.Node, at string) {
-		hook := Webhook{Channel: Channel{Level: 1}, Timeout: webhookTimeout}
-		fields := append(r.channel(&hook.Channel, ""),
+		hook := Webhook{Receiver: Receiver{Level: 1}, Timeout: webhookTimeout}
+		fields := append(r.receiver(&hook.Receiver, ""),
 			r.words("url", "", webAddress, urlRule, &hook.URL),
 			r.words("url_file", "", absolute, secretRule, &hook.URLFile),
 			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &hook.Header) }},
@@ -32,7 +32,7 @@ func (r *reader) webhooks(n *yaml.Node, to *[]Webhook) {
 			r.at(item, at, "has the same url as the receiver in line "+itoa(line), "keep one of the two")
 		}
 		first[hook.URL] = item.Line
-		r.name(item, at, &hook.Channel)
+		r.uniqueName(item, at, &hook.Receiver)
 		*to = append(*to, hook)
 	})
 }

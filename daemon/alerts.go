@@ -36,15 +36,15 @@ func newAlertList() *cobra.Command {
 			if *asJSON {
 				return printJSON(c.OutOrStdout(), list)
 			}
-			return writeChannels(c.OutOrStdout(), list)
+			return writeReceivers(c.OutOrStdout(), list)
 		})
 	}
 	return c
 }
 
-// writeChannels lists receivers, and below them what keeps alerts from those that do not
+// writeReceivers lists receivers, and below them what keeps alerts from those that do not
 // get them.
-func writeChannels(w io.Writer, list []client.Channel) error {
+func writeReceivers(w io.Writer, list []client.Receiver) error {
 	if len(list) == 0 {
 		_, err := fmt.Fprintln(w, "alerts go to nobody: add receivers to the section alerts of the configuration")
 		return err
@@ -191,7 +191,7 @@ func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) err
 	}
 	for _, a := range answers {
 		if a.Arrived && !asJSON {
-			if _, err := fmt.Fprintf(c.OutOrStdout(), "%s accepted it after %.1f s: check that it arrived\n", wording.Printable(a.Channel), a.TookS); err != nil {
+			if _, err := fmt.Fprintf(c.OutOrStdout(), "%s accepted it after %.1f s: check that it arrived\n", wording.Printable(a.Receiver), a.TookS); err != nil {
 				return err
 			}
 		}
@@ -199,7 +199,7 @@ func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) err
 	var details []string
 	for _, a := range answers {
 		if !a.Arrived {
-			details = append(details, wording.Printable(a.Channel+": "+a.Error))
+			details = append(details, wording.Printable(a.Receiver+": "+a.Error))
 		}
 	}
 	if len(details) > 0 {
@@ -227,7 +227,7 @@ func newAlertAcknowledge() *cobra.Command {
 				return err
 			}
 			text := "noted"
-			if slices.ContainsFunc(list, func(c client.Channel) bool { return c.Configured && c.Level > 1 }) {
+			if slices.ContainsFunc(list, func(c client.Receiver) bool { return c.Configured && c.Level > 1 }) {
 				text += ": acknowledged: nobody else is called about the alerts so far"
 			}
 			_, err = fmt.Fprintln(c.OutOrStdout(), text)

@@ -103,7 +103,7 @@ func TestHostileNamesReachNoTerminal(t *testing.T) {
 	c.Server.Socket, c.Server.Listen, c.Server.JobsFolder = filepath.Join(short, "s"), "127.0.0.1:0", filepath.Join(dir, "jobs")
 	c.Machine.ResetWait, c.Belt.WorstDriftMMPerM = time.Second, 0.01
 	c.Log = config.Log{Level: "debug", Format: "console"}
-	c.Alerts.Webhooks = []config.Webhook{{Channel: config.Channel{Name: hostile}, URL: "http://127.0.0.1:9/", Timeout: time.Second}}
+	c.Alerts.Webhooks = []config.Webhook{{Receiver: config.Receiver{Name: hostile}, URL: "http://127.0.0.1:9/", Timeout: time.Second}}
 	set := rig.DefaultSettings()
 	set.Belt.Axis, set.Belt.LoopLengthMM, set.Speed = 'Y', 2400, 0
 	machine, err := rig.New(set)

@@ -17,9 +17,9 @@ import (
 // Notifier delivers messages to one receiver. Its methods may be used from any
 // goroutine.
 type Notifier interface {
-	// Channel names the receiver in the ledger, in metrics and on screens: the same
+	// Name is what the receiver is called in the ledger, in metrics and on screens: the same
 	// name after every restart, and without secrets.
-	Channel() string
+	Name() string
 	// Kind says what it is: webhook, mail, service or alertmanager.
 	Kind() string
 	// Notify makes one attempt. A nil error means that the receiver has the message; an
@@ -61,10 +61,10 @@ type refusal interface {
 
 // Outbox is what a worker needs of the ledger.
 type Outbox interface {
-	PendingAlerts(ctx context.Context, channel string, now time.Time, limit int) ([]ledger.Alert, error)
+	PendingAlerts(ctx context.Context, receiver string, now time.Time, limit int) ([]ledger.Alert, error)
 	Commit(ctx context.Context, records ...ledger.Record) error
-	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
+	AlertQueue(ctx context.Context) ([]ledger.Receiver, error)
 	LastResponse(ctx context.Context) (ledger.Responded, error)
-	Sent(ctx context.Context, channel string, limit int) ([]ledger.Alert, error)
+	Sent(ctx context.Context, receiver string, limit int) ([]ledger.Alert, error)
 	Age(s ledger.Stamp, now time.Time) time.Duration
 }

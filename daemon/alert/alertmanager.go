@@ -62,8 +62,8 @@ func NewAlertmanager(o AlertmanagerOptions) (*Alertmanager, error) {
 	return &Alertmanager{post: w, o: o}, nil
 }
 
-// Channel implements [Notifier].
-func (m *Alertmanager) Channel() string { return m.post.Channel() }
+// Name implements [Notifier].
+func (m *Alertmanager) Name() string { return m.post.Name() }
 
 // Kind implements [Notifier].
 func (m *Alertmanager) Kind() string { return "alertmanager" }

@@ -27,9 +27,9 @@ type phone struct {
 	at   []time.Time
 }
 
-func (p *phone) Channel() string { return p.name }
-func (p *phone) Kind() string    { return "service" }
-func (p *phone) Close()          {}
+func (p *phone) Name() string { return p.name }
+func (p *phone) Kind() string { return "service" }
+func (p *phone) Close()       {}
 
 func (p *phone) Notify(_ context.Context, m *Message) error {
 	p.mu.Lock()
@@ -110,7 +110,7 @@ func TestADayWithoutNetwork(t *testing.T) {
 			raise(n)
 			time.Sleep(5 * time.Minute)
 		}
-		list, err := s.Channels(t.Context())
+		list, err := s.Receivers(t.Context())
 		if err != nil || list[0].Pending != half || list[0].Failing == 0 || !strings.Contains(list[0].LastError, "cannot reach the service") {
 			t.Errorf("half way: %+v, %v", list, err)
 		}
@@ -142,7 +142,7 @@ func TestADayWithoutNetwork(t *testing.T) {
 			!strings.Contains(m.Text, "https://belt.workshop.example/visit") {
 			t.Errorf("the message: %s", m.Text)
 		}
-		if list, err := s.Channels(t.Context()); err != nil || list[0].Failing != 0 || list[0].Pending != 0 || list[0].Delivered != 2*half {
+		if list, err := s.Receivers(t.Context()); err != nil || list[0].Failing != 0 || list[0].Pending != 0 || list[0].Delivered != 2*half {
 			t.Errorf("afterwards: %+v, %v", list, err)
 		}
 		stop()
@@ -168,7 +168,7 @@ func TestSomebodyElseIsCalled(t *testing.T) {
 			if len(far.sent()) != 0 || len(near.sent()) != 2 {
 				t.Errorf("after 14 min: near %v, far %v", near.sent(), far.sent())
 			}
-			list, err := s.Channels(t.Context())
+			list, err := s.Receivers(t.Context())
 			if err != nil || list[1].KeptBack != 1 || list[0].Failing != 0 || list[1].Pending != 0 || list[1].Failing != 0 {
 				t.Errorf("%+v %v", list, err)
 			}

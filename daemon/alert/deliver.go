@@ -41,7 +41,7 @@ func (w *worker) deliver(ctx context.Context, group []ledger.Alert) bool {
 		if i > 0 {
 			how = ledger.HowCollected
 		}
-		records = append(records, ledger.AlertDelivered{ID: a.ID, Channel: w.to.Channel(), How: how})
+		records = append(records, ledger.AlertDelivered{ID: a.ID, Receiver: w.to.Name(), How: how})
 	}
 	// The receiver has it: that must be kept even while the daemon is ending.
 	if err := w.record(ctx, records...); err != nil {
@@ -74,10 +74,10 @@ func (w *worker) failed(ctx context.Context, a ledger.Alert, err error) bool {
 		wait = max(wait, jitter(w.retry.Limit))
 	}
 	next := w.now().Add(wait)
-	records := []ledger.Record{ledger.AlertTried{ID: a.ID, Channel: w.to.Channel(), Err: err.Error(), NextTry: next}}
+	records := []ledger.Record{ledger.AlertTried{ID: a.ID, Receiver: w.to.Name(), Err: err.Error(), NextTry: next}}
 	if refused && a.Tries == 0 {
 		records = append(records, ledger.EventNoted{Kind: "alert",
-			Text: fmt.Sprintf("alert %s did not reach %s: %v", a.ID, w.to.Channel(), err)})
+			Text: fmt.Sprintf("alert %s did not reach %s: %v", a.ID, w.to.Name(), err)})
 	}
 	if !w.troubled {
 		w.log.Warn("an alert was not delivered", zap.String("alert", a.ID), zap.Error(err), zap.Duration("next_try_in", wait))

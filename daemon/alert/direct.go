@@ -34,7 +34,7 @@ type Direct struct {
 // NewDirect returns a watch on the run; [Direct.Run] does the work. The prefix
 // makes the identities of alerts differ from those of other starts.
 func NewDirect(snapshot func() *supervisor.Snapshot, to Notifier, words *Writer, patience time.Duration, prefix string, retry Retry, log *zap.Logger) *Direct {
-	return &Direct{snapshot: snapshot, to: to, words: words, patience: patience, prefix: prefix, retry: retry, now: time.Now, log: log.With(zap.String("channel", to.Channel()))}
+	return &Direct{snapshot: snapshot, to: to, words: words, patience: patience, prefix: prefix, retry: retry, now: time.Now, log: log.With(zap.String("channel", to.Name()))}
 }
 
 // Run watches until ctx ends.

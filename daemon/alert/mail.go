@@ -16,7 +16,7 @@ import (
 
 // MailOptions describe mailboxes that are reached by a mail server.
 type MailOptions struct {
-	Name     string // of the channel
+	Name     string // of the receiver
 	Host     string
 	Port     int    // 0 takes 587 for "starttls", 465 for "tls", 25 for "none"
 	TLS      string // "starttls", "tls" or "none"
@@ -69,8 +69,8 @@ func NewMail(o MailOptions) (*Mail, error) {
 	return m, nil
 }
 
-// Channel implements [Notifier].
-func (m *Mail) Channel() string { return m.o.Name }
+// Name implements [Notifier].
+func (m *Mail) Name() string { return m.o.Name }
 
 // Kind implements [Notifier].
 func (m *Mail) Kind() string { return "mail" }

@@ -42,7 +42,7 @@ type Policy struct {
 	ClockFloor time.Time
 }
 
-// patience is how long nobody must have acted before the channel is called.
+// patience is how long nobody must have acted before the receiver is called.
 func (p *Policy) patience() time.Duration { return time.Duration(max(1, p.Level)-1) * p.EscalateAfter }
 
 // quiet says whether an alert is kept back at this time of day.
@@ -105,7 +105,7 @@ func (h *hour) add(u Urgency, at time.Time) {
 // sorted is what is to be done with the alerts that wait.
 type sorted struct {
 	send     [][]ledger.Alert // messages to send now, the oldest first
-	unneeded []ledger.Alert   // nothing for this channel
+	unneeded []ledger.Alert   // nothing for this receiver
 	kept     kept
 }
 

@@ -134,11 +134,11 @@ func raise(t *testing.T, l *ledger.Ledger, n int) {
 	}
 }
 
-func pending(t *testing.T, l *ledger.Ledger) ledger.Channel {
+func pending(t *testing.T, l *ledger.Ledger) ledger.Receiver {
 	t.Helper()
 	all, err := l.AlertQueue(t.Context())
 	if err != nil || len(all) != 1 {
-		t.Fatalf("%d channels, %v", len(all), err)
+		t.Fatalf("%d receivers, %v", len(all), err)
 	}
 	return all[0]
 }

@@ -26,7 +26,7 @@ const mostServiceText = 1000
 
 // ServiceOptions describe a chat or push service.
 type ServiceOptions struct {
-	Name    string        // of the channel
+	Name    string        // of the receiver
 	URL     string        // in the library's form; holds a secret
 	Timeout time.Duration // of one attempt, 30 s when 0
 }
@@ -138,8 +138,8 @@ func sender(address string) (types.Service, error) {
 	return to, nil
 }
 
-// Channel implements [Notifier].
-func (s *Service) Channel() string { return s.name }
+// Name implements [Notifier].
+func (s *Service) Name() string { return s.name }
 
 // Kind implements [Notifier].
 func (s *Service) Kind() string { return "service" }

@@ -18,7 +18,7 @@ import (
 // testKind is the kind of a message that only tries whether it arrives.
 const testKind = "test"
 
-// Receiver is a channel with the level that it has.
+// Receiver is where alerts go, with the level at which it is called.
 type Receiver struct {
 	Notifier
 	Level int
@@ -38,7 +38,7 @@ type SwitchboardOptions struct {
 	Now func() time.Time
 }
 
-// Switchboard calls people: it has a worker for each channel, and knows how they
+// Switchboard calls people: it has a worker for each receiver, and knows how they
 // stand. Its methods may be used from any goroutine.
 type Switchboard struct {
 	o       SwitchboardOptions
@@ -90,7 +90,7 @@ func (s *Switchboard) Run(ctx context.Context) {
 	}
 }
 
-// State is how one channel stands.
+// State is how one receiver stands.
 type State struct {
 	Name  string
 	Kind  string // webhook, mail, service or alertmanager; "" for one that is no longer configured
@@ -108,17 +108,17 @@ type State struct {
 	Limited           bool          // the bound on messages keeps some back
 }
 
-// Names are the channels that are configured.
+// Names are the receivers that are configured.
 func (s *Switchboard) Names() (names []string) {
 	for _, w := range s.workers {
-		names = append(names, w.to.Channel())
+		names = append(names, w.to.Name())
 	}
 	return names
 }
 
-// Channels returns how every channel stands, the configured ones first and in the
+// Receivers returns how every receiver stands, the configured ones first and in the
 // order of the configuration, then those that once were.
-func (s *Switchboard) Channels(ctx context.Context) ([]State, error) {
+func (s *Switchboard) Receivers(ctx context.Context) ([]State, error) {
 	queue, err := s.o.Outbox.AlertQueue(ctx)
 	if err != nil {
 		return nil, err
@@ -126,8 +126,8 @@ func (s *Switchboard) Channels(ctx context.Context) ([]State, error) {
 	now := s.o.Now()
 	var list []State
 	for _, w := range s.workers {
-		one := State{Name: w.to.Channel(), Kind: w.to.Kind(), Level: w.policy.Level, Quiet: w.policy.quietNow(now)}
-		if i := slices.IndexFunc(queue, func(c ledger.Channel) bool { return c.Name == one.Name }); i >= 0 {
+		one := State{Name: w.to.Name(), Kind: w.to.Kind(), Level: w.policy.Level, Quiet: w.policy.quietNow(now)}
+		if i := slices.IndexFunc(queue, func(c ledger.Receiver) bool { return c.Name == one.Name }); i >= 0 {
 			one.fill(queue[i])
 			k := w.standing()
 			one.KeptBack = min(k.total(), one.Pending)
@@ -155,24 +155,24 @@ func (s *Switchboard) Channels(ctx context.Context) ([]State, error) {
 	return list, nil
 }
 
-func (one *State) fill(c ledger.Channel) {
+func (one *State) fill(c ledger.Receiver) {
 	one.Pending, one.Failing, one.Delivered, one.LastError, one.Oldest = c.Pending, c.Failing, c.Delivered, c.LastError, c.Oldest
 	one.LastDelivered = c.LastSent.At
 }
 
-// ErrNoChannel: no channel of that name is configured.
-var ErrNoChannel = errors.New("no receiver of alerts has that name")
+// ErrNoReceiver: no receiver of that name is configured.
+var ErrNoReceiver = errors.New("no receiver of alerts has that name")
 
 // Test sends a message that only tries whether it arrives, now and beside the
 // outbox. The error says why it did not.
-func (s *Switchboard) Test(ctx context.Context, channel string) error {
+func (s *Switchboard) Test(ctx context.Context, receiver string) error {
 	for _, w := range s.workers {
-		if w.to.Channel() != channel {
+		if w.to.Name() != receiver {
 			continue
 		}
 		a := ledger.Alert{ID: "test-" + strings.ToLower(rand.Text()[:12]), Kind: testKind, Reason: testKind,
 			Text: "this is a test: if you read it, you are called when the machine needs somebody", Stamp: ledger.Stamp{At: s.o.Now()}}
 		return w.to.Notify(ctx, s.o.Words.Several([]ledger.Alert{a}, 0))
 	}
-	return ErrNoChannel
+	return ErrNoReceiver
 }

@@ -36,7 +36,7 @@ const mostAnswer = 64 << 10
 
 // WebhookOptions describe a receiver that is called by HTTP POST.
 type WebhookOptions struct {
-	Name    string            // of the channel; made of the host when empty
+	Name    string            // of the receiver; made of the host when empty
 	URL     string            // may carry a secret
 	Header  map[string]string // added to each request; may carry secrets
 	Sign    []byte            // secret that requests are signed with; none when empty
@@ -51,7 +51,7 @@ type Webhook struct {
 	url     string
 	header  http.Header
 	timeout time.Duration
-	channel string
+	name    string
 	sign    []byte
 	client  *http.Client
 	ahead   atomic.Int64 // nanoseconds by which the receiver's clock was ahead of ours when it answered last
@@ -63,9 +63,9 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	if err != nil || u.Host == "" || u.Scheme != "http" && u.Scheme != "https" {
 		return nil, errors.New("cannot use the address of a webhook: it is not of the form https://host/path")
 	}
-	w := &Webhook{url: o.URL, header: http.Header{}, timeout: o.Timeout, channel: o.Name, sign: o.Sign}
-	if w.channel == "" {
-		w.channel = channelName(u)
+	w := &Webhook{url: o.URL, header: http.Header{}, timeout: o.Timeout, name: o.Name, sign: o.Sign}
+	if w.name == "" {
+		w.name = receiverName(u)
 	}
 	if w.timeout <= 0 {
 		w.timeout = 10 * time.Second
@@ -87,18 +87,18 @@ func NewWebhook(o WebhookOptions) (*Webhook, error) {
 	return w, nil
 }
 
-// channelName is the host, for people, and a short hash that keeps receivers on
-// one host apart. User and password are left out, so that the channel stays the
+// receiverName is the host, for people, and a short hash that keeps receivers on
+// one host apart. User and password are left out, so that the name stays the
 // same when they are changed.
-func channelName(u *url.URL) string {
+func receiverName(u *url.URL) string {
 	bare := *u
 	bare.User = nil
 	sum := sha256.Sum256([]byte(bare.String()))
 	return u.Host + "-" + hex.EncodeToString(sum[:4])
 }
 
-// Channel implements [Notifier].
-func (w *Webhook) Channel() string { return w.channel }
+// Name implements [Notifier].
+func (w *Webhook) Name() string { return w.name }
 
 // Close lets idle connections go.
 func (w *Webhook) Close() { w.client.CloseIdleConnections() }

@@ -38,7 +38,7 @@ func sendUntil(ctx context.Context, to Notifier, m *Message, retry Retry) error 
 		}
 		select {
 		case <-ctx.Done():
-			return fmt.Errorf("cannot reach %s: %w", to.Channel(), err)
+			return fmt.Errorf("cannot reach %s: %w", to.Name(), err)
 		case <-time.After(retry.wait(tries)):
 		}
 	}

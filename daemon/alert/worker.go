@@ -37,7 +37,7 @@ func (r Retry) wait(n int) time.Duration {
 
 func jitter(d time.Duration) time.Duration { return d/2 + rand.N(d/2+1) }
 
-// worker brings the alerts of one channel to their receiver.
+// worker delivers the alerts of one receiver.
 type worker struct {
 	outbox Outbox
 	to     Notifier
@@ -56,7 +56,7 @@ type worker struct {
 	troubled bool            // the newest attempt failed
 
 	mu   sync.Mutex
-	seen kept // for those who ask how the channel stands
+	seen kept // for those who ask how the receiver stands
 }
 
 func newWorker(o Outbox, to Notifier, words *Writer, p Policy, retry Retry, log *zap.Logger) *worker {
@@ -65,7 +65,7 @@ func newWorker(o Outbox, to Notifier, words *Writer, p Policy, retry Retry, log 
 	}
 	retry.Limit = max(retry.Limit, retry.First)
 	return &worker{outbox: o, to: to, words: words, policy: p, retry: retry, sent: map[string]bool{}, now: time.Now,
-		log: log.With(zap.String("channel", to.Channel()))}
+		log: log.With(zap.String("channel", to.Name()))}
 }
 
 // run delivers alerts until ctx ends. An attempt under way is then broken off; the
@@ -115,7 +115,7 @@ func (w *worker) round(ctx context.Context) {
 // new alert: it is a reason to try again at once, from the oldest on.
 func (w *worker) due(ctx context.Context) ([]ledger.Alert, error) {
 	now := w.now()
-	alerts, err := w.outbox.PendingAlerts(ctx, w.to.Channel(), now, atOnce)
+	alerts, err := w.outbox.PendingAlerts(ctx, w.to.Name(), now, atOnce)
 	fresh := false
 	for _, a := range alerts {
 		fresh = fresh || a.Stamp.Seq > w.newest
@@ -125,7 +125,7 @@ func (w *worker) due(ctx context.Context) ([]ledger.Alert, error) {
 		if !fresh {
 			return nil, nil
 		}
-		alerts, err = w.outbox.PendingAlerts(ctx, w.to.Channel(), w.retryAt, atOnce)
+		alerts, err = w.outbox.PendingAlerts(ctx, w.to.Name(), w.retryAt, atOnce)
 	}
 	return alerts, err
 }
@@ -160,7 +160,7 @@ func (w *worker) sort(ctx context.Context, alerts []ledger.Alert) (sorted, error
 func (w *worker) recall(ctx context.Context) error {
 	h := new(hour)
 	if w.policy.PerHour > 0 {
-		last, err := w.outbox.Sent(ctx, w.to.Channel(), 2*w.policy.PerHour)
+		last, err := w.outbox.Sent(ctx, w.to.Name(), 2*w.policy.PerHour)
 		if err != nil {
 			return err
 		}
@@ -173,11 +173,11 @@ func (w *worker) recall(ctx context.Context) error {
 	return nil
 }
 
-// settle takes out of the queue what is nothing for this channel.
+// settle takes out of the queue what is nothing for this receiver.
 func (w *worker) settle(ctx context.Context, alerts []ledger.Alert) bool {
 	var records []ledger.Record
 	for _, a := range alerts {
-		records = append(records, ledger.AlertDelivered{ID: a.ID, Channel: w.to.Channel(), How: ledger.HowUnneeded})
+		records = append(records, ledger.AlertDelivered{ID: a.ID, Receiver: w.to.Name(), How: ledger.HowUnneeded})
 	}
 	if err := w.record(ctx, records...); err != nil {
 		w.log.Error("cannot record that an alert needs no further receiver", zap.Error(err))

@@ -14,22 +14,22 @@ import (
 
 // Alerts is what the interface needs of the switchboard.
 type Alerts interface {
-	Channels(ctx context.Context) ([]alert.State, error)
-	Test(ctx context.Context, channel string) error
+	Receivers(ctx context.Context) ([]alert.State, error)
+	Test(ctx context.Context, receiver string) error
 }
 
 // alerts shows the outbox for every receiver that was ever configured.
 func (b *api) alerts(w http.ResponseWriter, r *http.Request) {
-	read(b, w, r, func(ctx context.Context) ([]client.Channel, error) {
-		return Channels(ctx, b.Alerts)
+	read(b, w, r, func(ctx context.Context) ([]client.Receiver, error) {
+		return Receivers(ctx, b.Alerts)
 	})
 }
 
-// Channels returns how every receiver of alerts stands, in the form that is sent.
-func Channels(ctx context.Context, a Alerts) ([]client.Channel, error) {
-	list, err := a.Channels(ctx)
-	return each(list, func(c alert.State) client.Channel {
-		return client.Channel{Name: c.Name, Configured: c.Level > 0, Kind: c.Kind, Level: c.Level, Pending: c.Pending, KeptBack: c.KeptBack,
+// Receivers returns how every receiver of alerts stands, in the form that is sent.
+func Receivers(ctx context.Context, a Alerts) ([]client.Receiver, error) {
+	list, err := a.Receivers(ctx)
+	return each(list, func(c alert.State) client.Receiver {
+		return client.Receiver{Name: c.Name, Configured: c.Level > 0, Kind: c.Kind, Level: c.Level, Pending: c.Pending, KeptBack: c.KeptBack,
 			Failing: c.Failing, Delivered: c.Delivered, LastError: c.LastError, LastDelivered: c.LastDelivered,
 			Oldest: optional(c.Oldest), OldestAgeS: c.OldestAge.Seconds(), Quiet: c.Quiet, Limited: c.Limited}
 	}), err
@@ -45,12 +45,12 @@ func (b *api) testAlert(w http.ResponseWriter, r *http.Request) {
 	}
 	patient(w)
 	begin := time.Now()
-	err := b.Alerts.Test(r.Context(), q.Channel)
-	if errors.Is(err, alert.ErrNoChannel) {
+	err := b.Alerts.Test(r.Context(), q.Receiver)
+	if errors.Is(err, alert.ErrNoReceiver) {
 		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of receivers: beltwarden alert list")
 		return
 	}
-	t := client.AlertTested{Channel: q.Channel, Arrived: err == nil, TookS: time.Since(begin).Seconds()}
+	t := client.AlertTested{Receiver: q.Receiver, Arrived: err == nil, TookS: time.Since(begin).Seconds()}
 	if err != nil {
 		t.Error = err.Error()
 	}

@@ -24,9 +24,9 @@ type phone struct {
 	err error
 }
 
-func (p *phone) Channel() string { return "phone" }
-func (p *phone) Kind() string    { return "service" }
-func (p *phone) Close()          {}
+func (p *phone) Name() string { return "phone" }
+func (p *phone) Kind() string { return "service" }
+func (p *phone) Close()       {}
 func (p *phone) Notify(_ context.Context, m *alert.Message) error {
 	p.got = append(p.got, m)
 	return p.err
@@ -43,16 +43,16 @@ func TestAlertChannels(t *testing.T) {
 	if err := b.ledger.Commit(ctx, ledger.AlertQueued{Alert: ledger.Alert{ID: "a-1", Kind: "link", State: "Aborted"}}); err != nil {
 		t.Fatal(err)
 	}
-	for _, channel := range []string{"phone", "old"} {
-		if _, err := b.ledger.PendingAlerts(ctx, channel, time.Now(), 1); err != nil {
+	for _, receiver := range []string{"phone", "old"} {
+		if _, err := b.ledger.PendingAlerts(ctx, receiver, time.Now(), 1); err != nil {
 			t.Fatal(err)
 		}
 	}
-	if err := b.ledger.Commit(ctx, ledger.AlertTried{ID: "a-1", Channel: "phone", Err: "no answer", NextTry: time.Now()}); err != nil {
+	if err := b.ledger.Commit(ctx, ledger.AlertTried{ID: "a-1", Receiver: "phone", Err: "no answer", NextTry: time.Now()}); err != nil {
 		t.Fatal(err)
 	}
 	w := b.ask("GET", "/api/v1/alerts", "")
-	var list []client.Channel
+	var list []client.Receiver
 	if err := json.Unmarshal(w.Body.Bytes(), &list); err != nil || w.Code != http.StatusOK || len(list) != 2 {
 		t.Fatalf("%d %s %v", w.Code, w.Body, err)
 	}

@@ -176,7 +176,7 @@ func TestSchemasAreTheTypes(t *testing.T) {
 	}
 	for name, typ := range map[string]reflect.Type{"Snapshot": reflect.TypeFor[supervisor.Snapshot](), "Result": reflect.TypeFor[supervisor.Result](),
 		"Problem": reflect.TypeFor[client.Problem](), "LotSummary": reflect.TypeFor[client.LotSummary](), "LotDetail": reflect.TypeFor[client.LotDetail](),
-		"Event": reflect.TypeFor[client.Event](), "Channel": reflect.TypeFor[client.Channel](), "AlertTest": reflect.TypeFor[client.AlertTest](),
+		"Event": reflect.TypeFor[client.Event](), "Channel": reflect.TypeFor[client.Receiver](), "AlertTest": reflect.TypeFor[client.AlertTest](),
 		"AlertTested": reflect.TypeFor[client.AlertTested](), "Acknowledgement": reflect.TypeFor[client.Acknowledgement](),
 		"CommandRequest": reflect.TypeFor[client.CommandRequest](), "CheckRequest": reflect.TypeFor[client.CheckRequest](),
 		"LotRequest": reflect.TypeFor[client.LotRequest](), "EndRequest": reflect.TypeFor[client.EndRequest](), "ScaleRequest": reflect.TypeFor[client.ScaleRequest](),

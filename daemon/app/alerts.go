@@ -54,8 +54,8 @@ func (a *App) receivers() (list []alert.Receiver, err error) {
 			return
 		}
 		for _, before := range list {
-			if before.Channel() == n.Channel() {
-				wrong = append(wrong, fmt.Errorf("%s: %s has the name of a receiver before it; give each its own", where, n.Channel()))
+			if before.Name() == n.Name() {
+				wrong = append(wrong, fmt.Errorf("%s: %s has the name of a receiver before it; give each its own", where, n.Name()))
 				return
 			}
 		}
@@ -79,7 +79,7 @@ func (a *App) receivers() (list []alert.Receiver, err error) {
 		add(fmt.Sprintf("alerts.services[%d]", i), s.Level, service, first(err, fault))
 	}
 	for i, m := range c.Alertmanagers {
-		o, err := webhookOptions(config.Webhook{Channel: m.Channel, URL: m.URL, URLFile: m.URLFile, Header: m.Header, Timeout: m.Timeout}, agent)
+		o, err := webhookOptions(config.Webhook{Receiver: m.Receiver, URL: m.URL, URLFile: m.URLFile, Header: m.Header, Timeout: m.Timeout}, agent)
 		o.Dial = a.o.Dial
 		to, fault := alert.NewAlertmanager(alert.AlertmanagerOptions{Webhook: o, Machine: a.o.Config.Machine.Name,
 			Snapshot: a.lastSnapshot})
@@ -151,12 +151,12 @@ type configured struct {
 	calls *alert.Switchboard
 }
 
-// AlertQueue returns how each channel stands.
-func (t configured) AlertQueue(ctx context.Context) ([]ledger.Channel, error) {
-	channels, err := t.calls.Channels(ctx)
-	var queue []ledger.Channel
-	for _, c := range channels {
-		queue = append(queue, ledger.Channel{Name: c.Name, Pending: c.Pending, Failing: c.Failing, Delivered: c.Delivered,
+// AlertQueue returns how each receiver stands.
+func (t configured) AlertQueue(ctx context.Context) ([]ledger.Receiver, error) {
+	receivers, err := t.calls.Receivers(ctx)
+	var queue []ledger.Receiver
+	for _, c := range receivers {
+		queue = append(queue, ledger.Receiver{Name: c.Name, Pending: c.Pending, Failing: c.Failing, Delivered: c.Delivered,
 			LastError: c.LastError, Oldest: c.Oldest})
 	}
 	return queue, err

@@ -99,8 +99,8 @@ func TestLotEndToEnd(t *testing.T) {
 		t.Errorf("the lot after a restart: %+v", detail)
 	}
 	until(t, "both alerts are delivered", func() bool {
-		channels, err := d.Alerts(ctx)
-		return err == nil && len(channels) == 1 && channels[0].Configured && channels[0].Delivered == 2 && channels[0].Pending == 0
+		receivers, err := d.Alerts(ctx)
+		return err == nil && len(receivers) == 1 && receivers[0].Configured && receivers[0].Delivered == 2 && receivers[0].Pending == 0
 	})
 	if got := heard.reasons(); len(got) != 2 || got[0] != supervisor.CauseCheckParts || got[1] != supervisor.CauseDone {
 		t.Errorf("alerts for %v", got)

@@ -38,10 +38,10 @@ func TestCallWithoutADaemon(t *testing.T) {
 	c.Machine.Name = "clip press"
 	c.Alerts.RetryFirst, c.Alerts.RetryLimit = 10*time.Millisecond, 20*time.Millisecond
 	hook := func(name, path string, level int) config.Webhook {
-		return config.Webhook{Channel: config.Channel{Name: name, Level: level}, Timeout: patience, URL: receiver.URL + path}
+		return config.Webhook{Receiver: config.Receiver{Name: name, Level: level}, Timeout: patience, URL: receiver.URL + path}
 	}
 	c.Alerts.Webhooks = []config.Webhook{hook("ada", "/ready", 1), hook("second", "/busy", 2), hook("away", "/closed", 1),
-		{Channel: config.Channel{Name: "lost"}, Timeout: patience, URLFile: "no such file"}}
+		{Receiver: config.Receiver{Name: "lost"}, Timeout: patience, URLFile: "no such file"}}
 	reached, err := Call(ctx, c, "v1", "the daemon has ended")
 	if reached != 2 {
 		t.Errorf("%d were reached, want 2", reached)

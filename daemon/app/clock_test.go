@@ -70,8 +70,8 @@ type outbox struct {
 }
 
 // PendingAlerts implements alert.Outbox.
-func (o outbox) PendingAlerts(ctx context.Context, channel string, now time.Time, limit int) ([]ledger.Alert, error) {
-	list, err := o.Ledger.PendingAlerts(ctx, channel, now, limit)
+func (o outbox) PendingAlerts(ctx context.Context, receiver string, now time.Time, limit int) ([]ledger.Alert, error) {
+	list, err := o.Ledger.PendingAlerts(ctx, receiver, now, limit)
 	for _, a := range list {
 		o.w.queued[a.ID] = o.w.starts[a.Stamp.Boot-1].Add(a.Stamp.SinceStart)
 	}
@@ -85,9 +85,9 @@ type pocket struct {
 	got map[string][]time.Time // by the bubble
 }
 
-func (p *pocket) Channel() string { return "pocket" }
-func (p *pocket) Kind() string    { return "service" }
-func (p *pocket) Close()          {}
+func (p *pocket) Name() string { return "pocket" }
+func (p *pocket) Kind() string { return "service" }
+func (p *pocket) Close()       {}
 
 func (p *pocket) Notify(_ context.Context, m *alert.Message) error {
 	p.mu.Lock()

@@ -104,9 +104,9 @@ func TestSecretsLieInMemoryOnce(t *testing.T) {
 	dir := t.TempDir()
 	file := func(name string) string { return filepath.Join(dir, name) }
 	c.Server.SecretFile, c.Server.LookSecretFile = file("operate"), file("look")
-	c.Alerts.Webhooks = []config.Webhook{{URLFile: file("address"), SignFile: file("sign"), Channel: config.Channel{Name: "hook"}}}
+	c.Alerts.Webhooks = []config.Webhook{{URLFile: file("address"), SignFile: file("sign"), Receiver: config.Receiver{Name: "hook"}}}
 	c.Alerts.Mails = []config.Mail{{Host: "127.0.0.1", Port: 1, TLS: "none", User: "u", PasswordFile: file("password"), From: "a@clips.example", To: []string{"b@clips.example"},
-		Channel: config.Channel{Name: "mail"}}}
+		Receiver: config.Receiver{Name: "mail"}}}
 	texts := map[string]inverted{"operate": planted(t, file("operate"), "", "\n"), "look": planted(t, file("look"), "", "\n"), "sign": planted(t, file("sign"), "", "\n"),
 		"password": planted(t, file("password"), "", "\n"), "address": planted(t, file("address"), "https://127.0.0.1:1/hook?token=", "\n")}
 	if n := places(t, texts); len(n) != 0 {

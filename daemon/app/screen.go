@@ -26,7 +26,7 @@ func (a *App) screen(o job.Options) http.Handler {
 			return api.Lot(ctx, a.ledger, id, a.jobs.kept)
 		},
 		Inspect: a.jobs.inspect, Take: a.jobs.take, Job: o, AdvanceFeed: a.o.Config.Discharge.AdvanceFeedMMPerMin,
-		Alerts: func(ctx context.Context) ([]client.Channel, error) { return api.Channels(ctx, a.calls) },
+		Alerts: func(ctx context.Context) ([]client.Receiver, error) { return api.Receivers(ctx, a.calls) },
 		Jobs:   files, TestAlert: a.calls.Test, Version: a.o.Version, Log: a.log.Named("screen"),
 		Operates: func(r *http.Request) bool { return access.RoleOf(r) == access.Operate },
 		LogOut:   access.LoggedIn,

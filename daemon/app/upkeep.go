@@ -31,7 +31,7 @@ const (
 func (a *App) upkeep(ctx context.Context) {
 	var removed []string
 	if days := a.o.Config.Ledger.KeepDetails; days > 0 {
-		done, err := a.ledger.Trim(ctx, ledger.Retention{Before: time.Now().AddDate(0, 0, -days), Newest: newestKept, Channels: a.calls.Names(), Pause: trimPause})
+		done, err := a.ledger.Trim(ctx, ledger.Retention{Before: time.Now().AddDate(0, 0, -days), Newest: newestKept, Receivers: a.calls.Names(), Pause: trimPause})
 		if err != nil && ctx.Err() == nil {
 			a.log.Warn("not all old details were removed", zap.Error(err))
 		}

@@ -61,10 +61,10 @@ func workWeek(t *testing.T) *config.Settings {
 	c.Hold.Attended = "06:00-22:00"
 	c.Discharge.BinParts, c.Ledger.BackupKeep = 40, 3
 	hook := func(name string, level int) config.Webhook {
-		return config.Webhook{Channel: config.Channel{Name: name, Level: level}, URL: "http://" + name + ".example/", Timeout: 15 * time.Second}
+		return config.Webhook{Receiver: config.Receiver{Name: name, Level: level}, URL: "http://" + name + ".example/", Timeout: 15 * time.Second}
 	}
 	c.Alerts.Webhooks = []config.Webhook{hook("phone", 1), hook("boss", 2)}
-	c.Alerts.Mails = []config.Mail{{Channel: config.Channel{Name: "mail", Level: 1}, Host: "mail.example", TLS: config.MailPlain,
+	c.Alerts.Mails = []config.Mail{{Receiver: config.Receiver{Name: "mail", Level: 1}, Host: "mail.example", TLS: config.MailPlain,
 		From: "belt@workshop.example", To: []string{"kim@workshop.example"}, Timeout: 30 * time.Second}}
 	c.Alerts.Quiet, c.Alerts.QuietHolds, c.Alerts.EscalateAfter = "22:00-06:30", true, 45*time.Minute
 	return c
@@ -287,7 +287,7 @@ func (s *shop) judge(days int, long time.Duration, figures []day) {
 		t.Errorf("from day 2 to the end memory went from %d to %d bytes, goroutines from %d to %d", first.heap, last.heap, first.goroutines, last.goroutines)
 	}
 	before := s.reports()
-	kept, err := s.app.ledger.Trim(ctx, ledger.Retention{Before: time.Now().Add(-time.Hour), Newest: ledger.LeastNewest, Channels: s.app.calls.Names()})
+	kept, err := s.app.ledger.Trim(ctx, ledger.Retention{Before: time.Now().Add(-time.Hour), Newest: ledger.LeastNewest, Receivers: s.app.calls.Names()})
 	if err != nil {
 		t.Error(err)
 	}
@@ -296,7 +296,7 @@ func (s *shop) judge(days int, long time.Duration, figures []day) {
 	}
 	t.Logf("%s of virtual time: %d parts made and %d found good in %d lots, the machine's record %d; %d starts of the daemon, %d faults; %d visits, %d checks corrected, %d times \"I know\"; holds by reason: %v",
 		time.Duration(days)*long, made, good, s.lots, whole, s.starts, s.faults, s.visits, s.fixed, s.calls, reasons)
-	t.Logf("alerts: %d raised, each sent once on each channel or not needed there, in messages %v; a waiting machine was hot for %s at most, one whose cable is out included; %d copies kept; by day heap in MB and goroutines: %s; %d details removed of a ledger that then tells the same",
+	t.Logf("alerts: %d raised, each sent once on each receiver or not needed there, in messages %v; a waiting machine was hot for %s at most, one whose cable is out included; %d copies kept; by day heap in MB and goroutines: %s; %d details removed of a ledger that then tells the same",
 		sent, messages, s.hot.Round(time.Second), len(list), inMB(figures), kept.Rows())
 }
 
@@ -308,7 +308,7 @@ func inMB(list []day) string {
 	return strings.Join(out, " ")
 }
 
-// judgeAlerts: each alert was sent on each channel once, alone or with others, or was not
+// judgeAlerts: each alert was sent on each receiver once, alone or with others, or was not
 // needed there; and nobody was woken for what can wait.
 func (s *shop) judgeAlerts() (alerts int, messages map[string]int) {
 	t, ctx := s.t, context.Background()

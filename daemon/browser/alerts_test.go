@@ -28,8 +28,8 @@ func TestAlertsPage(t *testing.T) {
 	w := newWorkshop(t, 0, func(c *config.Settings) {
 		c.Hold.EveryParts = 2
 		c.Alerts.RetryFirst, c.Alerts.RetryLimit, c.Alerts.EscalateAfter = time.Second, 2*time.Second, time.Hour
-		c.Alerts.Webhooks = []config.Webhook{{Channel: config.Channel{Name: "workshop phone", Level: 1}, URL: server.URL, Timeout: longest},
-			{Channel: config.Channel{Name: "foreman", Level: 2}, URL: server.URL + "/2", Timeout: longest}}
+		c.Alerts.Webhooks = []config.Webhook{{Receiver: config.Receiver{Name: "workshop phone", Level: 1}, URL: server.URL, Timeout: longest},
+			{Receiver: config.Receiver{Name: "foreman", Level: 2}, URL: server.URL + "/2", Timeout: longest}}
 	})
 	w.order("plant-stake clips", 12)
 	w.reach(supervisor.Held)

@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// Channel is how one receiver of alerts stands.
-type Channel struct {
+// Receiver is how one receiver of alerts stands.
+type Receiver struct {
 	Name string `json:"name"`
 	// Configured is false for a receiver that is no longer in the configuration;
 	// nothing is sent to it.
@@ -28,15 +28,15 @@ type Channel struct {
 
 // AlertTest names the receiver that a test message goes to.
 type AlertTest struct {
-	Channel string `json:"channel"`
+	Receiver string `json:"channel"`
 }
 
 // AlertTested is what came of a test message.
 type AlertTested struct {
-	Channel string  `json:"channel"`
-	Arrived bool    `json:"arrived"` // the receiver has taken it
-	Error   string  `json:"error,omitempty"`
-	TookS   float64 `json:"took_s"`
+	Receiver string  `json:"channel"`
+	Arrived  bool    `json:"arrived"` // the receiver has taken it
+	Error    string  `json:"error,omitempty"`
+	TookS    float64 `json:"took_s"`
 }
 
 // Acknowledgement says who knows of the alerts so far.
@@ -45,14 +45,14 @@ type Acknowledgement struct {
 }
 
 // Alerts returns how every receiver of alerts stands.
-func (c *Client) Alerts(ctx context.Context) ([]Channel, error) {
-	return get[[]Channel](ctx, c, "/api/v1/alerts")
+func (c *Client) Alerts(ctx context.Context) ([]Receiver, error) {
+	return get[[]Receiver](ctx, c, "/api/v1/alerts")
 }
 
 // TestAlert sends a message to one receiver, now, and returns what came of it.
-func (c *Client) TestAlert(ctx context.Context, channel string) (AlertTested, error) {
+func (c *Client) TestAlert(ctx context.Context, receiver string) (AlertTested, error) {
 	var t AlertTested
-	err := c.call(ctx, http.MethodPost, "/api/v1/alerts/test", AlertTest{Channel: channel}, &t)
+	err := c.call(ctx, http.MethodPost, "/api/v1/alerts/test", AlertTest{Receiver: receiver}, &t)
 	return t, err
 }
 

@@ -27,8 +27,8 @@ func kept(b *testing.B) *ledger.Ledger {
 		}
 	})
 	ctx := context.Background()
-	for _, channel := range []string{"phone", "mail"} {
-		if _, err := l.PendingAlerts(ctx, channel, time.Now(), 1); err != nil {
+	for _, receiver := range []string{"phone", "mail"} {
+		if _, err := l.PendingAlerts(ctx, receiver, time.Now(), 1); err != nil {
 			b.Fatal(err)
 		}
 	}
@@ -44,9 +44,9 @@ func kept(b *testing.B) *ledger.Ledger {
 				id := fmt.Sprintf("%d-%d", lot, n)
 				records = append(records, ledger.EventNoted{Kind: "link", Text: "the board is back"},
 					ledger.AlertQueued{Alert: ledger.Alert{ID: id, Kind: "check_parts", State: "Held", Reason: "check_parts", Text: "a check is due"}},
-					ledger.AlertDelivered{ID: id, Channel: "phone"})
+					ledger.AlertDelivered{ID: id, Receiver: "phone"})
 				if n > 0 || lot < 21 {
-					records = append(records, ledger.AlertDelivered{ID: id, Channel: "mail"})
+					records = append(records, ledger.AlertDelivered{ID: id, Receiver: "mail"})
 				}
 			}
 		}
@@ -66,7 +66,7 @@ func kept(b *testing.B) *ledger.Ledger {
 func BenchmarkScrape(b *testing.B) {
 	l := kept(b)
 	c := busy(b)
-	c.o.Ledger, c.o.Channels = l, []string{"phone", "mail"}
+	c.o.Ledger, c.o.Receivers = l, []string{"phone", "mail"}
 	c.totals.ledger, c.made.ledger, c.noted.ledger = l, l, l
 	s := c.o.Snapshot()
 	s.Lot.ID = 21

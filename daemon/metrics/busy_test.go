@@ -96,8 +96,8 @@ func gathered(t *testing.T, r *prometheus.Registry) (n int, names []string) {
 
 // The most series that there can be, as docs/metrics.md and deploy/README.md state them.
 const (
-	mostSeries = 358
-	perChannel = 4
+	mostSeries  = 358
+	perReceiver = 4
 	// Of Go and of the process: as many as the library has, with room for its next release.
 	mostOfProcess = 60
 )
@@ -111,14 +111,14 @@ func TestSeriesAreBounded(t *testing.T) {
 			t.Errorf("%s is described and never sent", e.name)
 		}
 	}
-	if n != mostSeries+perChannel {
-		t.Errorf("%d series with one channel, of which docs/metrics.md says %d and %d for each channel", n, mostSeries, perChannel)
+	if n != mostSeries+perReceiver {
+		t.Errorf("%d series with one receiver, of which docs/metrics.md says %d and %d for each receiver", n, mostSeries, perReceiver)
 	}
-	c.o.Channels = []string{"one", "two", "three"}
-	c.o.Ledger.(*books).queue = []ledger.Channel{{Name: "one", Oldest: ledger.Stamp{At: time.Unix(1, 0)}},
+	c.o.Receivers = []string{"one", "two", "three"}
+	c.o.Ledger.(*books).queue = []ledger.Receiver{{Name: "one", Oldest: ledger.Stamp{At: time.Unix(1, 0)}},
 		{Name: "two", Oldest: ledger.Stamp{At: time.Unix(1, 0)}}, {Name: "three", Oldest: ledger.Stamp{At: time.Unix(1, 0)}}}
-	if n, _ := series(t, c); n != mostSeries+3*perChannel {
-		t.Errorf("%d series with three channels", n)
+	if n, _ := series(t, c); n != mostSeries+3*perReceiver {
+		t.Errorf("%d series with three receivers", n)
 	}
 	c = busy(t)
 	all, _ := gathered(t, Registry(c))

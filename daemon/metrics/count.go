@@ -175,9 +175,9 @@ func (c *Collector) alerts(ctx context.Context, out emitter) error {
 	if err != nil {
 		return err
 	}
-	for _, name := range c.o.Channels {
-		var q ledger.Channel // zero until its worker has read for the first time
-		if i := slices.IndexFunc(queue, func(q ledger.Channel) bool { return q.Name == name }); i >= 0 {
+	for _, name := range c.o.Receivers {
+		var q ledger.Receiver // zero until its worker has read for the first time
+		if i := slices.IndexFunc(queue, func(q ledger.Receiver) bool { return q.Name == name }); i >= 0 {
 			q = queue[i]
 		}
 		out.gauge(alertsPending, float64(q.Pending), name)

@@ -25,7 +25,7 @@ const readLimit = 5 * time.Second
 type Ledger interface {
 	Lots(ctx context.Context) ([]ledger.Lot, error)
 	Counts(ctx context.Context, lotID int64) (ledger.Counts, error)
-	AlertQueue(ctx context.Context) ([]ledger.Channel, error)
+	AlertQueue(ctx context.Context) ([]ledger.Receiver, error)
 	Events(ctx context.Context, limit int, afterSeq int64) ([]ledger.Event, error)
 	TrimmedEvents(ctx context.Context) (map[string]int, error)
 	Lot(ctx context.Context, id int64) (ledger.Lot, error)
@@ -45,8 +45,8 @@ type Options struct {
 	Snapshot func() *supervisor.Snapshot
 	Ledger   Ledger
 	Version  string
-	// Channels are the names of the receivers of alerts that are configured.
-	Channels []string
+	// Receivers are the names of the receivers of alerts that are configured.
+	Receivers []string
 	// Dir is the directory of the ledger, whose free room is measured; "" for none.
 	Dir string
 	// Backup is when the newest backup of the ledger was made, and whether the last try

@@ -25,7 +25,7 @@ const golden = "testdata/metrics.txt"
 // books is a ledger of made-up lots.
 type books struct {
 	counts []ledger.Counts
-	queue  []ledger.Channel
+	queue  []ledger.Receiver
 	events []ledger.Event
 	cycles []ledger.Cycle
 	times  ledger.Times
@@ -49,7 +49,7 @@ func (b *books) Counts(_ context.Context, id int64) (ledger.Counts, error) {
 	return b.counts[id-1], b.err
 }
 
-func (b *books) AlertQueue(context.Context) ([]ledger.Channel, error) { return b.queue, b.err }
+func (b *books) AlertQueue(context.Context) ([]ledger.Receiver, error) { return b.queue, b.err }
 
 func (b *books) TrimmedEvents(context.Context) (map[string]int, error) {
 	if len(b.trimmed) == 0 {
@@ -94,7 +94,7 @@ func clips() *books {
 			{LotID: 1, CyclesBegun: 41, Made: 41, Good: 38, Scrap: 3, InterruptedScrap: 1, ScrapByReason: map[string]int{"Warped": 2, "interrupted": 1}},
 			{LotID: 2, CyclesBegun: 8, Made: 7, Good: 4, Unverified: 2, Interrupted: 1, Scrap: 1, ScrapByReason: map[string]int{"stringing": 1}},
 		},
-		queue: []ledger.Channel{{Name: "alerts.example.org-295ef0e6", Pending: 2, Failing: 1, Delivered: 9},
+		queue: []ledger.Receiver{{Name: "alerts.example.org-295ef0e6", Pending: 2, Failing: 1, Delivered: 9},
 			{Name: "gone.example.org-00000000", Pending: 7}},
 	}
 }
@@ -117,7 +117,7 @@ func held() *supervisor.Snapshot {
 
 func collector(b *books, s *supervisor.Snapshot) *Collector {
 	return New(Options{Snapshot: func() *supervisor.Snapshot { return s }, Ledger: b, Version: "1.2.3",
-		Now: func() time.Time { return s.At }, Channels: []string{"alerts.example.org-295ef0e6"}, Access: door{},
+		Now: func() time.Time { return s.At }, Receivers: []string{"alerts.example.org-295ef0e6"}, Access: door{},
 		Backup: func() (time.Time, bool) { return s.At.Add(-20 * time.Hour), false }})
 }
 

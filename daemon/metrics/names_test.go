@@ -105,7 +105,7 @@ func TestDocsHaveTheMetrics(t *testing.T) {
 // documented is the table as people read it.
 func documented() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "At most %d series, and %d for each receiver of alerts; besides those of the process.\n\n", mostSeries, perChannel)
+	fmt.Fprintf(&b, "At most %d series, and %d for each receiver of alerts; besides those of the process.\n\n", mostSeries, perReceiver)
 	b.WriteString("| metric `beltwarden_...` | labels | meaning |\n|---|---|---|\n")
 	for _, e := range table {
 		labels := ""

@@ -23,8 +23,8 @@ type channelView struct {
 	Waiting          int
 }
 
-func alertsOf(channels []client.Channel, now time.Time) alertsView {
-	v := alertsView{None: !slices.ContainsFunc(channels, func(c client.Channel) bool { return c.Configured })}
+func alertsOf(channels []client.Receiver, now time.Time) alertsView {
+	v := alertsView{None: !slices.ContainsFunc(channels, func(c client.Receiver) bool { return c.Configured })}
 	for _, c := range channels {
 		switch {
 		case !c.Configured:
@@ -93,8 +93,8 @@ func (sc *screen) showAlerts(w http.ResponseWriter, r *http.Request, status int,
 	sc.write(w, status, "alerts", p)
 }
 
-// receiverOf puts the state of a channel in words.
-func receiverOf(c client.Channel, now time.Time) receiver {
+// receiverOf puts the state of a receiver in words.
+func receiverOf(c client.Receiver, now time.Time) receiver {
 	x := receiver{Name: c.Name, Kind: channelKinds[c.Kind], Pending: c.Pending, KeptBack: c.KeptBack, Delivered: c.Delivered,
 		Error: sentence(c.LastError), Configured: c.Configured}
 	if c.Level > 0 && c.Level < len(calledWhen) {
@@ -137,7 +137,7 @@ func (sc *screen) testAlert(w http.ResponseWriter, r *http.Request) {
 		sc.fail(w, r, err)
 		return
 	}
-	if !slices.ContainsFunc(channels, func(c client.Channel) bool { return c.Configured && c.Name == name }) {
+	if !slices.ContainsFunc(channels, func(c client.Receiver) bool { return c.Configured && c.Name == name }) {
 		sc.showAlerts(w, r, http.StatusUnprocessableEntity, "", "There is no such receiver.")
 		return
 	}

@@ -47,10 +47,10 @@ type Options struct {
 	AdvanceFeed float64
 	Jobs        Jobs // nil: none can be uploaded
 	// Alerts returns the state of every receiver of alerts, the configured ones first.
-	Alerts func(ctx context.Context) ([]client.Channel, error)
+	Alerts func(ctx context.Context) ([]client.Receiver, error)
 	// TestAlert sends a test to a receiver and returns what came of it; nil where that is
 	// not possible.
-	TestAlert func(ctx context.Context, channel string) error
+	TestAlert func(ctx context.Context, receiver string) error
 	// Operates says whether a request may do more than look, and Who asks, where a form
 	// does not say. LogOut is whether there is a session to end.
 	Operates func(r *http.Request) bool

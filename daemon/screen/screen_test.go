@@ -108,12 +108,12 @@ func setUp(t testing.TB, alter ...func(*Options)) *bench {
 			}
 			return said
 		},
-		Alerts: func(context.Context) ([]client.Channel, error) {
-			return []client.Channel{{Name: "phone", Configured: true, Kind: "service", Level: 1, Pending: 2, Failing: 1, LastError: hostile, Oldest: &client.Stamp{At: time.Now()}},
+		Alerts: func(context.Context) ([]client.Receiver, error) {
+			return []client.Receiver{{Name: "phone", Configured: true, Kind: "service", Level: 1, Pending: 2, Failing: 1, LastError: hostile, Oldest: &client.Stamp{At: time.Now()}},
 				{Name: "foreman", Configured: true, Kind: "mail", Level: 2, KeptBack: 1}, {Name: "old", Delivered: 3}}, nil
 		},
-		TestAlert: func(_ context.Context, channel string) error {
-			return errors.New("nobody answers at " + channel)
+		TestAlert: func(_ context.Context, receiver string) error {
+			return errors.New("nobody answers at " + receiver)
 		},
 	}
 	for _, a := range alter {

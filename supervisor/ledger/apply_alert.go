@@ -26,14 +26,14 @@ func (r AlertQueued) faults() []string {
 func (r AlertTried) faults() []string {
 	var f faultList
 	f.text("ID", r.ID)
-	f.text("Channel", r.Channel)
+	f.text("Receiver", r.Receiver)
 	return f
 }
 
 func (r AlertDelivered) faults() []string {
 	var f faultList
 	f.text("ID", r.ID)
-	f.text("Channel", r.Channel)
+	f.text("Receiver", r.Receiver)
 	f.add(r.How != "" && r.How != HowSent && r.How != HowCollected && r.How != HowUnneeded, "How is %q", r.How)
 	return f
 }
@@ -91,7 +91,7 @@ func (r AlertQueued) apply(t *txn) error {
 }
 
 // needDelivery makes sure that the alert and the channel are there.
-func (t *txn) needDelivery(alert, channel string) error {
+func (t *txn) needDelivery(alert, receiver string) error {
 	var one int
 	err := t.row("SELECT 1 FROM alert WHERE alert = ?", []any{alert}, &one)
 	if errors.Is(err, sql.ErrNoRows) {
@@ -100,35 +100,35 @@ func (t *txn) needDelivery(alert, channel string) error {
 	if err != nil {
 		return err
 	}
-	return t.openChannel(channel)
+	return t.openReceiver(receiver)
 }
 
-// openChannel enters a channel that has not been seen before. The first one of all takes every alert there is; a later one
+// openReceiver enters a receiver that has not been seen before. The first one of all takes every alert there is; a later one
 // takes those queued since this start, so that it does not repeat the past.
-func (t *txn) openChannel(channel string) error {
+func (t *txn) openReceiver(receiver string) error {
 	return t.exec(`INSERT INTO channel (channel, from_seq) SELECT ?, CASE
 		WHEN NOT EXISTS (SELECT 1 FROM channel) THEN 0
 		ELSE coalesce((SELECT max(seq) FROM entry WHERE boot < ?), 0) END
-		WHERE true ON CONFLICT (channel) DO NOTHING`, channel, t.l.boot)
+		WHERE true ON CONFLICT (channel) DO NOTHING`, receiver, t.l.boot)
 }
 
 func (r AlertTried) apply(t *txn) error {
-	if err := t.needDelivery(r.ID, r.Channel); err != nil {
+	if err := t.needDelivery(r.ID, r.Receiver); err != nil {
 		return err
 	}
 	next := r.NextTry.Sub(t.l.start).Milliseconds()
 	err := t.exec(`INSERT INTO delivery (alert, channel, tries, last_error, tried_seq, next_mono_ms)
 		VALUES (?, ?, 1, ?, ?, ?) ON CONFLICT (alert, channel) DO UPDATE SET tries = tries + 1,
 		last_error = excluded.last_error, tried_seq = excluded.tried_seq, next_mono_ms = excluded.next_mono_ms`,
-		r.ID, r.Channel, r.Err, t.seq, next)
+		r.ID, r.Receiver, r.Err, t.seq, next)
 	if err != nil {
-		return fmt.Errorf("alert %q on %s: %w", r.ID, r.Channel, err)
+		return fmt.Errorf("alert %q on %s: %w", r.ID, r.Receiver, err)
 	}
 	return nil
 }
 
 func (r AlertDelivered) apply(t *txn) error {
-	if err := t.needDelivery(r.ID, r.Channel); err != nil {
+	if err := t.needDelivery(r.ID, r.Receiver); err != nil {
 		return err
 	}
 	how := r.How
@@ -137,9 +137,9 @@ func (r AlertDelivered) apply(t *txn) error {
 	}
 	err := t.exec(`INSERT INTO delivery (alert, channel, delivered_seq, how) VALUES (?, ?, ?, ?)
 		ON CONFLICT (alert, channel) DO UPDATE SET delivered_seq = excluded.delivered_seq, how = excluded.how`,
-		r.ID, r.Channel, t.seq, how)
+		r.ID, r.Receiver, t.seq, how)
 	if err != nil {
-		return fmt.Errorf("alert %q on %s: %w", r.ID, r.Channel, err)
+		return fmt.Errorf("alert %q on %s: %w", r.ID, r.Receiver, err)
 	}
 	return nil
 }

@@ -62,7 +62,7 @@ func TestABackupTakesOverAsTheLedger(t *testing.T) {
 func TestExportHoldsEveryTableAndRow(t *testing.T) {
 	l := newLedger(t)
 	commit(t, l, oldRecords()...)
-	commit(t, l, LotOpened{fullLot()}, AlertQueued{Alert{ID: "a", Kind: "hold"}}, AlertDelivered{ID: "a", Channel: "webhook"},
+	commit(t, l, LotOpened{fullLot()}, AlertQueued{Alert{ID: "a", Kind: "hold"}}, AlertDelivered{ID: "a", Receiver: "webhook"},
 		BoardSeen{Port: "p"}, HeatLearned{"p", HeaterBed, json.RawMessage("{}")}, SeamSeen{AdvanceMM: 5}, SurfaceRenewed{How: "taped"}, CareDone{Name: "wipe the belt"},
 		PartLaid{1, 0, 30}, SizeOrdered{1, 0, 20, 0.2},
 		ScaleSet{Port: "p", Axis: "Y", OldStepsPerMM: 80, NewStepsPerMM: 79}, TrialBegun{ID: 1, RunMM: 1})

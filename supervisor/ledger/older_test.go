@@ -15,7 +15,7 @@ import (
 
 // laterRecords are those that came with later steps, beside oldRecords.
 func laterRecords() []Record {
-	return []Record{AlertQueued{Alert{ID: "hold-1", Kind: "hold"}}, AlertDelivered{ID: "hold-1", Channel: "http://127.0.0.1/"},
+	return []Record{AlertQueued{Alert{ID: "hold-1", Kind: "hold"}}, AlertDelivered{ID: "hold-1", Receiver: "http://127.0.0.1/"},
 		HeatLearned{"by-id/belt", HeaterBed, json.RawMessage(`{"ambient_c":21}`)}, SeamSeen{AdvanceMM: 100, By: "kim"},
 		ScaleSet{Port: "by-id/belt", Axis: "Y", OldStepsPerMM: 80, NewStepsPerMM: 79}, TrialBegun{ID: 1, RunMM: 500}, TrialRan{ID: 1},
 		SizeOrdered{1, 0, 20, 0.2}, PartLaid{1, 0, 30}, SurfaceRenewed{How: "cleaned"}, CareDone{Name: "wipe the belt", By: "kim"}}

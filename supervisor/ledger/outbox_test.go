@@ -27,21 +27,21 @@ func TestOutboxTriesUntilDelivered(t *testing.T) {
 		for n := range 3 {
 			commit(t, l, AlertQueued{Alert{ID: fmt.Sprint("a", n), Kind: "hold"}})
 		}
-		pending := func(channel string) []string { return ids(must(l.PendingAlerts(ctx, channel, time.Now(), 10))(t)) }
+		pending := func(receiver string) []string { return ids(must(l.PendingAlerts(ctx, receiver, time.Now(), 10))(t)) }
 		same(t, "at first", pending("webhook"), []string{"a0", "a1", "a2"})
 		same(t, "limited", ids(must(l.PendingAlerts(ctx, "webhook", time.Now(), 2))(t)), []string{"a0", "a1"})
-		commit(t, l, AlertTried{ID: "a0", Channel: "webhook", Err: "connection refused", NextTry: time.Now().Add(time.Minute)},
-			AlertDelivered{ID: "a1", Channel: "webhook"})
+		commit(t, l, AlertTried{ID: "a0", Receiver: "webhook", Err: "connection refused", NextTry: time.Now().Add(time.Minute)},
+			AlertDelivered{ID: "a1", Receiver: "webhook"})
 		same(t, "while waiting", pending("webhook"), []string{"a2"})
-		same(t, "on another channel", pending("mail"), []string{"a0", "a1", "a2"})
+		same(t, "for another receiver", pending("mail"), []string{"a0", "a1", "a2"})
 		time.Sleep(time.Minute)
 		same(t, "a minute later", pending("webhook"), []string{"a0", "a2"})
-		commit(t, l, AlertTried{ID: "a0", Channel: "webhook", Err: "timed out", NextTry: time.Now().Add(time.Hour)})
-		same(t, "the queue", must(l.AlertQueue(ctx))(t), []Channel{{Name: "mail", Pending: 3},
+		commit(t, l, AlertTried{ID: "a0", Receiver: "webhook", Err: "timed out", NextTry: time.Now().Add(time.Hour)})
+		same(t, "the queue", must(l.AlertQueue(ctx))(t), []Receiver{{Name: "mail", Pending: 3},
 			{Name: "webhook", Pending: 2, Failing: 1, Delivered: 1, LastError: "timed out"}})
 		checkAndClose(t, l)
 
-		// After a restart the hour of waiting means nothing, what was delivered stays so, and a channel that is new does
+		// After a restart the hour of waiting means nothing, what was delivered stays so, and a receiver that is new does
 		// not hear of the past.
 		if l, err = Open(path, Options{}); err != nil {
 			t.Fatal(err)
@@ -50,7 +50,7 @@ func TestOutboxTriesUntilDelivered(t *testing.T) {
 		same(t, "after a restart", ids(again), []string{"a0", "a2"})
 		same(t, "tries", again[0].Tries, 2)
 		commit(t, l, AlertQueued{Alert{ID: "a3", Kind: "hold"}})
-		same(t, "on a new channel", pending("push"), []string{"a3"})
+		same(t, "for a new receiver", pending("push"), []string{"a3"})
 		checkAndClose(t, l)
 	})
 }
@@ -93,16 +93,16 @@ func TestTheQueueIsNeverStale(t *testing.T) {
 	l := newLedger(t)
 	ctx := context.Background()
 	commit(t, l, AlertQueued{Alert{ID: "a", Kind: "hold"}})
-	must(l.PendingAlerts(ctx, "webhook", time.Now(), 1))(t) // enters the channel
+	must(l.PendingAlerts(ctx, "webhook", time.Now(), 1))(t) // enters the receiver
 	for n, step := range []struct {
 		records []Record
-		want    Channel
+		want    Receiver
 	}{
-		{nil, Channel{Name: "webhook", Pending: 1}},
-		{[]Record{BeltMoved{Belt{TravelMM: 1}}}, Channel{Name: "webhook", Pending: 1}},
-		{[]Record{BeltMoved{Belt{TravelMM: 2}}, AlertTried{ID: "a", Channel: "webhook", Err: "timed out"}},
-			Channel{Name: "webhook", Pending: 1, Failing: 1, LastError: "timed out"}},
-		{[]Record{AlertDelivered{ID: "a", Channel: "webhook"}}, Channel{Name: "webhook", Delivered: 1}},
+		{nil, Receiver{Name: "webhook", Pending: 1}},
+		{[]Record{BeltMoved{Belt{TravelMM: 1}}}, Receiver{Name: "webhook", Pending: 1}},
+		{[]Record{BeltMoved{Belt{TravelMM: 2}}, AlertTried{ID: "a", Receiver: "webhook", Err: "timed out"}},
+			Receiver{Name: "webhook", Pending: 1, Failing: 1, LastError: "timed out"}},
+		{[]Record{AlertDelivered{ID: "a", Receiver: "webhook"}}, Receiver{Name: "webhook", Delivered: 1}},
 	} {
 		commit(t, l, step.records...)
 		for range 2 {
@@ -116,5 +116,5 @@ func TestTheQueueIsNeverStale(t *testing.T) {
 		}
 	}
 	must(l.PendingAlerts(ctx, "mail", time.Now(), 1))(t)
-	same(t, "channels", len(must(l.AlertQueue(ctx))(t)), 2)
+	same(t, "receivers", len(must(l.AlertQueue(ctx))(t)), 2)
 }

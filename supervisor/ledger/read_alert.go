@@ -9,16 +9,16 @@ import (
 	"time"
 )
 
-// PendingAlerts returns up to limit alerts that the channel has yet to deliver and may try at now, the oldest first. A
-// channel that reads for the first time is entered in the ledger: the first one of all takes every alert, a later one those
+// PendingAlerts returns up to limit alerts that the receiver has yet to deliver and may try at now, the oldest first. A
+// receiver that reads for the first time is entered in the ledger: the first one of all takes every alert, a later one those
 // queued since this start. A limit of 0 is none.
-func (l *Ledger) PendingAlerts(ctx context.Context, channel string, now time.Time, limit int) (alerts []Alert, err error) {
+func (l *Ledger) PendingAlerts(ctx context.Context, receiver string, now time.Time, limit int) (alerts []Alert, err error) {
 	// Asked every few seconds and mostly for nothing: the file is looked at only after something was recorded.
 	at := l.changes.Load()
-	if k, ok := l.settled.Load(channel); ok && k == at && !l.opts.ReadOnly && !l.isClosed() {
+	if k, ok := l.settled.Load(receiver); ok && k == at && !l.opts.ReadOnly && !l.isClosed() {
 		return nil, nil
 	}
-	if err := l.enterChannel(ctx, channel); err != nil {
+	if err := l.enterReceiver(ctx, receiver); err != nil {
 		return nil, err
 	}
 	waits := true
@@ -29,7 +29,7 @@ func (l *Ledger) PendingAlerts(ctx context.Context, channel string, now time.Tim
 			JOIN entry e ON e.seq = a.seq LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel
 			LEFT JOIN entry t ON t.seq = d.tried_seq
 			WHERE c.channel = ? AND d.delivered_seq IS NULL AND (t.seq IS NULL OR t.boot <> ? OR d.next_mono_ms <= ?)
-			ORDER BY a.seq LIMIT ?`, []any{channel, l.boot, now.Sub(l.start).Milliseconds(), limited(limit)},
+			ORDER BY a.seq LIMIT ?`, []any{receiver, l.boot, now.Sub(l.start).Milliseconds(), limited(limit)},
 			func(rows *sql.Rows) error {
 				var a Alert
 				var at stampRow
@@ -47,23 +47,23 @@ func (l *Ledger) PendingAlerts(ctx context.Context, channel string, now time.Tim
 			return err
 		}
 		return q.QueryRowContext(ctx, `SELECT EXISTS (SELECT 1 FROM channel c JOIN alert a ON a.seq > c.from_seq
-			LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel WHERE c.channel = ? AND d.delivered_seq IS NULL)`, channel).Scan(&waits)
+			LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel WHERE c.channel = ? AND d.delivered_seq IS NULL)`, receiver).Scan(&waits)
 	})
 	if err == nil && !waits {
-		l.settled.Store(channel, at)
+		l.settled.Store(receiver, at)
 	}
 	return alerts, err
 }
 
-// enterChannel writes only when the channel is new, so that asking costs no sync.
-func (l *Ledger) enterChannel(ctx context.Context, channel string) error {
-	if channel == "" {
+// enterReceiver writes only when the receiver is new, so that asking costs no sync.
+func (l *Ledger) enterReceiver(ctx context.Context, receiver string) error {
+	if receiver == "" {
 		return fmt.Errorf("cannot read the pending alerts from ledger %s: the receiver has no name: %w", l.path, ErrInvalid)
 	}
 	known := false
 	err := l.view(ctx, "the receivers of alerts", func(q querier) error {
 		var one int
-		err := q.QueryRowContext(ctx, "SELECT 1 FROM channel WHERE channel = ?", channel).Scan(&one)
+		err := q.QueryRowContext(ctx, "SELECT 1 FROM channel WHERE channel = ?", receiver).Scan(&one)
 		if errors.Is(err, sql.ErrNoRows) {
 			return nil
 		}
@@ -73,18 +73,18 @@ func (l *Ledger) enterChannel(ctx context.Context, channel string) error {
 	if err != nil || known || l.opts.ReadOnly {
 		return err
 	}
-	if err := l.write(ctx, func(t *txn) error { return t.openChannel(channel) }); err != nil {
-		return fmt.Errorf("cannot enter receiver %q of alerts in ledger %s: %w", channel, l.path, err)
+	if err := l.write(ctx, func(t *txn) error { return t.openReceiver(receiver) }); err != nil {
+		return fmt.Errorf("cannot enter receiver %q of alerts in ledger %s: %w", receiver, l.path, err)
 	}
 	return nil
 }
 
-// AlertQueue returns the state of the outbox for every channel that has read alerts, by name. Every scrape of the
+// AlertQueue returns the state of the outbox for every receiver that has read alerts, by name. Every scrape of the
 // metrics and every open screen asks this, over the alerts of years: it is read again only after something was recorded.
-func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error) {
+func (l *Ledger) AlertQueue(ctx context.Context) (receivers []Receiver, err error) {
 	at := l.changes.Load()
 	if k := l.queue.Load(); k != nil && k.at == at && !l.opts.ReadOnly && !l.isClosed() {
-		return slices.Clone(k.channels), nil
+		return slices.Clone(k.receivers), nil
 	}
 	err = l.view(ctx, "the alert queue", func(q querier) error {
 		return each(ctx, q, `SELECT s.channel, s.pending, s.failing, s.delivered + coalesce((SELECT n FROM trimmed_total WHERE what = 'delivery' AND name = s.channel), 0),
@@ -99,22 +99,22 @@ func (l *Ledger) AlertQueue(ctx context.Context) (channels []Channel, err error)
 				LEFT JOIN delivery d ON d.alert = a.alert AND d.channel = c.channel GROUP BY c.channel) s
 			LEFT JOIN entry e ON e.seq = s.oldest LEFT JOIN entry l ON l.seq = s.sent ORDER BY s.channel`, nil,
 			func(rows *sql.Rows) error {
-				var c Channel
+				var c Receiver
 				var oldest, sent stampRow
 				err := rows.Scan(append(append([]any{&c.Name, &c.Pending, &c.Failing, &c.Delivered, &c.LastError}, oldest.into()...), sent.into()...)...)
 				c.Oldest, c.LastSent = oldest.stamp(), sent.stamp()
-				channels = append(channels, c)
+				receivers = append(receivers, c)
 				return err
 			})
 	})
 	if err == nil {
-		l.queue.Store(&queued{slices.Clone(channels), at})
+		l.queue.Store(&queued{slices.Clone(receivers), at})
 	}
-	return channels, err
+	return receivers, err
 }
 
 // queued is the outbox as it was read after so many changes.
 type queued struct {
-	channels []Channel
-	at       int64
+	receivers []Receiver
+	at        int64
 }

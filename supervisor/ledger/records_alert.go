@@ -26,10 +26,10 @@ type AlertQueued struct{ Alert Alert }
 // AlertTried says that an attempt to deliver failed. NextTry holds within this process; after a restart the alert is
 // due at once, since the clock may have been set.
 type AlertTried struct {
-	ID      string
-	Channel string
-	Err     string
-	NextTry time.Time
+	ID       string
+	Receiver string
+	Err      string
+	NextTry  time.Time
 }
 
 // The ways in which a channel is done with an alert.
@@ -41,7 +41,7 @@ const (
 
 // AlertDelivered takes an alert out of a channel's queue.
 type AlertDelivered struct {
-	ID      string
-	Channel string
-	How     string // HowSent and so on; empty is HowSent
+	ID       string
+	Receiver string
+	How      string // HowSent and so on; empty is HowSent
 }

@@ -43,13 +43,13 @@ func (l *Ledger) LastResponse(ctx context.Context) (r Responded, err error) {
 	return r, err
 }
 
-// Sent returns up to limit alerts that were sent on a channel each in a message of its own or as the first of several,
+// Sent returns up to limit alerts that were sent on a receiver each in a message of its own or as the first of several,
 // the newest first, with the time of the sending as their stamp.
-func (l *Ledger) Sent(ctx context.Context, channel string, limit int) (alerts []Alert, err error) {
+func (l *Ledger) Sent(ctx context.Context, receiver string, limit int) (alerts []Alert, err error) {
 	err = l.view(ctx, "the alerts sent", func(q querier) error {
 		return each(ctx, q, `SELECT a.alert, a.kind, a.state, a.reason, `+stampColumns("e")+` FROM delivery d
 			JOIN alert a ON a.alert = d.alert JOIN entry e ON e.seq = d.delivered_seq
-			WHERE d.channel = ? AND d.how = 'sent' ORDER BY d.delivered_seq DESC LIMIT ?`, []any{channel, limited(limit)},
+			WHERE d.channel = ? AND d.how = 'sent' ORDER BY d.delivered_seq DESC LIMIT ?`, []any{receiver, limited(limit)},
 			func(rows *sql.Rows) error {
 				var a Alert
 				var at stampRow

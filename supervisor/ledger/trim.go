@@ -16,8 +16,8 @@ type Retention struct {
 	// Newest is how many of the newest entries of the journal are kept whatever their time of day, since the clock of a
 	// computer without a battery can be years off. Never less than LeastNewest.
 	Newest int64
-	// Channels are those that are configured. An alert that one of them has not got yet is kept.
-	Channels []string
+	// Receivers are those that are configured. An alert that one of them has not got yet is kept.
+	Receivers []string
 	// Pause is left between two transactions, in which the run has the disk to itself.
 	Pause time.Duration
 }

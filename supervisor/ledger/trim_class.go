@@ -13,7 +13,7 @@ import (
 type trimClass struct {
 	count *int // of Trimmed
 	// from names the rows as v, joined to their entry e, and where what makes one removable beside its age. ?4 is the
-	// list of configured channels.
+	// list of configured receivers.
 	from, where string
 	next        string // expression for the next row, where needed wants to know it
 	// needed says that a row must stay all the same; nil: none must.
@@ -121,7 +121,7 @@ func trimClasses(t *Trimmed, known *spans) []trimClass {
 
 // trimmable reads up to a page of what may go, after an entry.
 func (l *Ledger) trimmable(ctx context.Context, c trimClass, after, upTo int64, r Retention) (page []trimRow, err error) {
-	channels, err := json.Marshal(append([]string{}, r.Channels...))
+	receivers, err := json.Marshal(append([]string{}, r.Receivers...))
 	if err != nil {
 		return nil, err
 	}
@@ -132,7 +132,7 @@ func (l *Ledger) trimmable(ctx context.Context, c trimClass, after, upTo int64, 
 	query := "SELECT v.seq, coalesce(" + next + ", 0) FROM " + c.from + ` JOIN entry e ON e.seq = v.seq WHERE v.seq > ?1 AND v.seq <= ?2
 		AND e.wall_ms < ?3 AND ?4 IS NOT NULL AND ` + c.where + fmt.Sprintf(" ORDER BY v.seq LIMIT %d", trimPage)
 	err = l.view(ctx, "what is old", func(q querier) error {
-		return each(ctx, q, query, []any{after, upTo, r.Before.UnixMilli(), string(channels)}, func(rows *sql.Rows) error {
+		return each(ctx, q, query, []any{after, upTo, r.Before.UnixMilli(), string(receivers)}, func(rows *sql.Rows) error {
 			var row trimRow
 			err := rows.Scan(&row.seq, &row.next)
 			page = append(page, row)

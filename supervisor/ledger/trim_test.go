@@ -35,10 +35,10 @@ func (w *workshop) alert(lot int64) {
 	w.alerts++
 	id := fmt.Sprintf("a-%d", w.alerts)
 	w.commit(AlertQueued{Alert{ID: id, Kind: "check_parts", State: "Held", LotID: lot, Payload: json.RawMessage(`{"text":"come and look"}`)}})
-	w.commit(AlertDelivered{ID: id, Channel: "phone"}, AlertTried{ID: id, Channel: "mail", Err: "refused", NextTry: time.Now()})
-	w.commit(AlertTried{ID: id, Channel: "gone", Err: "no such host", NextTry: time.Now().Add(time.Hour)})
+	w.commit(AlertDelivered{ID: id, Receiver: "phone"}, AlertTried{ID: id, Receiver: "mail", Err: "refused", NextTry: time.Now()})
+	w.commit(AlertTried{ID: id, Receiver: "gone", Err: "no such host", NextTry: time.Now().Add(time.Hour)})
 	time.Sleep(time.Minute)
-	w.commit(AlertDelivered{ID: id, Channel: "mail", How: []string{HowSent, HowUnneeded}[w.alerts%2]})
+	w.commit(AlertDelivered{ID: id, Receiver: "mail", How: []string{HowSent, HowUnneeded}[w.alerts%2]})
 }
 
 func (w *workshop) restart() {
@@ -163,7 +163,7 @@ func readable(t testing.TB, l *Ledger) map[string]string {
 	queue, err := l.AlertQueue(ctx)
 	for _, q := range queue {
 		if q.Name != "gone" {
-			put("channel "+q.Name, q, err)
+			put("receiver "+q.Name, q, err)
 		}
 	}
 	return all
@@ -199,7 +199,7 @@ func TestWhatIsOldGoesAndWhatCountsStays(t *testing.T) {
 				time.Sleep(time.Duration(w.r.IntN(20)) * time.Hour)
 			}
 			id := "waits"
-			w.commit(AlertQueued{Alert{ID: id, Kind: "link"}}, AlertDelivered{ID: id, Channel: "phone"}, AlertTried{ID: id, Channel: "mail", Err: "refused"}, EventNoted{"note", "long ago"})
+			w.commit(AlertQueued{Alert{ID: id, Kind: "link"}}, AlertDelivered{ID: id, Receiver: "phone"}, AlertTried{ID: id, Receiver: "mail", Err: "refused"}, EventNoted{"note", "long ago"})
 			w.alert(0) // so that the one that waits is not the last that was sent
 			w.alert(0)
 			w.commit(LotOpened{clips(w.ids.Lot, 5)}, EventNoted{"lot", "the last lot is open"})
@@ -209,7 +209,7 @@ func TestWhatIsOldGoesAndWhatCountsStays(t *testing.T) {
 			time.Sleep(100 * 24 * time.Hour)
 			before, entries := readable(t, w.l), rows(t, path)
 			ctx := context.Background()
-			keep := Retention{Before: time.Now().Add(-90 * 24 * time.Hour), Channels: []string{"phone", "mail"}, Pause: time.Second}
+			keep := Retention{Before: time.Now().Add(-90 * 24 * time.Hour), Receivers: []string{"phone", "mail"}, Pause: time.Second}
 			done, err := w.l.Trim(ctx, keep)
 			if err != nil {
 				t.Fatal(err)

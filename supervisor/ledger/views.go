@@ -113,8 +113,8 @@ type Boot struct {
 	At      time.Time // wall time, information only
 }
 
-// Channel is the outbox as one alert channel sees it.
-type Channel struct {
+// Receiver is the outbox as one receiver of alerts sees it.
+type Receiver struct {
 	Name      string
 	Pending   int    // alerts not yet delivered
 	Failing   int    // pending alerts with at least one failed attempt

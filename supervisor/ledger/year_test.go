@@ -50,7 +50,7 @@ func heavy(w *workshop, days int, after func(day int)) {
 				records = append(records, StateChanged{"Holding", "a check is due"}, HoldBegun{ID: h, LotID: lot, State: "Held", Reason: "check_parts", AtPart: made % perLot, TravelMM: w.belt.TravelMM},
 					AlertQueued{Alert{ID: id, Kind: "check_parts", State: "Held", LotID: lot, Text: "12 parts since the last check; one is due every 12",
 						Payload: fmt.Appendf(nil, `{"id":%q,"machine":"clip press","state":"Held","advice":"read the lateral offset, look at the parts","lot":{"id":%d,"good":12,"ordered":144}}`, id, lot)}},
-					StateChanged{"Held", "a check is due"}, AlertDelivered{ID: id, Channel: "phone"}, AlertTried{ID: id, Channel: "mail", Err: "the mail server has not answered within 30s"}, AlertDelivered{ID: id, Channel: "mail"},
+					StateChanged{"Held", "a check is due"}, AlertDelivered{ID: id, Receiver: "phone"}, AlertTried{ID: id, Receiver: "mail", Err: "the mail server has not answered within 30s"}, AlertDelivered{ID: id, Receiver: "mail"},
 					Responded{What: "check", By: "kim"}, CheckRecorded{Check{ID: c, LotID: lot, Good: perVisit, OffsetMM: of(0.1), LengthsMM: []float64{20.02, 19.98}, TravelMM: w.belt.TravelMM, CyclesMade: made % perLot, By: "kim"}},
 					Responded{What: "unhold", By: "kim"}, HoldEnded{ID: h, How: "unhold", By: "kim"}, StateChanged{"Unholding", ""}, StateChanged{"Execute", ""})
 			}
@@ -100,7 +100,7 @@ func TestYear(t *testing.T) {
 			removed := 0
 			heavy(w, yearDays(), func(day int) {
 				if path != whole {
-					done, err := l.Trim(ctx, Retention{Before: time.Now().AddDate(0, 0, -90), Newest: 50_000, Channels: []string{"phone", "mail"}})
+					done, err := l.Trim(ctx, Retention{Before: time.Now().AddDate(0, 0, -90), Newest: 50_000, Receivers: []string{"phone", "mail"}})
 					if err != nil {
 						t.Fatal(err)
 					}
@@ -134,7 +134,7 @@ func TestYear(t *testing.T) {
 	stop, waits := make(chan struct{}), make(chan []time.Duration)
 	go func() { waits <- measure(stop) }()
 	begun := time.Now()
-	done, err := l.Trim(ctx, Retention{Before: time.Now().AddDate(0, 0, -90), Newest: 50_000, Channels: []string{"phone", "mail"}, Pause: 5 * time.Millisecond})
+	done, err := l.Trim(ctx, Retention{Before: time.Now().AddDate(0, 0, -90), Newest: 50_000, Receivers: []string{"phone", "mail"}, Pause: 5 * time.Millisecond})
 	close(stop)
 	busy := <-waits
 	if err != nil {

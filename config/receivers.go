@@ -18,16 +18,16 @@ const (
 	mailWait  = 30 * time.Second // one delivery by mail or service, when no time is written
 )
 
-// channel returns the fields that all receivers have.
-func (r *reader) channel(to *Channel, missing string) []field {
+// receiver returns the fields that all receivers have.
+func (r *reader) receiver(to *Receiver, missing string) []field {
 	return []field{
-		r.words("name", missing, "write a word such as workshop", channelRule, &to.Name),
+		r.words("name", missing, "write a word such as workshop", receiverNameRule, &to.Name),
 		r.whole("level", level, 1, mostLevel, &to.Level),
 	}
 }
 
-// channelRule accepts a word that can be an argument and a label.
-func channelRule(s string) (problem, remedy string) {
+// receiverNameRule accepts a word that can be an argument and a label.
+func receiverNameRule(s string) (problem, remedy string) {
 	odd := func(c rune) bool { return (c < 'a' || c > 'z') && (c < '0' || c > '9') && c != '-' }
 	if s == "" || len(s) > 32 || strings.ContainsFunc(s, odd) || s[0] == '-' {
 		return "is not a name", "write 1 to 32 small letters, digits and dashes, such as workshop"
@@ -35,19 +35,19 @@ func channelRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
-// name refuses a second receiver of one name: their queues would be one.
-func (r *reader) name(item *yaml.Node, at string, c *Channel) {
+// uniqueName refuses a second receiver of one name: their queues would be one.
+func (r *reader) uniqueName(item *yaml.Node, at string, c *Receiver) {
 	if c.Name == "" {
 		return
 	}
-	if line, twice := r.channels[c.Name]; twice {
+	if line, twice := r.receiverLines[c.Name]; twice {
 		r.at(item, at+".name", "is already the name of the receiver in line "+itoa(line), "give each receiver a name of its own")
 		return
 	}
-	if r.channels == nil {
-		r.channels = map[string]int{}
+	if r.receiverLines == nil {
+		r.receiverLines = map[string]int{}
 	}
-	r.channels[c.Name] = item.Line
+	r.receiverLines[c.Name] = item.Line
 }
 
 const nameIt = "give it a name, such as workshop"
@@ -55,8 +55,8 @@ const nameIt = "give it a name, such as workshop"
 // mails reads the list of mailboxes.
 func (r *reader) mails(n *yaml.Node, to *[]Mail) {
 	r.items(n, "alerts.mails", receivers("name: workshop"), func(item *yaml.Node, at string) {
-		m := Mail{Channel: Channel{Level: 1}, TLS: MailStartTLS, Timeout: mailWait}
-		r.item(item, at, append(r.channel(&m.Channel, nameIt),
+		m := Mail{Receiver: Receiver{Level: 1}, TLS: MailStartTLS, Timeout: mailWait}
+		r.item(item, at, append(r.receiver(&m.Receiver, nameIt),
 			r.words("host", "name the mail server, such as mail.example.org", "write the mail server, such as mail.example.org", hostRule, &m.Host),
 			r.whole("port", ports, 1, 65535, &m.Port),
 			r.oneOf("tls", &m.TLS, MailStartTLS, MailTLS, MailPlain),
@@ -66,7 +66,7 @@ func (r *reader) mails(n *yaml.Node, to *[]Mail) {
 			r.list("to", "write who gets the mail, such as [ana@example.org]", "write it as [ana@example.org]", mailRule, &m.To),
 			r.timeout(300, &m.Timeout)))
 		r.login(item, at, &m)
-		r.name(item, at, &m.Channel)
+		r.uniqueName(item, at, &m.Receiver)
 		*to = append(*to, m)
 	})
 }
@@ -86,11 +86,11 @@ func (r *reader) login(item *yaml.Node, at string, m *Mail) {
 // services reads the list of chat and push services.
 func (r *reader) services(n *yaml.Node, to *[]Service) {
 	r.items(n, "alerts.services", receivers("name: phone"), func(item *yaml.Node, at string) {
-		s := Service{Channel: Channel{Level: 1}, Timeout: mailWait}
-		r.item(item, at, append(r.channel(&s.Channel, nameIt),
+		s := Service{Receiver: Receiver{Level: 1}, Timeout: mailWait}
+		r.item(item, at, append(r.receiver(&s.Receiver, nameIt),
 			r.words("url_file", "name a file that holds the address of the service, with its token", absolute, secretRule, &s.URLFile),
 			r.timeout(300, &s.Timeout)))
-		r.name(item, at, &s.Channel)
+		r.uniqueName(item, at, &s.Receiver)
 		*to = append(*to, s)
 	})
 }
@@ -98,14 +98,14 @@ func (r *reader) services(n *yaml.Node, to *[]Service) {
 // alertmanagers reads the list of those.
 func (r *reader) alertmanagers(n *yaml.Node, to *[]Alertmanager) {
 	r.items(n, "alerts.alertmanagers", receivers("name: alertmanager"), func(item *yaml.Node, at string) {
-		m := Alertmanager{Channel: Channel{Level: 1}, Timeout: webhookTimeout}
-		r.item(item, at, append(r.channel(&m.Channel, nameIt),
+		m := Alertmanager{Receiver: Receiver{Level: 1}, Timeout: webhookTimeout}
+		r.item(item, at, append(r.receiver(&m.Receiver, nameIt),
 			r.words("url", "", "write it as http://127.0.0.1:9093", urlRule, &m.URL),
 			r.words("url_file", "", absolute, secretRule, &m.URLFile),
 			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &m.Header) }},
 			r.timeout(120, &m.Timeout)))
 		r.oneAddress(item, at)
-		r.name(item, at, &m.Channel)
+		r.uniqueName(item, at, &m.Receiver)
 		*to = append(*to, m)
 	})
 }
