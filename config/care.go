@@ -8,22 +8,22 @@ import (
 
 // Bounds on what is to be done every so often.
 const (
-	mostCare     = 20
-	mostCareName = 60
+	maxCare     = 20
+	maxCareName = 60
 )
 
-// cares reads what is to be done at the machine every so often.
-func (r *reader) cares(k *key, n *yaml.Node, to *[]Care) {
-	of := listOf{"thing to do", "things to do", mostCare, "name at most", "", "{name: wipe the belt, every_m: 200}"}
+// careList reads what is to be done at the machine every so often.
+func (r *reader) careList(k *key, n *yaml.Node, to *[]Care) {
+	of := listOf{"thing to do", "things to do", maxCare, "name at most", "", "{name: wipe the belt, every_m: 200}"}
 	first := map[string]int{}
 	r.items(n, k.path(), of, func(item *yaml.Node, at string) {
 		var c Care
 		r.item(item, at, []field{
-			r.words("name", "write in a few words what is to be done", "write in a few words what is to be done", careName, &c.Name),
-			r.float("every_m", metre, 1, 1e6, &c.EveryM),
-			r.whole("every_parts", parts, 1, 1000000, &c.EveryParts),
-			r.float("every_hours", hour, 0.1, 100000, &c.EveryHours),
-			r.float("every_days", days, 0.1, 3650, &c.EveryDays),
+			r.textField("name", "write in a few words what is to be done", "write in a few words what is to be done", careName, &c.Name),
+			r.floatField("every_m", metre, 1, 1e6, &c.EveryM),
+			r.intField("every_parts", parts, 1, 1000000, &c.EveryParts),
+			r.floatField("every_hours", hour, 0.1, 100000, &c.EveryHours),
+			r.floatField("every_days", days, 0.1, 3650, &c.EveryDays),
 		})
 		lower := strings.ToLower(c.Name)
 		if line, twice := first[lower]; twice && lower != "" {
@@ -42,8 +42,8 @@ func careName(s string) (problem, remedy string) {
 	switch {
 	case strings.TrimSpace(s) != s || s == "":
 		return "is empty, or has blanks around it", "write in a few words what is to be done"
-	case len(s) > mostCareName:
-		return "is too long", "write at most " + itoa(mostCareName) + " letters"
+	case len(s) > maxCareName:
+		return "is too long", "write at most " + itoa(maxCareName) + " letters"
 	case strings.ContainsFunc(s, func(r rune) bool { return r < ' ' }):
 		return "has a line break in it", "write it in one line"
 	}

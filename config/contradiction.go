@@ -13,21 +13,21 @@ import (
 // thermistor comes to harm, and fumes with it (common practice, no source).
 const highNozzleC = 300
 
-// contradictions reports settings that are possible one by one and not together.
-func (r *reader) contradictions() {
-	r.wire()
-	r.axesAgree()
-	r.heat()
-	r.lengths()
-	r.holds()
-	r.reach()
-	r.corners()
-	r.costs()
-	r.levels()
+// checkContradictions reports settings that are possible one by one and not together.
+func (r *reader) checkContradictions() {
+	r.checkWire()
+	r.checkAxes()
+	r.checkHeat()
+	r.checkLengths()
+	r.checkHolds()
+	r.checkServer()
+	r.checkCorners()
+	r.checkCosts()
+	r.checkLevels()
 }
 
-// corners refuses two rules for one thing.
-func (r *reader) corners() {
+// checkCorners refuses two rules for one thing.
+func (r *reader) checkCorners() {
 	m := &r.settings.Motion
 	if m.JunctionDeviationMM == 0 {
 		return
@@ -49,7 +49,7 @@ func (r *reader) conflict(problem, remedy string, fields ...string) {
 		if r.bad[f] {
 			return
 		}
-		if n := r.set[f]; n != nil {
+		if n := r.written[f]; n != nil {
 			where = n
 		}
 	}
@@ -64,16 +64,16 @@ func (r *reader) conflict(problem, remedy string, fields ...string) {
 	r.report(e)
 }
 
-// said returns a setting with where it comes from.
-func (r *reader) said(field, value string) string {
-	if n := r.set[field]; n != nil {
+// withSource returns a setting with where it comes from.
+func (r *reader) withSource(field, value string) string {
+	if n := r.written[field]; n != nil {
 		return fmt.Sprintf("%s (line %d)", value, n.Line)
 	}
 	return value + " (default)"
 }
 
-// wire compares what belongs to the port.
-func (r *reader) wire() {
+// checkWire compares what belongs to the port.
+func (r *reader) checkWire() {
 	m := &r.settings.Machine
 	seconds := func(d time.Duration) string { return plain(d.Seconds()) + " s" }
 	// 8N1 puts ten bits on the wire for each byte.
@@ -84,19 +84,19 @@ func (r *reader) wire() {
 			"make the window smaller", "machine.window_bytes", "machine.baud", "machine.reply_limit_s")
 	}
 	if m.SilenceLimit <= m.ReplyLimit {
-		r.conflict("the silence limit is "+r.said("machine.silence_limit_s", seconds(m.SilenceLimit))+", no longer than the reply limit of "+
-			r.said("machine.reply_limit_s", seconds(m.ReplyLimit)), "let the board be asked again before it is given up",
+		r.conflict("the silence limit is "+r.withSource("machine.silence_limit_s", seconds(m.SilenceLimit))+", no longer than the reply limit of "+
+			r.withSource("machine.reply_limit_s", seconds(m.ReplyLimit)), "let the board be asked again before it is given up",
 			"machine.silence_limit_s", "machine.reply_limit_s")
 	}
 	if m.SilenceLimit <= m.ResetWait {
-		r.conflict("the silence limit is "+r.said("machine.silence_limit_s", seconds(m.SilenceLimit))+", no longer than the reset wait of "+
-			r.said("machine.reset_wait_s", seconds(m.ResetWait)), "make the silence limit longer",
+		r.conflict("the silence limit is "+r.withSource("machine.silence_limit_s", seconds(m.SilenceLimit))+", no longer than the reset wait of "+
+			r.withSource("machine.reset_wait_s", seconds(m.ResetWait)), "make the silence limit longer",
 			"machine.silence_limit_s", "machine.reset_wait_s")
 	}
 }
 
-// axesAgree compares the roles of the axes.
-func (r *reader) axesAgree() {
+// checkAxes compares the roles of the axes.
+func (r *reader) checkAxes() {
 	m := &r.settings.Machine
 	if m.BeltAxis != 0 && slices.Contains(m.HomedAxes, m.BeltAxis) {
 		r.conflict("the belt axis "+m.BeltAxis.String()+" is among the homed axes, but a belt has no end stop and would run on",
@@ -108,13 +108,13 @@ func (r *reader) axesAgree() {
 	}
 }
 
-// heat compares temperatures.
-func (r *reader) heat() {
+// checkHeat compares temperatures.
+func (r *reader) checkHeat() {
 	s := r.settings
 	degrees := func(c float64) string { return plain(c) + " C" }
 	above := func(field string, value float64, ceiling string, limit float64) {
 		if value > limit {
-			r.conflict("asks for "+r.said(field, degrees(value))+", above the ceiling of "+r.said(ceiling, degrees(limit)),
+			r.conflict("asks for "+r.withSource(field, degrees(value))+", above the ceiling of "+r.withSource(ceiling, degrees(limit)),
 				"lower it, or raise the ceiling if the machine is built for that", field, ceiling)
 		}
 	}
@@ -126,14 +126,14 @@ func (r *reader) heat() {
 	above("discharge.release_c", s.Discharge.ReleaseC, "machine.bed_ceiling_c", s.Machine.BedCeilingC)
 	above("job.bed_c", s.Job.BedC, "machine.bed_ceiling_c", s.Machine.BedCeilingC)
 	if s.Job.BedC > 0 && s.Discharge.ReleaseC >= s.Job.BedC {
-		r.conflict("parts are let go at "+r.said("discharge.release_c", degrees(s.Discharge.ReleaseC))+", no cooler than the bed of "+
-			r.said("job.bed_c", degrees(s.Job.BedC)), "lower the release temperature, or write 0 to wait for none",
+		r.conflict("parts are let go at "+r.withSource("discharge.release_c", degrees(s.Discharge.ReleaseC))+", no cooler than the bed of "+
+			r.withSource("job.bed_c", degrees(s.Job.BedC)), "lower the release temperature, or write 0 to wait for none",
 			"discharge.release_c", "job.bed_c")
 	}
 }
 
-// holds checks that somebody comes to look.
-func (r *reader) holds() {
+// checkHolds checks that somebody comes to look.
+func (r *reader) checkHolds() {
 	h := &r.settings.Hold
 	none := h.EveryParts == 0 && h.EveryTravelMM == 0 && h.Every == 0
 	limits := []string{"hold.every_parts", "hold.every_travel_mm", "hold.every_hours", "hold.none_acknowledged"}
@@ -141,8 +141,8 @@ func (r *reader) holds() {
 		r.conflict("no limit is left that would call anybody to the machine", "set one of them, or hold.none_acknowledged: true", limits...)
 	}
 	if !none && h.NoneAcknowledged {
-		r.conflict("no hold is acknowledged, but limits of "+r.said("hold.every_parts", strconv.Itoa(h.EveryParts)+" parts")+", "+
-			r.said("hold.every_travel_mm", plain(h.EveryTravelMM)+" mm")+" and "+r.said("hold.every_hours", plain(h.Every.Hours())+" h")+" are set",
+		r.conflict("no hold is acknowledged, but limits of "+r.withSource("hold.every_parts", strconv.Itoa(h.EveryParts)+" parts")+", "+
+			r.withSource("hold.every_travel_mm", plain(h.EveryTravelMM)+" mm")+" and "+r.withSource("hold.every_hours", plain(h.Every.Hours())+" h")+" are set",
 			"write 0 for all three, or none_acknowledged: false", limits...)
 	}
 	if idle := r.settings.Heat.BoardIdleLimit; idle > 0 {
@@ -151,18 +151,18 @@ func (r *reader) holds() {
 			limit time.Duration
 		}{{"hold.reheat_limit_min", h.ReheatLimit}, {"hold.heaters_off_after_min", h.HeatersOffAfter}, {"discharge.release_limit_min", r.settings.Discharge.ReleaseLimit}} {
 			if idle <= still.limit {
-				r.conflict("the board is to halt after "+r.said("heat.board_idle_limit_min", plain(idle.Minutes())+" min")+" without a move, and the machine may stand still for "+
-					r.said(still.field, plain(still.limit.Minutes())+" min")+" with a heater on", "write a longer board_idle_limit_min, or 0", "heat.board_idle_limit_min", still.field)
+				r.conflict("the board is to halt after "+r.withSource("heat.board_idle_limit_min", plain(idle.Minutes())+" min")+" without a move, and the machine may stand still for "+
+					r.withSource(still.field, plain(still.limit.Minutes())+" min")+" with a heater on", "write a longer board_idle_limit_min, or 0", "heat.board_idle_limit_min", still.field)
 			}
 		}
 	}
 	a := &r.settings.Alerts
 	if n := r.settings.Fault.GoOnPerDay; n > 0 && len(a.Webhooks)+len(a.Mails)+len(a.Services)+len(a.Alertmanagers) == 0 {
-		r.conflict("the machine may resume by itself after a fault, with heaters and belt, up to "+r.said("fault.go_on_per_day", strconv.Itoa(n)+" times a day")+", and nobody is called beforehand",
+		r.conflict("the machine may resume by itself after a fault, with heaters and belt, up to "+r.withSource("fault.go_on_per_day", strconv.Itoa(n)+" times a day")+", and nobody is called beforehand",
 			"name a receiver of alerts under alerts, or write go_on_per_day: 0", "fault.go_on_per_day")
 	}
 	if a.RetryFirst > a.RetryLimit {
-		r.conflict("the first wait of "+r.said("alerts.retry_first_s", plain(a.RetryFirst.Seconds())+" s")+" is longer than the longest, "+
-			r.said("alerts.retry_limit_min", plain(a.RetryLimit.Seconds())+" s"), "make the first wait shorter", "alerts.retry_first_s", "alerts.retry_limit_min")
+		r.conflict("the first wait of "+r.withSource("alerts.retry_first_s", plain(a.RetryFirst.Seconds())+" s")+" is longer than the longest, "+
+			r.withSource("alerts.retry_limit_min", plain(a.RetryLimit.Seconds())+" s"), "make the first wait shorter", "alerts.retry_first_s", "alerts.retry_limit_min")
 	}
 }

@@ -6,8 +6,8 @@ import (
 	"net/url"
 )
 
-// lengths compares what lies along the belt, and the way of the head.
-func (r *reader) lengths() {
+// checkLengths compares what lies along the belt, and the way of the head.
+func (r *reader) checkLengths() {
 	b, d := &r.settings.Belt, &r.settings.Discharge
 	length := func(v float64) string { return plain(v) + " mm" }
 	if b.SeamWidthMM > 0 && b.LoopLengthMM == 0 {
@@ -27,27 +27,27 @@ func (r *reader) lengths() {
 			"measure both again", "discharge.pitch_mm", "belt.loop_length_mm")
 	}
 	if reach := 1000 * b.LimitMM / b.WorstDriftMMPerM; b.ToDropMM > 0 && reach < b.ToDropMM {
-		r.conflict("a belt that drifts by "+r.said("belt.worst_drift_mm_per_m", plain(b.WorstDriftMMPerM)+" mm/m")+" is off by "+
-			r.said("belt.limit_mm", length(b.LimitMM))+" after "+length(math.Round(reach))+", before a part has reached the drop edge",
+		r.conflict("a belt that drifts by "+r.withSource("belt.worst_drift_mm_per_m", plain(b.WorstDriftMMPerM)+" mm/m")+" is off by "+
+			r.withSource("belt.limit_mm", length(b.LimitMM))+" after "+length(math.Round(reach))+", before a part has reached the drop edge",
 			"write the drift in mm for each metre of belt, such as 0.05, or track the belt first", "belt.worst_drift_mm_per_m", "belt.limit_mm", "belt.to_drop_mm")
 	}
-	r.headReach()
-	if n := r.set["discharge.park_x_mm"]; n != nil && !d.Park {
+	r.checkHeadReach()
+	if n := r.written["discharge.park_x_mm"]; n != nil && !d.Park {
 		r.conflict("a place to park is given, but the head is not to move aside", "write park: true, or remove park_x_mm",
 			"discharge.park_x_mm", "discharge.park")
 	}
 	if d.PitchMM > 0 && d.PitchMM <= d.GapMM {
-		r.conflict("the pitch is "+r.said("discharge.pitch_mm", length(d.PitchMM))+", no more than the gap of "+r.said("discharge.gap_mm", length(d.GapMM))+" alone",
+		r.conflict("the pitch is "+r.withSource("discharge.pitch_mm", length(d.PitchMM))+", no more than the gap of "+r.withSource("discharge.gap_mm", length(d.GapMM))+" alone",
 			"write part length and gap together as the pitch, or 0", "discharge.pitch_mm", "discharge.gap_mm")
 	}
 }
 
-// headReach holds what the head does between parts to where it can go.
-func (r *reader) headReach() {
+// checkHeadReach holds what the head does between parts to where it can go.
+func (r *reader) checkHeadReach() {
 	m, d := &r.settings.Machine, &r.settings.Discharge
 	span := func(e Range) string { return plain(e[0]) + " to " + plain(e[1]) + " mm" }
 	if x := m.RangeMM.X; d.Park && x[0] < x[1] && (d.ParkXMM < x[0] || d.ParkXMM > x[1]) {
-		r.conflict("the head parks at "+r.said("discharge.park_x_mm", plain(d.ParkXMM)+" mm")+", and X goes from "+r.said("machine.x_range_mm", span(x)),
+		r.conflict("the head parks at "+r.withSource("discharge.park_x_mm", plain(d.ParkXMM)+" mm")+", and X goes from "+r.withSource("machine.x_range_mm", span(x)),
 			"write a place that it can reach", "discharge.park_x_mm", "machine.x_range_mm")
 	}
 	field, up := "machine.z_range_mm", m.RangeMM.Z
@@ -55,13 +55,13 @@ func (r *reader) headReach() {
 		field, up = "machine.y_range_mm", m.RangeMM.Y
 	}
 	if up[0] < up[1] && d.LiftMM > up[1]-up[0] {
-		r.conflict("the head is lifted by "+r.said("discharge.lift_mm", plain(d.LiftMM)+" mm")+", and "+m.LiftAxis.String()+" goes from "+r.said(field, span(up)),
+		r.conflict("the head is lifted by "+r.withSource("discharge.lift_mm", plain(d.LiftMM)+" mm")+", and "+m.LiftAxis.String()+" goes from "+r.withSource(field, span(up)),
 			"lift it less, or measure how far it goes", "discharge.lift_mm", field)
 	}
 }
 
-// reach compares how the daemon can be reached, and its files.
-func (r *reader) reach() {
+// checkServer compares how the daemon can be reached, and its files.
+func (r *reader) checkServer() {
 	s := r.settings
 	open := s.Server.SecretFile == "" && s.Server.LookSecretFile == ""
 	const makeSecret = "or make a secret with `beltwarden config secret FILE` and name that file"
@@ -88,7 +88,7 @@ func (r *reader) reach() {
 	for i, a := range paths {
 		for _, b := range paths[:i] {
 			if a.path == b.path && a.path != "" {
-				r.conflict("both name "+shorten(a.path), "give each its own path", b.field, a.field)
+				r.conflict("both name "+quoteShort(a.path), "give each its own path", b.field, a.field)
 			}
 		}
 	}

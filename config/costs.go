@@ -35,8 +35,8 @@ func currencyRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
-// costs compares the rates.
-func (r *reader) costs() {
+// checkCosts compares the rates.
+func (r *reader) checkCosts() {
 	c := &r.settings.Costs
 	rates := []struct {
 		field string
@@ -44,7 +44,7 @@ func (r *reader) costs() {
 	}{{"costs.filament_per_kg", c.FilamentPerKg}, {"costs.energy_per_kwh", c.EnergyPerKWh}, {"costs.machine_per_hour", c.MachinePerHour}, {"costs.labour_per_hour", c.LabourPerHour}}
 	for _, rate := range rates {
 		if rate.value > 0 && c.Currency == "" {
-			r.conflict("a rate of "+r.said(rate.field, plain(rate.value))+" has no currency", "write costs.currency, such as EUR", rate.field, "costs.currency")
+			r.conflict("a rate of "+r.withSource(rate.field, plain(rate.value))+" has no currency", "write costs.currency, such as EUR", rate.field, "costs.currency")
 			break
 		}
 	}

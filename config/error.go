@@ -8,11 +8,11 @@ import (
 	"unicode/utf8"
 )
 
-// mostErrors bounds what one broken file can make us remember and print.
-const mostErrors = 200
+// maxErrors bounds what one broken file can make us remember and print.
+const maxErrors = 200
 
-// mostValue is the number of characters of a value that a message repeats.
-const mostValue = 60
+// maxValue is the number of characters of a value that a message repeats.
+const maxValue = 60
 
 // Error is one mistake in a configuration file.
 type Error struct {
@@ -69,7 +69,7 @@ func (es Errors) Unwrap() []error {
 	return all
 }
 
-// sorted returns the errors in the order of the file, at most mostErrors of
+// sorted returns the errors in the order of the file, at most maxErrors of
 // them, the last one saying how many more there were.
 func (es Errors) sorted(dropped int) Errors {
 	slices.SortStableFunc(es, func(a, b *Error) int {
@@ -85,10 +85,10 @@ func (es Errors) sorted(dropped int) Errors {
 	return es
 }
 
-// shorten returns a value fit for a message: one line, printable, bounded.
-func shorten(v string) string {
-	if utf8.RuneCountInString(v) > mostValue {
-		v = string([]rune(v)[:mostValue]) + "..."
+// quoteShort returns a value fit for a message: one line, printable, bounded.
+func quoteShort(v string) string {
+	if utf8.RuneCountInString(v) > maxValue {
+		v = string([]rune(v)[:maxValue]) + "..."
 	}
 	q := fmt.Sprintf("%q", v)
 	return q[1 : len(q)-1]

@@ -82,7 +82,7 @@ func TestExampleStatesTheDefaultsUsed(t *testing.T) {
 		if k.name == "homed_axes" || k.name == "lift_axis" {
 			continue // TestAxesFollowTheBelt
 		}
-		r := &reader{settings: &Settings{}, set: map[string]*yaml.Node{}, bad: map[string]bool{}, groups: map[string]*yaml.Node{}}
+		r := &reader{settings: &Settings{}, written: map[string]*yaml.Node{}, bad: map[string]bool{}, groups: map[string]*yaml.Node{}}
 		var doc yaml.Node
 		if err := yaml.Unmarshal([]byte(k.name+": "+m[0][1]), &doc); err != nil {
 			t.Fatal(err)

@@ -5,11 +5,11 @@ import (
 	"strings"
 )
 
-// Fresh returns the text of a new configuration: the example with its comments, with
+// FromExample returns the text of a new configuration: the example with its comments, with
 // some values in place of the example's, by group and key as in "machine.port". Values are
 // written as they stand in YAML. A key that the example does not have is a fault of the
 // caller.
-func Fresh(values map[string]string) ([]byte, error) {
+func FromExample(values map[string]string) ([]byte, error) {
 	lines := strings.Split(string(example), "\n")
 	left := make(map[string]string, len(values))
 	for k, v := range values {

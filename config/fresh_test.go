@@ -6,7 +6,7 @@ import (
 )
 
 func TestFresh(t *testing.T) {
-	text, err := Fresh(map[string]string{"machine.port": "/dev/ttyUSB3", "machine.baud": "115200", "machine.forward": "-1", "belt.to_drop_mm": "180", "belt.loop_length_mm": "0", "belt.seam_width_mm": "0"})
+	text, err := FromExample(map[string]string{"machine.port": "/dev/ttyUSB3", "machine.baud": "115200", "machine.forward": "-1", "belt.to_drop_mm": "180", "belt.loop_length_mm": "0", "belt.seam_width_mm": "0"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -20,7 +20,7 @@ func TestFresh(t *testing.T) {
 	if strings.Count(string(text), "\n") != strings.Count(string(Example()), "\n") || !strings.Contains(string(text), "# Device path of the board.") {
 		t.Error("the comments of the example are lost")
 	}
-	if _, err := Fresh(map[string]string{"machine.colour": "red"}); err == nil || !strings.Contains(err.Error(), "machine.colour") {
+	if _, err := FromExample(map[string]string{"machine.colour": "red"}); err == nil || !strings.Contains(err.Error(), "machine.colour") {
 		t.Errorf("%v", err)
 	}
 }

@@ -36,7 +36,7 @@ func FuzzParse(f *testing.F) {
 			t.Fatalf("settings %v and error %v", s, err)
 		}
 		if err != nil {
-			if len(err.(Errors)) <= mostErrors {
+			if len(err.(Errors)) <= maxErrors {
 				checkPlaces(t, err, data)
 			}
 			return
@@ -61,7 +61,7 @@ func inBounds(t *testing.T, s *Settings) {
 		default:
 			continue
 		}
-		if k.choices == nil && !(v >= k.least*(1-1e-9) && v <= k.most*(1+1e-9)) && !(k.off && v == 0) || math.IsNaN(v) {
+		if k.choices == nil && !(v >= k.min*(1-1e-9) && v <= k.max*(1+1e-9)) && !(k.zeroOff && v == 0) || math.IsNaN(v) {
 			t.Errorf("%s is %v", k.path(), v)
 		}
 	}

@@ -6,14 +6,14 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// mostHeadSteps is more than any head needs to be described by.
-const mostHeadSteps = 8
+// maxHeadSteps is more than any head needs to be described by.
+const maxHeadSteps = 8
 
 // ends reads [lowest, highest] of an axis; [] leaves it unjudged.
 func (r *reader) ends(k *key, n *yaml.Node, to *Range) {
 	const remedy = "write [lowest, highest], or [] to judge nothing"
 	if n.Kind != yaml.SequenceNode {
-		r.at(n, k.path(), "is "+shape(n)+" instead of a list", remedy)
+		r.at(n, k.path(), "is "+describeNode(n)+" instead of a list", remedy)
 		return
 	}
 	if len(n.Content) == 0 {
@@ -27,11 +27,11 @@ func (r *reader) ends(k *key, n *yaml.Node, to *Range) {
 	var v Range
 	for i, item := range n.Content {
 		name := fmt.Sprintf("%s[%d]", k.name, i)
-		if !r.sound(item, k.group+"."+name) {
+		if !r.checkPlain(item, k.group+"."+name) {
 			return
 		}
 		if item.Kind != yaml.ScalarNode {
-			r.at(item, k.group+"."+name, "is "+shape(item)+" instead of a single value", remedy)
+			r.at(item, k.group+"."+name, "is "+describeNode(item)+" instead of a single value", remedy)
 			return
 		}
 		one := *k
@@ -51,7 +51,7 @@ func (r *reader) ends(k *key, n *yaml.Node, to *Range) {
 
 // head reads the steps of the head.
 func (r *reader) head(k *key, n *yaml.Node, to *[]HeadStep) {
-	of := listOf{"step", "steps", mostHeadSteps, "describe the head by at most", "", "{above_mm: 5, front_mm: 30, behind_mm: 30}"}
+	of := listOf{"step", "steps", maxHeadSteps, "describe the head by at most", "", "{above_mm: 5, front_mm: 30, behind_mm: 30}"}
 	r.items(n, k.path(), of, func(item *yaml.Node, name string) { *to = append(*to, r.headStep(k, item, name)) })
 }
 
@@ -67,11 +67,11 @@ func (r *reader) headStep(k *key, n *yaml.Node, name string) (step HeadStep) {
 			return
 		}
 		seen[key.Value] = true
-		if !r.sound(v, field) {
+		if !r.checkPlain(v, field) {
 			return
 		}
 		if v.Kind != yaml.ScalarNode {
-			r.at(v, field, "is "+shape(v)+" instead of a single value", "write millimetres")
+			r.at(v, field, "is "+describeNode(v)+" instead of a single value", "write millimetres")
 			return
 		}
 		one := *k

@@ -25,7 +25,7 @@ type field struct {
 // holds more, and an example of an item.
 type listOf struct {
 	one, many string
-	most      int
+	max       int
 	remedy    string // ends before the number
 	then      string // follows it
 	example   string // "key: value", and more in braces where it has more keys
@@ -39,19 +39,19 @@ func receivers(example string) listOf {
 func (r *reader) items(n *yaml.Node, list string, of listOf, each func(item *yaml.Node, at string)) {
 	if n.Kind != yaml.SequenceNode {
 		key, _, _ := strings.Cut(strings.TrimPrefix(of.example, "{"), " ")
-		r.at(n, list, "is "+shape(n)+" instead of a list", "begin each "+of.one+" with `- "+key+"`, or write [] for none")
+		r.at(n, list, "is "+describeNode(n)+" instead of a list", "begin each "+of.one+" with `- "+key+"`, or write [] for none")
 		return
 	}
-	if len(n.Content) > of.most {
-		r.at(n, list, fmt.Sprintf("has %d %s", len(n.Content), of.many), fmt.Sprintf("%s %d%s", of.remedy, of.most, of.then))
+	if len(n.Content) > of.max {
+		r.at(n, list, fmt.Sprintf("has %d %s", len(n.Content), of.many), fmt.Sprintf("%s %d%s", of.remedy, of.max, of.then))
 		return
 	}
 	for i, item := range n.Content {
 		at := fmt.Sprintf("%s[%d]", list, i)
 		switch {
-		case !r.sound(item, at):
+		case !r.checkPlain(item, at):
 		case item.Kind != yaml.MappingNode:
-			r.at(item, at, "is "+shape(item)+" instead of a group", "write `- "+of.example+"`")
+			r.at(item, at, "is "+describeNode(item)+" instead of a group", "write `- "+of.example+"`")
 		default:
 			each(item, at)
 		}
@@ -76,7 +76,7 @@ func (r *reader) item(n *yaml.Node, at string, fields []field) {
 			return
 		}
 		seen[k.Value] = true
-		if r.sound(v, name) {
+		if r.checkPlain(v, name) {
 			fields[i].read(v, name)
 		}
 	})
@@ -87,8 +87,8 @@ func (r *reader) item(n *yaml.Node, at string, fields []field) {
 	}
 }
 
-// words returns a field that holds a text.
-func (r *reader) words(name, missing, write string, rule func(string) (problem, remedy string), to *string) field {
+// textField returns a field that holds a text.
+func (r *reader) textField(name, missing, write string, rule func(string) (problem, remedy string), to *string) field {
 	return field{name, missing, func(n *yaml.Node, at string) {
 		if n.Kind != yaml.ScalarNode || n.ShortTag() != "!!str" {
 			r.at(n, at, "is not a text", write)
@@ -102,19 +102,19 @@ func (r *reader) words(name, missing, write string, rule func(string) (problem, 
 	}}
 }
 
-// timeout returns the field that says how long a receiver may take, 1 s to most.
-func (r *reader) timeout(most float64, to *time.Duration) field {
+// timeoutField returns the field that says how long a receiver may take, 1 s to most.
+func (r *reader) timeoutField(most float64, to *time.Duration) field {
 	return field{"timeout_s", "", func(n *yaml.Node, at string) {
-		if v, ok := r.amount(n, at, second, 1, most); ok {
+		if v, ok := r.itemNumber(n, at, second, 1, most); ok {
 			*to = time.Duration(math.Round(v * float64(time.Second)))
 		}
 	}}
 }
 
-// whole returns a field that holds a whole number.
-func (r *reader) whole(name string, u unit, least, most int, to *int) field {
+// intField returns a field that holds a whole number.
+func (r *reader) intField(name string, u unit, least, most int, to *int) field {
 	return field{name, "", func(n *yaml.Node, at string) {
-		v, ok := r.amount(n, at, u, float64(least), float64(most))
+		v, ok := r.itemNumber(n, at, u, float64(least), float64(most))
 		switch {
 		case ok && v != math.Trunc(v):
 			r.at(n, at, "is not a whole number", "write a whole number")
@@ -124,27 +124,27 @@ func (r *reader) whole(name string, u unit, least, most int, to *int) field {
 	}}
 }
 
-// float returns a field that holds a number.
-func (r *reader) float(name string, u unit, least, most float64, to *float64) field {
+// floatField returns a field that holds a number.
+func (r *reader) floatField(name string, u unit, least, most float64, to *float64) field {
 	return field{name, "", func(n *yaml.Node, at string) {
-		if v, ok := r.amount(n, at, u, least, most); ok {
+		if v, ok := r.itemNumber(n, at, u, least, most); ok {
 			*to = v
 		}
 	}}
 }
 
-// amount reads a number of an item.
-func (r *reader) amount(n *yaml.Node, at string, u unit, least, most float64) (float64, bool) {
+// itemNumber reads a number of an item.
+func (r *reader) itemNumber(n *yaml.Node, at string, u unit, least, most float64) (float64, bool) {
 	if n.Kind != yaml.ScalarNode {
-		r.at(n, at, "is "+shape(n)+" instead of a single value", "write "+u.name)
+		r.at(n, at, "is "+describeNode(n)+" instead of a single value", "write "+u.name)
 		return 0, false
 	}
 	group, name := at[:strings.LastIndexByte(at, '.')], at[strings.LastIndexByte(at, '.')+1:]
-	return r.number(&key{group: group, name: name, unit: u, least: least, most: most}, n)
+	return r.number(&key{group: group, name: name, unit: u, min: least, max: most}, n)
 }
 
-// oneOf returns a field that holds one of some words.
-func (r *reader) oneOf(name string, to *string, choices ...string) field {
+// choiceField returns a field that holds one of some words.
+func (r *reader) choiceField(name string, to *string, choices ...string) field {
 	return field{name, "", func(n *yaml.Node, at string) {
 		if n.Kind != yaml.ScalarNode || !slices.Contains(choices, n.Value) {
 			r.at(n, at, "must be "+strings.Join(choices, " or "), "write one of them")
@@ -154,12 +154,12 @@ func (r *reader) oneOf(name string, to *string, choices ...string) field {
 	}}
 }
 
-// list returns a field that holds several texts.
-func (r *reader) list(name, missing, write string, rule func(string) (problem, remedy string), to *[]string) field {
+// listField returns a field that holds several texts.
+func (r *reader) listField(name, missing, write string, rule func(string) (problem, remedy string), to *[]string) field {
 	return field{name, missing, func(n *yaml.Node, at string) {
 		switch {
 		case n.Kind != yaml.SequenceNode:
-			r.at(n, at, "is "+shape(n)+" instead of a list", write)
+			r.at(n, at, "is "+describeNode(n)+" instead of a list", write)
 			return
 		case len(n.Content) == 0:
 			r.at(n, at, "is empty", write)
@@ -168,8 +168,8 @@ func (r *reader) list(name, missing, write string, rule func(string) (problem, r
 		var list []string
 		for i, item := range n.Content {
 			one := ""
-			if place := fmt.Sprintf("%s[%d]", at, i); r.sound(item, place) {
-				r.words("", "", write, rule, &one).read(item, place)
+			if place := fmt.Sprintf("%s[%d]", at, i); r.checkPlain(item, place) {
+				r.textField("", "", write, rule, &one).read(item, place)
 			}
 			if one != "" {
 				list = append(list, one)

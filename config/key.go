@@ -11,12 +11,12 @@ type key struct {
 	group, name string
 	// at returns the address of the setting: *string, *int, *float64, *bool,
 	// *time.Duration, *Axis, *[]Axis, *Range, *[]HeadStep, *[]NamedWord, or a list of receivers.
-	at          func(*Settings) any
-	unit        unit // of numbers and durations
-	least, most float64
-	off         bool     // 0 is allowed too, and switches something off
-	required    bool     // must be written, since no default would be safe
-	choices     []string // the only texts allowed
+	at       func(*Settings) any
+	unit     unit // of numbers and durations
+	min, max float64
+	zeroOff  bool     // 0 is allowed too, and switches something off
+	required bool     // must be written, since no default would be safe
+	choices  []string // the only texts allowed
 	// rule checks a text; an empty problem accepts it.
 	rule      func(string) (problem, remedy string)
 	low, high string // remedy when the value is outside, if there is a better one
@@ -28,8 +28,8 @@ func (k *key) path() string { return k.group + "." + k.name }
 // groupNames are the groups in the order of the example.
 var groupNames = []string{"machine", "belt", "discharge", "hold", "heat", "fault", "job", "motion", "costs", "ledger", "server", "alerts", "log"}
 
-// find returns the key of a dotted path, or nil.
-func find(path string) *key {
+// findKey returns the key of a dotted path, or nil.
+func findKey(path string) *key {
 	for i := range keys {
 		if keys[i].path() == path {
 			return &keys[i]
@@ -38,8 +38,8 @@ func find(path string) *key {
 	return nil
 }
 
-// names returns the keys of a group.
-func names(group string) []string {
+// keyNames returns the keys of a group.
+func keyNames(group string) []string {
 	var out []string
 	for i := range keys {
 		if keys[i].group == group {
@@ -56,20 +56,20 @@ func suggest(group, name string) string {
 			return "it belongs under " + keys[i].group + ":"
 		}
 	}
-	for _, known := range names(group) {
-		if stem(known) == stem(name) {
-			return "the key is called " + known + "; its unit is " + find(group+"."+known).unit.name
+	for _, known := range keyNames(group) {
+		if withoutUnit(known) == withoutUnit(name) {
+			return "the key is called " + known + "; its unit is " + findKey(group+"."+known).unit.name
 		}
 	}
-	if near := nearest(name, names(group)); near != "" {
+	if near := nearest(name, keyNames(group)); near != "" {
 		return "did you mean " + near + "?"
 	}
 	for _, other := range groupNames {
-		if near := nearest(name, names(other)); near != "" {
+		if near := nearest(name, keyNames(other)); near != "" {
 			return "did you mean " + near + " under " + other + ":?"
 		}
 	}
-	return group + ": has " + strings.Join(names(group), ", ")
+	return group + ": has " + strings.Join(keyNames(group), ", ")
 }
 
 // suggestGroup returns what to do about a group that does not exist.
@@ -85,8 +85,8 @@ func suggestGroup(name string) string {
 	return "the groups are " + strings.Join(groupNames, ", ")
 }
 
-// stem returns a key without the unit at its end.
-func stem(name string) string {
+// withoutUnit returns a key without the unit at its end.
+func withoutUnit(name string) string {
 	for _, tail := range []string{"_per_kg", "_per_kwh", "_per_hour", "_mm_per_min", "_mm_per_s2", "_mm_per_s", "_mm_per_m", "_per_mm", "_g_per_cm3", "_mm", "_cm", "_m",
 		"_seconds", "_minutes", "_hours", "_days", "_min", "_ms", "_s", "_h", "_d", "_c", "_bytes"} {
 		if short, found := strings.CutSuffix(name, tail); found {

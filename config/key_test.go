@@ -14,7 +14,7 @@ func TestKeysAreWellFormed(t *testing.T) {
 			t.Errorf("%s stands twice in the table", k.path())
 		}
 		seen[k.path()] = true
-		if k.required != (missing[k.path()] != "") {
+		if k.required != (requiredRemedies[k.path()] != "") {
 			t.Errorf("%s: required, and how to find it, do not agree", k.path())
 		}
 		// The default must be a value that could have been written.
@@ -29,10 +29,10 @@ func TestKeysAreWellFormed(t *testing.T) {
 		default:
 			continue
 		}
-		if k.required || k.choices != nil || k.off && v == 0 {
+		if k.required || k.choices != nil || k.zeroOff && v == 0 {
 			continue
 		}
-		if v < k.least || v > k.most {
+		if v < k.min || v > k.max {
 			t.Errorf("%s: default %v is outside %s", k.path(), v, k.bounds())
 		}
 	}

@@ -86,7 +86,7 @@ func Parse(name string, data []byte) (*Settings, error) {
 type reader struct {
 	file          string
 	settings      *Settings
-	set           map[string]*yaml.Node // value node of each key that was written
+	written       map[string]*yaml.Node // value node of each key that was written
 	bad           map[string]bool       // keys whose value is not to be believed
 	groups        map[string]*yaml.Node // key node of each group that was written
 	receiverLines map[string]int        // line of each name of a receiver of alerts
@@ -95,13 +95,13 @@ type reader struct {
 }
 
 func newReader(file string) *reader {
-	return &reader{file: file, settings: Default(), set: map[string]*yaml.Node{}, bad: map[string]bool{}, groups: map[string]*yaml.Node{}}
+	return &reader{file: file, settings: Default(), written: map[string]*yaml.Node{}, bad: map[string]bool{}, groups: map[string]*yaml.Node{}}
 }
 
 // report keeps a mistake, unless there are too many already.
 func (r *reader) report(e *Error) {
 	e.File = r.file
-	if len(r.errs) >= mostErrors {
+	if len(r.errs) >= maxErrors {
 		r.dropped++
 		return
 	}
@@ -112,7 +112,7 @@ func (r *reader) report(e *Error) {
 func (r *reader) at(n *yaml.Node, field, problem, remedy string) {
 	e := &Error{Line: n.Line, Column: n.Column, Field: field, Problem: problem, Remedy: remedy}
 	if n.Kind == yaml.ScalarNode && !secret(field) {
-		e.Value = shorten(n.Value)
+		e.Value = quoteShort(n.Value)
 	}
 	r.report(e)
 }
@@ -146,7 +146,7 @@ func (r *reader) document(data []byte) *yaml.Node {
 		return &yaml.Node{Kind: yaml.MappingNode, Line: 1, Column: 1}
 	}
 	if root.Kind != yaml.MappingNode {
-		r.at(root, "", fmt.Sprintf("the file holds %s instead of groups of settings", shape(root)),
+		r.at(root, "", fmt.Sprintf("the file holds %s instead of groups of settings", describeNode(root)),
 			"begin with what `beltwarden config example` prints")
 		return nil
 	}

@@ -90,11 +90,11 @@ func TestManyMistakesAreBounded(t *testing.T) {
 	}
 	_, err := Parse("x", b.Bytes())
 	var all Errors
-	if !errors.As(err, &all) || len(all) != mostErrors+1 {
+	if !errors.As(err, &all) || len(all) != maxErrors+1 {
 		t.Fatalf("%d errors", len(all))
 	}
 	// 5000 unknown groups and four keys missing.
-	if got, want := all[mostErrors].Error(), fmt.Sprintf("x: has %d more mistakes; correct these first", 5004-mostErrors); got != want {
+	if got, want := all[maxErrors].Error(), fmt.Sprintf("x: has %d more mistakes; correct these first", 5004-maxErrors); got != want {
 		t.Errorf("got %q, want %q", got, want)
 	}
 }

@@ -7,8 +7,8 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// mostNamedWords is more than any board's start and end code has.
-const mostNamedWords = 20
+// maxNamedWords is more than any board's start and end code has.
+const maxNamedWords = 20
 
 var (
 	namedWord = regexp.MustCompile(`^[A-Za-z_]{3}[A-Za-z0-9_]*$`)
@@ -17,7 +17,7 @@ var (
 
 // namedWords reads what named words of the board do.
 func (r *reader) namedWords(k *key, n *yaml.Node, to *[]NamedWord) {
-	of := listOf{"word", "words", mostNamedWords, "describe at most", "", "{word: BEGIN_JOB, nozzle: EXTRUDER, bed: BED}"}
+	of := listOf{"word", "words", maxNamedWords, "describe at most", "", "{word: BEGIN_JOB, nozzle: EXTRUDER, bed: BED}"}
 	first := map[string]int{}
 	r.items(n, k.path(), of, func(item *yaml.Node, name string) {
 		w := r.namedWord(k, item, name)
@@ -34,11 +34,11 @@ func (r *reader) namedWords(k *key, n *yaml.Node, to *[]NamedWord) {
 func (r *reader) namedWord(k *key, n *yaml.Node, name string) (w NamedWord) {
 	seen := false
 	r.pairs(n, name, func(key, v *yaml.Node, at string) {
-		if !r.sound(v, at) {
+		if !r.checkPlain(v, at) {
 			return
 		}
 		if v.Kind != yaml.ScalarNode {
-			r.at(v, at, "is "+shape(v)+" instead of a single value", "write one word or number")
+			r.at(v, at, "is "+describeNode(v)+" instead of a single value", "write one word or number")
 			return
 		}
 		switch key.Value {
@@ -49,9 +49,9 @@ func (r *reader) namedWord(k *key, n *yaml.Node, name string) (w NamedWord) {
 			}
 			w.Word = v.Value
 		case "nozzle":
-			w.Nozzle = r.heatedBy(k, v, at)
+			w.Nozzle = r.heaterArgument(k, v, at)
 		case "bed":
-			w.Bed = r.heatedBy(k, v, at)
+			w.Bed = r.heaterArgument(k, v, at)
 		case "extruder":
 			if v.Value != "relative" && v.Value != "absolute" {
 				r.at(v, at, "must be relative or absolute", "write one of them, or leave it out")
@@ -74,8 +74,8 @@ func (r *reader) namedWord(k *key, n *yaml.Node, name string) (w NamedWord) {
 	return w
 }
 
-// heatedBy reads by what a heater is set: an argument, or a temperature.
-func (r *reader) heatedBy(k *key, v *yaml.Node, at string) string {
+// heaterArgument reads by what a heater is set: an argument, or a temperature.
+func (r *reader) heaterArgument(k *key, v *yaml.Node, at string) string {
 	if argument.MatchString(v.Value) && v.ShortTag() == "!!str" {
 		return v.Value
 	}

@@ -12,17 +12,17 @@ import (
 )
 
 const (
-	absolute  = "write an absolute path"
-	mailbox   = "write it as name@example.org"
-	mostLevel = 3
-	mailWait  = 30 * time.Second // one delivery by mail or service, when no time is written
+	writeAbsolute = "write an absolute path"
+	writeMailbox  = "write it as name@example.org"
+	maxLevel      = 3
+	mailWait      = 30 * time.Second // one delivery by mail or service, when no time is written
 )
 
-// receiver returns the fields that all receivers have.
-func (r *reader) receiver(to *Receiver, missing string) []field {
+// receiverFields returns the fields that all receivers have.
+func (r *reader) receiverFields(to *Receiver, missing string) []field {
 	return []field{
-		r.words("name", missing, "write a word such as workshop", receiverNameRule, &to.Name),
-		r.whole("level", level, 1, mostLevel, &to.Level),
+		r.textField("name", missing, "write a word such as workshop", receiverNameRule, &to.Name),
+		r.intField("level", level, 1, maxLevel, &to.Level),
 	}
 }
 
@@ -35,8 +35,8 @@ func receiverNameRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
-// uniqueName refuses a second receiver of one name: their queues would be one.
-func (r *reader) uniqueName(item *yaml.Node, at string, c *Receiver) {
+// checkUniqueName refuses a second receiver of one name: their queues would be one.
+func (r *reader) checkUniqueName(item *yaml.Node, at string, c *Receiver) {
 	if c.Name == "" {
 		return
 	}
@@ -50,29 +50,29 @@ func (r *reader) uniqueName(item *yaml.Node, at string, c *Receiver) {
 	r.receiverLines[c.Name] = item.Line
 }
 
-const nameIt = "give it a name, such as workshop"
+const missingName = "give it a name, such as workshop"
 
 // mails reads the list of mailboxes.
 func (r *reader) mails(n *yaml.Node, to *[]Mail) {
 	r.items(n, "alerts.mails", receivers("name: workshop"), func(item *yaml.Node, at string) {
 		m := Mail{Receiver: Receiver{Level: 1}, TLS: MailStartTLS, Timeout: mailWait}
-		r.item(item, at, append(r.receiver(&m.Receiver, nameIt),
-			r.words("host", "name the mail server, such as mail.example.org", "write the mail server, such as mail.example.org", hostRule, &m.Host),
-			r.whole("port", ports, 1, 65535, &m.Port),
-			r.oneOf("tls", &m.TLS, MailStartTLS, MailTLS, MailPlain),
-			r.words("user", "", "write the name that the server knows", plainRule, &m.User),
-			r.words("password_file", "", absolute, secretRule, &m.PasswordFile),
-			r.words("from", "write who the mail is from, such as press@example.org", mailbox, mailRule, &m.From),
-			r.list("to", "write who gets the mail, such as [ana@example.org]", "write it as [ana@example.org]", mailRule, &m.To),
-			r.timeout(300, &m.Timeout)))
-		r.login(item, at, &m)
-		r.uniqueName(item, at, &m.Receiver)
+		r.item(item, at, append(r.receiverFields(&m.Receiver, missingName),
+			r.textField("host", "name the mail server, such as mail.example.org", "write the mail server, such as mail.example.org", hostRule, &m.Host),
+			r.intField("port", ports, 1, 65535, &m.Port),
+			r.choiceField("tls", &m.TLS, MailStartTLS, MailTLS, MailPlain),
+			r.textField("user", "", "write the name that the server knows", plainRule, &m.User),
+			r.textField("password_file", "", writeAbsolute, secretRule, &m.PasswordFile),
+			r.textField("from", "write who the mail is from, such as press@example.org", writeMailbox, mailRule, &m.From),
+			r.listField("to", "write who gets the mail, such as [ana@example.org]", "write it as [ana@example.org]", mailRule, &m.To),
+			r.timeoutField(300, &m.Timeout)))
+		r.checkLogin(item, at, &m)
+		r.checkUniqueName(item, at, &m.Receiver)
 		*to = append(*to, m)
 	})
 }
 
-// login refuses half a login, and one that everybody on the way could read.
-func (r *reader) login(item *yaml.Node, at string, m *Mail) {
+// checkLogin refuses half a login, and one that everybody on the way could read.
+func (r *reader) checkLogin(item *yaml.Node, at string, m *Mail) {
 	switch user, file := hasKey(item, "user"), hasKey(item, "password_file"); {
 	case user && !file:
 		r.at(item, at+".password_file", "is missing", "name the file with the password of user, or take user out")
@@ -87,10 +87,10 @@ func (r *reader) login(item *yaml.Node, at string, m *Mail) {
 func (r *reader) services(n *yaml.Node, to *[]Service) {
 	r.items(n, "alerts.services", receivers("name: phone"), func(item *yaml.Node, at string) {
 		s := Service{Receiver: Receiver{Level: 1}, Timeout: mailWait}
-		r.item(item, at, append(r.receiver(&s.Receiver, nameIt),
-			r.words("url_file", "name a file that holds the address of the service, with its token", absolute, secretRule, &s.URLFile),
-			r.timeout(300, &s.Timeout)))
-		r.uniqueName(item, at, &s.Receiver)
+		r.item(item, at, append(r.receiverFields(&s.Receiver, missingName),
+			r.textField("url_file", "name a file that holds the address of the service, with its token", writeAbsolute, secretRule, &s.URLFile),
+			r.timeoutField(300, &s.Timeout)))
+		r.checkUniqueName(item, at, &s.Receiver)
 		*to = append(*to, s)
 	})
 }
@@ -99,19 +99,19 @@ func (r *reader) services(n *yaml.Node, to *[]Service) {
 func (r *reader) alertmanagers(n *yaml.Node, to *[]Alertmanager) {
 	r.items(n, "alerts.alertmanagers", receivers("name: alertmanager"), func(item *yaml.Node, at string) {
 		m := Alertmanager{Receiver: Receiver{Level: 1}, Timeout: webhookTimeout}
-		r.item(item, at, append(r.receiver(&m.Receiver, nameIt),
-			r.words("url", "", "write it as http://127.0.0.1:9093", urlRule, &m.URL),
-			r.words("url_file", "", absolute, secretRule, &m.URLFile),
+		r.item(item, at, append(r.receiverFields(&m.Receiver, missingName),
+			r.textField("url", "", "write it as http://127.0.0.1:9093", urlRule, &m.URL),
+			r.textField("url_file", "", writeAbsolute, secretRule, &m.URLFile),
 			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &m.Header) }},
-			r.timeout(120, &m.Timeout)))
-		r.oneAddress(item, at)
-		r.uniqueName(item, at, &m.Receiver)
+			r.timeoutField(120, &m.Timeout)))
+		r.checkAddress(item, at)
+		r.checkUniqueName(item, at, &m.Receiver)
 		*to = append(*to, m)
 	})
 }
 
-// levels refuses receivers that would never be called, or only after nobody.
-func (r *reader) levels() {
+// checkLevels refuses receivers that would never be called, or only after nobody.
+func (r *reader) checkLevels() {
 	a := &r.settings.Alerts
 	levels := map[int]bool{}
 	for i := range a.Webhooks {
@@ -154,7 +154,7 @@ func plainRule(s string) (problem, remedy string) {
 // mailRule accepts an address without a name beside it.
 func mailRule(s string) (problem, remedy string) {
 	if a, err := mail.ParseAddress(s); err != nil || a.Address != s || strings.ContainsFunc(s, unicode.IsControl) {
-		return "is not a mail address", mailbox
+		return "is not a mail address", writeMailbox
 	}
 	return "", ""
 }

@@ -9,26 +9,26 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// mostPieces bounds how often a broken file is tried in parts.
-const mostPieces = 1000
+// maxPieces bounds how often a broken file is tried in parts.
+const maxPieces = 1000
 
-// Rescue reads what can be read of a file, mistakes or not, for who has to act all the
+// LoadPartial reads what can be read of a file, mistakes or not, for who has to act all the
 // same: to call somebody, or to switch heaters off. What cannot be read has its default, and
 // is left out of a list. The error is an [Errors] with every mistake found; the settings are
 // nil where no byte could be read.
-func Rescue(path string) (*Settings, error) {
+func LoadPartial(path string) (*Settings, error) {
 	data, err := read(path)
 	if err != nil {
 		return nil, Errors{err}
 	}
-	return rescue(path, data)
+	return parsePartial(path, data)
 }
 
-func rescue(name string, data []byte) (*Settings, error) {
+func parsePartial(name string, data []byte) (*Settings, error) {
 	r := newReader(name)
 	root := r.document(data)
 	if len(r.errs) > 0 && len(data) <= MaxBytes {
-		root = r.piecewise(data)
+		root = r.salvage(data)
 	}
 	if root != nil {
 		r.root(root)
@@ -40,16 +40,16 @@ func rescue(name string, data []byte) (*Settings, error) {
 	return r.settings, nil
 }
 
-// Touch reports whether a mistake is in a group, or has no place that shows that it is not.
-func (es Errors) Touch(group string) bool {
+// Touches reports whether a mistake is in a group, or has no place that shows that it is not.
+func (es Errors) Touches(group string) bool {
 	return slices.ContainsFunc(es, func(e *Error) bool { return e.Field == "" || e.Field == group || strings.HasPrefix(e.Field, group+".") })
 }
 
-// piecewise returns the groups of a file that is no document as a whole. Groups that can be
+// salvage returns the groups of a file that is no document as a whole. Groups that can be
 // read are kept whole; of the others their keys, and of those the items of their lists. The
 // mistakes of the parts that are left out take the place of that of the whole.
-func (r *reader) piecewise(data []byte) *yaml.Node {
-	p := pieces{file: &reader{file: r.file}, lines: lines(data)}
+func (r *reader) salvage(data []byte) *yaml.Node {
+	p := salvager{file: &reader{file: r.file}, lines: lines(data)}
 	group := ""
 	for i, line := range p.lines {
 		if word, _, ok := strings.Cut(string(line), ":"); ok && slices.Contains(groupNames, word) {
@@ -60,9 +60,9 @@ func (r *reader) piecewise(data []byte) *yaml.Node {
 			e.Line, e.Field = i+1, group
 			p.file.report(e)
 			p.lines[i] = nil
-		case marker(line):
+		case isDocumentMarker(line):
 			p.lines[i] = nil
-		case p.next(i, i+1) == i && indentation(line) == 0 && !bytes.Contains(line, []byte(":")) && !closes(line) && line[0] != '-':
+		case p.next(i, i+1) == i && indentation(line) == 0 && !bytes.Contains(line, []byte(":")) && !closesBracket(line) && line[0] != '-':
 			p.file.report(&Error{Line: i + 1, Column: 1, Field: group, Problem: "a line of no group stands here", Remedy: "remove it, or write `key: value`, indented"})
 			p.lines[i] = nil
 		}
@@ -75,8 +75,8 @@ func (r *reader) piecewise(data []byte) *yaml.Node {
 	return p.root
 }
 
-// pieces puts a document together from the parts of a file that fit.
-type pieces struct {
+// salvager puts a document together from the parts of a file that fit.
+type salvager struct {
 	file  *reader // its mistakes
 	lines [][]byte
 	kept  []bool
@@ -86,11 +86,11 @@ type pieces struct {
 
 // take keeps what it can of the blocks between two lines that stand below the heads. Their
 // column is the least in which two begin: one line out of place must not cost the others.
-func (p *pieces) take(heads []int, from, to int) {
+func (p *salvager) take(heads []int, from, to int) {
 	var begins []int
 	in := map[int]int{}
 	for i := p.next(from, to); i < to; i = p.next(i+1, to) {
-		if n := len(begins); n == 0 || indentation(p.lines[i]) <= indentation(p.lines[begins[n-1]]) && !closes(p.lines[i]) {
+		if n := len(begins); n == 0 || indentation(p.lines[i]) <= indentation(p.lines[begins[n-1]]) && !closesBracket(p.lines[i]) {
 			begins = append(begins, i)
 			in[indentation(p.lines[i])]++
 		}
@@ -115,7 +115,7 @@ func (p *pieces) take(heads []int, from, to int) {
 }
 
 // group returns the group that a block belongs to, "" where it is none that is known.
-func (p *pieces) group(heads []int, begin int) string {
+func (p *salvager) group(heads []int, begin int) string {
 	if len(heads) > 0 {
 		begin = heads[0]
 	}
@@ -126,7 +126,7 @@ func (p *pieces) group(heads []int, begin int) string {
 }
 
 // block keeps a block whole, or what it can of what stands below its first line.
-func (p *pieces) block(heads []int, from, to int) {
+func (p *salvager) block(heads []int, from, to int) {
 	kept := slices.Clone(p.kept)
 	for _, i := range heads {
 		kept[i] = true
@@ -148,7 +148,7 @@ func (p *pieces) block(heads []int, from, to int) {
 		p.kept, p.root = kept, root
 		return
 	}
-	if below := p.next(from+1, to); below < to && p.tries < mostPieces {
+	if below := p.next(from+1, to); below < to && p.tries < maxPieces {
 		before := len(p.file.errs)
 		p.take(append(slices.Clone(heads), from), below, to)
 		if len(p.file.errs) > before {
@@ -162,7 +162,7 @@ func (p *pieces) block(heads []int, from, to int) {
 }
 
 // next returns the first line from one on that holds more than a comment, or to.
-func (p *pieces) next(from, to int) int {
+func (p *salvager) next(from, to int) int {
 	for from < to {
 		if line := bytes.TrimSpace(p.lines[from]); len(line) > 0 && line[0] != '#' {
 			break
@@ -174,11 +174,13 @@ func (p *pieces) next(from, to int) int {
 
 func indentation(line []byte) int { return len(line) - len(bytes.TrimLeft(line, " ")) }
 
-// closes reports whether a line ends a bracket that was opened above it.
-func closes(line []byte) bool { return bytes.IndexByte([]byte("]}"), bytes.TrimSpace(line)[0]) >= 0 }
+// closesBracket reports whether a line ends a bracket that was opened above it.
+func closesBracket(line []byte) bool {
+	return bytes.IndexByte([]byte("]}"), bytes.TrimSpace(line)[0]) >= 0
+}
 
-// marker reports whether a line begins or ends a document.
-func marker(line []byte) bool {
+// isDocumentMarker reports whether a line begins or ends a document.
+func isDocumentMarker(line []byte) bool {
 	line = bytes.TrimRight(line, " \t")
 	return bytes.Equal(line, []byte("---")) || bytes.Equal(line, []byte("..."))
 }

@@ -73,7 +73,7 @@ func TestRescueKeepsReceiversWhateverStandsElsewhere(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got, err := rescue("x", []byte(strings.Join(text, "\n"))); err != nil || !cmp.Equal(got, sound) {
+	if got, err := parsePartial("x", []byte(strings.Join(text, "\n"))); err != nil || !cmp.Equal(got, sound) {
 		t.Fatalf("a sound file: %v %s", err, cmp.Diff(sound, got))
 	}
 	tried := 0
@@ -91,7 +91,7 @@ func TestRescueKeepsReceiversWhateverStandsElsewhere(t *testing.T) {
 				continue
 			}
 			tried++
-			got, err := rescue("x", damaged)
+			got, err := parsePartial("x", damaged)
 			if err == nil {
 				t.Errorf("line %d, %s: no mistake", i+1, name)
 			}
@@ -108,7 +108,7 @@ func TestRescueKeepsReceiversWhateverStandsElsewhere(t *testing.T) {
 // A slip within the section costs at most the list that it is in, and is reported with its line.
 func TestRescueKeepsTheOtherReceivers(t *testing.T) {
 	text, from, to := withReceivers(t)
-	sound, err := rescue("x", []byte(strings.Join(text, "\n")))
+	sound, err := parsePartial("x", []byte(strings.Join(text, "\n")))
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -126,9 +126,9 @@ func TestRescueKeepsTheOtherReceivers(t *testing.T) {
 				continue
 			}
 			tried++
-			got, err := rescue("x", damaged)
+			got, err := parsePartial("x", damaged)
 			var mistakes Errors
-			if !errors.As(err, &mistakes) || !mistakes.Touch("alerts") || !slices.ContainsFunc(mistakes, func(e *Error) bool { return e.Line >= i-2 && e.Line <= i+3 }) {
+			if !errors.As(err, &mistakes) || !mistakes.Touches("alerts") || !slices.ContainsFunc(mistakes, func(e *Error) bool { return e.Line >= i-2 && e.Line <= i+3 }) {
 				t.Errorf("line %d %q, %s: %v", i+1, text[i], name, err)
 			}
 			for list, want := range lists(sound.Alerts) {
@@ -156,9 +156,9 @@ func TestRescueSaysWhichGroupAMistakeIsIn(t *testing.T) {
 		{least + "oops\n", false, false},
 		{least + "alerts:\noops\n", true, false},
 	} {
-		s, err := rescue("x", []byte(c.text))
+		s, err := parsePartial("x", []byte(c.text))
 		var mistakes Errors
-		if !errors.As(err, &mistakes) || s == nil || mistakes.Touch("alerts") != c.alerts || mistakes.Touch("machine") != c.other {
+		if !errors.As(err, &mistakes) || s == nil || mistakes.Touches("alerts") != c.alerts || mistakes.Touches("machine") != c.other {
 			t.Errorf("%q: %v", c.text, err)
 		}
 		if !c.other && s.Machine.Port != "/dev/x" {
@@ -171,7 +171,7 @@ func TestRescueSaysWhichGroupAMistakeIsIn(t *testing.T) {
 func TestRescueIsBounded(t *testing.T) {
 	for _, text := range [][]byte{nil, {0}, bytes.Repeat([]byte("a\x00\n"), 5000), bytes.Repeat([]byte("x"), MaxBytes+1), bytes.Repeat([]byte("- [\n"), 5000),
 		[]byte(fmt.Sprintf("%s%s", strings.Repeat(" ", 40), "]")), bytes.Repeat([]byte("["), 20000)} {
-		if s, err := rescue("x", text); s == nil || err == nil {
+		if s, err := parsePartial("x", text); s == nil || err == nil {
 			t.Errorf("%.20q: %v", text, err)
 		}
 	}

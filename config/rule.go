@@ -12,9 +12,9 @@ import (
 	"unicode/utf8"
 )
 
-// mostSocketPath is the longest path a Unix socket can have on Linux: sun_path
+// maxSocketPath is the longest path a Unix socket can have on Linux: sun_path
 // holds 108 bytes, the last of them zero (unix(7)).
-const mostSocketPath = 107
+const maxSocketPath = 107
 
 // nameRule accepts a short printable name.
 func nameRule(s string) (problem, remedy string) {
@@ -60,8 +60,8 @@ func folderRule(s string) (problem, remedy string) {
 
 // socketRule accepts a path that fits a socket address.
 func socketRule(s string) (problem, remedy string) {
-	if problem, remedy = pathRule(s); problem == "" && len(s) > mostSocketPath {
-		return "is too long for a socket", "write a path of at most " + strconv.Itoa(mostSocketPath) + " bytes"
+	if problem, remedy = pathRule(s); problem == "" && len(s) > maxSocketPath {
+		return "is too long for a socket", "write a path of at most " + strconv.Itoa(maxSocketPath) + " bytes"
 	}
 	return problem, remedy
 }

@@ -7,19 +7,19 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// typeset are marks that come along when text is copied from a page or a letter.
-var typeset = []struct{ marks, name, remedy string }{
+// typesetMarks are marks that come along when text is copied from a page or a letter.
+var typesetMarks = []struct{ marks, name, remedy string }{
 	{"\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb", "typographic quotation marks", "write the plain one of the keyboard (\") or none"},
 	{"\u2212\u2013\u2014", "a typographic minus sign", "write the plain one of the keyboard (-)"},
 }
 
-// copied reports a value that is set in typographic marks: it looks right and is not.
-func (r *reader) copied(n *yaml.Node, field string) bool {
+// checkTypeset reports a value that is set in typographic marks: it looks right and is not.
+func (r *reader) checkTypeset(n *yaml.Node, field string) bool {
 	if n.Kind != yaml.ScalarNode {
 		return false
 	}
 	first, _ := utf8.DecodeRuneInString(strings.TrimSpace(n.Value))
-	for _, t := range typeset {
+	for _, t := range typesetMarks {
 		if first != utf8.RuneError && strings.ContainsRune(t.marks, first) {
 			r.at(n, field, "begins with "+t.name, t.remedy)
 			return true
@@ -28,24 +28,24 @@ func (r *reader) copied(n *yaml.Node, field string) bool {
 	return false
 }
 
-// slips are the units in which a value is likely to be meant that is too large in the
+// likelyUnits are the units in which a value is likely to be meant that is too large in the
 // key's own.
-var slips = map[string][]unit{
+var likelyUnits = map[string][]unit{
 	"s":   {{"ms", "time", 0.001}},
 	"min": {{"s", "time", 1}},
 }
 
-// meant says in which other unit a value out of range would be in it: "900 s are 15".
-func (k *key) meant(v float64) string {
-	within := func(v float64) bool { return v >= k.least && v <= k.most }
-	if v > k.most {
-		for _, u := range slips[k.unit.name] {
+// otherUnit says in which other unit a value out of range would be in it: "900 s are 15".
+func (k *key) otherUnit(v float64) string {
+	within := func(v float64) bool { return v >= k.min && v <= k.max }
+	if v > k.max {
+		for _, u := range likelyUnits[k.unit.name] {
 			if in := v * u.size / k.unit.size; within(in) {
 				return "the unit is " + k.unit.name + ": " + plain(v) + " " + u.name + " are " + plain(in)
 			}
 		}
 	}
-	if c := fromFahrenheit(v); k.unit == celsius && v > k.most && within(c) {
+	if c := fromFahrenheit(v); k.unit == celsius && v > k.max && within(c) {
 		return "the unit is degrees Celsius: " + plain(v) + " F are " + plain(c)
 	}
 	return ""
@@ -54,9 +54,9 @@ func (k *key) meant(v float64) string {
 // fromFahrenheit rounds to whole degrees, as temperatures of a printer are written.
 func fromFahrenheit(f float64) float64 { return float64(int((f-32)/1.8 + 0.5)) }
 
-// assigned says whether a value that stands where a group should is a line that was
+// looksAssigned says whether a value that stands where a group should is a line that was
 // written like a setting of another kind of file.
-func assigned(text string) bool {
+func looksAssigned(text string) bool {
 	name, _, found := strings.Cut(text, "=")
 	if !found {
 		name, _, found = strings.Cut(text, ":")

@@ -70,8 +70,8 @@ func lines(data []byte) [][]byte {
 	return out
 }
 
-// advice translates what the YAML reader says, found by a part of its text.
-var advice = []struct{ part, problem, remedy string }{
+// yamlAdvice translates what the YAML reader says, found by a part of its text.
+var yamlAdvice = []struct{ part, problem, remedy string }{
 	{"expected key", "this line does not fit the lines above it", "begin the keys of a group in one column, and close each quotation mark and bracket"},
 	{"mapping values are not allowed", "a colon stands where none can be", "put quotation marks around a value that holds a colon, and check the indentation"},
 	{"could not find expected ':'", "there is no colon after the key", "write `key: value`"},
@@ -90,13 +90,13 @@ var advice = []struct{ part, problem, remedy string }{
 // above, so the shortest beginning of the file with the same complaint is sought.
 // The line itself is not repeated, since it may hold a secret.
 func syntaxError(data []byte, err error) *Error {
-	text := complaint(err)
+	text := yamlText(err)
 	all := lines(data)
 	low, high := 1, len(all)
 	for low < high {
 		middle := (low + high) / 2
 		beginning := append(bytes.Join(all[:middle], []byte("\n")), '\n')
-		if complaint(unmarshal(beginning)) == text {
+		if yamlText(unmarshal(beginning)) == text {
 			high = middle
 		} else {
 			low = middle + 1
@@ -107,7 +107,7 @@ func syntaxError(data []byte, err error) *Error {
 		line := all[low-1]
 		e.Column = 1 + utf8.RuneCount(line) - utf8.RuneCount(bytes.TrimLeft(line, " "))
 	}
-	for _, a := range advice {
+	for _, a := range yamlAdvice {
 		if strings.Contains(text, a.part) {
 			e.Problem, e.Remedy = a.problem, a.remedy
 			break
@@ -128,8 +128,8 @@ func unmarshal(data []byte) error {
 	return errors.New("a second document")
 }
 
-// complaint returns the reader's text without its own idea of the line.
-func complaint(err error) string {
+// yamlText returns the reader's text without its own idea of the line.
+func yamlText(err error) string {
 	text := strings.TrimPrefix(err.Error(), "yaml: ")
 	if rest, found := strings.CutPrefix(text, "line "); found {
 		if _, after, found := strings.Cut(rest, ": "); found {

@@ -45,8 +45,8 @@ var (
 	ports    = unit{"as port number", "number", 1}
 )
 
-// written are the spellings people use, in lower case and without spaces.
-var written = map[string][]unit{
+// spellings are the spellings people use, in lower case and without spaces.
+var spellings = map[string][]unit{
 	"ms": {{"ms", "time", 0.001}}, "s": {second}, "sec": {second}, "secs": {second}, "second": {second}, "seconds": {second},
 	"m": {minute, {"m", "length", 1000}}, "min": {minute}, "mins": {minute}, "minute": {minute}, "minutes": {minute},
 	"h": {hour}, "hr": {hour}, "hrs": {hour}, "hour": {hour}, "hours": {hour},
@@ -78,22 +78,22 @@ func unitMistake(text string, want unit) (problem, remedy string, found bool) {
 		return "", "", false
 	}
 	if want == celsius && (word == "f" || word == "°f" || word == "degf") {
-		return "is written in degrees Fahrenheit (" + shorten(text) + "), but the key's own unit is C", "write " + plain(fromFahrenheit(value)), true
+		return "is written in degrees Fahrenheit (" + quoteShort(text) + "), but the key's own unit is C", "write " + plain(fromFahrenheit(value)), true
 	}
-	units, known := written[word]
+	units, known := spellings[word]
 	if !known {
 		// Compound times, such as 1h30m.
 		d, err := time.ParseDuration(strings.ToLower(strings.ReplaceAll(number, " ", "")))
 		if err != nil || want.kind != second.kind {
 			return "", "", false
 		}
-		return "is written with units (" + shorten(text) + ")", "write " + plain(d.Seconds()/want.size) + ", the unit is " + want.name, true
+		return "is written with units (" + quoteShort(text) + ")", "write " + plain(d.Seconds()/want.size) + ", the unit is " + want.name, true
 	}
 	for _, u := range units {
 		if u.kind == want.kind {
-			problem = "is written with the unit " + u.name + " (" + shorten(text) + "), but the key's own unit is " + want.name
+			problem = "is written with the unit " + u.name + " (" + quoteShort(text) + "), but the key's own unit is " + want.name
 			if u.size == want.size {
-				problem = "is written with a unit (" + shorten(text) + ")"
+				problem = "is written with a unit (" + quoteShort(text) + ")"
 			}
 			return problem, "write " + plain(value*u.size/want.size), true
 		}
@@ -101,7 +101,7 @@ func unitMistake(text string, want unit) (problem, remedy string, found bool) {
 	if want.kind == "" {
 		return "", "", false
 	}
-	return "is given in " + units[0].name + " (" + shorten(text) + "), but the key's own unit is " + want.name, "write a bare number in " + want.name, true
+	return "is given in " + units[0].name + " (" + quoteShort(text) + "), but the key's own unit is " + want.name, "write a bare number in " + want.name, true
 }
 
 // plain writes a number as a person would, with at most six decimals.

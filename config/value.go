@@ -40,14 +40,14 @@ func (r *reader) value(k *key, n *yaml.Node) {
 		r.head(k, n, to)
 		return
 	case *[]Care:
-		r.cares(k, n, to)
+		r.careList(k, n, to)
 		return
 	case *[]NamedWord:
 		r.namedWords(k, n, to)
 		return
 	}
 	if n.Kind != yaml.ScalarNode {
-		r.at(n, k.path(), "is "+shape(n)+" instead of a single value", "write `"+k.name+": value`")
+		r.at(n, k.path(), "is "+describeNode(n)+" instead of a single value", "write `"+k.name+": value`")
 		return
 	}
 	switch to := k.at(r.settings).(type) {
@@ -92,14 +92,14 @@ func (r *reader) number(k *key, n *yaml.Node) (float64, bool) {
 		r.at(n, k.path(), "is too large a number", "write "+k.bounds())
 		return 0, false
 	}
-	if k.off && v == 0 || v >= k.least && v <= k.most {
+	if k.zeroOff && v == 0 || v >= k.min && v <= k.max {
 		return v, true
 	}
 	remedy := k.low
-	if v > k.most {
+	if v > k.max {
 		remedy = k.high
 	}
-	if meant := k.meant(v); meant != "" {
+	if meant := k.otherUnit(v); meant != "" {
 		remedy = strings.TrimSuffix(meant+"; "+remedy, "; ")
 	}
 	if remedy == "" {
@@ -111,15 +111,15 @@ func (r *reader) number(k *key, n *yaml.Node) (float64, bool) {
 
 // bounds returns the range of a number in words.
 func (k *key) bounds() string {
-	b := plain(k.least) + " to " + plain(k.most) + " " + k.unit.name
-	if k.off && k.least > 0 {
+	b := plain(k.min) + " to " + plain(k.max) + " " + k.unit.name
+	if k.zeroOff && k.min > 0 {
 		b += ", or 0"
 	}
 	return b
 }
 
-// grouped is a number with separators of thousands.
-var grouped = regexp.MustCompile(`^[+-]?[0-9]{1,3}([,_' ][0-9]{3})+(\.[0-9]+)?$`)
+// groupedNumber is a number with separators of thousands.
+var groupedNumber = regexp.MustCompile(`^[+-]?[0-9]{1,3}([,_' ][0-9]{3})+(\.[0-9]+)?$`)
 
 // notNumber says why a text is no number and what was probably meant.
 func notNumber(n *yaml.Node, want unit) (problem, remedy string) {
@@ -130,10 +130,10 @@ func notNumber(n *yaml.Node, want unit) (problem, remedy string) {
 	if problem, remedy, found := unitMistake(text, want); found {
 		return problem, remedy
 	}
-	problem = "is not a number (" + shorten(n.Value) + ")"
+	problem = "is not a number (" + quoteShort(n.Value) + ")"
 	stripped := strings.TrimLeft(strings.TrimLeft(text, "+-"), "0")
 	switch {
-	case grouped.MatchString(text):
+	case groupedNumber.MatchString(text):
 		bare := strings.NewReplacer(",", "", "_", "", "'", "", " ", "").Replace(text)
 		return problem, "write " + bare + ", without separators"
 	case decimal.MatchString(strings.Replace(text, ",", ".", 1)):
@@ -154,7 +154,7 @@ func (r *reader) sign(k *key, n *yaml.Node, to *int) {
 	case "-1":
 		*to = -1
 	default:
-		r.at(n, k.path(), "is "+shorten(n.Value)+", but must be +1 or -1", missing[k.path()])
+		r.at(n, k.path(), "is "+quoteShort(n.Value)+", but must be +1 or -1", requiredRemedies[k.path()])
 	}
 }
 
@@ -167,7 +167,7 @@ func (r *reader) text(k *key, n *yaml.Node, to *string) {
 				remedy = right
 			}
 		}
-		r.at(n, k.path(), "is not a text ("+shorten(n.Value)+")", remedy)
+		r.at(n, k.path(), "is not a text ("+quoteShort(n.Value)+")", remedy)
 		return
 	}
 	if k.choices != nil && !r.choice(k, n) {
@@ -176,7 +176,7 @@ func (r *reader) text(k *key, n *yaml.Node, to *string) {
 	if k.rule != nil {
 		if problem, remedy := k.rule(n.Value); problem != "" {
 			if n.Value != "" {
-				problem += " (" + shorten(n.Value) + ")"
+				problem += " (" + quoteShort(n.Value) + ")"
 			}
 			r.at(n, k.path(), problem, remedy)
 			return
@@ -196,7 +196,7 @@ func (r *reader) choice(k *key, n *yaml.Node) bool {
 			remedy = "write " + c
 		}
 	}
-	r.at(n, k.path(), "is "+shorten(n.Value)+", but must be "+strings.Join(k.choices, " or "), remedy)
+	r.at(n, k.path(), "is "+quoteShort(n.Value)+", but must be "+strings.Join(k.choices, " or "), remedy)
 	return false
 }
 
@@ -204,7 +204,7 @@ func (r *reader) choice(k *key, n *yaml.Node) bool {
 // disagree about them and these keys acknowledge a danger.
 func (r *reader) flag(k *key, n *yaml.Node, to *bool) {
 	if n.ShortTag() != "!!bool" || n.Value != "true" && n.Value != "false" {
-		r.at(n, k.path(), "is "+shorten(n.Value)+", but must be true or false", "write true or false, without quotation marks")
+		r.at(n, k.path(), "is "+quoteShort(n.Value)+", but must be true or false", "write true or false, without quotation marks")
 		return
 	}
 	*to = n.Value == "true"
@@ -213,15 +213,15 @@ func (r *reader) flag(k *key, n *yaml.Node, to *bool) {
 // axes reads a list of axis letters, which may be empty.
 func (r *reader) axes(k *key, n *yaml.Node, to *[]Axis) {
 	if n.Kind != yaml.SequenceNode {
-		r.at(n, k.path(), "is "+shape(n)+" instead of a list", "write it as [X, Z], or [] for none")
+		r.at(n, k.path(), "is "+describeNode(n)+" instead of a list", "write it as [X, Z], or [] for none")
 		return
 	}
 	list := []Axis{}
 	for _, item := range n.Content {
 		switch {
-		case !r.sound(item, k.path()):
+		case !r.checkPlain(item, k.path()):
 		case item.Kind != yaml.ScalarNode:
-			r.at(item, k.path(), "holds "+shape(item)+" instead of an axis", "write it as [X, Z]")
+			r.at(item, k.path(), "holds "+describeNode(item)+" instead of an axis", "write it as [X, Z]")
 		case !r.choice(k, item):
 		case slices.Contains(list, Axis(item.Value[0])):
 			r.at(item, k.path(), "names "+item.Value+" twice", "name each axis once")

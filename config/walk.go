@@ -8,8 +8,8 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// shape names a node for a message.
-func shape(n *yaml.Node) string {
+// describeNode names a node for a message.
+func describeNode(n *yaml.Node) string {
 	switch n.Kind {
 	case yaml.MappingNode:
 		return "a group"
@@ -34,9 +34,9 @@ func secret(field string) bool {
 	return false
 }
 
-// sound reports what no node here may have: references, marks for them, and
+// checkPlain reports what no node here may have: references, marks for them, and
 // type tags. They could hide or multiply what a reader of the file sees.
-func (r *reader) sound(n *yaml.Node, field string) bool {
+func (r *reader) checkPlain(n *yaml.Node, field string) bool {
 	switch {
 	case n.Kind == yaml.AliasNode:
 		r.at(n, field, "a reference (*name) is used", "write the value itself")
@@ -44,7 +44,7 @@ func (r *reader) sound(n *yaml.Node, field string) bool {
 		r.at(n, field, "a mark for references (&name) is used", "remove it, and write each value where it belongs")
 	case n.Style&yaml.TaggedStyle != 0:
 		r.at(n, field, "a type tag (!) is used", "remove it")
-	case r.copied(n, field):
+	case r.checkTypeset(n, field):
 	default:
 		return true
 	}
@@ -56,14 +56,14 @@ func (r *reader) pairs(n *yaml.Node, within string, each func(k, v *yaml.Node, f
 	first := make(map[string]int, len(n.Content)/2)
 	for i := 0; i+1 < len(n.Content); i += 2 {
 		k, v := n.Content[i], n.Content[i+1]
-		if !r.sound(k, within) {
+		if !r.checkPlain(k, within) {
 			continue
 		}
 		if k.Kind != yaml.ScalarNode {
-			r.at(k, within, "a key is "+shape(k)+" instead of a word", "write `key: value`")
+			r.at(k, within, "a key is "+describeNode(k)+" instead of a word", "write `key: value`")
 			continue
 		}
-		field := shorten(k.Value)
+		field := quoteShort(k.Value)
 		if within != "" {
 			field = within + "." + field
 		}
@@ -79,7 +79,7 @@ func (r *reader) pairs(n *yaml.Node, within string, each func(k, v *yaml.Node, f
 
 // root reads the groups of a file.
 func (r *reader) root(n *yaml.Node) {
-	if !r.sound(n, "") {
+	if !r.checkPlain(n, "") {
 		return
 	}
 	r.pairs(n, "", func(k, v *yaml.Node, field string) {
@@ -92,33 +92,33 @@ func (r *reader) root(n *yaml.Node) {
 			return
 		}
 		r.groups[k.Value] = k
-		if !r.sound(v, field) {
-			r.doubt(field)
+		if !r.checkPlain(v, field) {
+			r.distrust(field)
 			return
 		}
 		switch {
 		case v.Kind == yaml.MappingNode:
 			r.group(k.Value, v)
-		case shape(v) != "nothing":
-			r.doubt(field)
+		case describeNode(v) != "nothing":
+			r.distrust(field)
 			remedy := "write its keys on lines of their own below " + field + ":, indented"
-			if v.Kind == yaml.ScalarNode && assigned(v.Value) {
+			if v.Kind == yaml.ScalarNode && looksAssigned(v.Value) {
 				remedy = "write `key: value`, with a colon and a space after it"
 			}
-			r.at(v, field, "is "+shape(v)+" instead of a group", remedy)
+			r.at(v, field, "is "+describeNode(v)+" instead of a group", remedy)
 		}
 	})
 	for _, g := range groupNames {
 		if r.bad[g] { // written twice, and only the first was read
-			r.doubt(g)
+			r.distrust(g)
 		}
 	}
 }
 
-// doubt marks every key of a group as not to be believed, so that one mistake
+// distrust marks every key of a group as not to be believed, so that one mistake
 // does not bring a dozen that follow from it.
-func (r *reader) doubt(group string) {
-	for _, name := range names(group) {
+func (r *reader) distrust(group string) {
+	for _, name := range keyNames(group) {
 		r.bad[group+"."+name] = true
 	}
 }
@@ -126,15 +126,15 @@ func (r *reader) doubt(group string) {
 // group reads the keys of one group.
 func (r *reader) group(group string, n *yaml.Node) {
 	r.pairs(n, group, func(name, v *yaml.Node, field string) {
-		k := find(field)
+		k := findKey(field)
 		if k == nil {
 			r.at(name, field, "there is no such key", suggest(group, name.Value))
 			return
 		}
-		r.set[field] = v
+		r.written[field] = v
 		before := len(r.errs) + r.dropped
 		switch {
-		case !r.sound(v, field):
+		case !r.checkPlain(v, field):
 		case v.Kind == yaml.ScalarNode && v.ShortTag() == "!!null":
 			r.at(v, field, "has no value", "write one, or remove the line")
 		default:
@@ -151,7 +151,7 @@ func (r *reader) group(group string, n *yaml.Node) {
 func (r *reader) finish() {
 	for i := range keys {
 		k := &keys[i]
-		if !k.required || r.set[k.path()] != nil || r.bad[k.path()] {
+		if !k.required || r.written[k.path()] != nil || r.bad[k.path()] {
 			continue
 		}
 		r.bad[k.path()] = true
@@ -159,27 +159,27 @@ func (r *reader) finish() {
 		if g := r.groups[k.group]; g != nil {
 			where = g
 		}
-		r.report(&Error{Line: where.Line, Column: where.Column, Field: k.path(), Problem: "is missing", Remedy: missing[k.path()]})
+		r.report(&Error{Line: where.Line, Column: where.Column, Field: k.path(), Problem: "is missing", Remedy: requiredRemedies[k.path()]})
 	}
 	s := r.settings
 	homed, lift := axesByBelt(s.Machine.BeltAxis)
-	if r.set["machine.homed_axes"] == nil {
+	if r.written["machine.homed_axes"] == nil {
 		s.Machine.HomedAxes = homed
 	}
-	if r.set["machine.lift_axis"] == nil {
+	if r.written["machine.lift_axis"] == nil {
 		s.Machine.LiftAxis = lift
 	}
-	if r.set["server.jobs_folder"] == nil && r.set["ledger.path"] != nil && !r.bad["ledger.path"] {
+	if r.written["server.jobs_folder"] == nil && r.written["ledger.path"] != nil && !r.bad["ledger.path"] {
 		s.Server.JobsFolder = path.Join(path.Dir(s.Ledger.Path), "jobs")
 	}
-	if r.set["ledger.backup_folder"] == nil && r.set["ledger.path"] != nil && !r.bad["ledger.path"] {
+	if r.written["ledger.backup_folder"] == nil && r.written["ledger.path"] != nil && !r.bad["ledger.path"] {
 		s.Ledger.BackupFolder = path.Join(path.Dir(s.Ledger.Path), "backups")
 	}
-	r.contradictions()
+	r.checkContradictions()
 }
 
-// missing says how to find each required value.
-var missing = map[string]string{
+// requiredRemedies says how to find each required value.
+var requiredRemedies = map[string]string{
 	"machine.port":      "write the device path of the board; `beltwarden ports` lists them",
 	"machine.belt_axis": "write Y for an upright gantry, Z for a tilted one",
 	"machine.forward":   "write +1 or -1, the sign of a move that carries parts to the drop edge; try it with 5 mm by hand",

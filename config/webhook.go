@@ -20,25 +20,25 @@ func (r *reader) webhooks(n *yaml.Node, to *[]Webhook) {
 	first := map[string]int{}
 	r.items(n, "alerts.webhooks", receivers("url: https://host/path"), func(item *yaml.Node, at string) {
 		hook := Webhook{Receiver: Receiver{Level: 1}, Timeout: webhookTimeout}
-		fields := append(r.receiver(&hook.Receiver, ""),
-			r.words("url", "", webAddress, urlRule, &hook.URL),
-			r.words("url_file", "", absolute, secretRule, &hook.URLFile),
+		fields := append(r.receiverFields(&hook.Receiver, ""),
+			r.textField("url", "", webAddress, urlRule, &hook.URL),
+			r.textField("url_file", "", writeAbsolute, secretRule, &hook.URLFile),
 			field{"header", "", func(n *yaml.Node, at string) { r.header(n, at, &hook.Header) }},
-			r.words("sign_file", "", absolute, secretRule, &hook.SignFile),
-			r.timeout(120, &hook.Timeout))
+			r.textField("sign_file", "", writeAbsolute, secretRule, &hook.SignFile),
+			r.timeoutField(120, &hook.Timeout))
 		r.item(item, at, fields)
-		r.oneAddress(item, at)
+		r.checkAddress(item, at)
 		if line, twice := first[hook.URL]; twice && hook.URL != "" {
 			r.at(item, at, "has the same url as the receiver in line "+itoa(line), "keep one of the two")
 		}
 		first[hook.URL] = item.Line
-		r.uniqueName(item, at, &hook.Receiver)
+		r.checkUniqueName(item, at, &hook.Receiver)
 		*to = append(*to, hook)
 	})
 }
 
-// oneAddress asks for url or url_file, and not for both.
-func (r *reader) oneAddress(item *yaml.Node, at string) {
+// checkAddress asks for url or url_file, and not for both.
+func (r *reader) checkAddress(item *yaml.Node, at string) {
 	switch url, file := hasKey(item, "url"), hasKey(item, "url_file"); {
 	case !url && !file:
 		r.at(item, at+".url", "is missing", "write where to send alerts, such as https://host/path, or name a file that holds it: url_file")
@@ -60,7 +60,7 @@ func hasKey(item *yaml.Node, name string) bool {
 // header reads the lines added to each request.
 func (r *reader) header(n *yaml.Node, field string, to *map[string]string) {
 	if n.Kind != yaml.MappingNode {
-		r.at(n, field, "is "+shape(n)+" instead of a group", "write `{Name: value}`")
+		r.at(n, field, "is "+describeNode(n)+" instead of a group", "write `{Name: value}`")
 		return
 	}
 	header := map[string]string{}
@@ -69,7 +69,7 @@ func (r *reader) header(n *yaml.Node, field string, to *map[string]string) {
 		canonical := textproto.CanonicalMIMEHeaderKey(k.Value)
 		_, twice := header[canonical]
 		switch {
-		case !r.sound(v, name):
+		case !r.checkPlain(v, name):
 		case !headerName(k.Value):
 			r.at(k, name, "is not the name of a header", "write letters, digits and dashes")
 		case twice:
@@ -77,7 +77,7 @@ func (r *reader) header(n *yaml.Node, field string, to *map[string]string) {
 		case canonical == "Host" || canonical == "Content-Length" || canonical == "Content-Type" || canonical == "Transfer-Encoding":
 			r.at(k, name, "is set by the daemon itself", "remove it")
 		case v.Kind != yaml.ScalarNode || v.ShortTag() == "!!null":
-			r.at(v, name, "is "+shape(v)+" instead of a text", "write the value in quotation marks")
+			r.at(v, name, "is "+describeNode(v)+" instead of a text", "write the value in quotation marks")
 		case strings.ContainsFunc(v.Value, unicode.IsControl):
 			r.at(v, name, "holds a control character or a line end", "write it on one line")
 		default:

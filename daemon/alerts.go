@@ -143,7 +143,7 @@ func newAlertSend() *cobra.Command {
 			return err
 		}
 		err = callAll(c.Context(), c.OutOrStdout(), cfg, within, text[0])
-		if err == nil && mistakes.Touch("alerts") {
+		if err == nil && mistakes.Touches("alerts") {
 			err = &failure{status: exitConfig, err: errors.New("some receivers may not have been called: see the mistakes above")}
 		}
 		return err
@@ -154,7 +154,7 @@ func newAlertSend() *cobra.Command {
 // rescued reads a configuration for who must act in spite of its mistakes, which are reported.
 // The error is of one that cannot be read at all.
 func rescued(w io.Writer, file string) (*config.Settings, config.Errors, error) {
-	cfg, err := config.Rescue(file)
+	cfg, err := config.LoadPartial(file)
 	if cfg == nil || err == nil {
 		return cfg, nil, err
 	}

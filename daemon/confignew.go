@@ -157,7 +157,7 @@ func (f *newFlags) text() ([]byte, error) {
 		values["ledger.path"], values["ledger.backup_folder"] = filepath.Join(dir, "ledger.db"), filepath.Join(dir, "backups")
 		values["server.socket"], values["server.jobs_folder"] = filepath.Join(dir, "beltwarden.sock"), filepath.Join(dir, "jobs")
 	}
-	return config.Fresh(values)
+	return config.FromExample(values)
 }
 
 // question is something that has to be known and cannot be found.

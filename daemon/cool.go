@@ -56,7 +56,7 @@ func newCool() *cobra.Command {
 			return nil // it has switched off by itself, or has never opened the port
 		}
 		cfg, mistakes, err := rescued(c.ErrOrStderr(), file)
-		if err == nil && mistakes.Touch("machine") {
+		if err == nil && mistakes.Touches("machine") {
 			err = &failure{status: exitConfig, err: errors.New("cannot cool: the machine's port is unknown"), hint: "switch the machine off at the mains"}
 		}
 		if err != nil {

@@ -15,14 +15,14 @@ func TestASetClockNeitherEndsNorProlongsASession(t *testing.T) {
 	for _, by := range []time.Duration{5 * 365 * 24 * time.Hour, -5 * 365 * 24 * time.Hour, -56 * 365 * 24 * time.Hour, time.Hour, -time.Hour} {
 		clock.SetBy(by)
 		now := clock.Now()
-		if s.over(now) || s.over(now.Add(sessionIdle-time.Minute)) || !s.over(now.Add(sessionIdle)) {
+		if s.expired(now) || s.expired(now.Add(sessionIdle-time.Minute)) || !s.expired(now.Add(sessionIdle)) {
 			t.Errorf("clock set by %s: the session ends at another time", by)
 		}
-		f := &failures{at: begun, count: mostFailures}
-		if wait := f.beyond(now, mostFailures, forgiveEvery); wait <= 0 || wait > forgiveEvery {
+		f := &failures{at: begun, count: maxFailures}
+		if wait := f.blockedFor(now, maxFailures, forgiveEvery); wait <= 0 || wait > forgiveEvery {
 			t.Errorf("clock set by %s: an address is turned away for %s", by, wait)
 		}
-		if wait := f.beyond(now.Add(forgiveEvery), mostFailures, forgiveEvery); wait != 0 {
+		if wait := f.blockedFor(now.Add(forgiveEvery), maxFailures, forgiveEvery); wait != 0 {
 			t.Errorf("clock set by %s: an address is turned away for %s more", by, wait)
 		}
 	}

@@ -15,10 +15,10 @@ const (
 
 var refusalNames = [refusals]string{"no_secret", "wrong_secret", "too_many", "role", "origin", "host"}
 
-// counts are how often something was refused.
-type counts [refusals]atomic.Uint64
+// refusalCounts are how often something was refused.
+type refusalCounts [refusals]atomic.Uint64
 
-func (c *counts) add(why int) { c[why].Add(1) }
+func (c *refusalCounts) add(why int) { c[why].Add(1) }
 
 // Refused returns how many requests were turned away since the start, by reason.
 // Every reason is there.

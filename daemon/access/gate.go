@@ -28,16 +28,16 @@ type Options struct {
 	Hosts []string
 	// Proxy is who may say, in X-Forwarded-For, for whom it asks; the zero Prefix is nobody.
 	Proxy netip.Prefix
-	// Large reports whether the handler of a request bounds its body by itself; nil for
+	// BoundsBody reports whether the handler of a request bounds its body by itself; nil for
 	// none.
-	Large func(*http.Request) bool
-	// Tell is called once in each burst of wrong secrets, and may take its time; nil for
+	BoundsBody func(*http.Request) bool
+	// OnBurst is called once in each burst of wrong secrets, and may take its time; nil for
 	// nobody.
-	Tell func(Burst)
+	OnBurst func(Burst)
 }
 
-// mostBody bounds the bytes of a request.
-const mostBody = 1 << 20
+// maxBody bounds the bytes of a request.
+const maxBody = 1 << 20
 
 // Gate lets in who may come in. Its methods may be used from any goroutine.
 type Gate struct {
@@ -47,7 +47,7 @@ type Gate struct {
 	hosts    map[string]bool
 	sessions *sessions
 	throttle *throttle
-	counts   counts
+	counts   refusalCounts
 }
 
 // Secret is what is kept of a secret: its sum alone, which compares in the same time whatever
@@ -89,7 +89,7 @@ func New(o Options) (*Gate, error) {
 	if o.Public != nil {
 		host := strings.ToLower(o.Public.Hostname())
 		g.hosts[host] = true
-		if len(g.secrets) == 0 && !ownName(host) {
+		if len(g.secrets) == 0 && !isLocalName(host) {
 			return nil, fmt.Errorf("cannot be reached as %s without a secret: other computers could heat and move the machine; make one with: beltwarden config secret FILE", o.Public.Host)
 		}
 		if err := g.cross.AddTrustedOrigin(o.Public.Scheme + "://" + strings.ToLower(o.Public.Host)); err != nil {
@@ -111,33 +111,33 @@ func (g *Gate) Handler(next http.Handler) http.Handler {
 	protected := g.cross.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		switch r.URL.Path {
 		case "/login":
-			g.atLogin(w, r)
+			g.handleLogin(w, r)
 		case "/logout":
-			g.atLogout(w, r)
+			g.handleLogout(w, r)
 		default:
 			g.admit(w, r, next)
 		}
 	}))
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		headers(w.Header())
-		if g.o.Large == nil || !g.o.Large(r) {
-			r.Body = http.MaxBytesReader(w, r.Body, mostBody)
+		if g.o.BoundsBody == nil || !g.o.BoundsBody(r) {
+			r.Body = http.MaxBytesReader(w, r.Body, maxBody)
 		}
 		switch {
 		case Local(r) || r.URL.Path == "/healthz":
-		case len(g.secrets) == 0 && forwarded(r):
+		case len(g.secrets) == 0 && viaProxy(r):
 			// Whoever is behind the proxy would pass for a user of this computer.
 			g.counts.add(refusedHost)
 			g.refuse(w, r, http.StatusForbidden, "the request comes through a proxy, and no secret is set",
 				"make a secret with: beltwarden config secret FILE, and name it as server.secret_file")
 			return
-		case g.ownHost(r.Host):
+		case g.knownHost(r.Host):
 		case token(r) == "" || len(g.secrets) == 0:
 			// A page whose name was made to resolve to this computer would pass for
 			// one of our own; the name it was called by gives it away. It cannot know
 			// a secret.
 			g.counts.add(refusedHost)
-			g.refuse(w, r, http.StatusMisdirectedRequest, "the daemon was called by a name that is not this computer's", g.ownNames())
+			g.refuse(w, r, http.StatusMisdirectedRequest, "the daemon was called by a name that is not this computer's", g.hostRemedy())
 			return
 		case g.bearer(w, r) == None:
 			return
@@ -150,13 +150,13 @@ func (g *Gate) Handler(next http.Handler) http.Handler {
 func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) {
 	switch {
 	case Local(r) || len(g.secrets) == 0:
-		next.ServeHTTP(w, with(r, Operate))
+		next.ServeHTTP(w, withRole(r, Operate))
 		return
-	case reads(r) && (r.URL.Path == "/healthz" || strings.HasPrefix(r.URL.Path, "/static/")): // holds nothing of the machine's
+	case readOnly(r) && (r.URL.Path == "/healthz" || strings.HasPrefix(r.URL.Path, "/static/")): // holds nothing of the machine's
 		next.ServeHTTP(w, r)
 		return
 	}
-	role, r, done := g.known(r)
+	role, r, done := g.sessionOf(r)
 	defer done()
 	if role == None && token(r) != "" {
 		if role = g.bearer(w, r); role == None {
@@ -165,20 +165,20 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) 
 	}
 	switch {
 	case role == None:
-		g.unknown(w, r)
-	case role < Operate && !reads(r):
+		g.refuseUnknown(w, r)
+	case role < Operate && !readOnly(r):
 		g.counts.add(refusedRole)
 		g.refuse(w, r, http.StatusForbidden, "you have view-only access", "sign in with the other secret, or ask somebody who has it")
 	default:
-		next.ServeHTTP(w, with(r, role))
+		next.ServeHTTP(w, withRole(r, role))
 	}
 }
 
-// reads reports whether a request only reads.
-func reads(r *http.Request) bool { return r.Method == http.MethodGet || r.Method == http.MethodHead }
+// readOnly reports whether a request only reads.
+func readOnly(r *http.Request) bool { return r.Method == http.MethodGet || r.Method == http.MethodHead }
 
-// role returns what a secret is good for.
-func (g *Gate) role(text string) Role {
+// roleOfSecret returns what a secret is good for.
+func (g *Gate) roleOfSecret(text string) Role {
 	sum, role := sha256.Sum256([]byte(text)), None
 	for _, s := range g.secrets { // all of them, so that the time shows nothing
 		if subtle.ConstantTimeCompare(sum[:], s.sum[:]) == 1 {
@@ -200,7 +200,7 @@ func token(r *http.Request) string {
 // bearer returns what the token of a request is good for; when it is good for nothing, that
 // has been answered.
 func (g *Gate) bearer(w http.ResponseWriter, r *http.Request) Role {
-	role, answered := g.judge(w, r, token(r))
+	role, answered := g.checkSecret(w, r, token(r))
 	if role == None && !answered {
 		w.Header().Set("WWW-Authenticate", `Bearer realm="beltwarden", error="invalid_token"`)
 		client.Refuse(w, http.StatusUnauthorized, "the secret is wrong", "send the right one as: Authorization: Bearer SECRET")
@@ -208,20 +208,20 @@ func (g *Gate) bearer(w http.ResponseWriter, r *http.Request) Role {
 	return role
 }
 
-// unknown turns away who has not said who he is: a browser to the page that asks,
+// refuseUnknown turns away who has not said who he is: a browser to the page that asks,
 // a program with a problem.
-func (g *Gate) unknown(w http.ResponseWriter, r *http.Request) {
+func (g *Gate) refuseUnknown(w http.ResponseWriter, r *http.Request) {
 	if wantsPage(r) {
 		w.Header().Set("Cache-Control", "no-store")
-		if reads(r) && r.Header.Get("Sec-Fetch-Site") == "cross-site" {
+		if readOnly(r) && r.Header.Get("Sec-Fetch-Site") == "cross-site" {
 			// Whoever follows a link in a message may be signed in: a browser keeps the
 			// cookie back on the way from another site. It sends it when asked again.
-			w.Header().Set("Refresh", "0;url="+backTo(r))
-			(&screen{Title: "One moment", Next: backTo(r)}).write(w, http.StatusOK)
+			w.Header().Set("Refresh", "0;url="+returnPath(r))
+			(&loginPage{Title: "One moment", Next: returnPath(r)}).write(w, http.StatusOK)
 			return
 		}
 		g.counts.add(refusedUnknown)
-		http.Redirect(w, r, "/login?next="+url.QueryEscape(backTo(r)), http.StatusSeeOther)
+		http.Redirect(w, r, "/login?next="+url.QueryEscape(returnPath(r)), http.StatusSeeOther)
 		return
 	}
 	g.counts.add(refusedUnknown)

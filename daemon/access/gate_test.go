@@ -221,8 +221,8 @@ func TestOtherSites(t *testing.T) {
 
 // TestBodiesAreBounded: only a request whose handler bounds it may be large.
 func TestBodiesAreBounded(t *testing.T) {
-	large := strings.Repeat("x", mostBody+1)
-	o := Options{Large: func(r *http.Request) bool { return r.URL.Path == "/api/v1/jobs" }}
+	large := strings.Repeat("x", maxBody+1)
+	o := Options{BoundsBody: func(r *http.Request) bool { return r.URL.Path == "/api/v1/jobs" }}
 	for path, status := range map[string]int{"/api/v1/commands": 413, "/visit": 413, "/api/v1/jobs": 200} {
 		if res := newHouse(t, o).visit("POST", path, large); res.StatusCode != status {
 			t.Errorf("%s: %d, want %d", path, res.StatusCode, status)

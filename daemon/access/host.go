@@ -19,16 +19,16 @@ func headers(h http.Header) {
 	h.Set("Cross-Origin-Resource-Policy", "same-origin")
 }
 
-// name returns the name in a Host header, without port and brackets, in lower case.
-func name(host string) string {
+// hostName returns the name in a Host header, without port and brackets, in lower case.
+func hostName(host string) string {
 	if h, _, err := net.SplitHostPort(host); err == nil {
 		host = h
 	}
 	return strings.ToLower(strings.Trim(host, "[]"))
 }
 
-// ownName reports whether a name means this computer on this computer.
-func ownName(name string) bool {
+// isLocalName reports whether a name means this computer on this computer.
+func isLocalName(name string) bool {
 	if name == "localhost" {
 		return true
 	}
@@ -36,28 +36,28 @@ func ownName(name string) bool {
 	return err == nil && a.IsLoopback()
 }
 
-// ownHost reports whether a Host header names us. Without a secret only what means this
+// knownHost reports whether a Host header names us. Without a secret only what means this
 // computer on every computer does. With one, so do its names and any address in numbers: a
 // name that was made to resolve to us is what is feared.
-func (g *Gate) ownHost(host string) bool {
-	n := name(host)
-	if ownName(n) || len(g.secrets) == 0 {
-		return ownName(n)
+func (g *Gate) knownHost(host string) bool {
+	n := hostName(host)
+	if isLocalName(n) || len(g.secrets) == 0 {
+		return isLocalName(n)
 	}
 	_, err := netip.ParseAddr(n)
 	return err == nil || g.hosts[n]
 }
 
-// ownNames says by which names the daemon may be called.
-func (g *Gate) ownNames() string {
+// hostRemedy says by which names the daemon may be called.
+func (g *Gate) hostRemedy() string {
 	if len(g.secrets) == 0 {
 		return "use 127.0.0.1, [::1] or localhost"
 	}
 	return "use its address in numbers, or name it as server.public_url"
 }
 
-// forwarded reports whether a proxy has passed a request on.
-func forwarded(r *http.Request) bool {
+// viaProxy reports whether a proxy has passed a request on.
+func viaProxy(r *http.Request) bool {
 	for _, h := range []string{"X-Forwarded-For", "X-Forwarded-Host", "X-Forwarded-Proto", "X-Real-Ip", "Forwarded", "Via"} {
 		if r.Header.Get(h) != "" {
 			return true
@@ -69,13 +69,13 @@ func forwarded(r *http.Request) bool {
 // sender returns the address that a request comes from: that of the connection, or
 // behind the proxy that was named the last one that it did not add itself.
 func (g *Gate) sender(r *http.Request) netip.Addr {
-	peer := address(r.RemoteAddr)
+	peer := parseAddr(r.RemoteAddr)
 	if !g.o.Proxy.Contains(peer) {
 		return peer
 	}
 	chain := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
 	for i := len(chain) - 1; i >= 0; i-- {
-		a := address(strings.TrimSpace(chain[i]))
+		a := parseAddr(strings.TrimSpace(chain[i]))
 		if !a.IsValid() {
 			return peer // nonsense may come from anybody
 		}
@@ -86,8 +86,8 @@ func (g *Gate) sender(r *http.Request) netip.Addr {
 	return peer
 }
 
-// address reads an address with or without a port; the zero Addr is none.
-func address(text string) netip.Addr {
+// parseAddr reads an address with or without a port; the zero Addr is none.
+func parseAddr(text string) netip.Addr {
 	if p, err := netip.ParseAddrPort(text); err == nil {
 		return p.Addr().Unmap().WithZone("")
 	}

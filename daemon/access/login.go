@@ -16,14 +16,14 @@ var loginText string
 
 var loginTemplate = template.Must(template.New("login").Parse(loginText))
 
-// mostForm bounds the form, which holds a secret and a path.
-const mostForm = 16 << 10
+// maxForm bounds the form, which holds a secret and a path.
+const maxForm = 16 << 10
 
-// mostNext bounds the path to go back to.
-const mostNext = 2000
+// maxNext bounds the path to go back to.
+const maxNext = 2000
 
-// screen is what the page shows.
-type screen struct {
+// loginPage is what the page shows.
+type loginPage struct {
 	Title   string
 	Ask     bool   // for a secret
 	Next    string // path to go to afterwards
@@ -32,7 +32,7 @@ type screen struct {
 	Session bool // whether logging in again could help
 }
 
-func (s *screen) write(w http.ResponseWriter, status int) {
+func (s *loginPage) write(w http.ResponseWriter, status int) {
 	var b bytes.Buffer
 	if err := loginTemplate.Execute(&b, s); err != nil { // texts alone: it cannot fail
 		http.Error(w, "cannot write the page", http.StatusInternalServerError)
@@ -44,11 +44,11 @@ func (s *screen) write(w http.ResponseWriter, status int) {
 	_, _ = w.Write(b.Bytes()) // a reader who has gone needs no answer
 }
 
-// atLogin answers at /login.
-func (g *Gate) atLogin(w http.ResponseWriter, r *http.Request) {
+// handleLogin answers at /login.
+func (g *Gate) handleLogin(w http.ResponseWriter, r *http.Request) {
 	switch r.Method {
 	case http.MethodGet, http.MethodHead:
-		g.loginPage(w, r)
+		g.showLogin(w, r)
 	case http.MethodPost:
 		g.login(w, r)
 	default:
@@ -57,8 +57,8 @@ func (g *Gate) atLogin(w http.ResponseWriter, r *http.Request) {
 	}
 }
 
-// atLogout answers at /logout.
-func (g *Gate) atLogout(w http.ResponseWriter, r *http.Request) {
+// handleLogout answers at /logout.
+func (g *Gate) handleLogout(w http.ResponseWriter, r *http.Request) {
 	if r.Method != http.MethodPost { // a link or a picture could log people out
 		w.Header().Set("Allow", "POST")
 		g.refuse(w, r, http.StatusMethodNotAllowed, "logging out is not a page", "use the button")
@@ -67,48 +67,48 @@ func (g *Gate) atLogout(w http.ResponseWriter, r *http.Request) {
 	g.logout(w, r)
 }
 
-// loginPage asks for the secret.
-func (g *Gate) loginPage(w http.ResponseWriter, r *http.Request) {
-	next := local(r.URL.Query().Get("next"))
-	role, _, done := g.known(r)
+// showLogin asks for the secret.
+func (g *Gate) showLogin(w http.ResponseWriter, r *http.Request) {
+	next := localPath(r.URL.Query().Get("next"))
+	role, _, done := g.sessionOf(r)
 	done()
 	if Local(r) || len(g.secrets) == 0 || role == Operate {
 		http.Redirect(w, r, next, http.StatusSeeOther)
 		return
 	}
-	(&screen{Title: "Sign in", Ask: true, Next: next}).write(w, http.StatusOK)
+	(&loginPage{Title: "Sign in", Ask: true, Next: next}).write(w, http.StatusOK)
 }
 
 // login begins a session.
 func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
-	r.Body = http.MaxBytesReader(w, r.Body, mostForm)
+	r.Body = http.MaxBytesReader(w, r.Body, maxForm)
 	if err := r.ParseForm(); err != nil {
-		(&screen{Title: "Sign in", Ask: true, Next: "/", Problem: "The form cannot be read.", Remedy: "Send it again."}).write(w, http.StatusBadRequest)
+		(&loginPage{Title: "Sign in", Ask: true, Next: "/", Problem: "The form cannot be read.", Remedy: "Send it again."}).write(w, http.StatusBadRequest)
 		return
 	}
-	next, given := local(r.PostForm.Get("next")), strings.TrimSpace(r.PostForm.Get("secret"))
+	next, given := localPath(r.PostForm.Get("next")), strings.TrimSpace(r.PostForm.Get("secret"))
 	if Local(r) || len(g.secrets) == 0 {
 		http.Redirect(w, r, next, http.StatusSeeOther)
 		return
 	}
-	if g.secure(r) && strings.HasPrefix(r.Header.Get("Origin"), "http://") && !ownName(name(r.Host)) {
-		(&screen{Title: "Sign in", Ask: true, Next: next, Problem: "This page is not encrypted, so the browser cannot stay signed in.",
+	if g.secure(r) && strings.HasPrefix(r.Header.Get("Origin"), "http://") && !isLocalName(hostName(r.Host)) {
+		(&loginPage{Title: "Sign in", Ask: true, Next: next, Problem: "This page is not encrypted, so the browser cannot stay signed in.",
 			Remedy: "Open the machine's address that begins with https."}).write(w, http.StatusForbidden)
 		return
 	}
 	if given == "" {
-		(&screen{Title: "Sign in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Enter it here."}).write(w, http.StatusUnprocessableEntity)
+		(&loginPage{Title: "Sign in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Enter it here."}).write(w, http.StatusUnprocessableEntity)
 		return
 	}
-	role, answered := g.judge(w, r, given)
+	role, answered := g.checkSecret(w, r, given)
 	if role == None {
 		if !answered {
-			(&screen{Title: "Sign in", Ask: true, Next: next, Problem: "The secret is wrong.",
+			(&loginPage{Title: "Sign in", Ask: true, Next: next, Problem: "The secret is wrong.",
 				Remedy: "Copy all of it from its file. Capital and small letters matter."}).write(w, http.StatusUnauthorized)
 		}
 		return
 	}
-	g.forget(r) // whoever was signed in here before
+	g.endSessions(r) // whoever was signed in here before
 	g.setCookie(w, r, g.sessions.begin(role))
 	w.Header().Set("Cache-Control", "no-store")
 	http.Redirect(w, r, next, http.StatusSeeOther)
@@ -116,13 +116,13 @@ func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
 
 // logout ends the session, and everything that it has under way.
 func (g *Gate) logout(w http.ResponseWriter, r *http.Request) {
-	g.forget(r)
+	g.endSessions(r)
 	g.setCookie(w, r, "")
 	w.Header().Set("Cache-Control", "no-store")
 	http.Redirect(w, r, "/login", http.StatusSeeOther)
 }
 
-func (g *Gate) forget(r *http.Request) {
+func (g *Gate) endSessions(r *http.Request) {
 	for _, c := range r.CookiesNamed(g.cookieName(r)) {
 		g.sessions.end(c.Value)
 	}
@@ -134,7 +134,7 @@ func (g *Gate) refuse(w http.ResponseWriter, r *http.Request, status int, detail
 		client.Refuse(w, status, detail, remedy)
 		return
 	}
-	(&screen{Title: http.StatusText(status), Next: "/", Problem: sentence(detail), Remedy: sentence(remedy),
+	(&loginPage{Title: http.StatusText(status), Next: "/", Problem: sentence(detail), Remedy: sentence(remedy),
 		Session: len(g.secrets) > 0 && status != http.StatusTooManyRequests}).write(w, status)
 }
 
@@ -152,23 +152,23 @@ func wantsPage(r *http.Request) bool {
 	return strings.Contains(r.Header.Get("Accept"), "text/html") && !strings.HasPrefix(p, "/api/") && p != "/metrics" && p != "/readyz"
 }
 
-// backTo is where a browser wanted to go: the page it requested, or the one with the
+// returnPath is where a browser wanted to go: the page it requested, or the one with the
 // form that it has sent.
-func backTo(r *http.Request) string {
-	if reads(r) {
-		return local(r.URL.RequestURI())
+func returnPath(r *http.Request) string {
+	if readOnly(r) {
+		return localPath(r.URL.RequestURI())
 	}
 	if u, err := url.Parse(r.Header.Get("Referer")); err == nil && u.Host == r.Host {
-		return local(u.RequestURI())
+		return localPath(u.RequestURI())
 	}
 	return "/"
 }
 
-// local returns a path of ours as it stands, and "/" for everything that could lead
+// localPath returns a path of ours as it stands, and "/" for everything that could lead
 // elsewhere or nowhere.
-func local(next string) string {
+func localPath(next string) string {
 	const home = "/"
-	if len(next) > mostNext || !strings.HasPrefix(next, "/") || strings.HasPrefix(next, "//") ||
+	if len(next) > maxNext || !strings.HasPrefix(next, "/") || strings.HasPrefix(next, "//") ||
 		strings.ContainsFunc(next, func(c rune) bool { return c == '\\' || c <= ' ' || c >= 0x7f }) {
 		return home
 	}

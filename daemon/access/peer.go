@@ -66,13 +66,13 @@ func peerName(c *net.UnixConn) string {
 // Local reports whether a request came over the local socket.
 func Local(r *http.Request) bool { return r.Context().Value(peerKey{}) != nil }
 
-// LoggedIn reports whether a request belongs to a session that can be ended.
-func LoggedIn(r *http.Request) bool { return r.Context().Value(sessionKey{}) != nil }
+// HasSession reports whether a request belongs to a session that can be ended.
+func HasSession(r *http.Request) bool { return r.Context().Value(sessionKey{}) != nil }
 
-// Who is who asks. What was said in the request is kept, and beside it, in round brackets,
+// Actor is who asks. What was said in the request is kept, and beside it, in round brackets,
 // what the kernel knows of the other end of the socket: "Anna (maria)". Brackets that were
 // typed become square ones, so that nobody passes for known.
-func Who(r *http.Request, said string) string {
+func Actor(r *http.Request, said string) string {
 	said = strings.NewReplacer("(", "[", ")", "]").Replace(said)
 	known, _ := r.Context().Value(peerKey{}).(string)
 	switch {

@@ -16,7 +16,7 @@ func TestWho(t *testing.T) {
 		if c.known != "" {
 			r = r.WithContext(context.WithValue(r.Context(), peerKey{}, c.known))
 		}
-		if got := Who(r, c.said); got != c.want {
+		if got := Actor(r, c.said); got != c.want {
 			t.Errorf("%q said %q: %q, want %q", c.known, c.said, got, c.want)
 		}
 	}

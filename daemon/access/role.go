@@ -36,8 +36,8 @@ func RoleOf(r *http.Request) Role {
 	return role
 }
 
-// with returns the request with a role, which its connection learns.
-func with(r *http.Request, role Role) *http.Request {
+// withRole returns the request with a role, which its connection learns.
+func withRole(r *http.Request, role Role) *http.Request {
 	if v, ok := r.Context().Value(visitorKey{}).(Visitor); ok {
 		v.Proved(role)
 	}

@@ -16,7 +16,7 @@ import (
 const (
 	sessionIdle  = 24 * time.Hour      // without a request
 	sessionLimit = 30 * 24 * time.Hour // altogether
-	mostSessions = 128                 // of each role; the one unused for longest goes first
+	maxSessions  = 128                 // of each role; the one unused for longest goes first
 )
 
 // sessionBytes make an identity that cannot be guessed.
@@ -32,7 +32,7 @@ type session struct {
 	open   int // requests under way
 }
 
-func (s *session) over(now time.Time) bool {
+func (s *session) expired(now time.Time) bool {
 	return now.Sub(s.begun) >= sessionLimit || s.open == 0 && now.Sub(s.used) >= sessionIdle
 }
 
@@ -65,7 +65,7 @@ func (s *sessions) sweep(now time.Time, role Role) {
 	var used time.Time
 	count := 0
 	for key, v := range s.byKey {
-		if v.over(now) {
+		if v.expired(now) {
 			s.drop(key)
 			continue
 		}
@@ -76,7 +76,7 @@ func (s *sessions) sweep(now time.Time, role Role) {
 			oldest, used = key, v.used
 		}
 	}
-	if count >= mostSessions {
+	if count >= maxSessions {
 		s.drop(oldest)
 	}
 }
@@ -97,7 +97,7 @@ func (s *sessions) use(id string) (v *session, release func()) {
 	if v == nil {
 		return nil, func() {}
 	}
-	if v.over(now) {
+	if v.expired(now) {
 		s.drop(key)
 		return nil, func() {}
 	}
@@ -129,10 +129,10 @@ func (s *sessions) close() {
 // sessionKey is the context key of a request that belongs to a session.
 type sessionKey struct{}
 
-// known returns the role of the session that a request belongs to. The request then
+// sessionOf returns the role of the session that a request belongs to. The request then
 // ends when the session does. done must be called after it. Another program at the same host
 // or beside it may have set cookies of the same name, and cannot log anybody out by that.
-func (g *Gate) known(r *http.Request) (Role, *http.Request, func()) {
+func (g *Gate) sessionOf(r *http.Request) (Role, *http.Request, func()) {
 	var s *session
 	release := func() {}
 	for _, c := range r.CookiesNamed(g.cookieName(r)) {

@@ -144,7 +144,7 @@ func TestSessionsAreBounded(t *testing.T) {
 		first := s.begin(Look)
 		time.Sleep(time.Second)
 		second := s.begin(Look)
-		for range mostSessions {
+		for range maxSessions {
 			if v, release := s.use(second); v == nil {
 				t.Fatal("a session in use was given up")
 			} else {
@@ -153,7 +153,7 @@ func TestSessionsAreBounded(t *testing.T) {
 			time.Sleep(time.Second)
 			s.begin(Look)
 		}
-		if v, _ := s.use(first); v != nil || len(s.byKey) != mostSessions+1 {
+		if v, _ := s.use(first); v != nil || len(s.byKey) != maxSessions+1 {
 			t.Errorf("%d sessions, the oldest is there: %v", len(s.byKey), v != nil)
 		}
 		if v, _ := s.use(operator); v == nil {
@@ -205,7 +205,7 @@ func TestBruteForce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var bursts []Burst
 		o := both()
-		o.Tell = func(b Burst) { bursts = append(bursts, b) }
+		o.OnBurst = func(b Burst) { bursts = append(bursts, b) }
 		h := newHouse(t, o)
 		_, cookie := h.login(operates, "/", "From: 192.0.2.9:1")
 		heard := 0
@@ -241,14 +241,14 @@ func TestBruteForce(t *testing.T) {
 			}
 		}
 		// One a minute is forgiven.
-		if heard > 24*60+mostFailures+1 {
+		if heard > 24*60+maxFailures+1 {
 			t.Errorf("%d guesses were heard in a day", heard)
 		}
-		if len(bursts) != 1 || bursts[0].From != netip.MustParseAddr("192.0.2.7") || bursts[0].Failures != mostFailures {
+		if len(bursts) != 1 || bursts[0].From != netip.MustParseAddr("192.0.2.7") || bursts[0].Failures != maxFailures {
 			t.Errorf("the operator was called: %v", bursts)
 		}
 		time.Sleep(time.Hour)
-		for range mostFailures + 1 {
+		for range maxFailures + 1 {
 			h.login("again", "/")
 		}
 		if len(bursts) != 2 {
@@ -265,23 +265,23 @@ func TestBruteForce(t *testing.T) {
 func TestManyGuessers(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		h := newHouse(t, both())
-		for n := range mostAddresses/2 + 200 { // two addresses each
+		for n := range maxAddresses/2 + 200 { // two addresses each
 			h.g.throttle.failed(netip.AddrFrom4([4]byte{198, 51, byte(n >> 8), byte(n)}))
 			h.g.throttle.failed(netip.AddrFrom16([16]byte{0: 0x20, 1: 1, 6: byte(n >> 8), 7: byte(n), 15: 1}))
 		}
-		if n := len(h.g.throttle.addresses); n > mostAddresses {
+		if n := len(h.g.throttle.addresses); n > maxAddresses {
 			t.Errorf("%d addresses are remembered", n)
 		}
 		time.Sleep(time.Minute) // those of all together are forgiven
 		// A network whose addresses one person has at will is one guesser in the end.
 		at := func(n int) netip.Addr { return netip.AddrFrom16([16]byte{0: 0x20, 1: 2, 15: byte(n)}) }
-		for n := range mostNetwork {
-			if up, _ := h.g.throttle.heard(at(n)); up != Operate {
+		for n := range maxNetworkFailures {
+			if up, _ := h.g.throttle.allowed(at(n)); up != Operate {
 				t.Errorf("address %d of a network is turned away", n)
 			}
 			h.g.throttle.failed(at(n))
 		}
-		if up, wait := h.g.throttle.heard(at(0xff)); up != None || wait == 0 {
+		if up, wait := h.g.throttle.allowed(at(0xff)); up != None || wait == 0 {
 			t.Error("a network with addresses at will is not turned away as one")
 		}
 	})
@@ -293,7 +293,7 @@ func TestGuessersTogether(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var bursts []Burst
 		o := both()
-		o.Tell = func(b Burst) { bursts = append(bursts, b) }
+		o.OnBurst = func(b Burst) { bursts = append(bursts, b) }
 		h := newHouse(t, o)
 		const friend, newcomer = "From: 192.0.2.8:1", "From: 192.0.2.9:1"
 		h.visit("GET", "/", "", asLooker, friend)
@@ -307,7 +307,7 @@ func TestGuessersTogether(t *testing.T) {
 			}
 			time.Sleep(time.Millisecond)
 		}
-		if most := mostTogether + int(guesses*time.Millisecond/forgiveTogether) + 1; heard > most {
+		if most := maxTotalFailures + int(guesses*time.Millisecond/forgiveTotalEvery) + 1; heard > most {
 			t.Errorf("%d guesses of %d were heard, want %d at most", heard, guesses, most)
 		}
 		if text := bodyOf(h.visit("GET", "/", "", asLooker, friend)); text != "in as look" {
@@ -323,13 +323,13 @@ func TestGuessersTogether(t *testing.T) {
 		if text := bodyOf(h.visit("GET", "/", "", asLooker, newcomer)); text != "in as look" {
 			t.Errorf("a newcomer a second later: %s", text)
 		}
-		if len(bursts) != 1 || bursts[0].From.IsValid() || bursts[0].Failures != mostTogether {
+		if len(bursts) != 1 || bursts[0].From.IsValid() || bursts[0].Failures != maxTotalFailures {
 			t.Errorf("the operator was called: %v", bursts)
 		}
-		for n := range 2 * mostProven {
-			h.g.throttle.right(netip.AddrFrom4([4]byte{203, 0, byte(n >> 8), byte(n)}), Look)
+		for n := range 2 * maxProven {
+			h.g.throttle.succeeded(netip.AddrFrom4([4]byte{203, 0, byte(n >> 8), byte(n)}), Look)
 		}
-		if n := len(h.g.throttle.proven[Look]); n != mostProven || len(h.g.throttle.proven[Operate]) != 1 {
+		if n := len(h.g.throttle.proven[Look]); n != maxProven || len(h.g.throttle.proven[Operate]) != 1 {
 			t.Errorf("%d addresses of lookers are known, %d of operators", n, len(h.g.throttle.proven[Operate]))
 		}
 	})
@@ -350,7 +350,7 @@ func TestNobodyIsLockedOut(t *testing.T) {
 				h := newHouse(t, both())
 				h.visit("GET", "/", "", asLooker, c.mine)
 				h.visit("GET", "/", "", asOperator, "From: 192.0.2.99:1")
-				for range 2 * mostNetwork {
+				for range 2 * maxNetworkFailures {
 					h.visit("GET", "/", "", guess, c.theirs)
 				}
 				for range 100 {
@@ -371,7 +371,7 @@ func TestNobodyIsLockedOut(t *testing.T) {
 					t.Errorf("proof of looking has secrets of operating heard: %d", res.StatusCode)
 				}
 				time.Sleep(provenFor)
-				for range 2 * mostFailures {
+				for range 2 * maxFailures {
 					h.visit("GET", "/", "", guess, c.theirs)
 				}
 				if res := h.visit("GET", "/", "", asLooker, c.mine); res.StatusCode != 429 {
@@ -391,7 +391,7 @@ func TestForeignNamesAreNoWayToGuess(t *testing.T) {
 		for n := range 1000 {
 			answers[h.visit("GET", "/api/v1/status", "", fmt.Sprint("Authorization: Bearer guess-", n), "Host: evil.example").StatusCode]++
 		}
-		if answers[401] > mostFailures+5 || answers[401]+answers[429] != 1000 || h.g.Refused()["wrong_secret"] != uint64(answers[401]) {
+		if answers[401] > maxFailures+5 || answers[401]+answers[429] != 1000 || h.g.Refused()["wrong_secret"] != uint64(answers[401]) {
 			t.Errorf("%v, counted %v", answers, h.g.Refused())
 		}
 		if res := h.visit("GET", "/", "", asOperator, "Host: evil.example"); res.StatusCode != 429 {
@@ -405,16 +405,16 @@ func TestWhoIsRemembered(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		th := newThrottle()
 		from := func(n int) netip.Addr { return netip.AddrFrom4([4]byte{198, 51, byte(n >> 8), byte(n)}) }
-		for n := range mostProven {
-			th.right(from(n), Operate)
+		for n := range maxProven {
+			th.succeeded(from(n), Operate)
 			time.Sleep(time.Second)
 		}
-		th.right(from(0), Operate) // again
+		th.succeeded(from(0), Operate) // again
 		time.Sleep(time.Second)
-		th.right(from(mostProven), Operate)
-		th.together.count, th.together.at = mostTogether, time.Now() // strangers are not heard
-		for n, want := range map[int]Role{0: Operate, 1: None, 2: Operate, mostProven: Operate, mostProven + 1: None} {
-			if up, _ := th.heard(from(n)); up != want {
+		th.succeeded(from(maxProven), Operate)
+		th.total.count, th.total.at = maxTotalFailures, time.Now() // strangers are not heard
+		for n, want := range map[int]Role{0: Operate, 1: None, 2: Operate, maxProven: Operate, maxProven + 1: None} {
+			if up, _ := th.allowed(from(n)); up != want {
 				t.Errorf("the proof of address %d counts for %v, want %v", n, up, want)
 			}
 		}
@@ -447,7 +447,7 @@ func TestAnswersHeldBackAreBounded(t *testing.T) {
 			synctest.Wait()
 		}
 		going.Wait()
-		if atOnce != 60-mostWaiting || statuses[429] != 60-mostWaiting || statuses[401] != mostWaiting {
+		if atOnce != 60-maxWaiting || statuses[429] != 60-maxWaiting || statuses[401] != maxWaiting {
 			t.Errorf("%d answered at once; %v", atOnce, statuses)
 		}
 		if len(h.g.throttle.addresses) == 0 || h.g.throttle.waiting != 0 {

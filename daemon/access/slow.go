@@ -11,22 +11,22 @@ import (
 
 // How quickly a body must come that may take long.
 const (
-	slowSilent = 20 * time.Second // without a byte
-	slowGrace  = 30 * time.Second // before the next bound counts
-	slowLeast  = 1000             // bytes in a second, on the average
-	slowAnswer = 10 * time.Second // to answer after the last byte
+	slowIdle         = 20 * time.Second // without a byte
+	slowGrace        = 30 * time.Second // before the next bound counts
+	slowMinBytesPerS = 1000             // bytes in a second, on the average
+	slowAnswer       = 10 * time.Second // to answer after the last byte
 )
 
 // ErrSlow says that hardly anything comes.
-var ErrSlow = fmt.Errorf("the file arrives too slowly: send something every %.0f s, and %d bytes a second on average", slowSilent.Seconds(), slowLeast)
+var ErrSlow = fmt.Errorf("the file arrives too slowly: send something every %.0f s, and %d bytes a second on average", slowIdle.Seconds(), slowMinBytesPerS)
 
-// Slowly returns the body of a request that may take longer than the server's bounds, as long
+// SlowBody returns the body of a request that may take longer than the server's bounds, as long
 // as it keeps coming; reading fails with [ErrSlow] when it does not.
-func Slowly(w http.ResponseWriter, r *http.Request) io.ReadCloser {
-	return &slow{ReadCloser: r.Body, control: http.NewResponseController(w), began: time.Now()}
+func SlowBody(w http.ResponseWriter, r *http.Request) io.ReadCloser {
+	return &slowBody{ReadCloser: r.Body, control: http.NewResponseController(w), began: time.Now()}
 }
 
-type slow struct {
+type slowBody struct {
 	io.ReadCloser
 	control *http.ResponseController
 	began   time.Time
@@ -34,13 +34,13 @@ type slow struct {
 }
 
 // Read implements io.Reader.
-func (s *slow) Read(p []byte) (int, error) {
+func (s *slowBody) Read(p []byte) (int, error) {
 	now := time.Now()
-	if d := now.Sub(s.began); d > slowGrace && float64(s.bytes) < d.Seconds()*slowLeast {
+	if d := now.Sub(s.began); d > slowGrace && float64(s.bytes) < d.Seconds()*slowMinBytesPerS {
 		return 0, ErrSlow
 	}
-	_ = s.control.SetReadDeadline(now.Add(slowSilent)) // not possible without a connection, as in a test
-	_ = s.control.SetWriteDeadline(now.Add(slowSilent + slowAnswer))
+	_ = s.control.SetReadDeadline(now.Add(slowIdle)) // not possible without a connection, as in a test
+	_ = s.control.SetWriteDeadline(now.Add(slowIdle + slowAnswer))
 	n, err := s.ReadCloser.Read(p)
 	s.bytes += int64(n)
 	if errors.Is(err, os.ErrDeadlineExceeded) {

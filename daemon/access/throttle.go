@@ -12,22 +12,22 @@ import (
 // How wrong secrets are answered. The secrets are out of reach of guessing; this
 // keeps the daemon's time and the operator's peace.
 const (
-	freeFailures  = 3                // wrong secrets of an address that cost it nothing
-	mostFailures  = 10               // then it is turned away unheard
-	mostNetwork   = 40               // the same for an IPv6 network, of which one person has every address
-	forgiveEvery  = time.Minute      // takes one off
-	slowest       = 4 * time.Second  // longest wait before a wrong secret is answered
-	fullWait      = 8                // wrong secrets at which it is that long; one less halves it
-	mostWaiting   = 16               // answers held back at one time
-	mostAddresses = 4096             // that are remembered
-	burstEnds     = 30 * time.Minute // without a wrong secret
+	freeFailures       = 3                // wrong secrets of an address that cost it nothing
+	maxFailures        = 10               // then it is turned away unheard
+	maxNetworkFailures = 40               // the same for an IPv6 network, of which one person has every address
+	forgiveEvery       = time.Minute      // takes one off
+	maxDelay           = 4 * time.Second  // longest wait before a wrong secret is answered
+	maxDelayFailures   = 8                // wrong secrets at which it is that long; one less halves it
+	maxWaiting         = 16               // answers held back at one time
+	maxAddresses       = 4096             // that are remembered
+	burstGap           = 30 * time.Minute // without a wrong secret
 )
 
 // How wrong secrets from many addresses together are answered. Beyond the bound the
 // secrets of strangers are turned away unheard, but for one now and then.
 const (
-	mostTogether    = 200                    // wrong secrets
-	forgiveTogether = 250 * time.Millisecond // takes one off
+	maxTotalFailures  = 200                    // wrong secrets
+	forgiveTotalEvery = 250 * time.Millisecond // takes one off
 )
 
 // Whoever has just given a right secret keeps working, whatever others send from the
@@ -37,8 +37,8 @@ const (
 // is taken at the start, are seven years, and those of `config secret` never end. Proof of
 // looking is none for operating.
 const (
-	provenFor  = 12 * time.Hour // since the last right secret
-	mostProven = 256            // addresses of each role
+	provenFor = 12 * time.Hour // since the last right secret
+	maxProven = 256            // addresses of each role
 )
 
 // Burst is what the operator learns of wrong secrets, once until they have ceased
@@ -53,7 +53,7 @@ type throttle struct {
 	mu        sync.Mutex
 	addresses map[netip.Prefix]*failures
 	proven    [Operate + 1]map[netip.Addr]time.Time // by role, when a right secret came from there last
-	together  failures                              // of all addresses
+	total     failures                              // of all addresses
 	waiting   int
 	last      time.Time // wrong secret of anybody
 	reported  bool      // the present burst is
@@ -78,10 +78,10 @@ type bound struct {
 // bounds returns those for an address: its own, and that of an IPv6 network, which one
 // person can have whole, or share with a household.
 func bounds(a netip.Addr) []bound {
-	list := []bound{{netip.PrefixFrom(a, a.BitLen()), mostFailures}}
+	list := []bound{{netip.PrefixFrom(a, a.BitLen()), maxFailures}}
 	if a.Is6() {
 		network, _ := a.Prefix(64) // of an address that is one
-		list = append(list, bound{network, mostNetwork})
+		list = append(list, bound{network, maxNetworkFailures})
 	}
 	return list
 }
@@ -94,24 +94,24 @@ func (f *failures) forgive(now time.Time, every time.Duration) {
 	}
 }
 
-// beyond returns how long it takes until there are fewer than most; 0 is that there are.
-func (f *failures) beyond(now time.Time, most int, every time.Duration) time.Duration {
+// blockedFor returns how long it takes until there are fewer than most; 0 is that there are.
+func (f *failures) blockedFor(now time.Time, most int, every time.Duration) time.Duration {
 	if f.forgive(now, every); f.count < most {
 		return 0
 	}
 	return f.at.Add(time.Duration(f.count-most+1) * every).Sub(now)
 }
 
-// heard returns the highest role for which a secret from an address is looked at now, None
+// allowed returns the highest role for which a secret from an address is looked at now, None
 // for no secret at all, and how long it takes until everything is heard again.
-func (t *throttle) heard(from netip.Addr) (up Role, wait time.Duration) {
+func (t *throttle) allowed(from netip.Addr) (up Role, wait time.Duration) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	now := time.Now()
-	wait = t.together.beyond(now, mostTogether, forgiveTogether)
+	wait = t.total.blockedFor(now, maxTotalFailures, forgiveTotalEvery)
 	for _, b := range bounds(from) {
 		if f := t.addresses[b.from]; f != nil {
-			wait = max(wait, f.beyond(now, b.most, forgiveEvery))
+			wait = max(wait, f.blockedFor(now, b.most, forgiveEvery))
 		}
 	}
 	if wait == 0 {
@@ -125,12 +125,12 @@ func (t *throttle) heard(from netip.Addr) (up Role, wait time.Duration) {
 	return up, wait
 }
 
-// right notes a right secret: wrong ones of others keep it out no more.
-func (t *throttle) right(from netip.Addr, role Role) {
+// succeeded notes a right secret: wrong ones of others keep it out no more.
+func (t *throttle) succeeded(from netip.Addr, role Role) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	proven := t.proven[role]
-	if _, ok := proven[from]; !ok && len(proven) >= mostProven {
+	if _, ok := proven[from]; !ok && len(proven) >= maxProven {
 		var oldest netip.Addr
 		var at time.Time
 		for k, v := range proven {
@@ -154,8 +154,8 @@ func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst
 	for i, b := range bounds(from) {
 		f := t.addresses[b.from]
 		if f == nil {
-			if len(t.addresses) >= mostAddresses {
-				t.forget(now)
+			if len(t.addresses) >= maxAddresses {
+				t.evict(now)
 			}
 			f = &failures{at: now}
 			t.addresses[b.from] = f
@@ -168,9 +168,9 @@ func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst
 			count = f.count
 		}
 	}
-	t.together.forgive(now, forgiveTogether)
-	t.together.count, t.together.at = min(t.together.count+1, mostTogether), now
-	if now.Sub(t.last) > burstEnds {
+	t.total.forgive(now, forgiveTotalEvery)
+	t.total.count, t.total.at = min(t.total.count+1, maxTotalFailures), now
+	if now.Sub(t.last) > burstGap {
 		t.reported = false
 	}
 	t.last = now
@@ -178,21 +178,21 @@ func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst
 	case t.reported:
 	case beyond != nil:
 		t.reported, burst = true, beyond
-	case t.together.count >= mostTogether:
-		t.reported, burst = true, &Burst{Failures: t.together.count}
+	case t.total.count >= maxTotalFailures:
+		t.reported, burst = true, &Burst{Failures: t.total.count}
 	}
 	if count <= freeFailures {
 		return 0, false, burst
 	}
-	if t.waiting >= mostWaiting {
+	if t.waiting >= maxWaiting {
 		return 0, true, burst
 	}
 	t.waiting++
-	return slowest >> max(0, fullWait-count), false, burst
+	return maxDelay >> max(0, maxDelayFailures-count), false, burst
 }
 
-// forget makes room: those with nothing left go, or else the least of the others.
-func (t *throttle) forget(now time.Time) {
+// evict makes room: those with nothing left go, or else the least of the others.
+func (t *throttle) evict(now time.Time) {
 	var least netip.Prefix
 	fewest := 0
 	for key, f := range t.addresses {
@@ -202,13 +202,13 @@ func (t *throttle) forget(now time.Time) {
 			least, fewest = key, f.count
 		}
 	}
-	if len(t.addresses) >= mostAddresses {
+	if len(t.addresses) >= maxAddresses {
 		delete(t.addresses, least)
 	}
 }
 
-// hold waits, or until nobody listens any more.
-func (t *throttle) hold(ctx context.Context, wait time.Duration) {
+// delay waits, or until nobody listens any more.
+func (t *throttle) delay(ctx context.Context, wait time.Duration) {
 	if wait <= 0 {
 		return
 	}
@@ -223,43 +223,43 @@ func (t *throttle) hold(ctx context.Context, wait time.Duration) {
 	t.mu.Unlock()
 }
 
-// judge returns what a secret that was sent is good for. It is None for one that is wrong,
+// checkSecret returns what a secret that was sent is good for. It is None for one that is wrong,
 // or that is not heard; answered is whether that has been said already.
-func (g *Gate) judge(w http.ResponseWriter, r *http.Request, text string) (role Role, answered bool) {
+func (g *Gate) checkSecret(w http.ResponseWriter, r *http.Request, text string) (role Role, answered bool) {
 	from := g.sender(r)
-	up, wait := g.throttle.heard(from)
+	up, wait := g.throttle.allowed(from)
 	if up != None {
-		role = g.role(text)
+		role = g.roleOfSecret(text)
 	}
 	switch {
 	case role != None && role <= up:
-		g.throttle.right(from, role)
+		g.throttle.succeeded(from, role)
 		return role, false
 	case wait > 0: // nothing is learned, whether or not it was looked at
-		g.later(w, r, wait)
+		g.refuseBlocked(w, r, wait)
 		return None, true
 	}
-	return None, !g.wrong(w, r, from)
+	return None, !g.recordWrong(w, r, from)
 }
 
-// wrong notes a wrong secret and holds its answer back. It returns false when it has
+// recordWrong notes a wrong secret and holds its answer back. It returns false when it has
 // answered by itself.
-func (g *Gate) wrong(w http.ResponseWriter, r *http.Request, from netip.Addr) bool {
+func (g *Gate) recordWrong(w http.ResponseWriter, r *http.Request, from netip.Addr) bool {
 	g.counts.add(refusedSecret)
 	wait, full, burst := g.throttle.failed(from)
-	if burst != nil && g.o.Tell != nil {
-		g.o.Tell(*burst)
+	if burst != nil && g.o.OnBurst != nil {
+		g.o.OnBurst(*burst)
 	}
 	if full {
-		g.later(w, r, slowest)
+		g.refuseBlocked(w, r, maxDelay)
 		return false
 	}
-	g.throttle.hold(r.Context(), wait)
+	g.throttle.delay(r.Context(), wait)
 	return true
 }
 
-// later turns away who has given too many wrong secrets.
-func (g *Gate) later(w http.ResponseWriter, r *http.Request, wait time.Duration) {
+// refuseBlocked turns away who has given too many wrong secrets.
+func (g *Gate) refuseBlocked(w http.ResponseWriter, r *http.Request, wait time.Duration) {
 	g.counts.add(refusedBlocked)
 	s := int64((wait + time.Second - 1) / time.Second)
 	w.Header().Set("Retry-After", fmt.Sprint(s))

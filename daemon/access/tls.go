@@ -10,8 +10,8 @@ import (
 	"time"
 )
 
-// lookAgain is how often the files of a certificate are looked at.
-const lookAgain = 10 * time.Second
+// recheckEvery is how often the files of a certificate are looked at.
+const recheckEvery = 10 * time.Second
 
 // Certificate is a certificate with its key, read again when the files change, as they
 // do some times a year. Its methods may be used from any goroutine.
@@ -19,10 +19,10 @@ type Certificate struct {
 	certFile, keyFile string
 	failed            func(error)
 
-	mu     sync.Mutex
-	pair   *tls.Certificate
-	stamps [2]stamp
-	looked time.Time
+	mu      sync.Mutex
+	pair    *tls.Certificate
+	stamps  [2]stamp
+	checked time.Time
 }
 
 // stamp distinguishes states of a file.
@@ -49,7 +49,7 @@ func (c *Certificate) Config() *tls.Config {
 func (c *Certificate) current() *tls.Certificate {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if time.Since(c.looked) >= lookAgain {
+	if time.Since(c.checked) >= recheckEvery {
 		if err := c.load(); err != nil && c.failed != nil {
 			c.failed(err)
 		}
@@ -59,7 +59,7 @@ func (c *Certificate) current() *tls.Certificate {
 
 // load reads the files if they have changed.
 func (c *Certificate) load() error {
-	c.looked = time.Now()
+	c.checked = time.Now()
 	fail := func(err error) error { return fmt.Errorf("cannot use the certificate: %w", err) }
 	var stamps [2]stamp
 	for i, file := range []string{c.certFile, c.keyFile} {

@@ -28,10 +28,10 @@ func (b *api) alerts(w http.ResponseWriter, r *http.Request) {
 // Receivers returns how every receiver of alerts stands, in the form that is sent.
 func Receivers(ctx context.Context, a Alerts) ([]client.Receiver, error) {
 	list, err := a.Receivers(ctx)
-	return each(list, func(c alert.State) client.Receiver {
+	return mapSlice(list, func(c alert.State) client.Receiver {
 		return client.Receiver{Name: c.Name, Configured: c.Level > 0, Kind: c.Kind, Level: c.Level, Pending: c.Pending, KeptBack: c.KeptBack,
 			Failing: c.Failing, Delivered: c.Delivered, LastError: c.LastError, LastDelivered: c.LastDelivered,
-			Oldest: optional(c.Oldest), OldestAgeS: c.OldestAge.Seconds(), Quiet: c.Quiet, Limited: c.Limited}
+			Oldest: stampOrNil(c.Oldest), OldestAgeS: c.OldestAge.Seconds(), Quiet: c.Quiet, Limited: c.Limited}
 	}), err
 }
 
@@ -43,7 +43,7 @@ func (b *api) testAlert(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	patient(w)
+	allowLongReply(w)
 	begin := time.Now()
 	err := b.Alerts.Test(r.Context(), q.Receiver)
 	if errors.Is(err, alert.ErrNoReceiver) {
@@ -64,5 +64,5 @@ func (b *api) acknowledge(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{Acknowledge: true, By: access.Who(r, q.By)})
+	b.do(w, r, supervisor.Request{Acknowledge: true, By: access.Actor(r, q.By)})
 }

@@ -92,12 +92,12 @@ func decode(r *http.Request, to any) error {
 	}
 	data, err := io.ReadAll(r.Body)
 	if err != nil {
-		return unread(err)
+		return readProblem(err)
 	}
 	d := json.NewDecoder(bytes.NewReader(data))
 	d.DisallowUnknownFields()
 	if err := d.Decode(to); err != nil {
-		return undecoded(err, to)
+		return decodeProblem(err, to)
 	}
 	if _, err := d.Token(); !errors.Is(err, io.EOF) {
 		return &badRequest{http.StatusBadRequest, "there is text after the JSON object", "send one object"}
@@ -105,22 +105,22 @@ func decode(r *http.Request, to any) error {
 	return nil
 }
 
-// unread words a body that could not be read.
-func unread(err error) error {
+// readProblem words a body that could not be read.
+func readProblem(err error) error {
 	if long := new(http.MaxBytesError); errors.As(err, &long) {
 		return &badRequest{http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is longer than %d bytes", long.Limit), "send less"}
 	}
 	return &badRequest{http.StatusBadRequest, "cannot read the request: " + err.Error(), "send it again"}
 }
 
-// undecoded words a mistake in the JSON of a request, naming its field.
-func undecoded(err error, to any) error {
+// decodeProblem words a mistake in the JSON of a request, naming its field.
+func decodeProblem(err error, to any) error {
 	var kind *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
 	const unknown = "json: unknown field "
 	switch {
 	case errors.As(err, &kind) && kind.Field == "":
-		return &badRequest{http.StatusUnprocessableEntity, "the request is " + article(kind.Value), "send one JSON object"}
+		return &badRequest{http.StatusUnprocessableEntity, "the request is " + withArticle(kind.Value), "send one JSON object"}
 	case errors.As(err, &kind):
 		// The fields are the request's own; that a struct holds them is our affair.
 		field := kind.Field
@@ -128,7 +128,7 @@ func undecoded(err error, to any) error {
 			field = strings.TrimPrefix(field, holder)
 		}
 		return &badRequest{http.StatusUnprocessableEntity,
-			fmt.Sprintf("field %q is %s, but must be %s", field, article(kind.Value), kind.Type), "correct that field"}
+			fmt.Sprintf("field %q is %s, but must be %s", field, withArticle(kind.Value), kind.Type), "correct that field"}
 	case errors.As(err, &syntax):
 		return &badRequest{http.StatusBadRequest, fmt.Sprintf("the request is not JSON at byte %d: %v", syntax.Offset, syntax), "correct it"}
 	case errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF):
@@ -140,7 +140,7 @@ func undecoded(err error, to any) error {
 	return &badRequest{http.StatusUnprocessableEntity, err.Error(), "correct that value"}
 }
 
-func article(kind string) string {
+func withArticle(kind string) string {
 	if kind == "array" || kind == "object" {
 		return "an " + kind
 	}

@@ -55,14 +55,14 @@ type Options struct {
 const (
 	readLimit    = 10 * time.Second // one look into the ledger
 	inspectLimit = 30 * time.Minute // reading all job files of a lot
-	mostEvents   = 1000
-	mostLookers  = 8 // requests of theirs that read job files or wait for it
+	maxEvents    = 1000
+	maxViewers   = 8 // requests of theirs that read job files or wait for it
 )
 
 type api struct {
 	Options
 	inspector chan struct{} // holds one token for the request that reads job files
-	lookers   struct {      // the same for those who may only look, who keep no operator waiting
+	viewers   struct {      // the same for those who may only look, who keep no operator waiting
 		inspector chan struct{}
 		waiting   chan struct{} // a token for each
 	}
@@ -71,12 +71,12 @@ type api struct {
 // New returns the handler of everything that the daemon serves.
 func New(o Options) http.Handler {
 	b := &api{Options: o, inspector: make(chan struct{}, 1)}
-	b.lookers.inspector, b.lookers.waiting = make(chan struct{}, 1), make(chan struct{}, mostLookers)
+	b.viewers.inspector, b.viewers.waiting = make(chan struct{}, 1), make(chan struct{}, maxViewers)
 	mux := http.NewServeMux()
 	for pattern, handler := range b.routes(o.Metrics) {
 		mux.Handle(pattern, handler)
 	}
-	return spoken(mux)
+	return withProblems(mux)
 }
 
 // routes are all that is answered; openapi.yaml describes each.
@@ -107,7 +107,7 @@ func (b *api) routes(metrics http.Handler) map[string]http.Handler {
 		"GET /api/v1/jobs/{name}":         read(b.job),
 		"POST /api/v1/jobs":               read(b.putJob), // the same file sent twice is stored once
 		"DELETE /api/v1/jobs/{name}":      act(b.removeJob),
-		"GET /api/v1/openapi.yaml":        read(document),
+		"GET /api/v1/openapi.yaml":        read(serveOpenAPI),
 	}
 }
 

@@ -18,8 +18,8 @@ import (
 	"beltwarden/daemon/archive"
 )
 
-// mostJobs bounds how many files one lot may be made of.
-const mostJobs = 100
+// maxJobs bounds how many files one lot may be made of.
+const maxJobs = 100
 
 func (b *api) command(w http.ResponseWriter, r *http.Request) {
 	var q client.CommandRequest
@@ -43,7 +43,7 @@ func (b *api) command(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "mended is for clear only", "leave it out"})
 		return
 	}
-	b.do(w, r, supervisor.Request{Command: q.Command, Mended: q.Mended, By: access.Who(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, GoOn: q.GoOn})
+	b.do(w, r, supervisor.Request{Command: q.Command, Mended: q.Mended, By: access.Actor(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, GoOn: q.GoOn})
 }
 
 func commandNames() string {
@@ -60,7 +60,7 @@ func (b *api) check(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{Visit: &q.Visit, By: access.Who(r, q.By)})
+	b.do(w, r, supervisor.Request{Visit: &q.Visit, By: access.Actor(r, q.By)})
 }
 
 // do hands a request to the run and answers with what came of it.
@@ -82,11 +82,11 @@ func (b *api) openLot(w http.ResponseWriter, r *http.Request) {
 	if b.Shelf != nil {
 		defer b.Shelf.Hold()()
 	}
-	if err := b.wrongLot(&q); err != nil {
+	if err := b.checkLot(&q); err != nil {
 		b.fail(w, r, err)
 		return
 	}
-	patient(w)
+	allowLongReply(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
 	defer cancel()
 	plans, err := b.inspect(ctx, q.Jobs, q.Parts)
@@ -94,25 +94,25 @@ func (b *api) openLot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{By: access.Who(r, q.By), Lot: &supervisor.LotRequest{
+	b.do(w, r, supervisor.Request{By: access.Actor(r, q.By), Lot: &supervisor.LotRequest{
 		Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Sizes: q.Sizes, Start: q.Start}})
 }
 
-// patient lifts the server's bound on answering, since reading a file of a
+// allowLongReply lifts the server's bound on answering, since reading a file of a
 // gigabyte takes longer than any other answer may.
-func patient(w http.ResponseWriter) {
+func allowLongReply(w http.ResponseWriter) {
 	until := time.Now().Add(inspectLimit + time.Minute)
 	_ = http.NewResponseController(w).SetWriteDeadline(until) // not possible without a connection, as in a test
 }
 
-// wrongLot says everything that is wrong with an order before a file is read.
-func (b *api) wrongLot(q *client.LotRequest) error {
+// checkLot says everything that is wrong with an order before a file is read.
+func (b *api) checkLot(q *client.LotRequest) error {
 	var bad []string
 	switch {
 	case len(q.Jobs) == 0:
 		bad = append(bad, "jobs: no job file is named")
-	case len(q.Jobs) > mostJobs:
-		bad = append(bad, fmt.Sprintf("jobs: %d files are more than %d", len(q.Jobs), mostJobs))
+	case len(q.Jobs) > maxJobs:
+		bad = append(bad, fmt.Sprintf("jobs: %d files are more than %d", len(q.Jobs), maxJobs))
 	}
 	for i, said := range q.Jobs {
 		if _, _, copied := client.ParseCopy(said); copied || filepath.IsAbs(said) {
@@ -126,12 +126,12 @@ func (b *api) wrongLot(q *client.LotRequest) error {
 		q.Jobs[i] = path
 	}
 	if len(q.Good) == 1 {
-		for len(q.Good) < min(len(q.Jobs), mostJobs) {
+		for len(q.Good) < min(len(q.Jobs), maxJobs) {
 			q.Good = append(q.Good, q.Good[0])
 		}
 	}
 	if len(q.Sizes) == 1 {
-		for len(q.Sizes) < min(len(q.Jobs), mostJobs) {
+		for len(q.Sizes) < min(len(q.Jobs), maxJobs) {
 			q.Sizes = append(q.Sizes, q.Sizes[0])
 		}
 	}
@@ -241,7 +241,7 @@ func (b *api) endLot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not in progress", id), Remedy: "this lot has already ended"})
 		return
 	}
-	b.do(w, r, supervisor.Request{EndLot: true, By: access.Who(r, q.By), Override: q.Reason})
+	b.do(w, r, supervisor.Request{EndLot: true, By: access.Actor(r, q.By), Override: q.Reason})
 }
 
 // lotID reads the number in the path.

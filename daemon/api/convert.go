@@ -12,8 +12,8 @@ func stamp(s ledger.Stamp) client.Stamp {
 	return client.Stamp{Seq: s.Seq, Boot: s.Boot, At: s.At, SinceStartS: s.SinceStart.Seconds()}
 }
 
-// optional is the stamp of a step that may not have been taken.
-func optional(s ledger.Stamp) *client.Stamp {
+// stampOrNil is the stamp of a step that may not have been taken.
+func stampOrNil(s ledger.Stamp) *client.Stamp {
 	if s.Seq == 0 {
 		return nil
 	}
@@ -44,8 +44,8 @@ func summary(l ledger.Lot, c ledger.Counts) client.LotSummary {
 func cycle(c ledger.Cycle) client.Cycle {
 	v := client.Cycle{Seq: c.Seq, JobIndex: c.JobIndex, Ordinal: c.Ordinal, State: c.State, FilamentMM: c.FilamentMM,
 		MachineTimeS: c.MachineTime.Seconds(), Evidence: c.Evidence, Reason: c.Reason, Check: c.CheckID, Note: c.Note,
-		BegunAtMM: c.BegunBelt.TravelMM, Begun: stamp(c.Begun), Made: optional(c.Made),
-		Discharged: optional(c.Discharged), Interrupted: optional(c.Interrupted), Decided: optional(c.Decided)}
+		BegunAtMM: c.BegunBelt.TravelMM, Begun: stamp(c.Begun), Made: stampOrNil(c.Made),
+		Discharged: stampOrNil(c.Discharged), Interrupted: stampOrNil(c.Interrupted), Decided: stampOrNil(c.Decided)}
 	if c.State == ledger.CycleStateDecided {
 		good := c.Good
 		v.Good = &good
@@ -55,7 +55,7 @@ func cycle(c ledger.Cycle) client.Cycle {
 
 func hold(h ledger.Hold) client.Hold {
 	return client.Hold{ID: h.ID, State: h.State, Reason: h.Reason, Text: h.Text, AtPart: h.AtPart, TravelMM: h.TravelMM,
-		Begun: stamp(h.Begun), Ended: optional(h.Ended), How: h.How, By: h.By, Override: h.Override}
+		Begun: stamp(h.Begun), Ended: stampOrNil(h.Ended), How: h.How, By: h.By, Override: h.Override}
 }
 
 func check(c ledger.Check) client.Check {

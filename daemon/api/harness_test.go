@@ -65,7 +65,7 @@ func setUp(t *testing.T, alter ...func(*Options)) *bench {
 	for _, a := range alter {
 		a(&o)
 	}
-	b.Handler = gate(t, access.Options{Large: func(r *http.Request) bool { return r.URL.Path == "/api/v1/jobs" }}, New(o))
+	b.Handler = gate(t, access.Options{BoundsBody: func(r *http.Request) bool { return r.URL.Path == "/api/v1/jobs" }}, New(o))
 	b.plain = New(o)
 	return b
 }

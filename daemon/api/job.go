@@ -22,8 +22,8 @@ import (
 // uploadLimit bounds one upload.
 const uploadLimit = 4 * time.Hour
 
-// shelved returns the folder of uploaded jobs.
-func (b *api) shelved() (*shelf.Shelf, error) {
+// shelf returns the folder of uploaded jobs.
+func (b *api) shelf() (*shelf.Shelf, error) {
 	if b.Shelf == nil {
 		return nil, &badRequest{http.StatusServiceUnavailable, "the folder for jobs cannot be used", "see the log of the daemon, and server.jobs_folder"}
 	}
@@ -32,7 +32,7 @@ func (b *api) shelved() (*shelf.Shelf, error) {
 
 // stored returns the path of an uploaded job.
 func (b *api) stored(name string) (string, error) {
-	s, err := b.shelved()
+	s, err := b.shelf()
 	if err != nil {
 		return "", err
 	}
@@ -43,7 +43,7 @@ func stored(i shelf.Item) client.Job { return client.Job(i) }
 
 // jobs lists the stored job files, the newest first.
 func (b *api) jobs(w http.ResponseWriter, r *http.Request) {
-	s, err := b.shelved()
+	s, err := b.shelf()
 	if err != nil {
 		b.fail(w, r, err)
 		return
@@ -53,12 +53,12 @@ func (b *api) jobs(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	answer(w, http.StatusOK, each(list, stored))
+	answer(w, http.StatusOK, mapSlice(list, stored))
 }
 
 // job inspects one stored job file.
 func (b *api) job(w http.ResponseWriter, r *http.Request) {
-	s, err := b.shelved()
+	s, err := b.shelf()
 	if err != nil {
 		b.fail(w, r, err)
 		return
@@ -68,10 +68,10 @@ func (b *api) job(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	patient(w)
+	allowLongReply(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
 	defer cancel()
-	plan, err := b.look(ctx, access.RoleOf(r), item.Path)
+	plan, err := b.inspectFor(ctx, access.RoleOf(r), item.Path)
 	d := client.JobDetail{Job: stored(item)}
 	var refusal *job.Refusal
 	switch {
@@ -90,17 +90,17 @@ func (b *api) job(w http.ResponseWriter, r *http.Request) {
 	answer(w, http.StatusOK, d)
 }
 
-// look reads one job file when no other is being read for the same role.
-func (b *api) look(ctx context.Context, role access.Role, path string) (*job.Plan, error) {
+// inspectFor reads one job file when no other is being read for the same role.
+func (b *api) inspectFor(ctx context.Context, role access.Role, path string) (*job.Plan, error) {
 	inspector := b.inspector
 	if role == access.Look {
 		select {
-		case b.lookers.waiting <- struct{}{}:
-			defer func() { <-b.lookers.waiting }()
+		case b.viewers.waiting <- struct{}{}:
+			defer func() { <-b.viewers.waiting }()
 		default:
-			return nil, &badRequest{http.StatusServiceUnavailable, fmt.Sprintf("%d requests are waiting for a job file to be read", mostLookers), "try again shortly"}
+			return nil, &badRequest{http.StatusServiceUnavailable, fmt.Sprintf("%d requests are waiting for a job file to be read", maxViewers), "try again shortly"}
 		}
-		inspector = b.lookers.inspector
+		inspector = b.viewers.inspector
 	}
 	select {
 	case inspector <- struct{}{}:
@@ -117,9 +117,9 @@ func (b *api) look(ctx context.Context, role access.Role, path string) (*job.Pla
 
 // putJob stores a job file that is the body of the request.
 func (b *api) putJob(w http.ResponseWriter, r *http.Request) {
-	s, err := b.shelved()
+	s, err := b.shelf()
 	if err == nil {
-		err = wrongUpload(r, s.LimitBytes())
+		err = checkUpload(r, s.LimitBytes())
 	}
 	if err != nil {
 		b.fail(w, r, err)
@@ -128,22 +128,22 @@ func (b *api) putJob(w http.ResponseWriter, r *http.Request) {
 	ctx, cancel := context.WithTimeout(r.Context(), uploadLimit)
 	defer cancel()
 	control := http.NewResponseController(w)
-	item, err := s.Put(ctx, r.URL.Query().Get("name"), access.Slowly(w, r))
+	item, err := s.Put(ctx, r.URL.Query().Get("name"), access.SlowBody(w, r))
 	_ = control.SetWriteDeadline(time.Now().Add(readLimit)) // not possible without a connection, as in a test
 	if err != nil {
 		if errors.Is(err, shelf.ErrBusy) {
 			w.Header().Set("Retry-After", "10")
 		}
 		w.Header().Set("Connection", "close") // or the server would wait for the rest first
-		b.fail(w, r, unsent(err))
+		b.fail(w, r, uploadProblem(err))
 		return
 	}
 	w.Header().Set("Location", "/api/v1/jobs/"+url.PathEscape(item.Name))
 	answer(w, http.StatusCreated, stored(item))
 }
 
-// wrongUpload refuses what can be known before the file has come.
-func wrongUpload(r *http.Request, limit int64) error {
+// checkUpload refuses what can be known before the file has come.
+func checkUpload(r *http.Request, limit int64) error {
 	kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	if kind == "multipart/form-data" || kind == "application/x-www-form-urlencoded" {
 		return &badRequest{http.StatusUnsupportedMediaType, "the request is a form, not the job file itself",
@@ -158,8 +158,8 @@ func wrongUpload(r *http.Request, limit int64) error {
 	return nil
 }
 
-// unsent words an upload that has broken off.
-func unsent(err error) error {
+// uploadProblem words an upload that has broken off.
+func uploadProblem(err error) error {
 	switch {
 	case errors.Is(err, access.ErrSlow), errors.Is(err, context.DeadlineExceeded):
 		return &badRequest{http.StatusRequestTimeout, access.ErrSlow.Error(), "send it again over a better connection"}
@@ -171,7 +171,7 @@ func unsent(err error) error {
 
 // removeJob takes a stored job away, unless a lot still needs it.
 func (b *api) removeJob(w http.ResponseWriter, r *http.Request) {
-	s, err := b.shelved()
+	s, err := b.shelf()
 	if err != nil {
 		b.fail(w, r, err)
 		return
@@ -179,7 +179,7 @@ func (b *api) removeJob(w http.ResponseWriter, r *http.Request) {
 	name := r.PathValue("name")
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
-	err = s.Remove(ctx, name, b.unneeded)
+	err = s.Remove(ctx, name, b.checkUnused)
 	if errors.Is(err, shelf.ErrHeld) {
 		err = &supervisor.Refusal{What: "remove the job", Why: "a lot is being opened", Remedy: "ask again when it is open"}
 	}
@@ -190,8 +190,8 @@ func (b *api) removeJob(w http.ResponseWriter, r *http.Request) {
 	w.WriteHeader(http.StatusNoContent)
 }
 
-// unneeded returns nil when no lot that may go on refers to a file.
-func (b *api) unneeded(ctx context.Context, path string) error {
+// checkUnused returns nil when no lot that may go on refers to a file.
+func (b *api) checkUnused(ctx context.Context, path string) error {
 	lots, err := b.Ledger.Lots(ctx)
 	if err != nil {
 		return err

@@ -192,7 +192,7 @@ func TestJobNamesLeadNowhere(t *testing.T) {
 			t.Errorf("%q: %d %s", name, code, text)
 			continue
 		}
-		if filepath.Dir(j.Path) != s.Dir() || len(j.Name) > shelf.MostName || strings.ContainsAny(j.Name, "/\\\r\n\x00") {
+		if filepath.Dir(j.Path) != s.Dir() || len(j.Name) > shelf.MaxName || strings.ContainsAny(j.Name, "/\\\r\n\x00") {
 			t.Errorf("%q became %q", name, j.Path)
 		}
 	}
@@ -243,7 +243,7 @@ func TestLookersKeepNoOperatorWaiting(t *testing.T) {
 			statuses <- w.Code
 		}()
 	}
-	for range 60 - mostLookers {
+	for range 60 - maxViewers {
 		if code := <-statuses; code != 503 {
 			t.Errorf("a looker beyond the bound: %d", code)
 		}
@@ -261,7 +261,7 @@ func TestLookersKeepNoOperatorWaiting(t *testing.T) {
 		}
 	}
 	close(release)
-	for range mostLookers {
+	for range maxViewers {
 		if code := <-statuses; code != 200 {
 			t.Errorf("a looker: %d", code)
 		}

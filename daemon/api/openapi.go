@@ -8,9 +8,9 @@ import (
 //go:embed openapi.yaml
 var openAPI []byte
 
-// document answers with the description of the interface in the form of OpenAPI 3.0.
+// serveOpenAPI answers with the description of the interface in the form of OpenAPI 3.0.
 // Its media type is that of RFC 9512.
-func document(w http.ResponseWriter, _ *http.Request) {
+func serveOpenAPI(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "application/yaml")
 	_, _ = w.Write(openAPI) // a reader who has gone needs no answer
 }

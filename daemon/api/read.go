@@ -90,8 +90,8 @@ func Lot(ctx context.Context, from Ledger, id int64, kept func(digest string) bo
 	d := &client.LotDetail{LotSummary: summary(l, c), ScrapByReason: c.ScrapByReason,
 		InterruptedGood: c.InterruptedGood, InterruptedScrap: c.InterruptedScrap,
 		Figures: supervisor.ProductionOf(l, c, cycles, holds, times), Adhesion: adhesion,
-		Cycles: each(cycles, cycle), Holds: each(holds, hold), Checks: each(checks, check),
-		Alterations: each(l.Alterations, func(a ledger.Alteration) client.Alteration {
+		Cycles: mapSlice(cycles, cycle), Holds: mapSlice(holds, hold), Checks: mapSlice(checks, check),
+		Alterations: mapSlice(l.Alterations, func(a ledger.Alteration) client.Alteration {
 			return client.Alteration{JobIndex: a.JobIndex, Kind: a.Kind, Line: a.Line, Text: a.Text, Why: a.Why}
 		})}
 	for i := range d.Jobs {
@@ -106,26 +106,26 @@ func Lot(ctx context.Context, from Ledger, id int64, kept func(digest string) bo
 }
 
 func (b *api) events(w http.ResponseWriter, r *http.Request) {
-	limit, err := number(r, "limit", 100, 1, mostEvents)
+	limit, err := queryInt(r, "limit", 100, 1, maxEvents)
 	if err != nil {
 		b.fail(w, r, err)
 		return
 	}
-	after, err := number(r, "after", 0, 0, math.MaxInt64)
+	after, err := queryInt(r, "after", 0, 0, math.MaxInt64)
 	if err != nil {
 		b.fail(w, r, err)
 		return
 	}
 	read(b, w, r, func(ctx context.Context) ([]client.Event, error) {
 		events, err := b.Ledger.Events(ctx, int(limit), after)
-		return each(events, func(e ledger.Event) client.Event {
+		return mapSlice(events, func(e ledger.Event) client.Event {
 			return client.Event{Stamp: stamp(e.Stamp), Kind: e.Kind, Text: e.Text}
 		}), err
 	})
 }
 
-// number reads a whole number of the query.
-func number(r *http.Request, name string, otherwise, least, most int64) (int64, error) {
+// queryInt reads a whole number of the query.
+func queryInt(r *http.Request, name string, otherwise, least, most int64) (int64, error) {
 	text := r.URL.Query().Get(name)
 	if text == "" {
 		return otherwise, nil
@@ -137,8 +137,8 @@ func number(r *http.Request, name string, otherwise, least, most int64) (int64, 
 	return n, nil
 }
 
-// each converts a list; an empty one becomes [] in JSON and not null.
-func each[From, To any](list []From, convert func(From) To) []To {
+// mapSlice converts a list; an empty one becomes [] in JSON and not null.
+func mapSlice[From, To any](list []From, convert func(From) To) []To {
 	out := make([]To, 0, len(list))
 	for _, v := range list {
 		out = append(out, convert(v))

@@ -78,7 +78,7 @@ func TestRepeatWhileTheFirstIsUnderWay(t *testing.T) {
 
 func TestKeysAreForgottenInOrder(t *testing.T) {
 	b := setUp(t)
-	for i := range idempotency.Most + 1 {
+	for i := range idempotency.MaxAnswers + 1 {
 		b.ask("POST", "/api/v1/commands", holdBody, "Idempotency-Key", fmt.Sprint(i))
 	}
 	n := len(b.run.asked)

@@ -17,7 +17,7 @@ func (b *api) lotReport(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	format, customer, err := reportWanted(r)
+	format, customer, err := reportParams(r)
 	if err != nil {
 		b.fail(w, r, err)
 		return
@@ -56,8 +56,8 @@ func (b *api) lotReport(w http.ResponseWriter, r *http.Request) {
 	_, _ = w.Write(body.Bytes()) // a reader who has gone needs no answer
 }
 
-// reportWanted reads in which form, and for whom, a report is wanted.
-func reportWanted(r *http.Request) (format string, customer bool, err error) {
+// reportParams reads in which form, and for whom, a report is wanted.
+func reportParams(r *http.Request) (format string, customer bool, err error) {
 	q := r.URL.Query()
 	switch format = q.Get("format"); format {
 	case "":

@@ -6,15 +6,15 @@ import (
 	"beltwarden/daemon/client"
 )
 
-// spoken words the answers that the mux gives by itself as problems.
-func spoken(mux *http.ServeMux) http.Handler {
+// withProblems words the answers that the mux gives by itself as problems.
+func withProblems(mux *http.ServeMux) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if _, pattern := mux.Handler(r); pattern != "" {
 			mux.ServeHTTP(w, r)
 			return
 		}
 		// Let the mux say which of the two it is, and which methods are allowed.
-		m := &muted{header: http.Header{}}
+		m := &statusRecorder{header: http.Header{}}
 		mux.ServeHTTP(m, r)
 		if allow := m.header.Get("Allow"); m.status == http.StatusMethodNotAllowed {
 			w.Header().Set("Allow", allow)
@@ -25,15 +25,15 @@ func spoken(mux *http.ServeMux) http.Handler {
 	})
 }
 
-// muted keeps the status of an answer and drops the rest.
-type muted struct {
+// statusRecorder keeps the status of an answer and drops the rest.
+type statusRecorder struct {
 	header http.Header
 	status int
 }
 
-func (m *muted) Header() http.Header         { return m.header }
-func (m *muted) Write(p []byte) (int, error) { return len(p), nil }
-func (m *muted) WriteHeader(status int) {
+func (m *statusRecorder) Header() http.Header         { return m.header }
+func (m *statusRecorder) Write(p []byte) (int, error) { return len(p), nil }
+func (m *statusRecorder) WriteHeader(status int) {
 	if m.status == 0 {
 		m.status = status
 	}

@@ -20,7 +20,7 @@ func (b *api) scale(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "give steps_per_mm and now_steps_per_mm, or only undo", "leave out the others"})
 		return
 	}
-	b.do(w, r, supervisor.Request{Scale: &q.ScaleRequest, By: access.Who(r, q.By)})
+	b.do(w, r, supervisor.Request{Scale: &q.ScaleRequest, By: access.Actor(r, q.By)})
 }
 
 // beginTrial runs the belt to try its alignment. It is answered before the belt has run.
@@ -30,7 +30,7 @@ func (b *api) beginTrial(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{TrialBegin: &q.TrialBegin, By: access.Who(r, q.By)})
+	b.do(w, r, supervisor.Request{TrialBegin: &q.TrialBegin, By: access.Actor(r, q.By)})
 }
 
 // endTrial judges the alignment by the second reading.
@@ -40,5 +40,5 @@ func (b *api) endTrial(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{TrialEnd: &q.TrialEnd, By: access.Who(r, q.By)})
+	b.do(w, r, supervisor.Request{TrialEnd: &q.TrialEnd, By: access.Actor(r, q.By)})
 }

@@ -14,9 +14,9 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// staleAfter is the age from which alerts that could not be delivered are sent
+// bundleAfter is the age from which alerts that could not be delivered are sent
 // together: nobody acts on yesterday's one by one.
-const staleAfter = time.Hour
+const bundleAfter = time.Hour
 
 // alertRetry says how long a receiver is left alone after it has failed.
 func alertRetry(c *config.Settings) alert.Retry {
@@ -25,8 +25,8 @@ func alertRetry(c *config.Settings) alert.Retry {
 
 // alertPolicy says when who is called.
 func alertPolicy(c *config.Settings) alert.Policy {
-	p := alert.Policy{EscalateAfter: c.Alerts.EscalateAfter, QuietHolds: c.Alerts.QuietHolds, PerHour: c.Alerts.PerHour, Stale: staleAfter,
-		ClockFloor: clockFloor()}
+	p := alert.Policy{EscalateAfter: c.Alerts.EscalateAfter, QuietHolds: c.Alerts.QuietHolds, PerHour: c.Alerts.PerHour, Stale: bundleAfter,
+		ClockFloor: builtAfter()}
 	if from, to, ok := config.ParseSpan(c.Alerts.Quiet); ok {
 		p.Quiet = alert.Span{FromMin: from, ToMin: to}
 	}
@@ -65,25 +65,25 @@ func (a *App) receivers() (list []alert.Receiver, err error) {
 		o, err := webhookOptions(h, agent)
 		o.Dial = a.o.Dial
 		hook, fault := alert.NewWebhook(o)
-		add(fmt.Sprintf("alerts.webhooks[%d]", i), h.Level, hook, first(err, fault))
+		add(fmt.Sprintf("alerts.webhooks[%d]", i), h.Level, hook, firstError(err, fault))
 	}
 	for i, m := range c.Mails {
 		o, err := mailOptions(m, agent)
 		o.Dial = a.o.Dial
 		mail, fault := alert.NewMail(o)
-		add(fmt.Sprintf("alerts.mails[%d]", i), m.Level, mail, first(err, fault))
+		add(fmt.Sprintf("alerts.mails[%d]", i), m.Level, mail, firstError(err, fault))
 	}
 	for i, s := range c.Services {
-		address, err := readHidden(s.URLFile)
+		address, err := readSecretText(s.URLFile)
 		service, fault := alert.NewService(alert.ServiceOptions{Name: s.Name, URL: address, Timeout: s.Timeout})
-		add(fmt.Sprintf("alerts.services[%d]", i), s.Level, service, first(err, fault))
+		add(fmt.Sprintf("alerts.services[%d]", i), s.Level, service, firstError(err, fault))
 	}
 	for i, m := range c.Alertmanagers {
 		o, err := webhookOptions(config.Webhook{Receiver: m.Receiver, URL: m.URL, URLFile: m.URLFile, Header: m.Header, Timeout: m.Timeout}, agent)
 		o.Dial = a.o.Dial
 		to, fault := alert.NewAlertmanager(alert.AlertmanagerOptions{Webhook: o, Machine: a.o.Config.Machine.Name,
 			Snapshot: a.lastSnapshot})
-		add(fmt.Sprintf("alerts.alertmanagers[%d]", i), m.Level, to, first(err, fault))
+		add(fmt.Sprintf("alerts.alertmanagers[%d]", i), m.Level, to, firstError(err, fault))
 	}
 	return list, errors.Join(wrong...)
 }
@@ -112,8 +112,8 @@ func Call(ctx context.Context, c *config.Settings, version, text string) (reache
 	return reached, errors.Join(wrong...)
 }
 
-// first returns the first error: what follows from it is no news.
-func first(errs ...error) error {
+// firstError returns the first error: what follows from it is no news.
+func firstError(errs ...error) error {
 	for _, err := range errs {
 		if err != nil {
 			return err
@@ -125,11 +125,11 @@ func first(errs ...error) error {
 func webhookOptions(h config.Webhook, agent string) (o alert.WebhookOptions, err error) {
 	o = alert.WebhookOptions{Name: h.Name, URL: h.URL, Header: h.Header, Timeout: h.Timeout, Agent: agent}
 	if h.URLFile != "" {
-		o.URL, err = readHidden(h.URLFile)
+		o.URL, err = readSecretText(h.URLFile)
 	}
 	if err == nil && h.SignFile != "" {
-		err = hiddenLine(h.SignFile, func(text []byte) { o.Sign = bytes.Clone(text) })
-		if why := weak(o.Sign); err == nil && why != "" {
+		err = readSecretLine(h.SignFile, func(text []byte) { o.Sign = bytes.Clone(text) })
+		if why := weakness(o.Sign); err == nil && why != "" {
 			err = fmt.Errorf("cannot sign with what %s holds: %s", h.SignFile, why)
 		}
 	}
@@ -139,20 +139,20 @@ func webhookOptions(h config.Webhook, agent string) (o alert.WebhookOptions, err
 func mailOptions(m config.Mail, agent string) (o alert.MailOptions, err error) {
 	o = alert.MailOptions{Name: m.Name, Host: m.Host, Port: m.Port, TLS: m.TLS, User: m.User, From: m.From, To: m.To, Timeout: m.Timeout, Agent: agent}
 	if m.PasswordFile != "" {
-		o.Password, err = readHidden(m.PasswordFile)
+		o.Password, err = readSecretText(m.PasswordFile)
 	}
 	return o, err
 }
 
-// configured is the ledger with the outbox as the metrics should show it: without what is
+// configuredOutbox is the ledger with the outbox as the metrics should show it: without what is
 // kept back on purpose.
-type configured struct {
+type configuredOutbox struct {
 	*ledger.Ledger
 	calls *alert.Switchboard
 }
 
 // AlertQueue returns how each receiver stands.
-func (t configured) AlertQueue(ctx context.Context) ([]ledger.Receiver, error) {
+func (t configuredOutbox) AlertQueue(ctx context.Context) ([]ledger.Receiver, error) {
 	receivers, err := t.calls.Receivers(ctx)
 	var queue []ledger.Receiver
 	for _, c := range receivers {

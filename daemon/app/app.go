@@ -68,20 +68,20 @@ func (e *SettingsError) Unwrap() error { return e.Err }
 // App is one daemon: ledger, run, receivers of alerts, and what is served. Its
 // life is New, Start, Wait, Stop, or Run for all of it.
 type App struct {
-	o           Options
-	log         *zap.Logger
-	ledger      *ledger.Ledger
-	run         *supervisor.Supervisor
-	calls       *alert.Switchboard
-	jobs        *jobReader
-	shelf       *shelf.Shelf // nil when its folder cannot be used
-	handler     http.Handler
-	secret      bool // whether somebody needs one to come in
-	gate        *access.Gate
-	certificate *access.Certificate // nil: no encryption
-	strangers   strangers
-	backups     *backup.Keeper // nil: none are made
-	startID     string         // names this process in the identities of alerts
+	o            Options
+	log          *zap.Logger
+	ledger       *ledger.Ledger
+	run          *supervisor.Supervisor
+	calls        *alert.Switchboard
+	jobs         *jobReader
+	shelf        *shelf.Shelf // nil when its folder cannot be used
+	handler      http.Handler
+	secret       bool // whether somebody needs one to come in
+	gate         *access.Gate
+	certificate  *access.Certificate // nil: no encryption
+	signInAlerts alertCount
+	backups      *backup.Keeper // nil: none are made
+	startID      string         // names this process in the identities of alerts
 
 	limiter *limiter      // of the TCP listener, nil without
 	address string        // of the TCP listener, set by Start
@@ -109,7 +109,7 @@ func (a *App) onStop(name string, do func(context.Context) error) {
 func New(ctx context.Context, o Options) (*App, error) {
 	a := &App{o: o, log: o.Log, failed: make(chan error, 1), ended: make(chan struct{})}
 	if err := a.build(ctx); err != nil {
-		return nil, errors.Join(err, a.giveUp(ctx))
+		return nil, errors.Join(err, a.stopBounded(ctx))
 	}
 	return a, nil
 }
@@ -147,7 +147,7 @@ func (a *App) build(ctx context.Context) (err error) {
 
 	if n := c.Ledger.BackupKeep; n > 0 {
 		a.backups = backup.New(backup.Options{Source: a.ledger, Ledger: c.Ledger.Path, Folder: c.Ledger.BackupFolder, Keep: n,
-			Every: upkeepEvery, Log: a.log.Named("backup"), After: a.upkeep, ClockFloor: clockFloor()})
+			Every: upkeepEvery, Log: a.log.Named("backup"), After: a.upkeep, ClockFloor: builtAfter()})
 	}
 	a.openShelf(c.Server)
 	a.startID = strings.ToLower(rand.Text()[:12])
@@ -174,14 +174,14 @@ func (a *App) build(ctx context.Context) (err error) {
 	a.calls = alert.NewSwitchboard(alert.SwitchboardOptions{Outbox: a.ledger, Receivers: callees, Words: alertWords(c),
 		Policy: alertPolicy(c), Retry: alertRetry(c), Snapshot: a.run.Snapshot, StartID: a.startID, Log: a.log.Named("alert")})
 
-	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: configured{a.ledger, a.calls}, Version: a.o.Version, Receivers: a.calls.Names(),
+	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: configuredOutbox{a.ledger, a.calls}, Version: a.o.Version, Receivers: a.calls.Names(),
 		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate, Backup: a.newestBackup})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
-	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.jobs.inspect, Take: a.jobs.take, Kept: a.jobs.kept, Shelf: a.shelf,
+	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.jobs.inspect, Take: a.jobs.take, Kept: a.jobs.hasCopy, Shelf: a.shelf,
 		Alerts: a.calls, Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
-	a.handler = a.gate.Handler(both(programs, a.screen(options)))
+	a.handler = a.gate.Handler(route(programs, a.screen(options)))
 	return nil
 }
 

@@ -13,11 +13,11 @@ import (
 // startBackups has the ledger copied once a day, and then what is old removed. A copy under
 // way ends with the daemon, and leaves nothing behind.
 func (a *App) startBackups() {
-	work := a.upkeepAlone
+	work := a.upkeepDaily
 	if a.backups != nil {
 		work = a.backups.Run
 	}
-	a.beside("backups", work)
+	a.startBackground("backups", work)
 }
 
 // newestBackup is for the metrics: when the newest copy was made, and whether the last try

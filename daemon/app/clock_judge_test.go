@@ -37,7 +37,7 @@ func (w *clockScene) judgeShown() {
 		ahead("the next visit", s.Next.At)
 		ahead("the earliest next visit", s.Next.Early)
 	}
-	if unset := s.At.Before(oldest); unset && s.Clock == "" {
+	if unset := s.At.Before(firstBuild); unset && s.Clock == "" {
 		w.t.Errorf("the clock shows %s and nothing is said", s.At)
 	}
 }

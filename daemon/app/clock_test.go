@@ -140,10 +140,10 @@ func (w *clockScene) start() {
 	}
 	w.cancel, w.run = cancel, supervisor.New(m, w.ledger, w.rig.Open, zap.NewNop())
 	calls := alert.NewSwitchboard(alert.SwitchboardOptions{Outbox: outbox{w.ledger, w}, Receivers: []alert.Receiver{{Notifier: w.phone, Level: 1}},
-		Policy: alert.Policy{PerHour: 6, Stale: time.Hour, ClockFloor: oldest, In: time.UTC}, Retry: alert.Retry{First: 5 * time.Second, Limit: 5 * time.Minute},
+		Policy: alert.Policy{PerHour: 6, Stale: time.Hour, ClockFloor: firstBuild, In: time.UTC}, Retry: alert.Retry{First: 5 * time.Second, Limit: 5 * time.Minute},
 		Snapshot: w.run.Snapshot, StartID: id, Log: zap.NewNop(), Now: w.clock.Now})
 	w.keeper = backup.New(backup.Options{Source: w, Ledger: path, Folder: filepath.Join(w.dir, "backups"), Keep: 100, Every: backupEvery,
-		Log: zap.NewNop(), Now: w.clock.Now, ClockFloor: oldest})
+		Log: zap.NewNop(), Now: w.clock.Now, ClockFloor: firstBuild})
 	w.work.Go(func() { _ = w.run.Run(ctx) })
 	w.work.Go(func() { calls.Run(ctx) })
 	w.work.Go(func() { w.keeper.Run(ctx) })
@@ -261,7 +261,7 @@ func playClock(t *testing.T, seed uint64) (w *clockScene) {
 		defer r.Close()
 		w = &clockScene{t: t, rng: rand.New(rand.NewPCG(seed, 19)), dir: dir, begun: time.Now(), rig: r, set: RunSettings(c), opts: JobOptions(c),
 			phone: &pocket{got: map[string][]time.Time{}}, queued: map[string]time.Time{}}
-		w.set.Now, w.set.PartEveryParts, w.set.CheckEvery, w.set.ClockFloor = w.clock.Now, 3, 4*time.Hour, oldest
+		w.set.Now, w.set.PartEveryParts, w.set.CheckEvery, w.set.ClockFloor = w.clock.Now, 3, 4*time.Hour, firstBuild
 		w.setWrong(0)
 		if w.rng.IntN(2) == 0 {
 			w.setWrong(wrongBy[w.rng.IntN(len(wrongBy))])

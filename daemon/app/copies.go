@@ -52,7 +52,7 @@ func usesOf(lots []ledger.Lot, key func(*ledger.LotJob) string) map[string]shelf
 // inspect reads a job where it lies. part, where it names any, are the lines of its part.
 func (r *jobReader) inspect(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 	if lot, index, ok := client.ParseCopy(path); ok {
-		return r.again(ctx, lot, index, part)
+		return r.reorder(ctx, lot, index, part)
 	}
 	return r.read(ctx, path, path, part)
 }
@@ -70,7 +70,7 @@ func (r *jobReader) read(ctx context.Context, path, file string, part job.Lines)
 // The copy keeps which lines are the part.
 func (r *jobReader) take(ctx context.Context, path string, part job.Lines) (*job.Plan, error) {
 	if lot, index, ok := client.ParseCopy(path); ok {
-		return r.again(ctx, lot, index, part)
+		return r.reorder(ctx, lot, index, part)
 	}
 	j, err := job.OpenJob(ctx, path, part)
 	if err != nil {
@@ -84,8 +84,8 @@ func (r *jobReader) take(ctx context.Context, path string, part job.Lines) (*job
 	return r.read(ctx, path, file, job.Lines{})
 }
 
-// again reads the copy of a job that a lot was made from, for the machine as it is now.
-func (r *jobReader) again(ctx context.Context, id int64, index int, part job.Lines) (*job.Plan, error) {
+// reorder reads the copy of a job that a lot was made from, for the machine as it is now.
+func (r *jobReader) reorder(ctx context.Context, id int64, index int, part job.Lines) (*job.Plan, error) {
 	if part != (job.Lines{}) {
 		return nil, fmt.Errorf("cannot make job %d of lot %d again with another part: its copy keeps the original one; order from the file instead", index+1, id)
 	}
@@ -101,7 +101,7 @@ func (r *jobReader) again(ctx context.Context, id int64, index int, part job.Lin
 	fail := func(why string) (*job.Plan, error) {
 		return nil, fmt.Errorf("cannot make job %d of lot %d again: %s; slice it again, or use its file if you still have it: %s", index+1, id, why, j.Path)
 	}
-	file, ok := r.archive.Again(j.SHA256)
+	file, ok := r.archive.Reserve(j.SHA256)
 	if !ok {
 		return fail("its copy was removed to make room")
 	}
@@ -112,8 +112,8 @@ func (r *jobReader) again(ctx context.Context, id int64, index int, part job.Lin
 	return plan, err
 }
 
-// kept reports whether the copy of a job is there.
-func (r *jobReader) kept(digest string) bool {
+// hasCopy reports whether the copy of a job is there.
+func (r *jobReader) hasCopy(digest string) bool {
 	_, ok := r.archive.Find(digest)
 	return ok
 }

@@ -145,7 +145,7 @@ func TestEveryStartSpeaksEveryProtocol(t *testing.T) {
 func TestComplaintsAreBounded(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		core, seen := observer.New(zap.DebugLevel)
-		c := newComplaints(zap.New(core))
+		c := newServerLog(zap.New(core))
 		for range 10_000 {
 			_, _ = c.Write([]byte("http: TLS handshake error from 192.0.2.7:40000: EOF\n"))
 			time.Sleep(10 * time.Millisecond)

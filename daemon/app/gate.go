@@ -18,16 +18,16 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// tellLimit bounds how long an alert about strangers may take to be written down.
-const tellLimit = 10 * time.Second
+// recordLimit bounds how long an alert about strangers may take to be written down.
+const recordLimit = 10 * time.Second
 
 // openGate decides who may come in.
 func (a *App) openGate(c config.Server) (err error) {
-	o := access.Options{Large: large, Tell: a.tellOfStrangers}
-	if o.Operate, err = readSecret(c.SecretFile); err != nil {
+	o := access.Options{BoundsBody: carriesJob, OnBurst: a.alertSignInFailures}
+	if o.Operate, err = readAccessSecret(c.SecretFile); err != nil {
 		return err
 	}
-	if o.Look, err = readSecret(c.LookSecretFile); err != nil {
+	if o.Look, err = readAccessSecret(c.LookSecretFile); err != nil {
 		return err
 	}
 	a.secret = o.Operate.Set() || o.Look.Set()
@@ -59,16 +59,16 @@ func (a *App) openGate(c config.Server) (err error) {
 	return err
 }
 
-// large are the requests whose body may be a job file; their handlers bound it.
-func large(r *http.Request) bool {
+// carriesJob are the requests whose body may be a job file; their handlers bound it.
+func carriesJob(r *http.Request) bool {
 	return r.Method == http.MethodPost && (r.URL.Path == "/api/v1/jobs" || r.URL.Path == "/lots/new")
 }
 
-// strangers counts the alerts about wrong secrets, for their identities.
-type strangers struct{ sent atomic.Int64 }
+// alertCount counts the alerts about wrong secrets, for their identities.
+type alertCount struct{ sent atomic.Int64 }
 
-// tellOfStrangers has the operator know that somebody tries secrets.
-func (a *App) tellOfStrangers(b access.Burst) {
+// alertSignInFailures has the operator know that somebody tries secrets.
+func (a *App) alertSignInFailures(b access.Burst) {
 	from, further := b.From.String(), "more from there"
 	if !b.From.IsValid() {
 		from, further = "many addresses", "those of strangers"
@@ -76,13 +76,13 @@ func (a *App) tellOfStrangers(b access.Burst) {
 	text := fmt.Sprintf("%d failed sign-in attempts from %s; %s are refused for a while", b.Failures, from, further)
 	a.log.Warn("wrong secrets", zap.String("from", from), zap.Int("failures", b.Failures))
 	s := a.run.Snapshot()
-	alert := ledger.Alert{ID: fmt.Sprintf("%s-access-%d", a.startID, a.strangers.sent.Add(1)), Kind: "access", State: s.State.String(), Reason: "access", Text: text}
+	alert := ledger.Alert{ID: fmt.Sprintf("%s-access-%d", a.startID, a.signInAlerts.sent.Add(1)), Kind: "access", State: s.State.String(), Reason: "access", Text: text}
 	payload, err := json.Marshal(map[string]any{"id": alert.ID, "machine": s.Machine, "state": alert.State, "reason": alert.Reason, "text": text,
 		"advice": "if it was none of your people, find out who is on the network and make a new secret (config secret)", "belt_travel_mm": s.Belt.TravelMM})
 	if err == nil { // texts and a number: it cannot fail
 		alert.Payload = payload
 	}
-	ctx, cancel := context.WithTimeout(context.Background(), tellLimit)
+	ctx, cancel := context.WithTimeout(context.Background(), recordLimit)
 	defer cancel()
 	if err := a.ledger.Commit(ctx, ledger.EventNoted{Kind: "access", Text: text}, ledger.AlertQueued{Alert: alert}); err != nil {
 		a.log.Error("cannot record failed sign-in attempts", zap.Error(err))

@@ -32,58 +32,58 @@ const shutdownWithin = 3 * time.Second
 // app is stopped.
 func (a *App) Start(ctx context.Context) error {
 	if err := a.start(ctx); err != nil {
-		return errors.Join(err, a.giveUp(ctx))
+		return errors.Join(err, a.stopBounded(ctx))
 	}
 	return nil
 }
 
-// giveUp takes everything down within a bound of its own, since the end of ctx may
+// stopBounded takes everything down within a bound of its own, since the end of ctx may
 // be the reason.
-func (a *App) giveUp(ctx context.Context) error {
+func (a *App) stopBounded(ctx context.Context) error {
 	bound, cancel := context.WithTimeout(context.WithoutCancel(ctx), StopWithin)
 	defer cancel()
 	return a.Stop(bound)
 }
 
 func (a *App) start(ctx context.Context) error {
-	a.beside("alerts", a.calls.Run)
+	a.startBackground("alerts", a.calls.Run)
 	if err := a.startServer(ctx); err != nil {
 		return err
 	}
 	a.startBackups()
-	a.startRoom()
+	a.startDiskWatch()
 	a.startRun()
 	a.startWatchdog()
 	a.startMemoryTrim()
-	a.tell(systemd.SdNotifyReady)
-	a.onStop("service manager", func(context.Context) error { a.tell(systemd.SdNotifyStopping); return nil })
+	a.notifySystemd(systemd.SdNotifyReady)
+	a.onStop("service manager", func(context.Context) error { a.notifySystemd(systemd.SdNotifyStopping); return nil })
 	c := a.o.Config
 	a.log.Info("started", zap.String("version", a.o.Version), zap.String("port", c.Machine.Port),
 		zap.String("ledger", c.Ledger.Path), zap.String("socket", c.Server.Socket), zap.String("address", a.address))
 	return nil
 }
 
-// tell informs the service manager; that it does not listen is no reason to stop.
-func (a *App) tell(state string) {
+// notifySystemd informs the service manager; that it does not listen is no reason to stop.
+func (a *App) notifySystemd(state string) {
 	if _, err := systemd.SdNotify(false, state); err != nil {
 		a.log.Warn("cannot tell the service manager "+state, zap.Error(err))
 	}
 }
 
-// beside sets work going that goes on until the daemon ends, which then waits for it. The
+// startBackground sets work going that goes on until the daemon ends, which then waits for it. The
 // name is that of its stop.
-func (a *App) beside(name string, work func(ctx context.Context)) {
+func (a *App) startBackground(name string, work func(ctx context.Context)) {
 	ctx, cancel := context.WithCancel(context.Background())
 	var going sync.WaitGroup
 	going.Go(func() { work(ctx) })
 	a.onStop(name, func(bound context.Context) error {
 		cancel()
-		return within(bound, going.Wait)
+		return waitWithin(bound, going.Wait)
 	})
 }
 
-// repeatedly does something after every such interval, until ctx ends.
-func repeatedly(ctx context.Context, every time.Duration, do func()) {
+// repeat does something after every such interval, until ctx ends.
+func repeat(ctx context.Context, every time.Duration, do func()) {
 	ticker := time.NewTicker(every)
 	defer ticker.Stop()
 	for {
@@ -124,7 +124,7 @@ func (a *App) startServer(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	complaints := log.New(newComplaints(a.log.Named("http")), "", 0)
+	complaints := log.New(newServerLog(a.log.Named("http")), "", 0)
 	for _, l := range listeners {
 		server := newServer(base, a.handler, complaints)
 		if c, ok := l.(*limiter); ok {
@@ -206,15 +206,15 @@ func (a *App) startRun() {
 	}()
 	a.onStop("run", func(bound context.Context) error {
 		cancel()
-		if err := within(bound, func() { <-done }); err != nil {
+		if err := waitWithin(bound, func() { <-done }); err != nil {
 			return fmt.Errorf("%w: heaters may be on, look at the machine", err)
 		}
 		return ended
 	})
 }
 
-// within waits for something that should end, but no longer than the bound.
-func within(bound context.Context, wait func()) error {
+// waitWithin waits for something that should end, but no longer than the bound.
+func waitWithin(bound context.Context, wait func()) error {
 	done := make(chan struct{})
 	go func() { defer close(done); wait() }()
 	select {
@@ -271,7 +271,7 @@ func (a *App) Run(ctx context.Context) error {
 	if failed != nil {
 		a.log.Error("the daemon is ending", zap.Error(failed))
 	}
-	err := errors.Join(failed, a.giveUp(ctx))
+	err := errors.Join(failed, a.stopBounded(ctx))
 	_ = a.log.Sync() // standard error often cannot be synced
 	return err
 }

@@ -15,9 +15,9 @@ import (
 // connection that has been idle for longest goes. Descriptors are needed for the board's
 // port and the ledger too.
 const (
-	mostConnections = 120             // of each role, and of those by which no secret has come
-	mostOfAddress   = 24              // of the latter, from one address or IPv6 network
-	strangersIdle   = 5 * time.Second // between two requests, of the latter
+	maxConnections = 120             // of each role, and of those by which no secret has come
+	maxPerAddress  = 24              // of the latter, from one address or IPv6 network
+	unprovedIdle   = 5 * time.Second // between two requests, of the latter
 )
 
 // limiter is a listener that keeps to these bounds.
@@ -50,7 +50,7 @@ func (c *limiter) Accept() (net.Conn, error) {
 		g.many = c.proxy.Contains(from)
 	}
 	c.mu.Lock()
-	room := c.roomFor(g, access.None)
+	room := c.evictFor(g, access.None)
 	c.conns[access.None][g] = true
 	c.mu.Unlock()
 	if room != nil {
@@ -59,9 +59,9 @@ func (c *limiter) Accept() (net.Conn, error) {
 	return g, nil
 }
 
-// roomFor returns the connection that must go for another to have a place in a role; nil for
+// evictFor returns the connection that must go for another to have a place in a role; nil for
 // none. The lock is held.
-func (c *limiter) roomFor(g *limitedConn, role access.Role) *limitedConn {
+func (c *limiter) evictFor(g *limitedConn, role access.Role) *limitedConn {
 	var all, same *limitedConn
 	neighbours := 0
 	longer := func(x, than *limitedConn) bool {
@@ -81,9 +81,9 @@ func (c *limiter) roomFor(g *limitedConn, role access.Role) *limitedConn {
 		}
 	}
 	switch {
-	case role == access.None && neighbours >= mostOfAddress && !g.many:
+	case role == access.None && neighbours >= maxPerAddress && !g.many:
 		return same
-	case len(c.conns[role]) >= mostConnections:
+	case len(c.conns[role]) >= maxConnections:
 		return all
 	}
 	return nil
@@ -106,7 +106,7 @@ func (c *limiter) State(conn net.Conn, state http.ConnState) {
 	case http.StateIdle:
 		g.busy, g.since = false, time.Now()
 		if g.role == access.None {
-			g.idleEnd = time.AfterFunc(strangersIdle, func() { _ = g.Close() })
+			g.idleEnd = time.AfterFunc(unprovedIdle, func() { _ = g.Close() })
 		}
 	}
 }
@@ -129,7 +129,7 @@ func (g *limitedConn) Proved(role access.Role) {
 	c.mu.Lock()
 	var room *limitedConn
 	if role > g.role && c.conns[g.role][g] {
-		room = c.roomFor(g, role)
+		room = c.evictFor(g, role)
 		delete(c.conns[g.role], g)
 		g.role = role
 		c.conns[role][g] = true

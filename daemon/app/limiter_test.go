@@ -72,14 +72,14 @@ func TestStrangersShutNobodyOut(t *testing.T) {
 	if stillOpen(a, theirs[0]) {
 		t.Error("the longest idle one of the stranger stays")
 	}
-	if n := strangersOf(a); n > mostOfAddress {
+	if n := strangersOf(a); n > maxPerAddress {
 		t.Errorf("%d connections of one stranger are open", n)
 	}
 	until(t, "the stranger's connections end by themselves", func() bool { return strangersOf(a) == 0 })
 	if !stillOpen(a, mine) || !stillOpen(a, look) {
 		t.Error("who had given a secret was cut off")
 	}
-	for range mostConnections + 10 {
+	for range maxConnections + 10 {
 		idle(t, a.Addr(), "Authorization: Bearer "+looks+"\r\n")
 	}
 	if !stillOpen(a, mine) {
@@ -116,13 +116,13 @@ func TestWhoMakesRoom(t *testing.T) {
 		come    int
 		stay    int
 	}{
-		"one address":      {func(i int) string { return fmt.Sprintf("192.0.2.7:%d", 1000+i) }, 60, mostOfAddress},
-		"one IPv6 network": {func(i int) string { return fmt.Sprintf("[2001:db8::%x]:1000", i+1) }, 60, mostOfAddress},
-		"IPv4 in IPv6":     {func(i int) string { return fmt.Sprintf("[::ffff:192.0.2.7]:%d", 1000+i) }, 60, mostOfAddress},
+		"one address":      {func(i int) string { return fmt.Sprintf("192.0.2.7:%d", 1000+i) }, 60, maxPerAddress},
+		"one IPv6 network": {func(i int) string { return fmt.Sprintf("[2001:db8::%x]:1000", i+1) }, 60, maxPerAddress},
+		"IPv4 in IPv6":     {func(i int) string { return fmt.Sprintf("[::ffff:192.0.2.7]:%d", 1000+i) }, 60, maxPerAddress},
 		"neighbours":       {func(i int) string { return fmt.Sprintf("192.0.2.%d:1000", i+1) }, 60, 60},
-		"many":             {func(i int) string { return fmt.Sprintf("192.0.%d.%d:1000", i/200, i%200+1) }, 300, mostConnections},
+		"many":             {func(i int) string { return fmt.Sprintf("192.0.%d.%d:1000", i/200, i%200+1) }, 300, maxConnections},
 		"the proxy":        {func(i int) string { return fmt.Sprintf("127.0.0.1:%d", 1000+i) }, 60, 60},
-		"too much proxy":   {func(i int) string { return fmt.Sprintf("127.0.0.1:%d", 1000+i) }, 300, mostConnections},
+		"too much proxy":   {func(i int) string { return fmt.Sprintf("127.0.0.1:%d", 1000+i) }, 300, maxConnections},
 	} {
 		t.Run(name, func(t *testing.T) {
 			l := piped{make(chan net.Conn, 1)}
@@ -158,7 +158,7 @@ func TestWhoMakesRoom(t *testing.T) {
 			return limiter.conns[access.None][conn.(*limitedConn)]
 		}
 		var all []net.Conn
-		for range mostOfAddress {
+		for range maxPerAddress {
 			g := come()
 			limiter.State(g, http.StateActive)
 			all = append(all, g)

@@ -52,7 +52,7 @@ func listenSocket(ctx context.Context, path string) (net.Listener, error) {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return fail(err)
 	}
-	if err := vacant(ctx, path); err != nil {
+	if err := checkSocketFree(ctx, path); err != nil {
 		return fail(err)
 	}
 	early := filepath.Join(dir, ".bw"+rand.Text()[:6])
@@ -78,9 +78,9 @@ func listenSocket(ctx context.Context, path string) (net.Listener, error) {
 	return &socketListener{l, path, mine}, nil
 }
 
-// vacant reports whether a socket can be put at a path: nothing is there, or what
+// checkSocketFree reports whether a socket can be put at a path: nothing is there, or what
 // a daemon that was killed has left.
-func vacant(ctx context.Context, path string) error {
+func checkSocketFree(ctx context.Context, path string) error {
 	info, err := os.Lstat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):

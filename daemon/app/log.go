@@ -31,21 +31,21 @@ func Logger(c config.Log, w io.Writer) (*zap.Logger, error) {
 		encoder = zapcore.NewJSONEncoder(form)
 	case "console":
 		form.EncodeTime, form.EncodeLevel = zapcore.TimeEncoderOfLayout("2006-01-02 15:04:05"), zapcore.CapitalLevelEncoder
-		encoder = oneLine{zapcore.NewConsoleEncoder(form)}
+		encoder = singleLineEncoder{zapcore.NewConsoleEncoder(form)}
 	default:
 		return nil, fmt.Errorf("cannot set up the log: format %q is neither json nor console", c.Format)
 	}
-	return zap.New(zapcore.NewCore(harmless{encoder}, zapcore.Lock(zapcore.AddSync(w)), level)), nil
+	return zap.New(zapcore.NewCore(escapingEncoder{encoder}, zapcore.Lock(zapcore.AddSync(w)), level)), nil
 }
 
-// harmless escapes in each entry what a terminal may obey: names in it come from boards and people.
-type harmless struct{ zapcore.Encoder }
+// escapingEncoder escapes in each entry what a terminal may obey: names in it come from boards and people.
+type escapingEncoder struct{ zapcore.Encoder }
 
 // Clone implements zapcore.Encoder.
-func (h harmless) Clone() zapcore.Encoder { return harmless{h.Encoder.Clone()} }
+func (h escapingEncoder) Clone() zapcore.Encoder { return escapingEncoder{h.Encoder.Clone()} }
 
 // EncodeEntry implements zapcore.Encoder.
-func (h harmless) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.Buffer, error) {
+func (h escapingEncoder) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.Buffer, error) {
 	line, err := h.Encoder.EncodeEntry(e, fields)
 	if err == nil {
 		text := wording.Escaped(line.String())
@@ -55,22 +55,22 @@ func (h harmless) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.
 	return line, err
 }
 
-// oneLine keeps a message of the console within its line, and its column: JSON does so by itself.
-type oneLine struct{ zapcore.Encoder }
+// singleLineEncoder keeps a message of the console within its line, and its column: JSON does so by itself.
+type singleLineEncoder struct{ zapcore.Encoder }
 
 // Clone implements zapcore.Encoder.
-func (o oneLine) Clone() zapcore.Encoder { return oneLine{o.Encoder.Clone()} }
+func (o singleLineEncoder) Clone() zapcore.Encoder { return singleLineEncoder{o.Encoder.Clone()} }
 
 // EncodeEntry implements zapcore.Encoder.
-func (o oneLine) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.Buffer, error) {
+func (o singleLineEncoder) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) (*buffer.Buffer, error) {
 	e.Message = strings.NewReplacer("\n", `\n`, "\t", `\t`).Replace(e.Message)
 	return o.Encoder.EncodeEntry(e, fields)
 }
 
-// complaints takes what the HTTP servers say of broken connections, which strangers can
+// serverLog takes what the HTTP servers say of broken connections, which strangers can
 // have them say without end. The first twenty are logged, then one a minute, with how
 // many were left out since the last.
-type complaints struct {
+type serverLog struct {
 	log *zap.Logger
 
 	mu      sync.Mutex
@@ -78,12 +78,12 @@ type complaints struct {
 	leftOut int
 }
 
-func newComplaints(log *zap.Logger) *complaints {
-	return &complaints{log: log, some: rate.Sometimes{First: 20, Interval: time.Minute}}
+func newServerLog(log *zap.Logger) *serverLog {
+	return &serverLog{log: log, some: rate.Sometimes{First: 20, Interval: time.Minute}}
 }
 
 // Write implements io.Writer. Each call is one line.
-func (c *complaints) Write(line []byte) (int, error) {
+func (c *serverLog) Write(line []byte) (int, error) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.leftOut++

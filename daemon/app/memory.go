@@ -12,8 +12,8 @@ const trimEvery = time.Minute
 // startMemoryTrim gives back what the start, or a page of the screen, has left on the heap. While the
 // machine acts nothing is touched: its lines come first.
 func (a *App) startMemoryTrim() {
-	a.beside("memory trim", func(ctx context.Context) {
-		repeatedly(ctx, trimEvery, func() {
+	a.startBackground("memory trim", func(ctx context.Context) {
+		repeat(ctx, trimEvery, func() {
 			if !a.run.Snapshot().State.Acting() {
 				debug.FreeOSMemory()
 			}

@@ -10,23 +10,23 @@ import (
 	"beltwarden/daemon/disk"
 )
 
-// roomEvery is how often the room on the ledger's disk is measured: what a part writes in
+// diskEvery is how often the room on the ledger's disk is measured: what a part writes in
 // that time is a thousandth of the required room.
-const roomEvery = 20 * time.Second
+const diskEvery = 20 * time.Second
 
-// startRoom reports to the run how much room there is on the ledger's disk. The asking is done
+// startDiskWatch reports to the run how much room there is on the ledger's disk. The asking is done
 // here, since a disk that hangs must not stop the run.
-func (a *App) startRoom() {
+func (a *App) startDiskWatch() {
 	if a.o.Config.Ledger.ReserveMB <= 0 {
 		return
 	}
-	a.beside("watch on the disk", a.watchRoom)
+	a.startBackground("watch on the disk", a.watchDisk)
 }
 
-func (a *App) watchRoom(ctx context.Context) {
+func (a *App) watchDisk(ctx context.Context) {
 	dir, silent := filepath.Dir(a.o.Config.Ledger.Path), false
 	measure := func() {
-		free, err := a.free(dir)
+		free, err := a.freeBytes(dir)
 		if err == nil {
 			_ = a.run.Room(ctx, free) // a run that has ended needs to know no more
 		} else if !silent {
@@ -35,11 +35,11 @@ func (a *App) watchRoom(ctx context.Context) {
 		silent = err != nil
 	}
 	measure()
-	repeatedly(ctx, roomEvery, measure)
+	repeat(ctx, diskEvery, measure)
 }
 
-// free measures what the daemon may still write to a folder's file system, in bytes.
-func (a *App) free(dir string) (int64, error) {
+// freeBytes measures what the daemon may still write to a folder's file system, in bytes.
+func (a *App) freeBytes(dir string) (int64, error) {
 	if a.o.Free != nil {
 		return a.o.Free(dir)
 	}

@@ -20,24 +20,24 @@ func (a *App) screen(o job.Options) http.Handler {
 		files = jobs{a.shelf}
 	}
 	return screen.New(screen.Options{
-		Run: a.run, Ledger: configured{a.ledger, a.calls},
+		Run: a.run, Ledger: configuredOutbox{a.ledger, a.calls},
 		Lots: func(ctx context.Context) ([]client.LotSummary, error) { return api.Lots(ctx, a.ledger) },
 		Lot: func(ctx context.Context, id int64) (*client.LotDetail, error) {
-			return api.Lot(ctx, a.ledger, id, a.jobs.kept)
+			return api.Lot(ctx, a.ledger, id, a.jobs.hasCopy)
 		},
 		Inspect: a.jobs.inspect, Take: a.jobs.take, Job: o, AdvanceFeed: a.o.Config.Discharge.AdvanceFeedMMPerMin,
 		Alerts: func(ctx context.Context) ([]client.Receiver, error) { return api.Receivers(ctx, a.calls) },
 		Jobs:   files, TestAlert: a.calls.Test, Version: a.o.Version, Log: a.log.Named("screen"),
 		Operates: func(r *http.Request) bool { return access.RoleOf(r) == access.Operate },
-		LogOut:   access.LoggedIn,
-		Who:      access.Who,
-		Slowly:   access.Slowly,
+		LogOut:   access.HasSession,
+		Who:      access.Actor,
+		Slowly:   access.SlowBody,
 	})
 }
 
-// both serves programs under the addresses that are theirs, and the pages under all
+// route serves programs under the addresses that are theirs, and the pages under all
 // others.
-func both(programs, pages http.Handler) http.Handler {
+func route(programs, pages http.Handler) http.Handler {
 	mux := http.NewServeMux()
 	for _, path := range []string{"/api/", "/healthz", "/readyz", "/metrics"} {
 		mux.Handle(path, programs)

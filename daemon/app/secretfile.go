@@ -13,18 +13,18 @@ import (
 	"beltwarden/daemon/access"
 )
 
-// mostSecret bounds a file that holds a secret.
-const mostSecret = 4096
+// maxSecretBytes bounds a file that holds a secret.
+const maxSecretBytes = 4096
 
-// leastBits is what a secret must be hard to guess by. Sixteen random digits have 46 by this
+// minSecretBits is what a secret must be hard to guess by. Sixteen random digits have 46 by this
 // count, which is a low one, and what config secret makes has about 100.
-const leastBits = 40
+const minSecretBits = 40
 
-// bits estimates from below how hard a text is to guess: the pairs of characters that are
+// secretBits estimates from below how hard a text is to guess: the pairs of characters that are
 // not there a second time, each worth as many bits as the characters or the steps between
 // them vary by, whichever do so less (Shannon 1948, section 6). A letter that is repeated, a
 // word that is, and letters or digits in their order have next to none. It knows no words.
-func bits[T string | []byte](text T) float64 {
+func secretBits[T string | []byte](text T) float64 {
 	var chars, steps, pairs []int
 	for i := range len(text) {
 		chars = append(chars, int(text[i]))
@@ -34,11 +34,11 @@ func bits[T string | []byte](text T) float64 {
 		}
 	}
 	slices.Sort(pairs)
-	return float64(len(slices.Compact(pairs))) * min(variety(chars), variety(steps))
+	return float64(len(slices.Compact(pairs))) * min(entropy(chars), entropy(steps))
 }
 
-// variety is the entropy of values, bits each.
-func variety(values []int) (sum float64) {
+// entropy is the entropy of values, bits each.
+func entropy(values []int) (sum float64) {
 	counts := map[int]float64{}
 	for _, v := range values {
 		counts[v]++
@@ -50,27 +50,27 @@ func variety(values []int) (sum float64) {
 	return sum
 }
 
-// weak says why a secret is too easy to guess; "" is that it is not.
-func weak[T string | []byte](secret T) string {
-	if n := bits(secret); n < leastBits {
-		return fmt.Sprintf("it is too easy to guess: short, repeated or in a row, it has about %.0f bits, and %d are required; make one with: beltwarden config secret FILE", n, leastBits)
+// weakness says why a secret is too easy to guess; "" is that it is not.
+func weakness[T string | []byte](secret T) string {
+	if n := secretBits(secret); n < minSecretBits {
+		return fmt.Sprintf("it is too easy to guess: short, repeated or in a row, it has about %.0f bits, and %d are required; make one with: beltwarden config secret FILE", n, minSecretBits)
 	}
 	return ""
 }
 
-// readSecret reads the secret that other computers must give; an empty path is
+// readAccessSecret reads the secret that other computers must give; an empty path is
 // none. It may come by a pipe.
-func readSecret(file string) (secret access.Secret, err error) {
+func readAccessSecret(file string) (secret access.Secret, err error) {
 	if file == "" {
 		return access.Secret{}, nil
 	}
-	err = secretFile(file, fs.ModeType, func(text []byte) (why string) {
+	err = readSecretFile(file, fs.ModeType, func(text []byte) (why string) {
 		text = bytes.TrimSpace(text)
 		if bytes.ContainsFunc(text, func(r rune) bool { return r <= ' ' || r > '~' }) {
 			return "it contains white space or characters not allowed in a header; use letters and digits"
 		}
 		secret = access.SecretOf(text)
-		return weak(text)
+		return weakness(text)
 	})
 	if err != nil {
 		return access.Secret{}, err
@@ -78,17 +78,17 @@ func readSecret(file string) (secret access.Secret, err error) {
 	return secret, nil
 }
 
-// readHidden reads one line that is kept out of the configuration: a password, a
+// readSecretText reads one line that is kept out of the configuration: a password, a
 // key or an address that holds one.
-func readHidden(file string) (line string, err error) {
-	err = hiddenLine(file, func(text []byte) { line = string(text) })
+func readSecretText(file string) (line string, err error) {
+	err = readSecretLine(file, func(text []byte) { line = string(text) })
 	return line, err
 }
 
-// hiddenLine is [readHidden] for those who keep it in another way; the text is wiped out
+// readSecretLine is [readSecretText] for those who keep it in another way; the text is wiped out
 // afterwards.
-func hiddenLine(file string, keep func(text []byte)) error {
-	return secretFile(file, 0, func(text []byte) (why string) {
+func readSecretLine(file string, keep func(text []byte)) error {
+	return readSecretFile(file, 0, func(text []byte) (why string) {
 		text = bytes.TrimRight(text, "\r\n")
 		switch {
 		case len(text) == 0:
@@ -101,11 +101,11 @@ func hiddenLine(file string, keep func(text []byte)) error {
 	})
 }
 
-// secretFile reads a secret from a short file that not every user of this computer may
+// readSecretFile reads a secret from a short file that not every user of this computer may
 // read. Kinds are the types that it may have other than a plain file; take gets what is
 // in it, which is wiped out afterwards, and returns why it is no secret. Errors show nothing
 // of it.
-func secretFile(file string, kinds fs.FileMode, take func(text []byte) (why string)) error {
+func readSecretFile(file string, kinds fs.FileMode, take func(text []byte) (why string)) error {
 	path, err := SecretPath(file)
 	if err != nil {
 		return err
@@ -127,12 +127,12 @@ func secretFile(file string, kinds fs.FileMode, take func(text []byte) (why stri
 	case info.Mode().Perm()&0o007 != 0:
 		return unfit("every user of this computer can read it; remove that right: chmod o= " + path)
 	}
-	data := make([]byte, mostSecret+1)
+	data := make([]byte, maxSecretBytes+1)
 	defer clear(data)
 	n, err := io.ReadFull(f, data)
 	switch {
 	case err == nil:
-		return unfit(fmt.Sprintf("the file is longer than %d bytes", mostSecret))
+		return unfit(fmt.Sprintf("the file is longer than %d bytes", maxSecretBytes))
 	case !errors.Is(err, io.EOF) && !errors.Is(err, io.ErrUnexpectedEOF):
 		return fail(err)
 	}

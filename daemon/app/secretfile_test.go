@@ -31,7 +31,7 @@ func TestSecretFiles(t *testing.T) {
 		if err := os.Chmod(path, c.mode); err != nil {
 			t.Fatal(err)
 		}
-		got, err := readSecret(path)
+		got, err := readAccessSecret(path)
 		if c.want == "" && (err != nil || got != access.SecretOf([]byte("belt-7f3a-pegs-2c"))) {
 			t.Errorf("%q: %v, %v", c.content, got.Set(), err)
 		}
@@ -39,7 +39,7 @@ func TestSecretFiles(t *testing.T) {
 			t.Errorf("%q, %v: %v, want %q", c.content, c.mode, err, c.want)
 		}
 	}
-	if _, err := readSecret(path + "x"); !errors.Is(err, os.ErrNotExist) {
+	if _, err := readAccessSecret(path + "x"); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("an absent file: %v", err)
 	}
 }
@@ -48,8 +48,8 @@ func TestSecretFiles(t *testing.T) {
 func TestWeakSecrets(t *testing.T) {
 	for _, s := range []string{"", "short", strings.Repeat("a", 4000), strings.Repeat("ab", 30), "hunter2-hunter2-hunter2", "passwordpassword1", "0123456789abcdef",
 		"abcdefghijklmnopqrstuvwxyz", "zyxwvutsrqponmlkjihgfedcba", "2468ACEGIKMOQSUWY", "123123123123123123"} {
-		if weak(s) == "" {
-			t.Errorf("%.40s is taken for %.0f bits", s, bits(s))
+		if weakness(s) == "" {
+			t.Errorf("%.40s is taken for %.0f bits", s, secretBits(s))
 		}
 	}
 	least := 1e9
@@ -60,16 +60,16 @@ func TestWeakSecrets(t *testing.T) {
 			text[i] = "abcdefghijklmnopqrstuvwxyz234567"[draw.IntN(32)]
 		}
 		s := string(text)
-		least = min(least, bits(s[:20]))
-		if weak(s) != "" {
-			t.Errorf("%s is refused: %.0f bits", s, bits(s))
+		least = min(least, secretBits(s[:20]))
+		if weakness(s) != "" {
+			t.Errorf("%s is refused: %.0f bits", s, secretBits(s))
 		}
 	}
-	if least < leastBits {
+	if least < minSecretBits {
 		t.Errorf("twenty random characters may have %.0f bits", least)
 	}
 	for _, s := range []string{"wide-open-greenhouse-42", "3141592653589793238462", "K7#pQ9!zR2&mX4%t"} {
-		if why := weak(s); why != "" {
+		if why := weakness(s); why != "" {
 			t.Errorf("%s: %s", s, why)
 		}
 	}
@@ -84,21 +84,21 @@ func TestHiddenLines(t *testing.T) {
 		is      string
 		want    string // a part of the error, "" for none
 	}{
-		{"pass word\r\n", 0o600, "pass word", ""}, {"ä", 0o640, "ä", ""}, {strings.Repeat("x", mostSecret), 0o600, strings.Repeat("x", mostSecret), ""},
+		{"pass word\r\n", 0o600, "pass word", ""}, {"ä", 0o640, "ä", ""}, {strings.Repeat("x", maxSecretBytes), 0o600, strings.Repeat("x", maxSecretBytes), ""},
 		{"password", 0o604, "", "every user"}, {"\n", 0o600, "", "the file is empty"}, {"a\nb", 0o600, "", "more than one line"},
-		{"a\x00b", 0o600, "", "more than one line"}, {strings.Repeat("x", mostSecret+1), 0o600, "", "longer than 4096 bytes"},
+		{"a\x00b", 0o600, "", "more than one line"}, {strings.Repeat("x", maxSecretBytes+1), 0o600, "", "longer than 4096 bytes"},
 	} {
 		path := filepath.Join(dir, "hidden")
 		os.Remove(path)
 		if err := errors.Join(os.WriteFile(path, []byte(c.content), 0o600), os.Chmod(path, c.mode)); err != nil {
 			t.Fatal(err)
 		}
-		got, err := readHidden(path)
+		got, err := readSecretText(path)
 		if c.want == "" && err != nil || c.want != "" && (err == nil || !strings.Contains(err.Error(), c.want)) || got != c.is {
 			t.Errorf("%.20q, %v: %.20q, %v, want %q", c.content, c.mode, got, err, c.want)
 		}
 	}
-	if _, err := readHidden(dir); err == nil || !strings.Contains(err.Error(), "it is not a file") {
+	if _, err := readSecretText(dir); err == nil || !strings.Contains(err.Error(), "it is not a file") {
 		t.Errorf("a folder: %v", err)
 	}
 }
@@ -111,7 +111,7 @@ func TestSecretByAPipe(t *testing.T) {
 	}
 	wrote := make(chan error, 1)
 	go func() { wrote <- os.WriteFile(path, []byte("belt-7f3a-pegs-2c\n"), 0) }()
-	got, err := readSecret(path)
+	got, err := readAccessSecret(path)
 	if err := errors.Join(err, <-wrote); err != nil || got != access.SecretOf([]byte("belt-7f3a-pegs-2c")) {
 		t.Errorf("%v, %v", got.Set(), err)
 	}

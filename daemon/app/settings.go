@@ -52,7 +52,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		GapMM:          d.GapMM,
 		ClearAtEnd:     d.ClearAtEnd,
 
-		ClockFloor:      clockFloor(),
+		ClockFloor:      builtAfter(),
 		VisitAhead:      c.Alerts.Ahead,
 		PartEveryParts:  h.EveryParts,
 		CheckEveryMM:    h.EveryTravelMM,

@@ -19,11 +19,11 @@ const (
 	// trimPause is left between two transactions that remove something: much longer than
 	// one takes, so that the run has the ledger nearly to itself.
 	trimPause = 100 * time.Millisecond
-	// newestKept is how much of the journal stays whatever the clock says: about two weeks
+	// keepNewest is how much of the journal stays whatever the clock says: about two weeks
 	// of parts of 20 minutes around the clock.
-	newestKept = 50_000
-	// worthNoting is from how many rows on it is noted in the ledger, and not in the log alone.
-	worthNoting = 100
+	keepNewest = 50_000
+	// minNotedRows is from how many rows on it is noted in the ledger, and not in the log alone.
+	minNotedRows = 100
 )
 
 // upkeep removes what is old, once a day and only after a copy of the ledger has come
@@ -31,14 +31,14 @@ const (
 func (a *App) upkeep(ctx context.Context) {
 	var removed []string
 	if days := a.o.Config.Ledger.KeepDetails; days > 0 {
-		done, err := a.ledger.Trim(ctx, ledger.Retention{Before: time.Now().AddDate(0, 0, -days), Newest: newestKept, Receivers: a.calls.Names(), Pause: trimPause})
+		done, err := a.ledger.Trim(ctx, ledger.Retention{Before: time.Now().AddDate(0, 0, -days), Newest: keepNewest, Receivers: a.calls.Names(), Pause: trimPause})
 		if err != nil && ctx.Err() == nil {
 			a.log.Warn("not all old details were removed", zap.Error(err))
 		}
 		if n := done.Rows(); n > 0 {
 			a.log.Info("old details were removed from the ledger", zap.Int("rows", n), zap.Int("belt", done.Progress), zap.Int("alerts", done.Alerts),
 				zap.Int("events", done.Events), zap.Int("states", done.States), zap.Duration("longest_write", done.Longest))
-			if n >= worthNoting {
+			if n >= minNotedRows {
 				removed = append(removed, fmt.Sprintf("%s of the ledger that no count and no report rests on", wording.Count(n, "old detail")))
 			}
 		}
@@ -49,7 +49,7 @@ func (a *App) upkeep(ctx context.Context) {
 			a.log.Warn("not all unused uploaded jobs were removed", zap.Error(err))
 		}
 		if len(gone) > 0 {
-			removed = append(removed, fmt.Sprintf("%s not used by a lot for long: %s", wording.Count(len(gone), "uploaded job"), namesOf(gone)))
+			removed = append(removed, fmt.Sprintf("%s not used by a lot for long: %s", wording.Count(len(gone), "uploaded job"), fileNames(gone)))
 		}
 	}
 	if len(removed) == 0 {
@@ -60,8 +60,8 @@ func (a *App) upkeep(ctx context.Context) {
 	}
 }
 
-// namesOf lists the first few names.
-func namesOf(list []shelf.Item) string {
+// fileNames lists the first few names.
+func fileNames(list []shelf.Item) string {
 	const most = 5
 	var names []string
 	for i, item := range list {
@@ -84,7 +84,7 @@ func (a *App) tidyShelf(ctx context.Context) ([]shelf.Item, error) {
 	return a.shelf.Tidy(a.o.Config.Server.KeepJobs, int64(a.o.Config.Server.JobsLimitMB)*1e6, use)
 }
 
-// upkeepAlone is for a daemon that makes no copies.
-func (a *App) upkeepAlone(ctx context.Context) {
-	repeatedly(ctx, upkeepEvery, func() { a.upkeep(ctx) })
+// upkeepDaily is for a daemon that makes no copies.
+func (a *App) upkeepDaily(ctx context.Context) {
+	repeat(ctx, upkeepEvery, func() { a.upkeep(ctx) })
 }

@@ -37,7 +37,7 @@ func TestUpkeep(t *testing.T) {
 		lot := ledger.Lot{ID: 1, Name: "pegs", Status: ledger.LotOpen, Order: ledger.OrderBlocks,
 			Jobs: []ledger.LotJob{{Path: c.Server.JobsFolder + "/needed.gcode", SHA256: "ab", Name: "needed", GoodOrdered: 5}}}
 		var records []ledger.Record
-		for n := range newestKept + 200 {
+		for n := range keepNewest + 200 {
 			records = append(records, ledger.EventNoted{Kind: "link", Text: fmt.Sprint(n)})
 		}
 		if err := a.ledger.Commit(t.Context(), append(records, ledger.LotOpened{Lot: lot})...); err != nil {
@@ -66,7 +66,7 @@ func TestUpkeep(t *testing.T) {
 			}
 			return n, notes
 		}
-		if n, notes := left(); n != newestKept+200 || len(notes) > 0 {
+		if n, notes := left(); n != keepNewest+200 || len(notes) > 0 {
 			t.Errorf("without a copy %d events are left, and %q is recorded", n, notes)
 		}
 		if err := os.Remove(free); err != nil {
@@ -78,7 +78,7 @@ func TestUpkeep(t *testing.T) {
 		if err != nil || len(items) != 1 || items[0].Name != "needed.gcode" {
 			t.Errorf("%+v %v", items, err)
 		}
-		if n != newestKept-3 || len(notes) != 2 || !strings.Contains(notes[0], "201 old details of the ledger that no count and no report rests on; 1 uploaded job not used by a lot for long: large.gcode") ||
+		if n != keepNewest-3 || len(notes) != 2 || !strings.Contains(notes[0], "201 old details of the ledger that no count and no report rests on; 1 uploaded job not used by a lot for long: large.gcode") ||
 			!strings.Contains(notes[1], "idle.gcode") {
 			t.Errorf("%d events are left, and %q is recorded", n, notes)
 		}
@@ -94,7 +94,7 @@ func TestTheDiskOfTheLedgerIsWatched(t *testing.T) {
 	a := start(t, Options{Config: c, Opener: machine(t).Open})
 	for end := time.Now().Add(patience); ; time.Sleep(10 * time.Millisecond) {
 		if s := a.Snapshot().Supply; s.DiskFreeBytes != nil {
-			free, err := a.free(c.Ledger.Path)
+			free, err := a.freeBytes(c.Ledger.Path)
 			if err != nil || s.DiskLow || *s.DiskFreeBytes < free/2 || *s.DiskFreeBytes > 2*free {
 				t.Errorf("%d bytes are reported, %d are free, %v", *s.DiskFreeBytes, free, err)
 			}

@@ -19,28 +19,28 @@ func (a *App) startWatchdog() {
 	if every == 0 {
 		return
 	}
-	a.beside("watchdog", func(ctx context.Context) { a.feed(ctx, every/3) })
+	a.startBackground("watchdog", func(ctx context.Context) { a.feedWatchdog(ctx, every/3) })
 }
 
-func (a *App) feed(ctx context.Context, every time.Duration) {
+func (a *App) feedWatchdog(ctx context.Context, every time.Duration) {
 	sick := false
 	look := func() {
-		err := a.alive(ctx, every)
+		err := a.checkAlive(ctx, every)
 		switch {
 		case ctx.Err() != nil:
 		case err == nil:
-			a.tell(systemd.SdNotifyWatchdog)
+			a.notifySystemd(systemd.SdNotifyWatchdog)
 		case !sick:
 			a.log.Error("watchdog not fed: the daemon hangs", zap.Error(err))
 		}
 		sick = err != nil
 	}
 	look()
-	repeatedly(ctx, every, look)
+	repeat(ctx, every, look)
 }
 
-// alive asks all that must answer.
-func (a *App) alive(ctx context.Context, within time.Duration) error {
+// checkAlive asks all that must answer.
+func (a *App) checkAlive(ctx context.Context, within time.Duration) error {
 	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()
 	if err := a.run.Ping(ctx); err != nil {

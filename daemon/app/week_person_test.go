@@ -55,9 +55,9 @@ func (s *shop) begin() {
 	if err != nil {
 		s.t.Fatal(err)
 	}
-	a.beside("alerts", a.calls.Run)
+	a.startBackground("alerts", a.calls.Run)
 	a.startBackups()
-	a.startRoom()
+	a.startDiskWatch()
 	a.startRun()
 	s.app, s.starts = a, s.starts+1
 }

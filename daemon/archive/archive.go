@@ -33,10 +33,10 @@ const (
 	// reserveBytes stay free on the disk, since the ledger may be on the same one.
 	reserveBytes = 128 << 20
 	chunkBytes   = 1 << 20
-	early        = ".copying-" // begins the names of copies that are not whole
+	tempPrefix   = ".copying-" // begins the names of copies that are not whole
 	suffix       = ".gcode"
-	// opening is how long a lot may take from its copy to its record in the ledger.
-	opening = time.Hour
+	// openLimit is how long a lot may take from its copy to its record in the ledger.
+	openLimit = time.Hour
 )
 
 // Use is what lots have to do with a job.
@@ -74,9 +74,9 @@ func (a *Archive) Find(digest string) (file string, ok bool) {
 	return file, err == nil && info.Mode().IsRegular()
 }
 
-// Again is [Archive.Find] for a lot that is about to be opened: until it is in the ledger
+// Reserve is [Archive.Find] for a lot that is about to be opened: until it is in the ledger
 // the copy is not taken away.
-func (a *Archive) Again(digest string) (file string, ok bool) {
+func (a *Archive) Reserve(digest string) (file string, ok bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
 	if file, ok = a.Find(digest); ok {
@@ -102,7 +102,7 @@ func (a *Archive) Take(ctx context.Context, size int64, copy func(w io.Writer) (
 	if err := a.makeRoom(ctx, size); err != nil {
 		return "", err
 	}
-	temp := filepath.Join(a.o.Folder, early+strings.ToLower(rand.Text()))
+	temp := filepath.Join(a.o.Folder, tempPrefix+strings.ToLower(rand.Text()))
 	f, err := os.OpenFile(temp, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o400)
 	if err != nil {
 		return "", err
@@ -111,7 +111,7 @@ func (a *Archive) Take(ctx context.Context, size int64, copy func(w io.Writer) (
 		_ = f.Close()       // a second time where all went well
 		_ = os.Remove(temp) // gone already where all went well
 	}()
-	digest, err := copy(&bounded{Writer: f, left: size, look: func() error { return a.room(0) }})
+	digest, err := copy(&boundedWriter{Writer: f, left: size, look: func() error { return a.checkRoom(0) }})
 	if err != nil {
 		return "", err
 	}
@@ -147,14 +147,14 @@ func digestOf(file string) string {
 	return hex.EncodeToString(hash.Sum(nil))
 }
 
-// bounded writes what was announced and no more, and looks at the disk as it goes.
-type bounded struct {
+// boundedWriter writes what was announced and no more, and looks at the disk as it goes.
+type boundedWriter struct {
 	io.Writer
 	left, since int64
 	look        func() error
 }
 
-func (b *bounded) Write(p []byte) (int, error) {
+func (b *boundedWriter) Write(p []byte) (int, error) {
 	if b.left -= int64(len(p)); b.left < 0 {
 		return 0, errors.New("the job grows while it is copied; wait until it is written, and try again")
 	}
@@ -167,7 +167,7 @@ func (b *bounded) Write(p []byte) (int, error) {
 	return b.Writer.Write(p)
 }
 
-func (a *Archive) room(size int64) error {
+func (a *Archive) checkRoom(size int64) error {
 	free, err := a.free(a.o.Folder)
 	if err != nil {
 		return err
@@ -178,8 +178,8 @@ func (a *Archive) room(size int64) error {
 	return nil
 }
 
-// copied is a copy that lies there.
-type copied struct {
+// storedCopy is a copy that lies there.
+type storedCopy struct {
 	digest string
 	bytes  int64
 	use    Use
@@ -201,7 +201,7 @@ func (a *Archive) makeRoom(ctx context.Context, size int64) error {
 			return fmt.Errorf("%w: it has %d bytes, and %d of the %d allowed are used by lots that may go on; raise server.jobs_limit_mb, or end such lots",
 				ErrFull, size, total-may, limit)
 		}
-		return a.room(size - may)
+		return a.checkRoom(size - may)
 	}
 	if err := over(spare); err != nil {
 		return err // and nothing is taken away in vain
@@ -220,7 +220,7 @@ func (a *Archive) makeRoom(ctx context.Context, size int64) error {
 
 // list returns the copies that may go, those of the oldest lots first, and how large all
 // copies are. It takes away what an ended process had not copied whole.
-func (a *Archive) list(ctx context.Context) (may []copied, total int64, err error) {
+func (a *Archive) list(ctx context.Context) (may []storedCopy, total int64, err error) {
 	entries, err := os.ReadDir(a.o.Folder)
 	if err != nil {
 		return nil, 0, err
@@ -231,7 +231,7 @@ func (a *Archive) list(ctx context.Context) (may []copied, total int64, err erro
 	}
 	for _, e := range entries {
 		digest, ours := strings.CutSuffix(e.Name(), suffix)
-		if strings.HasPrefix(e.Name(), early) {
+		if strings.HasPrefix(e.Name(), tempPrefix) {
 			_ = os.Remove(filepath.Join(a.o.Folder, e.Name())) // it is tried again with the next copy
 			continue
 		}
@@ -245,12 +245,12 @@ func (a *Archive) list(ctx context.Context) (may []copied, total int64, err erro
 			return nil, 0, err
 		}
 		total += info.Size()
-		if at, ok := a.taken[digest]; ok && time.Since(at) < opening || uses[digest].Needed {
+		if at, ok := a.taken[digest]; ok && time.Since(at) < openLimit || uses[digest].Needed {
 			continue
 		}
-		may = append(may, copied{digest, info.Size(), uses[digest]})
+		may = append(may, storedCopy{digest, info.Size(), uses[digest]})
 	}
-	slices.SortFunc(may, func(x, y copied) int {
+	slices.SortFunc(may, func(x, y storedCopy) int {
 		return cmp.Or(cmp.Compare(x.use.Lot, y.use.Lot), strings.Compare(x.digest, y.digest))
 	})
 	return may, total, nil

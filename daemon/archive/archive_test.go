@@ -112,7 +112,7 @@ func TestRoom(t *testing.T) {
 	}
 	recorded := func() { // lots that were being opened are long in the ledger
 		for digest := range a.taken {
-			a.taken[digest] = time.Now().Add(-2 * opening)
+			a.taken[digest] = time.Now().Add(-2 * openLimit)
 		}
 	}
 	recorded()
@@ -153,7 +153,7 @@ func TestRoom(t *testing.T) {
 func TestNothingHalf(t *testing.T) {
 	a := fresh(t, 0, nil)
 	must(t, a, "clip")
-	for _, name := range []string{early + "abc", "notes.txt"} {
+	for _, name := range []string{tempPrefix + "abc", "notes.txt"} {
 		if err := os.WriteFile(filepath.Join(a.o.Folder, name), []byte("x"), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -209,14 +209,14 @@ func TestACopyThatIsUsedAgainStays(t *testing.T) {
 	must(t, a, "a")
 	must(t, a, "b")
 	a = New(options) // another process
-	if _, ok := a.Again(of("a")); !ok {
+	if _, ok := a.Reserve(of("a")); !ok {
 		t.Fatal("the copy is not found")
 	}
 	must(t, a, "c")
 	if got := names(t, dir); got != "a c" {
 		t.Errorf("there are %s", got)
 	}
-	if _, ok := a.Again(of("b")); ok {
+	if _, ok := a.Reserve(of("b")); ok {
 		t.Error("a copy is found that is gone")
 	}
 }

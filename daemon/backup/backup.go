@@ -45,10 +45,10 @@ type Options struct {
 
 // Keeper makes the copies. Its methods may be used from any goroutine.
 type Keeper struct {
-	o    Options
-	last atomic.Pointer[Copy]
-	fail atomic.Pointer[string]
-	free func(dir string) (int64, error)
+	o       Options
+	newest  atomic.Pointer[Copy]
+	failure atomic.Pointer[string]
+	free    func(dir string) (int64, error)
 }
 
 // Copy is one backup.
@@ -61,15 +61,15 @@ type Copy struct {
 
 const (
 	prefix, suffix = "ledger-", ".db"
-	// settle is how long after its start a daemon waits with the first copy: a start has
+	// startDelay is how long after its start a daemon waits with the first copy: a start has
 	// better things to do with a slow card.
-	settle = 2 * time.Minute
-	// again is how long it waits after a copy that failed.
-	again = time.Hour
-	// bound is how long one copy may take.
-	bound = 10 * time.Minute
-	// reserve stays free on the disk, since the ledger needs room to go on.
-	reserve = 64 << 20
+	startDelay = 2 * time.Minute
+	// retryAfter is how long it waits after a copy that failed.
+	retryAfter = time.Hour
+	// makeLimit is how long one copy may take.
+	makeLimit = 10 * time.Minute
+	// reserveBytes stays free on the disk, since the ledger needs room to go on.
+	reserveBytes = 64 << 20
 )
 
 // New returns a keeper; [Keeper.Run] does the work.
@@ -79,7 +79,7 @@ func New(o Options) *Keeper {
 	}
 	k := &Keeper{o: o, free: disk.Free}
 	if list, err := List(o.Folder); err == nil && len(list) > 0 {
-		k.last.Store(&list[len(list)-1])
+		k.newest.Store(&list[len(list)-1])
 	}
 	return k
 }
@@ -88,11 +88,11 @@ func New(o Options) *Keeper {
 // process and not by the clock; a daemon that starts every hour makes a copy at a start
 // only when the newest is a day old or of a time to come.
 func (k *Keeper) Run(ctx context.Context) {
-	wait := settle
-	if last := k.last.Load(); last != nil {
+	wait := startDelay
+	if last := k.newest.Load(); last != nil {
 		now := k.o.Now()
 		if age := now.Sub(last.Made); !now.Before(k.o.ClockFloor) && age >= 0 && age < k.o.Every {
-			wait = max(settle, k.o.Every-age)
+			wait = max(startDelay, k.o.Every-age)
 		}
 	}
 	timer := time.NewTimer(wait)
@@ -105,7 +105,7 @@ func (k *Keeper) Run(ctx context.Context) {
 		}
 		wait = k.o.Every
 		if err := k.Make(ctx); err != nil && ctx.Err() == nil {
-			wait = min(again, k.o.Every)
+			wait = min(retryAfter, k.o.Every)
 			k.o.Log.Warn("no backup of the ledger", zap.Error(err))
 		} else if err == nil && k.o.After != nil {
 			k.o.After(ctx)
@@ -122,7 +122,7 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 			err = fmt.Errorf("cannot back up the ledger: %w", err)
 			text = err.Error()
 		}
-		k.fail.Store(&text)
+		k.failure.Store(&text)
 	}()
 	if err := os.MkdirAll(k.o.Folder, 0o750); err != nil {
 		return err
@@ -130,7 +130,7 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 	if err := k.sweep(); err != nil {
 		return err
 	}
-	if err := k.room(); err != nil {
+	if err := k.checkRoom(); err != nil {
 		return err
 	}
 	list, err := List(k.o.Folder)
@@ -142,7 +142,7 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 		n = list[len(list)-1].Number + 1
 	}
 	path := filepath.Join(k.o.Folder, prefix+fmt.Sprintf("%06d", n)+suffix)
-	ctx, cancel := context.WithTimeout(ctx, bound)
+	ctx, cancel := context.WithTimeout(ctx, makeLimit)
 	defer cancel()
 	if err := k.o.Source.Backup(ctx, path); err != nil {
 		return err
@@ -151,7 +151,7 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 	if info, err := os.Stat(path); err == nil {
 		made.Bytes = info.Size()
 	}
-	k.last.Store(&made)
+	k.newest.Store(&made)
 	k.o.Log.Info("the ledger is backed up", zap.String("copy", path), zap.Int64("bytes", made.Bytes))
 	// Only now: a copy is never given up for one that does not come about.
 	var errs []error
@@ -174,15 +174,15 @@ func (k *Keeper) sweep() error {
 		if err != nil || !info.Mode().IsRegular() {
 			continue
 		}
-		if age := time.Since(info.ModTime()); age < 0 || age > bound {
+		if age := time.Since(info.ModTime()); age < 0 || age > makeLimit {
 			errs = append(errs, os.Remove(filepath.Join(k.o.Folder, e.Name())))
 		}
 	}
 	return errors.Join(errs...)
 }
 
-// room refuses a copy that would take what the ledger needs.
-func (k *Keeper) room() error {
+// checkRoom refuses a copy that would take what the ledger needs.
+func (k *Keeper) checkRoom() error {
 	info, err := os.Stat(k.o.Ledger)
 	if err != nil {
 		return err
@@ -191,9 +191,9 @@ func (k *Keeper) room() error {
 	if err != nil {
 		return err
 	}
-	if need := info.Size() + reserve; free < need {
+	if need := info.Size() + reserveBytes; free < need {
 		return fmt.Errorf("%d MB are free and %d MB are needed, of which %d MB stay free for the ledger: make room on the disk, or keep fewer copies (ledger.backup_keep)",
-			free/1e6, need/1e6, int64(reserve)/1e6)
+			free/1e6, need/1e6, int64(reserveBytes)/1e6)
 	}
 	return nil
 }
@@ -201,10 +201,10 @@ func (k *Keeper) room() error {
 // Newest returns the newest copy, nil when there is none, and why the last try failed,
 // if it did. When a copy of this process was made is given by the clock as it stands now.
 func (k *Keeper) Newest() (last *Copy, failure string) {
-	if text := k.fail.Load(); text != nil {
+	if text := k.failure.Load(); text != nil {
 		failure = *text
 	}
-	if c := k.last.Load(); c != nil {
+	if c := k.newest.Load(); c != nil {
 		now, shown := k.o.Now(), *c
 		shown.Made = now.Add(-now.Sub(c.Made))
 		last = &shown

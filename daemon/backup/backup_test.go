@@ -67,7 +67,7 @@ func TestACopyADayAndTheNewestAreKept(t *testing.T) {
 	})
 }
 
-// TestACopyThatFailsCostsNoOldOne: nothing is taken away for it, it is tried again
+// TestACopyThatFailsCostsNoOldOne: nothing is taken away for it, it is tried retryAfter
 // within the hour, and the failure can be seen.
 func TestACopyThatFailsCostsNoOldOne(t *testing.T) {
 	src := &copies{}
@@ -98,7 +98,7 @@ func TestACopyThatFailsCostsNoOldOne(t *testing.T) {
 func TestAFullDiskIsLeftToTheLedger(t *testing.T) {
 	src := &copies{}
 	k := keeper(t, src)
-	k.free = func(string) (int64, error) { return reserve + 999, nil }
+	k.free = func(string) (int64, error) { return reserveBytes + 999, nil }
 	if err := k.Make(t.Context()); err == nil || !strings.Contains(err.Error(), "make room") || src.n != 0 {
 		t.Errorf("%d copies, %v", src.n, err)
 	}
@@ -163,7 +163,7 @@ func TestAClockThatIsNotSetSaysNothingOfAge(t *testing.T) {
 			if age := clock.Now().Round(0).Sub(last.Made.Round(0)); age < 9*time.Hour || age > 10*time.Hour {
 				t.Errorf("with the clock right again the copy is said to be %s old", age)
 			}
-			made := boot.Add(settle)
+			made := boot.Add(startDelay)
 			if err := os.Chtimes(last.Path, made, made); err != nil {
 				t.Fatal(err)
 			}
@@ -187,7 +187,7 @@ func TestRestartsMakeNoCopyEach(t *testing.T) {
 			k.Run(ctx)
 			cancel()
 			// The file's time is the real clock's, not the bubble's.
-			if last := k.last.Load(); last != nil {
+			if last := k.newest.Load(); last != nil {
 				if err := os.Chtimes(last.Path, last.Made, last.Made); err != nil {
 					t.Fatal(err)
 				}
@@ -206,7 +206,7 @@ func TestHalfMadeCopiesAreSweptAway(t *testing.T) {
 	if err := os.MkdirAll(k.o.Folder, 0o750); err != nil {
 		t.Fatal(err)
 	}
-	old := time.Now().Add(-2 * bound)
+	old := time.Now().Add(-2 * makeLimit)
 	for name, stays := range map[string]bool{".ledger-000007.db.1234.part": false, ".ledger-000007.db.1234.part-journal": false,
 		".ledger-000009.db.99.part": true, ".notes": true, "ledger-notes.part": true} {
 		path := filepath.Join(k.o.Folder, name)

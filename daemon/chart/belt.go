@@ -51,11 +51,11 @@ func (v *BeltView) Finished() int {
 }
 
 const (
-	mostParts   = 200 // drawn; more would be a grey bar
-	marginPX    = 16
-	rowPX       = 20
-	stripMostPX = 190 // across
-	stripPadPX  = 14
+	maxParts   = 200 // drawn; more would be a grey bar
+	marginPX   = 16
+	rowPX      = 20
+	stripMaxPX = 190 // across
+	stripPadPX = 14
 )
 
 // beltScale maps the belt to pixels, alike in both directions.
@@ -97,7 +97,7 @@ func (d *Drawing) Belt(b Box, v *BeltView) float64 {
 		return 30
 	}
 	inner := b.W - 2*marginPX
-	s.pxPerMM = math.Min((inner-24)/(hi-lo), (stripMostPX-2*stripPadPX)/math.Max(1e-6, v.HighXMM-v.LowXMM))
+	s.pxPerMM = math.Min((inner-24)/(hi-lo), (stripMaxPX-2*stripPadPX)/math.Max(1e-6, v.HighXMM-v.LowXMM))
 	s.zeroX = b.X + b.W/2 - (lo+hi)/2*s.pxPerMM
 	s.high = math.Max(60, (v.HighXMM-v.LowXMM)*s.pxPerMM+2*stripPadPX)
 	s.stripTop = b.Y + 3*rowPX + 12
@@ -125,7 +125,7 @@ func (d *Drawing) strip(b Box, s *beltScale, n int) {
 		d.Line("chart-third", Point{seam.X, top}, Point{seam.X, bottom})
 		d.Line("chart-third", Point{seam.X + seam.W, top}, Point{seam.X + seam.W, bottom})
 	}
-	for k := 1; k <= min(n, mostParts); k++ {
+	for k := 1; k <= min(n, maxParts); k++ {
 		p := s.part(k)
 		d.Rect("chart-made", p)
 		d.Hatch("chart-made", p, 6)

@@ -99,8 +99,8 @@ func (d *Drawing) legend(b Box, s *beltScale, n int, y float64) float64 {
 		list = append(list, entry{nil, fmt.Sprintf("where the drop edge lies is not known; parts follow each other at a pitch of %s mm", Figure(v.PitchMM, 1))})
 	case n > 0:
 		text := count(n, "finished part") + " on the belt as the cycle begins"
-		if n > mostParts {
-			text += fmt.Sprintf(", %d drawn", mostParts)
+		if n > maxParts {
+			text += fmt.Sprintf(", %d drawn", maxParts)
 		}
 		list = append(list, entry{func(k Box) { d.Rect("chart-made", k); d.Hatch("chart-made", k, 6) }, text})
 	default:

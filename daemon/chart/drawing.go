@@ -118,8 +118,8 @@ func (d *Drawing) TextUp(class string, at Point, text string) {
 		escape(class), num(at.X), num(at.Y), escape(text))
 }
 
-// mostHatches bounds the lines of one hatching.
-const mostHatches = 200
+// maxHatches bounds the lines of one hatching.
+const maxHatches = 200
 
 // Hatch fills a box with slanting lines. They are computed and not a pattern, as a
 // pattern needs a name, and names clash when two drawings stand in one page.
@@ -127,7 +127,7 @@ func (d *Drawing) Hatch(class string, b Box, stepPX float64) {
 	if b.W <= 0 || b.H <= 0 || stepPX <= 0 {
 		return
 	}
-	stepPX = math.Max(stepPX, (b.W+b.H)/mostHatches)
+	stepPX = math.Max(stepPX, (b.W+b.H)/maxHatches)
 	var path strings.Builder
 	for c := stepPX / 2; c < b.W+b.H; c += stepPX { // lines x+y = c within the box
 		x1, x2 := math.Max(0, c-b.H), math.Min(c, b.W)

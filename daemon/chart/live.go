@@ -34,9 +34,9 @@ type LivePart struct {
 
 // Bounds of the picture, px.
 const (
-	liveMostHighPX = 420
-	liveSidePX     = 84 // for the names beside the belt
-	liveTopPX      = 30
+	liveMaxHeightPX = 420
+	liveSidePX      = 84 // for the names beside the belt
+	liveTopPX       = 30
 )
 
 // liveScale maps the belt to pixels, alike in both directions.
@@ -64,7 +64,7 @@ func (s *liveScale) x(mm float64) float64 {
 func (v *LiveBelt) known() *LiveBelt {
 	k := *v
 	for _, mm := range []*float64{&k.ToDropMM, &k.LowXMM, &k.HighXMM, &k.SeamMM, &k.SeamDoubtMM, &k.LimitMM} {
-		if !finite(*mm) || math.Abs(*mm) > mostMM {
+		if !finite(*mm) || math.Abs(*mm) > maxMM {
 			*mm = 0
 		}
 	}
@@ -78,15 +78,15 @@ func (v *LiveBelt) known() *LiveBelt {
 	return &k
 }
 
-// mostMM is longer than any belt.
-const mostMM = 1e6
+// maxMM is longer than any belt.
+const maxMM = 1e6
 
 // Live draws the belt into the width of the box, from its top, and returns the height used.
 func (d *Drawing) Live(b Box, v *LiveBelt) float64 {
 	v = v.known()
 	s := liveScale{v: v, fromMM: -20, endMM: math.Max(v.ToDropMM, 40)}
 	for _, p := range v.Parts {
-		if finite(p.RearMM, p.FrontMM) && math.Abs(p.RearMM) < mostMM {
+		if finite(p.RearMM, p.FrontMM) && math.Abs(p.RearMM) < maxMM {
 			s.fromMM, s.endMM = math.Min(s.fromMM, p.RearMM-6), math.Max(s.endMM, math.Min(p.FrontMM, s.endMM+60))
 		}
 	}
@@ -95,7 +95,7 @@ func (d *Drawing) Live(b Box, v *LiveBelt) float64 {
 		d.Text("chart-soft", Point{b.X + marginPX, b.Y + 20}, Start, "nothing is known of the belt's size")
 		return 30
 	}
-	s.pxPerMM = math.Min((b.W-2*liveSidePX)/(width+2*v.LimitMM), liveMostHighPX/(s.endMM-s.fromMM))
+	s.pxPerMM = math.Min((b.W-2*liveSidePX)/(width+2*v.LimitMM), liveMaxHeightPX/(s.endMM-s.fromMM))
 	s.midX = b.X + b.W/2
 	s.top = b.Y + liveTopPX
 	s.bottom = s.top + (s.endMM-s.fromMM)*s.pxPerMM

@@ -6,11 +6,11 @@ import (
 	"slices"
 )
 
-// mostDots is how many circles of a series can still be distinguished.
-const mostDots = 120
+// maxDots is how many circles of a series can still be distinguished.
+const maxDots = 120
 
-// apartPX is the least distance of two names below one another.
-const apartPX = TextPX + 1
+// minNameGapPX is the least distance of two names below one another.
+const minNameGapPX = TextPX + 1
 
 // limits draws levels, their names in the margin. Names of levels that lie close
 // together are moved apart, in their order.
@@ -47,24 +47,24 @@ func spread(places []float64, from, to float64) []float64 {
 	type pool struct{ sum, n float64 }
 	var pools []pool
 	for i, at := range places {
-		pools = append(pools, pool{at - float64(i)*apartPX, 1})
+		pools = append(pools, pool{at - float64(i)*minNameGapPX, 1})
 		for k := len(pools) - 1; k > 0 && pools[k].sum/pools[k].n < pools[k-1].sum/pools[k-1].n; k-- {
 			pools[k-1].sum, pools[k-1].n = pools[k-1].sum+pools[k].sum, pools[k-1].n+pools[k].n
 			pools = pools[:k]
 		}
 	}
-	last := math.Max(from, to-float64(len(places)-1)*apartPX)
+	last := math.Max(from, to-float64(len(places)-1)*minNameGapPX)
 	out := make([]float64, 0, len(places))
 	for _, p := range pools {
 		for range int(p.n) {
-			out = append(out, math.Max(from, math.Min(last, p.sum/p.n))+float64(len(out))*apartPX)
+			out = append(out, math.Max(from, math.Min(last, p.sum/p.n))+float64(len(out))*minNameGapPX)
 		}
 	}
 	return out
 }
 
-// happenings draws what happened at places of the x axis.
-func (d *Drawing) happenings(f Box, x scale, list []Mark) {
+// events draws what happened at places of the x axis.
+func (d *Drawing) events(f Box, x scale, list []Mark) {
 	free := math.Inf(-1) // from where on a name covers none before it
 	for _, m := range list {
 		at := x.at(m.At)

@@ -36,7 +36,7 @@ func TestLimitsThatLieClose(t *testing.T) {
 	svg := d.Fragment()
 	y := placesOf(t, svg, "y", "a", "b", "d", "c")
 	for i := 1; i < len(y); i++ {
-		if y[i]-y[i-1] < apartPX-0.02 {
+		if y[i]-y[i-1] < minNameGapPX-0.02 {
 			t.Errorf("names are %g px apart: %v", y[i]-y[i-1], y)
 		}
 	}
@@ -57,7 +57,7 @@ func TestSpreadProperty(t *testing.T) {
 			if y < -1e-6 || y > 200+1e-6 { // eight of them have room
 				t.Fatalf("%g is outside: %v", y, out)
 			}
-			if i > 0 && y-out[i-1] < apartPX-1e-6 {
+			if i > 0 && y-out[i-1] < minNameGapPX-1e-6 {
 				t.Fatalf("%v lie upon each other", out)
 			}
 		}
@@ -71,7 +71,7 @@ func TestSpreadProperty(t *testing.T) {
 
 func roomy(places []float64) bool {
 	for i := 1; i < len(places); i++ {
-		if places[i]-places[i-1] < apartPX {
+		if places[i]-places[i-1] < minNameGapPX {
 			return false
 		}
 	}

@@ -28,14 +28,14 @@ var (
 func Style() string {
 	var b strings.Builder
 	fmt.Fprintf(&b, ".chart{max-width:100%%;height:auto;font-family:system-ui,sans-serif;font-size:%dpx}\n", TextPX)
-	b.WriteString(shapes)
+	b.WriteString(shapeRules)
 	b.WriteString(light.rules())
 	b.WriteString("@media screen and (prefers-color-scheme:dark){\n" + dark.rules() + "}\n")
 	return b.String()
 }
 
-// shapes is what does not depend on the scheme: widths and dashes.
-const shapes = `.chart-head{font-weight:600}
+// shapeRules is what does not depend on the scheme: widths and dashes.
+const shapeRules = `.chart-head{font-weight:600}
 .chart-line,.chart-edge,.chart-first,.chart-second,.chart-third,.chart-grid,.chart-thin,.chart-part,.chart-made{fill:none}
 .chart-line,.chart-part,.chart-made,.chart-first,.chart-second,.chart-third{stroke-width:1.5}
 .chart-edge{stroke-width:4}

@@ -76,7 +76,7 @@ func (d *Drawing) Plot(b Box, p Plot) {
 		return
 	}
 	d.limits(frame, y, p.Limits)
-	d.happenings(frame, x, p.Marks)
+	d.events(frame, x, p.Marks)
 	for _, s := range p.Series {
 		d.series(s, x, y, int(frame.W))
 	}
@@ -209,7 +209,7 @@ func (d *Drawing) series(s Series, x, y scale, columns int) {
 	}
 	if len(list) == 1 {
 		d.Circle(s.Class, low[0], 3)
-	} else if s.Dots && !area && len(list) <= mostDots {
+	} else if s.Dots && !area && len(list) <= maxDots {
 		for _, at := range low {
 			d.Circle(s.Class, at, 2)
 		}

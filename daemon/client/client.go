@@ -25,8 +25,8 @@ import (
 	"beltwarden/supervisor"
 )
 
-// mostAnswer bounds an answer that is read into memory.
-const mostAnswer = 64 << 20
+// maxAnswer bounds an answer that is read into memory.
+const maxAnswer = 64 << 20
 
 // Client calls one daemon. Its methods may be used from any goroutine.
 type Client struct {
@@ -185,17 +185,17 @@ func (c *Client) call(ctx context.Context, method, path string, body, to any) er
 			return fmt.Errorf("cannot wait for the daemon at %s: %w", c.address, cause)
 		}
 		if !reached.Load() {
-			return &UnreachableError{c.address, bare(err)}
+			return &UnreachableError{c.address, withoutURL(err)}
 		}
-		return &LostError{c.address, bare(err)}
+		return &LostError{c.address, withoutURL(err)}
 	}
 	defer answer.Body.Close()
-	data, err := io.ReadAll(io.LimitReader(answer.Body, mostAnswer+1))
+	data, err := io.ReadAll(io.LimitReader(answer.Body, maxAnswer+1))
 	if err != nil {
 		return &LostError{c.address, err}
 	}
-	if len(data) > mostAnswer {
-		return fmt.Errorf("cannot read the answer of the daemon at %s: it is longer than %d bytes", c.address, mostAnswer)
+	if len(data) > maxAnswer {
+		return fmt.Errorf("cannot read the answer of the daemon at %s: it is longer than %d bytes", c.address, maxAnswer)
 	}
 	if answer.StatusCode/100 != 2 {
 		return problem(answer, data)

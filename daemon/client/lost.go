@@ -35,9 +35,9 @@ func (e *LostError) Error() string {
 // Unwrap returns the cause.
 func (e *LostError) Unwrap() error { return e.Err }
 
-// bare takes the method and address off an error of the HTTP client, which its
+// withoutURL takes the method and address off an error of the HTTP client, which its
 // reader has no use for.
-func bare(err error) error {
+func withoutURL(err error) error {
 	if u := new(url.Error); errors.As(err, &u) {
 		return u.Err
 	}

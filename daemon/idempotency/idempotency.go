@@ -14,11 +14,11 @@ import (
 	"beltwarden/daemon/client"
 )
 
-// Most is how many answers are remembered; the oldest is forgotten first.
-const Most = 1024
+// MaxAnswers is how many answers are remembered; the oldest is forgotten first.
+const MaxAnswers = 1024
 
-// mostKey bounds the length of an idempotency key.
-const mostKey = 200
+// maxKey bounds the length of an idempotency key.
+const maxKey = 200
 
 // Answers remembers the answers to requests that carried a key. Its methods may be
 // used from any goroutine. They are forgotten with the process.
@@ -61,18 +61,18 @@ func Field(name string) Key {
 	}
 }
 
-// Given returns the status of the answer that was given to a key at a path, 0 for none yet.
-func (a *Answers) Given(path, key string) int {
+// Status returns the status of the answer that was given to a key at a path, 0 for none yet.
+func (a *Answers) Status(path, key string) int {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if p := a.byKey[at(path, key)]; p != nil && p.kept {
+	if p := a.byKey[cacheKey(path, key)]; p != nil && p.kept {
 		return p.status
 	}
 	return 0
 }
 
-// at is what an answer is kept under.
-func at(path, key string) string { return path + "\x00" + key }
+// cacheKey is what an answer is kept under.
+func cacheKey(path, key string) string { return path + "\x00" + key }
 
 func (a *Answers) refuse(w http.ResponseWriter, r *http.Request, status int, detail, remedy string) {
 	if a.Refuse != nil {
@@ -91,7 +91,7 @@ func (a *Answers) claim(key string, body [sha256.Size]byte) (*reply, bool) {
 		return p, false
 	}
 	p := &reply{body: body, done: make(chan struct{})}
-	if len(a.order) >= Most {
+	if len(a.order) >= MaxAnswers {
 		delete(a.byKey, a.order[0])
 		a.order = append(a.order[:0], a.order[1:]...)
 	}
@@ -137,15 +137,15 @@ func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 			next(w, r)
 			return
 		}
-		if len(key) > mostKey {
+		if len(key) > maxKey {
 			a.refuse(w, r, http.StatusBadRequest, "the Idempotency-Key is too long", "use at most 200 characters")
 			return
 		}
-		key = at(r.URL.Path, key)
+		key = cacheKey(r.URL.Path, key)
 		for {
 			p, mine := a.claim(key, sha256.Sum256(data))
 			if mine {
-				a.first(w, r, next, key, p)
+				a.carryOut(w, r, next, key, p)
 				return
 			}
 			if p.body != sha256.Sum256(data) {
@@ -166,9 +166,9 @@ func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 	}
 }
 
-// first carries the request out and keeps the answer, also when it panics, so
+// carryOut carries the request out and keeps the answer, also when it panics, so
 // that nobody waits for ever.
-func (a *Answers) first(w http.ResponseWriter, r *http.Request, next http.HandlerFunc, key string, p *reply) {
+func (a *Answers) carryOut(w http.ResponseWriter, r *http.Request, next http.HandlerFunc, key string, p *reply) {
 	rec := &recorder{ResponseWriter: w, header: http.Header{}}
 	defer a.settle(key, p, rec)
 	next(rec, r)

@@ -67,7 +67,7 @@ func BenchmarkScrape(b *testing.B) {
 	l := kept(b)
 	c := busy(b)
 	c.o.Ledger, c.o.Receivers = l, []string{"phone", "mail"}
-	c.totals.ledger, c.made.ledger, c.noted.ledger = l, l, l
+	c.totals.ledger, c.production.ledger, c.events.ledger = l, l, l
 	s := c.o.Snapshot()
 	s.Lot.ID = 21
 	defer c.Close()

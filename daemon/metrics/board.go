@@ -16,15 +16,15 @@ func heat(out emitter, h *supervisor.HeatView) {
 		out.gauge(temperature, h.BedC, "bed")
 		out.gauge(temperatureTarget, h.BedTargetC, "bed")
 	}
-	out.gauge(heatersUnsure, truth(h.Unsure))
-	out.at(temperatureRead, h.Read)
+	out.gauge(heatersUnsure, boolValue(h.Unsure))
+	out.timestamp(temperatureRead, h.Read)
 }
 
 // line sends how the connection to the board goes.
 func line(out emitter, l *supervisor.LineView) {
-	out.gauge(connected, truth(l.Connected))
+	out.gauge(connected, boolValue(l.Connected))
 	t := &l.Stats
-	out.at(lastHeard, t.LastHeard)
+	out.timestamp(lastHeard, t.LastHeard)
 	out.gauge(unanswered, float64(t.UnansweredBytes))
 	out.counter(linesSent, float64(t.LinesSent))
 	out.counter(linesAccepted, float64(t.LinesAccepted))
@@ -42,7 +42,7 @@ func line(out emitter, l *supervisor.LineView) {
 func care(out emitter, list []supervisor.CareView) {
 	for i, c := range list {
 		position := strconv.Itoa(i + 1)
-		out.at(careDone, c.Since, position)
+		out.timestamp(careDone, c.Since, position)
 		if c.Parts != nil {
 			out.gauge(careParts, float64(*c.Parts), position)
 		}
@@ -51,7 +51,7 @@ func care(out emitter, list []supervisor.CareView) {
 
 // supply sends what is left on the spool and how full the bin is.
 func supply(out emitter, v *supervisor.SupplyView) {
-	out.maybe(spoolLeft, v.SpoolLeftG, 1)
+	out.gaugeIf(spoolLeft, v.SpoolLeftG, 1)
 	if v.PartG > 0 {
 		out.gauge(spoolPart, v.PartG)
 	}

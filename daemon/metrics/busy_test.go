@@ -30,7 +30,7 @@ func busy(t testing.TB) *Collector {
 	l.Part, l.PartBegun, l.PartTakes = 9, s.At.Add(-time.Minute), 7*time.Minute
 	l.Yield = &book.Yield{Cycles: 17, Probability: 0.97, Yield: 0.9, Low: 0.6, High: 0.97}
 	l.SizeSignal = "the newest length is beyond its limit"
-	for range 3 * mostPositions {
+	for range 3 * maxPositions {
 		l.Jobs = append(l.Jobs, supervisor.JobView{Size: &book.Size{N: 30, Phase: quality.Frozen, MeanMM: 20.02, LowerMM: 19.9, UpperMM: 20.1,
 			NewestMM: 20.13, Ordered: &book.SizeOrder{LengthMM: 20, ToleranceMM: 0.2}, Pp: ptr(1.4), Ppk: ptr(1.3),
 			PpkInterval: &quality.Interval{Low: 1.1, High: 1.5}, OutsideMost: ptr(0.0002)}})
@@ -96,10 +96,10 @@ func gathered(t *testing.T, r *prometheus.Registry) (n int, names []string) {
 
 // The most series that there can be, as docs/metrics.md and deploy/README.md state them.
 const (
-	mostSeries  = 358
+	maxSeries   = 358
 	perReceiver = 4
 	// Of Go and of the process: as many as the library has, with room for its next release.
-	mostOfProcess = 60
+	maxOfProcess = 60
 )
 
 // In the busiest state every metric is there, and there are no more series than stated.
@@ -111,20 +111,20 @@ func TestSeriesAreBounded(t *testing.T) {
 			t.Errorf("%s is described and never sent", e.name)
 		}
 	}
-	if n != mostSeries+perReceiver {
-		t.Errorf("%d series with one receiver, of which docs/metrics.md says %d and %d for each receiver", n, mostSeries, perReceiver)
+	if n != maxSeries+perReceiver {
+		t.Errorf("%d series with one receiver, of which docs/metrics.md says %d and %d for each receiver", n, maxSeries, perReceiver)
 	}
 	c.o.Receivers = []string{"one", "two", "three"}
 	c.o.Ledger.(*books).queue = []ledger.Receiver{{Name: "one", Oldest: ledger.Stamp{At: time.Unix(1, 0)}},
 		{Name: "two", Oldest: ledger.Stamp{At: time.Unix(1, 0)}}, {Name: "three", Oldest: ledger.Stamp{At: time.Unix(1, 0)}}}
-	if n, _ := series(t, c); n != mostSeries+3*perReceiver {
+	if n, _ := series(t, c); n != maxSeries+3*perReceiver {
 		t.Errorf("%d series with three receivers", n)
 	}
 	c = busy(t)
 	all, _ := gathered(t, Registry(c))
 	settle(c)
-	if of := all - n; of < 20 || of > mostOfProcess {
-		t.Errorf("%d series of the process, stated are %d at most", of, mostOfProcess)
+	if of := all - n; of < 20 || of > maxOfProcess {
+		t.Errorf("%d series of the process, stated are %d at most", of, maxOfProcess)
 	}
 }
 
@@ -152,14 +152,14 @@ func TestEventsAreReadOnce(t *testing.T) {
 	}
 	// A long history takes several scrapes, and a count that is not whole is not given.
 	b = clips()
-	for n := range int64(mostEventReads*eventsAtOnce + 1) {
+	for n := range int64(maxEventReads*eventsAtOnce + 1) {
 		b.events = append(b.events, ledger.Event{Stamp: ledger.Stamp{Seq: n + 1}, Kind: "fault"})
 	}
 	c = collector(b, held())
 	if got := values(t, c, name); len(got) != 0 {
 		t.Errorf("%v before all were read", got)
 	}
-	if got := values(t, c, name); got["fault"] != mostEventReads*eventsAtOnce+1 {
+	if got := values(t, c, name); got["fault"] != maxEventReads*eventsAtOnce+1 {
 		t.Errorf("%v", got)
 	}
 }

@@ -11,11 +11,11 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// mostScrapReasons bounds the series of scrap: reasons are the operator's words.
-const mostScrapReasons = 12
+// maxScrapReasons bounds the series of scrap: reasons are the operator's words.
+const maxScrapReasons = 12
 
-// mostReason is the number of characters of a reason that a label keeps.
-const mostReason = 40
+// maxReason is the number of characters of a reason that a label keeps.
+const maxReason = 40
 
 // parts sends the counts of all lots together.
 func (c *Collector) parts(ctx context.Context, out emitter, s *supervisor.Snapshot) error {
@@ -73,8 +73,8 @@ func label(reason string) string {
 		return unicode.ToLower(r)
 	}, reason)
 	words = strings.Join(strings.Fields(words), " ")
-	if r := []rune(words); len(r) > mostReason {
-		words = string(r[:mostReason])
+	if r := []rune(words); len(r) > maxReason {
+		words = string(r[:maxReason])
 	}
 	if words == "" {
 		return otherReason
@@ -118,7 +118,7 @@ func (t *totals) read(ctx context.Context, current int64) (tally, error) {
 		}
 		sum.add(c)
 	}
-	t.name(sum.scrap)
+	t.nameSeries(sum.scrap)
 	sum.scrap = t.bounded(sum.scrap)
 	return sum, nil
 }
@@ -140,17 +140,17 @@ func (t *totals) reread(ctx context.Context, current int64) error {
 		}
 		past.lots[l.Status]++
 		past.add(c)
-		t.name(past.scrap) // lot by lot, so that the oldest reasons have a series after a restart too
+		t.nameSeries(past.scrap) // lot by lot, so that the oldest reasons have a series after a restart too
 	}
 	t.past, t.current, t.known = past, current, true
 	return nil
 }
 
-// name gives new reasons a series of their own as long as there is room. One that
+// nameSeries gives new reasons a series of their own as long as there is room. One that
 // has a series keeps it, since a count that moved to "other" would look like parts.
-func (t *totals) name(scrap map[string]int) {
+func (t *totals) nameSeries(scrap map[string]int) {
 	for _, reason := range slices.Sorted(maps.Keys(scrap)) {
-		if reason != otherReason && len(t.series) < mostScrapReasons && !slices.Contains(t.series, reason) {
+		if reason != otherReason && len(t.series) < maxScrapReasons && !slices.Contains(t.series, reason) {
 			t.series = append(t.series, reason)
 		}
 	}
@@ -183,7 +183,7 @@ func (c *Collector) alerts(ctx context.Context, out emitter) error {
 		out.gauge(alertsPending, float64(q.Pending), name)
 		out.gauge(alertsFailing, float64(q.Failing), name)
 		out.counter(alertsDelivered, float64(q.Delivered), name)
-		out.at(alertsOldest, q.Oldest.At, name)
+		out.timestamp(alertsOldest, q.Oldest.At, name)
 	}
 	return nil
 }

@@ -253,7 +253,7 @@ func TestDeployStatesTheSeries(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	stated := fmt.Sprintf("at most %d series, and %d for each receiver of alerts; those of the process are %d at most", mostSeries, perReceiver, mostOfProcess)
+	stated := fmt.Sprintf("at most %d series, and %d for each receiver of alerts; those of the process are %d at most", maxSeries, perReceiver, maxOfProcess)
 	if !strings.Contains(strings.Join(strings.Fields(string(text)), " "), stated) {
 		t.Errorf("deploy/README.md does not say: %s", stated)
 	}

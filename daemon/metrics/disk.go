@@ -19,8 +19,8 @@ func (c *Collector) backup(out emitter) {
 		return
 	}
 	made, failed := c.o.Backup()
-	out.at(ledgerBackup, made)
-	out.gauge(backupFailed, truth(failed))
+	out.timestamp(ledgerBackup, made)
+	out.gauge(backupFailed, boolValue(failed))
 }
 
 // access sends the counts of strangers and guests.

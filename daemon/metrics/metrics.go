@@ -59,11 +59,11 @@ type Options struct {
 
 // Collector is a [prometheus.Collector] over one run.
 type Collector struct {
-	o        Options
-	totals   totals
-	made     *production
-	noted    *events
-	filament highWater
+	o          Options
+	totals     totals
+	production *production
+	events     *events
+	filament   highWater
 }
 
 // New returns a collector. Close must be called before the ledger is closed.
@@ -72,11 +72,11 @@ func New(o Options) *Collector {
 		o.Now = time.Now
 	}
 	return &Collector{o: o, totals: totals{ledger: o.Ledger, turn: make(chan struct{}, 1)},
-		made: newProduction(o.Ledger), noted: newEvents(o.Ledger)}
+		production: newProduction(o.Ledger), events: newEvents(o.Ledger)}
 }
 
 // Close waits for what goes on behind the scrapes. A scrape after it shows what is known.
-func (c *Collector) Close() { c.made.close() }
+func (c *Collector) Close() { c.production.close() }
 
 // Registry returns a registry of the collector and of the process itself.
 func Registry(c *Collector) *prometheus.Registry {
@@ -98,11 +98,11 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	out := emitter{ch}
 	s, now := c.o.Snapshot(), c.o.Now()
 	out.gauge(buildInfo, 1, c.o.Version)
-	out.at(clock, now)
+	out.timestamp(clock, now)
 	state(out, s)
 	visits(out, s)
 	lot(out, s)
-	c.way(out, &s.Belt)
+	c.belt(out, &s.Belt)
 	drift(out, &s.Belt.Drift)
 	trial(out, s.Trial)
 	supply(out, &s.Supply)
@@ -116,8 +116,8 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	defer cancel()
 	// What the ledger does not answer is left out: a count that falls to 0 because a
 	// disk is slow would look like a reset.
-	err := errors.Join(c.parts(ctx, out, s), c.alerts(ctx, out), c.noted.tell(ctx, out), c.made.tell(out, s, now))
-	out.gauge(ledgerUp, truth(err == nil))
+	err := errors.Join(c.parts(ctx, out, s), c.alerts(ctx, out), c.events.emit(ctx, out), c.production.emit(out, s, now))
+	out.gauge(ledgerUp, boolValue(err == nil))
 }
 
 // emitter sends constant metrics.
@@ -131,15 +131,15 @@ func (e emitter) counter(d *prometheus.Desc, v float64, labels ...string) {
 	e.ch <- prometheus.MustNewConstMetric(d, prometheus.CounterValue, v, labels...)
 }
 
-// maybe sends a gauge if it is known, in units of which each is so many of the run's.
-func (e emitter) maybe(d *prometheus.Desc, v *float64, each float64, labels ...string) {
+// gaugeIf sends a gauge if it is known, in units of which each is so many of the run's.
+func (e emitter) gaugeIf(d *prometheus.Desc, v *float64, each float64, labels ...string) {
 	if v != nil && !math.IsNaN(*v) && !math.IsInf(*v, 0) {
 		e.gauge(d, *v/each, labels...)
 	}
 }
 
-// at sends a point in time as Prometheus counts it, if there is one.
-func (e emitter) at(d *prometheus.Desc, t time.Time, labels ...string) {
+// timestamp sends a point in time as Prometheus counts it, if there is one.
+func (e emitter) timestamp(d *prometheus.Desc, t time.Time, labels ...string) {
 	if !t.IsZero() {
 		e.gauge(d, float64(t.UnixMilli())/1000, labels...)
 	}
@@ -156,7 +156,7 @@ func (e emitter) histogram(d *prometheus.Desc, r *serialio.RoundTrips) {
 	e.ch <- prometheus.MustNewConstHistogram(d, r.Lines(), r.Sum.Seconds(), classes)
 }
 
-func truth(b bool) float64 {
+func boolValue(b bool) float64 {
 	if b {
 		return 1
 	}

@@ -155,7 +155,7 @@ func TestGolden(t *testing.T) {
 // settle waits for what a scrape has begun behind its back.
 func settle(c prometheus.Collector) {
 	if c, ok := c.(*Collector); ok {
-		c.made.work.Wait()
+		c.production.work.Wait()
 	}
 }
 
@@ -199,11 +199,11 @@ func TestStateSets(t *testing.T) {
 			t.Errorf("%s: %v", state, set)
 		}
 		waits := state == supervisor.Holding || state == supervisor.Held || state == supervisor.Suspending || state == supervisor.Suspended
-		if got := values(t, c, "beltwarden_hold_reason"); got["check_parts"] != truth(waits) || len(got) != len(reasons) {
+		if got := values(t, c, "beltwarden_hold_reason"); got["check_parts"] != boolValue(waits) || len(got) != len(reasons) {
 			t.Errorf("%s: %v", state, got)
 		}
 		aborted := state == supervisor.Aborting || state == supervisor.Aborted
-		if got := values(t, c, "beltwarden_fault_reason"); got["check_parts"] != truth(aborted) {
+		if got := values(t, c, "beltwarden_fault_reason"); got["check_parts"] != boolValue(aborted) {
 			t.Errorf("%s: %v", state, got)
 		}
 	}
@@ -232,11 +232,11 @@ func TestScrapSeriesAreBounded(t *testing.T) {
 	got, sum := values(t, c, name), 0.0
 	for reason, v := range got {
 		sum += v
-		if len(reason) > mostReason {
+		if len(reason) > maxReason {
 			t.Errorf("the label %q is too long", reason)
 		}
 	}
-	if len(got) != mostScrapReasons+1 || sum != want || got["warped"] != 2 || got["stringing"] != 1 {
+	if len(got) != maxScrapReasons+1 || sum != want || got["warped"] != 2 || got["stringing"] != 1 {
 		t.Errorf("%d series, sum %v of %v: %v", len(got), sum, want, got)
 	}
 }

@@ -105,7 +105,7 @@ func TestDocsHaveTheMetrics(t *testing.T) {
 // documented is the table as people read it.
 func documented() string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "At most %d series, and %d for each receiver of alerts; besides those of the process.\n\n", mostSeries, perReceiver)
+	fmt.Fprintf(&b, "At most %d series, and %d for each receiver of alerts; besides those of the process.\n\n", maxSeries, perReceiver)
 	b.WriteString("| metric `beltwarden_...` | labels | meaning |\n|---|---|---|\n")
 	for _, e := range table {
 		labels := ""
@@ -121,6 +121,6 @@ func documented() string {
 	quoted := func(list []string) string { return "`" + strings.Join(list, "`, `") + "`" }
 	fmt.Fprintf(&b, "\nReasons of holds and faults are %s.\nReasons of visits are %s.\nKinds of events are %s.\n",
 		quoted(reasons), quoted(visitReasons), quoted(kinds))
-	fmt.Fprintf(&b, "`class` is %s.\n`position` is the place of a job in the lot, up to %d; further jobs are not shown.\n", quoted(times), mostPositions)
+	fmt.Fprintf(&b, "`class` is %s.\n`position` is the place of a job in the lot, up to %d; further jobs are not shown.\n", quoted(times), maxPositions)
 	return b.String()
 }

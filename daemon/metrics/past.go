@@ -10,8 +10,8 @@ import (
 var kinds = []string{"board", "care", "correction", "fault", "heat", "link", "lot", "override", "recovery", "retention", "scale", "trial", otherCode}
 
 const (
-	eventsAtOnce   = 1000
-	mostEventReads = 20 // in one scrape; a longer history is caught up with by the next ones
+	eventsAtOnce  = 1000
+	maxEventReads = 20 // in one scrape; a longer history is caught up with by the next ones
 )
 
 // events counts what was noted. Each is read once.
@@ -22,8 +22,8 @@ type events struct {
 	seen   int64 // sequence of the newest that is counted, -1 for none: 0 reads the newest ones
 	counts map[string]int
 
-	removed map[string]int // by kind, when counting began; those were too old to be read
-	caught  bool           // the history was read to its end
+	removed  map[string]int // by kind, when counting began; those were too old to be read
+	complete bool           // the history was read to its end
 }
 
 func newEvents(l Ledger) *events { return &events{ledger: l, seen: -1, counts: map[string]int{}} }
@@ -42,30 +42,30 @@ func (e *events) begin(ctx context.Context) (err error) {
 	return nil
 }
 
-// whole says whether all of the history was counted: none of it must have been removed
+// checkComplete says whether all of the history was counted: none of it must have been removed
 // before it was read. Then it is counted again.
-func (e *events) whole(ctx context.Context) (bool, error) {
-	if e.caught {
+func (e *events) checkComplete(ctx context.Context) (bool, error) {
+	if e.complete {
 		return true, nil
 	}
 	now, err := e.ledger.TrimmedEvents(ctx)
 	if err != nil {
 		return false, err
 	}
-	if e.caught = maps.Equal(now, e.removed); !e.caught {
+	if e.complete = maps.Equal(now, e.removed); !e.complete {
 		e.seen, e.counts, e.removed = -1, map[string]int{}, nil
 	}
-	return e.caught, nil
+	return e.complete, nil
 }
 
-// tell sends the counts, once it has caught up with the ledger.
-func (e *events) tell(ctx context.Context, out emitter) error {
+// emit sends the counts, once it has caught up with the ledger.
+func (e *events) emit(ctx context.Context, out emitter) error {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if err := e.begin(ctx); err != nil {
 		return err
 	}
-	for range mostEventReads {
+	for range maxEventReads {
 		list, err := e.ledger.Events(ctx, eventsAtOnce, e.seen)
 		if err != nil {
 			return err
@@ -75,7 +75,7 @@ func (e *events) tell(ctx context.Context, out emitter) error {
 			e.seen = v.Stamp.Seq
 		}
 		if len(list) < eventsAtOnce {
-			if ok, err := e.whole(ctx); err != nil || !ok {
+			if ok, err := e.checkComplete(ctx); err != nil || !ok {
 				return err
 			}
 			for _, kind := range kinds {

@@ -60,8 +60,8 @@ func (p *production) close() {
 	p.work.Wait()
 }
 
-// tell sends the newest figures of the lot in progress.
-func (p *production) tell(out emitter, s *supervisor.Snapshot, now time.Time) error {
+// emit sends the newest figures of the lot in progress.
+func (p *production) emit(out emitter, s *supervisor.Snapshot, now time.Time) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if s.Lot == nil {

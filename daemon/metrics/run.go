@@ -37,9 +37,9 @@ func known(list []string, code string) string {
 // state sends the state, and why the machine waits or has aborted.
 func state(out emitter, s *supervisor.Snapshot) {
 	for _, state := range supervisor.States() {
-		out.gauge(stateSet, truth(state == s.State), strings.ToLower(state.String()))
+		out.gauge(stateSet, boolValue(state == s.State), strings.ToLower(state.String()))
 	}
-	out.at(stateSince, s.Since)
+	out.timestamp(stateSince, s.Since)
 	why := known(reasons, s.Cause.Code)
 	held, fault := false, false
 	switch s.State {
@@ -49,8 +49,8 @@ func state(out emitter, s *supervisor.Snapshot) {
 		fault = true
 	}
 	for _, r := range reasons {
-		out.gauge(holdReason, truth(held && r == why), r)
-		out.gauge(faultSet, truth(fault && r == why), r)
+		out.gauge(holdReason, boolValue(held && r == why), r)
+		out.gauge(faultSet, boolValue(fault && r == why), r)
 	}
 }
 
@@ -64,15 +64,15 @@ func visits(out emitter, s *supervisor.Snapshot) {
 		}
 		out.gauge(nextParts, float64(n.Parts))
 		out.gauge(nextTravel, metres(n.MM))
-		out.at(nextVisit, n.At)
+		out.timestamp(nextVisit, n.At)
 		if !n.Unseen { // else they are no more than a guess
-			out.at(nextEarly, n.Early)
-			out.at(nextLate, n.Late)
+			out.timestamp(nextEarly, n.Early)
+			out.timestamp(nextLate, n.Late)
 		}
 		out.gauge(visitsLeft, float64(1+len(s.Later)))
 	}
 	for _, r := range visitReasons {
-		out.gauge(nextReason, truth(slices.Contains(why, r)), r)
+		out.gauge(nextReason, boolValue(slices.Contains(why, r)), r)
 	}
 }
 
@@ -90,15 +90,15 @@ func lot(out emitter, s *supervisor.Snapshot) {
 	out.gauge(orderUnverified, float64(l.Unverified))
 	out.gauge(orderLeft, float64(l.Wanted))
 	if !l.DoneAt.IsZero() {
-		out.at(orderETA, l.DoneAt)
+		out.timestamp(orderETA, l.DoneAt)
 		out.gauge(orderRemaining, max(0, l.DoneAt.Sub(s.At).Seconds()))
 		if !l.DoneUnseen {
-			out.at(orderEarly, l.DoneEarly)
-			out.at(orderLate, l.DoneLate)
+			out.timestamp(orderEarly, l.DoneEarly)
+			out.timestamp(orderLate, l.DoneLate)
 		}
 	}
 	if l.Part > 0 {
-		out.at(partBegun, l.PartBegun)
+		out.timestamp(partBegun, l.PartBegun)
 	}
 	if l.PartTakes > 0 {
 		out.gauge(partExpected, l.PartTakes.Round(time.Millisecond).Seconds())
@@ -109,9 +109,9 @@ func lot(out emitter, s *supervisor.Snapshot) {
 		out.gauge(yieldLow, y.Low)
 		out.gauge(yieldHigh, y.High)
 	}
-	out.gauge(sizeSignal, truth(l.SizeSignal != ""))
+	out.gauge(sizeSignal, boolValue(l.SizeSignal != ""))
 	for i, j := range l.Jobs {
-		if j.Size != nil && i < mostPositions {
+		if j.Size != nil && i < maxPositions {
 			size(out, positions[i], j.Size)
 		}
 	}

@@ -7,9 +7,9 @@ import (
 
 // positions name the jobs of a lot by their place in it, and bound the series of
 // their sizes: a lot may be made of more jobs, and those are not shown.
-var positions = [mostPositions]string{"1", "2", "3", "4", "5", "6", "7", "8"}
+var positions = [maxPositions]string{"1", "2", "3", "4", "5", "6", "7", "8"}
 
-const mostPositions = 8
+const maxPositions = 8
 
 // size sends the control chart of one job.
 func size(out emitter, position string, v *book.Size) {
@@ -27,10 +27,10 @@ func size(out emitter, position string, v *book.Size) {
 		out.gauge(sizeNominal, metres(o.LengthMM), position)
 		out.gauge(sizeTolerance, metres(o.ToleranceMM), position)
 	}
-	out.maybe(sizePp, v.Pp, 1, position)
-	out.maybe(sizePpk, v.Ppk, 1, position)
+	out.gaugeIf(sizePp, v.Pp, 1, position)
+	out.gaugeIf(sizePpk, v.Ppk, 1, position)
 	if i := v.PpkInterval; i != nil {
 		out.gauge(sizePpkLow, i.Low, position)
 	}
-	out.maybe(sizeOut, v.OutsideMost, 1, position)
+	out.gaugeIf(sizeOut, v.OutsideMost, 1, position)
 }

@@ -10,8 +10,8 @@ import (
 	"beltwarden/supervisor/belt"
 )
 
-// mostMarks bounds the readings that are drawn as marks of their own; the newest count.
-const mostMarks = 300
+// maxMarks bounds the readings that are drawn as marks of their own; the newest count.
+const maxMarks = 300
 
 // Drift is the diagram of the lateral offset: the readings since the realignment, in
 // order of travel, the fitted line, the band in which the offset will be with 95 %
@@ -48,7 +48,7 @@ func Drift(o belt.Outlook, readings []belt.Reading, now belt.Reading, f *belt.Fo
 		}
 		p.Series = append(p.Series, line)
 	}
-	for i, r := range readings[max(0, len(readings)-mostMarks):] {
+	for i, r := range readings[max(0, len(readings)-maxMarks):] {
 		s := chart.Series{Class: "chart-third", Samples: []chart.Sample{point(r.TravelMM/1000, r.OffsetMM)}}
 		if i == 0 {
 			s.Name = "check"

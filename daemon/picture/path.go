@@ -49,7 +49,7 @@ func newPathView(p *job.Plan, o job.Options, all Paths) *pathView {
 	return v
 }
 
-const pathMostPX = 260 // how high the plan is at most
+const pathMaxPX = 260 // how high the plan is at most
 
 // draw returns how high it gets from y on.
 func (v *pathView) draw(d *chart.Drawing, y float64) float64 {
@@ -59,7 +59,7 @@ func (v *pathView) draw(d *chart.Drawing, y float64) float64 {
 		return 24
 	}
 	long, wide := max(1, v.box[1]-v.box[0]), max(1, v.box[3]-v.box[2])
-	per := min((WidthPX-2*left)/long, pathMostPX/wide)
+	per := min((WidthPX-2*left)/long, pathMaxPX/wide)
 	at := func(along, x float64) chart.Point {
 		py := v.box[3] - x
 		if !v.highXUp {

@@ -112,7 +112,7 @@ func costOf(r Rates, w *Workshop, good int) Cost {
 		omit(costLabour, "costs.minutes_per_visit is not set")
 	default:
 		add(costLabour, float64(w.VisitTimes)*r.VisitMinutes/60, "h", r.LabourPerHour,
-			fmt.Sprintf("%s of %s min each; how long a visit took is not recorded", counted(w.VisitTimes, "visit"), decimal(r.VisitMinutes, 0)))
+			fmt.Sprintf("%s of %s min each; how long a visit took is not recorded", count(w.VisitTimes, "visit"), decimal(r.VisitMinutes, 0)))
 	}
 	if len(c.Lines) == 0 {
 		return c

@@ -309,15 +309,15 @@ func TestControlAfterAChangeOfScale(t *testing.T) {
 	}
 	add(100, steady...)
 	add(200, 21) // beyond every limit
-	c := controlOf(checks, 0, nil)
+	c := controlFrom(checks, 0, nil)
 	if c.Phase != "frozen" || c.From != 1 || len(c.Signals) == 0 || c.Signals[0].Length != 21 || !(c.LowerMM < 20 && c.UpperMM > 20.02) {
 		t.Errorf("%+v", c)
 	}
 	scale := []ledger.ScaleSet{{TravelMM: 150, NewStepsPerMM: 81}}
-	if c = controlOf(checks, 0, scale); c.Phase != "learning" || c.From != 21 || c.Missing != 19 || len(c.Signals) != 0 {
+	if c = controlFrom(checks, 0, scale); c.Phase != "learning" || c.From != 21 || c.Missing != 19 || len(c.Signals) != 0 {
 		t.Errorf("after a change of scale: %+v", c)
 	}
-	if c = controlOf(checks, 1, scale); !reflect.DeepEqual(c, Control{Signals: []Signal{}}) {
+	if c = controlFrom(checks, 1, scale); !reflect.DeepEqual(c, Control{Signals: []Signal{}}) {
 		t.Errorf("another job: %+v", c)
 	}
 }

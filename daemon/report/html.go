@@ -24,21 +24,21 @@ var (
 	workshopText string
 )
 
-// mostRows bounds each table of the page. The figures are of everything all the same,
+// maxRows bounds each table of the page. The figures are of everything all the same,
 // and the CSV has every row.
-const mostRows = 300
+const maxRows = 300
 
 // pages is the page's template. What people have written goes through clean and
 // stands apart from the text around it, so that no direction mark spills over.
 var pages = template.Must(template.New("page").Funcs(template.FuncMap{
-	"clean": clean, "plain": plain, "percent": percent, "span": span, "metres": metres, "clock": clockOf, "day": day, "hour": hour, "counted": counted,
+	"clean": clean, "plain": plain, "percent": percent, "span": span, "metres": metres, "clock": clockOf, "day": day, "hour": hour, "counted": count,
 	"mm2":      func(v float64) string { return decimal(v, 2) },
 	"mm3":      func(v float64) string { return decimal(v, 3) },
 	"ratio":    func(v *float64) string { return decimal(*v, 2) },
 	"amount":   money,
 	"money":    func(v *float64) string { return money(*v) },
 	"metresOf": func(v *float64) string { return metres(*v) },
-	"grams":    grams, "fraction": smallFraction, "first": first, "rest": rest, "long": long,
+	"grams":    grams, "fraction": smallFraction, "first": newestRows, "rest": hiddenRows, "long": longClass,
 }).Parse(pageText + workshopText))
 
 func clockOf(v any) string {

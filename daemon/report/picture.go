@@ -16,11 +16,11 @@ const (
 	plotPX    = 260
 )
 
-// mostSeries is how many jobs a diagram separates by lines of their own.
-const mostSeries = 3
+// maxSeries is how many jobs a diagram separates by lines of their own.
+const maxSeries = 3
 
 // jobClasses are the lines of the first jobs.
-var jobClasses = [mostSeries]string{"chart-first", "chart-second", "chart-third chart-dashdot"}
+var jobClasses = [maxSeries]string{"chart-first", "chart-second", "chart-third chart-dashdot"}
 
 // picture is a drawing with what it shows in words.
 type picture struct {
@@ -49,7 +49,7 @@ func (r *Report) cyclePicture() *picture {
 	if w.Cycle.N < 2 {
 		return nil
 	}
-	apart := len(r.Jobs) <= mostSeries
+	apart := len(r.Jobs) <= maxSeries
 	series := make([]chart.Series, 1)
 	if apart {
 		series = make([]chart.Series, len(r.Jobs))
@@ -80,7 +80,7 @@ func (r *Report) cyclePicture() *picture {
 		}
 	}
 	caption := fmt.Sprintf("Time from a part's begin until it was moved off, for %s: median %s, from %s to %s.",
-		counted(w.Cycle.N, "part"), span(w.Cycle.Median), span(w.Cycle.Least), span(w.Cycle.Most))
+		count(w.Cycle.N, "part"), span(w.Cycle.Median), span(w.Cycle.Least), span(w.Cycle.Most))
 	if !apart {
 		caption += " All jobs are drawn as one line."
 	}
@@ -145,7 +145,7 @@ func (r *Report) driftPicture() *picture {
 	if n > 1 {
 		between = "from " + between + " to " + offset(most)
 	}
-	caption := fmt.Sprintf("%s of the lateral offset, %s; the belt was %s.", counted(n, "reading"), between, times(realigned))
+	caption := fmt.Sprintf("%s of the lateral offset, %s; the belt was %s.", count(n, "reading"), between, realignedTimes(realigned))
 	if b.LimitMM > 0 {
 		p.Limits = []chart.Limit{{Name: "limit", Class: "chart-second", At: b.LimitMM}, {Class: "chart-thin", At: 0}, {Name: "limit", Class: "chart-second", At: -b.LimitMM}}
 		caption += fmt.Sprintf(" The limit is %s mm to either side.", plain(b.LimitMM))
@@ -156,7 +156,7 @@ func (r *Report) driftPicture() *picture {
 	return plot("Lateral offset of the belt over the lot", caption, p)
 }
 
-func times(realigned int) string {
+func realignedTimes(realigned int) string {
 	switch realigned {
 	case 0:
 		return "not realigned"
@@ -179,7 +179,7 @@ func (j *Job) sizePicture() *picture {
 		lengths.Samples = append(lengths.Samples, chart.Sample{X: float64(i + 1), Min: l.MM, Max: l.MM})
 	}
 	p.Series = append(p.Series, lengths)
-	caption := fmt.Sprintf("%s, from %s to %s mm, mean %s mm.", counted(s.N, "measured length"), decimal(s.MinMM, 2), decimal(s.MaxMM, 2), decimal(s.MeanMM, 3))
+	caption := fmt.Sprintf("%s, from %s to %s mm, mean %s mm.", count(s.N, "measured length"), decimal(s.MinMM, 2), decimal(s.MaxMM, 2), decimal(s.MeanMM, 3))
 	if o := s.Ordered; o != nil {
 		p.Limits = append(p.Limits, chart.Limit{Name: "tolerance", Class: "chart-second", At: o.LengthMM + o.ToleranceMM},
 			chart.Limit{Name: "ordered", Class: "chart-thin", At: o.LengthMM}, chart.Limit{Name: "tolerance", Class: "chart-second", At: o.LengthMM - o.ToleranceMM})
@@ -200,14 +200,14 @@ func (j *Job) control(p *chart.Plot) (caption string) {
 			chart.Limit{Name: "lower", Class: "chart-third chart-dots", At: c.LowerMM})
 		caption = fmt.Sprintf(" Control limits: %s to %s mm about %s mm.", decimal(c.LowerMM, 3), decimal(c.UpperMM, 3), decimal(c.MeanMM, 3))
 	} else if c.Missing > 0 {
-		caption = fmt.Sprintf(" Control limits need %s more.", counted(c.Missing, "length"))
+		caption = fmt.Sprintf(" Control limits need %s more.", count(c.Missing, "length"))
 	}
 	if c.From > 1 {
 		p.Marks = append(p.Marks, chart.Mark{Name: "belt scale set", Class: "chart-thin chart-dots", At: float64(c.From) - 0.5})
 		caption += fmt.Sprintf(" The belt's scale was set before length %d; limits are learned from there.", c.From)
 	}
 	if n := len(c.Signals); n > 0 {
-		caption += fmt.Sprintf(" %s, listed in the table of the parts' sizes.", counted(n, "signal"))
+		caption += fmt.Sprintf(" %s, listed in the table of the parts' sizes.", count(n, "signal"))
 	}
 	return caption
 }

@@ -82,7 +82,7 @@ func (s *source) loadEvents(ctx context.Context, l Ledger) error {
 			return err
 		}
 		for _, e := range list {
-			if s.over() && e.Stamp.Seq > s.lot.Changed.Seq {
+			if s.ended() && e.Stamp.Seq > s.lot.Changed.Seq {
 				return nil
 			}
 			s.events = append(s.events, e)
@@ -94,8 +94,8 @@ func (s *source) loadEvents(ctx context.Context, l Ledger) error {
 	}
 }
 
-// over reports whether the lot has come to its end.
-func (s *source) over() bool {
+// ended reports whether the lot has come to its end.
+func (s *source) ended() bool {
 	return s.lot.Status == ledger.LotClosed || s.lot.Status == ledger.LotEnded
 }
 
@@ -132,7 +132,7 @@ func (s *source) report() *Report {
 			r.Lot.LastPart = s.when(y.Made)
 		}
 	}
-	if s.over() {
+	if s.ended() {
 		r.Lot.Ended = s.when(s.lot.Changed)
 	}
 	w := s.workshop()

@@ -31,7 +31,7 @@ func (s *source) job(i int) Job {
 	j, c := s.lot.Jobs[i], s.counts.ByJob[i]
 	w := &JobWorkshop{Path: j.Path, Begun: c.CyclesBegun, Made: c.Made, Scrap: c.CheckedScrap + c.InterruptedScrap,
 		Unverified: max(0, c.Confirmed-c.CheckedGood-c.CheckedScrap), Undecided: c.Interrupted,
-		PlannedS: j.PlannedRun.Seconds(), FilamentMMOfFile: j.FilamentMMPerCycle, Control: controlOf(s.visits, i, s.course.Rescaled)}
+		PlannedS: j.PlannedRun.Seconds(), FilamentMMOfFile: j.FilamentMMPerCycle, Control: controlFrom(s.visits, i, s.course.Rescaled)}
 	var cycle, making, travel []float64
 	for _, y := range s.cycles {
 		if y.JobIndex != i {

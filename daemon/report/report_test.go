@@ -203,7 +203,7 @@ func TestPerformanceSinceTheScaleWasSet(t *testing.T) {
 		"with a shift": {append(lengths(24, 20), lengths(16, 20.09)...), 0, "the control chart has signals"},
 	} {
 		visits := []ledger.Check{check(100, lengths(40, 20.05)...), check(600, c.after...)}
-		s := sizeOf(visits, 0, ordered, controlOf(visits, 0, scale), time.UTC)
+		s := sizeOf(visits, 0, ordered, controlFrom(visits, 0, scale), time.UTC)
 		if s.From != c.from || (s.Ppk == nil) != (c.from == 0) || !strings.HasPrefix(s.Why, c.why) || s.N != 40+len(c.after) {
 			t.Errorf("%s: %+v", name, s)
 		}

@@ -154,8 +154,8 @@ func (s *Size) perform(values []float64, control Control, t quality.Tolerance) {
 	}
 }
 
-// controlOf judges the lengths of a job as the run does.
-func controlOf(visits []ledger.Check, job int, rescaled []ledger.ScaleSet) Control {
+// controlFrom judges the lengths of a job as the run does.
+func controlFrom(visits []ledger.Check, job int, rescaled []ledger.ScaleSet) Control {
 	c := Control{Signals: []Signal{}}
 	m, err := quality.NewMonitor(quality.DefaultSettings())
 	if err != nil {

@@ -20,14 +20,14 @@ func (v Visit) Words() (list []string) {
 	}
 	if n := len(v.LengthsMM); n > 0 {
 		text := ""
-		for i, mm := range v.LengthsMM[:min(n, mostLengths)] {
+		for i, mm := range v.LengthsMM[:min(n, maxLengths)] {
 			if i > 0 {
 				text += ", "
 			}
 			text += decimal(mm, 2)
 		}
-		if n > mostLengths {
-			text += fmt.Sprintf(" and %d more", n-mostLengths)
+		if n > maxLengths {
+			text += fmt.Sprintf(" and %d more", n-maxLengths)
 		}
 		say(true, "measured %s mm", text)
 	}
@@ -56,8 +56,8 @@ func (v Visit) Words() (list []string) {
 	return list
 }
 
-// mostLengths are the lengths of a visit that one line lists; all are in the tables.
-const mostLengths = 12
+// maxLengths are the lengths of a visit that one line lists; all are in the tables.
+const maxLengths = 12
 
 // offset writes a lateral offset with the side it is to.
 func offset(mm float64) string {
@@ -89,8 +89,8 @@ func (h Hold) Ending() string {
 	return text
 }
 
-// share is a kind of time that a lot took.
-type share struct {
+// timeShare is a kind of time that a lot took.
+type timeShare struct {
 	name    string
 	seconds float64
 	means   string
@@ -98,9 +98,9 @@ type share struct {
 
 // shares are what the time of a lot went to, those that count as losses after the
 // one that counts as production.
-func (w *Workshop) shares() []share {
+func (w *Workshop) shares() []timeShare {
 	p := &w.Production
-	return []share{
+	return []timeShare{
 		{"making parts", p.ActualProductionS, "cycles of parts that were made, moving off included"},
 		{"between parts", p.BetweenS, "in the run with no part in progress: beginning and ending"},
 		{"held", p.HeldS, "waiting between parts for a reason of the machine"},
@@ -134,7 +134,7 @@ func figures(p *supervisor.Production) []figure {
 // figureNotes say what to think of the figures.
 func figureNotes(p *supervisor.Production) (list []string) {
 	if m := p.Most; m != nil {
-		list = append(list, fmt.Sprintf("%s not looked at, and not counted good. Were all good: quality ratio %s, OEE %s.", counted(p.Unverified, "part"), percent(m.QualityRatio), percent(m.OEE)))
+		list = append(list, fmt.Sprintf("%s not looked at, and not counted good. Were all good: quality ratio %s, OEE %s.", count(p.Unverified, "part"), percent(m.QualityRatio), percent(m.OEE)))
 	}
 	if p.Figures != nil && !p.PlannedWaits {
 		list = append(list, "The planned time of a part leaves out heating or cooling, which was not known when the lot was opened; so effectiveness is too low.")

@@ -17,21 +17,21 @@ func clean(text string) string {
 		switch {
 		case unicode.IsSpace(r):
 			return ' '
-		case r == utf8.RuneError, turns(r), !unicode.IsPrint(r) && !joins(r):
+		case r == utf8.RuneError, changesDirection(r), !unicode.IsPrint(r) && !isJoiner(r):
 			return utf8.RuneError
 		}
 		return r
 	}, text)), " ")
 }
 
-// turns says whether a character changes the direction of what follows it.
-func turns(r rune) bool {
+// changesDirection says whether a character changes the direction of what follows it.
+func changesDirection(r rune) bool {
 	return r >= 0x202A && r <= 0x202E || r >= 0x2066 && r <= 0x2069 || r == 0x200E || r == 0x200F || r == 0x061C
 }
 
-// joins says whether a character that does not print belongs to the spelling of some
+// isJoiner says whether a character that does not print belongs to the spelling of some
 // languages: zero-width joiner and non-joiner.
-func joins(r rune) bool { return r == 0x200C || r == 0x200D }
+func isJoiner(r rune) bool { return r == 0x200C || r == 0x200D }
 
 // shorten cuts a text that is too long for its place.
 func shorten(text string, most int) string {
@@ -41,8 +41,8 @@ func shorten(text string, most int) string {
 	return text
 }
 
-// counted writes a number with its noun, in the plural where it is due.
-func counted(n int, noun string) string {
+// count writes a number with its noun, in the plural where it is due.
+func count(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun
 	}

@@ -22,8 +22,8 @@ const (
 	residualMM  = 0.1
 )
 
-// mostFaults is how often the simulated operator clears a fault before giving up.
-const mostFaults = 5
+// maxFaults is how often the simulated operator clears a fault before giving up.
+const maxFaults = 5
 
 // Finding is what a person would find at the machine.
 type Finding struct {
@@ -32,7 +32,7 @@ type Finding struct {
 	Scrap    map[string]int
 	Broken   bool // the part that was broken off is not whole, or there is none
 
-	seen int // parts that the machine has made so far
+	parts int // parts that the machine has made so far
 }
 
 // look reads the machine as a person would. unverified is how many parts the
@@ -45,8 +45,8 @@ func (w *World) look(ctx context.Context, unverified int) (Finding, error) {
 		return f, err
 	}
 	parts := w.rig.Parts()
-	f.seen = len(parts)
-	fresh := parts[min(int(w.looked.Load()), len(parts)):]
+	f.parts = len(parts)
+	fresh := parts[min(int(w.inspected.Load()), len(parts)):]
 	if len(fresh) < unverified {
 		return f, fmt.Errorf("cannot count the parts: the ledger has %d not looked at and the machine made %d", unverified, len(fresh))
 	}
@@ -96,7 +96,7 @@ func (w *World) Operate(ctx context.Context) error {
 			return err
 		}
 		if s.State == supervisor.Aborted {
-			if faults++; faults > mostFaults {
+			if faults++; faults > maxFaults {
 				return fmt.Errorf("cannot go on with the lot: the machine failed %d times, lastly because %s", faults, s.Cause.Text)
 			}
 		}
@@ -172,7 +172,7 @@ func (w *World) visit(ctx context.Context, s *supervisor.Snapshot, fault bool) e
 	if _, err := w.client.Check(ctx, client.CheckRequest{Visit: v, By: operatorName}); err != nil {
 		return err
 	}
-	w.looked.Store(int64(f.seen))
+	w.inspected.Store(int64(f.parts))
 	return nil
 }
 

@@ -35,7 +35,7 @@ func (w *World) Follow(ctx context.Context) error {
 		for _, c := range lot.Checks {
 			if c.ID > seen {
 				seen = c.ID
-				w.did(c, lot.Unverified)
+				w.follow(c, lot.Unverified)
 			}
 		}
 		select {
@@ -46,16 +46,16 @@ func (w *World) Follow(ctx context.Context) error {
 	}
 }
 
-// did follows one check, after which so many parts are still not counted.
-func (w *World) did(c client.Check, unverified int) {
+// follow follows one check, after which so many parts are still not counted.
+func (w *World) follow(c client.Check, unverified int) {
 	n := c.Good
 	for _, k := range c.Scrap {
 		n += k
 	}
-	w.looked.Add(int64(n))
+	w.inspected.Add(int64(n))
 	if c.BeltCleared {
 		w.rig.ClearBelt()
-		w.looked.Store(int64(max(0, len(w.rig.Parts())-unverified)))
+		w.inspected.Store(int64(max(0, len(w.rig.Parts())-unverified)))
 	}
 	if c.Realigned {
 		w.rig.Realign(math.Copysign(residualMM, w.rig.LateralOffsetMM()))
@@ -100,11 +100,11 @@ func (w *World) Hints(ctx context.Context, s *supervisor.Snapshot, program strin
 	for _, why := range slices.Sorted(maps.Keys(f.Scrap)) {
 		found += fmt.Sprintf(", %d %s", f.Scrap[why], why)
 	}
-	return append([]string{found + "."}, say(w.words(s, f)...)...)
+	return append([]string{found + "."}, say(w.commands(s, f)...)...)
 }
 
-// words are the commands that record a finding and go on.
-func (w *World) words(s *supervisor.Snapshot, f Finding) []string {
+// commands are the commands that record a finding and go on.
+func (w *World) commands(s *supervisor.Snapshot, f Finding) []string {
 	check := ""
 	if s.Lot.Unverified > 0 {
 		check = fmt.Sprintf("check --offset-mm %.1f --good %d", f.OffsetMM, f.Good)

@@ -45,14 +45,14 @@ type World struct {
 	Ledger string
 	Job    string // path of the job file
 
-	set    Options
-	rig    *rig.Rig
-	app    *app.App
-	client *client.Client
-	began  time.Time
-	before supervisor.BeltView // the belt when the world was opened
-	lot    int64
-	looked atomic.Int64 // parts of the machine that the operator has looked at
+	set       Options
+	rig       *rig.Rig
+	app       *app.App
+	client    *client.Client
+	began     time.Time
+	before    supervisor.BeltView // the belt when the world was opened
+	lot       int64
+	inspected atomic.Int64 // parts of the machine that the operator has looked at
 }
 
 // Open starts machine and daemon. Close must be called when it returned nil.
@@ -65,14 +65,14 @@ func Open(ctx context.Context, o Options) (w *World, err error) {
 	if err := os.WriteFile(w.Job, clip, 0o600); err != nil {
 		return nil, fmt.Errorf("cannot lay out the job: %w", err)
 	}
-	if w.rig, err = rig.New(machine(o.Speed)); err != nil {
+	if w.rig, err = rig.New(rigSettings(o.Speed)); err != nil {
 		return nil, err
 	}
 	log := o.Log
 	if log == nil {
 		log = zap.NewNop()
 	}
-	w.app, err = app.New(ctx, app.Options{Config: w.settings(), Opener: w.rig.Open, Log: log, Version: o.Version, Alter: hurry(o.Speed)})
+	w.app, err = app.New(ctx, app.Options{Config: w.settings(), Opener: w.rig.Open, Log: log, Version: o.Version, Alter: shorten(o.Speed)})
 	if err == nil {
 		err = w.app.Start(ctx)
 	}
@@ -130,8 +130,8 @@ const (
 	trueDriftMMPerM  = 0.09
 )
 
-// machine is the workshop's machine. The seed makes every demo the same.
-func machine(speed float64) rig.Settings {
+// rigSettings is the workshop's machine. The seed makes every demo the same.
+func rigSettings(speed float64) rig.Settings {
 	s := rig.DefaultSettings()
 	s.Speed, s.Seed = speed, 1
 	s.Belt.Axis = 'Y'
@@ -141,15 +141,15 @@ func machine(speed float64) rig.Settings {
 	return s
 }
 
-// idlePace is how many times faster than the wall's an idle simulated board's
+// idleSpeed is how many times faster than the wall's an idle simulated board's
 // clock runs at full speed.
-const idlePace = 2000
+const idleSpeed = 2000
 
-// hurry shortens the daemon's own waits as the machine's time is shortened. Waits
+// shorten shortens the daemon's own waits as the machine's time is shortened. Waits
 // that guard against a machine that fails keep room for a slow computer.
-func hurry(speed float64) func(*supervisor.Settings) {
+func shorten(speed float64) func(*supervisor.Settings) {
 	if speed == 0 {
-		speed = idlePace
+		speed = idleSpeed
 	}
 	return func(s *supervisor.Settings) {
 		scale := func(d *time.Duration, usual, floor time.Duration) {

@@ -64,7 +64,7 @@ func (sc *screen) again(w http.ResponseWriter, r *http.Request, status int, deta
 // false when it has answered. done is what is said of a form that was carried out.
 func (sc *screen) keyed(w http.ResponseWriter, r *http.Request, p *page, done string) bool {
 	key := r.URL.Query().Get("key")
-	given := sc.answers.Given(r.URL.Path, key)
+	given := sc.answers.Status(r.URL.Path, key)
 	switch {
 	case given != 0 && given < http.StatusBadRequest:
 		p.Body = struct{ What, Remedy, Path string }{done, "You had already sent it. It counts once.", r.URL.Path}

@@ -10,25 +10,25 @@ import (
 	"unicode/utf8"
 )
 
-// MostName is the most bytes in the name of a stored file.
-const MostName = 120
+// MaxName is the most bytes in the name of a stored file.
+const MaxName = 120
 
-// mostExtension is the most bytes that count as the extension of a name; more is
+// maxExtension is the most bytes that count as the extension of a name; more is
 // part of the name.
-const mostExtension = 16
+const maxExtension = 16
 
 // ErrName says that nothing usable is left of a name.
 var ErrName = errors.New("it is not a file name; use letters, digits, dots and dashes")
 
-// devices are names that stand for hardware on some computers, with any extension.
+// deviceNames are names that stand for hardware on some computers, with any extension.
 // A copy of the folder must be readable there too.
-var devices = []string{"con", "prn", "aux", "nul",
+var deviceNames = []string{"con", "prn", "aux", "nul",
 	"com0", "com1", "com2", "com3", "com4", "com5", "com6", "com7", "com8", "com9",
 	"lpt0", "lpt1", "lpt2", "lpt3", "lpt4", "lpt5", "lpt6", "lpt7", "lpt8", "lpt9"}
 
 // Name reduces what somebody calls a file to a plain name: what follows the last
 // separator of any system, of letters, digits, blanks and a few marks, at most
-// [MostName] bytes with the extension kept. Everything else becomes a dash.
+// [MaxName] bytes with the extension kept. Everything else becomes a dash.
 func Name(said string) (string, error) {
 	name := said
 	if i := strings.LastIndexAny(name, `/\`); i >= 0 {
@@ -48,10 +48,10 @@ func Name(said string) (string, error) {
 		}
 		return '-'
 	}, name)
-	name = shorten(edges(name), MostName)
+	name = shorten(trimEdges(name), MaxName)
 	stem := strings.TrimSuffix(name, path.Ext(name))
-	if before, _, _ := strings.Cut(name, "."); slices.Contains(devices, strings.ToLower(strings.TrimSpace(before))) {
-		name = shorten("job-"+name, MostName)
+	if before, _, _ := strings.Cut(name, "."); slices.Contains(deviceNames, strings.ToLower(strings.TrimSpace(before))) {
+		name = shorten("job-"+name, MaxName)
 	}
 	if strings.Trim(stem, "-_. ") == "" {
 		return "", fmt.Errorf("cannot name a job %s: %w", quoted(said), ErrName)
@@ -59,8 +59,8 @@ func Name(said string) (string, error) {
 	return name, nil
 }
 
-// edges takes off what makes a name hidden, an option of a command, or invisible.
-func edges(name string) string { return strings.Trim(strings.TrimLeft(name, "-. "), ". ") }
+// trimEdges takes off what makes a name hidden, an option of a command, or invisible.
+func trimEdges(name string) string { return strings.Trim(strings.TrimLeft(name, "-. "), ". ") }
 
 // shorten cuts a name to so many bytes, before its extension.
 func shorten(name string, most int) string {
@@ -74,7 +74,7 @@ func shorten(name string, most int) string {
 // split parts a name from its extension, which may be empty.
 func split(name string) (stem, ext string) {
 	ext = path.Ext(name)
-	if len(ext) > mostExtension || len(ext) < 2 {
+	if len(ext) > maxExtension || len(ext) < 2 {
 		ext = ""
 	}
 	return strings.TrimSuffix(name, ext), ext
@@ -99,7 +99,7 @@ func numbered(name string, n int) string {
 	}
 	stem, ext := split(name)
 	tail := fmt.Sprintf("-%d", n) + ext
-	return cut(stem, MostName-len(tail)) + tail
+	return cut(stem, MaxName-len(tail)) + tail
 }
 
 // quoted shows what somebody said without letting it fill the screen.

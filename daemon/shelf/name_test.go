@@ -37,10 +37,10 @@ func TestName(t *testing.T) {
 		{"clip\xff\xfe.gcode", "clip--.gcode"},         // no UTF-8
 		{"NUL.gcode", "job-NUL.gcode"}, {"com1.x.gcode", "job-com1.x.gcode"}, {"con", "job-con"}, {"CON .gcode", "job-CON .gcode"},
 		{"console.gcode", "console.gcode"},
-		{long + ".gcode", long[:MostName-6] + ".gcode"},
-		{long, long[:MostName]},
-		{strings.Repeat("ö", 100) + ".gcode", strings.Repeat("ö", (MostName-6)/2) + ".gcode"},
-		{"clip." + long, ("clip." + long)[:MostName]}, // an extension that is none
+		{long + ".gcode", long[:MaxName-6] + ".gcode"},
+		{long, long[:MaxName]},
+		{strings.Repeat("ö", 100) + ".gcode", strings.Repeat("ö", (MaxName-6)/2) + ".gcode"},
+		{"clip." + long, ("clip." + long)[:MaxName]}, // an extension that is none
 	} {
 		got, err := Name(c.said)
 		if err != nil || got != c.want {
@@ -68,15 +68,15 @@ func TestNameProperty(t *testing.T) {
 		switch {
 		case err != nil || again != name:
 			t.Fatalf("%q became %q and then %q, %v", said, name, again, err)
-		case len(name) == 0 || len(name) > MostName || !utf8.ValidString(name):
+		case len(name) == 0 || len(name) > MaxName || !utf8.ValidString(name):
 			t.Fatalf("%q became %q", said, name)
 		case strings.ContainsAny(name, `/\:`) || strings.ContainsFunc(name, unicode.IsControl) || name[0] == '.' || name[0] == '-':
 			t.Fatalf("%q became %q", said, name)
 		case !filepath.IsLocal(name) || filepath.Base(name) != name:
 			t.Fatalf("%q became %q, which leads elsewhere", said, name)
 		}
-		for n := 2; n <= mostSameName; n += 331 {
-			if m := numbered(name, n); len(m) > MostName || !utf8.ValidString(m) || m == name {
+		for n := 2; n <= maxSameName; n += 331 {
+			if m := numbered(name, n); len(m) > MaxName || !utf8.ValidString(m) || m == name {
 				t.Fatalf("number %d of %q is %q", n, name, m)
 			} else if r, err := Name(m); err != nil || r != m {
 				t.Fatalf("number %d of %q is %q, which is reduced to %q, %v", n, name, m, r, err)

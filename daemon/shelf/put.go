@@ -17,11 +17,11 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// mostSameName is how many files of one name are kept side by side.
-const mostSameName = 999
+// maxSameName is how many files of one name are kept side by side.
+const maxSameName = 999
 
-// mostAtOnce is how many jobs are received at one time, whoever sends them.
-const mostAtOnce = 4
+// maxReceiving is how many jobs are received at one time, whoever sends them.
+const maxReceiving = 4
 
 // chunkBytes is how much is received between two looks at the disk.
 const chunkBytes = 1 << 20
@@ -36,19 +36,19 @@ func (s *Shelf) Put(ctx context.Context, name string, r io.Reader) (Item, error)
 		return Item{}, err
 	}
 	select {
-	case s.coming <- struct{}{}:
-		defer func() { <-s.coming }()
+	case s.receiving <- struct{}{}:
+		defer func() { <-s.receiving }()
 	default:
-		return Item{}, worded(plain, ErrBusy)
+		return Item{}, storeError(plain, ErrBusy)
 	}
 	i, err := s.put(ctx, plain, r)
 	if err != nil {
-		return Item{}, worded(plain, err)
+		return Item{}, storeError(plain, err)
 	}
 	return i, nil
 }
 
-func worded(name string, err error) error {
+func storeError(name string, err error) error {
 	if errors.Is(err, unix.ENOSPC) || errors.Is(err, unix.EDQUOT) {
 		err = ErrFull
 	}
@@ -56,7 +56,7 @@ func worded(name string, err error) error {
 }
 
 func (s *Shelf) put(ctx context.Context, name string, r io.Reader) (i Item, err error) {
-	before := early + strings.ToLower(rand.Text())
+	before := tempPrefix + strings.ToLower(rand.Text())
 	f, err := s.root.OpenFile(before, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o640)
 	if err != nil {
 		return Item{}, err
@@ -106,7 +106,7 @@ func (s *Shelf) receive(ctx context.Context, w io.Writer, r io.Reader) (size int
 func (s *Shelf) place(ctx context.Context, before, name string, size int64, hash [sha256.Size]byte) (Item, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for n := 1; n <= mostSameName; n++ {
+	for n := 1; n <= maxSameName; n++ {
 		final := numbered(name, n)
 		info, err := s.root.Lstat(final)
 		if err == nil {
@@ -115,14 +115,14 @@ func (s *Shelf) place(ctx context.Context, before, name string, size int64, hash
 				return Item{}, err
 			}
 			if same {
-				return s.noted(final, hash)
+				return s.recordSum(final, hash)
 			}
 			continue
 		}
 		if !errors.Is(err, fs.ErrNotExist) {
 			return Item{}, err
 		}
-		if err := s.name(before, final); errors.Is(err, fs.ErrExist) {
+		if err := s.rename(before, final); errors.Is(err, fs.ErrExist) {
 			continue // somebody else has put one there just now
 		} else if err != nil {
 			return Item{}, err
@@ -130,14 +130,14 @@ func (s *Shelf) place(ctx context.Context, before, name string, size int64, hash
 		if err := s.sync(); err != nil {
 			return Item{}, errors.Join(err, s.root.Remove(final))
 		}
-		return s.noted(final, hash)
+		return s.recordSum(final, hash)
 	}
-	return Item{}, fmt.Errorf("there are already %d files of that name; remove some or choose another", mostSameName)
+	return Item{}, fmt.Errorf("there are already %d files of that name; remove some or choose another", maxSameName)
 }
 
-// name gives a file its final name without ever taking another's. A second name
+// rename gives a file its final name without ever taking another's. A second name
 // does that on every usual disk; those that know one name a file are asked first.
-func (s *Shelf) name(before, final string) error {
+func (s *Shelf) rename(before, final string) error {
 	err := s.root.Link(before, final)
 	if errors.Is(err, unix.EPERM) || errors.Is(err, unix.ENOTSUP) || errors.Is(err, unix.ENOSYS) {
 		return s.root.Rename(before, final) // the caller has seen that nothing is there
@@ -171,8 +171,8 @@ func (s *Shelf) same(ctx context.Context, name string, info fs.FileInfo, size in
 	}
 }
 
-// noted keeps the checksum of a stored file. The file stands without it.
-func (s *Shelf) noted(name string, hash [sha256.Size]byte) (Item, error) {
+// recordSum keeps the checksum of a stored file. The file stands without it.
+func (s *Shelf) recordSum(name string, hash [sha256.Size]byte) (Item, error) {
 	info, err := s.root.Lstat(name)
 	if err != nil {
 		return Item{}, err

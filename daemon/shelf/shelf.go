@@ -33,7 +33,7 @@ var (
 	ErrTooLarge = errors.New("the file is larger than may be stored")
 	ErrFull     = errors.New("the disk has no room for it")
 	ErrNotFound = errors.New("there is no stored job of that name")
-	ErrBusy     = fmt.Errorf("%d jobs are being received already", mostAtOnce)
+	ErrBusy     = fmt.Errorf("%d jobs are being received already", maxReceiving)
 	ErrHeld     = errors.New("a lot is being opened, perhaps of this job")
 )
 
@@ -41,8 +41,8 @@ var (
 // a lot ends when its records cannot be kept.
 const reserveBytes = 128 << 20
 
-// early begins the names of files that are still being received.
-const early = ".receiving-"
+// tempPrefix begins the names of files that are still being received.
+const tempPrefix = ".receiving-"
 
 // Shelf is a folder of job files. Its methods may be used from any goroutine.
 type Shelf struct {
@@ -51,7 +51,7 @@ type Shelf struct {
 	root  *os.Root
 	free  func() (int64, error) // bytes free on the disk
 
-	coming chan struct{} // holds a token for each job that is being received
+	receiving chan struct{} // holds a token for each job that is being received
 
 	held sync.RWMutex // read while a lot is opened, so that no job of it is taken away
 
@@ -75,14 +75,14 @@ func Open(dir string, limitBytes int64) (*Shelf, error) {
 	if err != nil {
 		return fail(err)
 	}
-	s := &Shelf{dir: dir, limit: limitBytes, root: root, chosen: map[string]bool{}, coming: make(chan struct{}, mostAtOnce)}
+	s := &Shelf{dir: dir, limit: limitBytes, root: root, chosen: map[string]bool{}, receiving: make(chan struct{}, maxReceiving)}
 	s.free = func() (int64, error) { return disk.Free(dir) }
 	entries, err := fs.ReadDir(root.FS(), ".")
 	if err != nil {
 		return fail(errors.Join(err, root.Close()))
 	}
 	for _, e := range entries {
-		if strings.HasPrefix(e.Name(), early) && e.Type().IsRegular() {
+		if strings.HasPrefix(e.Name(), tempPrefix) && e.Type().IsRegular() {
 			_ = root.Remove(e.Name()) // it is tried again at the next start
 		}
 	}

@@ -39,7 +39,7 @@ func TestManyAtOnce(t *testing.T) {
 			busy <- err
 		}()
 	}
-	for n := range 60 - mostAtOnce {
+	for n := range 60 - maxReceiving {
 		select {
 		case err := <-busy:
 			if !errors.Is(err, ErrBusy) {
@@ -55,7 +55,7 @@ func TestManyAtOnce(t *testing.T) {
 	for _, w := range writers {
 		_ = w.Close()
 	}
-	for range mostAtOnce {
+	for range maxReceiving {
 		if err := <-busy; err != nil {
 			t.Error(err)
 		}
@@ -158,7 +158,7 @@ func TestListIsNewestFirst(t *testing.T) {
 func TestOpenAgain(t *testing.T) {
 	s := open(t, 1<<20)
 	a := put(t, s, "clip.gcode", "G28\n")
-	torn := filepath.Join(s.Dir(), early+"abc")
+	torn := filepath.Join(s.Dir(), tempPrefix+"abc")
 	if err := os.WriteFile(torn, []byte("G2"), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -241,7 +241,7 @@ func TestFullDiskIsNamed(t *testing.T) {
 	defer full.Close()
 	s := open(t, 1<<20)
 	_, err = s.receive(t.Context(), full, strings.NewReader("G28\n"))
-	if err == nil || !errors.Is(worded("clip.gcode", err), ErrFull) {
+	if err == nil || !errors.Is(storeError("clip.gcode", err), ErrFull) {
 		t.Fatalf("%v", err)
 	}
 }
@@ -262,7 +262,7 @@ func TestPathRefusesTricks(t *testing.T) {
 		}
 	}
 	for _, name := range []string{"", ".", "..", "../secret", `..\secret`, "/etc/passwd", i.Path, "./clip.gcode", "jobs/clip.gcode", "clip.gcode/", "clip.gcode\x00",
-		"%2e%2e/secret", "link.gcode", "up", sumsFile, early + "x", "CLIP.GCODE", "clip.gcode ", strings.Repeat("x", 5000), "\u2025/secret", "nul"} {
+		"%2e%2e/secret", "link.gcode", "up", sumsFile, tempPrefix + "x", "CLIP.GCODE", "clip.gcode ", strings.Repeat("x", 5000), "\u2025/secret", "nul"} {
 		if got, err := s.Path(name); !errors.Is(err, ErrNotFound) || got != "" {
 			t.Errorf("%q leads to %q, %v", name, got, err)
 		}
@@ -327,7 +327,7 @@ func TestRemove(t *testing.T) {
 func TestPutAtOnce(t *testing.T) {
 	s := open(t, 1<<20)
 	const contents, times = 8, 4
-	s.coming = make(chan struct{}, contents*times) // so that none is turned away
+	s.receiving = make(chan struct{}, contents*times) // so that none is turned away
 	var wait sync.WaitGroup
 	for n := range contents * times {
 		wait.Go(func() {

@@ -11,8 +11,8 @@ import (
 // may be lost: files then show none until they are sent again, and are kept for ever.
 const sumsFile = ".sums.json"
 
-// mostSums bounds the file that is read; some hundred bytes belong to each job.
-const mostSums = 16 << 20
+// maxSums bounds the file that is read; some hundred bytes belong to each job.
+const maxSums = 16 << 20
 
 // sum is the checksum of a file as it was when it was stored.
 type sum struct {
@@ -38,7 +38,7 @@ func (s sums) of(name string, info fs.FileInfo) string {
 func readSums(root *os.Root) sums {
 	s := sums{}
 	info, err := root.Lstat(sumsFile)
-	if err != nil || !info.Mode().IsRegular() || info.Size() > mostSums {
+	if err != nil || !info.Mode().IsRegular() || info.Size() > maxSums {
 		return s
 	}
 	data, err := root.ReadFile(sumsFile)
@@ -59,7 +59,7 @@ func (s sums) write(root *os.Root) error {
 	if err != nil {
 		return err
 	}
-	const before = early + "sums"
+	const before = tempPrefix + "sums"
 	if err := root.WriteFile(before, data, 0o640); err != nil {
 		_ = root.Remove(before)
 		return err

@@ -5,8 +5,8 @@ import (
 	"strings"
 )
 
-// mostListed bounds the mistakes kept of one file. Their number is always given.
-const mostListed = 50
+// maxListed bounds the mistakes kept of one file. Their number is always given.
+const maxListed = 50
 
 // Error is one mistake in a file.
 type Error struct {
@@ -55,7 +55,7 @@ func (e Errors) Lines() []string {
 
 func (p *reader) wrong(line, column int, field, problem, remedy string) {
 	p.errs.Count++
-	if len(p.errs.List) < mostListed {
+	if len(p.errs.List) < maxListed {
 		p.errs.List = append(p.errs.List, Error{File: p.file, Line: line, Column: column, Field: field, Problem: problem, Remedy: remedy})
 	}
 }

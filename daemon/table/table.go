@@ -20,12 +20,12 @@ import (
 
 // Bounds of a file. A cell takes 8 bytes of memory, and its row 4 or 8 more.
 const (
-	MostRows  = 1_000_000
-	MostBytes = 64 << 20
+	MaxRows  = 1_000_000
+	MaxBytes = 64 << 20
 )
 
-// largestCell bounds a number: no length or count of one machine comes near it.
-const largestCell = 1e9
+// maxCell bounds a number: no length or count of one machine comes near it.
+const maxCell = 1e9
 
 // Column is one that a file may have. An optional one may be absent as a whole, but
 // has a number in every row when it is there.
@@ -47,9 +47,9 @@ type Table struct {
 // comma, a decimal comma is read too. Rows without any entry are passed over. Mistakes
 // in the contents are of type Errors.
 func Read(r io.Reader, file string, columns ...Column) (*Table, error) {
-	bounded := &io.LimitedReader{R: r, N: MostBytes + 1}
+	bounded := &io.LimitedReader{R: r, N: MaxBytes + 1}
 	in := bufio.NewReaderSize(bounded, 64<<10)
-	separator, err := begin(in)
+	separator, err := sniff(in)
 	if err != nil {
 		return nil, Errors{List: []Error{{File: file, Line: 1, Column: 1, Problem: err.Error(), Remedy: "save it as CSV in UTF-8"}}, Count: 1}
 	}
@@ -60,7 +60,7 @@ func Read(r io.Reader, file string, columns ...Column) (*Table, error) {
 		return nil, fmt.Errorf("cannot read %s: %w", file, err)
 	}
 	if bounded.N == 0 {
-		p.wrong(0, 0, "", fmt.Sprintf("is longer than %d MiB", MostBytes>>20), "split it")
+		p.wrong(0, 0, "", fmt.Sprintf("is longer than %d MiB", MaxBytes>>20), "split it")
 	}
 	if p.errs.Count > 0 {
 		return nil, p.errs
@@ -68,8 +68,8 @@ func Read(r io.Reader, file string, columns ...Column) (*Table, error) {
 	return p.table, nil
 }
 
-// begin passes over a byte order mark and finds the separator in the first line.
-func begin(in *bufio.Reader) (rune, error) {
+// sniff passes over a byte order mark and finds the separator in the first line.
+func sniff(in *bufio.Reader) (rune, error) {
 	head, _ := in.Peek(4096) // an error shows again at the first read
 	if bytes.HasPrefix(head, []byte("\xff\xfe")) || bytes.HasPrefix(head, []byte("\xfe\xff")) {
 		return 0, errors.New("is UTF-16 text")
@@ -129,9 +129,9 @@ func (p *reader) read() error {
 			if !p.head(record) {
 				return nil // without columns every row would be wrong
 			}
-		case p.table.Rows == MostRows:
+		case p.table.Rows == MaxRows:
 			line, _ := p.rows.FieldPos(0)
-			p.wrong(line, 1, "", fmt.Sprintf("is row %d: no more than %d are read", MostRows+1, MostRows), "split the file")
+			p.wrong(line, 1, "", fmt.Sprintf("is row %d: no more than %d are read", MaxRows+1, MaxRows), "split the file")
 			return nil
 		default:
 			p.row(record)
@@ -220,8 +220,8 @@ func number(cell string, decimalComma bool) (value float64, problem, remedy stri
 	switch {
 	case cell == "":
 		return 0, "is empty", "give a number, or remove the row"
-	case plain && (err == nil || errors.Is(err, strconv.ErrRange)) && math.Abs(v) > largestCell:
-		return 0, fmt.Sprintf("is %s, beyond %g", quote(cell), largestCell), "check the number"
+	case plain && (err == nil || errors.Is(err, strconv.ErrRange)) && math.Abs(v) > maxCell:
+		return 0, fmt.Sprintf("is %s, beyond %g", quote(cell), maxCell), "check the number"
 	case plain && err == nil:
 		return v, "", ""
 	case strings.Contains(cell, ","):

@@ -104,12 +104,12 @@ func TestRefusesWithPlaceAndRemedy(t *testing.T) {
 
 // A million rows take what their numbers take, and a file without end is refused.
 func TestReadIsBounded(t *testing.T) {
-	text := append([]byte("value\n"), bytes.Repeat([]byte("20.1\n"), table.MostRows)...)
+	text := append([]byte("value\n"), bytes.Repeat([]byte("20.1\n"), table.MaxRows)...)
 	var before, after runtime.MemStats
 	runtime.GC()
 	runtime.ReadMemStats(&before)
 	got, err := table.Read(bytes.NewReader(text), "f.csv", sizes...)
-	if err != nil || got.Rows != table.MostRows {
+	if err != nil || got.Rows != table.MaxRows {
 		t.Fatal(err)
 	}
 	runtime.GC()
@@ -118,7 +118,7 @@ func TestReadIsBounded(t *testing.T) {
 		t.Errorf("%d MiB are kept for %d rows", kept>>20, got.Rows)
 	}
 	runtime.KeepAlive(got)
-	if _, err := table.Read(bytes.NewReader(append(text, "20.1\n"...)), "f.csv", sizes...); err == nil || !strings.Contains(err.Error(), fmt.Sprint("row ", table.MostRows+1)) {
+	if _, err := table.Read(bytes.NewReader(append(text, "20.1\n"...)), "f.csv", sizes...); err == nil || !strings.Contains(err.Error(), fmt.Sprint("row ", table.MaxRows+1)) {
 		t.Errorf("one row more: %v", err)
 	}
 	if _, err := table.Read(io.MultiReader(strings.NewReader("value\n"), endless{}), "f.csv", sizes...); err == nil || !strings.Contains(err.Error(), "64 MiB") {
