@@ -28,6 +28,7 @@ func newLotStart() *cobra.Command {
 	var lengths, tolerances []float64
 	var inTurn, openOnly bool
 	var partFrom, partTo []int64
+	var papers ledger.Particulars
 	c := &cobra.Command{
 		Use:   "start JOB... --good N[,M...]",
 		Short: "Order good parts of one or more jobs, and begin",
@@ -47,6 +48,9 @@ func newLotStart() *cobra.Command {
 	f.StringVar(&q.Name, "name", "", "name of the lot (default: that of the first job)")
 	f.Int64SliceVar(&partFrom, "part-from", nil, "first line of the part in each job, to override what inspect finds; 0 leaves a job as found")
 	f.Int64SliceVar(&partTo, "part-to", nil, "last line of the part in each job; the lot keeps both")
+	f.StringVar(&papers.OrderNumber, "order-number", "", "order number of the customer, for the report")
+	f.StringVar(&papers.Material, "material", "", "material, as on the spool's label, for the report")
+	f.StringVar(&papers.MaterialBatch, "material-batch", "", "material batch: its maker's number, as on the spool's label, for the report")
 	f.BoolVar(&inTurn, "in-turn", false, "make one part of each job in turn instead of one job after the other")
 	f.BoolVar(&openOnly, "open-only", false, "open the lot without starting it")
 	f.StringVar(&q.By, "by", "", "who orders (default: the user at the socket)")
@@ -82,6 +86,9 @@ func newLotStart() *cobra.Command {
 				return fmt.Errorf("cannot start the lot: %w", err)
 			}
 			q.Jobs = append(q.Jobs, path)
+		}
+		if papers != (ledger.Particulars{}) {
+			q.Particulars = &papers
 		}
 		q.Order, q.Start = ledger.OrderBlocks, !openOnly
 		if inTurn {

@@ -145,7 +145,7 @@ func refusedWords(table string) (list []refusedWord) {
 }
 
 // otherThings are phrases in which a refused word means something else.
-var otherThings = regexp.MustCompile(`(?i)\b(smoke alarm|false alarm|small batches|log in again)\b`)
+var otherThings = regexp.MustCompile(`(?i)\b(smoke alarm|false alarm|small batches|material batch|log in again)\b`)
 
 // wrongWords says which words of a text are to be others.
 func wrongWords(refused []refusedWord, text string) (faults []string) {

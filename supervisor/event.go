@@ -104,6 +104,8 @@ type LotRequest struct {
 	Good  []int            // ordered good parts, one for each plan
 	Sizes []book.SizeOrder // length that the parts of each job should have; nil for none, or one for each job
 	Start bool             // begin at once
+
+	Particulars ledger.Particulars // for the report
 }
 
 // Visit is what the operator found and did at the machine.

@@ -5,6 +5,8 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
@@ -43,7 +45,7 @@ func (m *Machine) openLot(r Request) error {
 	if err := m.mayKeep(what); err != nil {
 		return err
 	}
-	l := ledger.Lot{ID: m.book.Next.Lot, Name: q.Name, Status: ledger.LotOpen, Order: q.Order}
+	l := ledger.Lot{ID: m.book.Next.Lot, Name: q.Name, Status: ledger.LotOpen, Order: q.Order, Particulars: q.Particulars}
 	if l.Order == "" {
 		l.Order = ledger.OrderBlocks
 	}
@@ -61,6 +63,9 @@ func (m *Machine) openLot(r Request) error {
 	}
 	if wrong := wrongSizes(q.Sizes, len(q.Plans)); len(wrong) > 0 {
 		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: "give the part's length along the belt and its tolerance"}
+	}
+	if wrong := wrongParticulars(l.Particulars); len(wrong) > 0 {
+		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: fmt.Sprintf("write each in one line of %d characters at most", mostParticular)}
 	}
 	if l.Name == "" {
 		l.Name = l.Jobs[0].Name
@@ -92,6 +97,22 @@ func (m *Machine) openLot(r Request) error {
 		}
 	}
 	return nil
+}
+
+// mostParticular is how many characters a report has room for.
+const mostParticular = 100
+
+// wrongParticulars says which texts do not fit in a line of a report.
+func wrongParticulars(p ledger.Particulars) (wrong []string) {
+	for _, t := range [][2]string{{"order number", p.OrderNumber}, {"material", p.Material}, {"material batch", p.MaterialBatch}} {
+		switch {
+		case utf8.RuneCountInString(t[1]) > mostParticular:
+			wrong = append(wrong, fmt.Sprintf("the %s has %d characters", t[0], utf8.RuneCountInString(t[1])))
+		case strings.ContainsFunc(t[1], unicode.IsControl) || !utf8.ValidString(t[1]):
+			wrong = append(wrong, "the "+t[0]+" holds characters that do not print")
+		}
+	}
+	return wrong
 }
 
 // addJob adds one job to a lot, with every change made to it.

@@ -8,6 +8,7 @@ import (
 
 	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
 	"beltwarden/supervisor/quality"
 )
 
@@ -87,6 +88,26 @@ func TestLengthsSetAsideOrAccepted(t *testing.T) {
 			x.stop()
 		})
 	}
+}
+
+// TestParticulars: what is given for the report is kept with the lot; what no line of a report could hold is refused.
+func TestParticulars(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		plan := x.plan(clipJob)
+		for _, bad := range []ledger.Particulars{{OrderNumber: strings.Repeat("9", 101)}, {Material: "PETG\ngreen"}, {MaterialBatch: "\xff"}} {
+			if err := x.refuse(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{5}, Particulars: bad}}); err == nil {
+				t.Errorf("%+q is taken", bad)
+			}
+		}
+		want := ledger.Particulars{OrderNumber: strings.Repeat("9", 100), Material: "PETG, grün"}
+		id := x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{plan}, Good: []int{5}, Particulars: want}}).LotID
+		if l, err := x.ledger.Lot(t.Context(), id); err != nil || l.Particulars != want {
+			t.Errorf("%+v %v", l.Particulars, err)
+		}
+	})
 }
 
 // TestOrderedSizes: a length ordered with the lot gives performance from 30 lengths on. By hand:

@@ -94,8 +94,11 @@ func (b *api) openLot(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, err)
 		return
 	}
-	b.do(w, r, supervisor.Request{By: access.Actor(r, q.By), Lot: &supervisor.LotRequest{
-		Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Sizes: q.Sizes, Start: q.Start}})
+	lot := &supervisor.LotRequest{Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Sizes: q.Sizes, Start: q.Start}
+	if q.Particulars != nil {
+		lot.Particulars = *q.Particulars
+	}
+	b.do(w, r, supervisor.Request{By: access.Actor(r, q.By), Lot: lot})
 }
 
 // allowLongReply lifts the server's bound on answering, since reading a file of a

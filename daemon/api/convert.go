@@ -26,6 +26,9 @@ func summary(l ledger.Lot, c ledger.Counts) client.LotSummary {
 		Ordered: c.Ordered, CyclesBegun: c.CyclesBegun, Made: c.Made, Good: c.Good, Scrap: c.Scrap,
 		Unverified: c.Unverified, Interrupted: c.Interrupted, Opened: stamp(l.Opened), Changed: stamp(l.Changed),
 		Jobs: make([]client.JobTally, 0, len(l.Jobs))}
+	if l.Particulars != (ledger.Particulars{}) {
+		s.Particulars = &l.Particulars
+	}
 	byIndex := map[int]ledger.JobCounts{}
 	for _, j := range c.ByJob {
 		byIndex[j.Index] = j

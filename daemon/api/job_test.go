@@ -70,12 +70,12 @@ func TestJobFromUploadToLot(t *testing.T) {
 	if err := json.Unmarshal(w.Body.Bytes(), &d); err != nil || w.Code != 200 || d.Blocked || d.Plan.FilamentMM <= 0 || d.Name != "clip.gcode" || len(d.SHA256) != 64 {
 		t.Errorf("%d %+v, %v", w.Code, d, err)
 	}
-	w = b.ask("POST", "/api/v1/lots", `{"jobs":["clip.gcode"],"good":[40]}`)
+	w = b.ask("POST", "/api/v1/lots", `{"jobs":["clip.gcode"],"good":[40],"particulars":{"order_number":"4500-17"}}`)
 	want, err := s.Path("clip.gcode")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if w.Code != 200 || len(b.run.asked) != 1 || b.run.asked[0].Lot.Plans[0].Path != want {
+	if w.Code != 200 || len(b.run.asked) != 1 || b.run.asked[0].Lot.Plans[0].Path != want || b.run.asked[0].Lot.Particulars.OrderNumber != "4500-17" {
 		t.Fatalf("%d %s", w.Code, w.Body)
 	}
 	if w := b.ask("POST", "/api/v1/lots", `{"jobs":["peg.gcode","../clip.gcode"],"good":[40]}`); w.Code != 422 ||

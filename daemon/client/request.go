@@ -4,6 +4,7 @@ import (
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
+	"beltwarden/supervisor/ledger"
 )
 
 // CommandRequest is one of the ten commands of ANSI/ISA-TR88.00.02.
@@ -46,6 +47,8 @@ type LotRequest struct {
 	// Start begins the lot at once, making the machine ready first if need be.
 	Start bool   `json:"start,omitempty"`
 	By    string `json:"by,omitempty"`
+	// Particulars are for the report: no part depends on them.
+	Particulars *ledger.Particulars `json:"particulars,omitempty"`
 }
 
 // EndRequest gives up a lot.

@@ -5,6 +5,7 @@ import (
 
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/book"
+	"beltwarden/supervisor/ledger"
 )
 
 // Stamp says where a record stands. Records are ordered by Seq alone; the wall
@@ -33,6 +34,8 @@ type LotSummary struct {
 	Opened      Stamp      `json:"opened"`
 	Changed     Stamp      `json:"changed"`
 	Jobs        []JobTally `json:"jobs"`
+	// Particulars are what was given for the report; nil for nothing.
+	Particulars *ledger.Particulars `json:"particulars,omitempty"`
 }
 
 // JobTally is one job of a lot with its counts. Good and Scrap hold only what

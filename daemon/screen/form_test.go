@@ -268,13 +268,15 @@ func TestLotFromUpload(t *testing.T) {
 		!strings.Contains(w.Body.String(), `id="good_1-wrong"`) || !strings.Contains(w.Body.String(), `id="tolerance_1-wrong"`) || len(b.run.asked) != 0 {
 		t.Errorf("%d", w.Code)
 	}
-	w = b.post("/lots", "job", "clip.gcode", "good_1", "40", "length_1", "36,2", "tolerance_1", "0.3", "order", "turn", "name", "May order", "start", "yes", "by", "Ada")
+	w = b.post("/lots", "job", "clip.gcode", "good_1", "40", "length_1", "36,2", "tolerance_1", "0.3", "order", "turn", "name", "May order", "start", "yes", "by", "Ada",
+		"order_number", "4500-17", "material", "PETG", "material_batch", "B 77")
 	if w.Code != http.StatusSeeOther || w.Header().Get("Location") != "/lots/7?done=lot-start" || len(b.run.asked) != 1 {
 		t.Fatalf("%d %v %s", w.Code, w.Header(), w.Body)
 	}
 	q := b.run.asked[0].Lot
 	if q == nil || q.Name != "May order" || q.Order != ledger.OrderTurn || !q.Start || !slices.Equal(q.Good, []int{40}) || len(q.Plans) != 1 ||
-		q.Plans[0].Path != clip || q.Sizes[0] != (book.SizeOrder{LengthMM: 36.2, ToleranceMM: 0.3}) {
+		q.Plans[0].Path != clip || q.Sizes[0] != (book.SizeOrder{LengthMM: 36.2, ToleranceMM: 0.3}) ||
+		q.Particulars != (ledger.Particulars{OrderNumber: "4500-17", Material: "PETG", MaterialBatch: "B 77"}) {
 		t.Errorf("%+v", q)
 	}
 	b.run.err = errors.New("no")

@@ -33,6 +33,7 @@ type orderView struct {
 	Many     bool
 	Order    []option
 	Name, By field
+	Papers   []field // for the report
 	Start    field
 	Limit    string
 	UploadTo string // address of an upload that adds to what is chosen
@@ -59,6 +60,11 @@ type findingView struct{ Severity, Where, Text, Remedy string }
 
 func (sc *screen) orderForm(w http.ResponseWriter, r *http.Request) {
 	sc.showOrder(w, r, http.StatusOK, r.URL.Query()["job"], nil)
+}
+
+// HasPapers says whether something was entered for the report.
+func (v orderView) HasPapers() bool {
+	return slices.ContainsFunc(v.Papers, func(f field) bool { return f.Value != "" || f.Wrong != "" })
 }
 
 // showOrder inspects the chosen jobs and writes the form.
@@ -99,6 +105,11 @@ func (sc *screen) showOrder(w http.ResponseWriter, r *http.Request, status int, 
 	v.Many = len(v.Chosen) > 1
 	v.Order = options(f, "order", [][2]string{{ledger.OrderBlocks, "one job after the other"}, {ledger.OrderTurn, "one part of each in turn"}})
 	v.Name = f.fill(field{Name: "name", Label: "Name of the lot", Wide: true, Hint: "Leave empty to use the first job's name."})
+	v.Papers = []field{
+		f.fill(field{Name: "order_number", Label: "Order number of the customer", Wide: true}),
+		f.fill(field{Name: "material", Label: "Material, as on the spool's label", Wide: true}),
+		f.fill(field{Name: "material_batch", Label: "Material batch, as on the spool's label", Wide: true}),
+	}
 	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
 	v.Start = f.fill(field{Name: "start", Label: "Begin at once", Hint: "The machine then heats and moves by itself as soon as it is ready."})
 	if f == nil {
@@ -265,7 +276,8 @@ func (sc *screen) openLot(w http.ResponseWriter, r *http.Request) {
 
 // lotRequest reads the order.
 func (sc *screen) lotRequest(ctx context.Context, f *form, chosen []string) *supervisor.LotRequest {
-	q := &supervisor.LotRequest{Name: f.text("name"), Order: ledger.OrderBlocks, Start: f.ticked("start")}
+	q := &supervisor.LotRequest{Name: f.text("name"), Order: ledger.OrderBlocks, Start: f.ticked("start"),
+		Particulars: ledger.Particulars{OrderNumber: f.text("order_number"), Material: f.text("material"), MaterialBatch: f.text("material_batch")}}
 	if f.text("order") == ledger.OrderTurn {
 		q.Order = ledger.OrderTurn
 	}

@@ -75,6 +75,12 @@ func (r LotOpened) apply(t *txn) error {
 			return fmt.Errorf("lot %d, alteration %d: %w", lot.ID, n, err)
 		}
 	}
+	if p := lot.Particulars; p != (Particulars{}) {
+		if err := t.exec("INSERT INTO lot_particulars (lot, order_number, material, material_batch) VALUES (?, ?, ?, ?)",
+			lot.ID, p.OrderNumber, p.Material, p.MaterialBatch); err != nil {
+			return fmt.Errorf("lot %d, particulars: %w", lot.ID, err)
+		}
+	}
 	return t.lotChange(lot.ID, LotOpen, "")
 }
 

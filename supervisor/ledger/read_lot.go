@@ -7,7 +7,7 @@ import (
 	"time"
 )
 
-const lotColumns = "l.lot, l.name, l.status, l.job_order, c.reason"
+const lotColumns = "l.lot, l.name, l.status, l.job_order, c.reason, coalesce(a.order_number, ''), coalesce(a.material, ''), coalesce(a.material_batch, '')"
 
 // lotsWhere reads lots with their jobs and alterations; the condition is on lot l.
 func lotsWhere(ctx context.Context, q querier, where string, args ...any) ([]Lot, error) {
@@ -33,10 +33,10 @@ func lotsAlone(ctx context.Context, q querier, where string, args ...any) ([]Lot
 	at := map[int64]int{} // lot to index
 	err := each(ctx, q, "SELECT "+lotColumns+", "+stampColumns("o")+", "+stampColumns("e")+` FROM lot l
 		JOIN entry o ON o.seq = l.opened_seq JOIN entry e ON e.seq = l.changed_seq
-		JOIN lot_change c ON c.seq = l.changed_seq WHERE `+where+" ORDER BY l.lot", args, func(rows *sql.Rows) error {
+		JOIN lot_change c ON c.seq = l.changed_seq LEFT JOIN lot_particulars a ON a.lot = l.lot WHERE `+where+" ORDER BY l.lot", args, func(rows *sql.Rows) error {
 		var lot Lot
 		var opened, changed stampRow
-		into := []any{&lot.ID, &lot.Name, &lot.Status, &lot.Order, &lot.Reason}
+		into := []any{&lot.ID, &lot.Name, &lot.Status, &lot.Order, &lot.Reason, &lot.Particulars.OrderNumber, &lot.Particulars.Material, &lot.Particulars.MaterialBatch}
 		err := rows.Scan(append(append(into, opened.into()...), changed.into()...)...)
 		lot.Opened, lot.Changed = opened.stamp(), changed.stamp()
 		at[lot.ID] = len(lots)

@@ -51,10 +51,18 @@ type Lot struct {
 	Order       string // OrderBlocks or OrderTurn
 	Jobs        []LotJob
 	Alterations []Alteration
+	Particulars Particulars
 
 	Opened  Stamp  // when the lot was opened
 	Changed Stamp  // when the status was last written
 	Reason  string // why the status was last written
+}
+
+// Particulars are what an order carries on paper and no part depends on. What is empty was not given.
+type Particulars struct {
+	OrderNumber   string `json:"order_number,omitempty"`   // the customer's
+	Material      string `json:"material,omitempty"`       // as on the spool's label
+	MaterialBatch string `json:"material_batch,omitempty"` // its maker's number
 }
 
 // LotJob is one job of a lot as it was when the lot was opened. Index counts from 0 in the order of the lot's list.

@@ -57,6 +57,7 @@ func fullLot() Lot {
 		GoodOrdered: 500, FilamentMMPerCycle: 0.1, BeltTravelMMPerCycle: 1e-9, PitchMM: -31.25, PlannedRun: 91*time.Minute + 1, PlannedWaits: true})
 	lot.Alterations = []Alteration{{JobIndex: 0, Kind: Withheld, Line: 12, Text: "G28 Y\x00\xff", Why: "homes the belt"},
 		{JobIndex: 1, Kind: Added, Line: 1, Text: "G92 E0", Why: "extruder begins at 0"}}
+	lot.Particulars = Particulars{OrderNumber: "4500-17/b", Material: "PETG, grün", MaterialBatch: "A\x00\xff 77"}
 	return lot
 }
 
