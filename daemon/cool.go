@@ -71,7 +71,7 @@ func newCool() *cobra.Command {
 		}
 		known, _, _ := learned(c.Context(), cfg)
 		said, err := supervisor.Cool(c.Context(), supervisor.Cooling{Port: set.Port, Conn: set.Conn, Within: within, Every: set.PollEvery,
-			Idle: set.BoardIdle > 0, Taken: failed, Bed: known.Bed != heat.Model{}, Speed: *speed}, serialio.OpenDevice)
+			IdleTimeoutSet: set.BoardIdle > 0, UntilAccepted: failed, HasBed: known.Bed != heat.Model{}, Speed: *speed}, serialio.OpenDevice)
 		if err != nil && failed {
 			callHot(c.Context(), c.ErrOrStderr(), cfg, err)
 		}

@@ -89,7 +89,7 @@ func newInspect() *cobra.Command {
 			err = printJSON(c.OutOrStdout(), plan)
 		} else {
 			st := style(c.OutOrStdout())
-			lines := wording.Plan(plan, wording.Setting{Around: supervisor.Surround(app.RunSettings(cfg), plan), HeatUnknown: unknown, Evidence: whyCut}, st)
+			lines := wording.Plan(plan, wording.Setting{Around: supervisor.Additions(app.RunSettings(cfg), plan), HeatUnknown: unknown, Evidence: whyCut}, st)
 			if !c.Flags().Changed("config") {
 				lines = append(st.Note(fmt.Sprintf("No configuration given: judged for a belt on %s, forward %+d, %g mm from nozzle to drop edge, and default limits.", axis, forward, toDropMM)), lines...)
 			}

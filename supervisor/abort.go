@@ -22,10 +22,10 @@ func (m *Machine) fault(why Cause) {
 // ordinary way, which proves that the board has accepted it.
 func (m *Machine) enterAborting() {
 	m.endHold("fault")
-	m.callAtOnce()
+	m.alertFault()
 	m.beginProof()
-	m.goOn = false
-	m.afterReset = false // a reset after a fault does not start production
+	m.continueAfterClear = false
+	m.startAfterReset = false // a reset after a fault does not start production
 	bound := abortBound
 	if m.shutdown {
 		bound = m.set.StopWithin // the process has nothing more urgent to do
@@ -33,7 +33,7 @@ func (m *Machine) enterAborting() {
 	m.timers.set(timerAbort, m.now.Add(bound))
 	if m.link.phase != linkUp {
 		m.interrupt(m.cause.Text)
-		m.link.wait = 0
+		m.link.retryWait = 0
 		m.openLink() // the heaters may be on: the board must be reached
 		return
 	}
@@ -55,21 +55,21 @@ func (m *Machine) abortUnconfirmed() {
 		// The board does not accept our lines. Reopening the port resets many boards, which is one
 		// more way to switch the heaters off.
 		m.link.phase = linkDown
-		m.belt.lost()
+		m.belt.markLost()
 		m.do(CloseLink{})
 	}
 	m.dropWork()
 	m.cause.Text += "; the heaters could NOT be confirmed off: switch the machine off at the mains"
-	m.completed()
+	m.stateComplete()
 }
 
 // enterAborted calls the operator and keeps trying to reach a missing board: its heaters may be on,
 // and its readings must show that they are off.
 func (m *Machine) enterAborted() {
 	if m.shutdown {
-		m.belt.lost() // the next process opens the port again
+		m.belt.markLost() // the next process opens the port again
 	}
-	m.restBelt() // where no part was in progress, nothing else has recorded it
+	m.recordBeltAtRest() // where no part was in progress, nothing else has recorded it
 	m.beginHold()
 	switch {
 	case !m.guard.MayBeOn() && !m.timers.armed(timerProof):
@@ -85,7 +85,7 @@ func (m *Machine) enterAborted() {
 func (m *Machine) interrupt(why string) {
 	c := m.cycle
 	if c == nil || c.fromLedger { // a cycle of an earlier process is settled once the board has answered
-		m.record(ledger.BeltMoved{Belt: m.belt.underWay()}) // nothing else records it if the process ends before the next state
+		m.record(ledger.BeltMoved{Belt: m.belt.totalsInMotion()}) // nothing else records it if the process ends before the next state
 		return
 	}
 	m.cycle = nil
@@ -95,18 +95,18 @@ func (m *Machine) interrupt(why string) {
 	}
 	m.belt.known = false
 	if c.made {
-		m.record(ledger.BeltMoved{Belt: m.belt.underWay()})
+		m.record(ledger.BeltMoved{Belt: m.belt.totalsInMotion()})
 		return
 	}
 	c.lot.filamentMM = m.belt.latest.FilamentMM // the filament it used does not belong to the next part
-	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.underWay()})
+	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.totalsInMotion()})
 }
 
 // giveUp ends a cycle that laid nothing because the heaters were still warming up. There is no part to
 // decide on and nothing under the head.
 func (m *Machine) giveUp(c *cycle, why string) {
 	c.lot.filamentMM = m.belt.latest.FilamentMM
-	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was printed", Belt: m.belt.underWay()}, ledger.CycleDecided{Seq: c.seq})
+	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why + "; nothing of it was printed", Belt: m.belt.totalsInMotion()}, ledger.CycleDecided{Seq: c.seq})
 }
 
 // endNumberSpan is how far past a cycle's end number the board's last accepted number may be and still
@@ -128,20 +128,20 @@ func (m *Machine) settleOpenCycle(lastNumber int64, restarted bool) {
 	case c.made:
 		fate = fmt.Sprintf("part %d was made and counted, but not moved off", c.ordinal)
 	case proved:
-		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.leftMM)
-		m.belt.add(c.leftMM, c.leftAdvanceMM)
-		m.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(), FilamentMM: c.filamentMM,
+		m.belt.uncertainMM = max(0, m.belt.uncertainMM-c.uncertainMM)
+		m.belt.addUnobserved(c.uncertainMM, c.uncertainAdvanceMM)
+		m.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.totals(), FilamentMM: c.filamentMM,
 			Evidence: ledger.EvidenceLineNumber})
 		fate = fmt.Sprintf("the board had accepted the last line of part %d: it is counted", c.ordinal)
 	default:
-		m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended during it", Belt: m.belt.now()})
+		m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: "the daemon ended during it", Belt: m.belt.totals()})
 		fate = fmt.Sprintf("part %d was interrupted and is not counted", c.ordinal)
 	}
 	m.note("recovery", fate)
 	if m.state == Aborting {
 		m.cause.Text += "; " + fate
 	}
-	m.record(ledger.BeltMoved{Belt: m.belt.now()})
+	m.record(ledger.BeltMoved{Belt: m.belt.totals()})
 }
 
 // shutDown makes the machine safe before the process ends.
@@ -156,7 +156,7 @@ func (m *Machine) shutDown() {
 // MaybeHot reports whether heaters that could not be switched off may be on. A doubtful sensor counts
 // only beside a heat fault: a sound one merely has not been read for long enough.
 func (m *Machine) MaybeHot() bool {
-	return m.guard.MayBeOn() || m.guard.Hot() || m.guard.Hopeless() && m.latched != ""
+	return m.guard.MayBeOn() || m.guard.Hot() || m.guard.Hopeless() && m.heatFault != ""
 }
 
 // Safe reports whether the process may end: nothing moves, and the heaters are off, and read as off,

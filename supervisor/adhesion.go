@@ -23,9 +23,9 @@ type Adhesion struct {
 	Since   time.Time `json:"since,omitzero"`
 	Made    int       `json:"made"` // parts made on it
 	Held    int       `json:"held"` // seen to have stayed
-	// Detached parts came off, UnknownWhen of them at a time that was not reported.
-	Detached    int `json:"detached"`
-	UnknownWhen int `json:"detached_unknown_when"`
+	// Detached parts came off, UnknownTimes of them at a time that was not reported.
+	Detached     int `json:"detached"`
+	UnknownTimes int `json:"detached_unknown_when"`
 	// Longest is the longest time that a part of a lot with good parts has stayed. Earliest is when
 	// the first part with a known time came off. HoldsFor is the time for which the surface holds 95
 	// of 100 parts with 95 % certainty, 0 when no such time is shown.
@@ -40,7 +40,7 @@ type Adhesion struct {
 
 // ForJob returns what an inspection judges a cycle by.
 func (a Adhesion) ForJob() job.Adhesion {
-	return job.Adhesion{Longest: a.Longest, Seen: a.Held + a.Detached, Detached: a.Detached, Untold: a.UnknownWhen > 0, Earliest: a.Earliest, HoldsFor: a.HoldsFor}
+	return job.Adhesion{Longest: a.Longest, Seen: a.Held + a.Detached, Detached: a.Detached, Untold: a.UnknownTimes > 0, Earliest: a.Earliest, HoldsFor: a.HoldsFor}
 }
 
 // adhesionOf computes it from the last work on the surface, nil for none, and the parts since.
@@ -50,7 +50,7 @@ func adhesionOf(surface *ledger.SurfaceRenewed, stays []ledger.Stay) (a Adhesion
 	}
 	var parts []quality.Held
 	for _, s := range stays {
-		parts = append(parts, a.take(s)...)
+		parts = append(parts, a.add(s)...)
 	}
 	if a.Steps, err = quality.Survivals(parts, holdConfidence); err != nil {
 		return Adhesion{}, err
@@ -59,12 +59,12 @@ func adhesionOf(surface *ledger.SurfaceRenewed, stays []ledger.Stay) (a Adhesion
 	return a, err
 }
 
-// take adds the parts of one job. The ledger does not record which of them a check has counted. They
+// add adds the parts of one job. The ledger does not record which of them a check has counted. They
 // are assumed to be the first made, and those that came off to be the ones that took longest.
-func (a *Adhesion) take(s ledger.Stay) (parts []quality.Held) {
+func (a *Adhesion) add(s ledger.Stay) (parts []quality.Held) {
 	a.Made += len(s.Cycles)
 	a.Detached += s.Detached
-	a.UnknownWhen += s.Detached - len(s.After)
+	a.UnknownTimes += s.Detached - len(s.After)
 	// The first counted are those that were waiting to be counted when the surface was renewed.
 	looked := min(len(s.Cycles), max(0, s.Good+s.Scrap+s.Detached-max(0, s.Backlog)))
 	stayed := slices.Sorted(slices.Values(s.Cycles[:looked]))

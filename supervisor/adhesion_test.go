@@ -53,7 +53,7 @@ func TestAdhesionOfASurface(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if g.Held != c.held || g.UnknownWhen != c.unknown || g.Longest != c.longest || g.Earliest != c.first || g.HoldsFor != c.holds || g.Surface != "taped" {
+		if g.Held != c.held || g.UnknownTimes != c.unknown || g.Longest != c.longest || g.Earliest != c.first || g.HoldsFor != c.holds || g.Surface != "taped" {
 			t.Errorf("%s: %+v", name, g)
 		}
 	}
@@ -65,7 +65,7 @@ func TestPartsThatCameOff(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts = 3
+		set.CheckEveryParts = 3
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)

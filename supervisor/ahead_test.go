@@ -15,7 +15,7 @@ func TestAVisitIsToldAhead(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts, set.VisitAhead = 6, 10*time.Minute
+		set.CheckEveryParts, set.VisitAhead = 6, 10*time.Minute
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)

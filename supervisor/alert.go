@@ -14,10 +14,10 @@ import (
 // so that neither exists without the other.
 func (m *Machine) alert(code, text string) {
 	m.alerts++
-	a := ledger.Alert{ID: fmt.Sprintf("%s-%d", m.start, m.alerts), Kind: code, State: m.state.String(), Reason: code, Text: text}
+	a := ledger.Alert{ID: fmt.Sprintf("%s-%d", m.processID, m.alerts), Kind: code, State: m.state.String(), Reason: code, Text: text}
 	body := alertBody{ID: a.ID, Machine: m.set.Machine, State: a.State, Reason: code, Text: text,
-		TravelMM: m.belt.base.TravelMM, Advice: m.advice().what}
-	if code == CauseGoOn {
+		TravelMM: m.belt.base.TravelMM, Advice: m.advice().text}
+	if code == CauseAutoResume {
 		body.Advice = "keep hands off; to stop it from resuming by itself, acknowledge this alert"
 	}
 	if l := m.lot; l != nil {
@@ -32,37 +32,37 @@ func (m *Machine) alert(code, text string) {
 	m.record(ledger.AlertQueued{Alert: a})
 }
 
-// ahead is what has been announced of the next visit.
-type ahead struct {
-	told bool
-	look time.Time // earliest time of the next evaluation
+// visitAlert is what has been announced of the next visit.
+type visitAlert struct {
+	sent bool
+	next time.Time // earliest time of the next evaluation
 }
 
 const (
-	// lookEvery is how often the time of the next visit is evaluated.
-	lookEvery = 15 * time.Second
-	// farAgain: an announced visit that has since moved this many times VisitAhead away is announced
+	// visitCheckEvery is how often the time of the next visit is evaluated.
+	visitCheckEvery = 15 * time.Second
+	// rearmShare: an announced visit that has since moved this many times VisitAhead away is announced
 	// again when it comes near.
-	farAgain = 2
+	rearmShare = 2
 )
 
-// tellAhead announces an approaching visit once, even if the forecast moves a little. A hold, its end
+// announceVisit announces an approaching visit once, even if the forecast moves a little. A hold, its end
 // or a check makes the next visit a different one.
-func (m *Machine) tellAhead() {
-	if m.set.VisitAhead <= 0 || m.state != Execute || m.now.Before(m.ahead.look) {
+func (m *Machine) announceVisit() {
+	if m.set.VisitAhead <= 0 || m.state != Execute || m.now.Before(m.visitAlert.next) {
 		return
 	}
-	m.ahead.look = m.now.Add(lookEvery)
+	m.visitAlert.next = m.now.Add(visitCheckEvery)
 	list := m.schedule()
 	if len(list) == 0 {
 		return
 	}
 	next := list[0]
 	switch in := next.At.Sub(m.now); {
-	case in > farAgain*m.set.VisitAhead:
-		m.ahead.told = false
-	case in <= m.set.VisitAhead && !m.ahead.told:
-		m.ahead.told = true
+	case in > rearmShare*m.set.VisitAhead:
+		m.visitAlert.sent = false
+	case in <= m.set.VisitAhead && !m.visitAlert.sent:
+		m.visitAlert.sent = true
 		text := fmt.Sprintf("a visit is due about %s, in %s: %s", next.At.Local().Format("15:04"), minutes(in), next.Text)
 		if len(next.Bring) > 0 {
 			text += "; bring: " + strings.Join(next.Bring, ", ")
@@ -71,8 +71,8 @@ func (m *Machine) tellAhead() {
 	}
 }
 
-// visited begins the next interval between visits.
-func (m *Machine) visited() { m.ahead = ahead{} }
+// resetVisitAlert begins the next interval between visits.
+func (m *Machine) resetVisitAlert() { m.visitAlert = visitAlert{} }
 
 // minutes formats a short time for a person.
 func minutes(d time.Duration) string {
@@ -101,19 +101,19 @@ type alertLot struct {
 }
 
 // advice is what the operator has to do, with the command line for it, if there is one.
-type advice struct{ what, command string }
+type advice struct{ text, command string }
 
 // String formats it for a terminal.
 func (a advice) String() string {
 	if a.command == "" {
-		return a.what
+		return a.text
 	}
-	return a.what + ": " + a.command
+	return a.text + ": " + a.command
 }
 
 // advice returns what the operator has to do in the present state.
 func (m *Machine) advice() advice {
-	if t := m.trials.open(); t != nil && m.trials.wanted {
+	if t := m.trials.open(); t != nil && m.trials.active {
 		return advice{"keep hands off: the belt moves by itself; to stop it", "beltwarden stop"}
 	} else if t != nil && t.Ran && !m.running() && !m.state.Acting() && m.state != Aborted {
 		return advice{"read the lateral offset and end the trial", "beltwarden trial end --after-mm MM"}
@@ -141,8 +141,8 @@ func (m *Machine) advice() advice {
 		}
 		return advice{"let it go on", "beltwarden unsuspend"}
 	case Aborted:
-		if m.latched != "" {
-			return advice{mendAdvice, mendCommand}
+		if m.heatFault != "" {
+			return advice{repairAdvice, repairCommand}
 		}
 		judge, visit := "", "beltwarden check --belt-cleared"
 		if len(m.book.Undecided) > 0 {
@@ -156,8 +156,8 @@ func (m *Machine) advice() advice {
 		return advice{"reset to make the machine ready", "beltwarden reset"}
 	case Idle:
 		if m.lot != nil && m.lot.Status == ledger.LotOpen {
-			if err := m.mayStart(Request{}); err != nil {
-				return refused(err)
+			if err := m.checkStart(Request{}); err != nil {
+				return adviceOfRefusal(err)
 			}
 			return advice{"start to go on with the lot", "beltwarden start"}
 		}
@@ -170,11 +170,11 @@ func (m *Machine) advice() advice {
 	return advice{}
 }
 
-// refused returns the advice in a refusal.
-func refused(err error) advice {
+// adviceOfRefusal returns the advice in a refusal.
+func adviceOfRefusal(err error) advice {
 	var r *Refusal
 	if !errors.As(err, &r) {
-		return advice{what: err.Error()}
+		return advice{text: err.Error()}
 	}
 	return advice{withoutCommands(err), r.Command}
 }

@@ -30,7 +30,7 @@ func TestAlertsHoldNoCommandLine(t *testing.T) {
 				t.Errorf("%s, %s: a telephone shows %q", when, s, body.Advice)
 			}
 			a := m.advice()
-			if a.what == "" && a.command != "" || !strings.HasPrefix(a.String(), a.what) || !strings.HasSuffix(a.String(), a.command) {
+			if a.text == "" && a.command != "" || !strings.HasPrefix(a.String(), a.text) || !strings.HasSuffix(a.String(), a.command) {
 				t.Errorf("%s, %s: %+v", when, s, a)
 			}
 			if strings.Contains(a.String(), "beltwarden ") {
@@ -39,9 +39,9 @@ func TestAlertsHoldNoCommandLine(t *testing.T) {
 		}
 	}
 	look("unfinished")
-	m.latched = "the nozzle does not heat"
+	m.heatFault = "the nozzle does not heat"
 	look("after a heat fault")
-	m.latched, m.book.Hold = "", &book.Hold{Reason: CauseCheckParts}
+	m.heatFault, m.book.Hold = "", &book.Hold{Reason: CauseCheckParts}
 	look("before a check")
 	m.lot = nil
 	look("without a lot")
@@ -70,7 +70,7 @@ func TestAPortsCommandStandsApart(t *testing.T) {
 			t.Errorf("an event shows %q", e.Text)
 		}
 	}
-	m.lostLink(serialio.ErrSilent)
+	m.retryLink(serialio.ErrSilent)
 	if c := m.Snapshot(m.now).Line.Command; c != "" {
 		t.Errorf("%q stays with another problem", c)
 	}

@@ -20,7 +20,7 @@ import (
 func reheating(t *testing.T, perDay int) *run {
 	t.Helper()
 	set := testSettings()
-	set.GoOnPerDay, set.GoOnAfter = perDay, 5*time.Minute
+	set.AutoResumePerDay, set.AutoResumeAfter = perDay, 5*time.Minute
 	rs := testRig()
 	rs.Board = rig.Variations()["lasting"]
 	x := making(t, rs, set)
@@ -58,7 +58,7 @@ func TestGoesOnByItself(t *testing.T) {
 		x.until(Aborted, 10*time.Minute)
 		time.Sleep(4 * time.Minute)
 		s := x.s.Snapshot()
-		if s.State != Aborted || s.Recovery.GoesOnAt == nil || s.Lot.Interrupted != 0 || !s.Belt.Clear {
+		if s.State != Aborted || s.Recovery.ResumesAt == nil || s.Lot.Interrupted != 0 || !s.Belt.Clear {
 			t.Fatalf("%s, %d interrupted, clear %t: %+v", s.State, s.Lot.Interrupted, s.Belt.Clear, s.Recovery)
 		}
 		if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
@@ -106,12 +106,12 @@ func TestGoesOnNoOftener(t *testing.T) {
 		x.unplug()
 		x.until(Aborted, 10*time.Minute)
 		time.Sleep(time.Hour)
-		if s := x.s.Snapshot(); s.State != Aborted || !strings.Contains(s.Recovery.NotAlone, "1 time within a day") {
+		if s := x.s.Snapshot(); s.State != Aborted || !strings.Contains(s.Recovery.ResumeBlockedBy, "1 time within a day") {
 			t.Fatalf("%s: %+v", s.State, s.Recovery)
 		}
 		x.do(Request{Visit: &Visit{BeltCleared: true}}) // would make a check due, but is a command
 		time.Sleep(24 * time.Hour)
-		if s := x.s.Snapshot(); s.State != Aborted || s.Recovery.NotAlone != "somebody is dealing with it" {
+		if s := x.s.Snapshot(); s.State != Aborted || s.Recovery.ResumeBlockedBy != "somebody is dealing with it" {
 			t.Errorf("a day later it is %s: %+v", s.State, s.Recovery)
 		}
 	})
@@ -166,11 +166,11 @@ func TestNeverGoesOnByItself(t *testing.T) {
 				x.until(Aborted, 30*time.Minute)
 				time.Sleep(3 * time.Hour)
 				s := x.s.Snapshot()
-				if s.State != Aborted || s.Recovery == nil || s.Recovery.GoesOnAt != nil {
+				if s.State != Aborted || s.Recovery == nil || s.Recovery.ResumesAt != nil {
 					t.Fatalf("%s: %+v", s.State, s.Recovery)
 				}
-				if !strings.Contains(s.Recovery.NotAlone, c.says) || (c.says == "") != (s.Recovery.NotAlone == "") {
-					t.Errorf("in its way: %q, want %q", s.Recovery.NotAlone, c.says)
+				if !strings.Contains(s.Recovery.ResumeBlockedBy, c.says) || (c.says == "") != (s.Recovery.ResumeBlockedBy == "") {
+					t.Errorf("in its way: %q, want %q", s.Recovery.ResumeBlockedBy, c.says)
 				}
 				if c := x.counts(1); c.Made != s.Lot.Made || c.Made < 2 || c.Made > 3 {
 					t.Errorf("%+v", c)
@@ -194,9 +194,9 @@ func TestGoesOnAfterTheDaemon(t *testing.T) {
 			keep(t, l, ledger.CycleMade{Seq: 1, Evidence: ledger.EvidenceConfirmed, Belt: ledger.Belt{TravelMM: 200, Known: true}},
 				ledger.CycleDischarged{Seq: 1, Belt: ledger.Belt{TravelMM: 230, Known: true}}, ledger.StateChanged{State: was.String()})
 			set := testSettings()
-			set.GoOnPerDay = 1
+			set.AutoResumePerDay = 1
 			if due {
-				set.PartEveryParts = 1
+				set.CheckEveryParts = 1
 			}
 			now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 			m, err := NewMachine(context.Background(), set, l, (&run{opts: testJobOptions()}).inspect, "test", now)

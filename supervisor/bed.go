@@ -20,8 +20,8 @@ type SurfaceView struct {
 	TravelMM float64   `json:"travel_mm"` // belt travel since
 }
 
-// surfaces are the ways to renew a belt's surface.
-var surfaces = []string{"cleaned", "taped"}
+// surfaceRenewals are the ways to renew a belt's surface.
+var surfaceRenewals = []string{"cleaned", "taped"}
 
 // surfaceView returns the surface for the snapshot.
 func (m *Machine) surfaceView() *SurfaceView {
@@ -62,9 +62,9 @@ func (m *Machine) driftText(f belt.Forecast) string {
 	text := ""
 	switch {
 	case f.OffsetMM == nil:
-		text = fmt.Sprintf("no offset was read since the realignment; at %g mm/m at worst", m.set.WorstDrift)
+		text = fmt.Sprintf("no offset was read since the realignment; at %g mm/m at worst", m.set.WorstDriftMMPerM)
 	case f.RateMMPerM == nil || f.Basis == belt.OnWorstRate:
-		text = fmt.Sprintf("the belt stood %+.1f mm off and may drift %g mm/m", *f.OffsetMM, m.set.WorstDrift)
+		text = fmt.Sprintf("the belt stood %+.1f mm off and may drift %g mm/m", *f.OffsetMM, m.set.WorstDriftMMPerM)
 	case f.Rate95MMPerM == nil:
 		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f mm/m, by two readings", *f.OffsetMM, *f.RateMMPerM)
 	default:
@@ -89,8 +89,8 @@ func (m *Machine) realignText(v *Visit) string {
 	return "; realign the belt while you are there and record it: it stands beyond half its limit, and " + next
 }
 
-// wrongSeam refuses a position that no seam can have.
-func (m *Machine) wrongSeam(aheadMM float64) string {
+// seamFault refuses a position that no seam can have.
+func (m *Machine) seamFault(aheadMM float64) string {
 	switch {
 	case m.set.LoopMM <= 0:
 		return "the seam's position is used only if belt.loop_length_mm is configured"
@@ -100,8 +100,8 @@ func (m *Machine) wrongSeam(aheadMM float64) string {
 	return ""
 }
 
-// wrongSurface lists impossible claims about the surface and the parts that came off it.
-func (m *Machine) wrongSurface(v *Visit) []Fault {
+// surfaceFaults lists impossible claims about the surface and the parts that came off it.
+func (m *Machine) surfaceFaults(v *Visit) []Fault {
 	var wrong []Fault
 	say := func(is bool, field, format string, a ...any) {
 		if is {
@@ -113,7 +113,7 @@ func (m *Machine) wrongSurface(v *Visit) []Fault {
 	}
 	say(len(v.DetachedMin) > v.Scrap[ledger.Detached], "detached_min", "%d parts have a time at which they came off, but %d are counted as %s",
 		len(v.DetachedMin), v.Scrap[ledger.Detached], ledger.Detached)
-	say(v.Surface != "" && !slices.Contains(surfaces, v.Surface), "surface", "a new surface is one of %q, not %q", surfaces, v.Surface)
+	say(v.Surface != "" && !slices.Contains(surfaceRenewals, v.Surface), "surface", "a new surface is one of %q, not %q", surfaceRenewals, v.Surface)
 	say(v.Surface != "" && m.running() && m.state != Held && m.state != Suspended, "surface", "the surface cannot be recorded as new while the machine is %s", m.state)
 	return wrong
 }
@@ -123,8 +123,8 @@ func spanOf(p *job.Plan) belt.Span {
 	return belt.Span{FromMM: p.Placing.FootprintMM[0], ToMM: p.Placing.FootprintMM[1]}
 }
 
-// laid notes where a finished part lies: the body began its net advance ago.
-func (m *Machine) laid(c *cycle) {
+// recordLaid notes where a finished part lies: the body began its net advance ago.
+func (m *Machine) recordLaid(c *cycle) {
 	p := c.lot.plans[c.job]
 	if p == nil {
 		return
@@ -134,12 +134,12 @@ func (m *Machine) laid(c *cycle) {
 	m.bed.Sides(p.ExtentMM.X)
 }
 
-// spreadMM is how much further the belt advances before the first part of a run, after advanceMM more,
+// wearShiftMM is how much further the belt advances before the first part of a run, after advanceMM more,
 // so that its parts lie where the fewest have lain. A pitch that divides the loop would otherwise lay
 // every part on the same places.
-func (m *Machine) spreadMM(c *cycle, p *job.Plan, advanceMM float64) float64 {
+func (m *Machine) wearShiftMM(c *cycle, p *job.Plan, advanceMM float64) float64 {
 	w := m.bed.Wear
-	if w == nil || !c.first {
+	if w == nil || !c.firstOfRun {
 		return 0
 	}
 	return w.ShiftMM(m.belt.base.AdvanceMM+advanceMM, spanOf(p), p.PitchMM, c.lot.Wanted())

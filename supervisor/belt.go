@@ -28,49 +28,49 @@ type beltCount struct {
 	savedAt     time.Time   // time of that save
 }
 
-// stillSaves: while the belt stands still, as when a part cools, only one in this many saves is
+// idleSaveEvery: while the belt stands still, as when a part cools, only one in this many saves is
 // written. It only confirms that nothing has changed, and each write wears the card.
-const stillSaves = 10
+const idleSaveEvery = 10
 
-// saveBelt records how far the belt has run, at intervals.
-func (m *Machine) saveBelt() {
+// saveBeltPeriodically records how far the belt has run, at intervals.
+func (m *Machine) saveBeltPeriodically() {
 	b := &m.belt
 	m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery))
-	if now := m.beltInCycle(); now != b.saved || m.now.Sub(b.savedAt) >= stillSaves*m.set.ProgressEvery {
-		m.keepBelt()
+	if now := m.beltTotals(); now != b.saved || m.now.Sub(b.savedAt) >= idleSaveEvery*m.set.ProgressEvery {
+		m.recordBelt()
 	}
 }
 
-// keepBelt records it now.
-func (m *Machine) keepBelt() {
-	m.belt.saved, m.belt.savedAt = m.beltInCycle(), m.now
+// recordBelt records it now.
+func (m *Machine) recordBelt() {
+	m.belt.saved, m.belt.savedAt = m.beltTotals(), m.now
 	m.record(ledger.BeltMoved{Belt: m.belt.saved})
 }
 
-// beltInCycle returns the totals for the ledger during a part or between two. For a part left open,
-// [Machine.takeUp] can only compute the remaining travel of the part itself.
-func (m *Machine) beltInCycle() ledger.Belt {
+// beltTotals returns the totals for the ledger during a part or between two. For a part left open,
+// [Machine.restoreCycle] can only compute the remaining travel of the part itself.
+func (m *Machine) beltTotals() ledger.Belt {
 	if m.cycle == nil || m.cycle.made {
-		return m.belt.now()
+		return m.belt.totals()
 	}
-	now := m.belt.underWay()
-	now.UncertainMM += m.cycle.roomMM
+	now := m.belt.totalsInMotion()
+	now.UncertainMM += m.cycle.clearanceMM
 	return now
 }
 
-// restBelt records where the belt has come to rest: the process may end before anything else is
+// recordBeltAtRest records where the belt has come to rest: the process may end before anything else is
 // recorded. After an abort the belt may not be at rest.
-func (m *Machine) restBelt() {
+func (m *Machine) recordBeltAtRest() {
 	m.timers.stop(timerSave)
-	now := m.belt.now()
+	now := m.belt.totals()
 	if m.state == Aborted {
-		now = m.belt.underWay()
+		now = m.belt.totalsInMotion()
 	}
 	m.record(ledger.BeltMoved{Belt: now})
 }
 
-// progress advances the totals to what the board has accepted now.
-func (b *beltCount) progress(p Progress) {
+// update advances the totals to what the board has accepted now.
+func (b *beltCount) update(p Progress) {
 	travel := p.TravelMM - b.latest.TravelMM
 	b.base.TravelMM += travel
 	b.base.SinceCheckMM += travel
@@ -79,40 +79,40 @@ func (b *beltCount) progress(p Progress) {
 	b.latest = p
 }
 
-// add counts travel that is known to have been run without being observed.
-func (b *beltCount) add(travelMM, advanceMM float64) {
+// addUnobserved counts travel that is known to have been run without being observed.
+func (b *beltCount) addUnobserved(travelMM, advanceMM float64) {
 	b.base.TravelMM += travelMM
 	b.base.SinceCheckMM += travelMM
 	b.base.SinceRealignMM += travelMM
 	b.base.AdvanceMM += advanceMM
 }
 
-// lost adds to the uncertain travel what was handed out and never acknowledged, and the moves that the
+// markLost adds to the uncertain travel what was handed out and never acknowledged, and the moves that the
 // board had accepted and may not have made: it loses them in a restart, which many boards do when
 // their port is reopened.
-func (b *beltCount) lost() {
-	b.uncertainMM = b.underWay().UncertainMM
+func (b *beltCount) markLost() {
+	b.uncertainMM = b.totalsInMotion().UncertainMM
 	b.latest.PendingMM, b.latest.PlannedMM = 0, 0
 }
 
-// now returns the totals for the ledger.
-func (b *beltCount) now() ledger.Belt {
+// totals returns the totals for the ledger.
+func (b *beltCount) totals() ledger.Belt {
 	belt := b.base
 	belt.Known, belt.UncertainMM = b.known, b.uncertainMM
 	return belt
 }
 
-// underWay returns the totals for the ledger while moves may be in progress. The process may end
-// before they have, and the next one reopens the port: what [beltCount.lost] would count as uncertain
+// totalsInMotion returns the totals for the ledger while moves may be in progress. The process may end
+// before they have, and the next one reopens the port: what [beltCount.markLost] would count as uncertain
 // is uncertain then.
-func (b *beltCount) underWay() ledger.Belt {
-	belt := b.now()
+func (b *beltCount) totalsInMotion() ledger.Belt {
+	belt := b.totals()
 	belt.UncertainMM += b.latest.PendingMM + min(b.latest.PlannedMM, b.latest.TravelMM-b.madeMM)
 	return belt
 }
 
-// checked begins a new count since the last check, and since the last realignment if there was one.
-func (b *beltCount) checked(realigned, cleared bool) {
+// resetSince begins a new count since the last check, and since the last realignment if there was one.
+func (b *beltCount) resetSince(realigned, cleared bool) {
 	b.base.SinceCheckMM = 0
 	if realigned {
 		b.base.SinceRealignMM = 0
@@ -131,10 +131,10 @@ func (b *beltCount) position() bed.Position {
 	return bed.Position{TravelMM: b.base.TravelMM, AdvanceMM: b.base.AdvanceMM, UncertainMM: b.uncertainMM}
 }
 
-// reckonOutside counts as uncertain how far a process that ended in state was may have moved the belt
+// addUncertainOutsideParts counts as uncertain how far a process that ended in state was may have moved the belt
 // outside a part: in a lead-in or lead-out, or running parts over the drop edge. The ledger has only
 // the beginning of that state.
-func (m *Machine) reckonOutside(was State) {
+func (m *Machine) addUncertainOutsideParts(was State) {
 	if m.lot == nil || m.cycle != nil {
 		return
 	}

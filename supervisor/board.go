@@ -11,50 +11,50 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// reported takes in a line of the board's own.
-func (m *Machine) reported(r serialio.Reply) {
+// handleReport takes in a line of the board's own.
+func (m *Machine) handleReport(r serialio.Reply) {
 	if t := r.Temps; t.Any() || t.NozzleUnread || t.BedUnread {
-		m.temperatures(r.Temps)
+		m.handleTemps(r.Temps)
 	}
 	m.positionReported(r)
-	m.rescaleTold(r)
+	m.noteRescaleReply(r)
 	if r.Kind != serialio.ReplyCapability || m.link.phase == linkUp { // else somebody before us asked, and the board is asked again
 		m.link.board.Hear(r, m.set.BeltAxis.Letter(), m.position())
 	}
 	switch r.Kind {
 	case serialio.ReplyEcho, serialio.ReplyUnknown:
-		m.refusedCold(r.Text)
+		m.handleColdExtrusion(r.Text)
 	case serialio.ReplyError:
-		if !m.refusedCold(r.Text) {
-			m.boardSays(r.Text)
+		if !m.handleColdExtrusion(r.Text) {
+			m.noteBoardMessage(r.Text)
 		}
 	case serialio.ReplyAction:
-		m.hostAction(r.Action)
+		m.handleHostAction(r.Action)
 	}
 }
 
-// boardSays records a message of the board's own.
-func (m *Machine) boardSays(text string) {
+// noteBoardMessage records a message of the board's own.
+func (m *Machine) noteBoardMessage(text string) {
 	if text = m.link.board.Says(m.now, text); text != "" {
 		m.note("board", text)
 	}
 }
 
-// refusedCold acts on a board that did not push filament because the nozzle is too
+// handleColdExtrusion acts on a board that did not push filament because the nozzle is too
 // cold: the part has a gap, whatever its lines say.
-func (m *Machine) refusedCold(text string) bool {
+func (m *Machine) handleColdExtrusion(text string) bool {
 	if m.cycle == nil || m.cycle.made || m.state == Aborting || !strings.Contains(strings.ToLower(text), "cold extru") {
 		return false
 	}
 	why := "the board did not push filament: " + text + "; the heater, the sensor or a wire is broken or loose" + heat.OrNoMains
-	m.unheated()
+	m.suspectMainsLoss()
 	m.guard.Accuse(heat.Nozzle, why)
 	m.fault(Cause{CauseHeat, why})
 	return true
 }
 
-// hostAction obeys what a board asks of its host, where there is something to obey.
-func (m *Machine) hostAction(word string) {
+// handleHostAction obeys what a board asks of its host, where there is something to obey.
+func (m *Machine) handleHostAction(word string) {
 	why := Cause{CauseBoard, "the board asks for " + word}
 	done := false
 	switch word {
@@ -64,34 +64,36 @@ func (m *Machine) hostAction(word string) {
 		done = m.change(Stop, why)
 	}
 	if !done {
-		m.boardSays(why.Text + "; ignored")
+		m.noteBoardMessage(why.Text + "; ignored")
 	}
 }
 
-// temperatures takes in a reading and sees whether it ends a wait.
-func (m *Machine) temperatures(t serialio.Temps) {
-	m.heat.asking, m.heat.read = false, m.now
-	m.heat.took(t, m.now)
-	m.others.Reported(t.HasChamber, t.HasSecond)
-	m.warmed(t)
-	m.foundHot(t)
+// handleTemps takes in a reading and sees whether it ends a wait.
+func (m *Machine) handleTemps(t serialio.Temps) {
+	m.temps.querying, m.temps.read = false, m.now
+	m.temps.update(t, m.now)
+	m.otherHeaters.Reported(t.HasChamber, t.HasSecond)
+	m.learnHeat(t)
+	m.checkFirstReading(t)
 	m.watchHeat(t)
 	if c := m.cycle; c != nil && m.laying && !c.made {
-		c.lostC = max(c.lostC, m.guard.Lost(heat.Nozzle))
+		c.heatLossC = max(c.heatLossC, m.guard.Lost(heat.Nozzle))
 	}
-	m.waited()
+	m.checkWait()
 }
 
 // staleAfter is how much older than the newest reading that of one heater may be. No wait
 // takes one that is older at all.
 const staleAfter = 10 * time.Second
 
-// nozzleTold and bedTold report whether what was read of a heater last is what is.
-func (h *warm) nozzleTold() bool { return h.hasNozzle && h.read.Sub(h.nozzleRead) <= staleAfter }
-func (h *warm) bedTold() bool    { return h.hasBed && h.read.Sub(h.bedRead) <= staleAfter }
+// nozzleFresh and bedFresh report whether what was read of a heater last is what is.
+func (h *temperatures) nozzleFresh() bool {
+	return h.hasNozzle && h.read.Sub(h.nozzleRead) <= staleAfter
+}
+func (h *temperatures) bedFresh() bool { return h.hasBed && h.read.Sub(h.bedRead) <= staleAfter }
 
-// took takes in what a reading tells.
-func (h *warm) took(t serialio.Temps, now time.Time) {
+// update takes in what a reading tells.
+func (h *temperatures) update(t serialio.Temps, now time.Time) {
 	if t.HasNozzle {
 		h.nozzleRead = now
 		h.earlierNozzleC = h.nozzleC
@@ -106,27 +108,27 @@ func (h *warm) took(t serialio.Temps, now time.Time) {
 // poll asks for temperatures where the board does not send them by itself.
 func (m *Machine) poll() {
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
-	m.expectReadings()
-	if m.link.reports && m.now.Sub(m.heat.read) < silentPolls*m.set.PollEvery {
+	m.armReadingTimers()
+	if m.link.autoReports && m.now.Sub(m.temps.read) < missedReports*m.set.PollEvery {
 		return
 	}
-	m.ask()
+	m.queryTemps()
 }
 
-// silentPolls: a board that told its temperatures by itself and has missed so many
+// missedReports: a board that told its temperatures by itself and has missed so many
 // reports is asked again; it may have restarted the habit's timer, or lost the word.
-const silentPolls = 5
+const missedReports = 5
 
-// ask asks for one reading, unless one is on its way. An answer that never comes
+// queryTemps asks for one reading, unless one is on its way. An answer that never comes
 // is given up after ten polls.
-func (m *Machine) ask() {
+func (m *Machine) queryTemps() {
 	if m.link.phase != linkUp {
 		return
 	}
-	if m.heat.asking && m.now.Sub(m.heat.asked) < 10*m.set.PollEvery {
+	if m.temps.querying && m.now.Sub(m.temps.queried) < 10*m.set.PollEvery {
 		return
 	}
-	m.heat.asking, m.heat.asked = true, m.now
+	m.temps.querying, m.temps.queried = true, m.now
 	m.do(AskBoard{Text: "M105"})
 }
 
@@ -139,7 +141,7 @@ func (m *Machine) heatersOff() {
 		m.do(AskBoard{Text: line})
 	}
 	m.guard.Taken()
-	m.switchedOff()
+	m.proveIfWarm()
 }
 
 // offLeg switches the heaters off, and shows that the board has taken it. With
@@ -156,25 +158,25 @@ func (m *Machine) offLeg(settle bool) leg {
 		program: func() Program { return Program{Before: lines} },
 		end: func() {
 			m.guard.Taken()
-			m.switchedOff()
+			m.proveIfWarm()
 		},
 	}
 }
 
-// judgeBoard takes in what the board said of itself, and compares it with the
+// acceptIdentity takes in what the board said of itself, and compares it with the
 // board that this port had at its last run. A board with other steps/mm makes
 // parts of another length, and a port name may come to mean another machine.
-func (m *Machine) judgeBoard() {
+func (m *Machine) acceptIdentity() {
 	m.guard.Taken()
 	if m.link.board.CanReport() {
 		seconds := max(1, int(math.Round(m.set.PollEvery.Seconds())))
 		m.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})
-		m.link.reports = true
+		m.link.autoReports = true
 	}
-	m.rescaling.unsure = ""
+	m.rescaling.unknownWhy = ""
 	m.compareBoard()
-	if m.strange != "" {
-		m.note("board", m.strange)
+	if m.boardDiffers != "" {
+		m.note("board", m.boardDiffers)
 		return // it is kept as this port's board once the operator lets it run
 	}
 	m.acceptBoard()
@@ -182,55 +184,55 @@ func (m *Machine) judgeBoard() {
 
 // compareBoard finds in what the board differs from the one that is expected.
 func (m *Machine) compareBoard() {
-	differs := m.otherSteps()
-	if m.known != nil {
-		differs = append(differs, m.link.board.Differs(m.known)...)
+	differs := m.stepsDifference()
+	if m.knownBoard != nil {
+		differs = append(differs, m.link.board.Differs(m.knownBoard)...)
 	}
-	m.strange = strings.Join(differs, "; ")
+	m.boardDiffers = strings.Join(differs, "; ")
 }
 
-// otherSteps compares the belt's steps/mm with the configuration, or else with the
+// stepsDifference compares the belt's steps/mm with the configuration, or else with the
 // board's last run.
-func (m *Machine) otherSteps() []string {
+func (m *Machine) stepsDifference() []string {
 	is := m.link.board.StepsPerMM
 	want, from := m.set.StepsPerMM, "the configuration"
-	if want == 0 && m.known != nil {
-		want, from = m.known.StepsPerMM, "its last run"
+	if want == 0 && m.knownBoard != nil {
+		want, from = m.knownBoard.StepsPerMM, "its last run"
 	}
 	switch {
 	case want == 0:
 	case is == 0:
 		m.note("board", "the board does not report its belt steps/mm, so they were not compared")
 	case math.Abs(is-want) > 0.005:
-		return []string{fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g%s", is, from, want, m.forgotten(is))}
+		return []string{fmt.Sprintf("the board's belt axis runs at %g steps/mm, %s says %g%s", is, from, want, m.unstoredScale(is))}
 	}
 	return nil
 }
 
 // acceptBoard keeps the present board as the one that belongs to this port.
 func (m *Machine) acceptBoard() {
-	if m.known != nil && m.link.board.Is(m.known) {
+	if m.knownBoard != nil && m.link.board.Is(m.knownBoard) {
 		return // nothing new to keep
 	}
 	seen := m.link.board.Seen(m.set.Port.Path)
-	m.known, m.strange = &seen, ""
+	m.knownBoard, m.boardDiffers = &seen, ""
 	m.record(seen)
 }
 
 // positionReported takes in a position report.
 func (m *Machine) positionReported(r serialio.Reply) {
 	if r.HasPosition {
-		m.work.place = board.Place{At: r.Position, Reported: true}
-		m.link.answer.Place = m.work.place
-		m.link.places = true
+		m.work.position = board.Place{At: r.Position, Reported: true}
+		m.link.answer.Place = m.work.position
+		m.link.reportsPosition = true
 	}
 }
 
-// A board that has answered such a question is asked mostProofs times more at the
-// most; one that never has, fewProofs times: its first answer may have been damaged.
+// A board that has answered such a question is asked maxPositionQueries times more at the
+// most; one that never has, maxFirstPositionQueries times: its first answer may have been damaged.
 const (
-	mostProofs = 20
-	fewProofs  = 3
+	maxPositionQueries      = 20
+	maxFirstPositionQueries = 3
 )
 
 // positionUnconfirmed asks once more where a program ended with that question and has no answer
@@ -238,15 +240,15 @@ const (
 // more: where an ok was lost or late, and the count had to settle it, moves and
 // waits may go on and heaters be on. The answer comes from behind them in the queue.
 func (m *Machine) positionUnconfirmed() bool {
-	if !m.work.proof || m.work.place.Reported {
+	if !m.work.queriesPosition || m.work.position.Reported {
 		return false
 	}
-	m.work.proofs++
-	if !m.link.places && m.work.proofs > fewProofs {
+	m.work.positionQueries++
+	if !m.link.reportsPosition && m.work.positionQueries > maxFirstPositionQueries {
 		return false // it never told; its oks are all there is
 	}
 	switch {
-	case m.work.proofs <= mostProofs:
+	case m.work.positionQueries <= maxPositionQueries:
 		m.runSafe([]string{"M400", "M114"})
 	case m.state == Aborting:
 		m.abortUnconfirmed()
@@ -256,10 +258,10 @@ func (m *Machine) positionUnconfirmed() bool {
 	return true
 }
 
-// placeLeg asks the board where it stands before the machine goes on after a rest. What was
+// positionLeg asks the board where it stands before the machine goes on after a rest. What was
 // moved meanwhile, at the panel or by another program, would be taken for nothing, and the
 // next part be laid on the last one.
-func (m *Machine) placeLeg() leg {
+func (m *Machine) positionLeg() leg {
 	return leg{
 		doing:   "asking the board for its position",
 		program: func() Program { return Program{Before: []string{"M400", "M114"}} },
@@ -270,12 +272,12 @@ func (m *Machine) placeLeg() leg {
 // failIfDisplaced ends the run where the board stands at another place than its lines lead to, with
 // what that means, and says whether it did.
 func (m *Machine) failIfDisplaced(meaning string) bool {
-	wrong := m.wrongPlace()
+	wrong := m.displacement()
 	if wrong == "" {
 		return false
 	}
 	at := m.position()
-	if off := m.work.place.OffMM(m.set.BeltAxis, &at); off > board.ToleranceMM {
+	if off := m.work.position.OffMM(m.set.BeltAxis, &at); off > board.ToleranceMM {
 		// Another hand has moved it, or moves were dropped: at most all since the board last stood right.
 		m.belt.uncertainMM += max(off, m.belt.latest.TravelMM-m.belt.madeMM)
 		m.belt.madeMM = m.belt.latest.TravelMM
@@ -285,29 +287,29 @@ func (m *Machine) failIfDisplaced(meaning string) bool {
 	return true
 }
 
-// asksPlace reports whether a program's last line asks where the board stands.
-func (p *Program) asksPlace() bool {
-	last := p.last()
+// queriesPosition reports whether a program's last line asks where the board stands.
+func (p *Program) queriesPosition() bool {
+	last := p.lastLines()
 	return len(last) > 0 && last[len(last)-1] == "M114"
 }
 
-// settles reports whether it does so once all moves have ended.
-func (p *Program) settles() bool {
-	last := p.last()
-	return p.asksPlace() && len(last) > 1 && last[len(last)-2] == "M400"
+// waitsForMotion reports whether it does so once all moves have ended.
+func (p *Program) waitsForMotion() bool {
+	last := p.lastLines()
+	return p.queriesPosition() && len(last) > 1 && last[len(last)-2] == "M400"
 }
 
-// last returns the lines of ours that a program ends with.
-func (p *Program) last() []string {
+// lastLines returns the lines of ours that a program ends with.
+func (p *Program) lastLines() []string {
 	if len(p.After) == 0 && p.Plan == nil {
 		return p.Before
 	}
 	return p.After
 }
 
-// wrongPlace compares where the board stands at the end of a part with where its lines should
+// displacement compares where the board stands at the end of a part with where its lines should
 // have brought it; "" when they agree or nothing was reported.
-func (m *Machine) wrongPlace() string {
+func (m *Machine) displacement() string {
 	at := m.position()
-	return m.work.place.Wrong(&at)
+	return m.work.position.Wrong(&at)
 }

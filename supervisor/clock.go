@@ -41,7 +41,7 @@ func (m *Machine) watchClock() {
 	if moved.Abs() < clockMoved {
 		return
 	}
-	text := fmt.Sprintf("this computer's clock was set %s by about %s, to %s", way, longWords(moved.Abs()), m.now.Local().Format(clockFormat))
+	text := fmt.Sprintf("this computer's clock was set %s by about %s, to %s", way, longDuration(moved.Abs()), m.now.Local().Format(clockFormat))
 	if moved > 0 {
 		text += ", or the computer slept"
 	}
@@ -74,17 +74,17 @@ func (m *Machine) clockDoubt() string {
 	return ""
 }
 
-// shown converts an earlier reading of the clock to the present clock, so that it lies as far from the
+// toPresentClock converts an earlier reading of the clock to the present clock, so that it lies as far from the
 // present time as it did.
-func (m *Machine) shown(t time.Time) time.Time {
+func (m *Machine) toPresentClock(t time.Time) time.Time {
 	if t.IsZero() || setBy(t, m.now).Abs() < time.Second {
 		return t
 	}
 	return m.now.Add(-m.now.Sub(t))
 }
 
-// longWords formats a duration of any size.
-func longWords(d time.Duration) string {
+// longDuration formats a duration of any size.
+func longDuration(d time.Duration) string {
 	const day = 24 * time.Hour
 	switch {
 	case d >= 730*day:

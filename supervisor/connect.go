@@ -21,8 +21,8 @@ type connection interface {
 	Close() error
 }
 
-// opening is the outcome of an attempt to open the port.
-type opening struct {
+// openResult is the outcome of an attempt to open the port.
+type openResult struct {
 	attempt uint64
 	port    serialio.Port
 	err     error
@@ -37,7 +37,7 @@ func (s *Supervisor) openPort(attempt uint64) {
 	defer cancel()
 	port, err := s.open(ctx, s.set.Port)
 	select {
-	case s.opened <- opening{attempt, port, err}:
+	case s.opened <- openResult{attempt, port, err}:
 	case <-s.ended:
 		if port != nil {
 			port.Close()
@@ -47,7 +47,7 @@ func (s *Supervisor) openPort(attempt uint64) {
 
 // portOpened starts a connection, or tells the machine that there is none. An
 // attempt that was given up meanwhile counts for nothing.
-func (s *Supervisor) portOpened(o opening) {
+func (s *Supervisor) portOpened(o openResult) {
 	if o.attempt != s.attempt {
 		if o.port != nil {
 			go o.port.Close() // a driver that stalled once may do so again
@@ -60,22 +60,22 @@ func (s *Supervisor) portOpened(o opening) {
 		return
 	}
 	s.close()
-	s.conn = s.speak(o.port, s.set.Conn)
+	s.conn = s.newConn(o.port, s.set.Conn)
 	s.events = s.conn.Events()
 }
 
 // askID marks control lines, whose end is of no interest: programs count from 1.
 const askID = 0
 
-// lineEvent translates what the connection says.
-func (s *Supervisor) lineEvent(ev serialio.Event) {
+// handleConnEvent translates what the connection says.
+func (s *Supervisor) handleConnEvent(ev serialio.Event) {
 	if ev.Kind != serialio.EventSynced && ev.Kind != serialio.EventReport && ev.Kind != serialio.EventLost && ev.ID == askID {
 		return
 	}
 	switch ev.Kind {
 	case serialio.EventSynced:
-		if hint := s.conn.Stats().Hint; hint != s.hinted {
-			s.hinted = hint
+		if hint := s.conn.Stats().Hint; hint != s.loggedHint {
+			s.loggedHint = hint
 			s.log.Info("the connection could be faster", zap.String("hint", hint))
 		}
 		s.step(LinkSynced{LastNumber: ev.LastNumber, Reset: ev.Reset}, nil)
@@ -92,9 +92,9 @@ func (s *Supervisor) lineEvent(ev serialio.Event) {
 	}
 }
 
-// inTouch reports a machine that holds its port and does not know it, or waits for a port
+// checkReachable reports a machine that holds its port and does not know it, or waits for a port
 // that nobody opens: it would never be reached again by this process.
-func (s *Supervisor) inTouch() error {
+func (s *Supervisor) checkReachable() error {
 	phase := s.machine.link.phase
 	switch {
 	case phase == linkDown && s.conn != nil:
@@ -115,25 +115,25 @@ func (s *Supervisor) close() {
 	if err := s.conn.Close(); err != nil {
 		s.log.Warn("cannot close the port", zap.Error(err))
 	}
-	s.past = s.stats()
-	s.past.UnansweredBytes = 0
+	s.pastStats = s.stats()
+	s.pastStats.UnansweredBytes = 0
 	s.conn, s.events = nil, nil
-	s.track.forget()
+	s.track.reset()
 }
 
 // stats returns the running totals over all connections of this process.
 func (s *Supervisor) stats() serialio.Stats {
 	if s.conn == nil {
-		return s.past
+		return s.pastStats
 	}
 	now := s.conn.Stats()
-	now.LinesSent += s.past.LinesSent
-	now.LinesAccepted += s.past.LinesAccepted
-	now.BytesSent += s.past.BytesSent
-	now.BytesReceived += s.past.BytesReceived
-	now.Resends += s.past.Resends
-	now.Timeouts += s.past.Timeouts
-	now.Garbled += s.past.Garbled
-	now.RoundTrips.Add(s.past.RoundTrips)
+	now.LinesSent += s.pastStats.LinesSent
+	now.LinesAccepted += s.pastStats.LinesAccepted
+	now.BytesSent += s.pastStats.BytesSent
+	now.BytesReceived += s.pastStats.BytesReceived
+	now.Resends += s.pastStats.Resends
+	now.Timeouts += s.pastStats.Timeouts
+	now.Garbled += s.pastStats.Garbled
+	now.RoundTrips.Add(s.pastStats.RoundTrips)
 	return now
 }

@@ -12,20 +12,20 @@ import (
 
 // Cooling bounds the work of [Cool].
 type Cooling struct {
-	Port   serialio.Settings
-	Conn   serialio.Options
-	Within time.Duration // altogether
-	Every  time.Duration // between two readings
-	Idle   bool          // the board was told to halt when it is idle for long, and is to forget that
-	Taken  bool          // until the board tells no target any more: a daemon follows, which watches it cool
-	Bed    bool          // a bed is known to be there, also while the board does not tell it
-	Speed  float64       // how many times faster than a clock a simulated machine runs; 0 for a real one
+	Port           serialio.Settings
+	Conn           serialio.Options
+	Within         time.Duration // altogether
+	Every          time.Duration // between two readings
+	IdleTimeoutSet bool          // the board was told to halt when it is idle for long, and is to forget that
+	UntilAccepted  bool          // until the board tells no target any more: a daemon follows, which watches it cool
+	HasBed         bool          // a bed is known to be there, also while the board does not tell it
+	Speed          float64       // how many times faster than a clock a simulated machine runs; 0 for a real one
 }
 
-// coolWords switch the heaters off. Sent without a number and before anything else is
+// urgentOff switch the heaters off. Sent without a number and before anything else is
 // known, most boards obey them, also one that waits for a temperature once the first has
 // ended that wait. A chamber and a second nozzle that are not there are heeded by no board.
-const coolWords = "\nM108\nM104 S0\nM140 S0\nM141 S0\nM104 T1 S0\n"
+const urgentOff = "\nM108\nM104 S0\nM140 S0\nM141 S0\nM104 T1 S0\n"
 
 // Cool switches the heaters of a board off while no daemon works it, and watches the
 // readings fall: for the time after a daemon that was killed, or fell over. Where a daemon
@@ -48,7 +48,7 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 			last = err
 		}
 		if !sleep(ctx, c.Every) {
-			if k.told {
+			if k.reported {
 				k.guard.Fail(k.at())
 				last = errors.New(k.guard.Text())
 			}
@@ -61,17 +61,17 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 type cooler struct {
 	c               Cooling
 	guard           *heat.Guard
-	told            bool // some temperature
+	reported        bool // some temperature
 	begun           time.Time
 	nozzleOn, bedOn bool // the board tells a target that is not 0
 	others          heat.Others
-	off             int // reports in a row that tell none
+	offInARow       int // reports in a row that tell none
 }
 
 func newCooler(c Cooling) *cooler {
 	k := &cooler{c: c, begun: time.Now(), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
 	k.guard.Untold()
-	if c.Bed {
+	if c.HasBed {
 		k.guard.There(heat.Bed)
 	}
 	k.guard.Off(0)
@@ -91,7 +91,7 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 	}
 	conn := serialio.NewConn(port, k.c.Conn)
 	defer conn.Close()
-	conn.Urgent([]byte(coolWords))
+	conn.Urgent([]byte(urgentOff))
 	tick := time.NewTicker(k.c.Every)
 	defer tick.Stop()
 	synced := false
@@ -107,13 +107,13 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 				return false, ev.Err
 			case ev.Kind == serialio.EventSynced:
 				synced = true
-				if beforeEnd(ev.LastNumber) {
-					conn.Ask(askID, countAnew)
+				if nextProvesPart(ev.LastNumber) {
+					conn.Ask(askID, resetLineNumber)
 				}
 				k.switchOff(conn)
 			case ev.Kind == serialio.EventReport && k.report(ev.Reply.Temps):
 				return true, nil
-			case synced && k.c.Taken && k.off >= offReports:
+			case synced && k.c.UntilAccepted && k.offInARow >= offReportsNeeded:
 				return true, nil
 			}
 		case <-tick.C:
@@ -128,13 +128,13 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 	}
 }
 
-// offReports is how many reports must say that no heater has a target: one may be damaged.
-const offReports = 2
+// offReportsNeeded is how many reports must say that no heater has a target: one may be damaged.
+const offReportsNeeded = 2
 
 func (k *cooler) switchOff(conn *serialio.Conn) {
 	lines := append([]string{"M104 S0", "M140 S0"}, k.others.Off()...)
 	lines = append(lines, "M105")
-	if k.c.Idle {
+	if k.c.IdleTimeoutSet {
 		lines = append(lines, "M85 S0")
 	}
 	for _, line := range lines {
@@ -154,17 +154,17 @@ func (k *cooler) report(t serialio.Temps) bool {
 	if t.HasBedTarget {
 		k.bedOn = t.BedTargetC > 0
 	}
-	k.told = true
-	k.off++
+	k.reported = true
+	k.offInARow++
 	if k.nozzleOn || k.bedOn {
-		k.off = 0
+		k.offInARow = 0
 	}
 	at, none := k.at(), heat.Model{}
 	if t.HasNozzle || t.NozzleUnread {
-		k.guard.Observe(heat.Nozzle, heated(at, t.NozzleC, t.HasNozzle, 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)
+		k.guard.Observe(heat.Nozzle, readingOf(at, t.NozzleC, t.HasNozzle, 0, t.HasNozzleTarget, t.NozzleTargetC), t.BedC, &none)
 	}
 	if t.HasBed || t.BedUnread {
-		k.guard.Observe(heat.Bed, heated(at, t.BedC, t.HasBed, 0, t.HasBedTarget, t.BedTargetC), 0, &none)
+		k.guard.Observe(heat.Bed, readingOf(at, t.BedC, t.HasBed, 0, t.HasBedTarget, t.BedTargetC), 0, &none)
 	}
 	return k.guard.Decide(at)
 }

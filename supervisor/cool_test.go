@@ -51,7 +51,7 @@ func TestCoolBeforeADaemon(t *testing.T) {
 				r := hotBoard(t, words, func(s *rig.Settings) { s.Board.ResetOnOpen = resets })
 				begun := time.Now()
 				said, err := Cool(context.Background(), Cooling{Port: serialio.Settings{Path: "rig", BaudRate: 250000}, Conn: serialio.Options{BootWait: time.Second},
-					Within: 30 * time.Second, Every: 2 * time.Second, Taken: true}, r.Open)
+					Within: 30 * time.Second, Every: 2 * time.Second, UntilAccepted: true}, r.Open)
 				if took := time.Since(begun); err != nil || took > 20*time.Second {
 					t.Errorf("%q, restarts when opened %v: %v after %s", words, resets, err, took)
 				}
@@ -232,7 +232,7 @@ func TestCallsAfterAFall(t *testing.T) {
 func TestCoolBelievesNoColdReading(t *testing.T) {
 	for line, shown := range map[string]bool{"T:22.0 B:21.0": false, "T:22.0 /0.0 B:21.0 /0.0": true, "T:nan /0.0 B:21.0 /0.0": false, "T:-127 /0.0 B:21.0 /0.0": false,
 		"T:22.0 /0.0": false} { // of a machine with a known bed
-		k := newCooler(Cooling{Speed: 1, Bed: true})
+		k := newCooler(Cooling{Speed: 1, HasBed: true})
 		k.begun = k.begun.Add(-time.Minute)
 		got := false
 		for range 60 {

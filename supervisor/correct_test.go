@@ -25,7 +25,7 @@ func TestACorrectionTakesTheCheckBack(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts, set.BinParts = 2, 50
+		set.CheckEveryParts, set.BinParts = 2, 50
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)

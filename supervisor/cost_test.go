@@ -155,7 +155,7 @@ func BenchmarkHostCost(b *testing.B) {
 func hostCost(b *testing.B, plan *job.Plan, window int, speed string) {
 	c := farRig(b, window, speed, nil)
 	track := tracker{axis: gcode.Z, forward: 1}
-	track.forget()
+	track.reset()
 	run := func(id uint64, lines int) {
 		src := &source{t: &track, program: Program{Before: []string{"M220 S100000"}, Plan: plan, Section: job.Body}}
 		if err := c.Run(id, &some{src, lines}); err != nil {
@@ -196,7 +196,7 @@ func TestALineAllocatesNothing(t *testing.T) {
 		t.Fatal(err)
 	}
 	track := tracker{axis: gcode.Z, forward: 1}
-	track.forget()
+	track.reset()
 	src := &source{t: &track, program: Program{Plan: plan, Section: job.Body, EndNumber: 900_000_000}}
 	defer src.close(io.EOF)
 	line := make([]byte, 0, 256)

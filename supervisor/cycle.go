@@ -13,28 +13,28 @@ import (
 
 // cycle is the making of one part: body, then discharge.
 type cycle struct {
-	lot       *lot // the machine's lot may have changed by the time the board answers
-	seq       int64
-	job       int
-	ordinal   int
-	endNumber int64
-	begun     time.Time
-	made      bool
-	lostC     float64 // the most by which its nozzle was below its target, if that was a loss of heat
-	first     bool    // of its run
-	warm      bool    // it began with nozzle and bed hot: none of its time was heating
+	lot        *lot // the machine's lot may have changed by the time the board answers
+	seq        int64
+	job        int
+	ordinal    int
+	endNumber  int64
+	begun      time.Time
+	made       bool
+	heatLossC  float64 // the most by which its nozzle was below its target, if that was a loss of heat
+	firstOfRun bool    // of its run
+	beganHot   bool    // it began with nozzle and bed hot: none of its time was heating
 
 	startTravelMM float64 // running total when it began
 
-	placed   bool    // its place on the belt is settled:
-	originMM float64 // the net advance at which its body begins
-	roomMM   float64 // how far the belt advances for it before its body
+	placed      bool    // its place on the belt is settled:
+	originMM    float64 // the net advance at which its body begins
+	clearanceMM float64 // how far the belt advances for it before its body
 
-	fromLedger bool    // begun by an earlier process
-	leftMM     float64 // its travel that may or may not have been run
-	// leftAdvanceMM is its net advance that may or may not have been run.
-	leftAdvanceMM float64
-	filamentMM    float64 // filament of a whole cycle
+	fromLedger  bool    // begun by an earlier process
+	uncertainMM float64 // its travel that may or may not have been run
+	// uncertainAdvanceMM is its net advance that may or may not have been run.
+	uncertainAdvanceMM float64
+	filamentMM         float64 // filament of a whole cycle
 }
 
 // endNumberBase keeps end numbers clear of ordinary line numbers and below the billion at which the
@@ -45,18 +45,18 @@ const endNumberBase = 900_000_000
 // endNumber is the line number given to the last line of a cycle's body.
 func endNumber(seq int64) int64 { return endNumberBase + seq%999_999*endNumberSpan }
 
-// beforeEnd reports whether the next line that a board accepts after a number would get one that proves a part: a process
+// nextProvesPart reports whether the next line that a board accepts after a number would get one that proves a part: a process
 // was killed between setting that number and the part's last line. Whoever follows has to count anew, or a word that
 // switches a heater off becomes the proof.
-func beforeEnd(last int64) bool {
+func nextProvesPart(last int64) bool {
 	return last >= endNumberBase-1 && (last+1-endNumberBase)%endNumberSpan == 0
 }
 
-// boundary is the moment between two parts: a due hold comes first, then the next part, then the end
+// betweenParts is the moment between two parts: a due hold comes first, then the next part, then the end
 // of the lot.
-func (m *Machine) boundary() {
+func (m *Machine) betweenParts() {
 	if m.lot == nil || m.lot.Next() < 0 {
-		m.completed()
+		m.stateComplete()
 		return
 	}
 	if why, due := m.dueHold(); due {
@@ -77,13 +77,13 @@ func (m *Machine) beginCycle(k int) {
 	seq := m.book.Next.Cycle
 	c := &cycle{lot: l, seq: seq, job: k, ordinal: l.Begun + 1, endNumber: endNumber(seq), begun: m.now,
 		startTravelMM: m.belt.latest.TravelMM}
-	c.first, c.warm = !m.lot.going, m.lot.heated
-	m.lot.going, m.lot.heated = true, false
+	c.firstOfRun, c.beganHot = !m.lot.runStarted, m.lot.nextBeginsHot
+	m.lot.runStarted, m.lot.nextBeginsHot = true, false
 	m.cycle = c
 	m.record(ledger.CycleBegun{Seq: seq, LotID: l.ID, JobIndex: k, Ordinal: c.ordinal,
-		EndNumber: c.endNumber, Belt: m.belt.now()})
+		EndNumber: c.endNumber, Belt: m.belt.totals()})
 	var legs []leg
-	if !l.led[k] {
+	if !l.leadInDone[k] {
 		legs = append(legs, m.leadInLegs(k)...)
 	}
 	legs = append(legs, m.heatLegs(plan.Begin)...)
@@ -94,47 +94,47 @@ func (m *Machine) beginCycle(k int) {
 		end:     func() { m.failIfDisplaced("the part did not end as planned") },
 	}, leg{
 		doing: fmt.Sprintf("making part %d", c.ordinal),
-		wait:  m.stillHot(plan),
-		end:   func() { m.hotEnough(c) },
+		wait:  m.stayedHot(plan),
+		end:   func() { m.countIfHot(c) },
 	})
 	legs = append(legs, m.dischargeLegs(plan)...)
 	legs = append(legs, leg{end: func() { m.cycleDischarged(c) }})
 	m.setLegs(legs)
 }
 
-// hotEnough counts a part, unless its nozzle lost its heat for a while: mains power may have failed in
+// countIfHot counts a part, unless its nozzle lost its heat for a while: mains power may have failed in
 // the meantime, with nothing laid.
-func (m *Machine) hotEnough(c *cycle) {
-	if c.lostC == 0 {
+func (m *Machine) countIfHot(c *cycle) {
+	if c.heatLossC == 0 {
 		m.cycleMade(c)
 		return
 	}
-	m.unheated()
+	m.suspectMainsLoss()
 	m.belt.known = false
 	m.fault(Cause{CauseHeat, fmt.Sprintf("the nozzle was %.0f °C below its target for a while in part %d, which may have gaps from then; the heater, the sensor or a wire is loose",
-		c.lostC, c.ordinal) + heat.OrNoMains})
+		c.heatLossC, c.ordinal) + heat.OrNoMains})
 }
 
-// stillHot is the nozzle temperature that a part needs to count as made: as hot as at its beginning,
+// stayedHot is the nozzle temperature that a part needs to count as made: as hot as at its beginning,
 // or its target at the end. A board powered from USB without mains answers every line as if it were
 // carried out, and only the heat shows that nothing moves.
-func (m *Machine) stillHot(plan *job.Plan) *wait {
-	return &wait{nozzleFromC: short(min(plan.Begin.NozzleTargetC, plan.End.NozzleTargetC)), limit: m.set.ReheatLimit}
+func (m *Machine) stayedHot(plan *job.Plan) *wait {
+	return &wait{nozzleFromC: reachedFromC(min(plan.Begin.NozzleTargetC, plan.End.NozzleTargetC)), limit: m.set.ReheatLimit}
 }
 
 // beginBody finds a place for a part. The ledger holds the travel of the part alone, and counts the
 // way to its place as uncertain from before it is run until the part is made.
 func (m *Machine) beginBody(plan *job.Plan, c *cycle) {
 	m.laying = true
-	if c.roomMM = m.roomMM(plan, c); c.roomMM > 0 {
-		m.keepBelt()
+	if c.clearanceMM = m.clearanceMM(plan, c); c.clearanceMM > 0 {
+		m.recordBelt()
 	}
 }
 
 // bodyProgram brings the machine to where the first part began, and makes the part. Line numbers
 // restart, and the last line of the part has the end number.
 func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
-	before := append([]string{countAnew}, m.roomLines(plan, c)...)
+	before := append([]string{resetLineNumber}, m.clearanceLines(plan, c)...)
 	at := m.position()
 	for _, l := range before {
 		apply(&at, l)
@@ -144,45 +144,45 @@ func (m *Machine) bodyProgram(plan *job.Plan, c *cycle) Program {
 	return Program{Before: before, Plan: plan, Section: job.Body, EndNumber: c.endNumber, After: []string{"M400", "M114"}}
 }
 
-// roomMM is how far the belt advances before a part, so that it does not begin where another lies: a
+// clearanceMM is how far the belt advances before a part, so that it does not begin where another lies: a
 // part of another job begins elsewhere along the belt and reaches back further, and a lead-in may have
 // moved the belt.
-func (m *Machine) roomMM(plan *job.Plan, c *cycle) float64 {
+func (m *Machine) clearanceMM(plan *job.Plan, c *cycle) float64 {
 	lack := 0.0
 	if b := &m.belt; b.occupied {
 		lack = max(0, b.freeFromMM+m.reachMM(plan)-b.latest.AdvanceMM)
 	}
-	lack += m.spreadMM(c, plan, lack)
+	lack += m.wearShiftMM(c, plan, lack)
 	// A part on the seam adheres worse and comes out crooked.
-	if lack += m.bed.ClearOfSeamMM(m.belt.position(), spanOf(plan), lack); lack <= roomToleranceMM {
+	if lack += m.bed.ClearOfSeamMM(m.belt.position(), spanOf(plan), lack); lack <= clearanceToleranceMM {
 		return 0
 	}
 	return lack
 }
 
-// roomLines bring the belt to where a part begins and set its coordinate to that of the part's
+// clearanceLines bring the belt to where a part begins and set its coordinate to that of the part's
 // beginning. Moving it to that coordinate instead would bring the last part back.
-func (m *Machine) roomLines(plan *job.Plan, c *cycle) []string {
+func (m *Machine) clearanceLines(plan *job.Plan, c *cycle) []string {
 	at, begin, axis := m.position(), plan.Begin.PositionMM[m.set.BeltAxis], m.set.BeltAxis
-	advance := m.belt.latest.AdvanceMM + c.roomMM
+	advance := m.belt.latest.AdvanceMM + c.clearanceMM
 	var lines []string
-	if c.roomMM > 0 {
+	if c.clearanceMM > 0 {
 		if !m.headUp {
-			lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))
+			lines = m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.canExtrude(at))
 			m.headUp = true
 		}
-		lines = append(append(inMM(at), lines...), m.advanceLines(c.roomMM, begin)...)
+		lines = append(append(millimetreLines(at), lines...), m.advanceLines(c.clearanceMM, begin)...)
 	}
 	if len(lines) == 0 && math.Abs(at.PositionMM[axis]-begin) > 1e-9 {
-		lines = append(inMM(at), "G92 "+axis.String()+number(begin))
+		lines = append(millimetreLines(at), "G92 "+axis.String()+number(begin))
 	}
 	c.placed, c.originMM = true, m.belt.base.AdvanceMM+advance-m.belt.latest.AdvanceMM
 	m.belt.occupied, m.belt.freeFromMM = true, advance-m.reachMM(plan)+plan.PitchMM
 	return lines
 }
 
-// roomToleranceMM exceeds the rounding of a discharge in many pieces.
-const roomToleranceMM = 0.01
+// clearanceToleranceMM exceeds the rounding of a discharge in many pieces.
+const clearanceToleranceMM = 0.01
 
 // reachMM is how far towards the drop edge a part reaches from where it begins, including the nozzle's
 // low moves beyond it, which its pitch allows for.
@@ -200,8 +200,8 @@ func (m *Machine) reachMM(p *job.Plan) float64 {
 // on.
 func (m *Machine) cycleMade(c *cycle) {
 	c.made = true
-	m.laid(c)
-	m.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.now(),
+	m.recordLaid(c)
+	m.record(ledger.CycleMade{Seq: c.seq, Belt: m.belt.totals(),
 		FilamentMM:  m.belt.latest.FilamentMM - m.lot.filamentMM, // a lead-in counts with the part after it
 		MachineTime: m.now.Sub(c.begun), Evidence: ledger.EvidenceConfirmed})
 	m.lot.filamentMM = m.belt.latest.FilamentMM
@@ -212,13 +212,13 @@ func (m *Machine) cycleDischarged(c *cycle) {
 	m.cycle, m.laying = nil, false
 	m.belt.known = true
 	m.learnCycle(c)
-	m.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.now()})
+	m.record(ledger.CycleDischarged{Seq: c.seq, Belt: m.belt.totals()})
 }
 
 // startLegs are the work of Starting: the lead-in of the first job. The lead-in of a further job comes
 // before its own first part.
 func (m *Machine) startLegs() []leg {
-	m.lot.led, m.lot.going, m.laying = map[int]bool{}, false, false
+	m.lot.leadInDone, m.lot.runStarted, m.laying = map[int]bool{}, false, false
 	m.belt.heatedMM = m.belt.latest.TravelMM
 	return m.leadInLegs(m.lot.Next())
 }
@@ -229,7 +229,7 @@ func (m *Machine) leadInLegs(k int) []leg {
 	plan := m.lot.plans[k]
 	var legs []leg
 	if bed := plan.Begin.BedTargetC; bed > 0 {
-		legs = m.heating("heating the bed", []string{"M140 S" + number(bed)}, wait{bedFromC: short(bed)})
+		legs = m.heating("heating the bed", []string{"M140 S" + number(bed)}, wait{bedFromC: reachedFromC(bed)})
 	}
 	return append(legs, leg{
 		doing: "lead-in of " + m.lot.Jobs[k].Name,
@@ -238,24 +238,24 @@ func (m *Machine) leadInLegs(k int) []leg {
 			m.headUp, m.laying = false, true
 		},
 		program: func() Program {
-			return Program{Before: m.ownLines(m.position(), m.openingLines()), Plan: plan, Section: job.LeadIn, After: []string{"M400", "M114"}}
+			return Program{Before: m.undoLines(m.position(), m.openingLines()), Plan: plan, Section: job.LeadIn, After: []string{"M400", "M114"}}
 		},
-		end: func() { m.ledIn(k) },
+		end: func() { m.leadInEnded(k) },
 	})
 }
 
-// ledIn continues with the part if the machine is where its lead-in ends. A board may report a
+// leadInEnded continues with the part if the machine is where its lead-in ends. A board may report a
 // coordinate other than 0 for an axis that was only homed: the machine's maker decides where the end
 // stops are.
-func (m *Machine) ledIn(k int) {
+func (m *Machine) leadInEnded(k int) {
 	at := m.position()
 	for a := gcode.X; a <= gcode.Z; a++ {
 		if at.Homed[a] && at.PositionMM[a] == 0 {
-			m.work.place.At[a] = 0
+			m.work.position.At[a] = 0
 		}
 	}
 	if !m.failIfDisplaced("the part would begin at the wrong place") {
-		m.lot.led[k] = true
+		m.lot.leadInDone[k] = true
 	}
 }
 
@@ -274,7 +274,7 @@ func (m *Machine) heatLegs(begin gcode.State) []leg {
 	if nozzle > 0 && at.NozzleTargetC != nozzle {
 		lines = append(lines, "M104 S"+number(nozzle))
 	}
-	return m.heating("heating", lines, wait{nozzleFromC: short(nozzle), nozzleToC: over(nozzle), bedFromC: short(bed)})
+	return m.heating("heating", lines, wait{nozzleFromC: reachedFromC(nozzle), nozzleToC: reachedToC(nozzle), bedFromC: reachedFromC(bed)})
 }
 
 // heating sends new targets, if there are any, and waits until they are reached.
@@ -292,13 +292,13 @@ func (m *Machine) heating(doing string, lines []string, until wait) []leg {
 // source.
 const heatWindowC = 2
 
-func short(target float64) float64 { return max(0, target-heatWindowC) }
+func reachedFromC(target float64) float64 { return max(0, target-heatWindowC) }
 
 // heatOverC is how far above its target a nozzle may be when a part begins: after a part that ended
 // hotter, the next would begin hotter than the first did.
 const heatOverC = 5
 
-func over(target float64) float64 {
+func reachedToC(target float64) float64 {
 	if target <= 0 {
 		return 0
 	}

@@ -14,7 +14,7 @@ import (
 // room sets the run's free disk space.
 func (x *run) room(free int64) {
 	x.t.Helper()
-	if err := x.s.Room(context.Background(), free); err != nil {
+	if err := x.s.ReportFreeSpace(context.Background(), free); err != nil {
 		x.t.Fatal(err)
 	}
 	synctest.Wait()
@@ -24,7 +24,7 @@ func (x *run) room(free int64) {
 func reserving(t *testing.T) *run {
 	t.Helper()
 	set := testSettings()
-	set.DiskReserve = 50e6
+	set.DiskReserveBytes = 50e6
 	x := newRun(t, testRig(), set)
 	x.start()
 	x.until(Idle, time.Minute)

@@ -18,7 +18,7 @@ func TestHoldsByTheForecast(t *testing.T) {
 	t.Parallel()
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.WorstDrift = 0.5
+		set.WorstDriftMMPerM = 0.5
 		rs := testRig()
 		rs.Belt.DriftPerTravelMMPerM, rs.Belt.DriftPerAdvanceMMPerM, rs.Belt.JitterMMPerSqrtM = 0.03, 0.1, 0.02
 		x := newRun(t, rs, set)
@@ -71,7 +71,7 @@ func TestHoldsByTheForecast(t *testing.T) {
 		if worst > set.OffsetLimitMM {
 			t.Errorf("the belt came %.2f mm out, the limit is %g", worst, set.OffsetLimitMM)
 		}
-		if byWorstRate := int(travel / (set.OffsetLimitMM / set.WorstDrift)); visits >= byWorstRate {
+		if byWorstRate := int(travel / (set.OffsetLimitMM / set.WorstDriftMMPerM)); visits >= byWorstRate {
 			t.Errorf("%d visits; the assumed rate alone asks for %d", visits, byWorstRate)
 		}
 		x.stop()
@@ -81,7 +81,7 @@ func TestHoldsByTheForecast(t *testing.T) {
 // TestRealignIsAdvised beyond half the limit, and not before or after it was done.
 func TestRealignIsAdvised(t *testing.T) {
 	set := testSettings().withDefaults()
-	set.WorstDrift = 0.05
+	set.WorstDriftMMPerM = 0.05
 	for _, c := range []struct {
 		mm        float64
 		realigned bool

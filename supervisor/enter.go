@@ -8,30 +8,30 @@ func (m *Machine) change(c Command, why Cause) bool {
 	if !ok {
 		return false
 	}
-	m.rescaleBroken("the machine went on to " + to.String())
+	m.interruptRescale("the machine went on to " + to.String())
 	if c == Stop || c == Abort {
-		m.trialBroken(why.Text)
+		m.interruptTrial(why.Text)
 	}
-	if c == Abort && !m.recover { // otherwise the fault belongs to an earlier process, see resume
+	if c == Abort && !m.unfinished { // otherwise the fault belongs to an earlier process, see restoreState
 		m.noteFault(m.state)
 	}
 	m.state, m.since = to, m.now
 	m.timers.enter(to)
 	m.cause = why
 	if c == Abort && why.Code == CauseHeat {
-		m.latchHeat(why.Text)
+		m.latchHeatFault(why.Text)
 	}
 	m.record(ledger.StateChanged{State: to.String(), Reason: why.Text})
 	m.enter()
 	return true
 }
 
-// completed ends the present acting state.
-func (m *Machine) completed() {
+// stateComplete ends the present acting state.
+func (m *Machine) stateComplete() {
 	why := m.cause
 	switch m.state {
 	case Starting, Unholding, Unsuspending:
-		m.lot.heated = true
+		m.lot.nextBeginsHot = true
 		why = Cause{CauseDone, ""}
 	case Resetting, Clearing:
 		why = Cause{CauseDone, ""}
@@ -47,7 +47,7 @@ func (m *Machine) enter() {
 	case Idle:
 		m.enterIdle()
 	case Starting:
-		m.dropProof() // heating begins here
+		m.cancelProof() // heating begins here
 		m.setLegs(m.startLegs())
 	case Execute:
 		m.enterExecute()
@@ -62,7 +62,7 @@ func (m *Machine) enter() {
 	case Held, Suspended:
 		m.enterHeld()
 	case Unholding, Unsuspending:
-		m.dropProof()
+		m.cancelProof()
 		m.setLegs(m.reheatLegs())
 	case Stopping:
 		m.enterStopping()
@@ -94,14 +94,14 @@ func (m *Machine) workDone() {
 		return
 	}
 	if m.state == Execute {
-		m.boundary()
+		m.betweenParts()
 		return
 	}
-	m.completed()
+	m.stateComplete()
 }
 
 // enterExecute begins the next part, or whatever is due instead.
 func (m *Machine) enterExecute() {
 	m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery))
-	m.boundary()
+	m.betweenParts()
 }

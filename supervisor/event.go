@@ -80,10 +80,10 @@ type Request struct {
 	Override string  // reason for continuing against the machine's advice; recorded
 	// AfterPart makes Stop wait until the part in progress is discharged.
 	AfterPart bool
-	// GoOn makes Clear and Reset continue with the open lot, as far as it may begin.
-	GoOn bool
-	// Mended describes the repair by which Clear releases a heat fault; it is recorded.
-	Mended string
+	// Continue makes Clear and Reset continue with the open lot, as far as it may begin.
+	Continue bool
+	// Repair describes the repair by which Clear releases a heat fault; it is recorded.
+	Repair string
 	// ClearBelt makes Stop run the parts over the drop edge.
 	ClearBelt  bool
 	Visit      *Visit
@@ -210,9 +210,9 @@ type Output struct {
 	Effects []Effect
 	Result  Result
 	Refused error
-	// Later: the Settled of a later step answers the request.
-	Later   bool
-	Settled *Settled
+	// Deferred: the Settled of a later step answers the request.
+	Deferred bool
+	Settled  *Settled
 }
 
 // Settled is the outcome of a request that took more than one step.

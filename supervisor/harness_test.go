@@ -86,7 +86,7 @@ func testSettings() Settings {
 		Machine: "greenhouse-belt", Port: serialio.Settings{Path: "rig", BaudRate: 250000},
 		Conn:     serialio.Options{BootWait: time.Second},
 		BeltAxis: gcode.Y, LiftAxis: gcode.Z, Forward: 1, TravelLimitMM: 100,
-		LoopMM: 1200, ToDropMM: 220, OffsetLimitMM: 3, WorstDrift: 0,
+		LoopMM: 1200, ToDropMM: 220, OffsetLimitMM: 3, WorstDriftMMPerM: 0,
 		ReleaseC: 35, ReleaseLimit: time.Hour, NozzleStandbyC: 150, LiftMM: 20, AdvanceFeed: 1200,
 		TravelFeed: 6000, LiftFeed: 600, RetractMM: 1, RetractFeed: 1800, GapMM: 10,
 		ClearAtEnd: true, MotorsStayOn: true, HeatersOffAfter: 15 * time.Minute, ReheatLimit: 20 * time.Minute, PrimeMM: 2,

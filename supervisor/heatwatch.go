@@ -11,8 +11,8 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// lostReading follows a heater that may be on and of which the board tells nothing.
-type lostReading struct {
+// missingReading follows a heater that may be on and of which the board tells nothing.
+type missingReading struct {
 	other int       // reports in a row that told the other one alone
 	since time.Time // when the first of them came
 }
@@ -21,18 +21,18 @@ type lostReading struct {
 // in every report. Some leave the bed out while they wait for the nozzle, and answer nothing
 // meanwhile (common practice, no source).
 const (
-	leftOutReports = 5
-	leftOutFor     = 10 * time.Second
-	bedLeftOutFor  = 5 * time.Minute
+	missingReports = 5
+	missingFor     = 10 * time.Second
+	bedMissingFor  = 5 * time.Minute
 )
 
-// targetsAsked notes that other targets are on their way: what is read next must not be
+// commandTargets notes that other targets are on their way: what is read next must not be
 // held against the former ones.
-func (m *Machine) targetsAsked(now gcode.State) {
+func (m *Machine) commandTargets(now gcode.State) {
 	nozzle := m.guard.Command(heat.Nozzle, now.NozzleTargetC)
 	bed := m.guard.Command(heat.Bed, now.BedTargetC)
 	if (nozzle || bed) && m.state != Aborting && m.state != Aborted {
-		m.dropProof() // of a time before
+		m.cancelProof() // of a time before
 	}
 }
 
@@ -40,7 +40,7 @@ func (m *Machine) targetsAsked(now gcode.State) {
 // before is told.
 func (m *Machine) watchHeat(t serialio.Temps) {
 	w, at := m.guard, m.readingTime()
-	m.toldHeaters(t)
+	m.watchReadings(t)
 	position := m.position()
 	var nozzle, bed []heat.Finding
 	if t.HasNozzle || t.NozzleUnread {
@@ -48,34 +48,34 @@ func (m *Machine) watchHeat(t serialio.Temps) {
 		if t.HasBed {
 			beside = t.BedC
 		}
-		model := m.warmth.nozzle.Model()
-		r := heated(at, t.NozzleC, t.HasNozzle, position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
+		model := m.learned.nozzle.Model()
+		r := readingOf(at, t.NozzleC, t.HasNozzle, position.NozzleTargetC, t.HasNozzleTarget, t.NozzleTargetC)
 		r.Duty, r.HasDuty = t.NozzleDuty, t.HasNozzleDuty
 		nozzle = w.Observe(heat.Nozzle, r, beside, &model)
-		m.withdraw(heat.Nozzle, r)
+		m.withdrawProof(heat.Nozzle, r)
 	}
 	if t.HasBed || t.BedUnread {
-		model := m.warmth.bed.Model()
-		r := heated(at, t.BedC, t.HasBed, position.BedTargetC, t.HasBedTarget, t.BedTargetC)
+		model := m.learned.bed.Model()
+		r := readingOf(at, t.BedC, t.HasBed, position.BedTargetC, t.HasBedTarget, t.BedTargetC)
 		r.Duty, r.HasDuty = t.BedDuty, t.HasBedDuty
 		bed = w.Observe(heat.Bed, r, 0, &model)
-		m.withdraw(heat.Bed, r)
+		m.withdrawProof(heat.Bed, r)
 	}
 	for _, f := range append(w.Swapped(nozzle, heat.Bed), w.Swapped(bed, heat.Nozzle)...) {
-		m.heatFound(f)
+		m.handleFinding(f)
 	}
 	if t.HasNozzleTarget {
-		m.watchTarget(heat.Nozzle, position.NozzleTargetC, t.NozzleTargetC)
+		m.checkTarget(heat.Nozzle, position.NozzleTargetC, t.NozzleTargetC)
 	}
 	if t.HasBedTarget {
-		m.watchTarget(heat.Bed, position.BedTargetC, t.BedTargetC)
+		m.checkTarget(heat.Bed, position.BedTargetC, t.BedTargetC)
 	}
-	m.proved()
+	m.checkProof()
 }
 
-// heated is what the board says of one heater: a temperature, which is NaN where has is false and
+// readingOf is what the board says of one heater: a temperature, which is NaN where has is false and
 // it told what is none, and a target. One that tells none is taken to have what it was asked for.
-func heated(at time.Duration, c float64, has bool, wantC float64, told bool, toldC float64) heat.Reading {
+func readingOf(at time.Duration, c float64, has bool, wantC float64, told bool, toldC float64) heat.Reading {
 	if !has {
 		c = math.NaN()
 	}
@@ -85,39 +85,39 @@ func heated(at time.Duration, c float64, has bool, wantC float64, told bool, tol
 	return heat.Reading{At: at, C: c, TargetC: wantC, Assumed: true}
 }
 
-// mayHeat reports whether a heater is on as far as is known.
-func (m *Machine) mayHeat() bool {
+// maybeHeating reports whether a heater is on as far as is known.
+func (m *Machine) maybeHeating() bool {
 	at := m.position()
 	return m.guard.MayBeOn() || at.NozzleTargetC > 0 || at.BedTargetC > 0
 }
 
-// heatFound acts on a finding. In an abort the heaters are off already, and what still
+// handleFinding acts on a finding. In an abort the heaters are off already, and what still
 // gets hot is beyond what can be done from here.
-func (m *Machine) heatFound(f heat.Finding) {
+func (m *Machine) handleFinding(f heat.Finding) {
 	if f.Fault && f.Kind.Lacks() {
-		m.unheated()
+		m.suspectMainsLoss()
 	}
 	switch {
 	case !f.Fault:
 		m.note("heat", f.Text)
-		m.alert(CauseHeatOdd, f.Text)
+		m.alert(CauseHeatUnusual, f.Text)
 	case m.state == Aborting || m.state == Aborted:
 		text := f.Text + "; the heaters had been switched off: switch the machine off at the mains"
 		m.note("fault", text)
 		m.alert(CauseHeat, text)
-		m.latchHeat(f.Text)
+		m.latchHeatFault(f.Text)
 	default:
 		m.fault(Cause{CauseHeat, f.Text})
 	}
 }
 
-// unheated is a heater that lacks heat. A machine that has lost its mains lacks it too, and its board may
+// suspectMainsLoss is a heater that lacks heat. A machine that has lost its mains lacks it too, and its board may
 // go on by the computer's current and say of every line that it was carried out: where nothing shows
 // that the mains are on, the belt may not have moved since heat was last there.
-func (m *Machine) unheated() {
+func (m *Machine) suspectMainsLoss() {
 	b := &m.belt
 	at := m.position()
-	powered := at.NozzleTargetC > 0 && m.heat.nozzleTold() && m.heat.nozzleC >= short(at.NozzleTargetC) && m.heat.nozzleC <= over(at.NozzleTargetC)
+	powered := at.NozzleTargetC > 0 && m.temps.nozzleFresh() && m.temps.nozzleC >= reachedFromC(at.NozzleTargetC) && m.temps.nozzleC <= reachedToC(at.NozzleTargetC)
 	if moved := b.latest.TravelMM - b.heatedMM; moved > 0 && !powered {
 		b.known = false
 		b.uncertainMM += moved
@@ -125,9 +125,9 @@ func (m *Machine) unheated() {
 	}
 }
 
-// watchTarget compares the target that the board reports of a heater with the one it was given, and acts on
+// checkTarget compares the target that the board reports of a heater with the one it was given, and acts on
 // one that somebody else has set.
-func (m *Machine) watchTarget(i heat.HeaterIndex, wantC, isC float64) {
+func (m *Machine) checkTarget(i heat.HeaterIndex, wantC, isC float64) {
 	o, other := m.guard.Target(i, m.readingTime(), wantC, isC, m.work.running != 0)
 	if !other {
 		return
@@ -142,7 +142,7 @@ func (m *Machine) watchTarget(i heat.HeaterIndex, wantC, isC float64) {
 	}
 	switch {
 	case o.Above:
-		m.heatFound(heat.Finding{Kind: heat.Ceiling, Fault: true, Text: o.Text})
+		m.handleFinding(heat.Finding{Kind: heat.Ceiling, Fault: true, Text: o.Text})
 	case rests && isC > 0 && o.For >= m.set.HeatersOffAfter:
 		m.heatersOff()
 		m.note("heat", fmt.Sprintf("%s; after %s it was switched off", o.Text, m.set.HeatersOffAfter))
@@ -150,97 +150,97 @@ func (m *Machine) watchTarget(i heat.HeaterIndex, wantC, isC float64) {
 	case o.Again:
 	case o.Kept:
 		m.guard.MayHeat()
-		m.heatFound(heat.Finding{Kind: heat.Over, Fault: true, Text: o.Text})
+		m.handleFinding(heat.Finding{Kind: heat.Over, Fault: true, Text: o.Text})
 	case rests && isC > 0:
 		m.guard.MayHeat()
 		m.note("heat", fmt.Sprintf("%s; it is switched off in %s", o.Text, m.set.HeatersOffAfter))
 	case rests || math.Abs(isC-wantC) <= m.set.TargetSlackC && isC > 0:
 		m.note("heat", o.Text)
 	default:
-		m.heatFound(heat.Finding{Kind: heat.Over, Fault: true, Text: o.Text})
+		m.handleFinding(heat.Finding{Kind: heat.Over, Fault: true, Text: o.Text})
 	}
 }
 
-// expectReadings sees to it that what is to be told of heaters that may be on is missed. A
+// armReadingTimers sees to it that what is to be told of heaters that may be on is missed. A
 // bed that was neither told nor asked for may not be there.
-func (m *Machine) expectReadings() {
+func (m *Machine) armReadingTimers() {
 	at, w := m.position(), m.guard
 	expect := func(i heat.HeaterIndex, may bool) {
 		switch {
 		case !may:
-			m.forgetLost(i)
-		case !m.timers.armed(lostTimer(i)):
-			m.timers.set(lostTimer(i), m.now.Add(m.set.ReadingLost))
+			m.resetReadingTimer(i)
+		case !m.timers.armed(readingTimer(i)):
+			m.timers.set(readingTimer(i), m.now.Add(m.set.ReadingTimeout))
 		}
 	}
-	expect(heat.Nozzle, m.mayHeat())
-	expect(heat.Bed, at.BedTargetC > 0 || m.heat.hasBed && w.MayBeOn())
+	expect(heat.Nozzle, m.maybeHeating())
+	expect(heat.Bed, at.BedTargetC > 0 || m.temps.hasBed && w.MayBeOn())
 }
 
-// lostTimer is the timer of a heater that is left out.
-func lostTimer(i heat.HeaterIndex) timer { return timerNozzleLost + timer(i) }
+// readingTimer is the timer of a heater that is left out.
+func readingTimer(i heat.HeaterIndex) timer { return timerNozzleLost + timer(i) }
 
-// forgetLost begins anew to wait for what is told of a heater.
-func (m *Machine) forgetLost(i heat.HeaterIndex) {
-	m.lost[i] = lostReading{}
-	m.timers.stop(lostTimer(i))
+// resetReadingTimer begins anew to wait for what is told of a heater.
+func (m *Machine) resetReadingTimer(i heat.HeaterIndex) {
+	m.missing[i] = missingReading{}
+	m.timers.stop(readingTimer(i))
 }
 
-// toldHeaters follows which heaters a report tells, and which it leaves out.
-func (m *Machine) toldHeaters(t serialio.Temps) {
+// watchReadings follows which heaters a report tells, and which it leaves out.
+func (m *Machine) watchReadings(t serialio.Temps) {
 	if t.HasNozzle {
-		m.forgetLost(heat.Nozzle)
+		m.resetReadingTimer(heat.Nozzle)
 	}
 	if t.HasBed {
-		m.forgetLost(heat.Bed)
+		m.resetReadingTimer(heat.Bed)
 	}
-	m.expectReadings()
-	if l := &m.lost[heat.Nozzle]; t.HasBed && !t.HasNozzle && m.timers.armed(timerNozzleLost) {
+	m.armReadingTimers()
+	if l := &m.missing[heat.Nozzle]; t.HasBed && !t.HasNozzle && m.timers.armed(timerNozzleLost) {
 		if l.other == 0 {
 			l.since = m.now
 		}
-		if l.other++; l.other >= leftOutReports && m.now.Sub(l.since) >= leftOutFor {
-			m.readingLostFor(heat.Nozzle, m.now.Sub(l.since))
+		if l.other++; l.other >= missingReports && m.now.Sub(l.since) >= missingFor {
+			m.reportMissingReading(heat.Nozzle, m.now.Sub(l.since))
 		}
 	}
-	if l := &m.lost[heat.Bed]; t.HasNozzle && !t.HasBed && m.timers.armed(timerBedLost) && l.other == 0 {
+	if l := &m.missing[heat.Bed]; t.HasNozzle && !t.HasBed && m.timers.armed(timerBedLost) && l.other == 0 {
 		l.other = 1
-		m.timers.set(timerBedLost, m.now.Add(max(bedLeftOutFor, m.set.ReadingLost)))
+		m.timers.set(timerBedLost, m.now.Add(max(bedMissingFor, m.set.ReadingTimeout)))
 	}
 }
 
-// readingLost finds a board that has told nothing of a heater until its timer was due.
-func (m *Machine) readingLost(n timer) {
-	i, d := heat.HeaterIndex(n-timerNozzleLost), m.set.ReadingLost
-	if i == heat.Bed && m.lost[i].other > 0 {
-		d = max(bedLeftOutFor, d)
+// readingTimedOut finds a board that has told nothing of a heater until its timer was due.
+func (m *Machine) readingTimedOut(n timer) {
+	i, d := heat.HeaterIndex(n-timerNozzleLost), m.set.ReadingTimeout
+	if i == heat.Bed && m.missing[i].other > 0 {
+		d = max(bedMissingFor, d)
 	}
-	m.readingLostFor(i, d)
+	m.reportMissingReading(i, d)
 }
 
-// readingLostFor is a heater of which the board has told nothing for too long.
-func (m *Machine) readingLostFor(i heat.HeaterIndex, d time.Duration) {
-	m.forgetLost(i)
+// reportMissingReading is a heater of which the board has told nothing for too long.
+func (m *Machine) reportMissingReading(i heat.HeaterIndex, d time.Duration) {
+	m.resetReadingTimer(i)
 	if m.link.phase != linkUp {
 		return
 	}
 	text := fmt.Sprintf("the board has reported no temperature of the %s for %s while a heater may be on", i, d.Round(time.Second))
 	m.guard.Accuse(i, text)
-	m.heatFound(heat.Finding{Kind: heat.Still, Fault: true, Text: text})
+	m.handleFinding(heat.Finding{Kind: heat.Still, Fault: true, Text: text})
 }
 
 // foundHotC is a temperature that no room explains, and at which skin burns (common
 // practice, no source).
 const foundHotC = 60
 
-// foundHot judges the first reading of a board with which no lot is at work: heaters that are
+// checkFirstReading judges the first reading of a board with which no lot is at work: heaters that are
 // on were switched on by somebody else, or left on by what went before. They are being
 // switched off; that they are is to be shown by falling readings, and somebody is told.
-func (m *Machine) foundHot(t serialio.Temps) {
-	if m.state != Resetting && m.state != Stopped || m.link.read || !t.HasNozzle && !t.HasBed {
+func (m *Machine) checkFirstReading(t serialio.Temps) {
+	if m.state != Resetting && m.state != Stopped || m.link.hasReported || !t.HasNozzle && !t.HasBed {
 		return
 	}
-	m.link.read = true
+	m.link.hasReported = true
 	var on, warm []string
 	look := func(name string, c float64, target float64) {
 		switch {

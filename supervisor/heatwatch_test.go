@@ -273,7 +273,7 @@ func TestAVanishedSensorIsAFault(t *testing.T) {
 						}
 						within := 30 * time.Second
 						if kind == rig.MissingSensor && bed {
-							within = bedLeftOutFor + 10*time.Second
+							within = bedMissingFor + 10*time.Second
 						}
 						s := x.until(Aborted, within)
 						if s.Cause.Code != CauseHeat || s.HeatFault == "" {
@@ -303,8 +303,8 @@ func TestAWaitTakesNoOldReading(t *testing.T) {
 		w.since = now
 		m.work.waiting = &w
 		reads := func(after time.Duration, t serialio.Temps) {
-			m.heat.read = now.Add(after)
-			m.heat.took(t, m.heat.read)
+			m.temps.read = now.Add(after)
+			m.temps.update(t, m.temps.read)
 			if t.HasNozzle {
 				m.guard.Observe(heat.Nozzle, heat.Reading{At: after, C: t.NozzleC}, 0, &heat.Model{})
 			}
@@ -315,7 +315,7 @@ func TestAWaitTakesNoOldReading(t *testing.T) {
 		for after := range 3 * time.Second / time.Second {
 			reads((after+1)*time.Second, serialio.Temps{HasNozzle: true, NozzleC: 205, HasBed: true, BedC: 60})
 		}
-		if !m.satisfied() {
+		if !m.waitMet() {
 			t.Errorf("%s: not met by a reading that meets it", name)
 		}
 		newer := serialio.Temps{HasNozzle: true, NozzleC: 205}
@@ -323,7 +323,7 @@ func TestAWaitTakesNoOldReading(t *testing.T) {
 			newer = serialio.Temps{HasBed: true, BedC: 60}
 		}
 		reads(5*time.Second, newer)
-		if m.satisfied() {
+		if m.waitMet() {
 			t.Errorf("%s: met by an old reading", name)
 		}
 	}

@@ -11,7 +11,7 @@ import (
 // enterHeld puts the machine at rest between parts: head parked, nozzle at standby, motors energised
 // so that the belt keeps its position.
 func (m *Machine) enterHeld() {
-	m.restBelt()
+	m.recordBeltAtRest()
 	m.beginHold()
 	if m.guard.MayBeOn() {
 		m.timers.set(timerHeatersOff, m.now.Add(m.set.HeatersOffAfter))
@@ -21,7 +21,7 @@ func (m *Machine) enterHeld() {
 // beginHold records the hold and calls the operator, in one transaction.
 func (m *Machine) beginHold() {
 	m.endHold("followed by " + m.state.String())
-	m.visited()
+	m.resetVisitAlert()
 	record := ledger.HoldBegun{ID: m.book.Next.Hold, State: m.state.String(), Reason: m.cause.Code, Text: m.cause.Text,
 		TravelMM: m.belt.base.TravelMM}
 	if m.lot != nil {
@@ -48,18 +48,18 @@ func (m *Machine) waitsForCheck() bool {
 	return h != nil && byCheck(h.Reason) && !h.Checked
 }
 
-// mayGoOn refuses to begin a part against what is known of the belt, unless the operator overrides it
+// checkContinue refuses to begin a part against what is known of the belt, unless the operator overrides it
 // with a reason, which is recorded.
-func (m *Machine) mayGoOn(what string, r Request) error {
+func (m *Machine) checkContinue(what string, r Request) error {
 	if m.lot == nil || m.lot.Status != ledger.LotOpen {
 		return &Refusal{What: what, Why: "no lot is open", Remedy: "open one", Command: "beltwarden lot start JOB --good N"}
 	}
 	for k, p := range m.lot.plans {
 		if p == nil && m.lot.Counts[k].Wanted() > 0 {
-			return &Refusal{What: what, Why: m.lot.missing, Remedy: "restore the file as it was, or end the lot"}
+			return &Refusal{What: what, Why: m.lot.missingPlan, Remedy: "restore the file as it was, or end the lot"}
 		}
 	}
-	if u := m.rescaling.unsure; u != "" && r.Override == "" {
+	if u := m.rescaling.unknownWhy; u != "" && r.Override == "" {
 		return &Refusal{What: what, Why: "the belt's scale is unknown since its change failed: " + u, Remedy: "stop, then reset: the board is asked again", Command: "beltwarden stop, then beltwarden reset"}
 	}
 	if m.bed.Beyond() && r.Override == "" {
@@ -69,10 +69,10 @@ func (m *Machine) mayGoOn(what string, r Request) error {
 	return nil
 }
 
-// mayStart refuses a start that could damage the machine or the parts on it.
-func (m *Machine) mayStart(r Request) error {
+// checkStart refuses a start that could damage the machine or the parts on it.
+func (m *Machine) checkStart(r Request) error {
 	const what = "start"
-	if err := m.mayGoOn(what, r); err != nil {
+	if err := m.checkContinue(what, r); err != nil {
 		return err
 	}
 	if m.lot.Wanted() == 0 {
@@ -90,23 +90,23 @@ func (m *Machine) mayStart(r Request) error {
 			Remedy: "record whether it is good or scrap", Command: "beltwarden check --interrupted good|scrap"}
 	}
 	if why, due := m.dueHold(); due && r.Override == "" {
-		return refusal(what, why, "a check is due before the next part: ")
+		return refusalOf(what, why, "a check is due before the next part: ")
 	}
-	if err := m.maySupply(what, r); err != nil {
+	if err := m.checkSupply(what, r); err != nil {
 		return err
 	}
-	if left := m.leftBehind(); left != "" && r.Override == "" {
+	if left := m.leftoverSettings(); left != "" && r.Override == "" {
 		return &Refusal{What: what, Why: left, Remedy: "set it in each job before the part, make separate lots with the board switched off in between, or give a reason to go on anyway", Command: "--override REASON"}
 	}
-	if m.strange != "" && r.Override == "" {
-		return &Refusal{What: what, Why: m.strange, Remedy: "make sure that it is the right board with the right settings, then give a reason to go on", Command: m.strangeCommand("--override REASON")}
+	if m.boardDiffers != "" && r.Override == "" {
+		return &Refusal{What: what, Why: m.boardDiffers, Remedy: "make sure that it is the right board with the right settings, then give a reason to go on", Command: m.boardDiffersCommand("--override REASON")}
 	}
 	return nil
 }
 
-// leftBehind describes what one job of the lot sets and another does not, where the board has not
+// leftoverSettings describes what one job of the lot sets and another does not, where the board has not
 // reported the earlier value: parts of the other job would be made with it. "" means nothing.
-func (m *Machine) leftBehind() string {
+func (m *Machine) leftoverSettings() string {
 	var list []string
 	for a, sets := range m.lot.plans {
 		for b, has := range m.lot.plans {
@@ -124,20 +124,20 @@ func (m *Machine) leftBehind() string {
 	return strings.Join(list, "; ") + "; the board has not reported its own values, so parts of one would be made with the settings of the other"
 }
 
-// maySupply refuses to continue while spool, bin or hours do not allow another part.
-func (m *Machine) maySupply(what string, r Request) error {
+// checkSupply refuses to continue while spool, bin or hours do not allow another part.
+func (m *Machine) checkSupply(what string, r Request) error {
 	if r.Override != "" {
-		m.supplyGoOn = m.lot.Begun + 1 // one part; then it is judged again
+		m.supplyOverrideTo = m.lot.Begun + 1 // one part; then it is judged again
 		return nil
 	}
 	if why, due := m.dueSuspend(); due {
-		return refusal(what, why, "")
+		return refusalOf(what, why, "")
 	}
 	return nil
 }
 
-// refusal returns a refusal because of a need.
-func refusal(what string, why Cause, intro string) *Refusal {
+// refusalOf returns a refusal because of a need.
+func refusalOf(what string, why Cause, intro string) *Refusal {
 	n, _ := NeedOf(why.Code)
 	r := &Refusal{What: what, Why: intro + why.Text, Remedy: n.Remedy + ", or give a reason to go on anyway", Command: "--override REASON"}
 	if n.Command != "" {
@@ -146,14 +146,14 @@ func refusal(what string, why Cause, intro string) *Refusal {
 	return r
 }
 
-// mayUnhold refuses to unhold before the check that the hold is for.
-func (m *Machine) mayUnhold(r Request) error {
+// checkUnhold refuses to unhold before the check that the hold is for.
+func (m *Machine) checkUnhold(r Request) error {
 	const what = "unhold"
-	if err := m.mayGoOn(what, r); err != nil {
+	if err := m.checkContinue(what, r); err != nil {
 		return err
 	}
 	if h := m.book.Hold; m.waitsForCheck() && r.Override == "" {
-		return refusal(what, Cause{h.Reason, h.Text}, "the hold waits for a check and none was recorded: ")
+		return refusalOf(what, Cause{h.Reason, h.Text}, "the hold waits for a check and none was recorded: ")
 	}
 	return nil
 }

@@ -158,7 +158,7 @@ func TestShortAdvanceShows(t *testing.T) {
 		m.state = Execute
 		legs := m.dischargeLegs(&job.Plan{PitchMM: 40})
 		last := legs[len(legs)-1]
-		if p := last.program(); !p.asksPlace() {
+		if p := last.program(); !p.queriesPosition() {
 			t.Fatalf("after the advance the board is not asked where it stands: %q", p.Before)
 		}
 		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{30, 3, 20.2, 3}, [4]bool{true, true, true, true}
@@ -187,20 +187,20 @@ func TestMovesAheadOfTheBeltShow(t *testing.T) {
 	} {
 		m, _ := linkedMachine(t)
 		m.state = c.state
-		m.lot = &lot{Lot: &book.Lot{Lot: ledger.Lot{Jobs: []ledger.LotJob{{Name: "clip"}}}}, plans: []*job.Plan{{}}, led: map[int]bool{}}
+		m.lot = &lot{Lot: &book.Lot{Lot: ledger.Lot{Jobs: []ledger.LotJob{{Name: "clip"}}}}, plans: []*job.Plan{{}}, leadInDone: map[int]bool{}}
 		m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{0, 9.6, 0.2, 0}, [4]bool{true, true, true, true}
 		m.belt.latest.State.Homed = [3]bool{true, false, true}
 		legs := m.leadInLegs(0)
 		if c.lift {
-			legs = m.stopLegs(stopWish{clearBelt: true})[:1]
+			legs = m.stopLegs(stopOptions{clearBelt: true})[:1]
 		}
 		last := legs[len(legs)-1]
-		if p := last.program(); !p.settles() {
+		if p := last.program(); !p.waitsForMotion() {
 			t.Fatalf("%s: the board is not asked where it stands: %q, %q", c.state, p.Before, p.After)
 		}
 		m.positionReported(serialio.ParseReply([]byte(c.told)))
 		last.end()
-		if went := m.lot.led[0] || m.headUp; m.State() != c.after || went != (c.after != Aborting) {
+		if went := m.lot.leadInDone[0] || m.headUp; m.State() != c.after || went != (c.after != Aborting) {
 			t.Errorf("%s, told %q: %s, it goes on: %t; want %s", c.state, c.told, m.State(), went, c.after)
 		}
 	}
@@ -210,13 +210,13 @@ func TestMovesAheadOfTheBeltShow(t *testing.T) {
 // run.
 func TestAPieceOfATrialThatIsDroppedShows(t *testing.T) {
 	m, _ := linkedMachine(t)
-	m.trials.wanted, m.trials.list, m.trialFeed = true, []ledger.Trial{{TrialBegun: ledger.TrialBegun{ID: 1, RunMM: 500}}}, 1200
+	m.trials.active, m.trials.list, m.trialFeed = true, []ledger.Trial{{TrialBegun: ledger.TrialBegun{ID: 1, RunMM: 500}}}, 1200
 	asked := 0
 	for _, leg := range m.trialLegs() {
 		if leg.program == nil {
 			continue
 		}
-		if p := leg.program(); p.settles() {
+		if p := leg.program(); p.waitsForMotion() {
 			asked++
 			m.belt.latest.State.PositionMM, m.belt.latest.State.Known = [4]float64{0, 40, 20, 0}, [4]bool{true, true, true, true}
 			m.positionReported(serialio.ParseReply([]byte("X:0.00 Y:-60.00 Z:20.00 E:0.00")))

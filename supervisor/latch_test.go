@@ -25,7 +25,7 @@ func TestAHeatFaultIsLatched(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.GoOnPerDay = 3
+		set.AutoResumePerDay = 3
 		set.NozzleWatch, set.BedWatch = heat.NozzleLimits(260, heat.OverC), heat.BedLimits(100, heat.OverC)
 		rs := testRig()
 		rs.Board = rig.Variations()["lasting"]
@@ -54,17 +54,17 @@ func TestAHeatFaultIsLatched(t *testing.T) {
 			if o := s.Recovery.Options; len(o) == 0 || o[0].Name != "mend" {
 				t.Errorf("offers %+v", o)
 			}
-			for _, r := range []Request{{Command: Start}, {Command: Reset}, {Command: Clear}, {Command: Clear, GoOn: true},
-				{Command: Clear, Mended: "  "}, {Command: Clear, Mended: "12"}, {Command: Clear, Mended: "new sensor", GoOn: true}} {
+			for _, r := range []Request{{Command: Start}, {Command: Reset}, {Command: Clear}, {Command: Clear, Continue: true},
+				{Command: Clear, Repair: "  "}, {Command: Clear, Repair: "12"}, {Command: Clear, Repair: "new sensor", Continue: true}} {
 				x.refuse(r)
 			}
 			if _, nt, _, bt := x.rig.Temperatures(); nt != 0 || bt != 0 {
 				t.Errorf("heats for %.0f and %.0f °C", nt, bt)
 			}
 		}
-		x.do(Request{Command: Clear, Mended: "new sensor at the nozzle"})
+		x.do(Request{Command: Clear, Repair: "new sensor at the nozzle"})
 		x.until(Stopped, 5*time.Minute)
-		kept, err := x.ledger.EventsOf(t.Context(), eventMended, 10)
+		kept, err := x.ledger.EventsOf(t.Context(), eventHeatRepaired, 10)
 		if err != nil || len(kept) != 1 || !strings.Contains(kept[0].Text, "new sensor at the nozzle; it was: "+fault) {
 			t.Errorf("kept: %+v %v", kept, err)
 		}
@@ -102,7 +102,7 @@ func TestASilentBedIsNotOff(t *testing.T) {
 			t.Errorf("offers %+v", o)
 		}
 		x.rig.Reset()
-		x.do(Request{Command: Clear, Mended: "the bed's heater is taken out"})
+		x.do(Request{Command: Clear, Repair: "the bed's heater is taken out"})
 		x.until(Stopped, 5*time.Minute)
 		time.Sleep(10 * time.Minute)
 		if s := x.s.Snapshot(); !s.Heat.Proved && strings.Contains(s.Heat.Proof, "bed") {

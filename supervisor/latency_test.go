@@ -45,7 +45,7 @@ func TestUrgentLatency(t *testing.T) {
 		tap := &tapped{word: []byte("M108\n"), seen: make(chan time.Time, 1)}
 		conn := farRig(t, 1024, c.speed, func(p serialio.Port) serialio.Port { tap.Port = p; return tap })
 		track := tracker{axis: gcode.Z, forward: 1}
-		track.forget()
+		track.reset()
 		src := &source{t: &track, program: Program{Before: []string{c.factor}, Plan: plan, Section: job.Body}}
 		if err := conn.Run(1, &again{src: src}); err != nil {
 			t.Fatal(err)

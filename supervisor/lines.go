@@ -16,8 +16,8 @@ import (
 // the lot before it runs (additions) or belongs to a procedure that the configuration describes:
 // discharge, park, reheat, clearing.
 
-// countAnew restarts the board's count of the lines of a program.
-var countAnew = "M110 N" + strconv.Itoa(serialio.StartNumber)
+// resetLineNumber restarts the board's count of the lines of a program.
+var resetLineNumber = "M110 N" + strconv.Itoa(serialio.StartNumber)
 
 // number formats a coordinate, feed or temperature as boards read it.
 func number(v float64) string {
@@ -36,7 +36,7 @@ func move(a gcode.Axis, toMM, feed float64) string {
 // openingLines put the board into known modes before a lead-in. A board that has been running may have
 // been left in any mode.
 func (m *Machine) openingLines() []string {
-	lines := []string{countAnew, "G21", "G90", "M82", "M220 S100", "M221 S100",
+	lines := []string{resetLineNumber, "G21", "G90", "M82", "M220 S100", "M221 S100",
 		"G92 " + m.set.BeltAxis.String() + "0"}
 	if m.set.MotorsStayOn {
 		lines = append(lines, "M84 S0")
@@ -44,9 +44,9 @@ func (m *Machine) openingLines() []string {
 	return append(lines, m.idleLines(m.set.BoardIdle)...)
 }
 
-// ownLines appends to lines, before a lead-in, those that undo settings of an earlier job, so that a
+// undoLines appends to lines, before a lead-in, those that undo settings of an earlier job, so that a
 // job begins with the board's own settings.
-func (m *Machine) ownLines(at gcode.State, lines []string) []string {
+func (m *Machine) undoLines(at gcode.State, lines []string) []string {
 	if at.Tool != 0 {
 		lines = append(lines, "T0")
 	}
@@ -75,11 +75,11 @@ func (m *Machine) offLines() []string {
 	if m.lot != nil {
 		for _, p := range m.lot.plans {
 			if p != nil {
-				m.others.Heated(p.OtherOff)
+				m.otherHeaters.Heated(p.OtherOff)
 			}
 		}
 	}
-	return slices.Concat([]string{"M104 S0", "M140 S0"}, m.others.Off(), m.idleLines(0))
+	return slices.Concat([]string{"M104 S0", "M140 S0"}, m.otherHeaters.Off(), m.idleLines(0))
 }
 
 // additions lists what the machine adds around a job, one of a lot's plans, for the lot's record.
@@ -93,13 +93,13 @@ func (m *Machine) additions(p *job.Plan, plans []*job.Plan) []job.Change {
 	if bed := p.Begin.BedTargetC; bed > 0 {
 		add([]string{"M140 S" + number(bed)}, "the bed is heated before the lead-in: on some boards a wait in the job could not be interrupted")
 	}
-	add(m.ownLines(m.position(), m.openingLines()), "known modes before the lead-in, without what an earlier job has set; the belt counts from here; motors stay on")
+	add(m.undoLines(m.position(), m.openingLines()), "known modes before the lead-in, without what an earlier job has set; the belt counts from here; motors stay on")
 	after := p.End
 	for _, l := range m.dischargeProgram(p, p.End) {
 		list = append(list, job.Change{Line: p.Body.LastLine + 1, Section: job.Body, Text: l, Why: "discharge of the finished part"})
 		apply(&after, l)
 	}
-	for _, l := range m.modesOf(after, p.End) {
+	for _, l := range m.modeLines(after, p.End) {
 		list = append(list, job.Change{Line: p.LeadOut.FirstLine, Section: job.LeadOut, Text: l,
 			Why: "the lead-out is read in the modes that the part ended in"})
 	}
@@ -132,7 +132,7 @@ func (m *Machine) additions(p *job.Plan, plans []*job.Plan) []job.Change {
 		for _, l := range m.dischargeProgram(other, other.End) {
 			apply(&after, l)
 		}
-		also(job.LeadIn, m.ownLines(after, m.openingLines()))
+		also(job.LeadIn, m.undoLines(after, m.openingLines()))
 		also(job.Body, gcode.Restore(after, p.Begin, m.restoreOptions(true)))
 		for _, argument := range gcode.Left(after, p.Begin, m.restoreOptions(true)) { // until the board reports its own
 			also(job.Body, []string{argument + "..."})
@@ -141,17 +141,17 @@ func (m *Machine) additions(p *job.Plan, plans []*job.Plan) []job.Change {
 	return list
 }
 
-// inMM returns what makes a board read millimetres, if it does not already: our own lines are in
+// millimetreLines returns what makes a board read millimetres, if it does not already: our own lines are in
 // millimetres, and a lead-in or lead-out may end in inches.
-func inMM(at gcode.State) []string {
+func millimetreLines(at gcode.State) []string {
 	if at.Inches {
 		return []string{"G21"}
 	}
 	return nil
 }
 
-// lengths returns lines whose E words are lengths of filament, whatever mode the job has set.
-func lengths(at gcode.State, lines ...string) []string {
+// lengthELines returns lines whose E words are lengths of filament, whatever mode the job has set.
+func lengthELines(at gcode.State, lines ...string) []string {
 	if at.VolumetricMM > 0 {
 		return append([]string{"M200 D0"}, lines...)
 	}
@@ -180,7 +180,7 @@ func (m *Machine) completeLegs() []leg {
 	if k := m.lot.Last; k >= 0 && k < len(m.lot.plans) {
 		legs = append(legs, leg{doing: "lead-out of " + m.lot.Jobs[k].Name, program: func() Program {
 			plan := m.lot.plans[k]
-			return Program{Before: m.modesOf(m.position(), plan.End), Plan: plan, Section: job.LeadOut}
+			return Program{Before: m.modeLines(m.position(), plan.End), Plan: plan, Section: job.LeadOut}
 		}})
 	}
 	if m.set.ClearAtEnd {
@@ -189,9 +189,9 @@ func (m *Machine) completeLegs() []leg {
 	return append(legs, m.offLeg(true))
 }
 
-// modesOf puts the board into the modes of a state without moving anything: a lead-out expects the
+// modeLines puts the board into the modes of a state without moving anything: a lead-out expects the
 // modes in which the part ended.
-func (m *Machine) modesOf(at, end gcode.State) []string {
+func (m *Machine) modeLines(at, end gcode.State) []string {
 	to := at
 	to.Inches, to.Relative, to.RelativeE, to.Plane = end.Inches, end.Relative, end.RelativeE, end.Plane
 	to.PositionMM[gcode.E], to.FeedMMPerMin = end.PositionMM[gcode.E], end.FeedMMPerMin
@@ -202,7 +202,7 @@ func (m *Machine) modesOf(at, end gcode.State) []string {
 // clearBeltLegs run everything on the belt over the drop edge.
 func (m *Machine) clearBeltLegs() []leg {
 	var legs []leg
-	if at := m.position(); m.coolsFirst(at) || m.heat.hasBed && m.set.ReleaseC > 0 && m.heat.bedC > m.set.ReleaseC {
+	if at := m.position(); m.coolsFirst(at) || m.temps.hasBed && m.set.ReleaseC > 0 && m.temps.bedC > m.set.ReleaseC {
 		legs = append(legs, leg{program: func() Program { return Program{Before: []string{"M140 S0"}} }, doing: "cooling"})
 	}
 	legs = append(legs, m.coolLegs("cooling until the parts let go")...)
@@ -231,9 +231,9 @@ func (m *Machine) parkLegs() []leg {
 		doing: "parking the head",
 		program: func() Program {
 			at := m.position()
-			lines := []string{countAnew}
+			lines := []string{resetLineNumber}
 			if !m.headUp {
-				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))...)
+				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.canExtrude(at))...)
 			}
 			if at.NozzleTargetC > m.set.NozzleStandbyC {
 				lines = append(lines, "M104 S"+number(m.set.NozzleStandbyC))
@@ -253,14 +253,14 @@ func (m *Machine) reheatLegs() []leg {
 	if k < 0 {
 		return nil
 	}
-	legs := append([]leg{m.placeLeg()}, m.heatLegs(m.lot.plans[k].Begin)...)
+	legs := append([]leg{m.positionLeg()}, m.heatLegs(m.lot.plans[k].Begin)...)
 	return append(legs, leg{
 		doing: "priming",
 		program: func() Program {
-			lines := []string{countAnew}
+			lines := []string{resetLineNumber}
 			at := m.position()
-			if m.set.PrimeMM > 0 && m.mayExtrude(at) {
-				lines = append(lines, lengths(at, "M83", "G1 E"+number(at.DrawnBackMM+m.set.PrimeMM)+" F"+number(m.set.RetractFeed),
+			if m.set.PrimeMM > 0 && m.canExtrude(at) {
+				lines = append(lines, lengthELines(at, "M83", "G1 E"+number(at.DrawnBackMM+m.set.PrimeMM)+" F"+number(m.set.RetractFeed),
 					"G1 E"+number(-m.set.RetractMM)+" F"+number(m.set.RetractFeed))...)
 			}
 			return Program{Before: append(lines, "M400")}
@@ -268,17 +268,17 @@ func (m *Machine) reheatLegs() []leg {
 	})
 }
 
-// mayExtrude reports whether filament moves in the nozzle. Its target was hot enough, and so are its
+// canExtrude reports whether filament moves in the nozzle. Its target was hot enough, and so are its
 // newest two readings, of which one may have been damaged on its way; it may have cooled since. Boards
 // refuse cold extrusion below about 170 °C (common practice, no source), and a cold extruder grinds
 // the filament.
-func (m *Machine) mayExtrude(at gcode.State) bool {
-	readC := min(m.heat.nozzleC, m.heat.earlierNozzleC)
-	return mayMelt(at) && m.heat.nozzleTold() && readC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
+func (m *Machine) canExtrude(at gcode.State) bool {
+	readC := min(m.temps.nozzleC, m.temps.earlierNozzleC)
+	return targetMelts(at) && m.temps.nozzleFresh() && readC >= max(coldC, min(coldC+cooledC, at.NozzleTargetC-heatWindowC))
 }
 
-// mayMelt reports whether the nozzle's target is hot enough.
-func mayMelt(at gcode.State) bool { return at.NozzleTargetC >= coldC && !at.FirmwareRetracted }
+// targetMelts reports whether the nozzle's target is hot enough.
+func targetMelts(at gcode.State) bool { return at.NozzleTargetC >= coldC && !at.FirmwareRetracted }
 
 // cooledC is how far a nozzle may have cooled since it was read.
 const cooledC = 10
@@ -290,7 +290,7 @@ const coldC = 170
 func (m *Machine) liftLines(at gcode.State, aboveMM float64, hot bool) []string {
 	lines := []string{"G21", "G90"}
 	if back := m.set.RetractMM - at.DrawnBackMM; hot && back > 1e-6 {
-		lines = append(lines, lengths(at, "M83", "G1 E"+number(-back)+" F"+number(m.set.RetractFeed))...)
+		lines = append(lines, lengthELines(at, "M83", "G1 E"+number(-back)+" F"+number(m.set.RetractFeed))...)
 	}
 	if at.Known[m.set.LiftAxis] {
 		top := max(at.PositionMM[m.set.LiftAxis], aboveMM) + m.set.LiftMM
@@ -302,9 +302,9 @@ func (m *Machine) liftLines(at gcode.State, aboveMM float64, hot bool) []string 
 	return lines
 }
 
-// liftBlind raises the head from an unknown position: a board that has restarted does not know it, and
+// liftUnknownLines raises the head from an unknown position: a board that has restarted does not know it, and
 // the head may be low in a part that the belt is about to move.
-func (m *Machine) liftBlind() []string {
+func (m *Machine) liftUnknownLines() []string {
 	return []string{"G21", "G91", move(m.set.LiftAxis, m.set.LiftMM, m.set.LiftFeed), "G90"}
 }
 
@@ -313,11 +313,11 @@ func (m *Machine) liftBlind() []string {
 // piece can leave the travel. It is not set after the last piece: a board that has dropped its move
 // then reports another position.
 func (m *Machine) advanceLines(mm, endMM float64) []string {
-	return m.advanceAt(mm, endMM, m.set.AdvanceFeed, m.set.TravelLimitMM)
+	return m.advanceLinesAt(mm, endMM, m.set.AdvanceFeed, m.set.TravelLimitMM)
 }
 
-// advanceAt is advanceLines with a feed, mm/min, and a maximum length of a piece of its own.
-func (m *Machine) advanceAt(mm, endMM, feed, pieceMM float64) []string {
+// advanceLinesAt is advanceLines with a feed, mm/min, and a maximum length of a piece of its own.
+func (m *Machine) advanceLinesAt(mm, endMM, feed, pieceMM float64) []string {
 	axis := m.set.BeltAxis.String()
 	lines := []string{"G90"}
 	pieces := pieces(mm, pieceMM)
@@ -354,7 +354,7 @@ func (m *Machine) advanceLegsAt(feed, pieceMM float64, doing string, mm float64,
 			doing: doing,
 			program: func() Program {
 				at := m.position()
-				lines := append(inMM(at), m.advanceAt(mm/float64(n), endMM(at), feed, pieceMM)...)
+				lines := append(millimetreLines(at), m.advanceLinesAt(mm/float64(n), endMM(at), feed, pieceMM)...)
 				return Program{Before: append(lines, "M400", "M114")}
 			},
 			end: func() {
@@ -392,15 +392,15 @@ func (m *Machine) coolsFirst(end gcode.State) bool {
 // dischargeProgram is the whole discharge, for the lot's record and for tests.
 func (m *Machine) dischargeProgram(p *job.Plan, end gcode.State) []string {
 	// A part that was just made was made hot.
-	lines := m.releaseLines(p, end, mayMelt(end))
-	for _, l := range m.carryLegs(p) {
+	lines := m.releaseLines(p, end, targetMelts(end))
+	for _, l := range m.dischargeAdvanceLegs(p) {
 		lines = append(lines, l.program().Before...)
 	}
 	return lines
 }
 
-// carryLegs advance the belt after a part.
-func (m *Machine) carryLegs(p *job.Plan) []leg {
+// dischargeAdvanceLegs advance the belt after a part.
+func (m *Machine) dischargeAdvanceLegs(p *job.Plan) []leg {
 	return m.advanceLegs("advancing the belt", m.dischargeMM(p), func(gcode.State) float64 { return p.Begin.PositionMM[m.set.BeltAxis] },
 		"the finished part may be where the next one would be laid", func() {})
 }
@@ -413,12 +413,12 @@ func (m *Machine) dischargeLegs(p *job.Plan) []leg {
 		doing: "lifting off the finished part",
 		program: func() Program {
 			end = m.position()
-			return Program{Before: append([]string{countAnew}, m.releaseLines(p, end, m.mayExtrude(end))...)}
+			return Program{Before: append([]string{resetLineNumber}, m.releaseLines(p, end, m.canExtrude(end))...)}
 		},
 		end: func() { m.headUp = true },
 	}}
 	legs = append(legs, m.coolLegs("cooling until the part lets go")...)
-	return append(legs, m.carryLegs(p)...)
+	return append(legs, m.dischargeAdvanceLegs(p)...)
 }
 
 // coolLegs wait until the bed itself is cool enough, whatever its last target was: a job may have
@@ -430,9 +430,9 @@ func (m *Machine) coolLegs(doing string) []leg {
 	return []leg{{doing: doing, wait: &wait{bedToC: m.set.ReleaseC, limit: m.set.ReleaseLimit}}}
 }
 
-// Surround lists every line that a run with these settings puts around the lines of a job: before its
+// Additions lists every line that a run with these settings puts around the lines of a job: before its
 // lead-in, between two parts and before its lead-out. The record of a lot has the same list.
-func Surround(s Settings, p *job.Plan) []job.Change {
+func Additions(s Settings, p *job.Plan) []job.Change {
 	m := newMachine(s.withDefaults())
 	return m.additions(p, nil)
 }

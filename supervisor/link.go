@@ -23,18 +23,18 @@ const (
 
 // link is the state of the connection and of the board behind it.
 type link struct {
-	phase   linkPhase
-	wait    time.Duration // before the next attempt
-	problem string        // why it is down, "" when it is up or was never tried
-	command string        // the command line that would help, for a terminal; often ""
+	phase     linkPhase
+	retryWait time.Duration // before the next attempt
+	problem   string        // why it is down, "" when it is up or was never tried
+	command   string        // the command line that would help, for a terminal; often ""
 	// halting: the board was sent the emergency command, so that its disappearance is the confirmation
 	// and not another fault.
-	halting bool
-	read    bool // it has reported temperatures since it connected
-	places  bool // some board on this port has reported its position
-	reports bool // it was set to report temperatures by itself
-	board   board.Board
-	answer  board.Answer // since the newest fault
+	halting         bool
+	hasReported     bool // it has reported temperatures since it connected
+	reportsPosition bool // some board on this port has reported its position
+	autoReports     bool // it was set to report temperatures by itself
+	board           board.Board
+	answer          board.Answer // since the newest fault
 }
 
 // openLink opens the port unless it is open or opening.
@@ -50,15 +50,15 @@ func (m *Machine) openLink() {
 // as long as the state needs a board.
 func (m *Machine) linkFailed(err error) {
 	m.link.phase = linkDown
-	first := m.link.wait == 0
-	m.lostLink(err)
-	if first && m.state == Aborting && m.cause.Code == CauseRestart { // called before it was tried: see callAtOnce
-		m.alert(CauseRestart, m.outOfReach(m.link.problem))
+	first := m.link.retryWait == 0
+	m.retryLink(err)
+	if first && m.state == Aborting && m.cause.Code == CauseRestart { // called before it was tried: see alertFault
+		m.alert(CauseRestart, m.unreachableText(m.link.problem))
 	}
 }
 
-// lostLink notes why there is no board and arms the next attempt.
-func (m *Machine) lostLink(err error) {
+// retryLink notes why there is no board and arms the next attempt.
+func (m *Machine) retryLink(err error) {
 	text := err.Error()
 	m.link.command = ""
 	var open *serialio.OpenError
@@ -70,14 +70,14 @@ func (m *Machine) lostLink(err error) {
 		m.link.problem = text
 		m.note("link", text)
 	}
-	m.heat.asking = false
+	m.temps.querying = false
 	m.timers.stop(timerPoll)
-	m.forgetLost(heat.Nozzle)
-	m.forgetLost(heat.Bed)
+	m.resetReadingTimer(heat.Nozzle)
+	m.resetReadingTimer(heat.Bed)
 	switch m.state {
 	case Resetting, Clearing, Aborting, Aborted, Stopped: // nobody may be present to request it
-		m.link.wait = min(max(2*m.link.wait, m.set.RetryFirst), m.set.RetryMax)
-		m.timers.set(timerLink, m.now.Add(m.link.wait))
+		m.link.retryWait = min(max(2*m.link.retryWait, m.set.RetryFirst), m.set.RetryMax)
+		m.timers.set(timerLink, m.now.Add(m.link.retryWait))
 	}
 }
 
@@ -85,9 +85,9 @@ func (m *Machine) lostLink(err error) {
 // are off must be found out.
 func (m *Machine) linkLost(err error) {
 	m.link.phase = linkDown
-	m.rescaleBroken("the connection was lost")
-	m.trialBroken("the connection was lost")
-	m.goOn, m.afterReset = false, false // whoever requested it may have left by the time the board is back
+	m.interruptRescale("the connection was lost")
+	m.interruptTrial("the connection was lost")
+	m.continueAfterClear, m.startAfterReset = false, false // whoever requested it may have left by the time the board is back
 	why := Cause{CauseLink, err.Error()}
 	restarted := errors.Is(err, serialio.ErrReset)
 	halted := errors.Is(err, serialio.ErrHalted)
@@ -107,25 +107,25 @@ func (m *Machine) linkLost(err error) {
 	if restarted || halted || errors.Is(err, serialio.ErrRecount) {
 		why.Code = CauseBoard
 	}
-	m.resuming.moved = m.belt.latest.PendingMM > 0
+	m.resumption.beltDoubtful = m.belt.latest.PendingMM > 0
 	before := m.belt.uncertainMM
-	m.belt.lost()
+	m.belt.markLost()
 	m.dropWork()
 	m.do(CloseLink{})
-	m.lostLink(err)
+	m.retryLink(err)
 	switch m.state {
 	case Idle, Complete:
-		m.lostAtRest(why)
+		m.boardLostAtRest(why)
 		m.change(Stop, why)
 	case Stopped, Aborted, Resetting, Clearing:
 		if m.belt.uncertainMM != before { // no state is entered that would record it
-			m.record(ledger.BeltMoved{Belt: m.belt.now()})
+			m.record(ledger.BeltMoved{Belt: m.belt.totals()})
 		}
 	case Aborting:
 		if m.link.halting && halted || restarted {
 			m.note("heat", "the board has halted, which should switch its heaters off; readings must show it; reset the board before going on")
 			m.settleOpenCycle(-1, true)
-			m.completed()
+			m.stateComplete()
 		}
 	case Stopping, Starting, Execute, Completing, Holding, Held, Unholding, Suspending, Suspended, Unsuspending:
 		m.fault(why)
@@ -134,21 +134,21 @@ func (m *Machine) linkLost(err error) {
 
 // linkSynced handles a board that answers and agrees on the line number.
 func (m *Machine) linkSynced(e LinkSynced) {
-	m.link.phase, m.link.problem, m.link.command, m.link.wait = linkUp, "", "", 0
+	m.link.phase, m.link.problem, m.link.command, m.link.retryWait = linkUp, "", "", 0
 	m.timers.stop(timerLink)
-	m.link.halting, m.link.read, m.link.reports = false, false, false
+	m.link.halting, m.link.hasReported, m.link.autoReports = false, false, false
 	m.link.board = board.New(e.Reset || e.LastNumber == 0)
-	m.heat = warm{}
+	m.temps = temperatures{}
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.guard.Forget()
-	m.expectReadings()
+	m.armReadingTimers()
 	// One that has accepted no line since the fault has restarted unseen; our own lines follow at
 	// once.
 	unseen := e.LastNumber == 0 && (m.state == Aborted || m.state == Aborting)
 	m.link.answer = board.Answer{Answered: true, Restarted: m.link.answer.Restarted || e.Reset || unseen, Number: e.LastNumber}
 	m.settleOpenCycle(e.LastNumber, e.Reset)
-	if beforeEnd(e.LastNumber) { // the ledger may not have kept what was settled
-		m.do(AskBoard{Text: countAnew})
+	if nextProvesPart(e.LastNumber) { // the ledger may not have kept what was settled
+		m.do(AskBoard{Text: resetLineNumber})
 	}
 	switch m.state {
 	case Resetting:
@@ -175,13 +175,13 @@ func (m *Machine) linkSynced(e LinkSynced) {
 // enterResetting opens the port, or queries the board again if it is open.
 func (m *Machine) enterResetting() {
 	if !m.guard.Proving() {
-		m.dropProof()
+		m.cancelProof()
 	}
 	switch m.link.phase {
 	case linkUp:
 		m.setLegs(m.queryLegs())
 	case linkDown:
-		m.link.wait = 0
+		m.link.retryWait = 0
 		m.openLink()
 	case linkOpening:
 	}
@@ -194,7 +194,7 @@ func (m *Machine) enterClearing() {
 	case linkUp:
 		m.setLegs([]leg{m.offLeg(true)})
 	case linkDown:
-		m.link.wait = 0
+		m.link.retryWait = 0
 		m.timers.stop(timerLink)
 		m.openLink()
 	case linkOpening:
@@ -210,7 +210,7 @@ func (m *Machine) queryLegs() []leg {
 			// The next two commands would erase its present targets.
 			return Program{Before: slices.Concat([]string{"M105"}, m.offLines(), board.Questions(), []string{"M114", "M105"})}
 		},
-		end: m.judgeBoard,
+		end: m.acceptIdentity,
 	}
 	return append([]leg{ask}, m.trialLegs()...)
 }

@@ -35,7 +35,7 @@ type Inspector func(ctx context.Context, path string) (*job.Plan, error)
 // process ended. start names this process, for the ids of alerts.
 func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, start string, now time.Time) (*Machine, error) {
 	m := newMachine(set.withDefaults())
-	m.now, m.since, m.state, m.start = now, now, Stopped, start
+	m.now, m.since, m.state, m.processID = now, now, Stopped, start
 	m.clock = clockWatch{began: now, newest: l.Before().At}
 	fail := func(err error) (*Machine, error) {
 		return nil, fmt.Errorf("cannot restore the last run: %w", err)
@@ -46,19 +46,19 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	}
 	m.belt.known = m.belt.base.Known
 	m.belt.uncertainMM = m.belt.base.UncertainMM
-	if err := m.takeUpHistory(ctx, l); err != nil {
+	if err := m.foldHistory(ctx, l); err != nil {
 		return fail(err)
 	}
 	m.book.Since.At = now // the clock may have been wrong, then or now
 	if seen, err := l.Board(ctx, set.Port.Path); err != nil {
 		return fail(err)
 	} else if seen != nil {
-		m.known = seen
+		m.knownBoard = seen
 	}
 	if err := m.loadTrials(ctx, l); err != nil {
 		return fail(err)
 	}
-	if err := m.loadWarmth(ctx, l, now); err != nil {
+	if err := m.loadLearned(ctx, l, now); err != nil {
 		return fail(err)
 	}
 	if err := m.loadLatch(ctx, l); err != nil {
@@ -72,23 +72,23 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 		return fail(err)
 	}
 	if open := m.book.Lot; open != nil && ledger.Unfinished(open.Status) {
-		if err := m.takeUpLot(ctx, l, inspect, stateOf(last)); err != nil {
+		if err := m.restoreLot(ctx, l, inspect, stateOf(last)); err != nil {
 			return fail(err)
 		}
 	}
-	m.reckonOutside(stateOf(last))
+	m.addUncertainOutsideParts(stateOf(last))
 	shown := false
 	if last != nil {
-		if shown, err = shownSince(ctx, l, last); err != nil {
+		if shown, err = shownOffSince(ctx, l, last); err != nil {
 			return fail(err)
 		}
 	}
-	m.resume(last, shown)
+	m.restoreState(last, shown)
 	return m, nil
 }
 
-// takeUpHistory folds what earlier processes have recorded, and remembers how long people took to come.
-func (m *Machine) takeUpHistory(ctx context.Context, l Ledger) error {
+// foldHistory folds what earlier processes have recorded, and remembers how long people took to come.
+func (m *Machine) foldHistory(ctx context.Context, l Ledger) error {
 	var held ledger.Stamp
 	return l.History(ctx, m.set.Port.Path, func(p ledger.Past) {
 		switch r := p.Record.(type) {
@@ -96,7 +96,7 @@ func (m *Machine) takeUpHistory(ctx context.Context, l Ledger) error {
 			held = p.Stamp
 		case ledger.HoldEnded:
 			if h := m.book.Hold; h != nil && h.ID == r.ID && held.Boot == p.Stamp.Boot && book.Released(r.How) {
-				m.wait(h.Reason, p.Stamp.SinceStart-held.SinceStart)
+				m.addWait(h.Reason, p.Stamp.SinceStart-held.SinceStart)
 			}
 		}
 		m.fold(p.Record, p.Stamp.At)
@@ -107,26 +107,26 @@ func (m *Machine) takeUpHistory(ctx context.Context, l Ledger) error {
 // the belt for the rest of its way.
 func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
 	var err error
-	if m.trials.list, err = l.Trials(ctx, keptTrials); err != nil {
+	if m.trials.list, err = l.Trials(ctx, maxTrials); err != nil {
 		return err
 	}
 	if t := m.trials.open(); t != nil && !t.Ran {
-		m.trials.lost = true
+		m.trials.interrupted = true
 		m.belt.uncertainMM += max(0, t.RunMM-(m.belt.base.TravelMM-t.TravelMM))
 	}
 	return nil
 }
 
-// loadWarmth takes up what earlier processes learned of this port's heaters. What
+// loadLearned takes up what earlier processes learned of this port's heaters. What
 // cannot be read is learned anew.
-func (m *Machine) loadWarmth(ctx context.Context, l Ledger, now time.Time) error {
-	texts, err := learnedAt(ctx, l, m.set.Port.Path)
+func (m *Machine) loadLearned(ctx context.Context, l Ledger, now time.Time) error {
+	texts, err := storedHeat(ctx, l, m.set.Port.Path)
 	if err != nil {
 		return err
 	}
 	h := heatersOf(texts)
 	m.prior = pace.ReadPrior(texts[ledger.LearnedCycles])
-	m.warmth = warmth{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
+	m.learned = learned{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
 	if h.Bed != (heat.Model{}) { // it was told here
 		m.guard.There(heat.Bed)
 	}
@@ -141,11 +141,11 @@ type HeatStore interface {
 // ReadHeat returns what was learned of the heaters of the machine at a port. A model
 // that is not of this program's making counts as none.
 func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error) {
-	texts, err := learnedAt(ctx, l, port)
+	texts, err := storedHeat(ctx, l, port)
 	return heatersOf(texts), err
 }
 
-func learnedAt(ctx context.Context, l HeatStore, port string) (map[string]json.RawMessage, error) {
+func storedHeat(ctx context.Context, l HeatStore, port string) (map[string]json.RawMessage, error) {
 	texts, err := l.Heat(ctx, port)
 	if err != nil {
 		return nil, fmt.Errorf("cannot learn how fast the heaters are: %w", err)
@@ -160,11 +160,11 @@ func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 	if err != nil || len(faults) == 0 {
 		return err
 	}
-	mended, err := l.EventsOf(ctx, eventMended, 1)
+	mended, err := l.EventsOf(ctx, eventHeatRepaired, 1)
 	if err != nil || len(mended) > 0 && mended[0].Stamp.Seq > faults[0].Stamp.Seq {
 		return err
 	}
-	m.latched = faults[0].Text
+	m.heatFault = faults[0].Text
 	for _, i := range []heat.HeaterIndex{heat.Nozzle, heat.Bed} {
 		m.guard.Accuse(i, "a heat fault occurred before the daemon restarted")
 	}
@@ -173,17 +173,17 @@ func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 
 // loadAutoResume takes up how often it has gone on by itself of late.
 func (m *Machine) loadAutoResume(ctx context.Context, l Ledger) error {
-	events, err := l.EventsOf(ctx, eventGoOn, m.set.GoOnPerDay)
+	events, err := l.EventsOf(ctx, eventResumed, m.set.AutoResumePerDay)
 	for _, e := range events {
-		m.resuming.past = append(m.resuming.past, e.Stamp.At)
+		m.resumption.past = append(m.resumption.past, e.Stamp.At)
 	}
 	return err
 }
 
-// shownSince reports whether the heaters were shown to be off in the state that an earlier
+// shownOffSince reports whether the heaters were shown to be off in the state that an earlier
 // process has left, and nothing spoke against it until it ended: in Aborted nothing is heated,
 // so that this still stands.
-func shownSince(ctx context.Context, l Ledger, last *ledger.State) (bool, error) {
+func shownOffSince(ctx context.Context, l Ledger, last *ledger.State) (bool, error) {
 	shown, err := l.EventsOf(ctx, eventHeatOff, 1)
 	if err != nil || len(shown) == 0 {
 		return false, err
@@ -207,17 +207,17 @@ func ReadAdhesion(ctx context.Context, l AdhesionStore) (Adhesion, error) {
 	return adhesionOf(surface, stays)
 }
 
-// takeUpLot goes on with an open lot that the book has, and with a cycle left open when the last process ended in
+// restoreLot goes on with an open lot that the book has, and with a cycle left open when the last process ended in
 // state was.
-func (m *Machine) takeUpLot(ctx context.Context, l Ledger, inspect Inspector, was State) error {
-	m.lot = &lot{Lot: m.book.Lot, led: map[int]bool{}}
+func (m *Machine) restoreLot(ctx context.Context, l Ledger, inspect Inspector, was State) error {
+	m.lot = &lot{Lot: m.book.Lot, leadInDone: map[int]bool{}}
 	for _, j := range m.lot.Jobs {
 		plan, err := inspect(ctx, j.Path)
 		switch {
 		case err != nil:
-			m.lot.missing = fmt.Sprintf("job %s cannot be read again: %v", j.Path, err)
+			m.lot.missingPlan = fmt.Sprintf("job %s cannot be read again: %v", j.Path, err)
 		case plan.SHA256 != j.SHA256:
-			m.lot.missing = fmt.Sprintf("job %s has changed since the lot was opened", j.Path)
+			m.lot.missingPlan = fmt.Sprintf("job %s has changed since the lot was opened", j.Path)
 			plan = nil
 		case plan.Begin.BedTargetC > 0 || plan.End.BedTargetC > 0:
 			m.guard.There(heat.Bed) // the last process may have left it on
@@ -230,7 +230,7 @@ func (m *Machine) takeUpLot(ctx context.Context, l Ledger, inspect Inspector, wa
 	}
 	switch {
 	case last.State == ledger.CycleStateBegun, last.State == ledger.CycleStateMade && m.discharging(was):
-		m.takeUp(last)
+		m.restoreCycle(last)
 	}
 	return nil
 }

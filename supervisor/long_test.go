@@ -44,7 +44,7 @@ func TestLongLot(t *testing.T) {
 	}
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts, set.ReleaseC, set.BinParts = 100, 0, 0
+		set.CheckEveryParts, set.ReleaseC, set.BinParts = 100, 0, 0
 		rs := testRig()
 		x := newRun(t, rs, set)
 		kept := new(counting)

@@ -17,12 +17,12 @@ import (
 // lot is the lot in progress: its count, and the part of its state that belongs to this process.
 type lot struct {
 	*book.Lot
-	plans   []*job.Plan // nil where the file could not be inspected again
-	missing string      // why a plan is missing
-	led     map[int]bool
-	going   bool // a part was begun since the run started
-	heated  bool // and nothing was done since: the next part begins hot
-	pace    pace.Model
+	plans         []*job.Plan // nil where the file could not be inspected again
+	missingPlan   string      // why a plan is missing
+	leadInDone    map[int]bool
+	runStarted    bool // a part was begun since the run started
+	nextBeginsHot bool // and nothing was done since: the next part begins hot
+	pace          pace.Model
 
 	ready   *ReadyView // never modified: snapshots share it
 	readyOf readyKey
@@ -42,7 +42,7 @@ func (m *Machine) openLot(r Request) error {
 	if len(q.Plans) == 0 || len(q.Plans) != len(q.Good) {
 		return &Refusal{What: what, Why: fmt.Sprintf("it has %d jobs and %d counts", len(q.Plans), len(q.Good)), Remedy: "give one count, or one for each job"}
 	}
-	if err := m.mayKeep(what); err != nil {
+	if err := m.checkSpace(what); err != nil {
 		return err
 	}
 	l := ledger.Lot{ID: m.book.Next.Lot, Name: q.Name, Status: ledger.LotOpen, Order: q.Order, Particulars: q.Particulars}
@@ -56,12 +56,12 @@ func (m *Machine) openLot(r Request) error {
 		if q.Good[i] < 1 || q.Good[i] > 1_000_000 {
 			return &Refusal{What: what, Why: fmt.Sprintf("%d good parts are ordered of %s", q.Good[i], p.Path), Remedy: "order 1 to 1000000"}
 		}
-		if err := m.fits(p); err != nil {
+		if err := m.checkPlan(p); err != nil {
 			return err
 		}
 		m.addJob(&l, p, q.Plans, q.Good[i])
 	}
-	if wrong := wrongSizes(q.Sizes, len(q.Plans)); len(wrong) > 0 {
+	if wrong := sizeFaults(q.Sizes, len(q.Plans)); len(wrong) > 0 {
 		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: "give the part's length along the belt and its tolerance"}
 	}
 	if wrong := wrongParticulars(l.Particulars); len(wrong) > 0 {
@@ -71,7 +71,7 @@ func (m *Machine) openLot(r Request) error {
 		l.Name = l.Jobs[0].Name
 	}
 	m.record(ledger.LotOpened{Lot: l})
-	m.lot = &lot{Lot: m.book.Lot, plans: q.Plans, led: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}
+	m.lot = &lot{Lot: m.book.Lot, plans: q.Plans, leadInDone: map[int]bool{}, filamentMM: m.belt.latest.FilamentMM}
 	for i, o := range q.Sizes {
 		if o.LengthMM > 0 {
 			m.record(ledger.SizeOrdered{LotID: l.ID, JobIndex: i, LengthMM: o.LengthMM, ToleranceMM: o.ToleranceMM})
@@ -81,12 +81,12 @@ func (m *Machine) openLot(r Request) error {
 	m.out.Result.LotID = l.ID
 	m.out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, m.lot.describe())
 	if q.Start {
-		m.afterReset = m.state == Stopped || m.state == Complete || m.state == Resetting
+		m.startAfterReset = m.state == Stopped || m.state == Complete || m.state == Resetting
 		switch m.state {
 		case Stopped, Complete:
 			m.change(Reset, Cause{CauseOperator, "a lot was started by " + who(r.By)})
 		case Idle:
-			if err := m.mayStart(r); err != nil {
+			if err := m.checkStart(r); err != nil {
 				m.out.Result.Text = fmt.Sprintf("lot %d is open, but did not begin: %v", l.ID, err)
 				return nil
 			}
@@ -134,8 +134,8 @@ func (m *Machine) addJob(l *ledger.Lot, p *job.Plan, plans []*job.Plan, good int
 	alter(ledger.Added, m.additions(p, plans))
 }
 
-// fits refuses a job that the machine must not run.
-func (m *Machine) fits(p *job.Plan) error {
+// checkPlan refuses a job that the machine must not run.
+func (m *Machine) checkPlan(p *job.Plan) error {
 	var bad []string
 	for _, f := range p.Findings {
 		if f.Severity == job.Error {
@@ -163,8 +163,8 @@ func (m *Machine) endLot(r Request) error {
 	if m.lot.Fulfilled() {
 		status = ledger.LotClosed
 	}
-	m.setLotStatus(status, "ended by "+who(r.By)+note(r.Override))
-	m.afterReset = false
+	m.setLotStatus(status, "ended by "+who(r.By)+remark(r.Override))
+	m.startAfterReset = false
 	m.out.Result.LotID = m.lot.ID
 	m.out.Result.Text = fmt.Sprintf("lot %d is %s", m.lot.ID, status)
 	return nil
@@ -180,7 +180,7 @@ func (m *Machine) setLotStatus(status, why string) {
 
 // enterComplete ends a lot whose cycles are all made; the operator counts the parts.
 func (m *Machine) enterComplete() {
-	m.restBelt() // the advance over the drop edge is included
+	m.recordBeltAtRest() // the advance over the drop edge is included
 	l := m.lot
 	switch {
 	case l.Fulfilled():
@@ -209,16 +209,16 @@ func who(by string) string {
 	return by
 }
 
-// note formats an optional remark for the end of a sentence.
-func note(text string) string {
+// remark formats an optional remark for the end of a sentence.
+func remark(text string) string {
 	if text == "" {
 		return ""
 	}
 	return ": " + text
 }
 
-// wrongSizes lists sizes that cannot be ordered.
-func wrongSizes(sizes []book.SizeOrder, jobs int) []string {
+// sizeFaults lists sizes that cannot be ordered.
+func sizeFaults(sizes []book.SizeOrder, jobs int) []string {
 	if len(sizes) == 0 {
 		return nil
 	}

@@ -24,62 +24,62 @@ type Machine struct {
 
 	timers timers
 
-	link link
-	heat warm
-	work work
+	link  link
+	temps temperatures
+	work  work
 
-	warmth warmth
-	prior  pace.Prior // what cycles have shown of machine and room
-	guard  *heat.Guard
-	lost   [2]lostReading // of nozzle and bed
-	clock  clockWatch
+	learned learned
+	prior   pace.Prior // what cycles have shown of machine and room
+	guard   *heat.Guard
+	missing [2]missingReading // of nozzle and bed
+	clock   clockWatch
 
 	// book and bed change by record alone: they hold what must survive the process.
 	book *book.Book
 	bed  *bed.Bed
 
-	lot       *lot   // the newest; the book has its count
-	cycle     *cycle // begun and not yet discharged, interrupted or given up
-	belt      beltCount
-	known     *ledger.BoardSeen // the board that this port had at its last run; nil: none
-	strange   string            // how the present board differs from it; "" when it does not
-	waits     []time.Duration   // for people, oldest first
-	weighedMM float64           // running total of filament when the spool was last weighed
+	lot          *lot   // the newest; the book has its count
+	cycle        *cycle // begun and not yet discharged, interrupted or given up
+	belt         beltCount
+	knownBoard   *ledger.BoardSeen // the board that this port had at its last run; nil: none
+	boardDiffers string            // how the present board differs from it; "" when it does not
+	waits        []time.Duration   // for people, oldest first
+	weighedMM    float64           // running total of filament when the spool was last weighed
 
-	headUp     bool // the head is lifted off the belt and parked
-	laying     bool // plastic may have been laid since the last part was moved off
-	shutdown   bool
-	afterReset bool // Start once Resetting is done
-	goOn       bool // Reset once Clearing is done, and then start
-	stopNow    stopWish
-	by         string // who made the request, while it is carried out
-	override   string // and the reason for continuing against advice
-	alerts     int    // alerts queued by this process
-	ahead      ahead
-	foreseen   foreseen
-	recover    bool   // work was left unfinished: make safe first
-	start      string // identity of this process, for ids of alerts
+	headUp             bool // the head is lifted off the belt and parked
+	laying             bool // plastic may have been laid since the last part was moved off
+	shutdown           bool
+	startAfterReset    bool // Start once Resetting is done
+	continueAfterClear bool // Reset once Clearing is done, and then start
+	stopOptions        stopOptions
+	by                 string // who made the request, while it is carried out
+	override           string // and the reason for continuing against advice
+	alerts             int    // alerts queued by this process
+	visitAlert         visitAlert
+	prediction         prediction
+	unfinished         bool   // work was left unfinished: make safe first
+	processID          string // identity of this process, for ids of alerts
 
-	room       diskRoom
-	rescaling  rescaling
-	trials     trials
-	trialFeed  float64 // mm/min, of the trial that begins
-	resuming   resuming
-	others     heat.Others // heaters besides nozzle and bed
-	latched    string      // the heat fault in force until somebody states what was repaired; "": none
-	supplyGoOn int         // a part with this ordinal may begin though supply is short
+	disk             diskSpace
+	rescaling        rescaling
+	trials           trials
+	trialFeed        float64 // mm/min, of the trial that begins
+	resumption       resumption
+	otherHeaters     heat.Others // heaters besides nozzle and bed
+	heatFault        string      // the heat fault in force until somebody states what was repaired; "": none
+	supplyOverrideTo int         // a part with this ordinal may begin though supply is short
 }
 
-// warm is what is known of the present temperatures.
-type warm struct {
+// temperatures is what is known of the present temperatures.
+type temperatures struct {
 	nozzleC, bedC             float64
 	earlierNozzleC            float64 // by the reading before the newest
 	nozzleTargetC, bedTargetC float64
 	hasNozzle, hasBed         bool
 	read                      time.Time // when the newest reading came
 	nozzleRead, bedRead       time.Time // and of each heater
-	asked                     time.Time // when one was last requested
-	asking                    bool      // a reading has been requested and not yet received
+	queried                   time.Time // when one was last requested
+	querying                  bool      // a reading has been requested and not yet received
 }
 
 // newMachine returns a machine whose ledger has no records.
@@ -88,7 +88,7 @@ func newMachine(set Settings) *Machine {
 	m.guard = heat.NewGuard(m.set.NozzleWatch, m.set.BedWatch)
 	m.book = book.New(book.Settings{SpoolTareG: set.SpoolTareG, ByCheck: byCheck})
 	m.bed = bed.New(bed.Settings{LoopMM: set.LoopMM, SeamMM: set.SeamMM, ToDropMM: set.ToDropMM,
-		OffsetLimitMM: set.OffsetLimitMM, WorstMMPerM: set.WorstDrift, Certainty: set.HoldCertainty})
+		OffsetLimitMM: set.OffsetLimitMM, WorstMMPerM: set.WorstDriftMMPerM, Certainty: set.HoldCertainty})
 	return m
 }
 
@@ -106,9 +106,9 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	m.out = Output{}
 	switch e := ev.(type) {
 	case Progressed:
-		m.targetsAsked(e.State)
-		m.belt.progress(e.Progress)
-		m.tookLine()
+		m.commandTargets(e.State)
+		m.belt.update(e.Progress)
+		m.lineAccepted()
 		return m.out // it comes ahead of an event, and requires nothing by itself
 	case LinkSynced:
 		m.linkSynced(e)
@@ -123,29 +123,29 @@ func (m *Machine) Step(now time.Time, ev Event) Output {
 	case ProgramFailed:
 		m.programFailed(e)
 	case Reported:
-		m.reported(e.Reply)
+		m.handleReport(e.Reply)
 	case Tick:
 		m.timers.run(now, m.fire)
 	case LedgerFailed:
-		m.resuming.unkept = true
+		m.resumption.recordsRefused = true
 		if e.Dropped != 0 && e.Dropped == m.work.running {
 			m.work.running = 0
 		}
 		m.fault(Cause{CauseLedger, "records cannot be kept: " + e.Err.Error()})
-	case RoomLeft:
-		m.roomLeft(e.FreeBytes)
+	case FreeSpace:
+		m.handleFreeSpace(e.FreeBytes)
 	case Shutdown:
 		m.shutDown()
 	case Request:
 		m.request(e)
 	}
 	m.watchClock()
-	m.tellAhead()
+	m.announceVisit()
 	m.checkAutoResume()
-	m.watchWish()
-	m.keepWarmth()
+	m.watchPendingStart()
+	m.recordLearned()
 	if len(m.out.Records) > 0 {
-		m.foreseen = foreseen{}
+		m.prediction = prediction{}
 	}
 	return m.out
 }

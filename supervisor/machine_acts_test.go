@@ -78,7 +78,7 @@ func (w *twin) breakLink(rt *rapid.T) {
 func (w *twin) disk(rt *rapid.T) {
 	was := w.state
 	free := rapid.SampledFrom([]int64{10e6, 55e6, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9, 1e9}).Draw(rt, "free")
-	w.feed(RoomLeft{free})
+	w.feed(FreeSpace{free})
 	if w.state != was {
 		rt.Fatalf("%d bytes free, and without a word it is %s after %s", free, w.state, was)
 	}

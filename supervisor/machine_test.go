@@ -190,9 +190,9 @@ func TestMachineAtRandom(t *testing.T) {
 		set := testSettings()
 		// Its readings jump as no heater's do; another test covers that.
 		calm := heat.Limits{Name: "heater", RiseC: 1, OverC: 1000, FallC: 1000, NearC: 10, RiseWithin: never, FallFor: never, OverFor: never, StillFor: never, HeldFor: never}
-		set.NozzleWatch, set.BedWatch, set.ReadingLost = calm, calm, never
-		set.PartEveryParts = rapid.IntRange(0, 3).Draw(rt, "every")
-		set.BinParts, set.SeamMM, set.DiskReserve = rapid.IntRange(0, 4).Draw(rt, "bin"), 20, 50e6
+		set.NozzleWatch, set.BedWatch, set.ReadingTimeout = calm, calm, never
+		set.CheckEveryParts = rapid.IntRange(0, 3).Draw(rt, "every")
+		set.BinParts, set.SeamMM, set.DiskReserveBytes = rapid.IntRange(0, 4).Draw(rt, "bin"), 20, 50e6
 		if rapid.IntRange(0, 3).Draw(rt, "hours") == 0 {
 			set.Attended = pace.Hours{ToMin: 60 * rapid.IntRange(1, 23).Draw(rt, "until")}
 		}

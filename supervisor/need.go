@@ -102,7 +102,7 @@ func (m *Machine) dueHold() (Cause, bool) { return m.dueNow(true) }
 
 // dueSuspend reports whether the machine must wait for something from outside, and why.
 func (m *Machine) dueSuspend() (Cause, bool) {
-	if m.lot != nil && m.lot.Begun < m.supplyGoOn {
+	if m.lot != nil && m.lot.Begun < m.supplyOverrideTo {
 		return Cause{}, false // the operator allows this many to begin, with a reason
 	}
 	return m.dueNow(false)
@@ -116,9 +116,9 @@ func (n *Need) interval(m *Machine) int {
 	return max(1, n.every(m))
 }
 
-// partsIn is how many parts fit into the remaining belt travel. A part longer than the interval is
+// partsWithin is how many parts fit into the remaining belt travel. A part longer than the interval is
 // made once between checks.
-func (m *Machine) partsIn(leftMM float64) int {
+func (m *Machine) partsWithin(leftMM float64) int {
 	per := m.nextTravelMM()
 	if per <= 0 {
 		return math.MaxInt32

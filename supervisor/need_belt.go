@@ -16,11 +16,11 @@ var needOffset = Need{
 		case m.bed.Beyond():
 			return 0, m.offsetText(), true
 		}
-		if m.set.OffsetLimitMM <= 0 || m.set.WorstDrift <= 0 {
+		if m.set.OffsetLimitMM <= 0 || m.set.WorstDriftMMPerM <= 0 {
 			return 0, "", false
 		}
 		f := m.forecast()
-		return m.partsIn(f.HoldMM), m.driftText(f), true
+		return m.partsWithin(f.HoldMM), m.driftText(f), true
 	},
 	every: func(m *Machine) int {
 		per := m.nextTravelMM()
@@ -29,7 +29,7 @@ var needOffset = Need{
 		}
 		// The forecast after the next reading is unknown; the same distance again is a reasonable
 		// guess.
-		again := math.Max(m.forecast().HoldMM, m.set.OffsetLimitMM/2/math.Max(m.set.WorstDrift, 1e-9)*1000)
+		again := math.Max(m.forecast().HoldMM, m.set.OffsetLimitMM/2/math.Max(m.set.WorstDriftMMPerM, 1e-9)*1000)
 		return int(math.Min(math.MaxInt32, again/per))
 	},
 }

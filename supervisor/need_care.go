@@ -148,8 +148,8 @@ func (m *Machine) careNamed(name string) string {
 	return ""
 }
 
-// wrongCare lists care that cannot have been done.
-func (m *Machine) wrongCare(v *Visit) (wrong []Fault) {
+// careFaults lists care that cannot have been done.
+func (m *Machine) careFaults(v *Visit) (wrong []Fault) {
 	var names []string
 	for _, c := range m.set.Care {
 		names = append(names, fmt.Sprintf("%q", c.Name))

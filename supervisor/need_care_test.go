@@ -14,7 +14,7 @@ func TestCare(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts, set.CheckEveryMM, set.CheckEvery = 0, 0, 0
+		set.CheckEveryParts, set.CheckEveryMM, set.CheckEvery = 0, 0, 0
 		set.Care = []Care{{Name: "wipe the belt", EveryParts: 2}, {Name: "new nozzle", EveryWork: 1000 * time.Hour}, {Name: "tighten", EveryMM: 1e9}, {Name: "oil", Every: 30 * 24 * time.Hour}}
 		x := newRun(t, testRig(), set)
 		x.start()

@@ -18,14 +18,14 @@ var needCheckParts = Need{
 	Code: CauseCheckParts, Name: "check", Headline: "check due", Ends: EndsByCheck,
 	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"caliper", "rule for the belt's edge"},
 	due: func(m *Machine) (int, string, bool) {
-		every := m.set.PartEveryParts
+		every := m.set.CheckEveryParts
 		if every <= 0 {
 			return 0, "", false
 		}
 		since := m.book.Since.Parts
 		return max(0, every-since), fmt.Sprintf("%s since the last check; one is due every %d", plural(since, "part", "parts"), every), true
 	},
-	every: func(m *Machine) int { return m.set.PartEveryParts },
+	every: func(m *Machine) int { return m.set.CheckEveryParts },
 }
 
 var needCheckTravel = Need{
@@ -33,7 +33,7 @@ var needCheckTravel = Need{
 	Do: checkDo, Remedy: checkRemedy, Command: checkCommand, Bring: []string{"rule for the belt's edge", "caliper"},
 	due: func(m *Machine) (int, string, bool) {
 		every, since := m.set.CheckEveryMM, m.belt.base.TravelMM-m.book.Since.TravelMM
-		return m.partsIn(every - since), fmt.Sprintf("%.1f m of belt travel since the last check; one is due every %.1f m", since/1000, every/1000), every > 0
+		return m.partsWithin(every - since), fmt.Sprintf("%.1f m of belt travel since the last check; one is due every %.1f m", since/1000, every/1000), every > 0
 	},
 	every: func(m *Machine) int {
 		if per := m.nextTravelMM(); per > 0 {

@@ -54,8 +54,8 @@ var needBin = Need{
 var needDisk = Need{
 	Code: CauseDisk, Name: "disk", Headline: "disk nearly full", Ends: EndsUnrecorded,
 	Do:     "Make room on the ledger's disk: remove jobs that you no longer need, or other files.",
-	Remedy: remedyRoom,
-	due:    func(m *Machine) (int, string, bool) { return 0, m.roomText(), m.room.low },
+	Remedy: remedySpace,
+	due:    func(m *Machine) (int, string, bool) { return 0, m.spaceText(), m.disk.low },
 }
 
 // gramsPerMM is the mass of a millimetre of filament, for the job in progress.
@@ -87,7 +87,7 @@ func (m *Machine) spoolLeftG() (float64, bool) {
 // supplyView returns the supply for the snapshot.
 func (m *Machine) supplyView() SupplyView {
 	v := SupplyView{BinHolds: m.set.BinParts}
-	if r := m.room; r.told {
+	if r := m.disk; r.known {
 		v.DiskFreeBytes, v.DiskLow = &r.free, r.low
 	}
 	if left, ok := m.spoolLeftG(); ok {

@@ -27,13 +27,13 @@ func TestNeeds(t *testing.T) {
 func TestWaitsAreThoseThatAVisitEnds(t *testing.T) {
 	for _, n := range Needs() {
 		var m Machine
-		m.wait(n.Code, time.Minute)
+		m.addWait(n.Code, time.Minute)
 		if want := n.Ends != EndsUnrecorded; (len(m.waits) == 1) != want {
 			t.Errorf("%s: remembered %v, want %v", n.Code, m.waits, want)
 		}
 	}
 	var m Machine
-	if m.wait(CauseOperator, time.Minute); len(m.waits) != 0 {
+	if m.addWait(CauseOperator, time.Minute); len(m.waits) != 0 {
 		t.Errorf("a hold by hand: %v", m.waits)
 	}
 }

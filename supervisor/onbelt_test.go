@@ -16,7 +16,7 @@ func TestPartsOnBeltAreTheMachines(t *testing.T) {
 		set := testSettings()
 		x := newRun(t, testRig(), set)
 		p := x.plan(pegJob)
-		x.set.ReleaseC, x.set.PartEveryParts, x.set.ToDropMM = 0, 5, 3.5*p.PitchMM
+		x.set.ReleaseC, x.set.CheckEveryParts, x.set.ToDropMM = 0, 5, 3.5*p.PitchMM
 		x.start()
 		x.until(Idle, time.Hour)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{p}, Good: []int{8}, Start: true}})
@@ -89,7 +89,7 @@ func TestPartBeingMadeIsShown(t *testing.T) {
 func TestFaultsOfAVisitNameTheirFields(t *testing.T) {
 	m := newMachine(testSettings())
 	far, negative := 1e6, -5.0
-	faults := m.wrongVisit(&Visit{OffsetMM: &far, LengthsMM: []float64{-1}, SpoolG: &negative, Interrupted: "good", Good: 3, Surface: "painted", DetachedMin: []float64{-1}})
+	faults := m.visitFaults(&Visit{OffsetMM: &far, LengthsMM: []float64{-1}, SpoolG: &negative, Interrupted: "good", Good: 3, Surface: "painted", DetachedMin: []float64{-1}})
 	seen := map[string]bool{}
 	for _, f := range faults {
 		if f.Text == "" {

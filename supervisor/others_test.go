@@ -35,7 +35,7 @@ func TestOffNamesEveryHeater(t *testing.T) {
 		}
 		m.lot = nil
 	}
-	if text := m.others.NotShownOff(); !strings.Contains(text, "M141 S0") || !strings.Contains(text, "M104 T1 S0") {
+	if text := m.otherHeaters.NotShownOff(); !strings.Contains(text, "M141 S0") || !strings.Contains(text, "M104 T1 S0") {
 		t.Errorf("says %q", text)
 	}
 	told := newMachine(testSettings())
@@ -43,8 +43,8 @@ func TestOffNamesEveryHeater(t *testing.T) {
 	if got := told.offLines(); len(got) != 2 {
 		t.Errorf("of a board with nozzle and bed: %q", got)
 	}
-	told.warmth = warmth{nozzle: heat.NewLearner(heat.Model{}), bed: heat.NewLearner(heat.Model{}), origin: told.now}
-	told.reported(serialio.ParseReply([]byte("T0:21.0 /0 T1:22.0 /0 B:20 /0 C:23 /0")))
+	told.learned = learned{nozzle: heat.NewLearner(heat.Model{}), bed: heat.NewLearner(heat.Model{}), origin: told.now}
+	told.handleReport(serialio.ParseReply([]byte("T0:21.0 /0 T1:22.0 /0 B:20 /0 C:23 /0")))
 	if got := told.offLines(); !slices.Contains(got, "M141 S0") || !slices.Contains(got, "M104 T1 S0") {
 		t.Errorf("of a board that tells more: %q", got)
 	}

@@ -65,7 +65,7 @@ func rigTime(t *testing.T, set rig.Settings, plan *job.Plan, window int) (took t
 		await(t, c, serialio.EventSynced)
 		run := func(p Program) {
 			track := tracker{axis: gcode.Y, forward: 1}
-			track.forget()
+			track.reset()
 			src := &source{t: &track, program: p}
 			defer src.close(io.EOF)
 			if err := c.Run(1, src); err != nil {

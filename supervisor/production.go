@@ -59,9 +59,9 @@ func (s stretch) within(others []stretch) (d time.Duration) {
 	return d
 }
 
-// quickest is how many times faster than planned a part may be made. Beyond it the clock is simulated
+// maxSpeedUp is how many times faster than planned a part may be made. Beyond it the clock is simulated
 // or the planned time is wrong: a machine is often delayed, and hardly ever faster.
-const quickest = 2
+const maxSpeedUp = 2
 
 // ProductionOf computes the production figures of a lot from its record.
 func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, holds []ledger.Hold, t ledger.Times) Production {
@@ -113,7 +113,7 @@ func ProductionOf(l ledger.Lot, counts ledger.Counts, cycles []ledger.Cycle, hol
 		p.add(stateOf(&s), span, made, broken, running, unattended)
 	}
 	p.PlannedBusyS = p.ActualProductionS + p.BetweenS + p.HeldS + p.SuspendedS + p.FaultsS
-	p.figures(l, counts, tornS)
+	p.setFigures(l, counts, tornS)
 	return p
 }
 
@@ -149,8 +149,8 @@ func (p *Production) add(state State, span stretch, made, broken, running, unatt
 	}
 }
 
-// figures computes the figures from the times.
-func (p *Production) figures(l ledger.Lot, counts ledger.Counts, tornS float64) {
+// setFigures computes the figures from the times.
+func (p *Production) setFigures(l ledger.Lot, counts ledger.Counts, tornS float64) {
 	var planned float64
 	known := true
 	p.PlannedWaits = true
@@ -179,7 +179,7 @@ func (p *Production) figures(l ledger.Lot, counts ledger.Counts, tornS float64) 
 		p.Why = err.Error()
 		return
 	}
-	if f.Effectiveness > quickest {
+	if f.Effectiveness > maxSpeedUp {
 		p.Why = fmt.Sprintf("a part took %.0f s and was planned to take %.0f s: the clock is a simulated one, or the planned time is wrong",
 			p.ActualProductionS/float64(p.Produced), p.PlannedRunS)
 		return

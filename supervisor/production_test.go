@@ -95,7 +95,7 @@ func TestFiguresOfARealLot(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts = 2
+		set.CheckEveryParts = 2
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)

@@ -13,7 +13,7 @@ const (
 )
 
 // readingTime is the present time on the clock by which readings are timed.
-func (m *Machine) readingTime() time.Duration { return m.now.Sub(m.warmth.origin) }
+func (m *Machine) readingTime() time.Duration { return m.now.Sub(m.learned.origin) }
 
 // beginProof begins a proof that the heaters are off, after they were switched off.
 func (m *Machine) beginProof() {
@@ -21,28 +21,28 @@ func (m *Machine) beginProof() {
 	m.timers.set(timerProof, m.now.Add(m.set.ProofWithin))
 }
 
-// switchedOff begins a proof after heaters were switched off in normal operation, unless there is
+// proveIfWarm begins a proof after heaters were switched off in normal operation, unless there is
 // nothing to prove, or the proof is in progress or complete. The cooling of a part does not count.
-func (m *Machine) switchedOff() {
+func (m *Machine) proveIfWarm() {
 	if m.state == Execute || m.guard.Proving() || m.guard.Shown() || !m.guard.Warm() {
 		return
 	}
 	m.beginProof()
 }
 
-// dropProof ends the proof without an outcome: heaters are switched on from here.
-func (m *Machine) dropProof() {
+// cancelProof ends the proof without an outcome: heaters are switched on from here.
+func (m *Machine) cancelProof() {
 	m.guard.Drop()
 	m.timers.stop(timerProof)
 }
 
-// proved reports once that the proof in progress has succeeded.
-func (m *Machine) proved() {
+// checkProof reports once that the proof in progress has succeeded.
+func (m *Machine) checkProof() {
 	if !m.guard.Decide(m.readingTime()) {
 		return
 	}
 	m.timers.stop(timerProof)
-	text := "the heaters are " + m.guard.Text() + m.others.NotShownOff()
+	text := "the heaters are " + m.guard.Text() + m.otherHeaters.NotShownOff()
 	m.note(eventHeatOff, text)
 	if m.state == Aborted {
 		m.alert(CauseHeatOff, text)
@@ -52,25 +52,25 @@ func (m *Machine) proved() {
 // A proof that makes progress may take this many times as long as one that does not: a heavy bed that
 // is not much warmer than its room takes a quarter of an hour for some degrees.
 const (
-	longProofs = 4
-	proofAgain = time.Minute
+	maxProofExtension = 4
+	proofExtension    = time.Minute
 )
 
-// proofFailed handles a proof that did not succeed in time. For a heater that does not cool, or whose
+// proofTimedOut handles a proof that did not succeed in time. For a heater that does not cool, or whose
 // target the board keeps, it is a heat fault like any other.
-func (m *Machine) proofFailed() {
-	if m.guard.Falling(m.readingTime()) && m.guard.ProvingFor(m.readingTime()) < longProofs*m.set.ProofWithin {
-		m.timers.set(timerProof, m.now.Add(proofAgain))
+func (m *Machine) proofTimedOut() {
+	if m.guard.Falling(m.readingTime()) && m.guard.ProvingFor(m.readingTime()) < maxProofExtension*m.set.ProofWithin {
+		m.timers.set(timerProof, m.now.Add(proofExtension))
 		return
 	}
 	m.guard.Fail(m.readingTime())
-	text := "the heaters are " + m.guard.Text() + m.others.NotShownOff()
+	text := "the heaters are " + m.guard.Text() + m.otherHeaters.NotShownOff()
 	m.note(eventHeatDoubt, text)
 	switch {
 	case m.state == Aborting || m.state == Aborted:
 		m.alert(CauseHeat, text)
 		if m.guard.Hot() {
-			m.latchHeat(text)
+			m.latchHeatFault(text)
 		}
 	case m.guard.Hot():
 		m.fault(Cause{CauseHeat, text})
@@ -80,16 +80,16 @@ func (m *Machine) proofFailed() {
 	}
 }
 
-// withdraw revokes a proof that a reading contradicts, and calls the operator. After a fault it
+// withdrawProof revokes a proof that a reading contradicts, and calls the operator. After a fault it
 // switches off again.
-func (m *Machine) withdraw(i heat.HeaterIndex, r heat.Reading) {
+func (m *Machine) withdrawProof(i heat.HeaterIndex, r heat.Reading) {
 	why := m.guard.Withdraw(i, r)
 	if why == "" {
 		return
 	}
 	text := "a heater may be on again: " + why
-	if m.state != Aborting && m.state != Aborted { // at rest somebody may heat it at the panel for a while: see watchTarget
-		m.dropProof()
+	if m.state != Aborting && m.state != Aborted { // at rest somebody may heat it at the panel for a while: see checkTarget
+		m.cancelProof()
 		m.note(eventHeatDoubt, text)
 		m.alert(CauseHeat, text+"; if nobody is at the panel, switch the machine off at the mains")
 		return

@@ -81,8 +81,8 @@ func TestOneReadingMovesNoFilament(t *testing.T) {
 		toldC float64
 		may   bool
 	}{{662, false}, {66, false}, {193, false}, {194, true}, {19, false}, {193, false}, {192, true}} {
-		m.heat.took(serialio.Temps{HasNozzle: true, NozzleC: c.toldC, NozzleTargetC: 194, HasNozzleTarget: true}, time.Time{})
-		if m.mayExtrude(at) != c.may {
+		m.temps.update(serialio.Temps{HasNozzle: true, NozzleC: c.toldC, NozzleTargetC: 194, HasNozzleTarget: true}, time.Time{})
+		if m.canExtrude(at) != c.may {
 			t.Errorf("reading %d, %.0f °C: filament may move: %t, want %t", k+1, c.toldC, !c.may, c.may)
 		}
 	}

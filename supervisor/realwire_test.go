@@ -71,7 +71,7 @@ func realRate(t *testing.T, plan *job.Plan, baud, buffer, window int) (rate, siz
 		defer c.Close()
 		await(t, c, serialio.EventSynced)
 		track := tracker{axis: gcode.Z, forward: 1}
-		track.forget()
+		track.reset()
 		src := &source{t: &track, program: Program{Before: []string{"M110 N9", "M220 S100000"}, Plan: plan, Section: job.Body}}
 		before, began := c.Stats(), time.Now()
 		if err := c.Run(1, &some{src, 4002}); err != nil {

@@ -15,10 +15,10 @@ type RecoveryView struct {
 	Uncertain []string `json:"uncertain"`
 	// Options are ways to go on, the usual one first. Each needs somebody at the machine.
 	Options []RecoveryOption `json:"options"`
-	// GoesOnAt is when the machine goes on by itself, where it may; NotAlone says what keeps it
+	// ResumesAt is when the machine goes on by itself, where it may; ResumeBlockedBy says what keeps it
 	// from that. Both are empty where it never does.
-	GoesOnAt *time.Time `json:"goes_on_at,omitempty"`
-	NotAlone string     `json:"not_alone,omitempty"`
+	ResumesAt       *time.Time `json:"goes_on_at,omitempty"`
+	ResumeBlockedBy string     `json:"not_alone,omitempty"`
 }
 
 // RecoveryOption is one way to go on.
@@ -50,22 +50,22 @@ func (m *Machine) recoveryView() *RecoveryView {
 			doubt("%s: not counted until you record whether good or scrap", plural(t.Interrupted, "part was interrupted", "parts were interrupted"))
 		}
 	}
-	m.boardsWord(sure, doubt)
-	m.heatersWord(sure, doubt)
-	m.beltsWord(sure, doubt)
+	m.boardFacts(sure, doubt)
+	m.heaterFacts(sure, doubt)
+	m.beltFacts(sure, doubt)
 	v.Options = m.recoveryOptions(open)
-	if m.autoResumeArises() {
-		v.NotAlone = m.autoResumeBlockedBy()
+	if m.autoResumeApplies() {
+		v.ResumeBlockedBy = m.autoResumeBlockedBy()
 	}
 	if at := m.timers[timerResume]; !at.IsZero() {
-		v.GoesOnAt = &at
+		v.ResumesAt = &at
 	}
 	return v
 }
 
-// boardsWord tells what the board says of itself. It is asked first: it has taken what it
+// boardFacts tells what the board says of itself. It is asked first: it has taken what it
 // has taken, whatever is written down.
-func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
+func (m *Machine) boardFacts(sure, doubt func(string, ...any)) {
 	b := &m.link.answer
 	switch {
 	case !b.Answered:
@@ -83,15 +83,15 @@ func (m *Machine) boardsWord(sure, doubt func(string, ...any)) {
 	if b.Place.Reported && !b.Restarted {
 		sure("the board reports its position as X %.1f, Y %.1f, Z %.1f", b.Place.At[0], b.Place.At[1], b.Place.At[2])
 	}
-	if m.strange != "" {
-		doubt("whether it is the same board: %s", m.strange)
-	} else if b.Answered && m.link.board.StepsPerMM > 0 && m.known != nil {
+	if m.boardDiffers != "" {
+		doubt("whether it is the same board: %s", m.boardDiffers)
+	} else if b.Answered && m.link.board.StepsPerMM > 0 && m.knownBoard != nil {
 		sure("the belt's scale is still %g steps/mm", m.link.board.StepsPerMM)
 	}
 }
 
-// heatersWord tells whether anything is hot.
-func (m *Machine) heatersWord(sure, doubt func(string, ...any)) {
+// heaterFacts tells whether anything is hot.
+func (m *Machine) heaterFacts(sure, doubt func(string, ...any)) {
 	text := m.guard.Text()
 	switch {
 	case m.guard.Shown():
@@ -105,8 +105,8 @@ func (m *Machine) heatersWord(sure, doubt func(string, ...any)) {
 	}
 }
 
-// beltsWord tells where the belt stands and what may lie on it.
-func (m *Machine) beltsWord(sure, doubt func(string, ...any)) {
+// beltFacts tells where the belt stands and what may lie on it.
+func (m *Machine) beltFacts(sure, doubt func(string, ...any)) {
 	b := &m.belt
 	switch {
 	case b.known:
@@ -138,10 +138,10 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 		list = append(list, RecoveryOption{name, text, append([]string{}, steps...)})
 	}
 	clear := "beltwarden clear"
-	if doubt := m.guard.Doubt(); m.latched == "" && doubt != "" && m.state == Aborted {
+	if doubt := m.guard.Doubt(); m.heatFault == "" && doubt != "" && m.state == Aborted {
 		add("mend", "readings cannot show the heaters to be off while this lasts: "+doubt+"; once it is repaired or removed", clear+" --mended TEXT")
 	}
-	if m.latched != "" {
+	if m.heatFault != "" {
 		clear += " --mended TEXT"
 		add("mend", "switch off at the mains and let it cool; check the sensor, the heater and their wiring, and repair the fault; then go on from Stopped", clear)
 	}
@@ -153,9 +153,9 @@ func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 		add("connect", text)
 	}
 	switch {
-	case m.latched != "" && !open:
+	case m.heatFault != "" && !open:
 		return list
-	case m.latched != "":
+	case m.heatFault != "":
 	case !open:
 		if m.state == Aborted {
 			add("go-on", "look at the machine, then make it ready", "beltwarden clear", "beltwarden reset")

@@ -21,16 +21,16 @@ func (x *run) follow(o RecoveryOption) {
 			}
 			x.do(Request{Visit: v})
 		case "clear":
-			r := Request{Command: Clear, GoOn: has("--go-on")}
+			r := Request{Command: Clear, Continue: has("--go-on")}
 			if has("--mended") {
-				r.Mended = "a new cartridge"
+				r.Repair = "a new cartridge"
 			}
 			x.do(r)
 			if !has("--go-on") {
 				x.until(Stopped, 10*time.Minute)
 			}
 		case "reset":
-			x.do(Request{Command: Reset, GoOn: has("--go-on")})
+			x.do(Request{Command: Reset, Continue: has("--go-on")})
 		case "lot":
 			x.do(Request{EndLot: true, Override: "enough"})
 		case "start":
@@ -110,15 +110,15 @@ func TestGoingOnIsRefusedAtOnce(t *testing.T) {
 		x := making(t, testRig(), testSettings())
 		x.rig.Reset()
 		x.until(Aborted, 20*time.Minute)
-		if err := x.refuse(Request{Command: Clear, GoOn: true}); !strings.Contains(err.Error(), "belt-cleared") {
+		if err := x.refuse(Request{Command: Clear, Continue: true}); !strings.Contains(err.Error(), "belt-cleared") {
 			t.Errorf("%v", err)
 		}
 		x.do(Request{Visit: &Visit{BeltCleared: true}})
-		if err := x.refuse(Request{Command: Clear, GoOn: true}); !strings.Contains(err.Error(), "interrupted") {
+		if err := x.refuse(Request{Command: Clear, Continue: true}); !strings.Contains(err.Error(), "interrupted") {
 			t.Errorf("%v", err)
 		}
 		x.do(Request{Visit: &Visit{Interrupted: "scrap"}})
-		x.do(Request{Command: Clear, GoOn: true})
+		x.do(Request{Command: Clear, Continue: true})
 		x.rig.Unplug() // a new fault cancels the request
 		time.Sleep(30 * time.Minute)
 		x.rig.Replug()

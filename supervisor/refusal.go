@@ -52,8 +52,8 @@ type Fault struct{ Field, Text string }
 type VisitRefusal struct {
 	Refusal
 	Faults []Fault
-	// Odd: nothing is impossible, but something is unlikely; Visit.Sure confirms it.
-	Odd bool
+	// Unlikely: nothing is impossible, but something is unlikely; Visit.Sure confirms it.
+	Unlikely bool
 }
 
 // Unwrap makes it a [Refusal] to errors.As.
@@ -61,15 +61,15 @@ func (r *VisitRefusal) Unwrap() error { return &r.Refusal }
 
 // refuseVisit returns the refusal of a visit with these faults.
 func refuseVisit(what string, faults []Fault, odd bool) error {
-	r := Refusal{What: what, Why: inWords(faults), Remedy: "correct it and record it again"}
+	r := Refusal{What: what, Why: joinFaults(faults), Remedy: "correct it and record it again"}
 	if odd {
 		r.Remedy, r.Command = "look again; if the values are right, confirm them", "--sure"
 	}
 	return &VisitRefusal{r, faults, odd}
 }
 
-// inWords formats all faults as one line.
-func inWords(faults []Fault) string {
+// joinFaults formats all faults as one line.
+func joinFaults(faults []Fault) string {
 	texts := make([]string, len(faults))
 	for i, f := range faults {
 		texts[i] = f.Text
@@ -100,7 +100,7 @@ const (
 	CauseLink        = "link"         // cable, port or board is gone
 	CauseBoard       = "board"        // the board halted or restarted
 	CauseHeat        = "heat"         // a temperature was not reached
-	CauseHeatOdd     = "heat_unusual" // a heater behaves differently than before, and still within its limits
+	CauseHeatUnusual = "heat_unusual" // a heater behaves differently than before, and still within its limits
 	CauseHeatOff     = "heat_off"     // the heaters are shown to be off
 	CauseLedger      = "ledger"       // records cannot be stored
 	CauseJob         = "job"          // the job file cannot be read as inspected
@@ -109,7 +109,7 @@ const (
 	CauseDone        = "done"         // the work is finished
 	CauseVisit       = "visit_soon"   // a visit is approaching
 	CauseAccess      = "access"       // somebody tries to get in
-	CauseGoOn        = "go_on"        // the machine resumes by itself after a fault
+	CauseAutoResume  = "go_on"        // the machine resumes by itself after a fault
 )
 
 // plural formats a count with its noun.

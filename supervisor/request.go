@@ -9,8 +9,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// stopWish is how the operator wants the run to stop.
-type stopWish struct {
+// stopOptions is how the operator wants the run to stop.
+type stopOptions struct {
 	afterPart, clearBelt bool
 }
 
@@ -18,8 +18,8 @@ type stopWish struct {
 // leaves only a refusal.
 func (m *Machine) request(r Request) {
 	m.by, m.override = who(r.By), r.Override
-	m.resuming.spoke = true
-	err := m.busyWith(r)
+	m.resumption.attended = true
+	err := m.checkBusy(r)
 	switch {
 	case err != nil:
 	case r.Acknowledge:
@@ -46,13 +46,13 @@ func (m *Machine) request(r Request) {
 		m.out = Output{Refused: err}
 	} else {
 		// It comes first, since whatever this request causes must be announced again.
-		m.out.Records = append([]ledger.Record{ledger.Responded{What: what(r), By: who(r.By)}}, m.out.Records...)
+		m.out.Records = append([]ledger.Record{ledger.Responded{What: requestName(r), By: who(r.By)}}, m.out.Records...)
 	}
 	m.out.Result.State = m.state
 }
 
-// what names a request for the record.
-func what(r Request) string {
+// requestName names a request for the record.
+func requestName(r Request) string {
 	switch {
 	case r.Acknowledge:
 		return "acknowledged"
@@ -68,9 +68,9 @@ func what(r Request) string {
 	return strings.ToLower(r.Command.String())
 }
 
-// busyWith refuses what would interfere with a short operation of the board at rest. That operation
+// checkBusy refuses what would interfere with a short operation of the board at rest. That operation
 // can always be stopped.
-func (m *Machine) busyWith(r Request) error {
+func (m *Machine) checkBusy(r Request) error {
 	asks := r.Lot != nil || r.Scale != nil || r.TrialBegin != nil || r.TrialEnd != nil // a command in the same request is ignored
 	switch {
 	case r.Visit != nil, r.Acknowledge, !asks && (r.EndLot || r.Command == Stop || r.Command == Abort):
@@ -85,43 +85,43 @@ func (m *Machine) busyWith(r Request) error {
 // command carries out one of the ten commands.
 func (m *Machine) command(r Request) error {
 	what := strings.ToLower(r.Command.String())
-	if r.Command == Stop && m.state == Stopping && m.trials.wanted {
-		m.trialBroken(what + " by " + who(r.By)) // before its belt moves
+	if r.Command == Stop && m.state == Stopping && m.trials.active {
+		m.interruptTrial(what + " by " + who(r.By)) // before its belt moves
 		m.out.Result.Text = "stop: the trial is interrupted"
 		return nil
 	}
 	if _, ok := Transition(m.state, r.Command); !ok || r.Command == StateComplete {
 		remedy := "wait until it is done"
-		if now := m.possible(); len(now) > 0 {
+		if now := m.acceptedCommands(); len(now) > 0 {
 			remedy = "possible now: " + strings.Join(now, ", ")
 		}
 		return &Refusal{What: what, Why: fmt.Sprintf("the machine is %s", m.state), Remedy: remedy}
 	}
 	switch r.Command {
 	case Start:
-		if err := m.mayStart(r); err != nil {
+		if err := m.checkStart(r); err != nil {
 			return err
 		}
 	case Clear, Reset:
 		if r.Command == Clear {
-			if err := m.mended(r); err != nil {
+			if err := m.releaseHeatFault(r); err != nil {
 				return err
 			}
 		}
-		if r.GoOn { // report what is missing now rather than when the board is ready
-			if err := m.mayStart(r); err != nil {
+		if r.Continue { // report what is missing now rather than when the board is ready
+			if err := m.checkStart(r); err != nil {
 				return err
 			}
 		}
 	case Unhold:
-		if err := m.mayUnhold(r); err != nil {
+		if err := m.checkUnhold(r); err != nil {
 			return err
 		}
 	case Unsuspend:
-		if err := m.mayGoOn(what, r); err != nil {
+		if err := m.checkContinue(what, r); err != nil {
 			return err
 		}
-		if err := m.maySupply(what, r); err != nil {
+		if err := m.checkSupply(what, r); err != nil {
 			return err
 		}
 	}
@@ -132,22 +132,22 @@ func (m *Machine) command(r Request) error {
 	}
 	switch r.Command {
 	case Clear:
-		m.goOn = r.GoOn
+		m.continueAfterClear = r.Continue
 	case Reset:
-		m.afterReset = r.GoOn
+		m.startAfterReset = r.Continue
 	case Start:
 		m.acceptBoard()
 	case Unhold, Unsuspend:
 		if h := m.book.Hold; h != nil {
-			m.wait(h.Reason, m.now.Sub(m.since))
+			m.addWait(h.Reason, m.now.Sub(m.since))
 		}
 		m.endHold(what)
 	case Stop:
-		m.stopNow = stopWish{r.AfterPart, r.ClearBelt}
+		m.stopOptions = stopOptions{r.AfterPart, r.ClearBelt}
 	}
 	m.change(r.Command, why)
 	m.out.Result.Text = fmt.Sprintf("%s: the machine is %s", what, m.state)
-	if r.GoOn || r.Command == Start || r.Command == Unhold || r.Command == Unsuspend {
+	if r.Continue || r.Command == Start || r.Command == Unhold || r.Command == Unsuspend {
 		m.out.Result.Text += "; keep your hands clear: it is about to heat and move"
 	}
 	if m.lot != nil {
@@ -156,8 +156,8 @@ func (m *Machine) command(r Request) error {
 	return nil
 }
 
-// possible lists the commands accepted in the present state.
-func (m *Machine) possible() []string {
+// acceptedCommands lists the commands accepted in the present state.
+func (m *Machine) acceptedCommands() []string {
 	names := []string{}
 	for _, c := range Commands() {
 		if _, ok := Transition(m.state, c); ok {
@@ -170,12 +170,12 @@ func (m *Machine) possible() []string {
 // enterStopping ends the run in an orderly way: the part in progress is finished or given up, the
 // heaters go off, and the belt is cleared if requested.
 func (m *Machine) enterStopping() {
-	wish := m.stopNow
-	m.stopNow, m.afterReset = stopWish{}, false
+	wish := m.stopOptions
+	m.stopOptions, m.startAfterReset = stopOptions{}, false
 	m.endHold("stop")
 	if m.link.phase != linkUp {
 		m.dropWork()
-		m.completed()
+		m.stateComplete()
 		return
 	}
 	if wish.afterPart && m.cycle != nil {
@@ -188,16 +188,16 @@ func (m *Machine) enterStopping() {
 }
 
 // stopLegs switch off, lift the head away and clear the belt on request.
-func (m *Machine) stopLegs(wish stopWish) []leg {
+func (m *Machine) stopLegs(wish stopOptions) []leg {
 	legs := []leg{{
 		doing: "lifting the head",
 		program: func() Program {
 			lines := []string{"M140 S0"}
 			switch at := m.position(); {
 			case !at.Known[m.set.LiftAxis] && wish.clearBelt:
-				lines = append(lines, m.liftBlind()...)
+				lines = append(lines, m.liftUnknownLines()...)
 			case !m.headUp:
-				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.mayExtrude(at))...)
+				lines = append(lines, m.liftLines(at, at.PositionMM[m.set.LiftAxis], m.canExtrude(at))...)
 			}
 			return Program{Before: append(lines, "M104 S0", "M400", "M114")}
 		},
@@ -216,12 +216,12 @@ func (m *Machine) stopLegs(wish stopWish) []leg {
 // enterStopped records the belt's position, and keeps trying to reach a missing board.
 func (m *Machine) enterStopped() {
 	m.timers.stop(timerSave)
-	if m.trials.wanted {
+	if m.trials.active {
 		m.change(Reset, m.cause)
 		return
 	}
-	if m.goOn {
-		m.goOn, m.afterReset = false, true
+	if m.continueAfterClear {
+		m.continueAfterClear, m.startAfterReset = false, true
 		m.change(Reset, m.cause)
 		return
 	}
@@ -229,16 +229,16 @@ func (m *Machine) enterStopped() {
 	if m.link.phase == linkDown { // a heater switched on in the meantime is noticed once the board is back
 		m.timers.set(timerLink, m.now.Add(m.set.RetryFirst))
 	}
-	m.record(ledger.BeltMoved{Belt: m.belt.now()})
+	m.record(ledger.BeltMoved{Belt: m.belt.totals()})
 }
 
 // enterIdle begins at once if a lot requested it before the board was ready.
 func (m *Machine) enterIdle() {
-	if !m.afterReset {
+	if !m.startAfterReset {
 		return
 	}
-	m.afterReset = false
-	if err := m.mayStart(Request{}); err != nil {
+	m.startAfterReset = false
+	if err := m.checkStart(Request{}); err != nil {
 		m.note("lot", "the lot did not begin: "+withoutCommands(err))
 		m.cause = Cause{CauseOperator, withoutCommands(err)}
 		return
@@ -246,25 +246,25 @@ func (m *Machine) enterIdle() {
 	m.change(Start, Cause{CauseOperator, "the lot begins"})
 }
 
-// wishLapse is how long a request that moves the machine waits for a missing board. Whoever made it
+// pendingStartBound is how long a request that moves the machine waits for a missing board. Whoever made it
 // stands beside the machine now, and may have hands in it an hour later, when the mains or the cable
 // is back.
-const wishLapse = time.Minute
+const pendingStartBound = time.Minute
 
-// watchWish lets a request lapse for which the board is missing.
-func (m *Machine) watchWish() {
+// watchPendingStart lets a request lapse for which the board is missing.
+func (m *Machine) watchPendingStart() {
 	switch {
-	case !m.goOn && !m.afterReset, m.link.phase == linkUp:
-		m.timers.stop(timerWish)
-	case !m.timers.armed(timerWish):
-		m.timers.set(timerWish, m.now.Add(wishLapse))
+	case !m.continueAfterClear && !m.startAfterReset, m.link.phase == linkUp:
+		m.timers.stop(timerPendingStart)
+	case !m.timers.armed(timerPendingStart):
+		m.timers.set(timerPendingStart, m.now.Add(pendingStartBound))
 	}
 }
 
-// wishLapsed calls whoever relies on the request.
-func (m *Machine) wishLapsed() {
-	m.goOn, m.afterReset = false, false
-	text := "it will not begin by itself: the board did not answer within " + longWords(wishLapse) +
+// pendingStartExpired calls whoever relies on the request.
+func (m *Machine) pendingStartExpired() {
+	m.continueAfterClear, m.startAfterReset = false, false
+	text := "it will not begin by itself: the board did not answer within " + longDuration(pendingStartBound) +
 		"; once it is back, look at the machine, keep hands off and start again"
 	m.note("link", text)
 	m.alert(CauseLink, text)

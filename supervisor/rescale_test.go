@@ -41,7 +41,7 @@ func TestScaleIsSetAndSetBack(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts = 2
+		set.CheckEveryParts = 2
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)
@@ -175,7 +175,7 @@ func scaleAt(t *testing.T) (m *Machine, take func(Event) Output, now *time.Time)
 	if m.State() != Idle {
 		t.Fatal(m.State())
 	}
-	if out := take(Request{Scale: &ScaleRequest{StepsPerMM: 79, NowStepsPerMM: 80, Store: true}}); out.Refused != nil || !out.Later {
+	if out := take(Request{Scale: &ScaleRequest{StepsPerMM: 79, NowStepsPerMM: 80, Store: true}}); out.Refused != nil || !out.Deferred {
 		t.Fatalf("%+v", out)
 	}
 	return m, take, &at
@@ -194,8 +194,8 @@ func TestScaleThatFails(t *testing.T) {
 	}
 	unsure := func(t *testing.T, m *Machine, want bool) {
 		t.Helper()
-		if (m.rescaling.unsure != "") != want || m.rescaling.on {
-			t.Errorf("unsure %q, on %v", m.rescaling.unsure, m.rescaling.on)
+		if (m.rescaling.unknownWhy != "") != want || m.rescaling.on {
+			t.Errorf("unsure %q, on %v", m.rescaling.unknownWhy, m.rescaling.on)
 		}
 	}
 	t.Run("ignored", func(t *testing.T) {
@@ -209,7 +209,7 @@ func TestScaleThatFails(t *testing.T) {
 		take(told("echo: M92 X80.00 Y790.00 Z400.00 E93.00"))
 		settled(t, take(ProgramDone{}), "reports 790")
 		unsure(t, m, true)
-		if err := m.mayGoOn("start", Request{}); m.lot != nil || err == nil {
+		if err := m.checkContinue("start", Request{}); m.lot != nil || err == nil {
 			t.Error("it may go on")
 		}
 	})
@@ -220,10 +220,10 @@ func TestScaleThatFails(t *testing.T) {
 	})
 	t.Run("no answer", func(t *testing.T) {
 		m, take, now := scaleAt(t)
-		if due, ok := m.Deadline(); !ok || due.After(now.Add(rescaleWithin)) {
+		if due, ok := m.Deadline(); !ok || due.After(now.Add(rescaleBound)) {
 			t.Errorf("the next deadline is %s", due)
 		}
-		*now = now.Add(rescaleWithin)
+		*now = now.Add(rescaleBound)
 		settled(t, take(Tick{}), "not answered within 20s")
 		unsure(t, m, true)
 		// Its lines may still be at the board, and no others must come in between.
@@ -267,16 +267,16 @@ func TestScaleThatFails(t *testing.T) {
 		take(LinkSynced{Reset: true})
 		take(told("M92 X80.00 Y80.00 Z400.00 E93.00"))
 		take(ProgramDone{})
-		if !strings.Contains(m.strange, "lost the 79") {
-			t.Errorf("the board is strange by %q", m.strange)
+		if !strings.Contains(m.boardDiffers, "lost the 79") {
+			t.Errorf("the board is strange by %q", m.boardDiffers)
 		}
-		if c := m.strangeCommand("--override REASON"); c != "beltwarden scale --apply --store, or --override REASON" {
+		if c := m.boardDiffersCommand("--override REASON"); c != "beltwarden scale --apply --store, or --override REASON" {
 			t.Errorf("a terminal is to run %q", c)
 		}
 		take(Request{Scale: &ScaleRequest{StepsPerMM: 79, NowStepsPerMM: 80}})
 		take(told("echo: M92 X80.00 Y79.00 Z400.00 E93.00"))
-		if out := take(ProgramDone{}); out.Settled == nil || out.Settled.Refused != nil || m.strange != "" {
-			t.Errorf("set again: %+v, strange %q", out.Settled, m.strange)
+		if out := take(ProgramDone{}); out.Settled == nil || out.Settled.Refused != nil || m.boardDiffers != "" {
+			t.Errorf("set again: %+v, strange %q", out.Settled, m.boardDiffers)
 		}
 	})
 }

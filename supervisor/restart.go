@@ -17,10 +17,10 @@ func stateOf(last *ledger.State) State {
 	return was
 }
 
-// resume chooses the first state. Unfinished work is a fault: the board may be hot and a part may lie
+// restoreState chooses the first state. Unfinished work is a fault: the board may be hot and a part may lie
 // under the head, so the machine is made safe and then waits for the operator. Otherwise it is simply
 // stopped. shown: its heaters were shown to be off since.
-func (m *Machine) resume(last *ledger.State, shown bool) {
+func (m *Machine) restoreState(last *ledger.State, shown bool) {
 	if last == nil {
 		m.cause = Cause{CauseOperator, "first start"}
 		return
@@ -29,8 +29,8 @@ func (m *Machine) resume(last *ledger.State, shown bool) {
 	unfinished := m.cycle != nil
 	switch was {
 	case Aborted:
-		if m.faulted() {
-			m.resumeAborted(last, shown)
+		if m.abortedByFault() {
+			m.restoreAborted(last, shown)
 			return
 		}
 		m.guard.MayHeat() // the board may not have been reached since
@@ -45,10 +45,10 @@ func (m *Machine) resume(last *ledger.State, shown bool) {
 	if unfinished {
 		m.guard.MayHeat()
 		m.guard.Unknown()
-		m.recover = true
+		m.unfinished = true
 		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
-		if m.resuming.from = was; was == Starting {
-			m.resuming.from = Aborting // whether its lead-in had begun is not recorded
+		if m.resumption.from = was; was == Starting {
+			m.resumption.from = Aborting // whether its lead-in had begun is not recorded
 		}
 	}
 }
@@ -59,15 +59,15 @@ func (m *Machine) Begin(now time.Time) Output {
 	m.out = Output{}
 	m.by = "the daemon"
 	m.beginCare()
-	m.settleTrial()
+	m.endInterruptedTrial()
 	switch {
 	case m.state == Aborted:
 		m.note("recovery", "the daemon restarted; the machine stays Aborted: "+m.cause.Text)
 		m.openLink() // its readings must show that the heaters are off
-	case m.recover:
+	case m.unfinished:
 		m.note("recovery", m.cause.Text)
 		m.change(Abort, m.cause) // it records the belt's position, which a second restart must not count again
-		m.recover = false
+		m.unfinished = false
 	default:
 		m.endHold("restart")
 		m.change(Reset, m.cause)
@@ -88,10 +88,10 @@ func (m *Machine) discharging(was State) bool {
 	return false
 }
 
-// takeUp restores a cycle that an earlier process left open, and computes how far it may have moved
+// restoreCycle restores a cycle that an earlier process left open, and computes how far it may have moved
 // the belt unobserved. The discharge begins only once the part's count is durable, so a part that is
 // not counted has run at most its body.
-func (m *Machine) takeUp(last *ledger.Cycle) {
+func (m *Machine) restoreCycle(last *ledger.Cycle) {
 	j := m.lot.Jobs[last.JobIndex]
 	c := &cycle{lot: m.lot, seq: last.Seq, job: last.JobIndex, ordinal: last.Ordinal, endNumber: last.EndNumber,
 		made: last.State == ledger.CycleStateMade, fromLedger: true, filamentMM: j.FilamentMMPerCycle}
@@ -104,12 +104,12 @@ func (m *Machine) takeUp(last *ledger.Cycle) {
 		whole -= plan.BeltTravelMM
 	case plan != nil:
 		whole = plan.BeltTravelMM
-		c.leftAdvanceMM = plan.BeltAdvanceMM - (m.belt.base.AdvanceMM - from.AdvanceMM)
+		c.uncertainAdvanceMM = plan.BeltAdvanceMM - (m.belt.base.AdvanceMM - from.AdvanceMM)
 	}
-	c.leftMM = max(0, whole-(m.belt.base.TravelMM-from.TravelMM))
+	c.uncertainMM = max(0, whole-(m.belt.base.TravelMM-from.TravelMM))
 	m.cycle = c
 	if m.belt.known { // otherwise an earlier restart has counted it
-		m.belt.uncertainMM += c.leftMM
+		m.belt.uncertainMM += c.uncertainMM
 		if plan := m.lot.plans[last.JobIndex]; plan != nil && len(m.lot.plans) > 1 && !c.made {
 			// The lead-in of a further job belongs to its first part.
 			m.belt.uncertainMM += plan.LeadInBeltMM

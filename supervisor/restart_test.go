@@ -102,7 +102,7 @@ func keep(t *testing.T, l *ledger.Ledger, r ...ledger.Record) {
 	}
 }
 
-// takeUp starts a process on a ledger; the port is missing.
+// restoreCycle starts a process on a ledger; the port is missing.
 func takeUp(t *testing.T, l *ledger.Ledger, now time.Time) (m *Machine, step func(ev Event) Output) {
 	t.Helper()
 	inspect := func(ctx context.Context, path string) (*job.Plan, error) {
@@ -366,7 +366,7 @@ func TestTheBeltIsKeptInAFault(t *testing.T) {
 // newest 32 moves may not have been made, rather than those of the newest 32 lines.
 func TestPlannedTravelCountsMoves(t *testing.T) {
 	track := tracker{axis: gcode.Y, forward: 1}
-	track.forget()
+	track.reset()
 	for _, line := range []string{"G21", "G90", "G92 Y0"} {
 		if err := track.follow([]byte(line)); err != nil {
 			t.Fatal(err)
@@ -402,7 +402,7 @@ func TestWhatFollowsAKillProvesNoPart(t *testing.T) {
 		if len(out.Effects) == 0 {
 			t.Fatalf("%d: nothing is sent", c.last)
 		}
-		if first := out.Effects[0]; (first == AskBoard{Text: countAnew}) != c.anew {
+		if first := out.Effects[0]; (first == AskBoard{Text: resetLineNumber}) != c.anew {
 			t.Errorf("after %d the first effect is %+v", c.last, first)
 		}
 		l.Close()

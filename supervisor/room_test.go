@@ -73,7 +73,7 @@ func TestRoomOnDiskAgain(t *testing.T) {
 					break
 				}
 			}
-			time.Sleep(2 * owedEvery) // pending records are retried without a request
+			time.Sleep(2 * backlogEvery) // pending records are retried without a request
 			s := x.s.Snapshot()
 			if s.Lot == nil || s.Lot.Status != ledger.LotClosed {
 				t.Fatalf("commit %d refused: %s (%s), lot %+v; %.300v", n, s.State, s.Cause.Text, s.Lot, errs)

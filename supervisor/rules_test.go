@@ -20,7 +20,7 @@ func TestOffsetBeyondLimitHolds(t *testing.T) {
 		t.Run(fmt.Sprint(drift), func(t *testing.T) {
 			inBubble(t, func(t *testing.T) {
 				set := testSettings()
-				set.WorstDrift = drift
+				set.WorstDriftMMPerM = drift
 				x := newRun(t, testRig(), set)
 				x.start()
 				x.until(Idle, time.Minute)
@@ -56,10 +56,10 @@ func TestEveryRuleHolds(t *testing.T) {
 		set  func(*Settings)
 		made int
 	}{
-		CauseCheckParts:  {func(s *Settings) { s.PartEveryParts = 2 }, 2},
-		CauseCheckTravel: {func(s *Settings) { s.CheckEveryMM = 5500 }, 3},                   // a fourth part would pass it
-		CauseCheckTime:   {func(s *Settings) { s.CheckEvery = 20 * time.Minute }, 2},         // over in the second part
-		CauseOffset:      {func(s *Settings) { s.OffsetLimitMM, s.WorstDrift = 1, 0.25 }, 2}, // 4 m to the limit
+		CauseCheckParts:  {func(s *Settings) { s.CheckEveryParts = 2 }, 2},
+		CauseCheckTravel: {func(s *Settings) { s.CheckEveryMM = 5500 }, 3},                         // a fourth part would pass it
+		CauseCheckTime:   {func(s *Settings) { s.CheckEvery = 20 * time.Minute }, 2},               // over in the second part
+		CauseOffset:      {func(s *Settings) { s.OffsetLimitMM, s.WorstDriftMMPerM = 1, 0.25 }, 2}, // 4 m to the limit
 	}
 	for _, code := range few(2, slices.Collect(maps.Keys(rules))) {
 		rule := rules[code]

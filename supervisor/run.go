@@ -18,46 +18,46 @@ import (
 // it what the board, the operator and the clock say, makes its records durable
 // and then carries out its effects.
 type Supervisor struct {
-	set    Settings
-	ledger Ledger
-	open   serialio.Opener
-	speak  func(serialio.Port, serialio.Options) connection
-	log    *zap.Logger
-	now    func() time.Time
+	set     Settings
+	ledger  Ledger
+	open    serialio.Opener
+	newConn func(serialio.Port, serialio.Options) connection
+	log     *zap.Logger
+	now     func() time.Time
 
-	requests chan call
-	pings    chan chan error
-	rooms    chan int64 // measurements of the room on the ledger's disk
-	snapshot atomic.Pointer[Snapshot]
-	ended    chan struct{}
+	requests  chan call
+	pings     chan chan error
+	freeSpace chan int64 // measurements of the room on the ledger's disk
+	snapshot  atomic.Pointer[Snapshot]
+	ended     chan struct{}
 
 	// Owned by the goroutine of Run.
-	machine *Machine
-	track   tracker
-	conn    connection
-	events  <-chan serialio.Event
-	past    serialio.Stats // totals of earlier connections
-	hinted  string         // what would make the line faster, as last logged
-	opened  chan opening
-	attempt uint64 // newest attempt to open the port; others were given up
-	opening bool   // it is under way
-	// owed are records that the ledger had no room for. The machine has gone on by
+	machine    *Machine
+	track      tracker
+	conn       connection
+	events     <-chan serialio.Event
+	pastStats  serialio.Stats // totals of earlier connections
+	loggedHint string         // what would make the line faster, as last logged
+	opened     chan openResult
+	attempt    uint64 // newest attempt to open the port; others were given up
+	opening    bool   // it is under way
+	// backlog are records that the ledger had no room for. The machine has gone on by
 	// them, so that they must come before any later ones.
-	owed  []ledger.Record
-	tried time.Time // when they were last tried
-	later *call     // a request whose answer the board must give first
+	backlog      []ledger.Record
+	backlogTried time.Time // when they were last tried
+	deferred     *call     // a request whose answer the board must give first
 }
 
 // New returns a supervisor for a machine taken up by [NewMachine].
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
-		requests: make(chan call), pings: make(chan chan error), rooms: make(chan int64), ended: make(chan struct{}), opened: make(chan opening)}
+		requests: make(chan call), pings: make(chan chan error), freeSpace: make(chan int64), ended: make(chan struct{}), opened: make(chan openResult)}
 	if s.now = m.set.Now; s.now == nil {
 		s.now = time.Now
 	}
-	s.speak = func(p serialio.Port, o serialio.Options) connection { return serialio.NewConn(p, o) }
+	s.newConn = func(p serialio.Port, o serialio.Options) connection { return serialio.NewConn(p, o) }
 	s.track.axis, s.track.forward = m.set.BeltAxis, m.set.Forward
-	s.track.forget()
+	s.track.reset()
 	s.snapshot.Store(m.Snapshot(s.now()))
 	return s
 }
@@ -65,19 +65,19 @@ func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Superviso
 // ErrHot is an end of the process that leaves the operator something to do.
 var ErrHot = errors.New("cannot show that the heaters are off: switch the machine off at the mains")
 
-// lastWordsFor is how long the last words of a run that falls over may take to the wire.
-const lastWordsFor = time.Second
+// panicFlush is how long the last words of a run that falls over may take to the wire.
+const panicFlush = time.Second
 
-// lastWords switch the heaters off when the run falls over by a fault of our own: nobody
+// switchOffOnPanic switch the heaters off when the run falls over by a fault of our own: nobody
 // would do so any more. Then it goes on to fall.
-func (s *Supervisor) lastWords() {
+func (s *Supervisor) switchOffOnPanic() {
 	fault := recover()
 	if fault == nil {
 		return
 	}
 	if s.conn != nil {
-		s.conn.Urgent([]byte("\nM112\n" + coolWords))
-		time.Sleep(lastWordsFor)
+		s.conn.Urgent([]byte("\nM112\n" + urgentOff))
+		time.Sleep(panicFlush)
 	}
 	panic(fault)
 }
@@ -86,7 +86,7 @@ func (s *Supervisor) lastWords() {
 // bound, and closes the port. It returns an error when it could not.
 func (s *Supervisor) Run(ctx context.Context) error {
 	defer close(s.ended)
-	defer s.lastWords()
+	defer s.switchOffOnPanic()
 	timer := time.NewTimer(time.Hour)
 	defer timer.Stop()
 	s.carryOut(ctx, s.machine.Begin(s.now()), nil)
@@ -94,7 +94,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 	var bound <-chan time.Time
 	for {
 		if cancelled == nil && s.machine.Safe() {
-			s.commitOwed(0)
+			s.commitBacklog(0)
 			s.close()
 			if s.machine.MaybeHot() {
 				return ErrHot
@@ -117,14 +117,14 @@ func (s *Supervisor) Run(ctx context.Context) error {
 				s.events = nil
 				continue
 			}
-			s.lineEvent(ev)
+			s.handleConnEvent(ev)
 		case o := <-s.opened:
 			s.portOpened(o)
 		case p := <-s.pings:
 			s.stats() // the connection answers too
-			p <- s.inTouch()
-		case free := <-s.rooms:
-			s.step(RoomLeft{free}, nil)
+			p <- s.checkReachable()
+		case free := <-s.freeSpace:
+			s.step(FreeSpace{free}, nil)
 		case c := <-s.requests:
 			s.step(c.request, &c)
 		case <-timer.C:
@@ -153,7 +153,7 @@ func (s *Supervisor) step(ev Event, c *call) {
 func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	err := s.commit(ctx, out.Records)
 	if err == nil {
-		s.commitOwed(owedEvery)
+		s.commitBacklog(backlogEvery)
 	} else {
 		s.log.Error("cannot keep records", zap.Error(err))
 		kept, dropped := withoutIntents(out.Effects)
@@ -173,19 +173,19 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	shot := s.machine.Snapshot(s.now())
 	shot.Line.Stats = s.stats()
 	s.snapshot.Store(shot)
-	if d := out.Settled; d != nil && s.later != nil {
+	if d := out.Settled; d != nil && s.deferred != nil {
 		if err != nil && d.Refused == nil {
 			d.Refused = err
 		}
-		s.later.answer <- answer{d.Result, d.Refused}
-		s.later = nil
+		s.deferred.answer <- answer{d.Result, d.Refused}
+		s.deferred = nil
 	}
 	if c != nil {
 		if err != nil {
 			out.Refused = err
 		}
-		if out.Later && out.Refused == nil {
-			s.later = c
+		if out.Deferred && out.Refused == nil {
+			s.deferred = c
 			return
 		}
 		c.answer <- answer{out.Result, out.Refused}
@@ -231,7 +231,7 @@ func (s *Supervisor) effect(e Effect) {
 	case CancelProgram:
 		s.conn.Cancel()
 	case AskBoard:
-		s.track.aside(e.Text)
+		s.track.followControl(e.Text)
 		s.conn.Ask(askID, e.Text)
 	case SendUrgent:
 		s.conn.Urgent([]byte(e.Bytes))
@@ -245,23 +245,23 @@ func (s *Supervisor) stream(id uint64, p Program) {
 	}
 }
 
-// owedEvery is how often the ledger is asked whether it takes records again.
-const owedEvery = 30 * time.Second
+// backlogEvery is how often the ledger is asked whether it takes records again.
+const backlogEvery = 30 * time.Second
 
-// commitOwed tries the records owed again, if it was not tried just now. Another
+// commitBacklog tries the records owed again, if it was not tried just now. Another
 // refusal is no news.
-func (s *Supervisor) commitOwed(every time.Duration) {
-	if len(s.owed) == 0 || time.Since(s.tried) < every {
+func (s *Supervisor) commitBacklog(every time.Duration) {
+	if len(s.backlog) == 0 || time.Since(s.backlogTried) < every {
 		return
 	}
-	s.tried = time.Now()
+	s.backlogTried = time.Now()
 	ctx, cancel := context.WithTimeout(context.Background(), commitBound)
 	defer cancel()
-	if err := s.ledger.Commit(ctx, s.owed...); err != nil {
-		s.log.Warn("the ledger still accepts no records", zap.Int("owed", len(s.owed)), zap.Error(err))
+	if err := s.ledger.Commit(ctx, s.backlog...); err != nil {
+		s.log.Warn("the ledger still accepts no records", zap.Int("owed", len(s.backlog)), zap.Error(err))
 		return
 	}
-	s.owed = nil
+	s.backlog = nil
 }
 
 // commitBound is how long one transaction may take on a slow card.
@@ -276,15 +276,15 @@ func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error 
 	}
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), commitBound)
 	defer cancel()
-	all := append(slices.Clone(s.owed), records...)
+	all := append(slices.Clone(s.backlog), records...)
 	if err := s.ledger.Commit(ctx, all...); err != nil {
 		if errors.Is(err, ledger.ErrIllegal) || errors.Is(err, ledger.ErrInvalid) || errors.Is(err, ledger.ErrTooMany) {
 			return err
 		}
-		s.owed, s.tried = all, time.Now()
+		s.backlog, s.backlogTried = all, time.Now()
 		return fmt.Errorf("%w; it takes effect anyway, and is recorded once the ledger accepts records again", err)
 	}
-	s.owed = nil
+	s.backlog = nil
 	for _, r := range all {
 		switch r := r.(type) {
 		case ledger.StateChanged:
@@ -359,10 +359,10 @@ func (s *Supervisor) Ping(ctx context.Context) error {
 	}
 }
 
-// Room tells the run how many bytes are left on the ledger's file system.
-func (s *Supervisor) Room(ctx context.Context, freeBytes int64) error {
+// ReportFreeSpace tells the run how many bytes are left on the ledger's file system.
+func (s *Supervisor) ReportFreeSpace(ctx context.Context, freeBytes int64) error {
 	select {
-	case s.rooms <- freeBytes:
+	case s.freeSpace <- freeBytes:
 		return nil
 	case <-s.ended:
 		return ErrEnded

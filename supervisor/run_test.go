@@ -58,7 +58,7 @@ func TestHoldForCheck(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts = 2
+		set.CheckEveryParts = 2
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)

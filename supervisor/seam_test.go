@@ -60,11 +60,11 @@ func TestNoPartOnTheSeam(t *testing.T) {
 func TestSeamIsRefused(t *testing.T) {
 	m := newMachine(testSettings().withDefaults())
 	m.set.LoopMM = 0
-	if m.wrongSeam(10) == "" {
+	if m.seamFault(10) == "" {
 		t.Error("a seam without a loop is taken")
 	}
 	m.set.LoopMM = 1000
-	if m.wrongSeam(1001) == "" || m.wrongSeam(math.NaN()) == "" || m.wrongSeam(-300) != "" {
+	if m.seamFault(1001) == "" || m.seamFault(math.NaN()) == "" || m.seamFault(-300) != "" {
 		t.Error("a place is judged wrongly")
 	}
 }

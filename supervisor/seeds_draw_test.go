@@ -89,11 +89,11 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, all []string
 		s.rig.Board.ReceiveBuffer = 48 + rng.IntN(48)
 	}
 	if rng.IntN(4) == 0 {
-		s.set.PartEveryParts = 1 + rng.IntN(2)
+		s.set.CheckEveryParts = 1 + rng.IntN(2)
 	}
 	// Drawn separately, so that recorded seeds keep their meaning.
 	if more := rand.New(rand.NewPCG(seed, 0x6d6f7265)); more.IntN(2) == 0 {
-		s.set.GoOnPerDay, s.set.GoOnAfter = 1+more.IntN(3), time.Duration(1+more.IntN(5))*time.Minute
+		s.set.AutoResumePerDay, s.set.AutoResumeAfter = 1+more.IntN(3), time.Duration(1+more.IntN(5))*time.Minute
 	}
 	s.order = []string{ledger.OrderBlocks, ledger.OrderTurn}[rng.IntN(2)]
 	for range 1 + rng.IntN(5)/4 {

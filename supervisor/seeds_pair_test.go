@@ -111,7 +111,7 @@ func strike(rng *rand.Rand, what string) act {
 // allows the machine to resume by itself. In every second scene something else happens while it waits,
 // or the board is one on which it must not resume.
 func drawAlone(s *scene, rng *rand.Rand, boards map[string]rig.Board) {
-	s.rig.Faults, s.set.PartEveryParts = nil, 0
+	s.rig.Faults, s.set.CheckEveryParts = nil, 0
 	s.rig.Machine = testRig().Machine // a heater that cools as fast as a small one makes its sensor doubtful
 	if latency := s.rig.Board.Latency; rng.IntN(8) > 0 {
 		s.board = "lasting"
@@ -119,7 +119,7 @@ func drawAlone(s *scene, rng *rand.Rand, boards map[string]rig.Board) {
 		s.rig.Board.Latency = latency
 	}
 	times := 1 + rng.IntN(3)
-	s.set.GoOnPerDay, s.set.GoOnAfter = times, time.Duration(1+rng.IntN(5))*time.Minute
+	s.set.AutoResumePerDay, s.set.AutoResumeAfter = times, time.Duration(1+rng.IntN(5))*time.Minute
 	s.good[0], s.bed = times+3, true
 	s.alone = times
 	disturbed := -1
@@ -136,7 +136,7 @@ func drawAlone(s *scene, rng *rand.Rand, boards map[string]rig.Board) {
 		if n == disturbed {
 			words := append([]string{"acknowledge", "acknowledge", "hold", "check", "start", "room"}, pairFaults...)
 			other := strike(rng, words[rng.IntN(len(words))])
-			other.lines, other.after = 1<<30, time.Duration(rng.Int64N(int64(s.set.GoOnAfter+3*time.Minute)))
+			other.lines, other.after = 1<<30, time.Duration(rng.Int64N(int64(s.set.AutoResumeAfter+3*time.Minute)))
 			s.acts = append(s.acts, other)
 		}
 		s.acts = append(s.acts, act{what: "let alone", lines: 1 << 30})
@@ -252,14 +252,14 @@ func (w *world) letAlone() {
 		switch {
 		case s.State == Execute && s.Doing != "heating":
 			return
-		case s.State != Aborted || s.Recovery != nil && s.Recovery.GoesOnAt != nil:
+		case s.State != Aborted || s.Recovery != nil && s.Recovery.ResumesAt != nil:
 			stays = time.Now()
 		}
 		time.Sleep(time.Second)
 	}
 }
 
-// goneOn is one time that the machine resumed by itself, and what was wrong with it.
+// resumedToday is one time that the machine resumed by itself, and what was wrong with it.
 type goneOn struct {
 	at    time.Time
 	wrong []string
@@ -275,14 +275,14 @@ func (w *world) watch(r ledger.Record) {
 			w.abortedAt, w.announcedAt = now, time.Time{}
 		}
 	case ledger.AlertQueued:
-		if r.Alert.Reason == CauseGoOn && strings.Contains(r.Alert.Text, "resumes by itself at ") {
+		if r.Alert.Reason == CauseAutoResume && strings.Contains(r.Alert.Text, "resumes by itself at ") {
 			w.announcedAt = now
 		}
 		if r.Alert.Reason == CauseHeat || strings.Contains(r.Alert.Text, "the mains") {
 			w.called.Store(true)
 		}
 	case ledger.EventNoted:
-		if r.Kind == eventGoOn {
+		if r.Kind == eventResumed {
 			w.gone = append(w.gone, w.judgeAlone(now))
 		}
 	}
@@ -302,8 +302,8 @@ func (w *world) judgeAlone(now time.Time) goneOn {
 	if said := time.Unix(0, w.saidAt.Load()); said.After(w.abortedAt) {
 		wrong("somebody gave it a word %v after the fault", said.Sub(w.abortedAt))
 	}
-	if w.announcedAt.IsZero() || now.Sub(w.announcedAt) < w.set.GoOnAfter {
-		wrong("announced at %v, to go on %v later at the earliest", w.announcedAt, w.set.GoOnAfter)
+	if w.announcedAt.IsZero() || now.Sub(w.announcedAt) < w.set.AutoResumeAfter {
+		wrong("announced at %v, to go on %v later at the earliest", w.announcedAt, w.set.AutoResumeAfter)
 	}
 	for _, at := range w.rig.Figures().ResetAt {
 		if w.notes.begun.Add(at).After(w.abortedAt) {
@@ -312,12 +312,12 @@ func (w *world) judgeAlone(now time.Time) goneOn {
 	}
 	within := 1
 	for _, before := range w.gone {
-		if now.Sub(before.at) < aDay {
+		if now.Sub(before.at) < resumeWindow {
 			within++
 		}
 	}
-	if within > w.set.GoOnPerDay {
-		wrong("%d times in a day, %d are allowed", within, w.set.GoOnPerDay)
+	if within > w.set.AutoResumePerDay {
+		wrong("%d times in a day, %d are allowed", within, w.set.AutoResumePerDay)
 	}
 	for _, lot := range w.lots {
 		cycles, err := w.ledger.Cycles(context.Background(), lot)

@@ -92,7 +92,7 @@ func drawHouse(s *scene, rng *rand.Rand) {
 		set.TravelLimitMM = 20 + 60*rng.Float64()
 	}
 	if one(4) {
-		set.DiskReserve = 50e6
+		set.DiskReserveBytes = 50e6
 	}
 	if one(6) {
 		set.BoardIdle = 20 * time.Minute
@@ -101,7 +101,7 @@ func drawHouse(s *scene, rng *rand.Rand) {
 		set.VisitAhead = minutes(20)
 	}
 	if one(3) {
-		set.WorstDrift = 0.1 * rng.Float64()
+		set.WorstDriftMMPerM = 0.1 * rng.Float64()
 	}
 }
 
@@ -155,7 +155,7 @@ func (w *world) actWide(a act) bool {
 	case "clear":
 		do(Request{Command: Clear})
 	case "clear and go on":
-		do(Request{Command: Clear, GoOn: true})
+		do(Request{Command: Clear, Continue: true})
 	case "acknowledge":
 		do(Request{Acknowledge: true})
 	case "end lot":
@@ -193,9 +193,9 @@ func (w *world) actWide(a act) bool {
 	case "kill", "kill and cool":
 		w.kill(a)
 	case "low disk":
-		_ = w.sup.Room(context.Background(), 10e6)
+		_ = w.sup.ReportFreeSpace(context.Background(), 10e6)
 	case "room":
-		_ = w.sup.Room(context.Background(), 1e9)
+		_ = w.sup.ReportFreeSpace(context.Background(), 1e9)
 	case "commits fail":
 		w.kept.fail.Store(int32(1 + rng.IntN(4)))
 	case "heat fault":

@@ -141,7 +141,7 @@ func (w *world) start() bool {
 		return false
 	}
 	w.sup = New(m, l, w.opener(w.dead), zap.NewNop())
-	w.sup.speak = w.notes.speak
+	w.sup.newConn = w.notes.speak
 	w.cancel, w.ended = cancel, make(chan error, 1)
 	go func() { w.ended <- w.sup.Run(ctx) }()
 	return true
@@ -261,7 +261,7 @@ func (w *world) again() bool {
 		return do(Request{Command: Unsuspend})
 	case Aborted:
 		if !do(Request{Command: Clear}) && w.seed >= pairFrom { // a heat fault is latched; the text about the repair need not be true
-			do(Request{Command: Clear, Mended: "the sensor was put back"})
+			do(Request{Command: Clear, Repair: "the sensor was put back"})
 		}
 		if w.await() != Stopped {
 			return true

@@ -23,20 +23,20 @@ type Settings struct {
 	TravelLimitMM float64 // longest single belt move the board accepts
 	StepsPerMM    float64 // belt axis steps/mm the board should report; 0: do not compare
 
-	LoopMM        float64       // belt loop length, for the record; 0: unknown
-	SeamMM        float64       // length of the seam along the belt, for the record
-	ToDropMM      float64       // from nozzle to drop edge
-	OffsetLimitMM float64       // lateral offset beyond which no part may begin
-	WorstDrift    float64       // mm of offset per metre of travel, assumed until the belt is known
-	SpoolG        float64       // filament on a full spool; 0: unknown
-	SpoolTareG    float64       // mass of an empty spool, subtracted from the weight
-	Care          []Care        // what the owner wants done every so often
-	BinParts      int           // parts that the bin holds; 0: not watched
-	DiskReserve   int64         // bytes that must be free on the ledger's file system before a part; 0: not watched
-	Attended      pace.Hours    // when parts may be in progress
-	ClockFloor    time.Time     // a clock that shows an earlier time is wrong; zero: any time may be right
-	VisitAhead    time.Duration // how long before it is due a visit is announced; 0: never
-	HoldCertainty float64       // probability that the belt is within its limit at a hold; 0 means 0.99
+	LoopMM           float64       // belt loop length, for the record; 0: unknown
+	SeamMM           float64       // length of the seam along the belt, for the record
+	ToDropMM         float64       // from nozzle to drop edge
+	OffsetLimitMM    float64       // lateral offset beyond which no part may begin
+	WorstDriftMMPerM float64       // mm of offset per metre of travel, assumed until the belt is known
+	SpoolG           float64       // filament on a full spool; 0: unknown
+	SpoolTareG       float64       // mass of an empty spool, subtracted from the weight
+	Care             []Care        // what the owner wants done every so often
+	BinParts         int           // parts that the bin holds; 0: not watched
+	DiskReserveBytes int64         // bytes that must be free on the ledger's file system before a part; 0: not watched
+	Attended         pace.Hours    // when parts may be in progress
+	ClockFloor       time.Time     // a clock that shows an earlier time is wrong; zero: any time may be right
+	VisitAhead       time.Duration // how long before it is due a visit is announced; 0: never
+	HoldCertainty    float64       // probability that the belt is within its limit at a hold; 0 means 0.99
 
 	ReleaseC        float64       // bed temperature at which a part lets go; 0: do not wait
 	ReleaseLimit    time.Duration // longest wait for it
@@ -52,7 +52,7 @@ type Settings struct {
 	GapMM           float64 // free belt between parts
 	ClearAtEnd      bool    // run the last parts over the drop edge when the lot is done
 	MotorsStayOn    bool    // send M84 S0 before a lot, so that the belt keeps its position
-	PartEveryParts  int     // a check every so many parts; 0: none
+	CheckEveryParts int     // a check every so many parts; 0: none
 	CheckEveryMM    float64 // a check every so many mm of travel; 0: none
 	CheckEvery      time.Duration
 	HeatersOffAfter time.Duration // in a hold, from standby to off
@@ -66,15 +66,15 @@ type Settings struct {
 	// and heat.BedLimits without a ceiling.
 	NozzleWatch, BedWatch heat.Limits
 	BoardIdle             time.Duration // how long without a move while heaters may be on until the board halts (M85); 0: not set
-	ReadingLost           time.Duration // how long a board may report no temperature while it heats, before that is a fault
+	ReadingTimeout        time.Duration // how long a board may report no temperature while it heats, before that is a fault
 	ProofWithin           time.Duration // time after a fault until falling readings must show that the heaters are off
 	TargetSlackC          float64       // by how much somebody at the machine may change a target of a run
 
-	// GoOnPerDay is how often in 24 h the machine may resume by itself after a fault of cable or
-	// computer that occurred between parts; 0: never. GoOnAfter is the time that people have to
+	// AutoResumePerDay is how often in 24 h the machine may resume by itself after a fault of cable or
+	// computer that occurred between parts; 0: never. AutoResumeAfter is the time that people have to
 	// prevent it.
-	GoOnPerDay int
-	GoOnAfter  time.Duration
+	AutoResumePerDay int
+	AutoResumeAfter  time.Duration
 
 	PollEvery     time.Duration // interval of temperature queries, for a board that does not report by itself
 	ProgressEvery time.Duration // interval of saving the belt position to the ledger while a part runs
@@ -98,9 +98,9 @@ func (s Settings) withDefaults() Settings {
 	set(&s.StopWithin, 3*time.Minute) // a nozzle heats up in less, and not every board can be made to stop waiting
 	set(&s.StuckAfter, 40*time.Minute)
 	set(&s.ReheatLimit, 20*time.Minute)
-	set(&s.ReadingLost, 2*time.Minute)
+	set(&s.ReadingTimeout, 2*time.Minute)
 	set(&s.ProofWithin, 5*time.Minute)
-	set(&s.GoOnAfter, 5*time.Minute)
+	set(&s.AutoResumeAfter, 5*time.Minute)
 	if s.NozzleWatch == (heat.Limits{}) {
 		s.NozzleWatch = heat.NozzleLimits(0, heat.OverC)
 	}

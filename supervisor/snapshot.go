@@ -189,9 +189,9 @@ type LineView struct {
 // Snapshot returns a picture of the machine at the time now.
 func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	m.now = now
-	s := &Snapshot{At: now, Clock: m.clockDoubt(), Machine: m.set.Machine, State: m.state, Since: m.shown(m.since), Cause: m.cause,
-		Doing: m.work.doing, Advice: m.advice().String(), Accepts: m.possible(), HeatFault: m.latched}
-	b := m.belt.now()
+	s := &Snapshot{At: now, Clock: m.clockDoubt(), Machine: m.set.Machine, State: m.state, Since: m.toPresentClock(m.since), Cause: m.cause,
+		Doing: m.work.doing, Advice: m.advice().String(), Accepts: m.acceptedCommands(), HeatFault: m.heatFault}
+	b := m.belt.totals()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
 		WorstOffsetMM: m.bed.Worst().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM, Drift: m.forecast(),
@@ -208,19 +208,19 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	if ahead, doubt, ok := m.bed.SeamAheadMM(m.belt.position()); ok {
 		s.Belt.SeamAheadMM, s.Belt.SeamDoubtMM = &ahead, doubt
 	}
-	h := m.heat
+	h := m.temps
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
-		HasNozzle: h.nozzleTold(), HasBed: h.bedTold(), Read: m.shown(h.read),
+		HasNozzle: h.nozzleFresh(), HasBed: h.bedFresh(), Read: m.toPresentClock(h.read),
 		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.Shown()}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem, Command: m.link.command,
 		Firmware: m.link.board.Firmware, Limits: m.link.board.KnownLimits(), SavedBytes: m.belt.latest.SavedBytes}
-	s.Supply, s.Care = m.supplyView(), m.foresee().care
+	s.Supply, s.Care = m.supplyView(), m.predict().care
 	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()
-	if list := m.foresee().visits; list != nil && m.lot != nil {
+	if list := m.predict().visits; list != nil && m.lot != nil {
 		s.Next, s.Later = &list[0], list[1:]
 		end := list[len(list)-1]
 		s.Lot.DoneEarly, s.Lot.DoneAt, s.Lot.DoneLate, s.Lot.DoneUnseen = end.Early, end.At, end.Late, end.Unseen
-		s.Lot.Ready = m.foreseen.ready
+		s.Lot.Ready = m.prediction.ready
 	}
 	return s
 }
@@ -232,12 +232,12 @@ func (m *Machine) lotView() *LotView {
 	}
 	t := l.Total()
 	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.Ordered, Made: t.Made, Good: t.Good, Scrap: t.Scrap,
-		Unverified: t.NotLookedAt(), Interrupted: t.Interrupted, Begun: l.Begun - l.Void, Wanted: l.Wanted(), PartTakes: m.foresee().takes}
+		Unverified: t.NotLookedAt(), Interrupted: t.Interrupted, Begun: l.Begun - l.Void, Wanted: l.Wanted(), PartTakes: m.predict().takes}
 	for i, j := range l.Counts {
 		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap, Interrupted: j.Interrupted, Size: l.Size(i)})
 	}
 	if c := m.cycle; c != nil && !c.fromLedger {
-		v.Part, v.PartBegun = c.ordinal, m.shown(c.begun)
+		v.Part, v.PartBegun = c.ordinal, m.toPresentClock(c.begun)
 		if !c.made {
 			v.Wanted = max(0, v.Wanted-1) // it has begun
 		}

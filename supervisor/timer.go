@@ -14,16 +14,16 @@ const (
 	timerPoll                    // temperatures are queried
 	timerNozzleLost              // the board has reported no temperature of a heater that may be on
 	timerBedLost
-	timerProof      // the heaters should have been shown to be off by then
-	timerHeatersOff // in a hold
-	timerResume     // the machine resumes by itself
-	timerWish       // a request to begin lapses while the board is missing
-	timerSave       // the belt's position is saved
-	timerWait       // bound on a wait for a temperature
-	timerStuck      // bound on a program of which the board accepts no line
-	timerNudge      // the board is sent the command to leave a wait again
-	timerAbort      // bound on an abort
-	timerScale      // bound on a change of the belt's scale
+	timerProof        // the heaters should have been shown to be off by then
+	timerHeatersOff   // in a hold
+	timerResume       // the machine resumes by itself
+	timerPendingStart // a request to begin lapses while the board is missing
+	timerSave         // the belt's position is saved
+	timerWait         // bound on a wait for a temperature
+	timerStuck        // bound on a program of which the board accepts no line
+	timerBreakWait    // the board is sent the command to leave a wait again
+	timerAbort        // bound on an abort
+	timerScale        // bound on a change of the belt's scale
 	timerCount
 )
 
@@ -52,14 +52,14 @@ func (t *timers) next() (first time.Time, ok bool) {
 // enter stops each timer that does not belong to the state being entered.
 func (t *timers) enter(s State) {
 	for n := range timerCount {
-		if !n.lives(s) {
+		if !n.allowedIn(s) {
 			t.stop(n)
 		}
 	}
 }
 
-// lives reports whether a timer may run in a state.
-func (n timer) lives(s State) bool {
+// allowedIn reports whether a timer may run in a state.
+func (n timer) allowedIn(s State) bool {
 	switch n {
 	case timerHeatersOff:
 		return s == Held || s == Suspended
@@ -99,28 +99,28 @@ func (m *Machine) fire(n timer) {
 	case timerPoll:
 		m.poll()
 	case timerNozzleLost, timerBedLost:
-		m.readingLost(n)
+		m.readingTimedOut(n)
 	case timerProof:
-		m.proofFailed()
+		m.proofTimedOut()
 	case timerHeatersOff:
 		m.heatersOff()
 		m.note("heat", "heaters switched off; the belt keeps its position")
 	case timerResume:
 		m.autoResume()
-	case timerWish:
-		m.wishLapsed()
+	case timerPendingStart:
+		m.pendingStartExpired()
 	case timerSave:
-		m.saveBelt()
+		m.saveBeltPeriodically()
 	case timerWait:
-		m.waitedTooLong()
+		m.waitTimedOut()
 	case timerStuck:
-		m.watchProgram()
-	case timerNudge:
+		m.programStuck()
+	case timerBreakWait:
 		m.breakWait()
 	case timerAbort:
 		m.abortUnconfirmed()
 	case timerScale:
-		m.rescaleBroken("the board has not answered within " + rescaleWithin.String())
+		m.interruptRescale("the board has not answered within " + rescaleBound.String())
 		m.cancel(func() {})
 	default:
 		panic("no such timer")

@@ -29,7 +29,7 @@ type tracker struct {
 	state    gcode.State
 	handed   totals
 	accepted totals
-	before   struct { // the newest line
+	previous struct { // the newest line
 		state  gcode.State
 		totals totals
 	}
@@ -56,11 +56,11 @@ func (t *tracker) follow(line []byte) error {
 		return err
 	}
 	e := &t.effect
-	t.before.state = t.state
+	t.previous.state = t.state
 	if err := t.state.ApplyLine(&t.line, e); err != nil {
 		return err
 	}
-	t.before.totals = t.handed
+	t.previous.totals = t.handed
 	t.handed.travelMM += e.Travel(t.axis)
 	t.handed.advanceMM += t.forward * e.Delta(t.axis)
 	t.handed.filamentMM += e.ExtrudedMM
@@ -75,20 +75,20 @@ func (t *tracker) follow(line []byte) error {
 	return nil
 }
 
-// unsent takes back the newest line: the board will never see it.
-func (t *tracker) unsent() {
+// undo takes back the newest line: the board will never see it.
+func (t *tracker) undo() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
-	t.state, t.handed = t.before.state, t.before.totals
+	t.state, t.handed = t.previous.state, t.previous.totals
 	t.marks = t.marks[:len(t.marks)-1]
 }
 
-// aside takes in a control line, which moves nothing and is acknowledged apart.
-func (t *tracker) aside(line string) {
+// followControl takes in a control line, which moves nothing and is acknowledged apart.
+func (t *tracker) followControl(line string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.state.Apply([]byte(line))
-	t.before.state.Apply([]byte(line))
+	t.previous.state.Apply([]byte(line))
 }
 
 // accept counts the oldest n lines as taken by the board.
@@ -118,13 +118,13 @@ func (t *tracker) progress() Progress {
 		PendingMM: t.handed.travelMM - t.accepted.travelMM, PlannedMM: t.accepted.travelMM - t.recent[(t.accepted.moves+1)%int64(len(t.recent))], Lines: t.lines, SavedBytes: t.saved.Load(), State: t.state}
 }
 
-// forget begins anew with a board of which nothing is known. What was in flight
+// reset begins anew with a board of which nothing is known. What was in flight
 // was reported as pending before and is not counted.
-func (t *tracker) forget() {
+func (t *tracker) reset() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
 	t.state = gcode.NewState()
-	t.before.state = t.state
+	t.previous.state = t.state
 	t.handed = t.accepted
 	for i := range t.recent {
 		t.recent[i] = t.accepted.travelMM
@@ -172,7 +172,7 @@ func (s *source) Next(dst []byte) ([]byte, error) {
 func (s *source) Accepted(n int) { s.t.accept(n) }
 
 // Unsent implements serialio.Source.
-func (s *source) Unsent() { s.t.unsent() }
+func (s *source) Unsent() { s.t.undo() }
 
 func (s *source) line(dst []byte) ([]byte, error) {
 	for {

@@ -68,9 +68,9 @@ type AdjusterView struct {
 // trials are those of this ledger, newest last.
 type trials struct {
 	list []ledger.Trial
-	// wanted: the newest will run once the board is ready, or is running.
-	wanted bool
-	lost   bool // an earlier process ended in the middle of the newest
+	// active: the newest will run once the board is ready, or is running.
+	active      bool
+	interrupted bool // an earlier process ended in the middle of the newest
 }
 
 // Bounds on a trial.
@@ -82,10 +82,10 @@ const (
 	largestTurn     = 50
 	// trialColdC: metal at this temperature may be touched for a minute (from memory of the figures on
 	// skin burns; common practice, no source). Hands are at the belt before and after.
-	trialColdC   = 50
-	trialPieceMM = 100 // longest run-out after a stop
-	alikeMM      = 0.5 // reading accuracy of a rule
-	keptTrials   = 500 // to learn from
+	trialColdC        = 50
+	trialPieceMM      = 100 // longest run-out after a stop
+	readingAccuracyMM = 0.5 // reading accuracy of a rule
+	maxTrials         = 500 // to learn from
 )
 
 // open returns the trial that has begun and not ended.
@@ -104,9 +104,9 @@ func (m *Machine) beginTrial(r Request) error {
 	asked := *r.TrialBegin
 	q := &asked
 	if q.RunMM == 0 {
-		q.RunMM = m.usualTrialMM()
+		q.RunMM = m.defaultTrialMM()
 	}
-	if err := m.mayTry(what, q); err != nil {
+	if err := m.checkTrial(what, q); err != nil {
 		return err
 	}
 	offset := &Visit{OffsetMM: q.BeforeMM, Sure: q.Sure}
@@ -114,8 +114,8 @@ func (m *Machine) beginTrial(r Request) error {
 	if q.Turns == 0 { // otherwise the earlier readings belong to another alignment
 		readings = append(slices.Clone(m.bed.Readings), readings...)
 	}
-	if odd := m.doubts(offset, readings); len(odd) > 0 {
-		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
+	if odd := m.unlikelyValues(offset, readings); len(odd) > 0 {
+		return &Refusal{What: what, Why: joinFaults(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
 	}
 	t := ledger.TrialBegun{ID: 1, RunMM: q.RunMM, BeforeMM: *q.BeforeMM, TravelMM: m.belt.base.TravelMM,
 		AdvanceMM: m.belt.base.AdvanceMM, Adjuster: q.Adjuster, Turns: q.Turns, By: r.By}
@@ -139,32 +139,32 @@ func (m *Machine) beginTrial(r Request) error {
 		m.trialFeed = m.set.AdvanceFeed
 	}
 	text := fmt.Sprintf("trial %d: the belt runs %.1f m forward at %.0f mm/min", t.ID, q.RunMM/1000, m.trialFeed)
-	text += m.looped(q.RunMM)
+	text += m.loopText(q.RunMM)
 	m.note("trial", text)
 	why := Cause{CauseOperator, text + ", asked for by " + who(r.By)}
 	if m.state == Idle {
 		m.change(Stop, why) // lifts the head if it can; the reset follows
-		m.trials.wanted = true
+		m.trials.active = true
 	} else {
-		m.trials.wanted = true
+		m.trials.active = true
 		m.change(Reset, why)
 	}
 	m.out.Result.Text = text
 	return nil
 }
 
-// usualTrialMM is the default length of a trial: whole loops, so that it ends where it began and an
+// defaultTrialMM is the default length of a trial: whole loops, so that it ends where it began and an
 // uneven edge does not count as drift.
-func (m *Machine) usualTrialMM() float64 {
+func (m *Machine) defaultTrialMM() float64 {
 	if l := m.set.LoopMM; l > 0 && l <= longestTrialMM {
 		return max(1, math.Round(trialMM/l)) * l
 	}
 	return trialMM
 }
 
-// looped describes how a run relates to the belt's loop and, for one that does not end where it
+// loopText describes how a run relates to the belt's loop and, for one that does not end where it
 // begins, which run would.
-func (m *Machine) looped(runMM float64) string {
+func (m *Machine) loopText(runMM float64) string {
 	l := m.set.LoopMM
 	if l <= 0 {
 		return ""
@@ -177,9 +177,9 @@ func (m *Machine) looped(runMM float64) string {
 	return fmt.Sprintf("; that is %.1f loops of the belt, so an uneven edge looks like drift: %.2f m end where they begin", loops, whole*l/1000)
 }
 
-// mayTry refuses a trial that could hurt somebody, the belt or the count.
-func (m *Machine) mayTry(what string, q *TrialBegin) error {
-	if wrong := m.wrongTrial(q); len(wrong) > 0 {
+// checkTrial refuses a trial that could hurt somebody, the belt or the count.
+func (m *Machine) checkTrial(what string, q *TrialBegin) error {
+	if wrong := m.trialFaults(q); len(wrong) > 0 {
 		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: "correct it and begin again"}
 	}
 	switch m.state {
@@ -187,28 +187,28 @@ func (m *Machine) mayTry(what string, q *TrialBegin) error {
 	default:
 		return &Refusal{What: what, Why: fmt.Sprintf("the machine is %s", m.state), Remedy: "a trial begins when it is Idle, Stopped or Complete"}
 	}
-	h := &m.heat
+	h := &m.temps
 	switch {
 	case m.link.phase != linkUp || m.work.running != 0 || len(m.work.legs) > 0:
 		return &Refusal{What: what, Why: "the board is not connected or is busy", Remedy: "reset to make it ready", Command: "beltwarden reset"}
 	case m.trials.open() != nil:
 		return &Refusal{What: what, Why: fmt.Sprintf("trial %d is still open", m.trials.open().ID), Remedy: "read the offset and end the trial", Command: "beltwarden trial end --after-mm MM, or --give-up"}
-	case !h.hasNozzle && !h.hasBed, h.hasNozzle && !h.nozzleTold(), h.hasBed && !h.bedTold():
+	case !h.hasNozzle && !h.hasBed, h.hasNozzle && !h.nozzleFresh(), h.hasBed && !h.bedFresh():
 		return &Refusal{What: what, Why: "the board does not report its temperatures", Remedy: "try again in a moment"}
 	case h.nozzleC > trialColdC || h.bedC > trialColdC || h.nozzleTargetC > 0 || h.bedTargetC > 0:
 		return &Refusal{What: what, Why: fmt.Sprintf("the machine is not cold: nozzle %.0f °C, bed %.0f °C, limit %d °C", h.nozzleC, h.bedC, trialColdC), Remedy: "let it cool"}
 	case !m.belt.known || m.belt.occupied:
 		return &Refusal{What: what, Why: "parts may be on the belt", Remedy: "clear the belt and record it", Command: "beltwarden check --belt-cleared"}
-	case m.strange != "":
-		return &Refusal{What: what, Why: m.strange, Remedy: "make sure that it is the right board, then accept it", Command: m.strangeCommand("beltwarden start --override REASON")}
+	case m.boardDiffers != "":
+		return &Refusal{What: what, Why: m.boardDiffers, Remedy: "make sure that it is the right board, then accept it", Command: m.boardDiffersCommand("beltwarden start --override REASON")}
 	case !q.Clear:
 		return &Refusal{What: what, Why: "nobody has confirmed that hands, tools and parts are clear of the belt", Remedy: "look, then confirm it", Command: "--yes"}
 	}
 	return nil
 }
 
-// wrongTrial lists what is impossible.
-func (m *Machine) wrongTrial(q *TrialBegin) []string {
+// trialFaults lists what is impossible.
+func (m *Machine) trialFaults(q *TrialBegin) []string {
 	var wrong []string
 	say := func(bad bool, format string, a ...any) {
 		if bad {
@@ -254,70 +254,70 @@ func (m *Machine) trialView() *TrialView {
 // that at most one runs out after a stop.
 func (m *Machine) trialLegs() []leg {
 	t := m.trials.open()
-	if !m.trials.wanted || t == nil {
+	if !m.trials.active || t == nil {
 		return nil
 	}
 	legs := []leg{{end: func() {
-		if m.strange != "" {
-			m.trialBroken(m.strange)
+		if m.boardDiffers != "" {
+			m.interruptTrial(m.boardDiffers)
 			m.work.legs = nil
 		}
 	}}, {
 		doing:   trialDoing,
 		begin:   func() { m.timers.set(timerSave, m.now.Add(m.set.ProgressEvery)) },
-		program: func() Program { return Program{Before: []string{countAnew}} },
+		program: func() Program { return Program{Before: []string{resetLineNumber}} },
 	}}
 	legs = append(legs, m.advanceLegsAt(m.trialFeed, min(m.set.TravelLimitMM, trialPieceMM), trialDoing, t.RunMM,
 		func(at gcode.State) float64 { return at.PositionMM[m.set.BeltAxis] }, "the belt has not run the whole distance", func() {})...)
-	return append(legs, leg{end: m.trialRan})
+	return append(legs, leg{end: m.trialStopped})
 }
 
 // trialDoing is shown while the belt runs.
 const trialDoing = "running the belt for the trial; keep hands clear"
 
-// trialRan notes that the belt has stopped.
-func (m *Machine) trialRan() {
-	m.trials.wanted = false
+// trialStopped notes that the belt has stopped.
+func (m *Machine) trialStopped() {
+	m.trials.active = false
 	m.timers.stop(timerSave)
 	t := m.trials.open()
 	if t == nil {
 		return
 	}
 	if ran := m.belt.base.TravelMM - t.TravelMM; math.Abs(ran-t.RunMM) > 1 {
-		m.trials.wanted = true
-		m.trialBroken(fmt.Sprintf("the belt has run %.2f m of %.2f", ran/1000, t.RunMM/1000))
+		m.trials.active = true
+		m.interruptTrial(fmt.Sprintf("the belt has run %.2f m of %.2f", ran/1000, t.RunMM/1000))
 		return
 	}
 	t.Ran, t.RanTravelMM, t.RanAdvanceMM = true, m.belt.base.TravelMM, m.belt.base.AdvanceMM
-	m.record(ledger.TrialRan{ID: t.ID, TravelMM: t.RanTravelMM, AdvanceMM: t.RanAdvanceMM}, ledger.BeltMoved{Belt: m.belt.now()})
+	m.record(ledger.TrialRan{ID: t.ID, TravelMM: t.RanTravelMM, AdvanceMM: t.RanAdvanceMM}, ledger.BeltMoved{Belt: m.belt.totals()})
 	m.note("trial", fmt.Sprintf("trial %d: the belt has stopped; read the offset", t.ID))
 }
 
-// trialBroken ends a trial whose run something else has interrupted.
-func (m *Machine) trialBroken(why string) {
+// interruptTrial ends a trial whose run something else has interrupted.
+func (m *Machine) interruptTrial(why string) {
 	t := m.trials.open()
-	if !m.trials.wanted || t == nil {
+	if !m.trials.active || t == nil {
 		return
 	}
-	m.trials.wanted = false
+	m.trials.active = false
 	m.timers.stop(timerSave)
-	m.endOfTrial(t, "interrupted: "+why, nil)
-	m.record(ledger.BeltMoved{Belt: m.belt.underWay()})
+	m.recordTrialEnd(t, "interrupted: "+why, nil)
+	m.record(ledger.BeltMoved{Belt: m.belt.totalsInMotion()})
 }
 
-func (m *Machine) endOfTrial(t *ledger.Trial, how string, afterMM *float64) {
+func (m *Machine) recordTrialEnd(t *ledger.Trial, how string, afterMM *float64) {
 	t.Ended, t.How, t.AfterMM = true, how, afterMM
 	m.record(ledger.TrialEnded{ID: t.ID, How: how, AfterMM: afterMM})
 	m.note("trial", fmt.Sprintf("trial %d: %s", t.ID, how))
 }
 
-// settleTrial ends a trial during which the last process ended.
-func (m *Machine) settleTrial() {
-	if t := m.trials.open(); m.trials.lost && t != nil {
-		m.endOfTrial(t, "interrupted: the daemon ended during it", nil)
-		m.record(ledger.BeltMoved{Belt: m.belt.now()}) // a second restart must not count it again
+// endInterruptedTrial ends a trial during which the last process ended.
+func (m *Machine) endInterruptedTrial() {
+	if t := m.trials.open(); m.trials.interrupted && t != nil {
+		m.recordTrialEnd(t, "interrupted: the daemon ended during it", nil)
+		m.record(ledger.BeltMoved{Belt: m.belt.totals()}) // a second restart must not count it again
 	}
-	m.trials.lost = false
+	m.trials.interrupted = false
 }
 
 // endTrial takes the second reading and judges the alignment by it.
@@ -331,7 +331,7 @@ func (m *Machine) endTrial(r Request) error {
 	case !t.Ran:
 		return &Refusal{What: what, Why: fmt.Sprintf("the belt is still running: %.1f of %.1f m", m.trialView().DoneMM/1000, t.RunMM/1000), Remedy: "wait, or stop it", Command: "beltwarden stop"}
 	case q.GiveUp:
-		m.endOfTrial(t, "given up by "+who(r.By), nil)
+		m.recordTrialEnd(t, "given up by "+who(r.By), nil)
 		m.out.Result.Text = fmt.Sprintf("trial %d is given up", t.ID)
 		return nil
 	case q.AfterMM == nil || !(math.Abs(*q.AfterMM) <= largestOffsetMM):
@@ -347,8 +347,8 @@ func (m *Machine) endTrial(r Request) error {
 	offset := &Visit{OffsetMM: q.AfterMM, Sure: q.Sure, Note: fmt.Sprintf("trial %d: after", t.ID)}
 	// Drift before the trial is no measure for it: only a value that looks like a typing error is
 	// questioned.
-	if odd := m.doubts(offset, []belt.Reading{before, after}); len(odd) > 0 {
-		return &Refusal{What: what, Why: inWords(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
+	if odd := m.unlikelyValues(offset, []belt.Reading{before, after}); len(odd) > 0 {
+		return &Refusal{What: what, Why: joinFaults(odd), Remedy: "look again; if the values are right, confirm them", Command: "--sure"}
 	}
 	if OffsetsAlike(*q.AfterMM, t.BeforeMM) && !q.MarkMoved {
 		return &Refusal{What: what, Why: "the two offsets are the same, as if the belt had not run: without mains power the board still reports that it ran",
@@ -358,8 +358,8 @@ func (m *Machine) endTrial(r Request) error {
 	if err := m.visit(Request{By: r.By, Visit: offset}); err != nil {
 		return err
 	}
-	m.endOfTrial(t, "read", q.AfterMM)
-	ahead, advance := m.waysAhead(q)
+	m.recordTrialEnd(t, "read", q.AfterMM)
+	ahead, advance := m.travelAhead(q)
 	v := m.bed.TrialOutlook().Judge(before, after, ahead, advance)
 	result := &TrialResult{Verdict: v, Adjusters: m.adjusters(v.RateMMPerM)}
 	m.out.Result.Trial = result
@@ -369,10 +369,10 @@ func (m *Machine) endTrial(r Request) error {
 }
 
 // OffsetsAlike reports whether two offsets may be those of a belt that stood still.
-func OffsetsAlike(aMM, bMM float64) bool { return math.Abs(aMM-bMM) < alikeMM }
+func OffsetsAlike(aMM, bMM float64) bool { return math.Abs(aMM-bMM) < readingAccuracyMM }
 
-// waysAhead returns the travel and net advance to judge for: as requested, or those of the open lot.
-func (m *Machine) waysAhead(q *TrialEnd) (travelMM, advanceMM float64) {
+// travelAhead returns the travel and net advance to judge for: as requested, or those of the open lot.
+func (m *Machine) travelAhead(q *TrialEnd) (travelMM, advanceMM float64) {
 	switch {
 	case q.Parts > 0 && q.PartAdvanceMM != 0:
 		return float64(q.Parts) * q.PartTravelMM, float64(q.Parts) * q.PartAdvanceMM

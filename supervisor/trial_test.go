@@ -84,7 +84,7 @@ func TestTrialRunsWholeLoops(t *testing.T) {
 func TestTrialAgreesWithTheBelt(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		rs, set := testRig(), testSettings()
-		set.WorstDrift = 0.5
+		set.WorstDriftMMPerM = 0.5
 		rs.Belt.DriftPerTravelMMPerM, rs.Belt.DriftPerAdvanceMMPerM, rs.Belt.JitterMMPerSqrtM = 0.05, -0.45, 0
 		x := newRun(t, rs, set)
 		x.start()
@@ -134,7 +134,7 @@ func TestTrialAgreesWithTheBelt(t *testing.T) {
 func TestTrialLearnsTheAdjuster(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		rs, set := testRig(), testSettings()
-		set.WorstDrift = 0.5
+		set.WorstDriftMMPerM = 0.5
 		rs.Belt.DriftPerTravelMMPerM, rs.Belt.DriftPerAdvanceMMPerM, rs.Belt.JitterMMPerSqrtM = 0, 0.2, 0.01
 		x := newRun(t, rs, set)
 		x.start()
@@ -301,7 +301,7 @@ func TestTrialAfterAKill(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if got := m.belt.now().UncertainMM; got != 4000 {
+		if got := m.belt.totals().UncertainMM; got != 4000 {
 			t.Errorf("%g mm are uncertain, want 4000", got)
 		}
 		records = m.Begin(time.Now()).Records
@@ -349,7 +349,7 @@ func TestTrialAsksBack(t *testing.T) {
 func TestTrialOfABeltThatDidNotRun(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.WorstDrift = 0.5
+		set.WorstDriftMMPerM = 0.5
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)

@@ -101,8 +101,8 @@ func (w *twin) tune(rt *rapid.T) {
 		r.Scale = &ScaleRequest{Undo: true} // must be refused
 	}
 	out := w.feed(r)
-	if out.Later != (m.rescaling.on && r.Scale != nil && out.Refused == nil) {
-		rt.Fatalf("the answer is put off: %v, a change is on its way: %v", out.Later, m.rescaling.on)
+	if out.Deferred != (m.rescaling.on && r.Scale != nil && out.Refused == nil) {
+		rt.Fatalf("the answer is put off: %v, a change is on its way: %v", out.Deferred, m.rescaling.on)
 	}
 	if r.TrialEnd != nil && out.Refused == nil {
 		w.seen["trial ended"]++
@@ -125,13 +125,13 @@ func (w *twin) answers(out Output) {
 			w.seen["broken off"]++
 		}
 	}
-	if out.Later {
+	if out.Deferred {
 		w.later = true
 	}
 	if w.later != w.m.rescaling.on {
 		w.t.Fatalf("an answer is due: %v; a change is on its way: %v", w.later, w.m.rescaling.on)
 	}
-	if t := w.m.trials.open(); w.m.trials.wanted && (t == nil || t.Ran || w.m.cycle != nil) {
+	if t := w.m.trials.open(); w.m.trials.active && (t == nil || t.Ran || w.m.cycle != nil) {
 		w.t.Fatalf("a belt is to run for %+v, with part %+v", t, w.m.cycle)
 	}
 }
@@ -145,7 +145,7 @@ func (w *twin) accepts(rt *rapid.T) {
 		w.feed(Reported{serialio.Reply{Kind: serialio.ReplyEcho, Text: fmt.Sprintf("M92 X80.00 Y%.2f", m.rescaling.to)}})
 	case m.state == Resetting && m.link.board.StepsPerMM == 0:
 		w.feed(Reported{serialio.Reply{Kind: serialio.ReplyEcho, Text: "M92 X80.00 Y80.00"}})
-	case t != nil && m.trials.wanted && m.work.doing == trialDoing && m.belt.base.TravelMM < t.TravelMM+1:
+	case t != nil && m.trials.active && m.work.doing == trialDoing && m.belt.base.TravelMM < t.TravelMM+1:
 		p := m.belt.latest
 		p.TravelMM, p.AdvanceMM = p.TravelMM+t.RunMM, p.AdvanceMM+t.RunMM
 		w.feed(Progressed{p})

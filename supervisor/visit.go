@@ -16,18 +16,18 @@ import (
 // visit records what the operator found and did. It reports everything that is wrong with it at once,
 // and then records nothing.
 func (m *Machine) visit(r Request) error {
-	v := r.Visit.counted()
-	if wrong := m.wrongVisit(v); len(wrong) > 0 {
+	v := r.Visit.withDetachedScrap()
+	if wrong := m.visitFaults(v); len(wrong) > 0 {
 		return refuseVisit("record the check", wrong, false)
 	}
 	at := belt.Reading{TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
 	if v.OffsetMM != nil { // as found, so it belongs to the travel so far
 		at.OffsetMM = *v.OffsetMM
 	}
-	if odd := m.doubts(v, append(slices.Clone(m.bed.Readings), at)); len(odd) > 0 {
+	if odd := m.unlikelyValues(v, append(slices.Clone(m.bed.Readings), at)); len(odd) > 0 {
 		return refuseVisit("record the check", odd, true)
 	}
-	c := ledger.Check{ID: m.book.Next.Check, SetAside: v.setAside(), LengthsAccepted: v.AcceptLengths, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
+	c := ledger.Check{ID: m.book.Next.Check, SetAside: v.setAsideIndexes(), LengthsAccepted: v.AcceptLengths, OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap,
 		Realigned: v.Realigned, BeltCleared: v.BeltCleared, SpoolG: v.SpoolG, BinEmptied: v.BinEmptied,
 		Note: v.Note, By: r.By, DetachedAfter: v.detachedAfter(), TravelMM: m.belt.base.TravelMM, AdvanceMM: m.belt.base.AdvanceMM}
 	if l := m.lot; l != nil {
@@ -46,15 +46,15 @@ func (m *Machine) visit(r Request) error {
 		m.weighedMM = m.belt.latest.FilamentMM
 	}
 	if v.Interrupted != "" {
-		m.decide(c.ID, v)
+		m.decideInterrupted(c.ID, v)
 	}
-	m.visited()
-	m.belt.checked(v.Realigned, v.BeltCleared)
-	m.record(ledger.BeltMoved{Belt: m.beltInCycle()})
+	m.resetVisitAlert()
+	m.belt.resetSince(v.Realigned, v.BeltCleared)
+	m.record(ledger.BeltMoved{Belt: m.beltTotals()})
 	remarks := ""
 	if l := m.lot; l != nil {
 		remarks = l.Remarks()
-		m.settleLot()
+		m.updateLotStatus()
 		m.out.Result.LotID = l.ID
 		m.out.Result.Text = fmt.Sprintf("check %d recorded; %s", c.ID, l.Total())
 	} else {
@@ -65,8 +65,8 @@ func (m *Machine) visit(r Request) error {
 	return nil
 }
 
-// settleLot closes a lot whose parts were found good, and reopens one whose scrap must be replaced.
-func (m *Machine) settleLot() {
+// updateLotStatus closes a lot whose parts were found good, and reopens one whose scrap must be replaced.
+func (m *Machine) updateLotStatus() {
 	switch l := m.lot; l.Status {
 	case ledger.LotOpen, ledger.LotMade:
 		switch {
@@ -87,8 +87,8 @@ func (m *Machine) running() bool {
 	return false
 }
 
-// decide settles the interrupted parts by the operator's decision.
-func (m *Machine) decide(check int64, v *Visit) {
+// decideInterrupted settles the interrupted parts by the operator's decision.
+func (m *Machine) decideInterrupted(check int64, v *Visit) {
 	for _, c := range slices.Clone(m.book.Undecided) {
 		m.record(ledger.CycleDecided{Seq: c.Seq, Good: v.Interrupted == "good", CheckID: check, Note: v.Note})
 	}
@@ -98,8 +98,8 @@ func (m *Machine) decide(check int64, v *Visit) {
 // unit.
 const largestOffsetMM = 25
 
-// wrongVisit lists what is impossible.
-func (m *Machine) wrongVisit(v *Visit) []Fault {
+// visitFaults lists what is impossible.
+func (m *Machine) visitFaults(v *Visit) []Fault {
 	var wrong []Fault
 	say := func(field, format string, a ...any) { wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)}) }
 	if o := v.OffsetMM; o != nil && !(math.Abs(*o) <= largestOffsetMM) {
@@ -110,9 +110,9 @@ func (m *Machine) wrongVisit(v *Visit) []Fault {
 			say("lengths_mm", "a length of %g mm is not possible", l)
 		}
 	}
-	wrong = append(wrong, m.wrongSizeWord(v)...)
+	wrong = append(wrong, m.lengthFaults(v)...)
 	if s := v.SeamMM; s != nil {
-		if text := m.wrongSeam(*s); text != "" {
+		if text := m.seamFault(*s); text != "" {
 			say("seam_mm", "%s", text)
 		}
 	}
@@ -141,15 +141,15 @@ func (m *Machine) wrongVisit(v *Visit) []Fault {
 	if v.BeltCleared && m.running() && m.state != Held && m.state != Suspended {
 		say("belt_cleared", "the belt cannot be recorded as cleared while the machine is %s", m.state)
 	}
-	wrong = append(append(wrong, m.wrongSurface(v)...), m.wrongCare(v)...)
+	wrong = append(append(wrong, m.surfaceFaults(v)...), m.careFaults(v)...)
 	if v.Corrects != 0 {
 		return wrong // its counts are judged together with those that it replaces
 	}
-	return append(wrong, m.wrongCounts(v, scrap)...)
+	return append(wrong, m.countFaults(v, scrap)...)
 }
 
-// wrongCounts lists claims about more parts than there are.
-func (m *Machine) wrongCounts(v *Visit, scrap int) []Fault {
+// countFaults lists claims about more parts than there are.
+func (m *Machine) countFaults(v *Visit, scrap int) []Fault {
 	switch {
 	case m.lot == nil && (v.Good != 0 || scrap != 0):
 		return []Fault{{"good", "there is no lot to count parts for"}}
@@ -168,8 +168,8 @@ func (m *Machine) wrongCounts(v *Visit, scrap int) []Fault {
 // longestMin is the longest time from its beginning after which a part can come off: a week.
 const longestMin = 7 * 24 * 60
 
-// counted returns the visit with the parts that came off included in the scrap.
-func (v *Visit) counted() *Visit {
+// withDetachedScrap returns the visit with the parts that came off included in the scrap.
+func (v *Visit) withDetachedScrap() *Visit {
 	if _, given := v.Scrap[ledger.Detached]; given || len(v.DetachedMin) == 0 {
 		return v
 	}
@@ -187,16 +187,16 @@ func (v *Visit) detachedAfter() (after []time.Duration) {
 	return after
 }
 
-// setAside returns what the ledger keeps of lengths set aside.
-func (v *Visit) setAside() (list []int64) {
+// setAsideIndexes returns what the ledger keeps of lengths set aside.
+func (v *Visit) setAsideIndexes() (list []int64) {
 	for _, n := range v.SetAside {
 		list = append(list, int64(n))
 	}
 	return list
 }
 
-// wrongSizeWord lists impossible decisions on lengths measured before.
-func (m *Machine) wrongSizeWord(v *Visit) []Fault {
+// lengthFaults lists impossible decisions on lengths measured before.
+func (m *Machine) lengthFaults(v *Visit) []Fault {
 	var wrong []Fault
 	say := func(field, format string, a ...any) { wrong = append(wrong, Fault{field, fmt.Sprintf(format, a...)}) }
 	if len(v.SetAside) == 0 && !v.AcceptLengths {
@@ -241,13 +241,13 @@ func (m *Machine) wrongSizeWord(v *Visit) []Fault {
 // A value beyond these looks like a typing error. It is questioned, and accepted if the operator
 // confirms it.
 const (
-	oddOffsets = 3.0 // times the limit: a belt that far out rubs on its guides
-	oddLengths = 5.0 // times the lengths of the job's other parts, or a fifth of them
+	unlikelyOffsetFactor = 3.0 // times the limit: a belt that far out rubs on its guides
+	unlikelyLengthFactor = 5.0 // times the lengths of the job's other parts, or a fifth of them
 )
 
-// doubts lists values that are possible but so unlikely that they are questioned. readings are those
+// unlikelyValues lists values that are possible but so unlikely that they are questioned. readings are those
 // since the realignment, with the visit's own as the newest; nil if it is not the newest.
-func (m *Machine) doubts(v *Visit, readings []belt.Reading) []Fault {
+func (m *Machine) unlikelyValues(v *Visit, readings []belt.Reading) []Fault {
 	if v.Sure {
 		return nil
 	}
@@ -255,8 +255,8 @@ func (m *Machine) doubts(v *Visit, readings []belt.Reading) []Fault {
 	if v.OffsetMM != nil {
 		limit := m.set.OffsetLimitMM
 		switch {
-		case limit > 0 && math.Abs(*v.OffsetMM) > oddOffsets*limit:
-			odd = append(odd, Fault{"offset_mm", fmt.Sprintf("an offset of %+g mm is more than %g times the limit of %g mm", *v.OffsetMM, oddOffsets, limit)})
+		case limit > 0 && math.Abs(*v.OffsetMM) > unlikelyOffsetFactor*limit:
+			odd = append(odd, Fault{"offset_mm", fmt.Sprintf("an offset of %+g mm is more than %g times the limit of %g mm", *v.OffsetMM, unlikelyOffsetFactor, limit)})
 		case len(readings) > 1:
 			f := m.bed.Outlook(m.advancePerTravel()).Forecast(readings, readings[len(readings)-1])
 			for _, flag := range f.Flagged {
@@ -267,11 +267,11 @@ func (m *Machine) doubts(v *Visit, readings []belt.Reading) []Fault {
 			}
 		}
 	}
-	return append(odd, m.oddLengths(v)...)
+	return append(odd, m.unlikelyLengths(v)...)
 }
 
-// oddLengths compares the lengths with those of the job's other parts, and with each other.
-func (m *Machine) oddLengths(v *Visit) []Fault {
+// unlikelyLengths compares the lengths with those of the job's other parts, and with each other.
+func (m *Machine) unlikelyLengths(v *Visit) []Fault {
 	var odd []Fault
 	usual := 0.0
 	if m.lot != nil {
@@ -281,7 +281,7 @@ func (m *Machine) oddLengths(v *Visit) []Fault {
 		usual = m.lot.Sizes[v.Job].LengthMM
 	}
 	for _, mm := range v.LengthsMM {
-		if usual > 0 && (mm > oddLengths*usual || mm < usual/oddLengths) {
+		if usual > 0 && (mm > unlikelyLengthFactor*usual || mm < usual/unlikelyLengthFactor) {
 			odd = append(odd, Fault{"lengths_mm", fmt.Sprintf("a length of %g mm does not fit the %.1f mm of the job's other parts", mm, usual)})
 		}
 		if usual == 0 {
@@ -315,7 +315,7 @@ func usualLengthMM(c *quality.Monitor) float64 {
 // position and what was made by then come from the visit.
 func (m *Machine) correct(r Request) error {
 	const what = "correct the check"
-	v := r.Visit.counted()
+	v := r.Visit.withDetachedScrap()
 	old, by, ok := m.book.Check(v.Corrects)
 	switch {
 	case by != 0:
@@ -323,7 +323,7 @@ func (m *Machine) correct(r Request) error {
 	case !ok:
 		return &Refusal{What: what, Why: fmt.Sprintf("there is no check %d", v.Corrects), Remedy: "see the checks of the lot", Command: "beltwarden lot show ID"}
 	}
-	if wrong := append(m.wrongVisit(v), m.wrongCorrection(v, old)...); len(wrong) > 0 {
+	if wrong := append(m.visitFaults(v), m.correctionFaults(v, old)...); len(wrong) > 0 {
 		return refuseVisit(what, wrong, false)
 	}
 	c := old
@@ -335,16 +335,16 @@ func (m *Machine) correct(r Request) error {
 		k := v.Job
 		c.JobIndex = &k
 	}
-	if odd := m.doubts(v, m.readingsWith(c)); len(odd) > 0 {
+	if odd := m.unlikelyValues(v, m.readingsWith(c)); len(odd) > 0 {
 		return refuseVisit(what, odd, true)
 	}
 	m.record(ledger.CheckRecorded{Check: c})
 	m.belt.base.SinceRealignMM = m.belt.base.TravelMM - m.bed.From.TravelMM
-	m.record(ledger.BeltMoved{Belt: m.beltInCycle()})
+	m.record(ledger.BeltMoved{Belt: m.beltTotals()})
 	m.out.Result.CheckID, m.out.Result.LotID = c.ID, c.LotID
-	m.out.Result.Text = fmt.Sprintf("check %d replaces all of check %d: now %s; before %s", c.ID, old.ID, found(c), found(old))
+	m.out.Result.Text = fmt.Sprintf("check %d replaces all of check %d: now %s; before %s", c.ID, old.ID, checkText(c), checkText(old))
 	if m.lot != nil && m.lot.ID == c.LotID {
-		m.settleLot()
+		m.updateLotStatus()
 		m.out.Result.Text += fmt.Sprintf("; lot %d is %s, %s", m.lot.ID, m.lot.Status, m.lot.Total())
 	}
 	m.note("correction", m.out.Result.Text)
@@ -372,8 +372,8 @@ func (m *Machine) readingsWith(c ledger.Check) (readings []belt.Reading) {
 	return readings
 }
 
-// wrongCorrection lists what a correction cannot change.
-func (m *Machine) wrongCorrection(v *Visit, old ledger.Check) []Fault {
+// correctionFaults lists what a correction cannot change.
+func (m *Machine) correctionFaults(v *Visit, old ledger.Check) []Fault {
 	var wrong []Fault
 	say := func(is bool, field, format string, a ...any) {
 		if is {
@@ -400,8 +400,8 @@ func (m *Machine) wrongCorrection(v *Visit, old ledger.Check) []Fault {
 	return wrong
 }
 
-// found describes what a check reports.
-func found(c ledger.Check) string {
+// checkText describes what a check reports.
+func checkText(c ledger.Check) string {
 	words := []string{fmt.Sprintf("%d good", c.Good), fmt.Sprintf("%d scrap", ledger.Sum(c.Scrap))}
 	if c.OffsetMM != nil {
 		words = append(words, fmt.Sprintf("offset %+.2f mm", *c.OffsetMM))

@@ -73,7 +73,7 @@ func TestStartWaitsForADueCheck(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts = 1
+		set.CheckEveryParts = 1
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)
@@ -102,7 +102,7 @@ func TestForecastCountsThePartInProgressOnce(t *testing.T) {
 	oneMachine(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts = 6
+		set.CheckEveryParts = 6
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)

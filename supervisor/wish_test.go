@@ -20,11 +20,11 @@ func TestAWishLapses(t *testing.T) {
 	for name, word := range map[string]func(*run){
 		"clear and go on": func(x *run) {
 			x.do(Request{Visit: &Visit{BeltCleared: true, OffsetMM: &far, Interrupted: "scrap"}})
-			x.do(Request{Command: Clear, GoOn: true})
+			x.do(Request{Command: Clear, Continue: true})
 		},
 		"reset and go on": func(x *run) {
 			x.stops()
-			x.do(Request{Command: Reset, GoOn: true})
+			x.do(Request{Command: Reset, Continue: true})
 		},
 		"a lot": func(x *run) {
 			x.stops()

@@ -41,12 +41,12 @@ type work struct {
 	waiting *wait
 	after   func() []leg // added when the present legs are done
 	// cancelled is what to do once a cancelled program is settled.
-	cancelled func()
-	lines     int64       // lines accepted by then
-	place     board.Place // position that the board has reported since the program began
-	proof     bool        // the program ends with a query of the position,
-	settles   bool        // once all moves have ended
-	proofs    int         // times it was queried again
+	cancelled       func()
+	lines           int64       // lines accepted by then
+	position        board.Place // position that the board has reported since the program began
+	queriesPosition bool        // the program ends with a query of the position,
+	waitsForMotion  bool        // once all moves have ended
+	positionQueries int         // times it was queried again
 }
 
 // setLegs replaces the work with new legs and begins the first.
@@ -74,34 +74,34 @@ func (m *Machine) nextLeg() {
 		if l.wait.limit > 0 {
 			m.timers.set(timerWait, m.now.Add(l.wait.limit))
 		}
-		m.ask() // the reading must be newer than the wait
+		m.queryTemps() // the reading must be newer than the wait
 		return
 	}
 	if l.program == nil {
 		m.legDone()
 		return
 	}
-	m.work.proofs = 0
+	m.work.positionQueries = 0
 	if p := l.program(); l.safe {
 		m.runSafe(p.Before)
 	} else {
-		m.begin(&p)
+		m.beginProgram(&p)
 		m.do(RunProgram{ID: m.work.running, Program: p})
 	}
 }
 
 // runSafe sends lines that neither move nor heat.
 func (m *Machine) runSafe(lines []string) {
-	m.begin(&Program{Before: lines})
+	m.beginProgram(&Program{Before: lines})
 	m.do(RunSafe{ID: m.work.running, Lines: lines})
 }
 
-// begin notes a program that is about to be sent.
-func (m *Machine) begin(p *Program) {
+// beginProgram notes a program that is about to be sent.
+func (m *Machine) beginProgram(p *Program) {
 	m.work.nextID++
 	m.work.running = m.work.nextID
-	m.work.lines, m.work.place = m.belt.latest.Lines, board.Place{}
-	m.work.proof, m.work.settles = p.asksPlace(), p.settles()
+	m.work.lines, m.work.position = m.belt.latest.Lines, board.Place{}
+	m.work.queriesPosition, m.work.waitsForMotion = p.queriesPosition(), p.waitsForMotion()
 	m.timers.set(timerStuck, m.now.Add(m.set.StuckAfter))
 }
 
@@ -124,34 +124,34 @@ func (m *Machine) programDone(id uint64) {
 		return // a late event of an old program
 	}
 	// It may have ended before a cancellation reached it.
-	if !m.settled() && !m.positionUnconfirmed() {
-		m.moved()
+	if !m.releaseProgram() && !m.positionUnconfirmed() {
+		m.noteMotionEnded()
 		m.legDone()
 	}
 }
 
-// moved notes that all moves have ended, once the board has reported the expected position after a
+// noteMotionEnded notes that all moves have ended, once the board has reported the expected position after a
 // wait for them. Accepting the wait only shows that it is in the board's queue.
-func (m *Machine) moved() {
-	if m.work.settles && m.work.place.Reported && m.wrongPlace() == "" {
+func (m *Machine) noteMotionEnded() {
+	if m.work.waitsForMotion && m.work.position.Reported && m.displacement() == "" {
 		m.belt.madeMM = m.belt.latest.TravelMM
 	}
 }
 
 func (m *Machine) programCancelled(id uint64) {
 	if id == m.work.running {
-		m.settled()
+		m.releaseProgram()
 	}
 }
 
 func (m *Machine) programFailed(e ProgramFailed) {
-	if e.ID == m.work.running && !m.settled() {
+	if e.ID == m.work.running && !m.releaseProgram() {
 		m.fault(Cause{CauseJob, e.Err.Error()})
 	}
 }
 
-// settled releases the program and, if it was cancelled, does what waited for that.
-func (m *Machine) settled() bool {
+// releaseProgram releases the program and, if it was cancelled, does what waited for that.
+func (m *Machine) releaseProgram() bool {
 	m.work.running = 0
 	then := m.work.cancelled
 	if then == nil {
@@ -179,49 +179,49 @@ func (m *Machine) cancel(settled func()) {
 	m.breakWait()
 }
 
-// nudgeEvery is how often a board is sent the command to leave a wait; a wait for the bed and one for
+// breakWaitEvery is how often a board is sent the command to leave a wait; a wait for the bed and one for
 // the nozzle may be in flight.
-const nudgeEvery = 2 * time.Second
+const breakWaitEvery = 2 * time.Second
 
 // breakWait makes the board leave a wait for a temperature at the end of a cancelled program: it would
 // delay the commands that switch off.
 func (m *Machine) breakWait() {
-	m.timers.stop(timerNudge)
+	m.timers.stop(timerBreakWait)
 	if m.work.cancelled == nil || !m.link.board.Emergency() || m.link.halting {
 		return
 	}
 	m.do(SendUrgent{Bytes: "M108\n"})
-	m.timers.set(timerNudge, m.now.Add(nudgeEvery))
+	m.timers.set(timerBreakWait, m.now.Add(breakWaitEvery))
 }
 
 // dropWork drops all work without sending anything to the board, which is gone. The bound on an abort
 // stays: it calls the operator even if no board comes back.
 func (m *Machine) dropWork() {
 	m.work = work{nextID: m.work.nextID}
-	m.timers.stop(timerWait, timerStuck, timerNudge)
+	m.timers.stop(timerWait, timerStuck, timerBreakWait)
 }
 
-// tookLine notes when the board accepts a line of a program.
-func (m *Machine) tookLine() {
+// lineAccepted notes when the board accepts a line of a program.
+func (m *Machine) lineAccepted() {
 	if m.work.running != 0 && m.belt.latest.Lines != m.work.lines {
 		m.work.lines = m.belt.latest.Lines
 		m.timers.set(timerStuck, m.now.Add(m.set.StuckAfter))
 	}
 }
 
-// watchProgram makes sure that no program waits forever with heaters on for somebody who is not there:
+// programStuck makes sure that no program waits forever with heaters on for somebody who is not there:
 // a board may pause at a command we do not know.
-func (m *Machine) watchProgram() {
+func (m *Machine) programStuck() {
 	if m.work.running == 0 {
 		return
 	}
 	m.fault(Cause{CauseBoard, fmt.Sprintf("%s: the board has accepted no line for %s; it may be waiting for somebody", m.work.doing, m.set.StuckAfter)})
 }
 
-// satisfied reports whether the readings, newer than the wait, meet it.
-func (m *Machine) satisfied() bool {
+// waitMet reports whether the readings, newer than the wait, meet it.
+func (m *Machine) waitMet() bool {
 	w := m.work.waiting
-	h := &m.heat
+	h := &m.temps
 	if w == nil || !h.read.After(w.since) {
 		return false
 	}
@@ -245,17 +245,17 @@ func (m *Machine) satisfied() bool {
 	return true
 }
 
-// waited ends a wait that two plausible readings in a row have met. Readings have no checksum: one
+// checkWait ends a wait that two plausible readings in a row have met. Readings have no checksum: one
 // flipped bit or byte turns a cold nozzle into a hot one, and a hot bed into a cold one. With two in a
 // row, the median of three has met the wait whatever the third says, and a reading that no heater can
 // have jumped to is not counted. The second is requested at once.
-func (m *Machine) waited() {
+func (m *Machine) checkWait() {
 	w := m.work.waiting
 	if w == nil {
 		return
 	}
 	before := w.met
-	w.met = m.satisfied()
+	w.met = m.waitMet()
 	switch {
 	case w.met && before:
 		m.work.waiting = nil
@@ -265,21 +265,21 @@ func (m *Machine) waited() {
 		}
 		m.legDone()
 	case w.met:
-		m.ask()
+		m.queryTemps()
 	}
 }
 
-// waitedTooLong handles a temperature that was not reached in time.
-func (m *Machine) waitedTooLong() {
+// waitTimedOut handles a temperature that was not reached in time.
+func (m *Machine) waitTimedOut() {
 	w := m.work.waiting
 	if w == nil {
 		return
 	}
 	what := fmt.Sprintf("%s did not end within %s: nozzle %.1f °C of %.1f, bed %.1f °C of %.1f",
-		m.work.doing, w.limit, m.heat.nozzleC, m.heat.nozzleTargetC, m.heat.bedC, m.heat.bedTargetC)
+		m.work.doing, w.limit, m.temps.nozzleC, m.temps.nozzleTargetC, m.temps.bedC, m.temps.bedTargetC)
 	if w.bedToC > 0 {
 		// A bed that cools slowly is no danger: call the operator, keep the belt.
-		what = fmt.Sprintf("the bed is at %.1f °C after %s and the part lets go at %.1f °C", m.heat.bedC, w.limit, w.bedToC)
+		what = fmt.Sprintf("the bed is at %.1f °C after %s and the part lets go at %.1f °C", m.temps.bedC, w.limit, w.bedToC)
 		w.limit *= 2
 		m.heatersOff() // the nozzle need not wait hot; the next part heats it again
 		m.timers.set(timerWait, m.now.Add(w.limit))
@@ -287,6 +287,6 @@ func (m *Machine) waitedTooLong() {
 		m.alert(CauseHeat, what)
 		return
 	}
-	m.unheated()
+	m.suspectMainsLoss()
 	m.fault(Cause{CauseHeat, what})
 }

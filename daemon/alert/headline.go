@@ -24,7 +24,7 @@ func headline(a ledger.Alert) string {
 		word = n.Headline
 	}
 	switch {
-	case a.Kind == supervisor.CauseHeatOdd || a.Kind == supervisor.CauseVisit || a.Kind == supervisor.CauseDone || a.Kind == testKind || a.Kind == daemonDown || a.Kind == supervisor.CauseAccess:
+	case a.Kind == supervisor.CauseHeatUnusual || a.Kind == supervisor.CauseVisit || a.Kind == supervisor.CauseDone || a.Kind == testKind || a.Kind == daemonDown || a.Kind == supervisor.CauseAccess:
 		return word
 	case a.State == "":
 		return word
@@ -38,8 +38,8 @@ var headlines = map[string]string{
 	supervisor.CauseLink:     "board out of reach", supervisor.CauseBoard: "board halted", supervisor.CauseHeat: "heat",
 	supervisor.CauseLedger: "cannot keep the count", supervisor.CauseJob: "job file changed", supervisor.CauseRestart: "work left unfinished",
 	supervisor.CauseShutdown: "daemon ended", supervisor.CauseDone: "lot made", supervisor.CauseVisit: "needs you soon",
-	supervisor.CauseHeatOdd: "heater behaves unusually", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "failed sign-in attempts",
-	supervisor.CauseGoOn: "resumes by itself", testKind: "test", daemonDown: "daemon not running",
+	supervisor.CauseHeatUnusual: "heater behaves unusually", supervisor.CauseHeatOff: "heaters shown to be off", supervisor.CauseAccess: "failed sign-in attempts",
+	supervisor.CauseAutoResume: "resumes by itself", testKind: "test", daemonDown: "daemon not running",
 }
 
 // stateWord is the state that the machine was in.

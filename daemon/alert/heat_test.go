@@ -227,7 +227,7 @@ func (x *heatRun) judge(where, text string) {
 // trouble notes when the run has found the fault.
 func (x *heatRun) trouble(kind string) {
 	switch kind {
-	case supervisor.CauseHeat, supervisor.CauseHeatOdd, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseRestart, supervisor.CauseLedger:
+	case supervisor.CauseHeat, supervisor.CauseHeatUnusual, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseRestart, supervisor.CauseLedger:
 	default:
 		return
 	}

@@ -27,9 +27,9 @@ func (u Urgency) String() string { return [...]string{"notice", "hold", "urgent"
 // UrgencyOf judges an alert by what it is about.
 func UrgencyOf(a ledger.Alert) Urgency {
 	switch a.Kind {
-	case supervisor.CauseVisit, supervisor.CauseDone, supervisor.CauseHeatOdd:
+	case supervisor.CauseVisit, supervisor.CauseDone, supervisor.CauseHeatUnusual:
 		return Notice
-	case supervisor.CauseHeat, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseLedger, supervisor.CauseRestart, supervisor.CauseAccess, supervisor.CauseHeatOff, supervisor.CauseGoOn, daemonDown:
+	case supervisor.CauseHeat, supervisor.CauseLink, supervisor.CauseBoard, supervisor.CauseLedger, supervisor.CauseRestart, supervisor.CauseAccess, supervisor.CauseHeatOff, supervisor.CauseAutoResume, daemonDown:
 		return Urgent
 	}
 	if a.State == supervisor.Aborting.String() || a.State == supervisor.Aborted.String() {

@@ -43,7 +43,7 @@ func (b *api) command(w http.ResponseWriter, r *http.Request) {
 		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "mended is for clear only", "leave it out"})
 		return
 	}
-	b.do(w, r, supervisor.Request{Command: q.Command, Mended: q.Mended, By: access.Actor(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, GoOn: q.GoOn})
+	b.do(w, r, supervisor.Request{Command: q.Command, Repair: q.Mended, By: access.Actor(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, Continue: q.GoOn})
 }
 
 func commandNames() string {

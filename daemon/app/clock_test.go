@@ -261,7 +261,7 @@ func playClock(t *testing.T, seed uint64) (w *clockScene) {
 		defer r.Close()
 		w = &clockScene{t: t, rng: rand.New(rand.NewPCG(seed, 19)), dir: dir, begun: time.Now(), rig: r, set: RunSettings(c), opts: JobOptions(c),
 			phone: &pocket{got: map[string][]time.Time{}}, queued: map[string]time.Time{}}
-		w.set.Now, w.set.PartEveryParts, w.set.CheckEvery, w.set.ClockFloor = w.clock.Now, 3, 4*time.Hour, firstBuild
+		w.set.Now, w.set.CheckEveryParts, w.set.CheckEvery, w.set.ClockFloor = w.clock.Now, 3, 4*time.Hour, firstBuild
 		w.setWrong(0)
 		if w.rng.IntN(2) == 0 {
 			w.setWrong(wrongBy[w.rng.IntN(len(wrongBy))])

@@ -28,7 +28,7 @@ func (a *App) watchDisk(ctx context.Context) {
 	measure := func() {
 		free, err := a.freeBytes(dir)
 		if err == nil {
-			_ = a.run.Room(ctx, free) // a run that has ended needs to know no more
+			_ = a.run.ReportFreeSpace(ctx, free) // a run that has ended needs to know no more
 		} else if !silent {
 			a.log.Warn("the free space on the ledger's disk is unknown", zap.Error(err))
 		}

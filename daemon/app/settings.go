@@ -32,11 +32,11 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		MotorsStayOn:  m.MotorsStayOn,
 		PollEvery:     m.TemperaturePoll,
 
-		LoopMM:        b.LoopLengthMM,
-		SeamMM:        b.SeamWidthMM,
-		ToDropMM:      b.ToDropMM,
-		OffsetLimitMM: b.LimitMM,
-		WorstDrift:    b.WorstDriftMMPerM,
+		LoopMM:           b.LoopLengthMM,
+		SeamMM:           b.SeamWidthMM,
+		ToDropMM:         b.ToDropMM,
+		OffsetLimitMM:    b.LimitMM,
+		WorstDriftMMPerM: b.WorstDriftMMPerM,
 
 		ReleaseC:       d.ReleaseC,
 		ReleaseLimit:   d.ReleaseLimit,
@@ -54,7 +54,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 
 		ClockFloor:      builtAfter(),
 		VisitAhead:      c.Alerts.Ahead,
-		PartEveryParts:  h.EveryParts,
+		CheckEveryParts: h.EveryParts,
 		CheckEveryMM:    h.EveryTravelMM,
 		CheckEvery:      h.Every,
 		HoldCertainty:   h.CertaintyPercent / 100,
@@ -68,12 +68,12 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		PrimeMM:         h.PrimeMM,
 
 		NozzleWatch: nozzleWatch(c), BedWatch: bedWatch(c),
-		BoardIdle: c.Heat.BoardIdleLimit, ReadingLost: c.Heat.ReadingLimit, ProofWithin: c.Heat.ProofLimit, TargetSlackC: c.Heat.TargetSlackC,
+		BoardIdle: c.Heat.BoardIdleLimit, ReadingTimeout: c.Heat.ReadingLimit, ProofWithin: c.Heat.ProofLimit, TargetSlackC: c.Heat.TargetSlackC,
 
-		GoOnPerDay: c.Fault.GoOnPerDay, GoOnAfter: c.Fault.GoOnAfter,
+		AutoResumePerDay: c.Fault.GoOnPerDay, AutoResumeAfter: c.Fault.GoOnAfter,
 
-		ProgressEvery: c.Ledger.ProgressEvery,
-		DiskReserve:   int64(c.Ledger.ReserveMB) * 1e6,
+		ProgressEvery:    c.Ledger.ProgressEvery,
+		DiskReserveBytes: int64(c.Ledger.ReserveMB) * 1e6,
 	}
 }
 

@@ -195,7 +195,7 @@ func (s *shop) visit(shot *supervisor.Snapshot) {
 		if l := s.app.Snapshot().Lot; l == nil || l.Status == ledger.LotClosed {
 			s.order()
 		} else if l.Status == ledger.LotOpen { // scrap is made up for
-			s.ask(supervisor.Request{Command: supervisor.Reset, GoOn: true})
+			s.ask(supervisor.Request{Command: supervisor.Reset, Continue: true})
 		}
 	case supervisor.Aborted:
 		if !shot.Line.Connected {
@@ -272,7 +272,7 @@ func (s *shop) look(shot *supervisor.Snapshot) {
 // recover goes on after a fault.
 func (s *shop) recover() {
 	s.clear()
-	if err := s.do(supervisor.Request{Command: supervisor.Clear, GoOn: true}); err != nil {
+	if err := s.do(supervisor.Request{Command: supervisor.Clear, Continue: true}); err != nil {
 		s.look(s.app.Snapshot())
 		s.must(supervisor.Request{Command: supervisor.Clear})
 	}

@@ -107,9 +107,9 @@ func (sc *screen) command(w http.ResponseWriter, r *http.Request) {
 		q.AfterPart, q.ClearBelt = c.afterPart, c.clearBelt
 	}
 	if command == supervisor.Clear {
-		q.Mended = c.mended
+		q.Repair = c.mended
 	}
-	q.GoOn = c.goOn && (command == supervisor.Clear || command == supervisor.Reset)
+	q.Continue = c.goOn && (command == supervisor.Clear || command == supervisor.Reset)
 	if _, err := sc.Run.Do(r.Context(), q); err != nil {
 		status, what, remedy := sc.reason(r, err)
 		c.what, c.remedy = what, strings.TrimSpace(remedy)

@@ -79,7 +79,7 @@ func TestMistakesStandBesideTheirFields(t *testing.T) {
 func TestFaultsOfTheRunStandBesideTheirFields(t *testing.T) {
 	b := setUp(t)
 	b.run.err = &supervisor.VisitRefusal{Refusal: supervisor.Refusal{What: "record the check", Why: "too many"},
-		Faults: []supervisor.Fault{{Field: "good", Text: "9 good are more than 6"}, {Field: "scrap", Text: "no such scrap"}}, Odd: true}
+		Faults: []supervisor.Fault{{Field: "good", Text: "9 good are more than 6"}, {Field: "scrap", Text: "no such scrap"}}, Unlikely: true}
 	w := b.post("/visit", "good", "9")
 	page := w.Body.String()
 	sound(t, page)
@@ -444,17 +444,17 @@ func TestGoingOnByItself(t *testing.T) {
 	b := setUp(t)
 	s := snapshot(supervisor.Aborted)
 	at := s.At.Add(5 * time.Minute)
-	s.Recovery = &supervisor.RecoveryView{GoesOnAt: &at}
+	s.Recovery = &supervisor.RecoveryView{ResumesAt: &at}
 	b.run.shot = s
 	page := b.get("/").Body.String()
 	if !strings.Contains(page, "Keep hands off: it resumes at 12:05:00") || !strings.Contains(page, `id="act-keep"`) || strings.Contains(page, "Clear the belt of parts") {
 		t.Error("the screen does not say that it resumes by itself, or offers nothing against it")
 	}
-	s.Recovery = &supervisor.RecoveryView{NotAlone: "something may be under the head"}
+	s.Recovery = &supervisor.RecoveryView{ResumeBlockedBy: "something may be under the head"}
 	if page := b.get("/").Body.String(); !strings.Contains(page, "It waits for you: something may be under the head") || strings.Contains(page, `id="act-keep"`) {
 		t.Error("the screen does not say why it waits, or offers to keep what stays by itself")
 	}
-	s.Recovery.GoesOnAt = &at
+	s.Recovery.ResumesAt = &at
 	b.looks = true
 	if page := b.get("/").Body.String(); strings.Contains(page, `id="act-keep"`) {
 		t.Error("a looker is offered what would be refused")

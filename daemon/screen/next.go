@@ -76,7 +76,7 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		for _, text := range r.Uncertain {
 			v.Uncertain = append(v.Uncertain, sentence(text)+".")
 		}
-		v.Alone, v.GoesOn = wording.ByItself(r), r.GoesOnAt != nil
+		v.Alone, v.GoesOn = wording.ByItself(r), r.ResumesAt != nil
 	}
 	if n := s.Next; n != nil {
 		v.Bring = n.Bring
@@ -108,7 +108,7 @@ func doOf(s *supervisor.Snapshot) []string {
 		}
 		return steps
 	case supervisor.Aborting, supervisor.Aborted:
-		if s.Recovery != nil && s.Recovery.GoesOnAt != nil {
+		if s.Recovery != nil && s.Recovery.ResumesAt != nil {
 			return []string{"Keep hands off the machine. To look at it first, keep it from resuming by itself."}
 		}
 		belt := "Clear the belt of parts, realign it if it has drifted, and record the visit."
@@ -163,7 +163,7 @@ type actView struct {
 }
 
 func actionsOf(s *supervisor.Snapshot) actView {
-	v := actView{Visit: true, Keep: s.Recovery != nil && s.Recovery.GoesOnAt != nil}
+	v := actView{Visit: true, Keep: s.Recovery != nil && s.Recovery.ResumesAt != nil}
 	for _, name := range s.Accepts {
 		label := labels[name]
 		if label == "" || name == "suspend" {

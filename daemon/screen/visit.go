@@ -156,7 +156,7 @@ func (sc *screen) recordVisit(w http.ResponseWriter, r *http.Request) {
 		for _, fault := range refused.Faults {
 			f.wrong(inputOf(fault.Field), sentence(fault.Text)+".")
 		}
-		sc.showVisit(w, http.StatusUnprocessableEntity, sc.page(r, "Record a visit"), f, refused.Odd)
+		sc.showVisit(w, http.StatusUnprocessableEntity, sc.page(r, "Record a visit"), f, refused.Unlikely)
 		return
 	}
 	if err != nil {

@@ -65,13 +65,13 @@ func adhesionRows(g *supervisor.Adhesion, st Style) []string {
 	text += fmt.Sprintf(": %d were seen to have stayed, and %d came off", g.Held, g.Detached)
 	if g.Earliest > 0 {
 		first := "the first"
-		if g.UnknownWhen > 0 {
+		if g.UnknownTimes > 0 {
 			first = "one"
 		}
 		text += fmt.Sprintf(", %s after %s", first, Span(g.Earliest))
 	}
-	if g.UnknownWhen > 0 {
-		text += fmt.Sprintf(" (%d at an unknown time, counted as at once)", g.UnknownWhen)
+	if g.UnknownTimes > 0 {
+		text += fmt.Sprintf(" (%d at an unknown time, counted as at once)", g.UnknownTimes)
 	}
 	out := st.row("Adhesion", text)
 	switch {

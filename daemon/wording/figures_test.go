@@ -16,7 +16,7 @@ func TestFiguresAndAdhesionAreShown(t *testing.T) {
 	l := &client.LotDetail{
 		Figures: supervisor.Production{Figures: &quality.Figures{Availability: 0.8, Effectiveness: 1.25, QualityRatio: 0.9, OEE: 0.9},
 			Most: &quality.Figures{QualityRatio: 1, OEE: 1}, Unverified: 1, ActualProductionS: 3600, HeldS: 1200, UnseenS: 7200},
-		Adhesion: supervisor.Adhesion{Surface: "taped", Since: time.Unix(1e9, 0), Made: 12, Held: 9, Detached: 2, UnknownWhen: 1, Earliest: 40 * time.Minute},
+		Adhesion: supervisor.Adhesion{Surface: "taped", Since: time.Unix(1e9, 0), Made: 12, Held: 9, Detached: 2, UnknownTimes: 1, Earliest: 40 * time.Minute},
 		Checks:   []client.Check{{ID: 1, Good: 3, CorrectedBy: 2}, {ID: 2, Good: 2, Scrap: map[string]int{"detached": 1}, DetachedMin: []float64{40}, Corrects: 1}},
 	}
 	text := strings.Join(strings.Fields(strings.Join(Lot(l, Style{}), " ")), " ")

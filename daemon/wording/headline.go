@@ -35,8 +35,8 @@ func HeadlineOf(s *supervisor.Snapshot) Headline {
 	switch {
 	case MainsOff(s):
 		return Headline{SignDanger, "Cut the mains", dangerMatter(s)}
-	case s.Recovery != nil && s.Recovery.GoesOnAt != nil:
-		return fault("Hands off", "it resumes by itself at "+s.Recovery.GoesOnAt.Local().Format("15:04:05"))
+	case s.Recovery != nil && s.Recovery.ResumesAt != nil:
+		return fault("Hands off", "it resumes by itself at "+s.Recovery.ResumesAt.Local().Format("15:04:05"))
 	}
 	switch s.State {
 	case supervisor.Aborting:

@@ -29,7 +29,7 @@ func TestHeadlineOfEveryState(t *testing.T) {
 		s.Line.Problem = "no such port"
 		check("no board")
 		at := noon.Add(90 * time.Second)
-		s.Recovery = &supervisor.RecoveryView{GoesOnAt: &at}
+		s.Recovery = &supervisor.RecoveryView{ResumesAt: &at}
 		if h := check("resumes"); h.Verb != "Hands off" || !strings.Contains(h.Matter, "12:01:30") {
 			t.Errorf("%v: it is about to resume by itself, and the headline is %+v", state, h)
 		}

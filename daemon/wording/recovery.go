@@ -6,10 +6,10 @@ import "beltwarden/supervisor"
 // has not chosen that it may.
 func ByItself(r *supervisor.RecoveryView) string {
 	switch {
-	case r.GoesOnAt != nil:
-		return "Keep hands off: it resumes at " + r.GoesOnAt.Local().Format("15:04:05") + " unless somebody sends a command or acknowledges the alert"
-	case r.NotAlone != "":
-		return "It waits for you: " + r.NotAlone
+	case r.ResumesAt != nil:
+		return "Keep hands off: it resumes at " + r.ResumesAt.Local().Format("15:04:05") + " unless somebody sends a command or acknowledges the alert"
+	case r.ResumeBlockedBy != "":
+		return "It waits for you: " + r.ResumeBlockedBy
 	}
 	return ""
 }
@@ -27,7 +27,7 @@ func recoveryRows(r *supervisor.RecoveryView, st Style) (out []string) {
 	list("Certain", r.Certain)
 	list("Not certain", r.Uncertain)
 	if text := ByItself(r); text != "" {
-		if r.GoesOnAt != nil {
+		if r.ResumesAt != nil {
 			text += ": beltwarden alert acknowledge"
 		}
 		out = append(out, st.row("By itself", text+".")...)

@@ -115,7 +115,7 @@ func TestMoreDriveIsTold(t *testing.T) {
 		for end := m.now.Add(d); m.now.Before(end); {
 			m.now = m.now.Add(2 * time.Second)
 			m.out = Output{}
-			m.warmed(serialio.Temps{HasNozzle: true, NozzleC: 205, HasNozzleTarget: true, NozzleTargetC: 205, HasNozzleDuty: true, NozzleDuty: duty})
+			m.learnHeat(serialio.Temps{HasNozzle: true, NozzleC: 205, HasNozzleTarget: true, NozzleTargetC: 205, HasNozzleDuty: true, NozzleDuty: duty})
 			for _, r := range m.out.Records {
 				if a, ok := r.(ledger.AlertQueued); ok {
 					told = append(told, a.Alert.Kind+": "+a.Alert.Text)

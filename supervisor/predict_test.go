@@ -17,7 +17,7 @@ import (
 func TestSchedule(t *testing.T) {
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts, set.CheckEveryMM = 10, 20_000 // 11 clips: close enough to combine
+		set.CheckEveryParts, set.CheckEveryMM = 10, 20_000 // 11 clips: close enough to combine
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)
@@ -56,7 +56,7 @@ func TestTimesAreForetold(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts = 3
+		set.CheckEveryParts = 3
 		rs := testRig()
 		rs.Machine.AmbientC = 5 // so that heating up takes much longer than heating again
 		x := newRun(t, rs, set)
@@ -154,13 +154,13 @@ func TestWaitsForPeopleCount(t *testing.T) {
 	withoutRace(t)
 	inBubble(t, func(t *testing.T) {
 		set := testSettings()
-		set.PartEveryParts = 2
+		set.CheckEveryParts = 2
 		x := newRun(t, testRig(), set)
 		x.start()
 		x.until(Idle, time.Minute)
 		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{30}, Start: true}})
 		const late = 10 * time.Minute
-		for stop := range leastWaits {
+		for stop := range minWaits {
 			s := x.until(Held, 24*time.Hour)
 			if r := s.Lot.Ready; r == nil || r.Waits != 0 || r.Stops != 13-stop {
 				t.Fatalf("at stop %d: %+v", stop+1, r)
@@ -172,8 +172,8 @@ func TestWaitsForPeopleCount(t *testing.T) {
 		}
 		s := x.s.Snapshot()
 		r := s.Lot.Ready
-		if r.Waits != leastWaits || (r.Wait-late).Abs() > 5*time.Second || r.Stops != 6 {
-			t.Errorf("after %d waits of %v: %+v", leastWaits, late, r)
+		if r.Waits != minWaits || (r.Wait-late).Abs() > 5*time.Second || r.Stops != 6 {
+			t.Errorf("after %d waits of %v: %+v", minWaits, late, r)
 		}
 		if more := r.At.Sub(s.Lot.DoneAt); more < 50*time.Minute || more > 12*time.Hour || !r.Early.Before(r.At) || !r.At.Before(r.Late) {
 			t.Errorf("%v later than without stops: %+v", more, r)
@@ -184,14 +184,14 @@ func TestWaitsForPeopleCount(t *testing.T) {
 		x.start()
 		defer x.stop()
 		m := newMachine(x.set)
-		if err := m.takeUpHistory(t.Context(), x.ledger); err != nil || len(m.waits) != leastWaits || (m.waits[0]-late).Abs() > 5*time.Second {
+		if err := m.foldHistory(t.Context(), x.ledger); err != nil || len(m.waits) != minWaits || (m.waits[0]-late).Abs() > 5*time.Second {
 			t.Errorf("after a restart: %v (%v)", m.waits, err)
 		}
-		for range 2 * mostWaits {
-			m.wait(CauseBin, time.Minute)
-			m.wait(CauseUnattended, time.Hour)
+		for range 2 * maxWaits {
+			m.addWait(CauseBin, time.Minute)
+			m.addWait(CauseUnattended, time.Hour)
 		}
-		if len(m.waits) != mostWaits || m.waits[0] != time.Minute {
+		if len(m.waits) != maxWaits || m.waits[0] != time.Minute {
 			t.Errorf("%d waits are remembered: %v", len(m.waits), m.waits)
 		}
 	})
@@ -212,7 +212,7 @@ func TestWhatLotsTeachIsKept(t *testing.T) {
 			x.start()
 			defer x.stop()
 			m := newMachine(x.set)
-			if err := m.loadWarmth(t.Context(), x.ledger, time.Now()); err != nil {
+			if err := m.loadLearned(t.Context(), x.ledger, time.Now()); err != nil {
 				t.Fatal(err)
 			}
 			return m.prior

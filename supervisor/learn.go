@@ -12,8 +12,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// warmth is what is learned of the heaters.
-type warmth struct {
+// learned is what is learned of the heaters.
+type learned struct {
 	nozzle, bed *heat.Learner
 	origin      time.Time // from which readings are timed
 	// What has been learned since it was last recorded. It is added to the next step that has
@@ -32,24 +32,24 @@ func heatersOf(texts map[string]json.RawMessage) (h job.Heaters) {
 	return h
 }
 
-// warmed learns from a report, and reports a heater whose power is unusual. Without a target it is
+// learnHeat learns from a report, and reports a heater whose power is unusual. Without a target it is
 // unknown what the heater does.
-func (m *Machine) warmed(t serialio.Temps) {
-	w, at := &m.warmth, m.now.Sub(m.warmth.origin)
+func (m *Machine) learnHeat(t serialio.Temps) {
+	w, at := &m.learned, m.now.Sub(m.learned.origin)
 	if t.HasNozzle && t.HasNozzleTarget {
 		r := heat.Reading{At: at, C: t.NozzleC, TargetC: t.NozzleTargetC, Duty: t.NozzleDuty, HasDuty: t.HasNozzleDuty}
 		w.nozzleNew = w.nozzle.Observe(r) || w.nozzleNew
-		m.unusual("nozzle", w.nozzle.Unusual())
+		m.reportUnusual("nozzle", w.nozzle.Unusual())
 	}
 	if t.HasBed && t.HasBedTarget {
 		r := heat.Reading{At: at, C: t.BedC, TargetC: t.BedTargetC, Duty: t.BedDuty, HasDuty: t.HasBedDuty}
 		w.bedNew = w.bed.Observe(r) || w.bedNew
-		m.unusual("bed", w.bed.Unusual())
+		m.reportUnusual("bed", w.bed.Unusual())
 	}
 }
 
-// unusual reports that a heater now needs more or less power than it used to.
-func (m *Machine) unusual(name string, u *heat.Unusual) {
+// reportUnusual reports that a heater now needs more or less power than it used to.
+func (m *Machine) reportUnusual(name string, u *heat.Unusual) {
 	if u == nil {
 		return
 	}
@@ -57,13 +57,13 @@ func (m *Machine) unusual(name string, u *heat.Unusual) {
 	if u.Is < u.Was {
 		more, why = "less", "check that its sensor sits tight, before it comes out"
 	}
-	m.heatFound(heat.Finding{Kind: heat.Drifted, Text: fmt.Sprintf("%s needs %.0f %% %s drive to hold %.0f °C than it did over %s: %s",
+	m.handleFinding(heat.Finding{Kind: heat.Drifted, Text: fmt.Sprintf("%s needs %.0f %% %s drive to hold %.0f °C than it did over %s: %s",
 		name, 100*math.Abs(u.Is/u.Was-1), more, u.TargetC, minutes(u.Learned), why)})
 }
 
-// keepWarmth adds what was learned to a step that is recorded anyway.
-func (m *Machine) keepWarmth() {
-	w := &m.warmth
+// recordLearned adds what was learned to a step that is recorded anyway.
+func (m *Machine) recordLearned() {
+	w := &m.learned
 	if len(m.out.Records) == 0 || m.out.Refused != nil {
 		return
 	}
@@ -87,5 +87,5 @@ func (m *Machine) keepWarmth() {
 
 // heaters returns a copy of what has been learned by now.
 func (m *Machine) heaters() job.Heaters {
-	return job.Heaters{Nozzle: m.warmth.nozzle.Model(), Bed: m.warmth.bed.Model()}
+	return job.Heaters{Nozzle: m.learned.nozzle.Model(), Bed: m.learned.bed.Model()}
 }

@@ -52,8 +52,8 @@ type ReadyView struct {
 	Yield   float64 `json:"yield"`
 }
 
-// foreseen is the newest forecast.
-type foreseen struct {
+// prediction is the newest forecast.
+type prediction struct {
 	at     time.Time     // when it was computed; zero: it is out of date
 	takes  time.Duration // of the next part
 	visits []NextVisit   // nil while no lot is in progress
@@ -61,17 +61,17 @@ type foreseen struct {
 	care   []CareView
 }
 
-// foreseenFor is how long a forecast is shown while nothing is recorded: a board replies many times a
+// predictionMaxAge is how long a forecast is shown while nothing is recorded: a board replies many times a
 // second, and forecasts change by seconds.
-const foreseenFor = time.Second
+const predictionMaxAge = time.Second
 
-// foresee returns the forecast for a snapshot.
-func (m *Machine) foresee() *foreseen {
-	f := &m.foreseen
-	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < foreseenFor && (f.visits == nil || m.now.Before(f.visits[0].Early)) {
+// predict returns the forecast for a snapshot.
+func (m *Machine) predict() *prediction {
+	f := &m.prediction
+	if !f.at.IsZero() && m.now.Sub(f.at).Abs() < predictionMaxAge && (f.visits == nil || m.now.Before(f.visits[0].Early)) {
 		return f // no visit in it has passed
 	}
-	*f = foreseen{at: m.now, takes: m.nextDuration(), care: m.careViews()}
+	*f = prediction{at: m.now, takes: m.nextDuration(), care: m.careViews()}
 	if m.lot != nil && m.running() {
 		f.visits = m.schedule()
 		f.ready = m.ready(f.visits)
@@ -79,12 +79,12 @@ func (m *Machine) foresee() *foreseen {
 	return f
 }
 
-// mostVisits is the number of visits in a schedule.
-const mostVisits = 12
+// maxVisits is the number of visits in a schedule.
+const maxVisits = 12
 
-// closeShare: visits within this share of the time to the nearer one are proposed as one, since its
+// combineShare: visits within this share of the time to the nearer one are proposed as one, since its
 // check restarts every interval.
-const closeShare = 0.15
+const combineShare = 0.15
 
 // schedule foresees the visits for the rest of the lot, next one first: those that the rules require,
 // each check restarting the intervals, and last the end of the lot.
@@ -96,7 +96,7 @@ func (m *Machine) schedule() []NextVisit {
 	}
 	left, done := m.lot.Wanted(), 0
 	var list []NextVisit
-	for len(list) < mostVisits {
+	for len(list) < maxVisits {
 		first := -1
 		for i := range due {
 			if first < 0 || due[i].parts < due[first].parts {
@@ -109,7 +109,7 @@ func (m *Machine) schedule() []NextVisit {
 		n := due[first]
 		v, at := NextVisit{Reason: n.Code, Text: n.why}, n.parts
 		for i := range due {
-			near := i == first || float64(due[i].parts) <= float64(at)*(1+closeShare)+1
+			near := i == first || float64(due[i].parts) <= float64(at)*(1+combineShare)+1
 			if near && i != first {
 				v.Also = append(v.Also, due[i].Code)
 			}
@@ -121,15 +121,15 @@ func (m *Machine) schedule() []NextVisit {
 		}
 		done += at
 		v.Parts = done
-		list = append(list, m.timed(v))
+		list = append(list, m.withTimes(v))
 	}
-	return append(list, m.timed(NextVisit{Reason: CauseDone, Parts: left, Text: "all parts of the lot are made"}))
+	return append(list, m.withTimes(NextVisit{Reason: CauseDone, Parts: left, Text: "all parts of the lot are made"}))
 }
 
-// timed adds belt travel, times and what to bring to a visit after so many parts.
-func (m *Machine) timed(v NextVisit) NextVisit {
+// withTimes adds belt travel, times and what to bring to a visit after so many parts.
+func (m *Machine) withTimes(v NextVisit) NextVisit {
 	v.MM = float64(v.Parts) * m.nextTravelMM()
-	v.Early, v.At, v.Late, v.Unseen = m.after(v.Parts)
+	v.Early, v.At, v.Late, v.Unseen = m.doneAfter(v.Parts)
 	for _, reason := range append([]string{v.Reason}, v.Also...) {
 		things := bringAtEnd
 		if n, ok := NeedOf(reason); ok {
@@ -147,11 +147,11 @@ func (m *Machine) timed(v NextVisit) NextVisit {
 // bringAtEnd is what to bring at the end of a lot.
 var bringAtEnd = []string{"box for the parts", "caliper"}
 
-// after returns when so many more parts are made: early and late with 95 % certainty, at as likely
+// doneAfter returns when so many more parts are made: early and late with 95 % certainty, at as likely
 // sooner as later. unseen: the time for heating and cooling is only a guess.
-func (m *Machine) after(parts int) (early, at, late time.Time, unseen bool) {
+func (m *Machine) doneAfter(parts int) (early, at, late time.Time, unseen bool) {
 	p, unseen := m.cycleTimes()
-	planned := m.lot.planned(parts)
+	planned := m.lot.plannedTime(parts)
 	elapsed := m.elapsed(p)
 	if c := m.cycle; c != nil && !c.fromLedger && c.made { // it must still be moved off
 		parts++
@@ -195,8 +195,8 @@ func (m *Machine) nextTravelMM() float64 {
 	return 0
 }
 
-// planned is the planned printing time of the next k parts.
-func (l *lot) planned(k int) time.Duration {
+// plannedTime is the planned printing time of the next k parts.
+func (l *lot) plannedTime(k int) time.Duration {
 	var all time.Duration
 	wanted := max(1, l.Wanted())
 	for i, j := range l.Counts {
@@ -273,7 +273,7 @@ func (m *Machine) learnCycle(c *cycle) {
 	if l.pace.Cycles() == 0 {
 		l.pace.Begin(m.waitBefore(plan), m.prior)
 	}
-	ended := pace.Cycle{Began: c.begun, Ended: m.now, Hot: c.warm, TravelMM: m.belt.latest.TravelMM - c.startTravelMM, First: c.first}
+	ended := pace.Cycle{Began: c.begun, Ended: m.now, Hot: c.beganHot, TravelMM: m.belt.latest.TravelMM - c.startTravelMM, First: c.firstOfRun}
 	if plan != nil {
 		ended.Planned, ended.Reheat = plan.Duration, m.heatTimes(plan).Reheat
 	}
@@ -282,7 +282,7 @@ func (m *Machine) learnCycle(c *cycle) {
 		return
 	}
 	if q := l.pace.Learned(); q.Valid() {
-		m.prior, m.warmth.priorNew = q, true
+		m.prior, m.learned.priorNew = q, true
 	}
 }
 
@@ -290,21 +290,21 @@ func (m *Machine) learnCycle(c *cycle) {
 // heating that comes before it takes longer than that of a cycle.
 func (m *Machine) elapsed(p *pace.Model) time.Duration {
 	switch c := m.cycle; {
-	case c != nil && !c.fromLedger && c.warm:
-		return m.now.Sub(c.begun) + m.reheat(c.lot.plans[c.job], p)
+	case c != nil && !c.fromLedger && c.beganHot:
+		return m.now.Sub(c.begun) + m.reheatTime(c.lot.plans[c.job], p)
 	case c != nil && !c.fromLedger:
 		return m.now.Sub(c.begun)
 	case m.state == Starting, m.state == Unholding, m.state == Unsuspending:
 		if k := m.lot.Next(); k >= 0 && m.lot.plans[k] != nil {
-			return m.reheat(m.lot.plans[k], p) - m.heatingLeft(m.lot.plans[k], p)
+			return m.reheatTime(m.lot.plans[k], p) - m.heatingLeft(m.lot.plans[k], p)
 		}
 	}
 	return 0
 }
 
-// reheat is how much shorter the wait of a cycle is that begins hot: a guess where the heaters are not
+// reheatTime is how much shorter the wait of a cycle is that begins hot: a guess where the heaters are not
 // known.
-func (m *Machine) reheat(plan *job.Plan, p *pace.Model) time.Duration {
+func (m *Machine) reheatTime(plan *job.Plan, p *pace.Model) time.Duration {
 	if plan != nil {
 		if d := m.heatTimes(plan).Reheat; d != nil {
 			return *d
@@ -316,8 +316,8 @@ func (m *Machine) reheat(plan *job.Plan, p *pace.Model) time.Duration {
 // heatingLeft is how long the heating in progress still takes, from the newest readings if the heaters
 // are known.
 func (m *Machine) heatingLeft(plan *job.Plan, p *pace.Model) time.Duration {
-	if m.heat.hasNozzle && m.heat.hasBed {
-		if d := plan.HeatUp(m.heaters(), m.heat.nozzleC, m.heat.bedC); d != nil {
+	if m.temps.hasNozzle && m.temps.hasBed {
+		if d := plan.HeatUp(m.heaters(), m.temps.nozzleC, m.temps.bedC); d != nil {
 			return *d
 		}
 	}
@@ -332,8 +332,8 @@ func (m *Machine) heatingLeft(plan *job.Plan, p *pace.Model) time.Duration {
 }
 
 const (
-	leastWaits = 8           // for people, before they are included
-	mostWaits  = 50          // remembered at most
+	minWaits   = 8           // for people, before they are included
+	maxWaits   = 50          // remembered at most
 	readyEvery = time.Minute // ready is recomputed at this interval, and when its key has changed
 )
 
@@ -363,16 +363,16 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 			c.Stops, c.Before = c.Stops+1, v.Parts
 		}
 	}
-	if n := len(list) - 1; n == mostVisits { // more than are foreseen one by one
+	if n := len(list) - 1; n == maxVisits { // more than are foreseen one by one
 		c.Stops = c.Stops * (end.Parts - 1) / max(1, list[n-1].Parts)
-		c.Before = end.Parts - 1 - (end.Parts-1)%max(1, list[n-1].Parts/mostVisits)
+		c.Before = end.Parts - 1 - (end.Parts-1)%max(1, list[n-1].Parts/maxVisits)
 	}
 	key := readyKey{c.Left, c.Stops, c.Before, len(m.waits), l.pace.Cycles(), seen, c.Held}
 	if l.ready != nil && key == l.readyOf && m.now.Sub(l.readyAt) < readyEvery && !m.now.Before(l.readyAt) {
 		return l.ready
 	}
 	v := &ReadyView{Unseen: end.Unseen, Stops: c.Stops, Yield: y.Yield, Assumed: y.Assumed}
-	if len(m.waits) >= leastWaits {
+	if len(m.waits) >= minWaits {
 		sorted := slices.Clone(m.waits)
 		slices.Sort(sorted)
 		c.Waits, v.Waits, v.Wait = m.waits, len(sorted), sorted[len(sorted)/2]
@@ -385,13 +385,13 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 	return v
 }
 
-// wait remembers how long the machine waited until somebody let it continue, if only a visit ends the
+// addWait remembers how long the machine waited until somebody let it continue, if only a visit ends the
 // need.
-func (m *Machine) wait(cause string, d time.Duration) {
+func (m *Machine) addWait(cause string, d time.Duration) {
 	if n, ok := NeedOf(cause); !ok || n.Ends == EndsUnrecorded || d < 0 {
 		return
 	}
-	if m.waits = append(m.waits, d); len(m.waits) > mostWaits {
+	if m.waits = append(m.waits, d); len(m.waits) > maxWaits {
 		m.waits = slices.Delete(m.waits, 0, 1)
 	}
 }
