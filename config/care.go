@@ -6,13 +6,13 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// Bounds on what is to be done every so often.
+// Bounds on hold.care.
 const (
 	maxCare     = 20
 	maxCareName = 60
 )
 
-// careList reads what is to be done at the machine every so often.
+// careList reads hold.care: what the owner wants done every so often.
 func (r *reader) careList(k *key, n *yaml.Node, to *[]Care) {
 	of := listOf{"thing to do", "things to do", maxCare, "name at most", "", "{name: wipe the belt, every_m: 200}"}
 	first := map[string]int{}
@@ -37,7 +37,7 @@ func (r *reader) careList(k *key, n *yaml.Node, to *[]Care) {
 	})
 }
 
-// careName is a rule for the name of one.
+// careName accepts the name of a care item.
 func careName(s string) (problem, remedy string) {
 	switch {
 	case strings.TrimSpace(s) != s || s == "":

@@ -13,7 +13,7 @@ import (
 // thermistor comes to harm, and fumes with it (common practice, no source).
 const highNozzleC = 300
 
-// checkContradictions reports settings that are possible one by one and not together.
+// checkContradictions reports settings that are valid one by one and not together.
 func (r *reader) checkContradictions() {
 	r.checkWire()
 	r.checkAxes()
@@ -26,7 +26,7 @@ func (r *reader) checkContradictions() {
 	r.checkLevels()
 }
 
-// checkCorners refuses two rules for one thing.
+// checkCorners refuses a junction deviation beside corner speeds: a board goes by one or the other.
 func (r *reader) checkCorners() {
 	m := &r.settings.Motion
 	if m.JunctionDeviationMM == 0 {
@@ -64,7 +64,7 @@ func (r *reader) conflict(problem, remedy string, fields ...string) {
 	r.report(e)
 }
 
-// withSource returns a setting with where it comes from.
+// withSource returns a value with the line that it comes from.
 func (r *reader) withSource(field, value string) string {
 	if n := r.written[field]; n != nil {
 		return fmt.Sprintf("%s (line %d)", value, n.Line)
@@ -72,7 +72,7 @@ func (r *reader) withSource(field, value string) string {
 	return value + " (default)"
 }
 
-// checkWire compares what belongs to the port.
+// checkWire compares window, baud rate and time limits of the port.
 func (r *reader) checkWire() {
 	m := &r.settings.Machine
 	seconds := func(d time.Duration) string { return plain(d.Seconds()) + " s" }
@@ -132,7 +132,7 @@ func (r *reader) checkHeat() {
 	}
 }
 
-// checkHolds checks that somebody comes to look.
+// checkHolds checks that some limit calls a person, and that limits on waiting agree.
 func (r *reader) checkHolds() {
 	h := &r.settings.Hold
 	none := h.EveryParts == 0 && h.EveryTravelMM == 0 && h.Every == 0

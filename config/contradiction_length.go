@@ -6,7 +6,7 @@ import (
 	"net/url"
 )
 
-// checkLengths compares what lies along the belt, and the way of the head.
+// checkLengths compares lengths along the belt.
 func (r *reader) checkLengths() {
 	b, d := &r.settings.Belt, &r.settings.Discharge
 	length := func(v float64) string { return plain(v) + " mm" }
@@ -42,7 +42,7 @@ func (r *reader) checkLengths() {
 	}
 }
 
-// checkHeadReach holds what the head does between parts to where it can go.
+// checkHeadReach checks that the park position and the lift are within the ranges of their axes.
 func (r *reader) checkHeadReach() {
 	m, d := &r.settings.Machine, &r.settings.Discharge
 	span := func(e Range) string { return plain(e[0]) + " to " + plain(e[1]) + " mm" }
@@ -60,16 +60,17 @@ func (r *reader) checkHeadReach() {
 	}
 }
 
-// checkServer compares how the daemon can be reached, and its files.
+// checkServer checks that the daemon can be reached, not without a secret from other computers, and
+// that no two settings name one file.
 func (r *reader) checkServer() {
 	s := r.settings
 	open := s.Server.SecretFile == "" && s.Server.LookSecretFile == ""
 	const makeSecret = "or make a secret with `beltwarden config secret FILE` and name that file"
-	if s.Server.Listen != "" && !loopback(s.Server.Listen) && open {
+	if s.Server.Listen != "" && !Loopback(s.Server.Listen) && open {
 		r.conflict("other computers could reach "+s.Server.Listen+" and start heaters and belt without a secret",
 			"write a loopback address such as 127.0.0.1:7353, "+makeSecret, "server.listen", "server.secret_file")
 	}
-	if u, err := url.Parse(s.Server.PublicURL); err == nil && s.Server.PublicURL != "" && open && !loopback(net.JoinHostPort(u.Hostname(), "0")) {
+	if u, err := url.Parse(s.Server.PublicURL); err == nil && s.Server.PublicURL != "" && open && !Loopback(net.JoinHostPort(u.Hostname(), "0")) {
 		r.conflict("other computers could reach "+u.Host+" and start heaters and belt without a secret",
 			"leave public_url out, "+makeSecret, "server.public_url", "server.secret_file")
 	}

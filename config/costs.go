@@ -7,8 +7,8 @@ import (
 	"unicode/utf8"
 )
 
-// Costs are the rates by which a lot report computes what parts cost. A rate of 0 is not
-// known: its part of the cost is left out, and said to be.
+// Costs are the rates by which a lot report computes what parts cost. A rate of 0 is unknown:
+// the report leaves its cost out, and says so.
 type Costs struct {
 	Currency        string  // as reports write it; empty only without rates
 	FilamentPerKg   float64 // currency/kg
@@ -19,7 +19,7 @@ type Costs struct {
 	MinutesPerVisit time.Duration
 }
 
-// Units of rates. Nothing converts into them.
+// Units of rates. No other unit converts into them.
 var (
 	perKg   = unit{"currency/kg", "price of mass", 1}
 	perKWh  = unit{"currency/kWh", "price of energy", 1}
@@ -35,7 +35,7 @@ func currencyRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
-// checkCosts compares the rates.
+// checkCosts checks that each rate has a currency, and a quantity to be multiplied by.
 func (r *reader) checkCosts() {
 	c := &r.settings.Costs
 	rates := []struct {

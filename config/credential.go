@@ -5,8 +5,8 @@ import (
 	"unicode"
 )
 
-// CredentialFolder stands in a configuration for the folder in which the service manager
-// puts what it hands to this service alone (systemd.exec(5), CREDENTIALS).
+// CredentialFolder stands for the folder in which the service manager puts the credentials of
+// this service (systemd.exec(5), CREDENTIALS).
 const CredentialFolder = "${CREDENTIALS_DIRECTORY}/"
 
 // Credential returns the name of a credential that a setting names in place of a file,
@@ -28,8 +28,8 @@ func secretRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
-// Secrets returns every setting that names a file with a secret, or a certificate, with
-// what it names; those that are empty are left out.
+// Secrets returns every setting that names a file with a secret or a certificate; empty ones are
+// left out.
 func (s *Settings) Secrets() (list []Secret) {
 	add := func(field, file string) {
 		if file != "" {

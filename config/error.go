@@ -8,7 +8,7 @@ import (
 	"unicode/utf8"
 )
 
-// maxErrors bounds what one broken file can make us remember and print.
+// maxErrors bounds how many mistakes of one file are kept and printed.
 const maxErrors = 200
 
 // maxValue is the number of characters of a value that a message repeats.

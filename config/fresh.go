@@ -5,10 +5,9 @@ import (
 	"strings"
 )
 
-// FromExample returns the text of a new configuration: the example with its comments, with
-// some values in place of the example's, by group and key as in "machine.port". Values are
-// written as they stand in YAML. A key that the example does not have is a fault of the
-// caller.
+// FromExample returns the text of a new configuration: the example with its comments, and with
+// the given values in place of its own, by group and key as in "machine.port". Values are
+// written as they stand in YAML. It fails on a key that the example does not have.
 func FromExample(values map[string]string) ([]byte, error) {
 	lines := strings.Split(string(example), "\n")
 	left := make(map[string]string, len(values))

@@ -74,7 +74,7 @@ func inBounds(t *testing.T, s *Settings) {
 			t.Error("the belt axis would be homed")
 		}
 	}
-	if s.Server.Listen != "" && !loopback(s.Server.Listen) && s.Server.SecretFile == "" {
+	if s.Server.Listen != "" && !Loopback(s.Server.Listen) && s.Server.SecretFile == "" {
 		t.Errorf("open to others at %s", s.Server.Listen)
 	}
 	h := s.Hold

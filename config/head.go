@@ -9,7 +9,7 @@ import (
 // maxHeadSteps is more than any head needs to be described by.
 const maxHeadSteps = 8
 
-// ends reads [lowest, highest] of an axis; [] leaves it unjudged.
+// ends reads [lowest, highest] of an axis; after [] the axis is not checked.
 func (r *reader) ends(k *key, n *yaml.Node, to *Range) {
 	const remedy = "write [lowest, highest], or [] to judge nothing"
 	if n.Kind != yaml.SequenceNode {
@@ -49,41 +49,18 @@ func (r *reader) ends(k *key, n *yaml.Node, to *Range) {
 	*to = v
 }
 
-// head reads the steps of the head.
+// head reads machine.head. Each length of a step must be written: a forgotten one would be a
+// head that reaches nowhere.
 func (r *reader) head(k *key, n *yaml.Node, to *[]HeadStep) {
 	of := listOf{"step", "steps", maxHeadSteps, "describe the head by at most", "", "{above_mm: 5, front_mm: 30, behind_mm: 30}"}
-	r.items(n, k.path(), of, func(item *yaml.Node, name string) { *to = append(*to, r.headStep(k, item, name)) })
-}
-
-// headStep reads one step. Each length must be written: a forgotten one would be a
-// head that reaches nowhere.
-func (r *reader) headStep(k *key, n *yaml.Node, name string) (step HeadStep) {
-	fields := map[string]*float64{"above_mm": &step.AboveMM, "front_mm": &step.FrontMM, "behind_mm": &step.BehindMM}
-	seen := map[string]bool{}
-	r.pairs(n, name, func(key, v *yaml.Node, field string) {
-		to := fields[key.Value]
-		if to == nil {
-			r.at(key, field, "there is no such key", "a step of the head has above_mm, front_mm and behind_mm")
-			return
+	r.items(n, k.path(), of, func(item *yaml.Node, at string) {
+		var s HeadStep
+		length := func(name string, to *float64) field {
+			f := r.floatField(name, k.unit, k.min, k.max, to)
+			f.missing = "measure it, and write millimetres"
+			return f
 		}
-		seen[key.Value] = true
-		if !r.checkPlain(v, field) {
-			return
-		}
-		if v.Kind != yaml.ScalarNode {
-			r.at(v, field, "is "+describeNode(v)+" instead of a single value", "write millimetres")
-			return
-		}
-		one := *k
-		one.group, one.name = name, key.Value
-		if x, ok := r.number(&one, v); ok {
-			*to = x
-		}
+		r.item(item, at, []field{length("above_mm", &s.AboveMM), length("front_mm", &s.FrontMM), length("behind_mm", &s.BehindMM)})
+		*to = append(*to, s)
 	})
-	for _, f := range []string{"above_mm", "front_mm", "behind_mm"} {
-		if !seen[f] {
-			r.at(n, name+"."+f, "is missing", "measure it, and write millimetres")
-		}
-	}
-	return step
 }

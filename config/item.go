@@ -10,7 +10,7 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// maxReceivers bounds how many receivers of one kind one hold can set off.
+// maxReceivers bounds how many receivers of one kind one hold can call.
 const maxReceivers = 20
 
 // field is one key of an item in a list. Items may carry secrets, so that no
@@ -21,8 +21,8 @@ type field struct {
 	read    func(n *yaml.Node, at string)
 }
 
-// listOf is what is said of a list of groups: how many of what it holds at most, what to do where it
-// holds more, and an example of an item.
+// listOf describes a list of groups for messages: what it holds and how many at most, what to do when
+// there are more, and an example of an item.
 type listOf struct {
 	one, many string
 	max       int

@@ -9,7 +9,7 @@ import (
 // what it may be.
 type key struct {
 	group, name string
-	// at returns the address of the setting: *string, *int, *float64, *bool,
+	// at returns a pointer to the setting: *string, *int, *float64, *bool,
 	// *time.Duration, *Axis, *[]Axis, *Range, *[]HeadStep, *[]NamedWord, or a list of receivers.
 	at       func(*Settings) any
 	unit     unit // of numbers and durations

@@ -99,7 +99,7 @@ func TestListenAddresses(t *testing.T) {
 		if problem, _ := listenRule(address); problem != "" {
 			t.Errorf("%s: %s", address, problem)
 		}
-		if loopback(address) != want {
+		if Loopback(address) != want {
 			t.Errorf("%s: loopback is %t", address, !want)
 		}
 	}

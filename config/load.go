@@ -87,7 +87,7 @@ type reader struct {
 	file          string
 	settings      *Settings
 	written       map[string]*yaml.Node // value node of each key that was written
-	bad           map[string]bool       // keys whose value is not to be believed
+	bad           map[string]bool       // keys whose value is wrong
 	groups        map[string]*yaml.Node // key node of each group that was written
 	receiverLines map[string]int        // line of each name of a receiver of alerts
 	errs          Errors

@@ -23,7 +23,7 @@ func TestNamedWords(t *testing.T) {
 		"[BEGIN]":                       "instead of a group",
 		"[{nozzle: A}]":                 "job.named_words[0].word: is missing",
 		"[{word: G28}]":                 "is no named word",
-		"[{word: 5}]":                   "is no named word",
+		"[{word: 5}]":                   "is not a text",
 		"[{word: AB}]":                  "is no named word",
 		"[{word: ABC, nozzle: 900}]":    "named_words[0].nozzle",
 		"[{word: ABC, bed: -5}]":        "named_words[0].bed",

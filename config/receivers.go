@@ -71,14 +71,15 @@ func (r *reader) mails(n *yaml.Node, to *[]Mail) {
 	})
 }
 
-// checkLogin refuses half a login, and one that everybody on the way could read.
+// checkLogin refuses a user without a password, a password without a user, and a password that
+// would travel unencrypted.
 func (r *reader) checkLogin(item *yaml.Node, at string, m *Mail) {
 	switch user, file := hasKey(item, "user"), hasKey(item, "password_file"); {
 	case user && !file:
 		r.at(item, at+".password_file", "is missing", "name the file with the password of user, or take user out")
 	case file && !user:
 		r.at(item, at+".user", "is missing", "write the name that belongs to the password, or take password_file out")
-	case m.User != "" && m.TLS == MailPlain && !loopback(net.JoinHostPort(m.Host, "25")):
+	case m.User != "" && m.TLS == MailPlain && !Loopback(net.JoinHostPort(m.Host, "25")):
 		r.at(item, at+".tls", "is none, and the password would travel where others can read it", "write starttls or tls")
 	}
 }
@@ -95,7 +96,7 @@ func (r *reader) services(n *yaml.Node, to *[]Service) {
 	})
 }
 
-// alertmanagers reads the list of those.
+// alertmanagers reads the list of Alertmanagers.
 func (r *reader) alertmanagers(n *yaml.Node, to *[]Alertmanager) {
 	r.items(n, "alerts.alertmanagers", receivers("name: alertmanager"), func(item *yaml.Node, at string) {
 		m := Alertmanager{Receiver: Receiver{Level: 1}, Timeout: webhookTimeout}
@@ -110,7 +111,7 @@ func (r *reader) alertmanagers(n *yaml.Node, to *[]Alertmanager) {
 	})
 }
 
-// checkLevels refuses receivers that would never be called, or only after nobody.
+// checkLevels refuses receivers of higher levels alone: those are called after the ones of level 1.
 func (r *reader) checkLevels() {
 	a := &r.settings.Alerts
 	levels := map[int]bool{}
@@ -132,7 +133,7 @@ func (r *reader) checkLevels() {
 	}
 }
 
-// hostRule accepts the name or number of a computer.
+// hostRule accepts a host name or an IP address.
 func hostRule(s string) (problem, remedy string) {
 	if s == "" || strings.ContainsFunc(s, func(c rune) bool {
 		return unicode.IsSpace(c) || unicode.IsControl(c) || strings.ContainsRune("/@[]", c)
@@ -143,7 +144,7 @@ func hostRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
-// plainRule accepts one line.
+// plainRule accepts one line of text.
 func plainRule(s string) (problem, remedy string) {
 	if s == "" || strings.ContainsFunc(s, unicode.IsControl) {
 		return "is empty or holds a line end", "write it on one line"
@@ -151,7 +152,7 @@ func plainRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
-// mailRule accepts an address without a name beside it.
+// mailRule accepts a bare mail address, without a display name.
 func mailRule(s string) (problem, remedy string) {
 	if a, err := mail.ParseAddress(s); err != nil || a.Address != s || strings.ContainsFunc(s, unicode.IsControl) {
 		return "is not a mail address", writeMailbox

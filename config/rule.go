@@ -91,17 +91,14 @@ func listenRule(s string) (problem, remedy string) {
 	return "", ""
 }
 
-// loopback says whether only this computer can reach the address.
-func loopback(listen string) bool {
-	host, _, err := net.SplitHostPort(listen)
+// Loopback reports whether only this computer can reach a host:port.
+func Loopback(address string) bool {
+	host, _, err := net.SplitHostPort(address)
 	if err != nil {
 		return false
 	}
-	if zone := strings.IndexByte(host, '%'); zone >= 0 {
-		host = host[:zone]
-	}
-	ip := net.ParseIP(host)
-	return host == "localhost" || ip != nil && ip.IsLoopback()
+	a, err := netip.ParseAddr(host)
+	return err == nil && a.IsLoopback() || strings.EqualFold(host, "localhost")
 }
 
 // urlRule accepts an address that a request can be sent to. Its messages never

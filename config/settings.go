@@ -90,7 +90,7 @@ type Belt struct {
 	WorstDriftMMPerM float64 // offset per metre of belt travel to assume before checks show it
 }
 
-// Discharge describes how a part is got off the belt.
+// Discharge describes how a part is moved off the belt.
 type Discharge struct {
 	ReleaseC            float64       // bed temperature at which parts come off; 0 does not wait
 	ReleaseLimit        time.Duration // longest wait for that temperature
@@ -126,7 +126,7 @@ type Hold struct {
 	NoneAcknowledged bool          // the owner has said that no limit is meant
 }
 
-// Heat holds what the readings of nozzle and bed are held to.
+// Heat holds the limits on the readings of nozzle and bed.
 type Heat struct {
 	NozzleRiseLimit, BedRiseLimit time.Duration // within which 2 degrees must be gained
 	NozzleFallC, BedFallC         float64       // below a target that was reached
@@ -138,7 +138,7 @@ type Heat struct {
 	TargetSlackC                  float64       // by which a target may be changed at the machine
 }
 
-// Fault says what the machine may do by itself after one.
+// Fault says what the machine may do by itself after a fault.
 type Fault struct {
 	GoOnPerDay int           // times in 24 hours that it may resume by itself; 0 never
 	GoOnAfter  time.Duration // that people have to say no
@@ -154,7 +154,7 @@ type Job struct {
 	NamedWords         []NamedWord
 }
 
-// NamedWord says what a board's own named word does. Nozzle and Bed are names of its arguments, or
+// NamedWord says what a named word of the board's own does. Nozzle and Bed are names of its arguments, or
 // targets in degrees Celsius; Extruder is "relative", "absolute" or empty.
 type NamedWord struct {
 	Word, Nozzle, Bed, Extruder string
@@ -186,23 +186,23 @@ type Ledger struct {
 	ProgressEvery time.Duration // time between progress records within a part
 	BackupFolder  string        // absolute path of the folder for daily copies
 	BackupKeep    int           // copies that are kept; 0 makes none
-	KeepDetails   int           // days that details are kept which no report and no count rests on; 0 for ever
+	KeepDetails   int           // days for which details are kept that no report and no count needs; 0 for ever
 	ReserveMB     int           // MB of 1,000,000 bytes that must be free before a part begins; 0 is not watched
 }
 
 // Server describes where the daemon can be reached.
 type Server struct {
 	Socket     string // absolute path of the local socket; empty for none
-	Listen     string // host:port for the board and the metrics; empty for none
+	Listen     string // host:port for the screen and the metrics; empty for none
 	SecretFile string // absolute path of a file with the secret of those who operate; empty for none
 
 	LookSecretFile string // the same for those who only look
-	PublicURL      string // scheme and host under which people reach the board; empty: as it listens
-	TrustedProxy   string // address or network of the proxy that may say for whom it asks; empty for none
+	PublicURL      string // scheme and host under which people reach the screen; empty: as it listens
+	TrustedProxy   string // address or network of the proxy whose X-Forwarded-For is trusted; empty for none
 	TLSCertFile    string // absolute path of a certificate chain; empty for no encryption
 	TLSKeyFile     string // absolute path of its key
 	JobsFolder     string // absolute path of the folder for uploaded jobs
-	KeepJobs       int    // days after which an uploaded job that no lot used is taken away; 0 for never
+	KeepJobs       int    // days after which an uploaded job that no lot used is removed; 0 for never
 	JobsLimitMB    int    // size that all uploaded jobs together may have, in MB; 0 for no limit
 	UploadLimitMB  int    // size of the largest job that is taken, in MB of 1,000,000 bytes
 }

@@ -7,13 +7,13 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// typesetMarks are marks that come along when text is copied from a page or a letter.
+// typesetMarks are characters that text copied from a web page or a letter brings along.
 var typesetMarks = []struct{ marks, name, remedy string }{
 	{"\u201c\u201d\u201e\u2018\u2019\u201a\u00ab\u00bb", "typographic quotation marks", "write the plain one of the keyboard (\") or none"},
 	{"\u2212\u2013\u2014", "a typographic minus sign", "write the plain one of the keyboard (-)"},
 }
 
-// checkTypeset reports a value that is set in typographic marks: it looks right and is not.
+// checkTypeset reports a value that begins with a typographic character: it looks right and is not.
 func (r *reader) checkTypeset(n *yaml.Node, field string) bool {
 	if n.Kind != yaml.ScalarNode {
 		return false
@@ -28,14 +28,13 @@ func (r *reader) checkTypeset(n *yaml.Node, field string) bool {
 	return false
 }
 
-// likelyUnits are the units in which a value is likely to be meant that is too large in the
-// key's own.
+// likelyUnits are the units that a value was probably meant in when it is too large in the key's own.
 var likelyUnits = map[string][]unit{
 	"s":   {{"ms", "time", 0.001}},
 	"min": {{"s", "time", 1}},
 }
 
-// otherUnit says in which other unit a value out of range would be in it: "900 s are 15".
+// otherUnit converts a value that is out of range from a unit in which it would be in range: "900 s are 15".
 func (k *key) otherUnit(v float64) string {
 	within := func(v float64) bool { return v >= k.min && v <= k.max }
 	if v > k.max {
@@ -54,8 +53,8 @@ func (k *key) otherUnit(v float64) string {
 // fromFahrenheit rounds to whole degrees, as temperatures of a printer are written.
 func fromFahrenheit(f float64) float64 { return float64(int((f-32)/1.8 + 0.5)) }
 
-// looksAssigned says whether a value that stands where a group should is a line that was
-// written like a setting of another kind of file.
+// looksAssigned reports whether text in place of a group is a setting written as in another kind
+// of file, such as name=value.
 func looksAssigned(text string) bool {
 	name, _, found := strings.Cut(text, "=")
 	if !found {

@@ -10,8 +10,8 @@ import (
 	"gopkg.in/yaml.v3"
 )
 
-// checkText finds what makes a file no text at all, or a text that the YAML
-// reader would refuse with a message that helps nobody.
+// checkText finds bytes that cannot be text, and those that the YAML parser refuses with a message
+// that does not help.
 func checkText(data []byte) *Error {
 	if len(data) > MaxBytes {
 		return &Error{Problem: fmt.Sprintf("is larger than %d bytes", MaxBytes), Remedy: "name the configuration file, not a job or a ledger"}
@@ -70,7 +70,7 @@ func lines(data []byte) [][]byte {
 	return out
 }
 
-// yamlAdvice translates what the YAML reader says, found by a part of its text.
+// yamlAdvice says what to do about a message of the YAML parser, found by a part of it.
 var yamlAdvice = []struct{ part, problem, remedy string }{
 	{"expected key", "this line does not fit the lines above it", "begin the keys of a group in one column, and close each quotation mark and bracket"},
 	{"mapping values are not allowed", "a colon stands where none can be", "put quotation marks around a value that holds a colon, and check the indentation"},
@@ -85,10 +85,10 @@ var yamlAdvice = []struct{ part, problem, remedy string }{
 	{"unknown escape", "a backslash begins no known escape", "use single quotation marks, or double the backslash"},
 }
 
-// syntaxError returns the YAML reader's complaint with the place where it first
-// shows. The reader's own line is that of the enclosing construct, often far
-// above, so the shortest beginning of the file with the same complaint is sought.
-// The line itself is not repeated, since it may hold a secret.
+// syntaxError returns the YAML parser's message with the place of the mistake. The line that the
+// parser gives is that of the enclosing construct, often far above, so the shortest beginning of
+// the file with the same message is searched for. The message does not repeat the line, since it may
+// hold a secret.
 func syntaxError(data []byte, err error) *Error {
 	text := yamlText(err)
 	all := lines(data)
@@ -128,7 +128,7 @@ func unmarshal(data []byte) error {
 	return errors.New("a second document")
 }
 
-// yamlText returns the reader's text without its own idea of the line.
+// yamlText returns the parser's message without its line number.
 func yamlText(err error) string {
 	text := strings.TrimPrefix(err.Error(), "yaml: ")
 	if rest, found := strings.CutPrefix(text, "line "); found {

@@ -34,8 +34,8 @@ func secret(field string) bool {
 	return false
 }
 
-// checkPlain reports what no node here may have: references, marks for them, and
-// type tags. They could hide or multiply what a reader of the file sees.
+// checkPlain reports aliases, anchors and type tags, which could hide or multiply what a person
+// sees in the file.
 func (r *reader) checkPlain(n *yaml.Node, field string) bool {
 	switch {
 	case n.Kind == yaml.AliasNode:
@@ -51,7 +51,7 @@ func (r *reader) checkPlain(n *yaml.Node, field string) bool {
 	return false
 }
 
-// pairs calls each for every key of a mapping that is new, and reports the rest.
+// pairs calls each for every key of a mapping, and reports keys that occur twice or are no words.
 func (r *reader) pairs(n *yaml.Node, within string, each func(k, v *yaml.Node, field string)) {
 	first := make(map[string]int, len(n.Content)/2)
 	for i := 0; i+1 < len(n.Content); i += 2 {
@@ -115,8 +115,7 @@ func (r *reader) root(n *yaml.Node) {
 	}
 }
 
-// distrust marks every key of a group as not to be believed, so that one mistake
-// does not bring a dozen that follow from it.
+// distrust marks every key of a group as wrong, so that one mistake does not cause a dozen others.
 func (r *reader) distrust(group string) {
 	for _, name := range keyNames(group) {
 		r.bad[group+"."+name] = true

@@ -7,12 +7,12 @@ import (
 	"fmt"
 	"io/fs"
 	"net"
-	"net/netip"
 	"os"
 	"path/filepath"
-	"strings"
 	"syscall"
 	"time"
+
+	"beltwarden/config"
 )
 
 // socketMode lets the daemon's user and group give commands.
@@ -21,7 +21,7 @@ const socketMode = 0o660
 // listenTCP opens the address of the screen. Without a secret only this computer
 // may reach it.
 func listenTCP(ctx context.Context, address string, secret bool) (net.Listener, error) {
-	if !secret && !loopback(address) {
+	if !secret && !config.Loopback(address) {
 		return nil, fmt.Errorf("cannot listen on %s: other computers could heat and move the machine without a secret; "+
 			"use a loopback address such as 127.0.0.1:7353, or make a secret with: beltwarden config secret FILE, and name it as server.secret_file", address)
 	}
@@ -31,15 +31,6 @@ func listenTCP(ctx context.Context, address string, secret bool) (net.Listener, 
 		return nil, fmt.Errorf("cannot listen on %s: %w", address, err)
 	}
 	return l, nil
-}
-
-func loopback(address string) bool {
-	host, _, err := net.SplitHostPort(address)
-	if err != nil {
-		return false
-	}
-	a, err := netip.ParseAddr(host)
-	return err == nil && a.IsLoopback() || strings.EqualFold(host, "localhost")
 }
 
 // listenSocket opens the local socket. It is made under another name and moved

@@ -12,10 +12,10 @@ import (
 // maxPieces bounds how often a broken file is tried in parts.
 const maxPieces = 1000
 
-// LoadPartial reads what can be read of a file, mistakes or not, for who has to act all the
-// same: to call somebody, or to switch heaters off. What cannot be read has its default, and
-// is left out of a list. The error is an [Errors] with every mistake found; the settings are
-// nil where no byte could be read.
+// LoadPartial reads as much of a file as it can, for commands that must act in spite of mistakes:
+// that call somebody, or switch heaters off. A setting that cannot be read keeps its default; a list
+// item that cannot be read is left out. The error is an [Errors] with every mistake found; the
+// settings are nil if the file cannot be opened or read at all.
 func LoadPartial(path string) (*Settings, error) {
 	data, err := read(path)
 	if err != nil {
@@ -40,14 +40,14 @@ func parsePartial(name string, data []byte) (*Settings, error) {
 	return r.settings, nil
 }
 
-// Touches reports whether a mistake is in a group, or has no place that shows that it is not.
+// Touches reports whether a mistake is in a group, or may be: one without a field can be anywhere.
 func (es Errors) Touches(group string) bool {
 	return slices.ContainsFunc(es, func(e *Error) bool { return e.Field == "" || e.Field == group || strings.HasPrefix(e.Field, group+".") })
 }
 
-// salvage returns the groups of a file that is no document as a whole. Groups that can be
-// read are kept whole; of the others their keys, and of those the items of their lists. The
-// mistakes of the parts that are left out take the place of that of the whole.
+// salvage returns what can be parsed of a file that is no YAML document as a whole: a group as a
+// whole, else its keys one by one, else the items of a list one by one. The mistakes of what is left
+// out replace the mistake of the file.
 func (r *reader) salvage(data []byte) *yaml.Node {
 	p := salvager{file: &reader{file: r.file}, lines: lines(data)}
 	group := ""
@@ -75,7 +75,7 @@ func (r *reader) salvage(data []byte) *yaml.Node {
 	return p.root
 }
 
-// salvager puts a document together from the parts of a file that fit.
+// salvager puts a document together from the lines of a file that can be parsed.
 type salvager struct {
 	file  *reader // its mistakes
 	lines [][]byte
@@ -84,8 +84,9 @@ type salvager struct {
 	tries int
 }
 
-// take keeps what it can of the blocks between two lines that stand below the heads. Their
-// column is the least in which two begin: one line out of place must not cost the others.
+// take keeps what can be parsed of the blocks in lines from to to-1, which are nested below the lines
+// heads. Blocks begin in the least column in which two lines begin, so that one line out of place
+// does not cost the others.
 func (p *salvager) take(heads []int, from, to int) {
 	var begins []int
 	in := map[int]int{}
@@ -125,7 +126,7 @@ func (p *salvager) group(heads []int, begin int) string {
 	return ""
 }
 
-// block keeps a block whole, or what it can of what stands below its first line.
+// block keeps a block if it can be parsed, or else what can be parsed below its first line.
 func (p *salvager) block(heads []int, from, to int) {
 	kept := slices.Clone(p.kept)
 	for _, i := range heads {
