@@ -4,9 +4,11 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"strings"
 	"time"
 
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -15,21 +17,88 @@ import (
 func (m *Machine) alert(code, text string) {
 	m.alerts++
 	a := ledger.Alert{ID: fmt.Sprintf("%s-%d", m.processID, m.alerts), Kind: code, State: m.state.String(), Reason: code, Text: text}
-	body := alertBody{ID: a.ID, Machine: m.set.Machine, State: a.State, Reason: code, Text: text,
-		TravelMM: m.belt.base.TravelMM, Advice: m.advice().text}
-	if code == CauseAutoResume {
-		body.Advice = "keep hands off; to stop it from resuming by itself, acknowledge this alert"
-	}
 	if l := m.lot; l != nil {
-		t := l.Total()
 		a.LotID = l.ID
-		body.Lot = &alertLot{ID: l.ID, Name: l.Name, Good: t.Good, Unverified: t.NotLookedAt(), Scrap: t.Scrap, Ordered: t.Ordered}
 	}
-	payload, err := json.Marshal(body)
+	payload, err := json.Marshal(m.alertBody(a))
 	if err == nil { // only numbers and strings: it cannot fail
 		a.Payload = payload
 	}
 	m.record(ledger.AlertQueued{Alert: a})
+}
+
+// alertBody returns what is known when an alert is raised.
+func (m *Machine) alertBody(a ledger.Alert) AlertBody {
+	m.prediction = prediction{} // of the state before
+	s := m.Snapshot(m.now)
+	b := AlertBody{ID: a.ID, Machine: s.Machine, State: a.State, Reason: a.Kind, Text: a.Text, TravelMM: m.belt.base.TravelMM,
+		Heat: m.alertHeat(a.Kind, s), Advice: m.advice().text}
+	n, _ := NeedOf(a.Kind)
+	b.Bring = n.Bring
+	switch a.Kind {
+	case CauseAutoResume:
+		b.Advice = "keep hands off; to stop it from resuming by itself, acknowledge this alert"
+	case CauseVisit:
+		if v := s.Next; v != nil {
+			n, _ := NeedOf(v.Reason)
+			b.Bring, b.Visit = v.Bring, &AlertVisit{At: v.At, Reason: v.Reason}
+			b.Advice = completeAdvice // of the end of the lot
+			if n.Do != "" {
+				b.Advice = strings.ToLower(n.Do[:1]) + strings.TrimSuffix(n.Do[1:], ".") + "; record the visit"
+			}
+		}
+	}
+	b.Advice = b.Heat.first(b.Advice)
+	if l := s.Lot; l != nil {
+		b.Lot = &AlertLot{ID: l.ID, Name: l.Name, Ordered: l.Ordered, Made: l.Made, Good: l.Good, Scrap: l.Scrap, Unverified: l.Unverified,
+			Interrupted: l.Interrupted, InProgress: l.InProgress}
+		if d := m.nextDuration(); l.Status == ledger.LotOpen && l.Wanted > 0 && d > 0 {
+			b.Waiting = &AlertWaiting{PartsPerHour: math.Round(10*time.Hour.Seconds()/d.Seconds()) / 10}
+			if l.Ready != nil {
+				b.Waiting.ReadyAt = l.Ready.At
+			}
+		}
+	}
+	return b
+}
+
+// alertHeat judges the heaters for an alert.
+func (m *Machine) alertHeat(code string, s *Snapshot) AlertHeat {
+	h := AlertHeat{OffAt: m.timers[timerHeatersOff]}
+	if s.Heat.HasNozzle {
+		c := math.Round(s.Heat.NozzleC)
+		h.NozzleC = &c
+	}
+	if s.Heat.HasBed {
+		c := math.Round(s.Heat.BedC)
+		h.BedC = &c
+	}
+	switch faulted := m.state == Aborting || m.state == Aborted; {
+	case s.Heat.Unsure && code == CauseRestart && m.link.problem == "":
+		h.Is = HeatUnknown // the board is being reached: linkFailed calls again
+	case s.Heat.Unsure, m.heatFault != "" && !m.guard.Shown(), faulted && m.guard.Failed(), faulted && code == CauseHeat:
+		h.Is = HeatMayBeOn
+	case m.guard.Shown():
+		h.Is = HeatOff
+	case m.state == Aborting, m.guard.Proving():
+		h.Is = HeatGoingOff
+	case m.maybeHeating():
+		h.Is = HeatOn
+	default:
+		h.Is = HeatNone
+	}
+	return h
+}
+
+// first puts what cannot wait before what to do.
+func (h *AlertHeat) first(advice string) string {
+	if h.Is != HeatMayBeOn || strings.HasPrefix(advice, mainsAdvice) {
+		return advice
+	}
+	if advice = mainsAdvice + " if that is safe; keep hands off hot and moving parts; " + advice; strings.HasSuffix(advice, "; ") {
+		advice += "wait for the message that says whether the heaters are off"
+	}
+	return advice
 }
 
 // visitAlert is what has been announced of the next visit.
@@ -63,11 +132,7 @@ func (m *Machine) announceVisit() {
 		m.visitAlert.sent = false
 	case in <= m.set.VisitAhead && !m.visitAlert.sent:
 		m.visitAlert.sent = true
-		text := fmt.Sprintf("a visit is due about %s, in %s: %s", next.At.Local().Format("15:04"), minutes(in), next.Text)
-		if len(next.Bring) > 0 {
-			text += "; bring: " + strings.Join(next.Bring, ", ")
-		}
-		m.alert(CauseVisit, text)
+		m.alert(CauseVisit, fmt.Sprintf("a visit is due about %s, in %s: %s", next.At.Local().Format("15:04"), minutes(in), next.Text))
 	}
 }
 
@@ -79,29 +144,81 @@ func minutes(d time.Duration) string {
 	return plural(max(0, int(d.Round(time.Minute)/time.Minute)), "minute", "minutes")
 }
 
-// alertBody is what a webhook receives. Lengths are in millimetres.
-type alertBody struct {
-	ID       string    `json:"id"`
-	Machine  string    `json:"machine"`
-	State    string    `json:"state"`
-	Reason   string    `json:"reason"`
-	Text     string    `json:"text"`
-	Advice   string    `json:"advice,omitempty"`
-	TravelMM float64   `json:"belt_travel_mm"`
-	Lot      *alertLot `json:"lot,omitempty"`
+// What an alert says of the heaters, as known when it was raised.
+const (
+	HeatMayBeOn  = "may_be_on"  // and cannot be switched off from here, or are not shown to be off: cut the mains
+	HeatUnknown  = "unknown"    // until the board answers, which it is being asked to
+	HeatOn       = "on"         // on purpose; OffAt is when they go off by themselves
+	HeatGoingOff = "going_off"  // switched off, and not yet shown to be off
+	HeatOff      = "off"        // shown to be off
+	HeatNone     = "not_heated" // nothing is heated
+)
+
+// AlertBody is what a webhook receives of an alert. Lengths are in millimetres.
+type AlertBody struct {
+	ID      string    `json:"id"`
+	Machine string    `json:"machine"`
+	State   string    `json:"state"`
+	Reason  string    `json:"reason"`
+	Text    string    `json:"text"`
+	Heat    AlertHeat `json:"heat"`
+	// Waiting is what it costs while the machine stands still; nil if nothing.
+	Waiting *AlertWaiting `json:"waiting,omitempty"`
+	Bring   []string      `json:"bring,omitempty"`
+	// Advice is what to do, step by step, with semicolons between the steps.
+	Advice   string      `json:"advice,omitempty"`
+	Visit    *AlertVisit `json:"visit,omitempty"` // that approaches
+	TravelMM float64     `json:"belt_travel_mm"`
+	Lot      *AlertLot   `json:"lot,omitempty"`
 }
 
-type alertLot struct {
-	ID         int64  `json:"id"`
-	Name       string `json:"name"`
-	Good       int    `json:"good"`
-	Unverified int    `json:"unverified"`
-	Scrap      int    `json:"scrap"`
-	Ordered    int    `json:"ordered"`
+// AlertHeat is what is known of the heaters, degrees Celsius.
+type AlertHeat struct {
+	Is      string    `json:"is"`
+	NozzleC *float64  `json:"nozzle_c,omitempty"` // last read
+	BedC    *float64  `json:"bed_c,omitempty"`
+	OffAt   time.Time `json:"off_at,omitzero"`
 }
 
-// advice is what the operator has to do, with the command line for it, if there is one.
+// AlertWaiting is what is not made while nobody comes.
+type AlertWaiting struct {
+	PartsPerHour float64 `json:"parts_per_hour"`
+	// ReadyAt is when the ordered parts would have been made if somebody came now; zero if unknown.
+	ReadyAt time.Time `json:"ready_at,omitzero"`
+}
+
+// AlertVisit is a visit that approaches.
+type AlertVisit struct {
+	At     time.Time `json:"at"`
+	Reason string    `json:"reason"`
+}
+
+// AlertLot is the balance of the lot in progress.
+type AlertLot struct {
+	ID          int64  `json:"id"`
+	Name        string `json:"name"`
+	Ordered     int    `json:"ordered"`
+	Made        int    `json:"made"`
+	Good        int    `json:"good"`
+	Scrap       int    `json:"scrap"`
+	Unverified  int    `json:"unverified"`
+	Interrupted int    `json:"interrupted"`
+	InProgress  int    `json:"in_progress"`
+}
+
+// Count is the lot's balance.
+func (l *AlertLot) Count() book.Count {
+	return book.Count{Ordered: l.Ordered, Made: l.Made, Good: l.Good, Scrap: l.Scrap, Interrupted: l.Interrupted}
+}
+
+// advice is what the operator has to do, step by step with semicolons between the steps, and the
+// command line for it, if there is one.
 type advice struct{ text, command string }
+
+const (
+	completeAdvice = "take out the parts; count them; record the visit"
+	mainsAdvice    = "switch the machine off at the mains"
+)
 
 // String formats it for a terminal.
 func (a advice) String() string {
@@ -121,14 +238,14 @@ func (m *Machine) advice() advice {
 	switch m.state {
 	case Held:
 		if m.bed.Beyond() {
-			return advice{"realign the belt, record the visit and go on", "beltwarden check --realigned, then beltwarden unhold"}
+			return advice{"realign the belt; record the visit; let it go on", "beltwarden check --realigned, then beltwarden unhold"}
 		}
 		if m.waitsForCheck() {
 			lengths := ""
 			if m.book.Hold.Reason == CauseSize {
 				lengths = " [--set-aside N | --accept-lengths] --note TEXT"
 			}
-			return advice{"read the lateral offset, look at the parts, record the visit and go on", "beltwarden check --offset-mm MM --good N" + lengths + ", then beltwarden unhold"}
+			return advice{"read the lateral offset; look at the parts; record the visit; let it go on", "beltwarden check --offset-mm MM --good N" + lengths + ", then beltwarden unhold"}
 		}
 		return advice{"let it go on", "beltwarden unhold"}
 	case Suspended:
@@ -146,12 +263,12 @@ func (m *Machine) advice() advice {
 		}
 		judge, visit := "", "beltwarden check --belt-cleared"
 		if len(m.book.Undecided) > 0 {
-			judge, visit = ", decide whether the interrupted part is good or scrap", visit+" --interrupted good|scrap"
+			judge, visit = "; decide whether the interrupted part is good or scrap", visit+" --interrupted good|scrap"
 		}
-		return advice{"look at the machine, keep hands off hot and moving parts, clear the belt" + judge + " and record the visit; then clear the fault, reset and start",
+		return advice{"keep hands off hot and moving parts; look at the machine; clear the belt" + judge + "; record the visit; then clear the fault, reset and start",
 			visit + ", beltwarden clear, beltwarden reset, beltwarden start"}
 	case Complete:
-		return advice{"take out the parts, count them and record the visit", "beltwarden check --good N [--scrap reason=n]"}
+		return advice{completeAdvice, "beltwarden check --good N [--scrap reason=n]"}
 	case Stopped:
 		return advice{"reset to make the machine ready", "beltwarden reset"}
 	case Idle:

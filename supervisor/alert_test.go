@@ -2,12 +2,14 @@ package supervisor
 
 import (
 	"encoding/json"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"beltwarden/serialio"
 	"beltwarden/supervisor/book"
+	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -22,7 +24,7 @@ func TestAlertsHoldNoCommandLine(t *testing.T) {
 			m.state = s
 			m.out = Output{}
 			m.alert(CauseOperator, "asked for")
-			var body alertBody
+			var body AlertBody
 			if err := json.Unmarshal(m.out.Records[0].(ledger.AlertQueued).Alert.Payload, &body); err != nil {
 				t.Fatal(err)
 			}
@@ -74,4 +76,53 @@ func TestAPortsCommandStandsApart(t *testing.T) {
 	if c := m.Snapshot(m.now).Line.Command; c != "" {
 		t.Errorf("%q stays with another problem", c)
 	}
+}
+
+// TestAnAlertCarriesTheFacts: whoever is called reads in the alert what is known at that moment: whether
+// the mains must be cut, until when it stays warm, what waiting costs, what to bring, and the balance.
+func TestAnAlertCarriesTheFacts(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		set := testSettings()
+		set.CheckEveryParts = 2
+		x := newRun(t, testRig(), set)
+		x.start()
+		newest := func() (b AlertBody, steps []string) {
+			t.Helper()
+			alerts, err := x.ledger.PendingAlerts(t.Context(), "phone", time.Now(), 100)
+			if err != nil || len(alerts) == 0 {
+				t.Fatalf("nobody was called: %v", err)
+			}
+			if err := json.Unmarshal(alerts[len(alerts)-1].Payload, &b); err != nil {
+				t.Fatal(err)
+			}
+			return b, strings.Split(b.Advice, "; ")
+		}
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{5}, Start: true}})
+		s := x.until(Held, 10*time.Hour)
+		held, steps := newest()
+		if off := held.Heat.OffAt.Sub(s.Since); held.Heat.Is != HeatOn || off != set.HeatersOffAfter || held.Heat.NozzleC == nil || *held.Heat.NozzleC < 140 {
+			t.Errorf("held, and the heaters: %+v, off after %s", held.Heat, off)
+		}
+		if n, _ := NeedOf(CauseCheckParts); !slices.Equal(held.Bring, n.Bring) || len(steps) != 4 {
+			t.Errorf("to bring %q, to do %q", held.Bring, steps)
+		}
+		if w := held.Waiting; w == nil || w.PartsPerHour < 0.5 || w.PartsPerHour > 60 || !w.ReadyAt.After(s.At) {
+			t.Errorf("waiting costs %+v", w)
+		}
+		if got, want := held.Lot.Count(), s.Lot.Count(); got != want || got.NotLookedAt() != 2 {
+			t.Errorf("the balance is %+v, want %+v", got, want)
+		}
+		x.do(Request{Visit: &Visit{OffsetMM: new(float64), Good: 2}})
+		x.do(Request{Command: Unhold})
+		x.until(Execute, time.Hour)
+		time.Sleep(5 * time.Minute)
+		x.rig.Unplug()
+		x.until(Aborted, time.Hour)
+		lost, steps := newest()
+		if lost.Reason != CauseLink || lost.Heat.Is != HeatMayBeOn || lost.Waiting == nil || !strings.HasPrefix(steps[0], mainsAdvice) {
+			t.Errorf("the cable is out: %+v, to do %q", lost, steps)
+		}
+		x.hot = true
+	})
 }

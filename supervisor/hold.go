@@ -12,10 +12,10 @@ import (
 // so that the belt keeps its position.
 func (m *Machine) enterHeld() {
 	m.recordBeltAtRest()
-	m.beginHold()
 	if m.guard.MayBeOn() {
 		m.timers.set(timerHeatersOff, m.now.Add(m.set.HeatersOffAfter))
 	}
+	m.beginHold()
 }
 
 // beginHold records the hold and calls the operator, in one transaction.

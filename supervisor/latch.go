@@ -57,7 +57,7 @@ func (m *Machine) releaseHeatFault(r Request) error {
 
 // repairAdvice and repairCommand are what to do after a heat fault; common practice.
 const (
-	repairAdvice  = "switch the machine off at the mains and let it cool; check the sensor, the heater and their wiring, and repair the fault; then switch the mains on and clear the fault, saying what you repaired"
+	repairAdvice  = mainsAdvice + " and let it cool; check the sensor, the heater and their wiring, and repair the fault; then switch the mains on and clear the fault, saying what you repaired"
 	repairCommand = "beltwarden clear --mended TEXT"
 )
 

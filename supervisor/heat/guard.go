@@ -326,6 +326,9 @@ func (g *Guard) ProvingFor(at time.Duration) time.Duration { return at - g.began
 // Shown reports whether the heaters were shown to be off, and are as far as is known.
 func (g *Guard) Shown() bool { return g.shown }
 
+// Failed reports whether the proof has ended without showing the heaters to be off, or cannot come about.
+func (g *Guard) Failed() bool { return g.proving && g.ended && !g.shown || g.Hopeless() }
+
 // Text says how the proof stands, or ended; "" where there was none. One that cannot come about
 // is called so at once: its end would show nothing more.
 func (g *Guard) Text() string {
