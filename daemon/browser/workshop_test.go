@@ -23,6 +23,7 @@ type workshop struct {
 	rig *rig.Rig
 	app *app.App
 	url string // without a slash at its end
+	hot bool   // a heater cannot be switched off, so that the daemon reports at its end that it may be on
 }
 
 // newWorkshop starts one. Speed is machine seconds per second, 0 for as fast as
@@ -83,8 +84,8 @@ func (w *workshop) stop() {
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), longest)
 	defer cancel()
-	if err := w.app.Stop(ctx); err != nil {
-		w.t.Errorf("the daemon does not stop: %v", err)
+	if err := w.app.Stop(ctx); w.hot != (err != nil) {
+		w.t.Errorf("the daemon stops with: %v", err)
 	}
 	w.app = nil
 }

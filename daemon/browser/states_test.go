@@ -1,0 +1,153 @@
+package browser
+
+import (
+	"fmt"
+	"testing"
+
+	"beltwarden/config"
+	"beltwarden/supervisor"
+)
+
+// situation is one of the nine in which screens are looked at. The machine stays in it until the test ends.
+type situation struct {
+	name  string
+	speed float64 // of the simulated machine, machine seconds per second; 0: as fast as possible
+	alter func(*config.Settings)
+	bring func(w *workshop)                 // the machine into it
+	is    func(s *supervisor.Snapshot) bool // it is in it; looked at before and after the pictures
+	cut   bool                              // the daemon goes away while the page is open
+}
+
+// situations are the nine, each with a machine of its own.
+var situations = []situation{
+	{name: "no-lot", bring: func(w *workshop) { w.reach(supervisor.Idle) },
+		is: func(s *supervisor.Snapshot) bool { return s.State == supervisor.Idle && s.Lot == nil }},
+	{name: "heating", speed: 1, bring: func(w *workshop) { w.order("plant-stake clips", 240); w.reach(supervisor.Starting) },
+		is: func(s *supervisor.Snapshot) bool { return s.State == supervisor.Starting }},
+	{name: "making", speed: 100, alter: longRun, bring: func(w *workshop) { w.making(12) },
+		is: func(s *supervisor.Snapshot) bool { return s.State == supervisor.Execute }},
+	{name: "held-for-check", alter: func(c *config.Settings) { c.Hold.EveryParts = 5 },
+		bring: func(w *workshop) {
+			w.order("plant-stake clips", 240)
+			w.heldAgain(5)
+			w.visited(0.4, 5, 38.0, 38.1)
+			w.do(supervisor.Request{Command: supervisor.Unhold, By: "Ada"})
+			w.heldAgain(10)
+		},
+		is: func(s *supervisor.Snapshot) bool {
+			return s.State == supervisor.Held && s.Cause.Code == supervisor.CauseCheckParts
+		}},
+	{name: "suspended", alter: func(c *config.Settings) { longRun(c); c.Discharge.BinParts = 6 },
+		bring: func(w *workshop) {
+			w.reach(supervisor.Idle)
+			w.do(supervisor.Request{By: "Ada", Visit: &supervisor.Visit{BinEmptied: true, Sure: true}})
+			w.order("plant-stake clips", 240)
+			w.reach(supervisor.Suspended)
+		},
+		is: func(s *supervisor.Snapshot) bool { return s.State == supervisor.Suspended }},
+	// The heater stays on for good, so that nothing shows it to be off.
+	{name: "heat-fault", alter: longRun, speed: 100, bring: func(w *workshop) {
+		w.hot = true
+		w.making(2)
+		w.fail("full-heat")
+		w.reach(supervisor.Aborted)
+	}, is: func(s *supervisor.Snapshot) bool {
+		return s.State == supervisor.Aborted && s.HeatFault != "" && !s.Heat.Proved
+	}},
+	{name: "cable-out", alter: longRun, speed: 100, bring: func(w *workshop) {
+		w.making(2)
+		w.fail("unplug")
+		within(longest, func() bool { return w.app.Snapshot().Heat.Unsure })
+		w.t.Cleanup(func() { // so that the daemon can show at its end that the heaters are off
+			w.rig.Replug()
+			if !within(longest, func() bool { return w.app.Snapshot().Line.Connected }) {
+				w.t.Errorf("with the cable in again the board is not reached: %s", w.app.Snapshot().Line.Problem)
+			}
+		})
+	}, is: func(s *supervisor.Snapshot) bool { return s.Heat.Unsure && !s.Line.Connected }},
+	{name: "complete", bring: func(w *workshop) {
+		w.order("plant-stake clips", 4)
+		w.reach(supervisor.Complete)
+		w.visited(0.4, 4, 38.0, 38.1)
+	}, is: func(s *supervisor.Snapshot) bool {
+		return s.State == supervisor.Complete && s.Lot.Good == 4 && s.Lot.Unverified == 0
+	}},
+	{name: "no-contact", speed: 100, alter: longRun, bring: func(w *workshop) { w.making(12) }, cut: true},
+}
+
+// longRun lets a lot run on for as long as anybody looks.
+func longRun(c *config.Settings) {
+	c.Hold.NoneAcknowledged, c.Hold.EveryParts, c.Hold.EveryTravelMM, c.Hold.Every = true, 0, 0, 0
+	c.Belt.WorstDriftMMPerM = 1e-4
+}
+
+// making orders a long lot and waits until so many parts are made.
+func (w *workshop) making(parts int) {
+	w.t.Helper()
+	w.order("plant-stake clips", 2400)
+	var s *supervisor.Snapshot
+	if !within(longest, func() bool {
+		s = w.app.Snapshot()
+		return s.State == supervisor.Execute && s.Lot.Made >= parts
+	}) {
+		w.t.Fatalf("the machine is %s (%s) after %d parts", s.State, s.Cause.Text, s.Lot.Made)
+	}
+}
+
+// inEach opens a page in each of the nine situations and has it looked at. Of the last, no contact, the page must not be
+// loaded again: the daemon is gone.
+func inEach(t *testing.T, path, lost string, look func(t *testing.T, x situation, b *tab)) {
+	t.Helper()
+	for _, x := range situations {
+		t.Run(x.name, func(t *testing.T) {
+			t.Parallel()
+			alter := x.alter
+			if alter == nil {
+				alter = func(*config.Settings) {}
+			}
+			w := newWorkshop(t, x.speed, alter)
+			x.bring(w)
+			b := open(t, w.url, desk)
+			b.visit(path)
+			within(longest, func() bool { return b.watch.asked("GET /stream") > 0 })
+			if x.cut {
+				b.watch.gone(true)
+				w.stop()
+				b.sees(lost)
+			} else if s := w.app.Snapshot(); !x.is(s) {
+				t.Fatalf("the machine is %s (%s)", s.State, s.Cause.Text)
+			}
+			look(t, x, b)
+			if !x.cut {
+				if s := w.app.Snapshot(); !x.is(s) {
+					t.Errorf("while it was looked at the machine became %s (%s)", s.State, s.Cause.Text)
+				}
+			}
+		})
+	}
+}
+
+// sizes of screens at which the nine situations are looked at.
+var (
+	telephone = screen{390, 844}
+	laptop    = screen{1280, 720}
+)
+
+// The page of now in each of the nine situations, for eyes and for the rules.
+func TestNowInNineSituations(t *testing.T) {
+	withoutRace(t)
+	beside(t)
+	inEach(t, "/", stale, func(_ *testing.T, _ situation, b *tab) {
+		for _, size := range []screen{telephone, laptop, wall} {
+			b.resize(size)
+			b.lawful()
+			for _, scheme := range []string{"light", "dark"} {
+				b.media(scheme)
+				b.shot(nameOf(size, scheme))
+			}
+		}
+	})
+}
+
+// nameOf names a picture by its size and scheme.
+func nameOf(s screen, scheme string) string { return fmt.Sprintf("%dx%d-%s", s.wide, s.high, scheme) }
