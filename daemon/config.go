@@ -182,7 +182,7 @@ func greet(ctx context.Context, cfg *config.Settings) (b *boardAnswer, err error
 				return nil, fmt.Errorf("cannot greet the board at %s: %w", set.Port.Path, serialio.ErrClosed)
 			case ev.Kind == serialio.EventSynced:
 				b.Restarted, b.LastNumber = ev.Reset, ev.LastNumber
-				conn.Ask(1, "M115")
+				conn.SendControl(1, "M115")
 			case ev.Kind == serialio.EventReport && ev.Reply.Kind == serialio.ReplyFirmware:
 				b.Firmware = ev.Reply.Text
 			case ev.Kind == serialio.EventReport && ev.Reply.Kind == serialio.ReplyCapability:

@@ -24,8 +24,8 @@ func TestAskOrder(t *testing.T) {
 			t.Fatal(err)
 		}
 		time.Sleep(time.Second)
-		x.conn.Ask(2, "M114")
-		x.conn.Ask(3, "M105")
+		x.conn.SendControl(2, "M114")
+		x.conn.SendControl(3, "M105")
 		began := time.Now()
 		if e := x.wait(EventDone); e.ID != 2 {
 			t.Fatalf("first to end: %+v", e)
@@ -56,7 +56,7 @@ func TestNothingTakesTheNumber(t *testing.T) {
 			asked := uint64(100)
 			src.handed = func() {
 				asked++
-				x.conn.Ask(asked, "M105") // one is always waiting
+				x.conn.SendControl(asked, "M105") // one is always waiting
 			}
 			if err := x.conn.Run(1, src); err != nil {
 				t.Fatal(err)

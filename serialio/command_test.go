@@ -167,7 +167,7 @@ func TestBadText(t *testing.T) {
 				t.Errorf("%q: %+v, accepted %d", text, e, src.accepted)
 			}
 			x.same(x.board.record(), lines[:5])
-			x.conn.Ask(9, text)
+			x.conn.SendControl(9, text)
 			if e := x.wait(EventFailed); e.ID != 9 {
 				t.Errorf("ask: %+v", e)
 			}
@@ -246,7 +246,7 @@ func TestGarbledSoon(t *testing.T) {
 		x.wait(EventSynced)
 		began := time.Now()
 		x.stream(program1(50))
-		if took := time.Since(began); took < hurry || took > 5*time.Second {
+		if took := time.Since(began); took < garbledReplyLimit || took > 5*time.Second {
 			t.Errorf("took %v", took)
 		}
 	})

@@ -57,7 +57,7 @@ type Conn struct {
 	mu      sync.Mutex // guards the fields below, never held during I/O
 	inbox   []request
 	running bool  // a program was handed in and has not ended
-	over    error // why the connection takes no more requests
+	endErr  error // why the connection takes no more requests
 	stats   Stats
 }
 
@@ -65,7 +65,7 @@ type requestKind int
 
 const (
 	requestRun requestKind = iota
-	requestAsk
+	requestControl
 	requestCancel
 	requestUrgent
 )
@@ -115,8 +115,8 @@ func (c *Conn) Events() <-chan Event { return c.events }
 func (c *Conn) Run(id uint64, src Source) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.over != nil {
-		return fmt.Errorf("cannot run program: %w", c.over)
+	if c.endErr != nil {
+		return fmt.Errorf("cannot run program: %w", c.endErr)
 	}
 	if c.running {
 		return fmt.Errorf("cannot run program: %w", ErrBusy)
@@ -126,15 +126,15 @@ func (c *Conn) Run(id uint64, src Source) error {
 	return nil
 }
 
-// Ask sends one control line ahead of further lines of the program. EventDone
+// SendControl sends one control line ahead of further lines of the program. EventDone
 // with the id follows when the board has answered it, after the reports that the
 // answer consists of; EventFailed if the line cannot be sent at all. On a
 // connection that is over it does nothing.
-func (c *Conn) Ask(id uint64, text string) {
+func (c *Conn) SendControl(id uint64, text string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.over == nil {
-		c.post(request{kind: requestAsk, id: id, text: []byte(text)})
+	if c.endErr == nil {
+		c.post(request{kind: requestControl, id: id, text: []byte(text)})
 	}
 }
 
@@ -144,7 +144,7 @@ func (c *Conn) Ask(id uint64, text string) {
 func (c *Conn) Cancel() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.over == nil {
+	if c.endErr == nil {
 		c.post(request{kind: requestCancel})
 	}
 }
@@ -157,7 +157,7 @@ func (c *Conn) Urgent(b []byte) {
 	c.w.queueUrgent(b)
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	if c.over == nil {
+	if c.endErr == nil {
 		c.post(request{kind: requestUrgent})
 	}
 }
@@ -190,8 +190,8 @@ func (c *Conn) Close() error {
 
 func (c *Conn) shut() error {
 	c.mu.Lock()
-	if c.over == nil {
-		c.over = ErrClosed
+	if c.endErr == nil {
+		c.endErr = ErrClosed
 	}
 	c.mu.Unlock()
 	close(c.stop)

@@ -16,7 +16,7 @@ func TestStreamPlain(t *testing.T) {
 			}
 			x.stream(program1(2000))
 			x.stream(program1(3))
-			x.conn.Ask(3, "M105")
+			x.conn.SendControl(3, "M105")
 			if e := x.wait(EventDone); e.ID != 3 {
 				t.Errorf("ask: %+v", e)
 			}

@@ -6,21 +6,21 @@ import (
 	"io"
 )
 
-// pump fills the window: first what must be sent again, then control lines, then
+// fillWindow fills the window: first what must be sent again, then control lines, then
 // the program. All of it goes to the writer in one piece; it may end within a line.
-func (l *loop) pump() {
+func (l *loop) fillWindow() {
 	l.out = l.out[:0]
 	sent := 0
 	idle := l.win.inFlight() == 0
 	for l.phase == phaseRun {
 		most := 1 << 20
-		if l.alone {
+		if l.singleLine {
 			most = 1 - l.win.inFlight()
 		}
 		var n int
-		l.out, n = l.win.take(l.out, most, l.now)
+		l.out, n = l.win.appendSendable(l.out, most, l.now)
 		sent += n
-		if l.win.sent < l.win.end || l.alone || !l.synced {
+		if l.win.sent < l.win.end || l.singleLine || !l.synced {
 			break
 		}
 		if !l.nextLine() && l.win.sent == l.win.end {
@@ -40,18 +40,18 @@ func (l *loop) pump() {
 // nextLine numbers one more line if there is one and it fits. It may find that
 // the board must be asked first, and leave phaseRun for that.
 func (l *loop) nextLine() bool {
-	if l.win.settled() && l.win.barrier >= l.win.certain && (len(l.asks) > 0 || l.prog != nil) {
-		l.confirm() // the number was set, says a plain ok
+	if l.win.allAccepted() && l.win.barrier >= l.win.certain && (len(l.controlLines) > 0 || l.prog != nil) {
+		l.confirmAccepted() // the number was set, says a plain ok
 		return false
 	}
-	if p := l.prog; len(l.asks) > 0 && !(p != nil && p.numbered && !p.ended()) {
-		a := l.asks[0]
-		pushed, err := l.number(ownAsk, a.id, a.text)
+	if p := l.prog; len(l.controlLines) > 0 && !(p != nil && p.numbered && !p.ended()) {
+		a := l.controlLines[0]
+		pushed, err := l.enqueue(ownControl, a.id, a.text)
 		if err != nil {
 			l.emit(Event{Kind: EventFailed, ID: a.id, Err: err})
 		}
 		if pushed || err != nil {
-			l.asks = l.asks[1:]
+			l.controlLines = l.controlLines[1:]
 			return true
 		}
 		return false
@@ -72,7 +72,7 @@ func (l *loop) nextLine() bool {
 		}
 		l.line, l.hasLine = line, true
 	}
-	pushed, err := l.number(ownProgram, p.id, l.line)
+	pushed, err := l.enqueue(ownProgram, p.id, l.line)
 	if err != nil {
 		p.err = err
 		l.dropLine()
@@ -97,9 +97,9 @@ func (l *loop) dropLine() {
 	}
 }
 
-// number puts a text into the window, as an ordinary line or as one that sets
+// enqueue puts a text into the window, as an ordinary line or as one that sets
 // the line number. It returns false if that must wait.
-func (l *loop) number(o owner, id uint64, text []byte) (bool, error) {
+func (l *loop) enqueue(o owner, id uint64, text []byte) (bool, error) {
 	if err := CheckText(text); err != nil {
 		return false, err
 	}
@@ -111,11 +111,11 @@ func (l *loop) number(o owner, id uint64, text []byte) (bool, error) {
 		return false, err
 	}
 	if is || l.win.next >= numberLimit {
-		if !l.win.settled() {
+		if !l.win.allAccepted() {
 			return false, nil
 		}
 		if l.win.certain < l.win.end {
-			l.confirm() // the new number would bury what the old one can show
+			l.confirmAccepted() // the new number would bury what the old one can show
 			return false, nil
 		}
 		if is {
@@ -132,8 +132,8 @@ func (l *loop) number(o owner, id uint64, text []byte) (bool, error) {
 	return true, nil
 }
 
-// settle reports lines newly taken to everyone concerned, each once.
-func (l *loop) settle() {
+// reportAccepted reports lines newly taken to everyone concerned, each once.
+func (l *loop) reportAccepted() {
 	n := 0
 	for ; l.reported < l.win.acked; l.reported++ {
 		l.stats.LinesAccepted++
@@ -141,7 +141,7 @@ func (l *loop) settle() {
 		switch s.owner {
 		case ownProgram:
 			n++
-		case ownAsk:
+		case ownControl:
 			l.emit(Event{Kind: EventDone, ID: s.id})
 		case ownInternal:
 			if !l.synced {
@@ -161,14 +161,14 @@ func (l *loop) settle() {
 // certain, and returns whether the board must be asked for that first.
 func (l *loop) endProgram() bool {
 	p := l.prog
-	if p == nil || !p.ended() || l.win.acked < p.last || l.phase != phaseRun || l.alone {
+	if p == nil || !p.ended() || l.win.acked < p.last || l.phase != phaseRun || l.singleLine {
 		return false
 	}
 	if l.win.certain < p.last {
-		if !l.win.settled() {
+		if !l.win.allAccepted() {
 			return false // a control line is still in flight; its answer comes first
 		}
-		l.confirm()
+		l.confirmAccepted()
 		return true
 	}
 	e := Event{Kind: EventDone, ID: p.id}

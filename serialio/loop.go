@@ -39,8 +39,8 @@ type program struct {
 
 func (p *program) ended() bool { return p.eof || p.cancelled || p.err != nil }
 
-// ask is a control line waiting.
-type ask struct {
+// controlLine is a control line waiting.
+type controlLine struct {
 	id   uint64
 	text []byte
 }
@@ -61,20 +61,20 @@ type loop struct {
 	stats    Stats
 	reported int64 // position up to which acceptance was reported
 
-	prog    *program
-	asks    []ask
-	line    []byte // line taken from the source, not yet numbered
-	hasLine bool
+	prog         *program
+	controlLines []controlLine
+	line         []byte // line taken from the source, not yet numbered
+	hasLine      bool
 
-	phase    phase
-	synced   bool // EventSynced is out
-	recovery      // sync.go
-	hearing       // hear.go
+	phase     phase
+	synced    bool // EventSynced is out
+	recovery       // sync.go
+	reception      // receive.go
 }
 
 func newLoop(c *Conn, now time.Time) *loop {
 	l := &loop{c: c, opt: c.opt, win: newWindow(c.opt.WindowBytes), now: now, stats: c.stats}
-	l.opened, l.lastNumber, l.wanted, l.doubtful = now, -1, -1, -1
+	l.opened, l.lastNumber, l.expected, l.doubtful = now, -1, -1, -1
 	l.progress, l.lastNoise, l.lastHeard = now, now, now
 	l.timer = time.NewTimer(0)
 	l.armed = now
@@ -161,11 +161,11 @@ func (l *loop) lose(err error) {
 	l.phase = phaseLost
 	l.c.w.drop()
 	l.emit(Event{Kind: EventLost, Err: err})
-	l.prog, l.asks, l.hasLine = nil, nil, false
+	l.prog, l.controlLines, l.hasLine = nil, nil, false
 	l.c.mu.Lock()
 	l.c.running = false
-	if l.c.over == nil {
-		l.c.over = err
+	if l.c.endErr == nil {
+		l.c.endErr = err
 	}
 	l.c.mu.Unlock()
 }
@@ -192,7 +192,7 @@ func (l *loop) received(ch chunk) {
 	}
 	l.stats.BytesReceived += uint64(len(ch.data))
 	if l.phase != phaseLost {
-		l.hear(ch.data)
+		l.receive(ch.data)
 	}
 	select {
 	case l.c.spare <- ch.data:
@@ -212,8 +212,8 @@ func (l *loop) requests() {
 		switch r.kind {
 		case requestRun:
 			l.prog = &program{id: r.id, src: r.src, last: l.win.end}
-		case requestAsk:
-			l.asks = append(l.asks, ask{r.id, r.text})
+		case requestControl:
+			l.controlLines = append(l.controlLines, controlLine{r.id, r.text})
 		case requestCancel:
 			if l.prog != nil {
 				l.prog.cancelled = true
@@ -222,7 +222,7 @@ func (l *loop) requests() {
 		case requestUrgent:
 			l.lastNoise = l.now
 			if l.phase == phaseRun && l.synced {
-				l.learn()
+				l.startProbe()
 			}
 		}
 	}
@@ -231,7 +231,7 @@ func (l *loop) requests() {
 // step does what the clock and the news allow: move on in getting in step, or
 // keep the window full.
 func (l *loop) step() {
-	l.heldTooLong()
+	l.flushOldError()
 	// A phase may follow at once from the one before it.
 	for again := true; again && l.phase != phaseLost; {
 		again = l.advance()
@@ -239,7 +239,7 @@ func (l *loop) step() {
 	if l.phase == phaseLost {
 		return
 	}
-	if due := l.due(); l.armed.IsZero() || due.Before(l.armed) {
+	if due := l.nextWake(); l.armed.IsZero() || due.Before(l.armed) {
 		l.timer.Reset(max(due.Sub(l.now), 0))
 		l.armed = due
 	}

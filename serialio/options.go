@@ -21,10 +21,10 @@ type Options struct {
 	// QuietFor is how long the line must be silent to count as quiet: longer than
 	// WindowBytes take on the wire, plus the delays of the USB bridge. Default 100 ms.
 	QuietFor time.Duration
-	// SpeakLimit is how long after BootWait a board may send bytes that make no
+	// NonsenseLimit is how long after BootWait a board may send bytes that make no
 	// sense until we conclude that it speaks something else, or at another baud
 	// rate. Default 10 s.
-	SpeakLimit time.Duration
+	NonsenseLimit time.Duration
 }
 
 func (o *Options) fill() {
@@ -38,6 +38,6 @@ func (o *Options) fill() {
 	set(&o.ReplyLimit, 10*time.Second)
 	set(&o.SilenceLimit, 60*time.Second)
 	set(&o.QuietFor, 100*time.Millisecond)
-	set(&o.SpeakLimit, 10*time.Second)
+	set(&o.NonsenseLimit, 10*time.Second)
 	o.WindowBytes = max(o.WindowBytes, 0)
 }

@@ -2,19 +2,19 @@ package serialio
 
 import "time"
 
-// divides says whether a line may go out in pieces.
-func (w *window) divides() bool { return w.limit > 0 && !w.whole }
+// maySplit says whether a line may go out in pieces.
+func (w *window) maySplit() bool { return w.limit > 0 && !w.whole }
 
-// take appends to dst what may go on the wire now, at most most lines, and
+// appendSendable appends to dst what may go on the wire now, at most most lines, and
 // returns how many lines it ends. A piece of the next line may follow them.
-func (w *window) take(dst []byte, most int, now time.Time) ([]byte, int) {
+func (w *window) appendSendable(dst []byte, most int, now time.Time) ([]byte, int) {
 	n := 0
 	for ; n < most && w.sent < w.end; n++ {
 		s := w.at(w.sent)
 		rest := s.frame[w.part:]
 		if !w.allows(len(rest)) {
-			if w.divides() {
-				piece := cutBefore(rest, w.limit-w.bytes)
+			if w.maySplit() {
+				piece := cutPoint(rest, w.limit-w.bytes)
 				dst = append(dst, rest[:piece]...)
 				w.bytes += piece
 				w.part += piece
@@ -35,11 +35,11 @@ func (w *window) take(dst []byte, most int, now time.Time) ([]byte, int) {
 	return dst, n
 }
 
-// cutBefore returns where the rest of a frame may be cut, at room at most; 0 where
+// cutPoint returns where the rest of a frame may be cut, at room at most; 0 where
 // it may not. If the board throws the first piece away with what it has unread, the
 // second comes to it as a line of its own. It must not read as a command there: so
 // it begins inside a number, and no letter that begins a command is in it.
-func cutBefore(rest []byte, room int) int {
+func cutPoint(rest []byte, room int) int {
 	for n := len(rest) - 1; n > 0; n-- {
 		switch c := rest[n]; {
 		case c|0x20 == 'g', c|0x20 == 'm', c|0x20 == 't', c|0x20 == 'n':
@@ -51,17 +51,17 @@ func cutBefore(rest []byte, room int) int {
 	return 0
 }
 
-// mostSplits is how many rejections of divided lines are put down to the wire.
-const mostSplits = 3
+// maxSplitRejections is how many rejections of divided lines are put down to the wire.
+const maxSplitRejections = 3
 
-// refused notes that the board rejected the line at pos. A board that does not
+// noteRejection notes that the board rejected the line at pos. A board that does not
 // wait for the end of a line (some give up on one that pauses) shows in rejections
 // of lines that went out in pieces: from the third on lines go out whole.
-func (w *window) refused(pos int64) {
+func (w *window) noteRejection(pos int64) {
 	if pos > w.sent || pos < w.base || pos >= w.end || !w.at(pos).split {
 		return
 	}
-	if w.splits++; w.splits >= mostSplits {
+	if w.splits++; w.splits >= maxSplitRejections {
 		w.whole = true
 	}
 }

@@ -52,8 +52,8 @@ func (c *Conn) read() {
 // both end a line; empty lines are passed over. A line longer than maxReply is
 // cut, and said to be.
 type lineReader struct {
-	part []byte // the beginning of a line whose end has not come
-	cut  bool   // part has lost its tail
+	part      []byte // the beginning of a line whose end has not come
+	truncated bool   // part has lost its tail
 }
 
 // feed calls line for every whole line in b, in order, until line returns false.
@@ -75,8 +75,8 @@ func (r *lineReader) feed(b []byte, line func(text []byte, cut bool) bool) {
 			text = r.part
 		}
 		b = b[end+1:]
-		cut := r.cut
-		r.part, r.cut = r.part[:0], false
+		cut := r.truncated
+		r.part, r.truncated = r.part[:0], false
 		if len(text) > 0 && !line(text, cut) {
 			return
 		}
@@ -85,7 +85,7 @@ func (r *lineReader) feed(b []byte, line func(text []byte, cut bool) bool) {
 
 func (r *lineReader) stash(b []byte) {
 	if room := maxReply - len(r.part); len(b) > room {
-		b, r.cut = b[:room], true
+		b, r.truncated = b[:room], true
 	}
 	r.part = append(r.part, b...)
 }

@@ -84,7 +84,7 @@ func TestLateAnswers(t *testing.T) {
 		for x.conn.Stats().Resends < 2 {
 			time.Sleep(50 * time.Millisecond)
 		}
-		x.conn.Ask(8, "M105")
+		x.conn.SendControl(8, "M105")
 		if e := x.wait(EventDone); e.ID != 8 {
 			t.Fatalf("first to end: %+v", e)
 		}

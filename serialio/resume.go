@@ -7,44 +7,44 @@ import (
 // resume goes on from the line the board wants.
 func (l *loop) resume() bool {
 	if !l.synced {
-		return l.resumeFirst()
+		return l.setFirstNumber()
 	}
-	pos := l.win.locate(l.wanted)
-	back := pos >= 0 && (pos < l.win.certain || (l.wanted <= 1 && pos < l.win.acked))
-	if pos < 0 || (back && (!l.asking || l.doubtful != l.wanted || l.wanted <= 1)) {
-		return l.outOfReach()
+	pos := l.win.locate(l.expected)
+	back := pos >= 0 && (pos < l.win.certain || (l.expected <= 1 && pos < l.win.acked))
+	if pos < 0 || (back && (!l.mustProbe || l.doubtful != l.expected || l.expected <= 1)) {
+		return l.numberOutOfRange()
 	}
 	l.doubtful, l.doubts = -1, 0
-	if !l.asking {
-		l.win.refused(pos)
+	if !l.mustProbe {
+		l.win.noteRejection(pos)
 	}
 	l.win.restart(pos)
 	l.enter(phaseRun)
-	l.alone = !l.win.settled()
+	l.singleLine = !l.win.allAccepted()
 	l.progress, l.suspect = l.now, false
-	if pos > l.best {
-		l.best, l.strikes = pos, 0
-	} else if l.alone {
+	if pos > l.mostAccepted {
+		l.mostAccepted, l.strikes = pos, 0
+	} else if l.singleLine {
 		l.strikes++
 	}
 	if l.strikes > maxStrikes {
 		l.lose(fmt.Errorf("%w: line %d was rejected %d times in a row; check the cable and the baud rate",
-			ErrDesync, l.wanted, l.strikes))
+			ErrDesync, l.expected, l.strikes))
 		return false
 	}
-	l.settle()
+	l.reportAccepted()
 	return true
 }
 
-// outOfReach acts on a number that does not fit: the board is asked again with care, and taken at
+// numberOutOfRange acts on a number that does not fit: the board is asked again with care, and taken at
 // its word once it names the same number twice. Two that differ are both damaged.
-func (l *loop) outOfReach() bool {
-	if named, doubts := l.wanted, l.doubts; l.doubtful != named && doubts < maxDoubts {
-		l.learn()
+func (l *loop) numberOutOfRange() bool {
+	if named, doubts := l.expected, l.doubts; l.doubtful != named && doubts < maxDoubts {
+		l.startProbe()
 		l.doubtful, l.doubts = named, doubts+1
 		return true
 	}
-	wanted, expected := l.wanted, l.win.expects(l.win.acked)
+	wanted, expected := l.expected, l.win.expects(l.win.acked)
 	if wanted <= 1 {
 		l.lose(fmt.Errorf("%w: line %d was next", ErrRecount, expected))
 	} else {
@@ -53,21 +53,21 @@ func (l *loop) outOfReach() bool {
 	return false
 }
 
-// resumeFirst sets the line number at the start, or finds that it is set. A
+// setFirstNumber sets the line number at the start, or finds that it is set. A
 // board that goes on from an earlier connection keeps the number it has: until
 // the caller has made durable what it proves, it must survive our own end too.
-func (l *loop) resumeFirst() bool {
+func (l *loop) setFirstNumber() bool {
 	pos := int64(-1)
 	if l.win.peak > 0 {
-		pos = l.win.locate(l.wanted)
+		pos = l.win.locate(l.expected)
 	}
 	if pos < 0 {
-		if l.win.peak == 0 && l.taken == 0 {
-			l.lastNumber = max(l.wanted-1, -1)
+		if l.win.peak == 0 && l.probesAccepted == 0 {
+			l.lastNumber = max(l.expected-1, -1)
 		}
 		l.win.clear()
-		l.reported, l.best = 0, 0
-		l.win.next = l.wanted
+		l.reported, l.mostAccepted = 0, 0
+		l.win.next = l.expected
 		l.win.pushBarrier(ownInternal, 0, l.firstNumber())
 		pos = 0
 	}
@@ -78,9 +78,9 @@ func (l *loop) resumeFirst() bool {
 	}
 	l.win.restart(pos)
 	l.enter(phaseRun)
-	l.alone = !l.win.settled()
+	l.singleLine = !l.win.allAccepted()
 	l.progress, l.suspect = l.now, false
-	l.settle()
+	l.reportAccepted()
 	return true
 }
 
@@ -89,9 +89,9 @@ func (l *loop) hint() string {
 	switch {
 	case l.win.limit > 0:
 		return ""
-	case l.win.said > 1:
+	case l.win.reportedSlots > 1:
 		return fmt.Sprintf("the board says that it holds %d lines, so up to %d bytes are sent ahead; "+
-			"a window of the size of its receive buffer would be faster if that is larger", l.win.said, smallestBuffer)
+			"a window of the size of its receive buffer would be faster if that is larger", l.win.reportedSlots, smallestBuffer)
 	default:
 		return "one line is sent at a time, which is safe for any board; " +
 			"a window of the size of the board's receive buffer (often 128 bytes, see its data sheet) would be faster"

@@ -40,7 +40,7 @@ func TestStart(t *testing.T) {
 			}()
 		}, 0, false, 5 * time.Second},
 		{"half a line from before", func(b *board) { b.rx <- []byte("N12 G1 X") }, 0, false, 4 * time.Second},
-		{"next number by chance", func(b *board) { b.last = questions[0] - 1 }, -1, false, 6 * time.Second},
+		{"next number by chance", func(b *board) { b.last = probeNumbers[0] - 1 }, -1, false, 6 * time.Second},
 		{"no ok after a request", func(b *board) { b.noOK = true }, 0, false, 4 * time.Second},
 	}
 	for _, c := range cases {
@@ -143,7 +143,7 @@ func TestCloseAnytime(t *testing.T) {
 			if err := c.Run(1, &list{lines: program1(200)}); err != nil {
 				t.Fatal(err)
 			}
-			c.Ask(2, "M105")
+			c.SendControl(2, "M105")
 			time.Sleep(time.Duration(after) * 20 * time.Millisecond)
 			c.Urgent([]byte("M112\n"))
 			if err := c.Close(); err != nil {
@@ -155,7 +155,7 @@ func TestCloseAnytime(t *testing.T) {
 			if err := c.Run(2, &list{}); !errors.Is(err, ErrClosed) {
 				t.Errorf("run after close: %v", err)
 			}
-			c.Ask(3, "M105")
+			c.SendControl(3, "M105")
 			c.Cancel()
 			c.Urgent([]byte("M112\n"))
 			if _, ok := <-c.Events(); ok {

@@ -12,105 +12,105 @@ type recovery struct {
 	sawReset bool // for EventSynced
 	restarts int
 
-	lastNumber int64     // the board's count before we set it, -1 not known
-	asking     bool      // the goal is to learn the number; else it is known
-	wanted     int64     // line the board wants, -1 not known
-	mark       time.Time // when the phase began
-	retryAt    time.Time // when a question unanswered is put again
-	tries      int       // questions without answer
-	taken      int       // questions the board took instead of rejecting
-	quick      bool      // the question confirms what is believed; see confirm
-	doubtful   int64     // number out of reach that the board named, and was asked for again; -1 none
-	doubts     int       // times in a row that it named one
+	lastNumber     int64     // the board's count before we set it, -1 not known
+	mustProbe      bool      // the goal is to learn the number; else it is known
+	expected       int64     // line the board wants, -1 not known
+	phaseBegan     time.Time // when the phase began
+	retryAt        time.Time // when a question unanswered is put again
+	probes         int       // questions without answer
+	probesAccepted int       // questions the board took instead of rejecting
+	confirming     bool      // the question confirms what is believed; see confirm
+	doubtful       int64     // number out of reach that the board named, and was asked for again; -1 none
+	doubts         int       // times in a row that it named one
 
-	lines    int  // bytes of lines that the board may not have read when we fell out of step
-	asked    int  // bytes of questions that it has not answered
-	flight   int  // lines unanswered when we fell out of step
-	oks      int  // acknowledgements since then that can be theirs
-	credit   int  // acknowledgements still due to rejections themselves
-	okAfter  int  // 1 if this board says ok after a request to send again
-	heardOKs int  // plain oks since the question was put, or since its rejection
-	alone    bool // the next line travels alone
+	unreadBytes   int  // bytes of lines that the board may not have read when we fell out of step
+	probeBytes    int  // bytes of questions that it has not answered
+	wasInFlight   int  // lines unanswered when we fell out of step
+	oks           int  // acknowledgements since then that can be theirs
+	rejectionOKs  int  // acknowledgements still due to rejections themselves
+	okAfterResend int  // 1 if this board says ok after a request to send again
+	oksSinceProbe int  // plain oks since the question was put, or since its rejection
+	singleLine    bool // the next line travels alone
 
-	progress time.Time // newest acknowledgement, or first line after none in flight
-	best     int64     // most lines ever taken
-	strikes  int       // recoveries in a row that got no line further
+	progress     time.Time // newest acknowledgement, or first line after none in flight
+	mostAccepted int64     // most lines ever taken
+	strikes      int       // recoveries in a row that got no line further
 }
 
 const (
-	maxStrikes  = 20
-	maxTries    = 10
-	maxTaken    = 3
-	maxRestarts = 5
-	maxDoubts   = 5
-	// owedLasts is how long we wait for the oks of lines that the board has taken
+	maxStrikes        = 20
+	maxProbes         = 10
+	maxProbesAccepted = 3
+	maxRestarts       = 5
+	maxDoubts         = 5
+	// owedOKWait is how long we wait for the oks of lines that the board has taken
 	// but not answered before it rejected a later one. They come as its planner
 	// empties; counted for other lines later they would shift the count.
-	owedLasts = 2 * time.Second
-	// hurry is the reply limit after a line was garbled that may have been the reply.
-	hurry = time.Second
+	owedOKWait = 2 * time.Second
+	// garbledReplyLimit is the reply limit after a line was garbled that may have been the reply.
+	garbledReplyLimit = time.Second
 )
 
-// leave stops sending and begins to wait for quiet.
-func (l *loop) leave(asking bool, wanted int64) {
+// startResync stops sending and begins to wait for quiet.
+func (l *loop) startResync(asking bool, wanted int64) {
 	if l.phase == phaseRun {
-		l.flight, l.oks, l.credit = l.win.inFlight(), 0, 0
-		l.lines, l.asked = l.win.bytes, 0
-		if l.flight == 0 {
+		l.wasInFlight, l.oks, l.rejectionOKs = l.win.inFlight(), 0, 0
+		l.unreadBytes, l.probeBytes = l.win.bytes, 0
+		if l.wasInFlight == 0 {
 			l.progress = l.now // nothing was owed until now
 		}
 	}
 	l.c.w.drop()
-	l.alone = true
-	l.asking, l.wanted = asking, wanted
+	l.singleLine = true
+	l.mustProbe, l.expected = asking, wanted
 	l.enter(phaseSettle)
 }
 
 func (l *loop) enter(p phase) {
-	l.phase, l.mark = p, l.now
+	l.phase, l.phaseBegan = p, l.now
 }
 
-// rejected acts on a request to send again, -1 if its number was unreadable.
-func (l *loop) rejected(number int64) {
+// handleResend acts on a request to send again, -1 if its number was unreadable.
+func (l *loop) handleResend(number int64) {
 	switch l.phase {
 	case phaseRun:
 		if number < 0 {
-			l.learn()
+			l.startProbe()
 		} else {
-			l.leave(false, number)
+			l.startResync(false, number)
 			l.stats.Resends++
 		}
-		l.credit += l.okAfter
+		l.rejectionOKs += l.okAfterResend
 	case phaseSettle, phaseClear:
-		l.credit += l.okAfter
-		if number >= 0 && !l.asking {
-			l.wanted = number // a burst names the same number; noise may not
+		l.rejectionOKs += l.okAfterResend
+		if number >= 0 && !l.mustProbe {
+			l.expected = number // a burst names the same number; noise may not
 		}
 	case phaseProbe:
-		l.credit += l.okAfter
-		l.heardOKs = 0
-		l.lines, l.asked = 0, max(l.asked-questionBytes, 0) // what lay before the question is read
+		l.rejectionOKs += l.okAfterResend
+		l.oksSinceProbe = 0
+		l.unreadBytes, l.probeBytes = 0, max(l.probeBytes-probeFrameBytes, 0) // what lay before the question is read
 		if number >= 0 {
-			l.wanted = number
+			l.expected = number
 		} else {
 			l.suspect = true
 		}
 	}
 }
 
-// okayWhileLost books an ok that comes while nothing is being sent: it belongs
+// countOKWhileLost books an ok that comes while nothing is being sent: it belongs
 // to the rejection, or to a line taken earlier.
-func (l *loop) okayWhileLost() {
-	l.heardOKs++
-	if l.credit > 0 {
-		l.credit--
+func (l *loop) countOKWhileLost() {
+	l.oksSinceProbe++
+	if l.rejectionOKs > 0 {
+		l.rejectionOKs--
 	} else {
 		l.oks++
 	}
 }
 
-// restarted acts on the board's start message.
-func (l *loop) restarted() {
+// handleRestart acts on the board's start message.
+func (l *loop) handleRestart() {
 	if l.synced {
 		l.lose(fmt.Errorf("%w: it sent its start message", ErrReset))
 		return
@@ -122,25 +122,25 @@ func (l *loop) restarted() {
 	}
 	l.sawStart, l.sawReset = true, true
 	l.win.clear()
-	l.reported, l.best, l.strikes = 0, 0, 0
-	l.lines, l.asked = 0, 0
+	l.reported, l.mostAccepted, l.strikes = 0, 0, 0
+	l.unreadBytes, l.probeBytes = 0, 0
 	l.c.w.drop()
 	l.lastNumber = -1
-	l.learn()
-	l.flight = 0
+	l.startProbe()
+	l.wasInFlight = 0
 }
 
-// owed returns how many acknowledgements of lines taken before the rejection
+// owedOKs returns how many acknowledgements of lines taken before the rejection
 // are still to come.
-func (l *loop) owed() int {
-	if l.wanted < 0 {
+func (l *loop) owedOKs() int {
+	if l.expected < 0 {
 		return 0
 	}
-	pos := l.win.locate(l.wanted)
+	pos := l.win.locate(l.expected)
 	if pos < 0 {
 		return 0
 	}
-	return min(int(pos-l.win.acked), l.flight) - l.oks
+	return min(int(pos-l.win.acked), l.wasInFlight) - l.oks
 }
 
 // quietSince returns when the line fell silent, and whether that is known: not
@@ -151,8 +151,8 @@ func (l *loop) quietSince() (time.Time, bool) {
 	if since.After(at) {
 		at = since
 	}
-	if l.mark.After(at) {
-		at = l.mark
+	if l.phaseBegan.After(at) {
+		at = l.phaseBegan
 	}
 	return at, idle
 }
@@ -164,8 +164,8 @@ func (l *loop) quietAt() time.Time {
 		at = l.now
 	}
 	wait := l.opt.QuietFor
-	if l.phase != phaseClear && l.owed() > 0 {
-		wait = max(wait, owedLasts)
+	if l.phase != phaseClear && l.owedOKs() > 0 {
+		wait = max(wait, owedOKWait)
 	}
 	at = at.Add(wait)
 	if busy := l.lastBusy.Add(busyLasts); !l.lastBusy.IsZero() && busy.After(at) {
@@ -178,13 +178,13 @@ func (l *loop) quiet() bool { return !l.now.Before(l.quietAt()) }
 
 // advance moves the present phase on. It returns true if another may follow at once.
 func (l *loop) advance() bool {
-	if l.overdue() {
+	if l.checkSilence() {
 		return false
 	}
 	switch l.phase {
 	case phaseBoot:
 		if l.sawStart || l.now.Sub(l.opened) >= l.opt.BootWait {
-			l.learn()
+			l.startProbe()
 			return true
 		}
 	case phaseSettle:
@@ -196,19 +196,19 @@ func (l *loop) advance() bool {
 		if !l.quiet() {
 			return false
 		}
-		if !l.asking {
+		if !l.mustProbe {
 			return l.resume()
 		}
-		l.ask()
+		l.sendProbe()
 	case phaseProbe:
-		return l.answer()
+		return l.awaitProbe()
 	case phaseRun:
-		if l.late() {
+		if l.replyOverdue() {
 			l.stats.Timeouts++
-			l.learn()
+			l.startProbe()
 			return true
 		}
-		l.pump()
+		l.fillWindow()
 		return l.phase != phaseRun || l.endProgram()
 	}
 	return false

@@ -7,19 +7,19 @@ type owner uint8
 
 const (
 	ownProgram  owner = iota // a line from the running program's source
-	ownAsk                   // a control line
+	ownControl               // a control line
 	ownInternal              // our own setting of the line number
 )
 
 // slot is one numbered line on its way.
 type slot struct {
-	frame  []byte // as it goes on the wire; memory reused from line to line
-	number int64  // number it carries
-	want   int64  // number the board names when it rejects this line
-	owner  owner
-	split  bool      // it last went out in more than one piece
-	id     uint64    // of an ask
-	at     time.Time // when the last of it was handed to the writer
+	frame    []byte // as it goes on the wire; memory reused from line to line
+	number   int64  // number it carries
+	expected int64  // number the board names when it rejects this line
+	owner    owner
+	split    bool      // it last went out in more than one piece
+	id       uint64    // of an ask
+	at       time.Time // when the last of it was handed to the writer
 }
 
 // keepAccepted is how many accepted lines are kept for sending again. An
@@ -37,34 +37,34 @@ const keepAccepted = 16
 // a small one would stay empty otherwise. With limit 0 lines go out whole, one at a
 // time or as many as the board has shown to hold.
 type window struct {
-	limit   int
-	whole   bool   // lines go out in one piece only
-	splits  int    // rejections of lines that went out in pieces
-	holds   int    // with limit 0: lines the board holds, as it said; see free
-	said    int    // free command slots as last reported while nothing was in flight, -1 never
-	part    int    // bytes of the line at sent that are out already
-	slots   []slot // by position modulo length, a power of two
-	base    int64  // oldest line kept
-	acked   int64  // lines taken by the board, as far as we know
-	sent    int64  // lines on the wire, in the present attempt
-	end     int64  // lines numbered
-	peak    int64  // highest sent ever: the board cannot have taken more
-	barrier int64  // newest line that set the number, -1 none; numbers before it mean nothing now
-	certain int64  // lines the board itself has confirmed by number, each in its turn or by request
-	leapt   bool   // a number has leapt over lines in flight, whose own answers may still come
-	bytes   int    // in flight, part included
-	next    int64  // number of the next new line
+	limit         int
+	whole         bool   // lines go out in one piece only
+	splits        int    // rejections of lines that went out in pieces
+	boardLines    int    // with limit 0: lines the board holds, as it said; see free
+	reportedSlots int    // free command slots as last reported while nothing was in flight, -1 never
+	part          int    // bytes of the line at sent that are out already
+	slots         []slot // by position modulo length, a power of two
+	base          int64  // oldest line kept
+	acked         int64  // lines taken by the board, as far as we know
+	sent          int64  // lines on the wire, in the present attempt
+	end           int64  // lines numbered
+	peak          int64  // highest sent ever: the board cannot have taken more
+	barrier       int64  // newest line that set the number, -1 none; numbers before it mean nothing now
+	certain       int64  // lines the board itself has confirmed by number, each in its turn or by request
+	skipped       bool   // a number has leapt over lines in flight, whose own answers may still come
+	bytes         int    // in flight, part included
+	next          int64  // number of the next new line
 }
 
 func newWindow(limit int) *window {
-	if limit < leastWindow {
+	if limit < minWindow {
 		limit = 0
 	}
 	n := 32
 	for n < limit/9+2*keepAccepted {
 		n *= 2
 	}
-	return &window{limit: limit, slots: make([]slot, n), barrier: -1, said: -1}
+	return &window{limit: limit, slots: make([]slot, n), barrier: -1, reportedSlots: -1}
 }
 
 func (w *window) at(pos int64) *slot { return &w.slots[pos&int64(len(w.slots)-1)] }
@@ -72,8 +72,8 @@ func (w *window) at(pos int64) *slot { return &w.slots[pos&int64(len(w.slots)-1)
 // inFlight returns how many lines are unanswered on the wire.
 func (w *window) inFlight() int { return int(w.sent - w.acked) }
 
-// settled says that the board has taken every line numbered so far.
-func (w *window) settled() bool { return w.acked == w.end }
+// allAccepted says that the board has taken every line numbered so far.
+func (w *window) allAccepted() bool { return w.acked == w.end }
 
 // maxText returns the longest text that can ever be sent, in bytes.
 func (w *window) maxText() int {
@@ -84,9 +84,9 @@ func (w *window) maxText() int {
 	return limit - frameLen(w.next, 0)
 }
 
-// leastWindow is the smallest window: the frames that set the number and ask for it
+// minWindow is the smallest window: the frames that set the number and ask for it
 // must fit. No board's receive buffer is smaller.
-const leastWindow = 48
+const minWindow = 48
 
 // smallestBuffer is what a ring of 64 bytes holds, the smallest receive buffer
 // that boards commonly have (common practice, no source).
@@ -94,21 +94,21 @@ const smallestBuffer = 63
 
 // most lines that a board is believed to hold, whatever it says: its reply has no
 // checksum.
-const mostHeld = 16
+const maxBoardLines = 16
 
-// free takes in how many command slots the board called free when it answered the
+// noteFreeSlots takes in how many command slots the board called free when it answered the
 // last line in flight. A board that keeps a queue takes that many lines without
 // being asked for each. It counts only when two answers running agree, and never
 // stretches what may lie unread beyond the smallest buffer there is.
-func (w *window) free(slots int) {
+func (w *window) noteFreeSlots(slots int) {
 	if w.sent != w.acked || w.part > 0 {
 		return
 	}
-	slots = min(slots, mostHeld)
-	if slots == w.said || slots < w.holds {
-		w.holds = slots
+	slots = min(slots, maxBoardLines)
+	if slots == w.reportedSlots || slots < w.boardLines {
+		w.boardLines = slots
 	}
-	w.said = slots
+	w.reportedSlots = slots
 }
 
 // allows says whether n more bytes that end a line may go on the wire now.
@@ -116,7 +116,7 @@ func (w *window) allows(n int) bool {
 	if w.limit > 0 {
 		return w.bytes+n <= w.limit
 	}
-	return w.acked == w.sent || (w.inFlight() < w.holds && w.bytes+n <= smallestBuffer)
+	return w.acked == w.sent || (w.inFlight() < w.boardLines && w.bytes+n <= smallestBuffer)
 }
 
 // fits says whether a new line with a text of n bytes can be numbered and sent
@@ -126,7 +126,7 @@ func (w *window) fits(n int) bool {
 	if w.sent != w.end || w.barrier >= w.certain || w.end-w.base >= int64(len(w.slots)) {
 		return false
 	}
-	return w.allows(frameLen(w.next, n)) || (w.divides() && w.bytes < w.limit)
+	return w.allows(frameLen(w.next, n)) || (w.maySplit() && w.bytes < w.limit)
 }
 
 // push numbers a new line. The caller has asked fits.
@@ -147,7 +147,7 @@ func (w *window) pushBarrier(o owner, id uint64, number int64) {
 func (w *window) add(o owner, id uint64, number, want int64, text []byte) {
 	s := w.at(w.end)
 	s.frame = AppendFrame(s.frame[:0], number, text)
-	s.number, s.want, s.owner, s.id, s.split = number, want, o, id, false
+	s.number, s.expected, s.owner, s.id, s.split = number, want, o, id, false
 	w.end++
 }
 
@@ -184,9 +184,9 @@ func (w *window) ackNumber(number int64) bool {
 		case pos < w.acked:
 			return true // passed over already
 		case pos > w.acked:
-			w.leapt = true
-		case w.leapt:
-			w.leapt = false
+			w.skipped = true
+		case w.skipped:
+			w.skipped = false
 		case pos > w.barrier: // an ok from before a barrier may carry the barrier's number
 			w.certain = pos + 1
 		}
@@ -212,7 +212,7 @@ func (w *window) locate(number int64) int64 {
 // expects returns the number the board wants if it has taken exactly pos lines.
 func (w *window) expects(pos int64) int64 {
 	if pos < w.end {
-		return w.at(pos).want
+		return w.at(pos).expected
 	}
 	return w.next
 }
@@ -227,11 +227,11 @@ func (w *window) restart(pos int64) {
 	}
 	w.acked, w.sent = pos, pos
 	w.bytes, w.part = 0, 0
-	w.leapt = false
+	w.skipped = false
 	w.base = max(w.base, w.acked-keepAccepted)
 }
 
 // clear forgets everything but how lines may go out: the board has lost its count.
 func (w *window) clear() {
-	*w = window{limit: w.limit, whole: w.whole, splits: w.splits, slots: w.slots, barrier: -1, said: -1}
+	*w = window{limit: w.limit, whole: w.whole, splits: w.splits, slots: w.slots, barrier: -1, reportedSlots: -1}
 }

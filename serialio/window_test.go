@@ -30,7 +30,7 @@ func TestWindow(t *testing.T) {
 			lied  bool     // an answer has claimed too much since the board was last asked
 		)
 		transmit := func(most int) {
-			out, n := w.take(nil, most, time.Time{})
+			out, n := w.appendSendable(nil, most, time.Time{})
 			if got := bytes.Count(out, []byte("\n")); got != n {
 				t.Fatalf("%d line ends in %q, said %d", got, out, n)
 			}
@@ -49,7 +49,7 @@ func TestWindow(t *testing.T) {
 		resync := func() {
 			wire, oks = nil, nil
 			if rapid.Bool().Draw(t, "rejected") {
-				w.refused(w.locate(last + 1))
+				w.noteRejection(w.locate(last + 1))
 			}
 			pos := w.locate(last + 1)
 			if n := len(taken); pos == int64(n)+1 && sent[n] == fmt.Sprintf("M110 N%d", last) {
@@ -73,7 +73,7 @@ func TestWindow(t *testing.T) {
 				transmit(rapid.SampledFrom([]int{1, 1000}).Draw(t, "most"))
 			},
 			"barrier": func(t *rapid.T) {
-				if !w.settled() || int64(len(taken)) != w.end {
+				if !w.allAccepted() || int64(len(taken)) != w.end {
 					t.Skip()
 				}
 				k := rapid.Int64Range(0, 30).Draw(t, "number")
@@ -99,9 +99,9 @@ func TestWindow(t *testing.T) {
 			},
 			"send on": func(*rapid.T) { transmit(1000) },
 			"free slots are reported": func(t *rapid.T) {
-				w.free(rapid.IntRange(0, 9999).Draw(t, "free"))
-				if w.holds > mostHeld {
-					t.Fatalf("believes that the board holds %d lines", w.holds)
+				w.noteFreeSlots(rapid.IntRange(0, 9999).Draw(t, "free"))
+				if w.boardLines > maxBoardLines {
+					t.Fatalf("believes that the board holds %d lines", w.boardLines)
 				}
 			},
 			"ok arrives": func(t *rapid.T) {
@@ -183,7 +183,7 @@ func TestWindow(t *testing.T) {
 					bytes += len(w.at(pos).frame)
 				}
 				if bytes += w.part; bytes != w.bytes || (limit > 0 && bytes > limit) ||
-					(limit == 0 && w.inFlight() > 1 && (bytes > smallestBuffer || w.inFlight() > mostHeld)) {
+					(limit == 0 && w.inFlight() > 1 && (bytes > smallestBuffer || w.inFlight() > maxBoardLines)) {
 					t.Fatalf("%d bytes in flight, counted %d, limit %d", bytes, w.bytes, limit)
 				}
 				for i, s := range taken {
@@ -225,7 +225,7 @@ func TestWindow(t *testing.T) {
 func TestAnswersPassedOver(t *testing.T) {
 	w := newWindow(128)
 	w.next = 1
-	push := func() { w.push(ownProgram, 0, []byte("G1 X1")); w.take(nil, 9, time.Time{}) }
+	push := func() { w.push(ownProgram, 0, []byte("G1 X1")); w.appendSendable(nil, 9, time.Time{}) }
 	push()
 	push()
 	w.ackNumber(2)
@@ -248,7 +248,7 @@ func TestWindowRefusesWhatNeverFits(t *testing.T) {
 			t.Errorf("limit %d: text of %d bytes does not fit", limit, n)
 		}
 		w.push(ownProgram, 0, bytes.Repeat([]byte("7"), n))
-		if _, sent := w.take(nil, 1, time.Time{}); sent != 1 {
+		if _, sent := w.appendSendable(nil, 1, time.Time{}); sent != 1 {
 			t.Errorf("limit %d: text of %d bytes does not go out whole", limit, n)
 		}
 		if most := max(limit, maxFrameBytes*(1-min(limit, 1))); w.bytes > most {
@@ -262,11 +262,11 @@ func TestCutBefore(t *testing.T) {
 	const frame = "N12 G1 X10.5 Y2*87\n"
 	want := map[int]int{0: 0, 4: 0, 5: 5, 6: 5, 8: 8, 9: 9, 10: 10, 11: 11, 12: 11, 13: 11, 14: 14, 16: 16, 17: 17, 18: 17, 99: 17}
 	for room, n := range want {
-		if got := cutBefore([]byte(frame), room); got != n {
+		if got := cutPoint([]byte(frame), room); got != n {
 			t.Errorf("room for %d bytes: cut %q | %q, want at %d", room, frame[:got], frame[got:], n)
 		}
 	}
-	if got := cutBefore([]byte("N7 M117 5 GO*1\n"), 9); got != 0 {
+	if got := cutPoint([]byte("N7 M117 5 GO*1\n"), 9); got != 0 {
 		t.Errorf("a line was cut before a word that reads as a command, at %d", got)
 	}
 }
@@ -276,19 +276,19 @@ func TestCutBefore(t *testing.T) {
 func TestSplitsEnd(t *testing.T) {
 	w := newWindow(64)
 	text := []byte("G1 X10.125 Y20.250 E1.23456")
-	for range mostSplits {
+	for range maxSplitRejections {
 		w.push(ownProgram, 0, text)
 		w.push(ownProgram, 0, text)
-		if out, _ := w.take(nil, 9, time.Time{}); out[len(out)-1] == '\n' {
+		if out, _ := w.appendSendable(nil, 9, time.Time{}); out[len(out)-1] == '\n' {
 			t.Fatalf("nothing was divided: %q", out)
 		}
-		w.refused(w.sent)
+		w.noteRejection(w.sent)
 		w.restart(w.end)
 	}
 	w.clear()
 	w.push(ownProgram, 0, text)
 	w.push(ownProgram, 0, text)
-	if out, n := w.take(nil, 9, time.Time{}); n != 1 || out[len(out)-1] != '\n' {
+	if out, n := w.appendSendable(nil, 9, time.Time{}); n != 1 || out[len(out)-1] != '\n' {
 		t.Errorf("still divides: %q", out)
 	}
 }

@@ -26,8 +26,8 @@ type writer struct {
 	lastEnd  time.Time // when the newest Write returned
 
 	// Owned by the goroutine.
-	cut  bool // what was written last is not the end of a line
-	torn bool // the rest of the line in lines goes with nothing on the wire any more
+	midLine  bool // what was written last is not the end of a line
+	dropRest bool // the rest of the line in lines goes with nothing on the wire any more
 }
 
 func newWriter(port Port) *writer {
@@ -95,7 +95,7 @@ func (w *writer) run() {
 			spareLines = lines // free again once it is written
 			if drops != w.drops {
 				drops = w.drops
-				w.torn = false // the rest of a torn line was forgotten with the others
+				w.dropRest = false // the rest of a torn line was forgotten with the others
 			}
 		}
 		stopping := w.stopping
@@ -131,12 +131,12 @@ func (w *writer) writeUrgent(b []byte) error {
 	if len(b) == 0 {
 		return nil
 	}
-	if w.cut {
+	if w.midLine {
 		b = append([]byte{'\n'}, b...)
-		w.torn = true
+		w.dropRest = true
 	}
 	for len(b) > 0 {
-		n, err := w.put(b)
+		n, err := w.writeOnce(b)
 		if err != nil {
 			return err
 		}
@@ -149,15 +149,15 @@ func (w *writer) writeUrgent(b []byte) error {
 // bytes that came meanwhile then go first.
 func (w *writer) write(b []byte) error {
 	for len(b) > 0 {
-		if w.torn {
+		if w.dropRest {
 			end := bytes.IndexByte(b, '\n')
 			if end < 0 {
 				return nil
 			}
-			b, w.torn = b[end+1:], false
+			b, w.dropRest = b[end+1:], false
 			continue
 		}
-		n, err := w.put(b)
+		n, err := w.writeOnce(b)
 		if err != nil {
 			return err
 		}
@@ -175,13 +175,13 @@ func (w *writer) write(b []byte) error {
 	return nil
 }
 
-// put is one call of Write.
-func (w *writer) put(b []byte) (int, error) {
+// writeOnce is one call of Write.
+func (w *writer) writeOnce(b []byte) (int, error) {
 	n, err := w.port.Write(b)
 	n = min(max(n, 0), len(b))
 	w.sent.Add(uint64(n))
 	if n > 0 {
-		w.cut = b[n-1] != '\n'
+		w.midLine = b[n-1] != '\n'
 	}
 	return n, err
 }

@@ -44,7 +44,7 @@ func (m *Machine) enterAborting() {
 		m.do(SendUrgent{Bytes: "M112\n"})
 	}
 	m.heatersOff()
-	m.guard.MayHeat() // until the board has accepted the ordinary commands
+	m.guard.MarkMaybeOn() // until the board has accepted the ordinary commands
 	m.interrupt(m.cause.Text)
 	m.cancel(func() { m.setLegs([]leg{m.offLeg(false)}) })
 }
@@ -156,7 +156,7 @@ func (m *Machine) shutDown() {
 // MaybeHot reports whether heaters that could not be switched off may be on. A doubtful sensor counts
 // only beside a heat fault: a sound one merely has not been read for long enough.
 func (m *Machine) MaybeHot() bool {
-	return m.guard.MayBeOn() || m.guard.Hot() || m.guard.Hopeless() && m.heatFault != ""
+	return m.guard.MayBeOn() || m.guard.ProofFailedHot() || m.guard.Hopeless() && m.heatFault != ""
 }
 
 // Safe reports whether the process may end: nothing moves, and the heaters are off, and read as off,

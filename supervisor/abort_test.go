@@ -55,7 +55,7 @@ func TestSwitchingOffIsNotBelievedOnALostLine(t *testing.T) {
 	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	step(LinkSynced{LastNumber: 5})
 	m.state = Held
-	m.guard.MayHeat()
+	m.guard.MarkMaybeOn()
 	m.timers.set(timerHeatersOff, m.now)
 	step(Tick{})
 	step(LinkLost{serialio.ErrSilent})

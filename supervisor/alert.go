@@ -76,9 +76,9 @@ func (m *Machine) alertHeat(code string, s *Snapshot) AlertHeat {
 	switch faulted := m.state == Aborting || m.state == Aborted; {
 	case s.Heat.Unsure && code == CauseRestart && m.link.problem == "":
 		h.Is = HeatUnknown // the board is being reached: linkFailed calls again
-	case s.Heat.Unsure, m.heatFault != "" && !m.guard.Shown(), faulted && m.guard.Failed(), faulted && code == CauseHeat:
+	case s.Heat.Unsure, m.heatFault != "" && !m.guard.ShownOff(), faulted && m.guard.Failed(), faulted && code == CauseHeat:
 		h.Is = HeatMayBeOn
-	case m.guard.Shown():
+	case m.guard.ShownOff():
 		h.Is = HeatOff
 	case m.state == Aborting, m.guard.Proving():
 		h.Is = HeatGoingOff

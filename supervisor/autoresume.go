@@ -111,7 +111,7 @@ func (m *Machine) autoResumeBlockedBy() string {
 		return "the board has restarted, and its motors released the belt"
 	case t.Number < 0:
 		return "the board does not show whether it has restarted"
-	case !m.guard.Shown(), m.guard.MayBeOn():
+	case !m.guard.ShownOff(), m.guard.MayBeOn():
 		return "the heaters are " + m.guard.Text()
 	case m.resumedToday() >= m.set.AutoResumePerDay:
 		return fmt.Sprintf("it has resumed by itself %s within a day", plural(m.resumedToday(), "time", "times"))

@@ -41,7 +41,7 @@ func (m *Machine) forecast() belt.Forecast {
 // reason.
 func (m *Machine) offsetAccepted() bool {
 	_, check := m.bed.Newest()
-	return m.bed.Beyond() && m.book.GoneAgainst(check)
+	return m.bed.Beyond() && m.book.Overridden(check)
 }
 
 // advancePerTravel is what the next parts advance per millimetre of travel; 0 when no lot determines
@@ -131,7 +131,7 @@ func (m *Machine) recordLaid(c *cycle) {
 	}
 	origin, s := m.belt.base.AdvanceMM-p.BeltAdvanceMM, spanOf(p)
 	m.record(ledger.PartLaid{Seq: c.seq, FromMM: origin + s.FromMM, ToMM: origin + s.ToMM})
-	m.bed.Sides(p.ExtentMM.X)
+	m.bed.SetSides(p.ExtentMM.X)
 }
 
 // wearShiftMM is how much further the belt advances before the first part of a run, after advanceMM more,

@@ -19,7 +19,7 @@ func (m *Machine) handleReport(r serialio.Reply) {
 	m.positionReported(r)
 	m.noteRescaleReply(r)
 	if r.Kind != serialio.ReplyCapability || m.link.phase == linkUp { // else somebody before us asked, and the board is asked again
-		m.link.board.Hear(r, m.set.BeltAxis.Letter(), m.position())
+		m.link.board.Handle(r, m.set.BeltAxis.Letter(), m.position())
 	}
 	switch r.Kind {
 	case serialio.ReplyEcho, serialio.ReplyUnknown:
@@ -35,7 +35,7 @@ func (m *Machine) handleReport(r serialio.Reply) {
 
 // noteBoardMessage records a message of the board's own.
 func (m *Machine) noteBoardMessage(text string) {
-	if text = m.link.board.Says(m.now, text); text != "" {
+	if text = m.link.board.KeepMessage(m.now, text); text != "" {
 		m.note("board", text)
 	}
 }
@@ -48,7 +48,7 @@ func (m *Machine) handleColdExtrusion(text string) bool {
 	}
 	why := "the board did not push filament: " + text + "; the heater, the sensor or a wire is broken or loose" + heat.OrNoMains
 	m.suspectMainsLoss()
-	m.guard.Accuse(heat.Nozzle, why)
+	m.guard.Distrust(heat.Nozzle, why)
 	m.fault(Cause{CauseHeat, why})
 	return true
 }
@@ -77,7 +77,7 @@ func (m *Machine) handleTemps(t serialio.Temps) {
 	m.checkFirstReading(t)
 	m.watchHeat(t)
 	if c := m.cycle; c != nil && m.laying && !c.made {
-		c.heatLossC = max(c.heatLossC, m.guard.Lost(heat.Nozzle))
+		c.heatLossC = max(c.heatLossC, m.guard.HeatLoss(heat.Nozzle))
 	}
 	m.checkWait()
 }
@@ -129,7 +129,7 @@ func (m *Machine) queryTemps() {
 		return
 	}
 	m.temps.querying, m.temps.queried = true, m.now
-	m.do(AskBoard{Text: "M105"})
+	m.do(SendControl{Text: "M105"})
 }
 
 // heatersOff switches both heaters off ahead of everything else.
@@ -138,9 +138,9 @@ func (m *Machine) heatersOff() {
 		return
 	}
 	for _, line := range m.offLines() {
-		m.do(AskBoard{Text: line})
+		m.do(SendControl{Text: line})
 	}
-	m.guard.Taken()
+	m.guard.MarkOffAccepted()
 	m.proveIfWarm()
 }
 
@@ -157,7 +157,7 @@ func (m *Machine) offLeg(settle bool) leg {
 		safe:    true,
 		program: func() Program { return Program{Before: lines} },
 		end: func() {
-			m.guard.Taken()
+			m.guard.MarkOffAccepted()
 			m.proveIfWarm()
 		},
 	}
@@ -167,10 +167,10 @@ func (m *Machine) offLeg(settle bool) leg {
 // board that this port had at its last run. A board with other steps/mm makes
 // parts of another length, and a port name may come to mean another machine.
 func (m *Machine) acceptIdentity() {
-	m.guard.Taken()
+	m.guard.MarkOffAccepted()
 	if m.link.board.CanReport() {
 		seconds := max(1, int(math.Round(m.set.PollEvery.Seconds())))
-		m.do(AskBoard{Text: fmt.Sprintf("M155 S%d", seconds)})
+		m.do(SendControl{Text: fmt.Sprintf("M155 S%d", seconds)})
 		m.link.autoReports = true
 	}
 	m.rescaling.unknownWhy = ""
@@ -211,7 +211,7 @@ func (m *Machine) stepsDifference() []string {
 
 // acceptBoard keeps the present board as the one that belongs to this port.
 func (m *Machine) acceptBoard() {
-	if m.knownBoard != nil && m.link.board.Is(m.knownBoard) {
+	if m.knownBoard != nil && m.link.board.Matches(m.knownBoard) {
 		return // nothing new to keep
 	}
 	seen := m.link.board.Seen(m.set.Port.Path)
@@ -222,8 +222,8 @@ func (m *Machine) acceptBoard() {
 // positionReported takes in a position report.
 func (m *Machine) positionReported(r serialio.Reply) {
 	if r.HasPosition {
-		m.work.position = board.Place{At: r.Position, Reported: true}
-		m.link.answer.Place = m.work.position
+		m.work.position = board.Position{At: r.Position, Reported: true}
+		m.link.answer.Position = m.work.position
 		m.link.reportsPosition = true
 	}
 }
@@ -277,7 +277,7 @@ func (m *Machine) failIfDisplaced(meaning string) bool {
 		return false
 	}
 	at := m.position()
-	if off := m.work.position.OffMM(m.set.BeltAxis, &at); off > board.ToleranceMM {
+	if off := m.work.position.DifferenceMM(m.set.BeltAxis, &at); off > board.ToleranceMM {
 		// Another hand has moved it, or moves were dropped: at most all since the board last stood right.
 		m.belt.uncertainMM += max(off, m.belt.latest.TravelMM-m.belt.madeMM)
 		m.belt.madeMM = m.belt.latest.TravelMM
@@ -311,5 +311,5 @@ func (p *Program) lastLines() []string {
 // have brought it; "" when they agree or nothing was reported.
 func (m *Machine) displacement() string {
 	at := m.position()
-	return m.work.position.Wrong(&at)
+	return m.work.position.Difference(&at)
 }

@@ -13,7 +13,7 @@ import (
 // connection is what the run needs of the line to the board: a [serialio.Conn].
 type connection interface {
 	Run(id uint64, src serialio.Source) error
-	Ask(id uint64, text string)
+	SendControl(id uint64, text string)
 	Cancel()
 	Urgent(b []byte)
 	Events() <-chan serialio.Event
@@ -64,12 +64,12 @@ func (s *Supervisor) portOpened(o openResult) {
 	s.events = s.conn.Events()
 }
 
-// askID marks control lines, whose end is of no interest: programs count from 1.
-const askID = 0
+// controlID marks control lines, whose end is of no interest: programs count from 1.
+const controlID = 0
 
 // handleConnEvent translates what the connection says.
 func (s *Supervisor) handleConnEvent(ev serialio.Event) {
-	if ev.Kind != serialio.EventSynced && ev.Kind != serialio.EventReport && ev.Kind != serialio.EventLost && ev.ID == askID {
+	if ev.Kind != serialio.EventSynced && ev.Kind != serialio.EventReport && ev.Kind != serialio.EventLost && ev.ID == controlID {
 		return
 	}
 	switch ev.Kind {

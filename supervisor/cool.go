@@ -40,7 +40,7 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 	for {
 		done, err := k.attempt(ctx, open)
 		switch {
-		case done && !k.guard.Shown():
+		case done && !k.guard.ShownOff():
 			return "switched off, as the board reports; the next daemon watches them cool", nil
 		case done:
 			return k.guard.Text(), nil
@@ -49,7 +49,7 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 		}
 		if !sleep(ctx, c.Every) {
 			if k.reported {
-				k.guard.Fail(k.at())
+				k.guard.FailProof(k.at())
 				last = errors.New(k.guard.Text())
 			}
 			return "", fmt.Errorf("%w; %w", ErrHot, last)
@@ -70,11 +70,11 @@ type cooler struct {
 
 func newCooler(c Cooling) *cooler {
 	k := &cooler{c: c, begun: time.Now(), guard: heat.NewGuard(heat.NozzleLimits(0, heat.OverC), heat.BedLimits(0, heat.OverC))}
-	k.guard.Untold()
+	k.guard.AssumeUnreportedOn()
 	if c.HasBed {
-		k.guard.There(heat.Bed)
+		k.guard.MarkPresent(heat.Bed)
 	}
-	k.guard.Off(0)
+	k.guard.BeginProof(0)
 	return k
 }
 
@@ -108,7 +108,7 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 			case ev.Kind == serialio.EventSynced:
 				synced = true
 				if nextProvesPart(ev.LastNumber) {
-					conn.Ask(askID, resetLineNumber)
+					conn.SendControl(controlID, resetLineNumber)
 				}
 				k.switchOff(conn)
 			case ev.Kind == serialio.EventReport && k.report(ev.Reply.Temps):
@@ -122,7 +122,7 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 			case k.nozzleOn || k.bedOn:
 				k.switchOff(conn) // it was asked for heat again, or has not heard us
 			default:
-				conn.Ask(askID, "M105")
+				conn.SendControl(controlID, "M105")
 			}
 		}
 	}
@@ -138,7 +138,7 @@ func (k *cooler) switchOff(conn *serialio.Conn) {
 		lines = append(lines, "M85 S0")
 	}
 	for _, line := range lines {
-		conn.Ask(askID, line)
+		conn.SendControl(controlID, line)
 	}
 }
 
@@ -166,7 +166,7 @@ func (k *cooler) report(t serialio.Temps) bool {
 	if t.HasBed || t.BedUnread {
 		k.guard.Observe(heat.Bed, readingOf(at, t.BedC, t.HasBed, 0, t.HasBedTarget, t.BedTargetC), 0, &none)
 	}
-	return k.guard.Decide(at)
+	return k.guard.DecideProof(at)
 }
 
 // sleep waits; it returns false when ctx has ended.

@@ -234,7 +234,7 @@ func (m *Machine) leadInLegs(k int) []leg {
 	return append(legs, leg{
 		doing: "lead-in of " + m.lot.Jobs[k].Name,
 		begin: func() {
-			m.guard.MayHeat()
+			m.guard.MarkMaybeOn()
 			m.headUp, m.laying = false, true
 		},
 		program: func() Program {
@@ -281,7 +281,7 @@ func (m *Machine) heatLegs(begin gcode.State) []leg {
 func (m *Machine) heating(doing string, lines []string, until wait) []leg {
 	var legs []leg
 	if len(lines) > 0 {
-		legs = append(legs, leg{doing: doing, begin: func() { m.guard.MayHeat() },
+		legs = append(legs, leg{doing: doing, begin: func() { m.guard.MarkMaybeOn() },
 			program: func() Program { return Program{Before: append(m.idleLines(m.set.BoardIdle), lines...)} }})
 	}
 	until.limit = m.set.ReheatLimit

@@ -186,8 +186,8 @@ type (
 	}
 	// CancelProgram takes no further lines from the running program.
 	CancelProgram struct{}
-	// AskBoard sends one control line ahead of the program.
-	AskBoard struct{ Text string }
+	// SendControl sends one control line ahead of the program.
+	SendControl struct{ Text string }
 	// SendUrgent puts raw bytes on the wire at once.
 	SendUrgent struct{ Bytes string }
 )
@@ -197,7 +197,7 @@ func (CloseLink) effect()     {}
 func (RunProgram) effect()    {}
 func (RunSafe) effect()       {}
 func (CancelProgram) effect() {}
-func (AskBoard) effect()      {}
+func (SendControl) effect()   {}
 func (SendUrgent) effect()    {}
 
 func (e RunProgram) programID() uint64 { return e.ID }

@@ -94,7 +94,7 @@ func (m *Machine) maybeHeating() bool {
 // handleFinding acts on a finding. In an abort the heaters are off already, and what still
 // gets hot is beyond what can be done from here.
 func (m *Machine) handleFinding(f heat.Finding) {
-	if f.Fault && f.Kind.Lacks() {
+	if f.Fault && f.Kind.LacksHeat() {
 		m.suspectMainsLoss()
 	}
 	switch {
@@ -128,7 +128,7 @@ func (m *Machine) suspectMainsLoss() {
 // checkTarget compares the target that the board reports of a heater with the one it was given, and acts on
 // one that somebody else has set.
 func (m *Machine) checkTarget(i heat.HeaterIndex, wantC, isC float64) {
-	o, other := m.guard.Target(i, m.readingTime(), wantC, isC, m.work.running != 0)
+	o, other := m.guard.CheckTarget(i, m.readingTime(), wantC, isC, m.work.running != 0)
 	if !other {
 		return
 	}
@@ -146,13 +146,13 @@ func (m *Machine) checkTarget(i heat.HeaterIndex, wantC, isC float64) {
 	case rests && isC > 0 && o.For >= m.set.HeatersOffAfter:
 		m.heatersOff()
 		m.note("heat", fmt.Sprintf("%s; after %s it was switched off", o.Text, m.set.HeatersOffAfter))
-		m.guard.TargetAnew(i)
+		m.guard.ResetTarget(i)
 	case o.Again:
 	case o.Kept:
-		m.guard.MayHeat()
+		m.guard.MarkMaybeOn()
 		m.handleFinding(heat.Finding{Kind: heat.Over, Fault: true, Text: o.Text})
 	case rests && isC > 0:
-		m.guard.MayHeat()
+		m.guard.MarkMaybeOn()
 		m.note("heat", fmt.Sprintf("%s; it is switched off in %s", o.Text, m.set.HeatersOffAfter))
 	case rests || math.Abs(isC-wantC) <= m.set.TargetSlackC && isC > 0:
 		m.note("heat", o.Text)
@@ -225,7 +225,7 @@ func (m *Machine) reportMissingReading(i heat.HeaterIndex, d time.Duration) {
 		return
 	}
 	text := fmt.Sprintf("the board has reported no temperature of the %s for %s while a heater may be on", i, d.Round(time.Second))
-	m.guard.Accuse(i, text)
+	m.guard.Distrust(i, text)
 	m.handleFinding(heat.Finding{Kind: heat.Still, Fault: true, Text: text})
 }
 

@@ -49,7 +49,7 @@ func (m *Machine) releaseHeatFault(r Request) error {
 	m.note(eventHeatRepaired, "by "+who(r.By)+": "+words+"; it was: "+cmp.Or(m.heatFault, m.guard.Doubt()))
 	m.heatFault = ""
 	m.guard.Trust()
-	if m.guard.Silent(heat.Bed) {
+	if m.guard.Unreported(heat.Bed) {
 		m.learned.bed, m.learned.bedNew = heat.NewLearner(heat.Model{}), true
 	}
 	return nil
@@ -129,8 +129,8 @@ func (m *Machine) restoreAborted(last *ledger.State, shown bool) {
 	if m.heatFault != "" {
 		m.cause.Code = CauseHeat
 	}
-	m.guard.MayHeat() // the board may not have been reached since
+	m.guard.MarkMaybeOn() // the board may not have been reached since
 	if !shown || m.heatFault != "" {
-		m.guard.Unknown()
+		m.guard.AssumeOn()
 	}
 }

@@ -170,7 +170,7 @@ func (m *Machine) restoreOptions(headUp bool) gcode.RestoreOptions {
 	}
 	return gcode.RestoreOptions{BeltAxis: m.set.BeltAxis, LiftAxis: m.set.LiftAxis,
 		ClearMM: clearMM, TravelFeedMMPerMin: m.set.TravelFeed, LiftFeedMMPerMin: m.set.LiftFeed, RetractFeedMMPerMin: m.set.RetractFeed,
-		Own: &m.link.board.Own}
+		Own: &m.link.board.OwnSettings}
 }
 
 // completeLegs are the lead-out of the newest job, and the advance that takes the last parts over the

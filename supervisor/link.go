@@ -97,10 +97,10 @@ func (m *Machine) linkLost(err error) {
 	switch m.state {
 	case Idle, Complete, Stopped, Resetting:
 	default:
-		m.guard.MayHeat()
+		m.guard.MarkMaybeOn()
 	}
 	if restarted || halted {
-		m.guard.Taken()
+		m.guard.MarkOffAccepted()
 	}
 	again := m.state == Aborted || m.state == Aborting
 	m.link.answer = board.Answer{Restarted: restarted || again && m.link.answer.Restarted}
@@ -148,7 +148,7 @@ func (m *Machine) linkSynced(e LinkSynced) {
 	m.link.answer = board.Answer{Answered: true, Restarted: m.link.answer.Restarted || e.Reset || unseen, Number: e.LastNumber}
 	m.settleOpenCycle(e.LastNumber, e.Reset)
 	if nextProvesPart(e.LastNumber) { // the ledger may not have kept what was settled
-		m.do(AskBoard{Text: resetLineNumber})
+		m.do(SendControl{Text: resetLineNumber})
 	}
 	switch m.state {
 	case Resetting:
@@ -167,7 +167,7 @@ func (m *Machine) linkSynced(e LinkSynced) {
 		Unholding, Suspending, Suspended, Unsuspending, Stopping:
 		// The operator has ended the wait for the board. It is made cold once it has reported its
 		// temperatures.
-		m.do(AskBoard{Text: "M105"})
+		m.do(SendControl{Text: "M105"})
 		m.heatersOff()
 	}
 }

@@ -128,7 +128,7 @@ func (m *Machine) loadLearned(ctx context.Context, l Ledger, now time.Time) erro
 	m.prior = pace.ReadPrior(texts[ledger.LearnedCycles])
 	m.learned = learned{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
 	if h.Bed != (heat.Model{}) { // it was told here
-		m.guard.There(heat.Bed)
+		m.guard.MarkPresent(heat.Bed)
 	}
 	return nil
 }
@@ -166,7 +166,7 @@ func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 	}
 	m.heatFault = faults[0].Text
 	for _, i := range []heat.HeaterIndex{heat.Nozzle, heat.Bed} {
-		m.guard.Accuse(i, "a heat fault occurred before the daemon restarted")
+		m.guard.Distrust(i, "a heat fault occurred before the daemon restarted")
 	}
 	return nil
 }
@@ -220,7 +220,7 @@ func (m *Machine) restoreLot(ctx context.Context, l Ledger, inspect Inspector, w
 			m.lot.missingPlan = fmt.Sprintf("job %s has changed since the lot was opened", j.Path)
 			plan = nil
 		case plan.Begin.BedTargetC > 0 || plan.End.BedTargetC > 0:
-			m.guard.There(heat.Bed) // the last process may have left it on
+			m.guard.MarkPresent(heat.Bed) // the last process may have left it on
 		}
 		m.lot.plans = append(m.lot.plans, plan)
 	}

@@ -120,7 +120,7 @@ func TestALotsJobsDoNotMeet(t *testing.T) {
 				}
 			}
 			x.stop()
-			list := partsBegun(t, x, plans[len(plans)-1], x.s.machine.link.board.Own)
+			list := partsBegun(t, x, plans[len(plans)-1], x.s.machine.link.board.OwnSettings)
 			if len(list) != 2 {
 				t.Fatalf("%d parts of %s in the machine's record, want 2", len(list), paths[len(paths)-1])
 			}

@@ -353,7 +353,7 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 	if y == nil || end.Parts == 0 {
 		return nil
 	}
-	c := pace.Remainder{Now: m.now, Attended: m.set.Attended, Left: end.Parts, Unlooked: int(seen.Unverified), Each: m.nextDuration(),
+	c := pace.Remainder{Now: m.now, Attended: m.set.Attended, Left: end.Parts, NotLookedAt: int(seen.Unverified), Each: m.nextDuration(),
 		Takes: pace.Interval{Low: end.Early.Sub(m.now), Median: end.At.Sub(m.now), High: end.Late.Sub(m.now)}}
 	if h := m.book.Hold; h != nil && (m.state == Held || m.state == Suspended) {
 		c.Held, c.Waited = true, m.now.Sub(m.since)

@@ -17,14 +17,14 @@ func (m *Machine) readingTime() time.Duration { return m.now.Sub(m.learned.origi
 
 // beginProof begins a proof that the heaters are off, after they were switched off.
 func (m *Machine) beginProof() {
-	m.guard.Off(m.readingTime())
+	m.guard.BeginProof(m.readingTime())
 	m.timers.set(timerProof, m.now.Add(m.set.ProofWithin))
 }
 
 // proveIfWarm begins a proof after heaters were switched off in normal operation, unless there is
 // nothing to prove, or the proof is in progress or complete. The cooling of a part does not count.
 func (m *Machine) proveIfWarm() {
-	if m.state == Execute || m.guard.Proving() || m.guard.Shown() || !m.guard.Warm() {
+	if m.state == Execute || m.guard.Proving() || m.guard.ShownOff() || !m.guard.Warm() {
 		return
 	}
 	m.beginProof()
@@ -32,13 +32,13 @@ func (m *Machine) proveIfWarm() {
 
 // cancelProof ends the proof without an outcome: heaters are switched on from here.
 func (m *Machine) cancelProof() {
-	m.guard.Drop()
+	m.guard.CancelProof()
 	m.timers.stop(timerProof)
 }
 
 // checkProof reports once that the proof in progress has succeeded.
 func (m *Machine) checkProof() {
-	if !m.guard.Decide(m.readingTime()) {
+	if !m.guard.DecideProof(m.readingTime()) {
 		return
 	}
 	m.timers.stop(timerProof)
@@ -63,18 +63,18 @@ func (m *Machine) proofTimedOut() {
 		m.timers.set(timerProof, m.now.Add(proofExtension))
 		return
 	}
-	m.guard.Fail(m.readingTime())
+	m.guard.FailProof(m.readingTime())
 	text := "the heaters are " + m.guard.Text() + m.otherHeaters.NotShownOff()
 	m.note(eventHeatDoubt, text)
 	switch {
 	case m.state == Aborting || m.state == Aborted:
 		m.alert(CauseHeat, text)
-		if m.guard.Hot() {
+		if m.guard.ProofFailedHot() {
 			m.latchHeatFault(text)
 		}
-	case m.guard.Hot():
+	case m.guard.ProofFailedHot():
 		m.fault(Cause{CauseHeat, text})
-	case m.link.phase != linkUp || m.guard.Left():
+	case m.link.phase != linkUp || m.guard.MaybeLeftOn():
 		m.alert(CauseHeat, text)
 	default: // it reads cold, and was on too briefly to have shown that its reading follows: nobody is called
 	}
@@ -83,7 +83,7 @@ func (m *Machine) proofTimedOut() {
 // withdrawProof revokes a proof that a reading contradicts, and calls the operator. After a fault it
 // switches off again.
 func (m *Machine) withdrawProof(i heat.HeaterIndex, r heat.Reading) {
-	why := m.guard.Withdraw(i, r)
+	why := m.guard.WithdrawProof(i, r)
 	if why == "" {
 		return
 	}

@@ -40,7 +40,7 @@ func TestOneReadingEndsNoWait(t *testing.T) {
 		read := func(told string) {
 			now = now.Add(time.Second)
 			for _, e := range m.Step(now, Reported{serialio.ParseReply([]byte(told))}).Effects {
-				if a, ok := e.(AskBoard); ok && a.Text == "M105" {
+				if a, ok := e.(SendControl); ok && a.Text == "M105" {
 					asks++
 				}
 			}

@@ -80,8 +80,8 @@ func (m *Machine) boardFacts(sure, doubt func(string, ...any)) {
 		sure("the board answers")
 		doubt("whether the board has restarted: it does not report its line number")
 	}
-	if b.Place.Reported && !b.Restarted {
-		sure("the board reports its position as X %.1f, Y %.1f, Z %.1f", b.Place.At[0], b.Place.At[1], b.Place.At[2])
+	if b.Position.Reported && !b.Restarted {
+		sure("the board reports its position as X %.1f, Y %.1f, Z %.1f", b.Position.At[0], b.Position.At[1], b.Position.At[2])
 	}
 	if m.boardDiffers != "" {
 		doubt("whether it is the same board: %s", m.boardDiffers)
@@ -94,7 +94,7 @@ func (m *Machine) boardFacts(sure, doubt func(string, ...any)) {
 func (m *Machine) heaterFacts(sure, doubt func(string, ...any)) {
 	text := m.guard.Text()
 	switch {
-	case m.guard.Shown():
+	case m.guard.ShownOff():
 		sure("the heaters are %s", text)
 	case text != "":
 		doubt("the heaters are %s", text)

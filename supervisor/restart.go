@@ -33,9 +33,9 @@ func (m *Machine) restoreState(last *ledger.State, shown bool) {
 			m.restoreAborted(last, shown)
 			return
 		}
-		m.guard.MayHeat() // the board may not have been reached since
+		m.guard.MarkMaybeOn() // the board may not have been reached since
 		if !shown {
-			m.guard.Unknown()
+			m.guard.AssumeOn()
 		}
 	case Stopped, Idle, Complete, Resetting, Clearing:
 	default:
@@ -43,8 +43,8 @@ func (m *Machine) restoreState(last *ledger.State, shown bool) {
 	}
 	m.cause = Cause{CauseRestart, "the daemon restarted; the machine was " + was.String()}
 	if unfinished {
-		m.guard.MayHeat()
-		m.guard.Unknown()
+		m.guard.MarkMaybeOn()
+		m.guard.AssumeOn()
 		m.unfinished = true
 		m.cause.Text = fmt.Sprintf("the daemon ended while the machine was %s", was)
 		if m.resumption.from = was; was == Starting {

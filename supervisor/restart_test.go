@@ -402,7 +402,7 @@ func TestWhatFollowsAKillProvesNoPart(t *testing.T) {
 		if len(out.Effects) == 0 {
 			t.Fatalf("%d: nothing is sent", c.last)
 		}
-		if first := out.Effects[0]; (first == AskBoard{Text: resetLineNumber}) != c.anew {
+		if first := out.Effects[0]; (first == SendControl{Text: resetLineNumber}) != c.anew {
 			t.Errorf("after %d the first effect is %+v", c.last, first)
 		}
 		l.Close()

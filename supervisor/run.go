@@ -230,9 +230,9 @@ func (s *Supervisor) effect(e Effect) {
 		s.stream(e.ID, Program{Before: e.Lines})
 	case CancelProgram:
 		s.conn.Cancel()
-	case AskBoard:
+	case SendControl:
 		s.track.followControl(e.Text)
-		s.conn.Ask(askID, e.Text)
+		s.conn.SendControl(controlID, e.Text)
 	case SendUrgent:
 		s.conn.Urgent([]byte(e.Bytes))
 	}

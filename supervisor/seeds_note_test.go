@@ -91,11 +91,11 @@ func (c *noted) Cancel() {
 	c.connection.Cancel()
 }
 
-func (c *noted) Ask(id uint64, text string) {
+func (c *noted) SendControl(id uint64, text string) {
 	c.n.mu.Lock()
 	c.l.asks = append(c.l.asks, text)
 	c.n.mu.Unlock()
-	c.connection.Ask(id, text)
+	c.connection.SendControl(id, text)
 }
 
 func (c *noted) Urgent(b []byte) {

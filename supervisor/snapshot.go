@@ -211,7 +211,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	h := m.temps
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
 		HasNozzle: h.nozzleFresh(), HasBed: h.bedFresh(), Read: m.toPresentClock(h.read),
-		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.Shown()}
+		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.ShownOff()}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem, Command: m.link.command,
 		Firmware: m.link.board.Firmware, Limits: m.link.board.KnownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply, s.Care = m.supplyView(), m.predict().care

@@ -339,7 +339,7 @@ func (m *Machine) correct(r Request) error {
 		return refuseVisit(what, odd, true)
 	}
 	m.record(ledger.CheckRecorded{Check: c})
-	m.belt.base.SinceRealignMM = m.belt.base.TravelMM - m.bed.From.TravelMM
+	m.belt.base.SinceRealignMM = m.belt.base.TravelMM - m.bed.RealignedAt.TravelMM
 	m.record(ledger.BeltMoved{Belt: m.beltTotals()})
 	m.out.Result.CheckID, m.out.Result.LotID = c.ID, c.LotID
 	m.out.Result.Text = fmt.Sprintf("check %d replaces all of check %d: now %s; before %s", c.ID, old.ID, checkText(c), checkText(old))
@@ -391,7 +391,7 @@ func (m *Machine) correctionFaults(v *Visit, old ledger.Check) []Fault {
 		say(v.Good != 0 || scrap != 0, "good", "check %d belongs to no lot, so there are no parts to count", old.ID)
 		return wrong
 	}
-	left, ok := m.book.Left(old, v.Job)
+	left, ok := m.book.Countable(old, v.Job)
 	if !ok {
 		say(true, "job", "lot %d has no job %d", old.LotID, v.Job+1)
 		return wrong

@@ -42,11 +42,11 @@ type work struct {
 	after   func() []leg // added when the present legs are done
 	// cancelled is what to do once a cancelled program is settled.
 	cancelled       func()
-	lines           int64       // lines accepted by then
-	position        board.Place // position that the board has reported since the program began
-	queriesPosition bool        // the program ends with a query of the position,
-	waitsForMotion  bool        // once all moves have ended
-	positionQueries int         // times it was queried again
+	lines           int64          // lines accepted by then
+	position        board.Position // position that the board has reported since the program began
+	queriesPosition bool           // the program ends with a query of the position,
+	waitsForMotion  bool           // once all moves have ended
+	positionQueries int            // times it was queried again
 }
 
 // setLegs replaces the work with new legs and begins the first.
@@ -100,7 +100,7 @@ func (m *Machine) runSafe(lines []string) {
 func (m *Machine) beginProgram(p *Program) {
 	m.work.nextID++
 	m.work.running = m.work.nextID
-	m.work.lines, m.work.position = m.belt.latest.Lines, board.Place{}
+	m.work.lines, m.work.position = m.belt.latest.Lines, board.Position{}
 	m.work.queriesPosition, m.work.waitsForMotion = p.queriesPosition(), p.waitsForMotion()
 	m.timers.set(timerStuck, m.now.Add(m.set.StuckAfter))
 }
@@ -230,8 +230,8 @@ func (m *Machine) waitMet() bool {
 		return false // this reading does not include it, and an older one does not count
 	case (w.bedFromC > 0 || w.bedToC > 0 && h.hasBed) && h.bedRead != h.read:
 		return false
-	case (w.nozzleFromC > 0 || w.nozzleToC > 0 && h.hasNozzle) && !m.guard.Sane(heat.Nozzle),
-		(w.bedFromC > 0 || w.bedToC > 0 && h.hasBed) && !m.guard.Sane(heat.Bed):
+	case (w.nozzleFromC > 0 || w.nozzleToC > 0 && h.hasNozzle) && !m.guard.Plausible(heat.Nozzle),
+		(w.bedFromC > 0 || w.bedToC > 0 && h.hasBed) && !m.guard.Plausible(heat.Bed):
 		return false
 	case w.nozzleFromC > 0 && h.nozzleC < w.nozzleFromC:
 		return false

@@ -32,7 +32,7 @@ func optionsNow(o job.Options, snapshot func() *supervisor.Snapshot, adhesion fu
 		}
 		now.Adhesion = g.ForJob()
 		if s := snapshot(); s != nil && s.Line.Limits != nil {
-			now.Motion = now.Motion.Or(*s.Line.Limits)
+			now.Motion = now.Motion.WithDefaults(*s.Line.Limits)
 		}
 		if s := snapshot(); s != nil {
 			now.Heat.Heaters = s.Heat.Learned

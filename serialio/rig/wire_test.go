@@ -91,7 +91,7 @@ func measure(t *testing.T, baud, buffer, window, n int, feed, accel float64) wir
 			}
 		}
 		next(serialio.EventSynced)
-		c.Ask(0, fmt.Sprintf("G1 X20 Y30 F%.0f", feed*60))
+		c.SendControl(0, fmt.Sprintf("G1 X20 Y30 F%.0f", feed*60))
 		next(serialio.EventDone)
 		s := &segments{n: n, left: n}
 		before := c.Stats()

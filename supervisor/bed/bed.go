@@ -28,18 +28,18 @@ type Settings struct {
 type Bed struct {
 	// Readings are the lateral offsets since the last realignment, in order of travel. From is where
 	// that realignment was.
-	Readings []belt.Reading
-	From     belt.Reading
-	Surface  *ledger.SurfaceRenewed // how it was last renewed; nil: never
-	Scale    *ledger.ScaleSet       // how the board's scale was last set; nil: never
-	Wear     *belt.Wear             // nil when the length of the loop is unknown
+	Readings    []belt.Reading
+	RealignedAt belt.Reading
+	Surface     *ledger.SurfaceRenewed // how it was last renewed; nil: never
+	Scale       *ledger.ScaleSet       // how the board's scale was last set; nil: never
+	Wear        *belt.Wear             // nil when the length of the loop is unknown
 
-	set     Settings
-	scatter belt.Scatter // learned from earlier alignments; zero: nothing
-	offset  int64        // the check that read the newest offset
-	scales  []belt.Rescale
-	seam    seam
-	lying   []lying
+	set         Settings
+	scatter     belt.Scatter // learned from earlier alignments; zero: nothing
+	newestCheck int64        // the check that read the newest offset
+	scales      []belt.Rescale
+	seam        seam
+	parts       []lyingPart
 
 	cached belt.Forecast
 	key    forecastKey
@@ -63,12 +63,12 @@ func (b *Bed) Fold(r ledger.Record, at time.Time, p Position, count *book.Book) 
 			if r.Check.BeltCleared {
 				b.Clear()
 			}
-			b.check(r.Check)
+			b.addCheck(r.Check)
 			return
 		}
-		b.Readings, b.From, b.scatter, b.offset = nil, belt.Reading{}, belt.Scatter{}, 0
+		b.Readings, b.RealignedAt, b.scatter, b.newestCheck = nil, belt.Reading{}, belt.Scatter{}, 0
 		for c := range count.Checks() {
-			b.check(c)
+			b.addCheck(c)
 		}
 	case ledger.SurfaceRenewed:
 		if r.Stamp.At.IsZero() {
@@ -81,24 +81,24 @@ func (b *Bed) Fold(r ledger.Record, at time.Time, p Position, count *book.Book) 
 	case ledger.SeamSeen:
 		b.seam = seam{seen: true, atMM: r.AdvanceMM, uncertainMM: p.UncertainMM}
 	case ledger.PartLaid:
-		b.laid(r, p, count)
+		b.addPart(r, p, count)
 	}
 }
 
-// check applies the lateral offset of a check and a realignment. The offset was read before the
+// addCheck applies the lateral offset of a check and a realignment. The offset was read before the
 // realignment.
-func (b *Bed) check(c ledger.Check) {
+func (b *Bed) addCheck(c ledger.Check) {
 	at := belt.Reading{TravelMM: c.TravelMM, AdvanceMM: c.AdvanceMM}
 	if c.OffsetMM != nil {
 		at.OffsetMM = *c.OffsetMM
-		b.Readings, b.offset = append(b.Readings, at), c.ID
+		b.Readings, b.newestCheck = append(b.Readings, at), c.ID
 	}
 	if c.Realigned {
 		f := b.Outlook(0).Forecast(b.Readings, at)
 		if f.Basis == belt.OnReadings && f.N > 2 {
 			b.scatter = f.Scatter.Lasting()
 		}
-		b.Readings, b.From, b.offset = nil, at, c.ID
+		b.Readings, b.RealignedAt, b.newestCheck = nil, at, c.ID
 	}
 }
 
@@ -106,9 +106,9 @@ func (b *Bed) check(c ledger.Check) {
 // read it.
 func (b *Bed) Newest() (r *belt.Reading, check int64) {
 	if len(b.Readings) == 0 {
-		return nil, b.offset
+		return nil, b.newestCheck
 	}
-	return &b.Readings[len(b.Readings)-1], b.offset
+	return &b.Readings[len(b.Readings)-1], b.newestCheck
 }
 
 // Beyond reports whether the newest offset since the realignment is beyond the limit.
@@ -138,7 +138,7 @@ func (b *Bed) Forecast(p Position, advancePerTravel float64) belt.Forecast {
 // unknown.
 func (b *Bed) Outlook(advancePerTravel float64) belt.Outlook {
 	return belt.Outlook{LimitMM: b.set.OffsetLimitMM, WorstMMPerM: b.set.WorstMMPerM, Certainty: b.set.Certainty,
-		AdvancePerTravel: advancePerTravel, Scatter: b.scatter, LoopMM: b.set.LoopMM, RealignedAtMM: b.From.TravelMM}
+		AdvancePerTravel: advancePerTravel, Scatter: b.scatter, LoopMM: b.set.LoopMM, RealignedAtMM: b.RealignedAt.TravelMM}
 }
 
 // TrialOutlook is the basis for judging a trial.
@@ -149,7 +149,7 @@ func (b *Bed) TrialOutlook() belt.Outlook {
 // Worst is the basis for the belt's worst offset, past and future, at the assumed rate.
 func (b *Bed) Worst() belt.WorstCase {
 	newest, _ := b.Newest()
-	return belt.WorstCase{RateMMPerM: b.set.WorstMMPerM, Newest: newest, RealignedAtMM: b.From.TravelMM}
+	return belt.WorstCase{RateMMPerM: b.set.WorstMMPerM, Newest: newest, RealignedAtMM: b.RealignedAt.TravelMM}
 }
 
 // CalibratedMM converts a travel to the last scale set; false if none was.

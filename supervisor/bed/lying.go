@@ -8,12 +8,12 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// mostLying limits the number of parts shown on the belt.
-const mostLying = 100
+// maxParts limits the number of parts shown on the belt.
+const maxParts = 100
 
-// lying is a part that may still lie on the belt: the net advances at which its two ends lay under the
+// lyingPart is a part that may still lie on the belt: the net advances at which its two ends lay under the
 // nozzle, and its sides on the X axis; both are 0 when unknown.
-type lying struct {
+type lyingPart struct {
 	book.Cycle
 	fromMM, toMM float64
 	xMM          [2]float64
@@ -31,38 +31,38 @@ type Place struct {
 	Making  bool       `json:"making,omitempty"` // it is in progress
 }
 
-// laid notes where a finished part lies.
-func (b *Bed) laid(r ledger.PartLaid, p Position, count *book.Book) {
+// addPart notes where a finished part lies.
+func (b *Bed) addPart(r ledger.PartLaid, p Position, count *book.Book) {
 	if b.Wear != nil {
 		b.Wear.Lay(r.FromMM, belt.Span{ToMM: r.ToMM - r.FromMM})
 	}
-	part := lying{Cycle: book.Cycle{Seq: r.Seq}, fromMM: r.FromMM, toMM: r.ToMM}
+	part := lyingPart{Cycle: book.Cycle{Seq: r.Seq}, fromMM: r.FromMM, toMM: r.ToMM}
 	if c, ok := count.CycleOf(r.Seq); ok {
 		part.Cycle = c
 	}
-	b.lying = slices.DeleteFunc(append(b.lying, part), func(l lying) bool { return b.off(p, l) })
-	b.lying = b.lying[max(0, len(b.lying)-mostLying):]
+	b.parts = slices.DeleteFunc(append(b.parts, part), func(l lyingPart) bool { return b.pastDropEdge(p, l) })
+	b.parts = b.parts[max(0, len(b.parts)-maxParts):]
 }
 
-// off reports whether a part's rear end has passed the drop edge; never if the edge is unknown.
-func (b *Bed) off(p Position, l lying) bool {
+// pastDropEdge reports whether a part's rear end has passed the drop edge; never if the edge is unknown.
+func (b *Bed) pastDropEdge(p Position, l lyingPart) bool {
 	return b.set.ToDropMM > 0 && p.AdvanceMM-l.toMM >= b.set.ToDropMM
 }
 
-// Sides notes where the sides of the newest part lie on the X axis.
-func (b *Bed) Sides(xMM [2]float64) {
-	if n := len(b.lying); n > 0 {
-		b.lying[n-1].xMM = xMM
+// SetSides notes where the sides of the newest part lie on the X axis.
+func (b *Bed) SetSides(xMM [2]float64) {
+	if n := len(b.parts); n > 0 {
+		b.parts[n-1].xMM = xMM
 	}
 }
 
 // Clear notes that no part lies on the belt.
-func (b *Bed) Clear() { b.lying = nil }
+func (b *Bed) Clear() { b.parts = nil }
 
 // Parts returns where the parts on the belt are, first made first.
 func (b *Bed) Parts(p Position) (list []Place) {
-	for _, l := range b.lying {
-		if !b.off(p, l) {
+	for _, l := range b.parts {
+		if !b.pastDropEdge(p, l) {
 			list = append(list, PlaceOf(p, l.Cycle, l.fromMM, l.toMM, l.xMM))
 		}
 	}

@@ -16,8 +16,8 @@ type seam struct {
 // The place of the seam becomes less certain with time since it was seen: by the error of the eye, and
 // by the belt's scale (common practice, no source).
 const (
-	seamEyeMM = 3.0
-	seamScale = 0.003 // of the advance since it was seen
+	seamReadingMM = 3.0
+	seamScale     = 0.003 // of the advance since it was seen
 )
 
 // SeamAtMM is the net advance at which the seam's start is under the nozzle, from how far ahead of the
@@ -33,7 +33,7 @@ func (b *Bed) Loop(p Position) (belt.Loop, bool) {
 	if b.set.LoopMM <= 0 || !s.seen {
 		return belt.Loop{}, false
 	}
-	margin := seamEyeMM + seamScale*math.Abs(p.AdvanceMM-s.atMM) + math.Max(0, p.UncertainMM-s.uncertainMM)
+	margin := seamReadingMM + seamScale*math.Abs(p.AdvanceMM-s.atMM) + math.Max(0, p.UncertainMM-s.uncertainMM)
 	return belt.Loop{LengthMM: b.set.LoopMM, SeamMM: b.set.SeamMM, MarginMM: margin}, true
 }
 

@@ -19,17 +19,17 @@ import (
 // Board is what the controller said of itself since the link came up. Nothing is
 // assumed that it did not say.
 type Board struct {
-	Firmware   string
-	StepsPerMM float64       // of the belt axis; 0: not reported
-	Limits     motion.Limits // of speed and acceleration; what is zero was not reported
-	Own        gcode.State   // settings that it has by itself, as far as reported
+	Firmware    string
+	StepsPerMM  float64       // of the belt axis; 0: not reported
+	Limits      motion.Limits // of speed and acceleration; what is zero was not reported
+	OwnSettings gcode.State   // settings that it has by itself, as far as reported
 
 	capabilities map[string]bool
 	inches       bool // it reported that its settings are in inches
 	fresh        bool // it has restarted since anybody else sent it lines
 
-	minute time.Time // when the present minute of its messages began
-	said   int       // messages in it
+	minuteBegan time.Time // when the present minute of its messages began
+	messages    int       // messages in it
 }
 
 // New returns a board that has said nothing yet. fresh: it has restarted since anybody
@@ -45,10 +45,10 @@ var questions = []string{"M115", "M92", "M503", "M201", "M203", "M204", "M205"}
 // Questions are the lines to send for what [Board.Hear] understands of a board.
 func Questions() []string { return slices.Clone(questions) }
 
-// Hear takes in a line of the board's own. axis is the letter of the belt axis. since is
+// Handle takes in a line of the board's own. axis is the letter of the belt axis. since is
 // where the lines that were sent since the link came up lead to: a setting that they may
 // have changed is not the board's own.
-func (b *Board) Hear(r serialio.Reply, axis byte, since gcode.State) {
+func (b *Board) Handle(r serialio.Reply, axis byte, since gcode.State) {
 	switch r.Kind {
 	case serialio.ReplyCapability:
 		if b.capabilities == nil {
@@ -61,8 +61,8 @@ func (b *Board) Hear(r serialio.Reply, axis byte, since gcode.State) {
 		if steps, ok := stepsIn(r.Text, axis); ok {
 			b.StepsPerMM = steps
 		}
-		b.hearLimits(r.Text)
-		b.hearOwn(r.Text, since)
+		b.handleLimits(r.Text)
+		b.handleOwnSetting(r.Text, since)
 	}
 }
 
@@ -89,8 +89,8 @@ func (b *Board) Seen(port string) ledger.BoardSeen {
 	return ledger.BoardSeen{Port: port, Firmware: b.Firmware, Capabilities: maps.Clone(b.capabilities), StepsPerMM: b.StepsPerMM}
 }
 
-// Is reports whether what was recorded of a board is what this one says: there is nothing new to record.
-func (b *Board) Is(k *ledger.BoardSeen) bool {
+// Matches reports whether what was recorded of a board is what this one says: there is nothing new to record.
+func (b *Board) Matches(k *ledger.BoardSeen) bool {
 	return k.Firmware == b.Firmware && k.StepsPerMM == b.StepsPerMM && changed(k.Capabilities, b.capabilities) == ""
 }
 
@@ -125,20 +125,20 @@ func changed(was, is map[string]bool) string {
 	return strings.Join(list, ", ")
 }
 
-// messages is how many messages of the board's own are kept in a minute.
-const messages = 10
+// maxMessagesPerMinute is how many messages of the board's own are kept in a minute.
+const maxMessagesPerMinute = 10
 
-// Says returns what to keep of a message: all of it, or "" once the board has sent too many
+// KeepMessage returns what to keep of a message: all of it, or "" once the board has sent too many
 // within a minute. Each that is kept is a transaction, and a board may repeat itself for ever.
-func (b *Board) Says(now time.Time, text string) string {
-	if now.Sub(b.minute) >= time.Minute {
-		b.minute, b.said = now, 0
+func (b *Board) KeepMessage(now time.Time, text string) string {
+	if now.Sub(b.minuteBegan) >= time.Minute {
+		b.minuteBegan, b.messages = now, 0
 	}
-	b.said++
+	b.messages++
 	switch {
-	case b.said < messages:
+	case b.messages < maxMessagesPerMinute:
 		return text
-	case b.said == messages:
+	case b.messages == maxMessagesPerMinute:
 		return "the board sends more messages than are kept: " + text
 	}
 	return ""
@@ -149,7 +149,7 @@ type Answer struct {
 	Answered  bool
 	Restarted bool
 	Number    int64 // its last accepted line number, -1: not reported
-	Place     Place
+	Position  Position
 }
 
 // stepsIn finds an axis's steps/mm in a settings line such as
@@ -168,9 +168,9 @@ func stepsIn(text string, axis byte) (float64, bool) {
 	return 0, false
 }
 
-// hearOwn takes a line of the board's own into what is known of its settings, unless a line that was
+// handleOwnSetting takes a line of the board's own into what is known of its settings, unless a line that was
 // sent since it has restarted may have set them.
-func (b *Board) hearOwn(text string, since gcode.State) {
+func (b *Board) handleOwnSetting(text string, since gcode.State) {
 	reported := gcode.NewState()
 	text = plain(text)
 	if !b.fresh || b.inches || !reported.Tell(text) {
@@ -182,7 +182,7 @@ func (b *Board) hearOwn(text string, since gcode.State) {
 		}
 	}
 	if len(since.Lasting.Lines()) == 0 || len(reported.Lasting.Lines()) == 0 {
-		b.Own.Tell(text)
+		b.OwnSettings.Tell(text)
 	}
 }
 

@@ -16,7 +16,7 @@ import (
 // hear lets a board with the belt on Y say lines; nothing was sent to it before.
 func hear(b *Board, lines ...string) {
 	for _, text := range lines {
-		b.Hear(serialio.ParseReply([]byte(text)), 'Y', gcode.NewState())
+		b.Handle(serialio.ParseReply([]byte(text)), 'Y', gcode.NewState())
 	}
 }
 
@@ -103,13 +103,13 @@ func TestOwnSettings(t *testing.T) {
 	} {
 		b := New(c.fresh)
 		hear(&b, c.before)
-		b.Hear(serialio.ParseReply([]byte(c.line)), 'Y', c.since)
+		b.Handle(serialio.ParseReply([]byte(c.line)), 'Y', c.since)
 		want := gcode.NewState()
 		if c.own {
 			want.Tell(strings.TrimPrefix(c.line, "echo:  "))
 		}
-		if b.Own.Settings != want.Settings || b.Own.Lasting != want.Lasting {
-			t.Errorf("%s: own settings %+v %q, want %+v %q", c.name, b.Own.Settings, b.Own.Lasting.Lines(), want.Settings, want.Lasting.Lines())
+		if b.OwnSettings.Settings != want.Settings || b.OwnSettings.Lasting != want.Lasting {
+			t.Errorf("%s: own settings %+v %q, want %+v %q", c.name, b.OwnSettings.Settings, b.OwnSettings.Lasting.Lines(), want.Settings, want.Lasting.Lines())
 		}
 	}
 }
@@ -169,11 +169,11 @@ func TestDiffers(t *testing.T) {
 		if list := b.Differs(&c.known); !slices.Equal(list, c.list) {
 			t.Errorf("%s: differs in %q, want %q", c.name, list, c.list)
 		}
-		if is := b.Is(&c.known); is != c.is {
+		if is := b.Matches(&c.known); is != c.is {
 			t.Errorf("%s: nothing new to record: %t, want %t", c.name, is, c.is)
 		}
 	}
-	if hear(&was, "Cap:Z_PROBE:1"); was.Is(&known) {
+	if hear(&was, "Cap:Z_PROBE:1"); was.Matches(&known) {
 		t.Error("what the board says later has altered what was recorded of it")
 	}
 }
@@ -185,7 +185,7 @@ func TestMessages(t *testing.T) {
 	for minute := range 2 {
 		var kept []string
 		for range 50 {
-			if text := b.Says(now, "probe failed"); text != "" {
+			if text := b.KeepMessage(now, "probe failed"); text != "" {
 				kept = append(kept, text)
 			}
 			now = now.Add(time.Second)

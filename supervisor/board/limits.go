@@ -8,9 +8,9 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// mostPerSecond: a top speed above it is in mm/min, as some boards do; no
+// maxMMPerS: a top speed above it is in mm/min, as some boards do; no
 // printer's axis runs at 1000 mm/s (common practice, no source).
-const mostPerSecond = 1000
+const maxMMPerS = 1000
 
 // readLimits takes what a settings line says, such as
 // "echo:  M203 X500.00 Y500.00 Z5.00 E25.00", into l. Values that
@@ -45,7 +45,7 @@ func readLimits(text string, l *motion.Limits) {
 		}
 	case "203":
 		for a := range motion.Axes {
-			if take("XYZE"[a], &l.SpeedMMPerS[a]) && l.SpeedMMPerS[a] > mostPerSecond {
+			if take("XYZE"[a], &l.SpeedMMPerS[a]) && l.SpeedMMPerS[a] > maxMMPerS {
 				l.SpeedMMPerS[a] /= 60
 			}
 		}
@@ -83,9 +83,9 @@ func settingIn(text string) (number, rest string, ok bool) {
 	return "", "", false
 }
 
-// hearLimits takes a line of the board's own into what is known of its limits. A board
+// handleLimits takes a line of the board's own into what is known of its limits. A board
 // that reports its settings in inches is not believed.
-func (b *Board) hearLimits(text string) {
+func (b *Board) handleLimits(text string) {
 	word, _, _ := strings.Cut(strings.TrimSpace(text), " ")
 	switch word {
 	case "G20":

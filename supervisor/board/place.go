@@ -7,8 +7,8 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// Place is where the board last said that it stands, in its own units.
-type Place struct {
+// Position is where the board last said that it stands, in its own units.
+type Position struct {
 	At       [4]float64 // X, Y, Z, E
 	Reported bool
 }
@@ -17,9 +17,9 @@ type Place struct {
 // hundredths, and count in whole steps.
 const ToleranceMM = 0.05
 
-// OffMM is how far along an axis the board says that it stands from where the lines that it
+// DifferenceMM is how far along an axis the board says that it stands from where the lines that it
 // accepted lead to, 0 where it said nothing.
-func (p *Place) OffMM(a gcode.Axis, at *gcode.State) float64 {
+func (p *Position) DifferenceMM(a gcode.Axis, at *gcode.State) float64 {
 	if !p.Reported || !at.Known[a] {
 		return 0
 	}
@@ -30,13 +30,13 @@ func (p *Place) OffMM(a gcode.Axis, at *gcode.State) float64 {
 	return math.Abs(is - want)
 }
 
-// Wrong compares where the board stands with where its lines should have brought it. A line
+// Difference compares where the board stands with where its lines should have brought it. A line
 // altered on the way so that its checksum still fits (an XOR sees no even number of flips in one
 // bit column, and no swapped bytes) mostly shows here. It returns "" when they agree or nothing
 // was reported.
-func (p *Place) Wrong(at *gcode.State) string {
+func (p *Position) Difference(at *gcode.State) string {
 	for a := gcode.X; a <= gcode.Z; a++ {
-		if p.OffMM(a, at) > ToleranceMM {
+		if p.DifferenceMM(a, at) > ToleranceMM {
 			return fmt.Sprintf("the board is at %s %.2f mm, but the lines it accepted lead to %.2f", a, p.At[a], at.PositionMM[a])
 		}
 	}

@@ -31,8 +31,8 @@ func TestWrong(t *testing.T) {
 		{"X:10.00 Y:99.00 Z:0.20 E:5.00", unknown, ""},
 	} {
 		r := serialio.ParseReply([]byte(c.text))
-		p := Place{At: r.Position, Reported: r.HasPosition}
-		if got := p.Wrong(&c.at); got != c.wrong {
+		p := Position{At: r.Position, Reported: r.HasPosition}
+		if got := p.Difference(&c.at); got != c.wrong {
 			t.Errorf("%q: %q, want %q", c.text, got, c.wrong)
 		}
 	}

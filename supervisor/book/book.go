@@ -42,13 +42,13 @@ type Book struct {
 	filamentMM float64 // used by all cycles that have ended
 	made       int     // parts of all lots whose cycle was confirmed
 
-	checks      []check // in force, each in the order of the visits that they report
-	correctedBy map[int64]int64
-	answered    int64   // the newest check that the operator has continued against
-	scaled      bool    // the belt's scale was set,
-	scaleAtMM   float64 // last at this travel
-	rescaled    bool    // and no check was recorded since
-	spool, bin  *mark
+	checks       []check // in force, each in the order of the visits that they report
+	correctedBy  map[int64]int64
+	overriddenTo int64   // the newest check that the operator has continued against
+	scaled       bool    // the belt's scale was set,
+	scaleAtMM    float64 // last at this travel
+	rescaled     bool    // and no check was recorded since
+	spool, bin   *mark
 }
 
 // CareSince is when something was last done, and what the machine has made since.
@@ -98,10 +98,10 @@ func New(set Settings) *Book {
 func (b *Book) Fold(r ledger.Record, at time.Time) {
 	switch r := r.(type) {
 	case ledger.LotOpened:
-		b.opened(r.Lot)
+		b.openLot(r.Lot)
 	case ledger.SizeOrdered:
 		if l := b.Lot; l != nil && l.ID == r.LotID {
-			l.ordered(r)
+			l.orderSize(r)
 		}
 	case ledger.LotChanged:
 		if l := b.Lot; l != nil && l.ID == r.LotID {
@@ -111,18 +111,18 @@ func (b *Book) Fold(r ledger.Record, at time.Time) {
 			}
 		}
 	case ledger.CycleBegun:
-		b.begun(r)
+		b.beginCycle(r)
 	case ledger.CycleMade:
 		b.cycleMade(r)
 	case ledger.CycleInterrupted:
-		b.interrupted(r)
+		b.interruptCycle(r)
 	case ledger.CycleDecided:
-		b.decided(r)
+		b.decideCycle(r)
 	case ledger.CheckRecorded:
-		b.checked(r.Check, at)
+		b.addCheck(r.Check, at)
 	case ledger.ScaleSet:
 		b.scaled, b.scaleAtMM, b.rescaled = true, r.TravelMM, true
-		b.sizesAnew()
+		b.resetSizes()
 	case ledger.HoldBegun:
 		b.Next.Hold = max(b.Next.Hold, r.ID+1)
 		b.Hold = &Hold{ID: r.ID, Reason: r.Reason, Text: r.Text, TravelMM: r.TravelMM}
@@ -135,7 +135,7 @@ func (b *Book) Fold(r ledger.Record, at time.Time) {
 		}
 	case ledger.EventNoted:
 		if r.Kind == EventOverride {
-			b.answered = b.Next.Check - 1
+			b.overriddenTo = b.Next.Check - 1
 		}
 	case ledger.CareDone:
 		if r.Stamp.At.IsZero() {
@@ -146,10 +146,10 @@ func (b *Book) Fold(r ledger.Record, at time.Time) {
 	}
 }
 
-func (b *Book) opened(l ledger.Lot) {
+func (b *Book) openLot(l ledger.Lot) {
 	b.Next.Lot = max(b.Next.Lot, l.ID+1)
 	t := &tally{confirmed: make([]int, len(l.Jobs))}
-	b.Lot = &Lot{Lot: l, Counts: make([]Count, len(l.Jobs)), Last: -1, before: -1}
+	b.Lot = &Lot{Lot: l, Counts: make([]Count, len(l.Jobs)), Last: -1, previous: -1}
 	for i, j := range l.Jobs {
 		b.Lot.Counts[i].Ordered = j.GoodOrdered
 		t.filamentMM = append(t.filamentMM, j.FilamentMMPerCycle)
@@ -157,20 +157,20 @@ func (b *Book) opened(l ledger.Lot) {
 	b.lots[l.ID] = t
 }
 
-// of returns the lot of a cycle if it is the newest.
-func (b *Book) of(c Cycle) *Lot {
+// lotOf returns the lot of a cycle if it is the newest.
+func (b *Book) lotOf(c Cycle) *Lot {
 	if l := b.Lot; l != nil && l.ID == c.LotID && c.Job < len(l.Counts) {
 		return l
 	}
 	return nil
 }
 
-func (b *Book) begun(r ledger.CycleBegun) {
+func (b *Book) beginCycle(r ledger.CycleBegun) {
 	b.Next.Cycle = max(b.Next.Cycle, r.Seq+1)
 	b.open = &Cycle{r.Seq, r.LotID, r.JobIndex, r.Ordinal}
-	if l := b.of(*b.open); l != nil {
+	if l := b.lotOf(*b.open); l != nil {
 		l.Begun++
-		l.before, l.Last = l.Last, r.JobIndex
+		l.previous, l.Last = l.Last, r.JobIndex
 	}
 }
 
@@ -190,14 +190,14 @@ func (b *Book) cycleMade(r ledger.CycleMade) {
 	if t := b.lots[c.LotID]; t != nil && c.Job < len(t.confirmed) {
 		t.confirmed[c.Job]++
 	}
-	if l := b.of(*c); l != nil {
-		l.madeOne(c.Job)
+	if l := b.lotOf(*c); l != nil {
+		l.addMade(c.Job)
 	}
 }
 
-// interrupted sets a part aside until it is decided on. Its filament is unknown: it counts as a whole
+// interruptCycle sets a part aside until it is decided on. Its filament is unknown: it counts as a whole
 // part's.
-func (b *Book) interrupted(r ledger.CycleInterrupted) {
+func (b *Book) interruptCycle(r ledger.CycleInterrupted) {
 	c := b.open
 	if c == nil || c.Seq != r.Seq {
 		return
@@ -205,7 +205,7 @@ func (b *Book) interrupted(r ledger.CycleInterrupted) {
 	b.open = nil
 	b.filamentMM += b.wholeMM(*c)
 	b.Undecided = append(b.Undecided, *c)
-	if l := b.of(*c); l != nil {
+	if l := b.lotOf(*c); l != nil {
 		l.Counts[c.Job].Interrupted++
 	}
 }
@@ -218,9 +218,9 @@ func (b *Book) wholeMM(c Cycle) float64 {
 	return 0
 }
 
-// decided applies the decision on an interrupted part. Without a check, a part that is not good means
+// decideCycle applies the decision on an interrupted part. Without a check, a part that is not good means
 // that nothing of it was laid.
-func (b *Book) decided(r ledger.CycleDecided) {
+func (b *Book) decideCycle(r ledger.CycleDecided) {
 	i := slices.IndexFunc(b.Undecided, func(c Cycle) bool { return c.Seq == r.Seq })
 	if i < 0 {
 		return
@@ -231,7 +231,7 @@ func (b *Book) decided(r ledger.CycleDecided) {
 	if void {
 		b.filamentMM -= b.wholeMM(c)
 	}
-	l := b.of(c)
+	l := b.lotOf(c)
 	if l == nil {
 		return
 	}
@@ -239,10 +239,10 @@ func (b *Book) decided(r ledger.CycleDecided) {
 	n.Interrupted--
 	if void {
 		l.Void++
-		l.Last = l.before
+		l.Last = l.previous
 		return
 	}
-	l.madeOne(c.Job)
+	l.addMade(c.Job)
 	if r.Good {
 		n.Good++
 		n.DecidedGood++

@@ -22,31 +22,31 @@ type mark struct {
 	spoolG     float64 // filament on the spool, if it was weighed
 }
 
-// checked applies a check. A correction replaces the check that it corrects, and everything that
+// addCheck applies a check. A correction replaces the check that it corrects, and everything that
 // follows from the checks is derived again; it is not a visit of its own.
-func (b *Book) checked(c ledger.Check, at time.Time) {
+func (b *Book) addCheck(c ledger.Check, at time.Time) {
 	b.Next.Check = max(b.Next.Check, c.ID+1)
 	if c.Corrects != 0 {
 		b.correctedBy[c.Corrects] = c.ID
 		for i := range b.checks {
 			if b.checks[i].ID == c.Corrects {
 				b.checks[i].Check = c
-				b.derive()
+				b.applyChecks()
 				return
 			}
 		}
 	}
 	b.checks = append(b.checks, check{Check: c, mark: mark{made: b.made, filamentMM: b.filamentMM}, rescaled: b.rescaled, outdated: b.scaled && c.TravelMM <= b.scaleAtMM})
 	b.rescaled = false
-	b.take(&b.checks[len(b.checks)-1])
+	b.applyCheck(&b.checks[len(b.checks)-1])
 	b.Since = Since{TravelMM: c.TravelMM, At: at}
 	if b.Hold != nil {
 		b.Hold.Checked = true
 	}
 }
 
-// derive applies all checks in force from the beginning.
-func (b *Book) derive() {
+// applyChecks applies all checks in force from the beginning.
+func (b *Book) applyChecks() {
 	b.spool, b.bin = nil, nil
 	if l := b.Lot; l != nil {
 		l.sizes = sizes{}
@@ -55,15 +55,15 @@ func (b *Book) derive() {
 		}
 	}
 	for i := range b.checks {
-		b.take(&b.checks[i])
+		b.applyCheck(&b.checks[i])
 	}
 	if b.rescaled {
-		b.sizesAnew()
+		b.resetSizes()
 	}
 }
 
-// take applies one check.
-func (b *Book) take(c *check) {
+// applyCheck applies one check.
+func (b *Book) applyCheck(c *check) {
 	if c.SpoolG != nil {
 		b.spool = &c.mark
 		b.spool.spoolG = *c.SpoolG - b.set.SpoolTareG
@@ -76,7 +76,7 @@ func (b *Book) take(c *check) {
 		return
 	}
 	if c.rescaled {
-		l.sizes.anew()
+		l.sizes.reset()
 	}
 	k := jobOf(c.Check)
 	if k >= len(l.Counts) || c.JobIndex == nil && len(l.Counts) > 1 {
@@ -84,10 +84,10 @@ func (b *Book) take(c *check) {
 	}
 	l.Counts[k].Good += c.Good
 	l.Counts[k].Scrap += ledger.Sum(c.Scrap)
-	l.sizes.word(c.Check, k)
-	l.sizes.measured(c.ID, k, c.LengthsMM)
+	l.sizes.decide(c.Check, k)
+	l.sizes.add(c.ID, k, c.LengthsMM)
 	if c.outdated {
-		l.sizes.anew()
+		l.sizes.reset()
 	}
 }
 
@@ -121,9 +121,9 @@ func (b *Book) Check(id int64) (c ledger.Check, by int64, ok bool) {
 	return ledger.Check{}, b.correctedBy[id], false
 }
 
-// Left is how many parts of a job a correction may count: those made, less what other checks have
+// Countable is how many parts of a job a correction may count: those made, less what other checks have
 // counted. It is false if the lot has no such job.
-func (b *Book) Left(old ledger.Check, job int) (n int, ok bool) {
+func (b *Book) Countable(old ledger.Check, job int) (n int, ok bool) {
 	t := b.lots[old.LotID]
 	if t == nil || job < 0 || job >= len(t.confirmed) {
 		return 0, false
@@ -137,9 +137,9 @@ func (b *Book) Left(old ledger.Check, job int) (n int, ok bool) {
 	return n, true
 }
 
-// GoneAgainst reports whether the operator has continued, with a reason, after a check was recorded:
+// Overridden reports whether the operator has continued, with a reason, after a check was recorded:
 // the check's objections are answered.
-func (b *Book) GoneAgainst(check int64) bool { return check <= b.answered }
+func (b *Book) Overridden(check int64) bool { return check <= b.overriddenTo }
 
 // SpoolG returns the filament on the spool when it was weighed, and the millimetres used since by
 // cycles that have ended; an interrupted one counts as a whole one. It is false if no spool was ever

@@ -17,10 +17,10 @@ type Lot struct {
 	Last   int         // job of the newest cycle that is not void, -1 before the first
 	Sizes  []SizeOrder // ordered, by job; nil when none was ordered
 
-	before  int // job of the cycle before the newest
-	sizes   sizes
-	yield   *Yield // never modified: readers may keep it
-	yieldOf quality.Order
+	previous int // job of the cycle before the newest
+	sizes    sizes
+	yield    *Yield // never modified: readers may keep it
+	yieldOf  quality.Order
 }
 
 // Count counts the parts of one job of a lot.
@@ -53,7 +53,7 @@ func (c Count) NotLookedAt() int { return c.Made - c.Good - c.Scrap }
 // Wanted is the number of cycles still to begin, if all parts are good.
 func (c Count) Wanted() int { return max(0, c.Ordered-(c.Made-c.Scrap)) }
 
-func (l *Lot) madeOne(job int) {
+func (l *Lot) addMade(job int) {
 	l.Counts[job].Made++
 	l.Made++
 }

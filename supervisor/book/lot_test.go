@@ -32,7 +32,7 @@ func TestYieldIsPlannedOnce(t *testing.T) {
 			t.Fatal("planned again, and nothing has changed")
 		}
 	}
-	l.madeOne(0)
+	l.addMade(0)
 	l.Counts[0].Scrap++
 	fresh := &Lot{Counts: []Count{{Ordered: 100_000, Made: 1, Scrap: 1}}}
 	got, _ := l.Yield()

@@ -10,9 +10,9 @@ import (
 
 // sizes are the charts of measured lengths, one for each job of a lot.
 type sizes struct {
-	charts []*quality.Monitor // by job; nil before the first length
-	values [][]float64        // the newest lengths by job, since the scale was set
-	spoken []int              // visits whose lengths gave a signal against the chart, by job
+	charts  []*quality.Monitor // by job; nil before the first length
+	values  [][]float64        // the newest lengths by job, since the scale was set
+	signals []int              // visits whose lengths gave a signal against the chart, by job
 	// performed is the cached result for the values, nil when it must be recomputed.
 	performed []*performed
 	signal    string // signal of the newest lengths against their chart; empty for none
@@ -27,8 +27,8 @@ type SizeOrder struct {
 	ToleranceMM float64 `json:"tolerance_mm"`
 }
 
-// mostLengths is the number of newest lengths that performance is computed from.
-const mostLengths = 500
+// maxLengths is the number of newest lengths that performance is computed from.
+const maxLengths = 500
 
 // Size is the chart of one job's measured lengths.
 type Size struct {
@@ -56,15 +56,15 @@ type Size struct {
 	WhyNot      string            `json:"why_no_performance,omitempty"`
 }
 
-// measured applies the lengths of a check. A signal stays in force until lengths come without one, the
+// add applies the lengths of a check. A signal stays in force until lengths come without one, the
 // belt's scale is corrected, or the operator continues with a reason.
-func (s *sizes) measured(check int64, job int, lengths []float64) {
+func (s *sizes) add(check int64, job int, lengths []float64) {
 	s.remarks = ""
 	if len(lengths) == 0 {
 		return
 	}
 	for len(s.charts) <= job {
-		s.charts, s.values, s.spoken, s.performed = append(s.charts, nil), append(s.values, nil), append(s.spoken, 0), append(s.performed, nil)
+		s.charts, s.values, s.signals, s.performed = append(s.charts, nil), append(s.values, nil), append(s.signals, 0), append(s.performed, nil)
 	}
 	if s.charts[job] == nil {
 		s.charts[job], _ = quality.NewMonitor(quality.DefaultSettings()) // these are sound
@@ -78,8 +78,8 @@ func (s *sizes) measured(check int64, job int, lengths []float64) {
 			continue // the check was refused for it already
 		}
 		s.values[job] = append(s.values[job], v)
-		if n := len(s.values[job]); n > mostLengths {
-			s.values[job] = s.values[job][n-mostLengths:]
+		if n := len(s.values[job]); n > maxLengths {
+			s.values[job] = s.values[job][n-maxLengths:]
 		}
 		for _, signal := range verdict.Signals {
 			said = append(said, signal.Text)
@@ -94,7 +94,7 @@ func (s *sizes) measured(check int64, job int, lengths []float64) {
 	if len(said) == 0 {
 		return
 	}
-	s.spoken[job]++
+	s.signals[job]++
 	s.signal = strings.Join(said, "; ")
 	// The limits stay. The memory of averages and runs is cleared: a value that stood out would
 	// otherwise drag good ones after it into signals of their own.
@@ -108,32 +108,32 @@ func (s *sizes) measured(check int64, job int, lengths []float64) {
 	}
 }
 
-// word applies what a check decides on earlier lengths. It ends their signal, unless other lengths
+// decide applies what a check decides on earlier lengths. It ends their signal, unless other lengths
 // still stand out.
-func (s *sizes) word(c ledger.Check, job int) {
+func (s *sizes) decide(c ledger.Check, job int) {
 	if len(c.SetAside) == 0 && !c.LengthsAccepted || s.Chart(job) == nil {
 		return
 	}
-	s.performed[job], s.spoken[job], s.signal = nil, 0, ""
+	s.performed[job], s.signals[job], s.signal = nil, 0, ""
 	for _, text := range quality.Word(s.charts[job], c.SetAside, c.Note, c.LengthsAccepted) {
-		s.signal, s.by, s.spoken[job] = text, c.ID, 1
+		s.signal, s.by, s.signals[job] = text, c.ID, 1
 	}
 }
 
-// anew makes the chart learn its limits again, since the parts will have another length.
-func (s *sizes) anew() {
+// reset makes the chart learn its limits again, since the parts will have another length.
+func (s *sizes) reset() {
 	for k, c := range s.charts {
 		if c != nil {
 			c.Reset()
 		}
-		s.values[k], s.spoken[k], s.performed[k] = nil, 0, nil
+		s.values[k], s.signals[k], s.performed[k] = nil, 0, nil
 	}
 	s.signal = ""
 }
 
-func (b *Book) sizesAnew() {
+func (b *Book) resetSizes() {
 	if b.Lot != nil {
-		b.Lot.sizes.anew()
+		b.Lot.sizes.reset()
 	}
 }
 
@@ -151,7 +151,7 @@ func (l *Lot) Chart(job int) *quality.Monitor { return l.sizes.Chart(job) }
 // SizeSignal is the signal of the newest measured lengths against their chart, "" if there is none or
 // the operator has continued against it.
 func (b *Book) SizeSignal() string {
-	if b.Lot == nil || b.GoneAgainst(b.Lot.sizes.by) {
+	if b.Lot == nil || b.Overridden(b.Lot.sizes.by) {
 		return ""
 	}
 	return b.Lot.sizes.signal
@@ -160,7 +160,7 @@ func (b *Book) SizeSignal() string {
 // Remarks are on the lengths of the newest check, each preceded by a semicolon.
 func (l *Lot) Remarks() string { return l.sizes.remarks }
 
-func (l *Lot) ordered(r ledger.SizeOrdered) {
+func (l *Lot) orderSize(r ledger.SizeOrdered) {
 	if l.Sizes == nil {
 		l.Sizes = make([]SizeOrder, len(l.Jobs))
 	}
@@ -184,7 +184,7 @@ func (l *Lot) Size(job int) *Size {
 	}
 	if job < len(l.Sizes) && l.Sizes[job].LengthMM > 0 {
 		if l.sizes.performed[job] == nil {
-			l.sizes.performed[job] = perform(l.Sizes[job], l.sizes.values[job], l.sizes.spoken[job])
+			l.sizes.performed[job] = perform(l.Sizes[job], l.sizes.values[job], l.sizes.signals[job])
 		}
 		v.perform(l.Sizes[job], l.sizes.performed[job])
 	}

@@ -13,10 +13,10 @@ const (
 	// A warming that takes times as long as usual, and this much more, is a fault: a
 	// sensor half out of its block follows a body that is far hotter than it shows.
 	// Common practice, no source.
-	times    = 2
-	slackFor = 20 * time.Second
-	// roughly is the same where a single warming was seen yet.
-	roughly = 3
+	slowFactor = 2
+	slowSlack  = 20 * time.Second
+	// slowFactorRough is the same where a single warming was seen yet.
+	slowFactorRough = 3
 )
 
 // compare holds a warming against what was learned of this heater, so that a cartridge
@@ -32,22 +32,22 @@ func (w *Watch) compare(r Reading, m *Model, add func(Kind, bool, string, ...any
 		return
 	}
 	d := r.At - w.start.At
-	most := time.Duration(times)
+	most := time.Duration(slowFactor)
 	usual, ok := m.heatUp(w.start.C, r.C, EnoughSpans)
 	if !ok {
-		most = roughly
+		most = slowFactorRough
 		usual, ok = m.heatUp(w.start.C, r.C, 1)
 	}
-	if ok && r.C > w.start.C+behindC && d > most*usual+slackFor {
-		add(Slow, true, "took %s from %.0f to %.0f °C, which usually takes %s: the heater, the sensor or a wire is broken or loose"+OrNoMains, inWords(d), w.start.C, r.C, inWords(usual))
+	if ok && r.C > w.start.C+behindC && d > most*usual+slowSlack {
+		add(Slow, true, "took %s from %.0f to %.0f °C, which usually takes %s: the heater, the sensor or a wire is broken or loose"+OrNoMains, durationText(d), w.start.C, r.C, durationText(usual))
 	}
 	by, known := m.Deviation(Full, w.start.C, d, r.C)
 	mean, _, _ := m.Expect(Full, w.start.C, d)
 	if !known || by > -behindSD || r.C > mean-behindC {
-		w.late = 0
+		w.behindInARow = 0
 		return
 	}
-	if w.late++; w.late >= behindReadings {
-		add(Drifted, false, "heats slower than before: %.0f °C instead of %.0f %s after %.0f; check its cartridge, plug and insulation", r.C, mean, inWords(d), w.start.C)
+	if w.behindInARow++; w.behindInARow >= behindReadings {
+		add(Drifted, false, "heats slower than before: %.0f °C instead of %.0f %s after %.0f; check its cartridge, plug and insulation", r.C, mean, durationText(d), w.start.C)
 	}
 }

@@ -19,8 +19,8 @@ type Duty struct {
 	Mean    float64 `json:"mean"`
 	Var     float64 `json:"var"`
 
-	odd  int  // windows in a row unlike those before
-	said bool // that they are
+	unusualInARow int  // windows in a row unlike those before
+	reported      bool // that they are
 }
 
 // Unusual is a drive unlike the one that was needed before.
@@ -33,16 +33,16 @@ type Unusual struct {
 // How the drive is learned and judged (common practice, no source: a controller that
 // switches on and off needs a window over some of its cycles).
 const (
-	dutyWindow   = 3 * time.Minute
-	dutySettle   = time.Minute // after the target was reached
-	dutyWithinC  = 3           // of the target, or it is not held
-	enoughDuties = 10
-	oddDuties    = 3    // windows in a row
-	newDuties    = 20   // windows in a row after which it is the usual one
-	oddShare     = 0.35 // of the mean
-	oddSigmas    = 5
-	mostDuty     = 10000 // beyond any board's units: a damaged word
-	sameDutyC    = 0.5   // targets that are one
+	dutyWindow      = 3 * time.Minute
+	dutySettle      = time.Minute // after the target was reached
+	dutyWithinC     = 3           // of the target, or it is not held
+	minWindows      = 10
+	unusualWindows  = 3    // windows in a row
+	newUsualWindows = 20   // windows in a row after which it is the usual one
+	unusualShare    = 0.35 // of the mean
+	unusualSigmas   = 5
+	maxDuty         = 10000 // beyond any board's units: a damaged word
+	sameDutyC       = 0.5   // targets that are one
 )
 
 // held is a run of readings at a target that was reached.
@@ -58,7 +58,7 @@ type held struct {
 // when a hold has ended from which something was learned.
 func (l *Learner) hold(r Reading) (learned bool) {
 	s := &l.held
-	if !r.HasDuty || !(r.Duty >= 0 && r.Duty <= mostDuty) || r.TargetC <= 0 || math.Abs(r.C-r.TargetC) > dutyWithinC ||
+	if !r.HasDuty || !(r.Duty >= 0 && r.Duty <= maxDuty) || r.TargetC <= 0 || math.Abs(r.C-r.TargetC) > dutyWithinC ||
 		r.TargetC != s.targetC || l.seen && r.At-l.last.At > gap {
 		learned = s.fresh
 		*s = held{targetC: r.TargetC, from: r.At + dutySettle}
@@ -72,19 +72,19 @@ func (l *Learner) hold(r Reading) (learned bool) {
 	}
 	s.n++
 	s.sum += r.Duty
-	l.idles = l.idles || r.Duty == 0
-	l.parts = l.parts || r.Duty > 0 && r.Duty < l.most
+	l.sawZeroDuty = l.sawZeroDuty || r.Duty == 0
+	l.sawPartDuty = l.sawPartDuty || r.Duty > 0 && r.Duty < l.maxDuty
 	if r.At-s.begun < dutyWindow {
 		return false
 	}
 	mean := s.sum / s.n
 	s.n, s.sum = 0, 0
-	if l.idles && !l.parts {
+	if l.sawZeroDuty && !l.sawPartDuty {
 		return false // reports that keep step with its switching always show the same half of it
 	}
 	s.fresh = true
 	if odd := l.model.Duties.of(r.TargetC).window(mean); odd != nil {
-		l.odd = odd
+		l.unusual = odd
 	}
 	return false
 }
@@ -110,21 +110,21 @@ func (d *Duties) of(targetC float64) *Duty {
 // window takes in the mean of one window.
 func (d *Duty) window(mean float64) *Unusual {
 	off := mean - d.Mean
-	if d.N >= enoughDuties && d.Mean > 0 {
-		bound := max(oddSigmas*math.Sqrt(d.Var), oddShare*d.Mean)
+	if d.N >= minWindows && d.Mean > 0 {
+		bound := max(unusualSigmas*math.Sqrt(d.Var), unusualShare*d.Mean)
 		switch {
 		case math.Abs(off) <= bound/2:
-			d.odd, d.said = 0, false
+			d.unusualInARow, d.reported = 0, false
 		case math.Abs(off) <= bound:
-			d.odd = 0
+			d.unusualInARow = 0
 		default:
-			d.odd++
-			if d.odd >= newDuties { // it stays so: another job, or another machine by now
+			d.unusualInARow++
+			if d.unusualInARow >= newUsualWindows { // it stays so: another job, or another machine by now
 				*d = Duty{TargetC: d.TargetC, N: 1, Mean: mean}
 				return nil
 			}
-			if d.odd == oddDuties && !d.said {
-				d.said = true
+			if d.unusualInARow == unusualWindows && !d.reported {
+				d.reported = true
 				return &Unusual{TargetC: d.TargetC, Was: d.Mean, Is: mean, Learned: time.Duration(d.N) * dutyWindow}
 			}
 			return nil

@@ -27,9 +27,9 @@ func (g *guarded) read(d time.Duration, c func(s float64) float64) (why string) 
 		g.now += time.Second
 		r := Reading{At: g.now, C: c(s), TargetC: g.targetC, Assumed: g.nobody}
 		g.Observe(Nozzle, r, 0, &m)
-		g.Decide(g.now)
-		g.ever = g.ever || g.Shown()
-		if w := g.Withdraw(Nozzle, r); w != "" && why == "" {
+		g.DecideProof(g.now)
+		g.ever = g.ever || g.ShownOff()
+		if w := g.WithdrawProof(Nozzle, r); w != "" && why == "" {
 			why = w
 		}
 	}
@@ -38,15 +38,15 @@ func (g *guarded) read(d time.Duration, c func(s float64) float64) (why string) 
 
 func (g *guarded) heat(c float64) {
 	g.Command(Nozzle, c)
-	g.MayHeat()
+	g.MarkMaybeOn()
 	g.targetC = c
 }
 
 func (g *guarded) off() {
 	g.Command(Nozzle, 0)
 	g.targetC = 0
-	g.Taken()
-	g.Off(g.now)
+	g.MarkOffAccepted()
+	g.BeginProof(g.now)
 }
 
 func level(c float64) func(float64) float64 { return func(float64) float64 { return c } }
@@ -83,15 +83,15 @@ func TestProofOfOff(t *testing.T) {
 			g.read(2*time.Minute, cools(36, 150))
 		}},
 		"a bed that an earlier process knew, and the board does not tell": {false, "bed: no reliable reading", func(g *guarded) {
-			g.There(Bed)
-			g.Unknown()
+			g.MarkPresent(Bed)
+			g.AssumeOn()
 			g.read(time.Minute, level(200))
 			g.off()
 			g.read(5*time.Minute, cools(200, 150))
 		}},
 		"that bed was taken away, as somebody has said": {true, "nozzle fell from 20", func(g *guarded) {
-			g.There(Bed)
-			g.Unknown()
+			g.MarkPresent(Bed)
+			g.AssumeOn()
 			g.read(time.Minute, level(200))
 			g.Trust()
 			g.heat(205)
@@ -192,12 +192,12 @@ func TestProofOfOff(t *testing.T) {
 			for range 60 {
 				g.now += time.Second
 				g.Observe(Bed, Reading{At: g.now, C: 25}, 0, &Model{})
-				g.Decide(g.now)
+				g.DecideProof(g.now)
 			}
-			g.ever = g.Shown()
+			g.ever = g.ShownOff()
 		}},
 		"reads cold and rises once it is off": {false, "its sensor has not been seen to follow its heater", func(g *guarded) {
-			g.Unknown()
+			g.AssumeOn()
 			g.off()
 			g.read(40*time.Second, cools(41, 100))
 			g.read(3*time.Minute, func(s float64) float64 { return 35 + s/30 })
@@ -213,10 +213,10 @@ func TestProofOfOff(t *testing.T) {
 			g := newGuarded()
 			c.play(g)
 			if g.Proving() {
-				g.Fail(g.now)
+				g.FailProof(g.now)
 			}
-			if g.Shown() != c.shown || g.ever != c.shown || !strings.Contains(g.Text(), c.says) || !c.shown && !strings.Contains(g.Text(), "mains") {
-				t.Errorf("shown %v: %s; want %v, %q", g.Shown(), g.Text(), c.shown, c.says)
+			if g.ShownOff() != c.shown || g.ever != c.shown || !strings.Contains(g.Text(), c.says) || !c.shown && !strings.Contains(g.Text(), "mains") {
+				t.Errorf("shown %v: %s; want %v, %q", g.ShownOff(), g.Text(), c.shown, c.says)
 			}
 		})
 	}
@@ -262,12 +262,12 @@ func TestProofIsWithdrawn(t *testing.T) {
 			g.read(3*time.Minute, warmUp)
 			g.off()
 			g.read(130*time.Second, cools(205, 150))
-			if !g.Shown() {
+			if !g.ShownOff() {
 				t.Fatalf("not shown to be off: %s", g.Text())
 			}
 			why := c.play(g)
-			if (why == "") != (c.says == "") || !strings.Contains(why, c.says) || g.Shown() != (why == "") {
-				t.Errorf("withdrawn: %q, shown %v; want %q", why, g.Shown(), c.says)
+			if (why == "") != (c.says == "") || !strings.Contains(why, c.says) || g.ShownOff() != (why == "") {
+				t.Errorf("withdrawn: %q, shown %v; want %q", why, g.ShownOff(), c.says)
 			}
 		})
 	}

@@ -103,8 +103,8 @@ const refC = 100
 // assumedC stands for ambient where none was seen.
 const assumedC = 20
 
-// leastNoiseC stands for the finest scale that boards report in.
-const leastNoiseC = 0.05
+// minNoiseC stands for the finest scale that boards report in.
+const minNoiseC = 0.05
 
 // solve fits c = a t - b i + const, which is the law integrated over time: b is
 // 1/Tau and a is End/Tau. The integral averages noise and coarse steps away, where
@@ -127,8 +127,8 @@ func (s *Sums) add(o Sums, weight float64) {
 	s.TC, s.IC, s.CC = s.TC*weight+o.TC, s.IC*weight+o.IC, s.CC*weight+o.CC
 }
 
-// from makes the integral count from another temperature, by degrees lower.
-func (s *Sums) from(by float64) {
+// shiftZero makes the integral count from another temperature, by degrees lower.
+func (s *Sums) shiftZero(by float64) {
 	s.II += by*2*s.TI + by*by*s.TT
 	s.TI += by * s.TT
 	s.IC += by * s.TC
@@ -136,9 +136,9 @@ func (s *Sums) from(by float64) {
 
 func (c *Curve) noise() float64 {
 	if c.Free > 0 {
-		return max(leastNoiseC, math.Sqrt(c.Misfit/c.Free))
+		return max(minNoiseC, math.Sqrt(c.Misfit/c.Free))
 	}
-	return leastNoiseC
+	return minNoiseC
 }
 
 // add takes in a cooling that counts from ambient. sure: that was seen for certain.
@@ -152,15 +152,15 @@ func (o *Own) add(s Sums, sure bool) {
 	o.Newest, o.Fresh = s, true
 }
 
-// towards solves cooling by readings of so much noise: Tau is that of all spans, each with an End
+// solve solves cooling by readings of so much noise: Tau is that of all spans, each with an End
 // of its own that lies near the ambient seen before it, and End that of the newest, by as much as
 // the room is warmer now. False where neither shows Tau.
-func (o *Own) towards(ambientC, noise float64) (Law, bool) {
+func (o *Own) solve(ambientC, noise float64) (Law, bool) {
 	off := func(logB float64) float64 { // sum of squared deviations, in standard deviations
 		b := math.Exp(logB)
 		return (2*b*o.IC+b*b*o.II)/(noise*noise) + (o.GG/(b*b)+2*o.GH/b)/(roomSD*roomSD)
 	}
-	low, high := math.Log(leastRate), math.Log(mostRate)
+	low, high := math.Log(minRate), math.Log(maxRate)
 	for range 60 { // golden section
 		third := (high - low) * (3 - math.Sqrt(5)) / 2
 		if off(low+third) < off(high-third) {
@@ -173,7 +173,7 @@ func (o *Own) towards(ambientC, noise float64) (Law, bool) {
 	const step = 0.01
 	bend := (off(at+step) - 2*off(at) + off(at-step)) / (step * step) / 2
 	s := &o.Newest
-	if !(s.TT > 0) || at < math.Log(leastRate)+step || at > math.Log(mostRate)-step || !(bend > 1/(looseTau*looseTau)) {
+	if !(s.TT > 0) || at < math.Log(minRate)+step || at > math.Log(maxRate)-step || !(bend > 1/(looseTau*looseTau)) {
 		return Law{}, false
 	}
 	b := math.Exp(at)
@@ -186,14 +186,14 @@ func (o *Own) towards(ambientC, noise float64) (Law, bool) {
 // A body cools with a time constant of 5 seconds to a day; one known to no better than a quarter
 // is not known.
 const (
-	leastRate = 1. / 86400
-	mostRate  = 1. / 5
-	looseTau  = 0.25
+	minRate  = 1. / 86400
+	maxRate  = 1. / 5
+	looseTau = 0.25
 )
 
-// above solves warming, whose End lies at one height above ambient. False before so many spans,
+// warmingLaw solves warming, whose End lies at one height above ambient. False before so many spans,
 // and where they were too short or too coarse to show a bend.
-func (c *Curve) above(ambientC float64, spans int) (Law, bool) {
+func (c *Curve) warmingLaw(ambientC float64, spans int) (Law, bool) {
 	a, b, ok := c.Sums.solve()
 	if c.Spans < max(1, spans) || !ok || b <= 0 {
 		return Law{}, false

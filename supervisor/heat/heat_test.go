@@ -190,7 +190,7 @@ func TestDeviationCountsStandardDeviations(t *testing.T) {
 		b.cycle(215, 40)
 	}
 	m := b.l.Model()
-	l, ok := m.Warming.above(m.AmbientC, EnoughSpans)
+	l, ok := m.Warming.warmingLaw(m.AmbientC, EnoughSpans)
 	if !ok || math.Abs(l.NoiseC-0.289) > 0.05 {
 		t.Fatalf("noise %.3f, want 0.289 = 1/sqrt(12), the uniform distribution's", l.NoiseC)
 	}

@@ -19,7 +19,7 @@ func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bo
 		if still >= d {
 			why = "its reading does not change at all: the sensor or the heater is broken or loose" + OrNoMains
 		}
-		add(Slow, true, "is at %.1f °C of %.0f and has gained less than %.0f degrees in %s: %s", r.C, r.TargetC, w.lim.RiseC, inWords(d), why)
+		add(Slow, true, "is at %.1f °C of %.0f and has gained less than %.0f degrees in %s: %s", r.C, r.TargetC, w.lim.RiseC, durationText(d), why)
 	}
 	w.compare(r, m, add)
 }
@@ -36,7 +36,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	case w.below == never:
 		w.below = r.At
 	case r.At-w.below >= w.patience(r, w.lim.FallFor):
-		add(Fallen, true, "had reached %.0f °C and has stayed near %.1f for %s: it loses heat, its sensor has come out"+OrNoMains, r.TargetC, r.C, inWords(r.At-w.below))
+		add(Fallen, true, "had reached %.0f °C and has stayed near %.1f for %s: it loses heat, its sensor has come out"+OrNoMains, r.TargetC, r.C, durationText(r.At-w.below))
 	}
 	switch {
 	case r.C >= r.TargetC-w.lim.NearC:
@@ -44,7 +44,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	case w.low == never:
 		w.low = r.At
 	case r.At-w.low >= w.patience(r, lowFor):
-		add(Fallen, true, "had reached %.0f °C and has stayed near %.1f for %s: its heater is too weak, its sensor has come out"+OrNoMains, r.TargetC, r.C, inWords(r.At-w.low))
+		add(Fallen, true, "had reached %.0f °C and has stayed near %.1f for %s: its heater is too weak, its sensor has come out"+OrNoMains, r.TargetC, r.C, durationText(r.At-w.low))
 	}
 	switch {
 	case r.C <= r.TargetC+w.lim.OverC:
@@ -59,7 +59,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 		heldFor = finestFor
 	}
 	if w.stepC > 0 && w.stepC < fineC && still >= heldFor {
-		add(Still, true, "has shown exactly %.2f °C for %s: do not trust its sensor", r.C, inWords(still))
+		add(Still, true, "has shown exactly %.2f °C for %s: do not trust its sensor", r.C, durationText(still))
 	}
 }
 
@@ -80,8 +80,8 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 		w.leastC = min(max(w.leastC, r.C), w.fromC+w.lim.OverC)
 	}
 	if r.C <= w.leastC+w.lim.OverC || r.C <= surroundC+w.lim.OverC {
-		w.risen = 0
-	} else if w.risen++; w.risen >= 3 {
+		w.risenInARow = 0
+	} else if w.risenInARow++; w.risenInARow >= 3 {
 		asked := "is switched off"
 		if r.TargetC > 0 {
 			asked = fmt.Sprintf("was set to %.0f", r.TargetC)
@@ -101,11 +101,11 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 		w.cooledC, w.cooled = r.C, r.At
 	}
 	if d := r.At - w.cooled; d >= coolsFor {
-		add(Over, true, "is at %.1f °C and has not cooled in %s as it should: its heater may be stuck on", r.C, inWords(d))
+		add(Over, true, "is at %.1f °C and has not cooled in %s as it should: its heater may be stuck on", r.C, durationText(d))
 		w.cooledC, w.cooled = r.C, r.At
 	}
 	if still >= w.lim.StillFor && warm {
-		add(Still, true, "has shown %.1f °C for %s when it must cool: do not trust its sensor", r.C, inWords(still))
+		add(Still, true, "has shown %.1f °C for %s when it must cool: do not trust its sensor", r.C, durationText(still))
 	}
 }
 
@@ -155,8 +155,8 @@ func (u *undriven) observe(r Reading, nearbyC float64, add func(Kind, bool, stri
 	}
 }
 
-// inWords writes a time without needless parts.
-func inWords(d time.Duration) string {
+// durationText writes a time without needless parts.
+func durationText(d time.Duration) string {
 	d = d.Round(time.Second)
 	if d >= 10*time.Minute {
 		return fmt.Sprintf("%.0f min", d.Minutes())
@@ -164,12 +164,12 @@ func inWords(d time.Duration) string {
 	return fmt.Sprintf("%.0f s", d.Seconds())
 }
 
-// Anew says that the target has been another one since the last reading, though it may be
+// NewTarget says that the target has been another one since the last reading, though it may be
 // the same by the next.
-func (w *Watch) Anew() { w.anew, w.cooled = true, never }
+func (w *Watch) NewTarget() { w.targetChanged, w.cooled = true, never }
 
-// Gained is by how much the reading of a heater that is off has risen since it was.
-func (w *Watch) Gained() float64 {
+// riseWhileOff is by how much the reading of a heater that is off has risen since it was.
+func (w *Watch) riseWhileOff() float64 {
 	if !w.seen || w.last.TargetC > 0 {
 		return 0
 	}

@@ -32,8 +32,8 @@ const (
 	stuckAfter = time.Minute
 	// quiet: off and within a degree for so long, a body stands at ambient.
 	quiet = 10 * time.Minute
-	// mostAmbientC is the warmest room; above it a quiet reading is a stuck sensor.
-	mostAmbientC = 45
+	// maxAmbientC is the warmest room; above it a quiet reading is a stuck sensor.
+	maxAmbientC = 45
 	// misfitC and misfitShare: a span further from any exponential (root mean square,
 	// degrees and share of its range) had a fan, a door or a fault in it.
 	misfitC, misfitShare = 0.6, 0.015
@@ -42,15 +42,15 @@ const (
 // Learner makes a [Model] of one heater's readings. Each costs the same time, and
 // memory does not grow. The zero value is ready; [NewLearner] goes on with a model.
 type Learner struct {
-	model Model
-	last  Reading
-	seen  bool
-	most  float64 // highest duty seen: fully on
-	span  span
-	held  held
-	idles bool     // a drive of 0 was reported while a target was held
-	parts bool     // and one between none and full
-	odd   *Unusual // found and not yet fetched
+	model       Model
+	last        Reading
+	seen        bool
+	maxDuty     float64 // highest duty seen: fully on
+	span        span
+	held        held
+	sawZeroDuty bool     // a drive of 0 was reported while a target was held
+	sawPartDuty bool     // and one between none and full
+	unusual     *Unusual // found and not yet fetched
 
 	sinceC float64       // ambient: reading at since
 	since  time.Duration // when the body was last seen to change by a degree, or not off
@@ -60,20 +60,20 @@ type Learner struct {
 
 // span is a run of readings under one drive.
 type span struct {
-	drive     Drive
-	startC    float64 // reading before the lag
-	begun     bool    // the lag is over
-	stuck     bool    // not believed any more
-	from      time.Duration
-	moved     time.Duration // when the reading last changed
-	lowC      float64
-	highC     float64
-	n         float64
-	integral  float64
-	lastC     float64
-	lastAt    time.Duration
-	mt, mi, m float64 // means of time, integral and temperature
-	sums      Sums
+	drive      Drive
+	startC     float64 // reading before the lag
+	begun      bool    // the lag is over
+	stuck      bool    // not believed any more
+	from       time.Duration
+	lastChange time.Duration // when the reading last changed
+	lowC       float64
+	highC      float64
+	n          float64
+	integral   float64
+	lastC      float64
+	lastAt     time.Duration
+	mt, mi, m  float64 // means of time, integral and temperature
+	sums       Sums
 }
 
 // NewLearner goes on with a model. One that cannot be right is forgotten.
@@ -90,8 +90,8 @@ func (l *Learner) Model() Model { return l.model }
 // Unusual returns what the newest reading has shown to be unlike what was learned of the
 // drive that holds a target; nil when nothing, and after it was fetched once.
 func (l *Learner) Unusual() *Unusual {
-	odd := l.odd
-	l.odd = nil
+	odd := l.unusual
+	l.unusual = nil
 	return odd
 }
 
@@ -109,7 +109,7 @@ func (l *Learner) Observe(r Reading) bool {
 		if l.rested || r.At-l.last.At >= quiet {
 			l.model.Own.Fresh = false // nor is it by the cooling that has led there
 		}
-		l.span = span{drive: drive, startC: r.C, moved: r.At}
+		l.span = span{drive: drive, startC: r.C, lastChange: r.At}
 	}
 	if drive != Part {
 		l.span.observe(r, l.model.HasAmbient && math.Abs(r.C-l.model.AmbientC) < 5)
@@ -131,13 +131,13 @@ func (l *Learner) drive(r Reading) Drive {
 	known := r.HasDuty && !math.IsNaN(r.Duty)
 	if known {
 		near = knownNearC
-		l.most = max(l.most, r.Duty)
+		l.maxDuty = max(l.maxDuty, r.Duty)
 	}
 	off := r.TargetC <= 0 || r.C > r.TargetC+near
 	full := r.TargetC > 0 && r.C < r.TargetC-near
 	if known {
 		off = off && r.Duty <= 0
-		full = full && r.Duty >= 0.95*l.most
+		full = full && r.Duty >= 0.95*l.maxDuty
 	}
 	switch {
 	case off:
@@ -164,11 +164,11 @@ func (s *span) observe(r Reading, still bool) {
 		if way < lagC {
 			return
 		}
-		s.begun, s.from, s.lastAt, s.lastC, s.moved, s.lowC, s.highC = true, r.At, r.At, r.C, r.At, r.C, r.C
+		s.begun, s.from, s.lastAt, s.lastC, s.lastChange, s.lowC, s.highC = true, r.At, r.At, r.C, r.At, r.C, r.C
 	}
 	if r.C != s.lastC {
-		s.moved = r.At
-	} else if r.At-s.moved >= stuckAfter {
+		s.lastChange = r.At
+	} else if r.At-s.lastChange >= stuckAfter {
 		s.stuck = true
 		if !still {
 			s.n = 0 // when it got stuck is not known
@@ -207,7 +207,7 @@ func (l *Learner) end() bool {
 	if s.drive == Off {
 		c = &l.model.Cooling
 	}
-	s.sums.from(refC - l.model.roomC())
+	s.sums.shiftZero(refC - l.model.roomC())
 	if c.Spans == 0 {
 		c.LowC, c.HighC = s.lowC, s.highC
 	}
@@ -226,7 +226,7 @@ func (l *Learner) end() bool {
 // until one has been quiet for long, which is then the word that counts.
 func (l *Learner) ambient(r Reading) {
 	off := r.TargetC <= 0 && !(r.HasDuty && r.Duty > 0)
-	if !off || r.C > mostAmbientC {
+	if !off || r.C > maxAmbientC {
 		l.off, l.rested = false, false
 		return
 	}
@@ -244,7 +244,7 @@ func (l *Learner) ambient(r Reading) {
 	default: // so it was not so warm before
 		m.AmbientC, m.HasAmbient = r.C, true
 		for _, s := range []*Sums{&m.Warming.Sums, &m.Cooling.Sums, &m.Own.Newest} {
-			s.from(was - r.C)
+			s.shiftZero(was - r.C)
 		}
 	}
 }

@@ -31,7 +31,7 @@ func (m *Model) heatUp(fromC, toC float64, spans int) (time.Duration, bool) {
 	if fromC >= toC {
 		return 0, true
 	}
-	l, ok := m.Warming.above(m.roomC(), spans)
+	l, ok := m.Warming.warmingLaw(m.roomC(), spans)
 	if !ok || !m.Warming.trusts(fromC) || !m.Warming.trusts(toC) {
 		return 0, false
 	}
@@ -46,13 +46,13 @@ func (m *Model) roomC() float64 {
 	return assumedC
 }
 
-// falls is the law of cooling: after one cooling where ambient was seen for certain before
+// coolingLaw is the law of cooling: after one cooling where ambient was seen for certain before
 // it, else after [EnoughSpans].
-func (m *Model) falls() (Law, bool) {
+func (m *Model) coolingLaw() (Law, bool) {
 	if m.Cooling.Spans < EnoughSpans && m.Own.Sure == 0 {
 		return Law{}, false
 	}
-	return m.Own.towards(m.roomC(), m.Cooling.noise())
+	return m.Own.solve(m.roomC(), m.Cooling.noise())
 }
 
 // Cool returns how long the body, its heater off, takes from fromC down to toC. It is
@@ -62,7 +62,7 @@ func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
 	if fromC <= toC {
 		return Wait{Sure: true}, true
 	}
-	l, ok := m.falls()
+	l, ok := m.coolingLaw()
 	if !ok || !m.Cooling.trusts(fromC) || !m.Cooling.trusts(toC) {
 		return Wait{}, false
 	}
@@ -95,7 +95,7 @@ const (
 
 // Cooled returns what fromC has become after d with the heater off.
 func (m *Model) Cooled(fromC float64, d time.Duration) (float64, bool) {
-	l, ok := m.falls()
+	l, ok := m.coolingLaw()
 	if !ok || !m.Cooling.trusts(fromC) {
 		return 0, false
 	}
@@ -111,9 +111,9 @@ func (m *Model) Expect(drive Drive, fromC float64, d time.Duration) (meanC, sdC 
 	switch drive {
 	case Off:
 		c = &m.Cooling
-		l, ok = m.falls()
+		l, ok = m.coolingLaw()
 	case Full:
-		l, ok = c.above(m.roomC(), EnoughSpans)
+		l, ok = c.warmingLaw(m.roomC(), EnoughSpans)
 	case Part:
 	}
 	if !ok || d < 0 || !c.trusts(fromC) {

@@ -11,17 +11,17 @@ import (
 // failed closed, and a sensor may have come out of its block. The zero value is not ready;
 // use [NewProof] or [Guard.Off].
 type Proof struct {
-	name  string
-	coolS float64 // least time constant of its cooling, seconds; 0: not judged
-	doubt string  // why its sensor shows nothing; "" while it may
-	burns bool    // its heater was found to be on for good: a falling reading may be a sensor that slips out
-	// unmoved: its heater was on, and its sensor was not seen to follow it.
-	unmoved bool
-	quick   bool    // it is in doubt for no more than having fallen faster than its body can
-	fellC   float64 // what it must lose to be believed
+	name    string
+	coolS   float64 // least time constant of its cooling, seconds; 0: not judged
+	doubt   string  // why its sensor shows nothing; "" while it may
+	stuckOn bool    // its heater was found to be on for good: a falling reading may be a sensor that slips out
+	// unfollowed: its heater was on, and its sensor was not seen to follow it.
+	unfollowed bool
+	tooFast    bool    // it is in doubt for no more than having fallen faster than its body can
+	fellC      float64 // what it must lose to be believed
 
 	seen    bool
-	calm    middle
+	calm    median3
 	mostC   float64 // highest since it was switched off
 	most    time.Duration
 	leastC  float64
@@ -32,7 +32,7 @@ type Proof struct {
 	cold    time.Duration // since when it has been cold and not rising; never: it has not
 	coldC   float64
 	targetC float64 // as the board reports it; 0: off, or not reported
-	back    int     // readings in a row that count against a heater that was shown to be off
+	against int     // readings in a row that count against a heater that was shown to be off
 }
 
 // What shows that a heater is off; common practice, no source. Its reading must lose
@@ -40,11 +40,11 @@ type Proof struct {
 // proofFallC is taken for it. A body that nobody could call heated must not be rising.
 // Body heat keeps coming in for a moment, so that a rise has to be backC to count as one.
 const (
-	proofFallC = 3
-	proofCoolC = 45
-	proofLasts = 20 * time.Second
-	backC      = 8
-	backTimes  = 3
+	proofFallC      = 3
+	proofCoolC      = 45
+	proofLasts      = 20 * time.Second
+	backC           = 8
+	againstReadings = 3
 	// roomC and quickC bound how fast a body can cool in a room: the sensor of one that
 	// is quicker has come out of its place.
 	roomC  = 20
@@ -61,7 +61,7 @@ func (p *Proof) Observe(r Reading) {
 	if !r.Assumed {
 		p.targetC = r.TargetC
 	}
-	if !sane(r.C) {
+	if !plausible(r.C) {
 		return
 	}
 	c, sure := p.calm.add(r.At, r.C)
@@ -79,8 +79,8 @@ func (p *Proof) Observe(r Reading) {
 	if p.coolS > 0 && p.doubt == "" && p.mostC > proofCoolC {
 		least := roomC + (p.mostC-roomC)*math.Exp(-(r.At-p.most).Seconds()/p.coolS)
 		if c < least-quickC {
-			p.quick = true
-			p.doubt = fmt.Sprintf("its reading fell from %.0f to %.0f °C in %s, faster than the body cools", p.mostC, c, inWords(r.At-p.most))
+			p.tooFast = true
+			p.doubt = fmt.Sprintf("its reading fell from %.0f to %.0f °C in %s, faster than the body cools", p.mostC, c, durationText(r.At-p.most))
 		}
 	}
 	p.low, p.lowC = lasting(p.low, p.lowC, c, c <= p.mostC-p.fellC, r.At)
@@ -98,20 +98,20 @@ func lasting(since time.Duration, atC, c float64, holds bool, now time.Duration)
 	return since, min(atC, c)
 }
 
-// held reports whether a condition has held for long enough.
-func (p *Proof) held(since time.Duration) bool { return since != never && p.last-since >= proofLasts }
+// lasted reports whether a condition has held for long enough.
+func (p *Proof) lasted(since time.Duration) bool { return since != never && p.last-since >= proofLasts }
 
-// fell and isCold are the two ways to show it.
-func (p *Proof) fell() bool   { return p.held(p.low) }
-func (p *Proof) isCold() bool { return p.held(p.cold) && !p.unmoved }
+// hasFallen and isCold are the two ways to show it.
+func (p *Proof) hasFallen() bool { return p.lasted(p.low) }
+func (p *Proof) isCold() bool    { return p.lasted(p.cold) && !p.unfollowed }
 
 // Shown reports whether the heater is off beyond doubt.
 func (p *Proof) Shown() bool {
-	return p.seen && p.doubt == "" && !p.burns && p.targetC == 0 && (p.fell() || p.isCold())
+	return p.seen && p.doubt == "" && !p.stuckOn && p.targetC == 0 && (p.hasFallen() || p.isCold())
 }
 
 // hopeless reports whether no reading can show it any more.
-func (p *Proof) hopeless() bool { return p.burns || p.doubt != "" && !p.quick }
+func (p *Proof) hopeless() bool { return p.stuckOn || p.doubt != "" && !p.tooFast }
 
 // settleC is what a reading must have lost beyond its swing for a heater to be left alone, and calmFor how
 // long one must be cold without rising.
@@ -123,27 +123,27 @@ const (
 // falling, calmed and hot judge a proof that is not whole: see [Guard.Falling], [Guard.Calm]
 // and [Guard.Hot].
 func (p *Proof) falling() bool {
-	return p.seen && p.doubt == "" && !p.burns && p.targetC == 0 && p.lastC > proofCoolC && p.lastC <= p.mostC-1 && p.lastC <= p.leastC+1
+	return p.seen && p.doubt == "" && !p.stuckOn && p.targetC == 0 && p.lastC > proofCoolC && p.lastC <= p.mostC-1 && p.lastC <= p.leastC+1
 }
 
 func (p *Proof) calmed() bool {
 	return p.seen && p.targetC == 0 && !p.hopeless() && (p.cold != never && p.last-p.cold >= calmFor || p.lastC <= p.mostC-p.fellC+proofFallC-settleC)
 }
 
-func (p *Proof) hot() bool { return p.targetC > 0 || p.seen && p.lastC > proofCoolC && !p.quick }
+func (p *Proof) hot() bool { return p.targetC > 0 || p.seen && p.lastC > proofCoolC && !p.tooFast }
 
-// withdrawn says what counts against a heater that was shown to be off; "" while nothing does.
-func (p *Proof) withdrawn(r Reading) string {
+// contradiction says what counts against a heater that was shown to be off; "" while nothing does.
+func (p *Proof) contradiction(r Reading) string {
 	before := p.leastC
 	p.Observe(r)
 	switch {
 	case p.targetC > 0, p.seen && p.lastC >= before+backC:
-		p.back++
+		p.against++
 	default:
-		p.back = 0
+		p.against = 0
 	}
 	switch {
-	case p.back < backTimes:
+	case p.against < againstReadings:
 		return ""
 	case p.targetC > 0:
 		return fmt.Sprintf("%s was shown to be off, but the board reports a target of %.0f °C for it", p.name, p.targetC)
@@ -154,7 +154,7 @@ func (p *Proof) withdrawn(r Reading) string {
 // Text says what was seen within d.
 func (p *Proof) Text(d time.Duration) string {
 	switch {
-	case p.burns && p.seen:
+	case p.stuckOn && p.seen:
 		return fmt.Sprintf("%s was found heating unasked: it reads %.0f °C, and a falling reading may be its sensor coming out", p.name, p.lastC)
 	case p.doubt != "":
 		text := fmt.Sprintf("%s: its sensor is in doubt: %s", p.name, p.doubt)
@@ -163,15 +163,15 @@ func (p *Proof) Text(d time.Duration) string {
 		}
 		return text
 	case !p.seen:
-		return fmt.Sprintf("%s: no reliable reading for %s", p.name, inWords(d))
+		return fmt.Sprintf("%s: no reliable reading for %s", p.name, durationText(d))
 	case p.targetC > 0:
 		return fmt.Sprintf("%s at %.0f °C, and the board still reports a target of %.0f °C for it", p.name, p.lastC, p.targetC)
-	case p.fell():
-		return fmt.Sprintf("%s fell from %.0f to %.0f °C in %s", p.name, p.mostC, p.lastC, inWords(d))
+	case p.hasFallen():
+		return fmt.Sprintf("%s fell from %.0f to %.0f °C in %s", p.name, p.mostC, p.lastC, durationText(d))
 	case p.isCold():
 		return fmt.Sprintf("%s cold at %.0f °C", p.name, p.lastC)
-	case p.unmoved && p.lastC <= proofCoolC:
+	case p.unfollowed && p.lastC <= proofCoolC:
 		return fmt.Sprintf("%s reads %.0f °C as if cold, but its sensor has not been seen to follow its heater: its sensor is in doubt", p.name, p.lastC)
 	}
-	return fmt.Sprintf("%s still at %.0f °C after %s", p.name, p.lastC, inWords(d))
+	return fmt.Sprintf("%s still at %.0f °C after %s", p.name, p.lastC, durationText(d))
 }

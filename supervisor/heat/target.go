@@ -17,10 +17,10 @@ type target struct {
 	before []oldTarget
 	off    bool // the board has reported it to be off since
 
-	differs bool // the board reports another one
-	otherC  float64
-	from    time.Duration // since when
-	given   bool          // that was returned
+	differs  bool // the board reports another one
+	otherC   float64
+	from     time.Duration // since when
+	returned bool          // that was returned
 }
 
 type oldTarget struct {
@@ -37,9 +37,9 @@ const (
 	sameTargetC    = 1.5
 )
 
-// Other is a target that the board reports of a heater and that was not commanded: somebody has set
+// ForeignTarget is a target that the board reports of a heater and that was not commanded: somebody has set
 // it at the machine's own panel, another program has, or the board by a time limit of its own.
-type Other struct {
+type ForeignTarget struct {
 	WantC, IsC float64       // as commanded, and as reported
 	For        time.Duration // how long it has been reported
 	Kept       bool          // the heater was switched off, and the board has not reported it to be off since
@@ -48,10 +48,10 @@ type Other struct {
 	Text       string
 }
 
-// Target compares the target that the board reports of a heater with the one that it was commanded.
+// CheckTarget compares the target that the board reports of a heater with the one that it was commanded.
 // With underWay lines are, and one commanded before may still stand. It reports whether the
 // board has held to another one for long enough.
-func (g *Guard) Target(i HeaterIndex, at time.Duration, wantC, isC float64, underWay bool) (o Other, other bool) {
+func (g *Guard) CheckTarget(i HeaterIndex, at time.Duration, wantC, isC float64, underWay bool) (o ForeignTarget, other bool) {
 	h := g.of(i)
 	t := &h.target
 	if wantC != t.wantC || !t.seen {
@@ -68,14 +68,14 @@ func (g *Guard) Target(i HeaterIndex, at time.Duration, wantC, isC float64, unde
 	switch {
 	case same:
 		t.differs = false
-		return Other{}, false
+		return ForeignTarget{}, false
 	case !t.differs || math.Abs(isC-t.otherC) > sameTargetC:
-		t.differs, t.otherC, t.from, t.given = true, isC, at, false
-		return Other{}, false
+		t.differs, t.otherC, t.from, t.returned = true, isC, at, false
+		return ForeignTarget{}, false
 	case at-t.from < otherTargetFor || at-t.since < otherTargetFor:
-		return Other{}, false
+		return ForeignTarget{}, false
 	}
-	o = Other{WantC: wantC, IsC: isC, For: at - t.from, Kept: wantC == 0 && !t.off, Again: t.given}
+	o = ForeignTarget{WantC: wantC, IsC: isC, For: at - t.from, Kept: wantC == 0 && !t.off, Again: t.returned}
 	ceilingC := h.watch.lim.CeilingC
 	o.Above = ceilingC > 0 && isC > ceilingC
 	switch {
@@ -86,9 +86,9 @@ func (g *Guard) Target(i HeaterIndex, at time.Duration, wantC, isC float64, unde
 	default:
 		o.Text = fmt.Sprintf("the board's %s target is %.0f °C, but beltwarden set %.0f: something else has changed it", i, isC, wantC)
 	}
-	t.given = true
+	t.returned = true
 	return o, true
 }
 
-// TargetAnew waits anew for another target of a heater: what was reported is being changed.
-func (g *Guard) TargetAnew(i HeaterIndex) { g.of(i).target.differs = false }
+// ResetTarget waits anew for another target of a heater: what was reported is being changed.
+func (g *Guard) ResetTarget(i HeaterIndex) { g.of(i).target.differs = false }

@@ -11,13 +11,13 @@ type reported struct {
 	*Guard
 	at    time.Duration
 	under bool // lines are under way
-	other []Other
+	other []ForeignTarget
 }
 
 func (r *reported) say(d time.Duration, wantC, isC float64) {
 	for end := r.at + d; r.at < end; {
 		r.at += time.Second
-		if o, is := r.Target(Nozzle, r.at, wantC, isC, r.under); is {
+		if o, is := r.CheckTarget(Nozzle, r.at, wantC, isC, r.under); is {
 			r.other = append(r.other, o)
 		}
 	}
@@ -33,11 +33,11 @@ func TestTargetOfSomebodyElse(t *testing.T) {
 	const changed = "the board's nozzle target is 225 °C, but beltwarden set 205: something else has changed it"
 	for name, c := range map[string]struct {
 		tell func(r *reported)
-		want *Other // the first
+		want *ForeignTarget // the first
 	}{
 		"as commanded": {func(r *reported) { r.say(time.Minute, 205, 205) }, nil},
 		"rounded":      {func(r *reported) { r.say(time.Minute, 205, 206) }, nil},
-		"another":      {func(r *reported) { r.say(time.Minute, 205, 225) }, &Other{205, 225, 10 * time.Second, false, false, false, changed}},
+		"another":      {func(r *reported) { r.say(time.Minute, 205, 225) }, &ForeignTarget{205, 225, 10 * time.Second, false, false, false, changed}},
 		"a damaged line": {func(r *reported) {
 			r.say(time.Minute, 205, 205)
 			r.say(time.Second, 205, 5)
@@ -46,10 +46,10 @@ func TestTargetOfSomebodyElse(t *testing.T) {
 		"one after the other":     {func(r *reported) { r.say(9*time.Second, 205, 225); r.say(9*time.Second, 205, 180) }, nil},
 		"on its way":              {func(r *reported) { r.say(time.Minute, 0, 0); r.say(10*time.Second, 205, 0) }, nil},
 		"given another meanwhile": {func(r *reported) { r.say(9*time.Second, 0, 190); r.say(9*time.Second, 205, 190) }, nil},
-		"too hot":                 {func(r *reported) { r.say(time.Minute, 205, 280) }, &Other{205, 280, 10 * time.Second, false, true, false, "the board's nozzle target is 280 °C, but beltwarden set 205: something else has changed it"}},
-		"off by a limit of time":  {func(r *reported) { r.say(time.Minute, 205, 205); r.say(time.Minute, 205, 0) }, &Other{205, 0, 10 * time.Second, false, false, false, "the board's nozzle was set to 205 °C and is off: something else switched it off, or a time limit of the board"}},
-		"not switched off":        {func(r *reported) { r.say(time.Minute, 205, 205); r.say(time.Minute, 0, 205) }, &Other{0, 205, 10 * time.Second, true, false, false, "beltwarden switched the board's nozzle off, but the board keeps its target of 205 °C"}},
-		"warmed at the panel":     {func(r *reported) { r.say(time.Minute, 0, 0); r.say(time.Minute, 0, 190) }, &Other{0, 190, 10 * time.Second, false, false, false, "the board's nozzle target is 190 °C, but beltwarden set 0: something else has changed it"}},
+		"too hot":                 {func(r *reported) { r.say(time.Minute, 205, 280) }, &ForeignTarget{205, 280, 10 * time.Second, false, true, false, "the board's nozzle target is 280 °C, but beltwarden set 205: something else has changed it"}},
+		"off by a limit of time":  {func(r *reported) { r.say(time.Minute, 205, 205); r.say(time.Minute, 205, 0) }, &ForeignTarget{205, 0, 10 * time.Second, false, false, false, "the board's nozzle was set to 205 °C and is off: something else switched it off, or a time limit of the board"}},
+		"not switched off":        {func(r *reported) { r.say(time.Minute, 205, 205); r.say(time.Minute, 0, 205) }, &ForeignTarget{0, 205, 10 * time.Second, true, false, false, "beltwarden switched the board's nozzle off, but the board keeps its target of 205 °C"}},
+		"warmed at the panel":     {func(r *reported) { r.say(time.Minute, 0, 0); r.say(time.Minute, 0, 190) }, &ForeignTarget{0, 190, 10 * time.Second, false, false, false, "the board's nozzle target is 190 °C, but beltwarden set 0: something else has changed it"}},
 		"a new board":             {func(r *reported) { r.say(9*time.Second, 205, 225); r.Forget(); r.say(9*time.Second, 205, 225) }, nil},
 	} {
 		r := newReported()
@@ -59,7 +59,7 @@ func TestTargetOfSomebodyElse(t *testing.T) {
 			t.Errorf("%s: %+v", name, r.other[0])
 		case c.want != nil && (len(r.other) == 0 || r.other[0] != *c.want):
 			t.Errorf("%s: %+v, want %+v", name, r.other, *c.want)
-		case c.want != nil && slices.ContainsFunc(r.other[1:], func(o Other) bool { return !o.Again }):
+		case c.want != nil && slices.ContainsFunc(r.other[1:], func(o ForeignTarget) bool { return !o.Again }):
 			t.Errorf("%s: the same one is new each time: %+v", name, r.other)
 		}
 	}
@@ -127,7 +127,7 @@ func TestSwapped(t *testing.T) {
 func TestTargetAnew(t *testing.T) {
 	r := newReported()
 	r.say(15*time.Second, 0, 190)
-	r.TargetAnew(Nozzle)
+	r.ResetTarget(Nozzle)
 	n := len(r.other)
 	if r.say(10*time.Second, 0, 190); len(r.other) != n {
 		t.Errorf("it is not waited for: %+v", r.other[n:])

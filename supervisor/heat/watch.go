@@ -50,9 +50,9 @@ type Limits struct {
 	NearC float64
 }
 
-// leastC: an open sensor reads as far below freezing as its table goes; no workshop
+// minC: an open sensor reads as far below freezing as its table goes; no workshop
 // does (common practice, no source).
-const leastC = -10
+const minC = -10
 
 // fineC: a sensor that resolves steps below it flickers. A coarser one may well show one
 // value for as long as its controller holds it; it is judged when it must cool.
@@ -97,34 +97,34 @@ type Watch struct {
 	phase phase
 	found map[Kind]bool
 
-	seen     bool
-	last     Reading
-	calm     middle
-	anew     bool          // the target has changed since it was judged
-	anchorC  float64       // rising: what the next gain counts from
-	anchor   time.Duration // and when that was read
-	from     time.Duration // when the phase began
-	fromC    float64
-	near     time.Duration // holding: since when
-	leastC   float64       // falling: least since
-	cooledC  float64       // falling: from which the next loss counts
-	cooled   time.Duration // and when that was read
-	below    time.Duration // holding: since when too cold; never: not
-	low      time.Duration // holding: since when no longer near; never: not
-	above    time.Duration // holding: since when too warm
-	aboveC   float64       // and how warm it was then
-	moved    time.Duration // when the reading last changed
-	stepC    float64       // least difference between two readings: what the sensor resolves
-	flicker  flicker
-	hot      int     // readings in a row above the ceiling
-	risen    int     // or risen though it is off
-	settled  float64 // falling: least since it has had time to turn
-	turned   bool    // it is known
-	undriven undriven
-	absurd   int     // or absurd
-	start    Reading // rising: where the learned law is followed from
-	started  bool
-	late     int // readings in a row that are behind it
+	seen          bool
+	last          Reading
+	calm          median3
+	targetChanged bool          // the target has changed since it was judged
+	anchorC       float64       // rising: what the next gain counts from
+	anchor        time.Duration // and when that was read
+	from          time.Duration // when the phase began
+	fromC         float64
+	near          time.Duration // holding: since when
+	leastC        float64       // falling: least since
+	cooledC       float64       // falling: from which the next loss counts
+	cooled        time.Duration // and when that was read
+	below         time.Duration // holding: since when too cold; never: not
+	low           time.Duration // holding: since when no longer near; never: not
+	above         time.Duration // holding: since when too warm
+	aboveC        float64       // and how warm it was then
+	lastChange    time.Duration // when the reading last changed
+	stepC         float64       // least difference between two readings: what the sensor resolves
+	flicker       flicker
+	overCeiling   int     // readings in a row above the ceiling
+	risenInARow   int     // or risen though it is off
+	settled       float64 // falling: least since it has had time to turn
+	turned        bool    // it is known
+	undriven      undriven
+	absurdInARow  int     // or absurd
+	start         Reading // rising: where the learned law is followed from
+	started       bool
+	behindInARow  int // readings in a row that are behind it
 }
 
 const never = time.Duration(math.MaxInt64)
@@ -155,8 +155,8 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	if math.IsNaN(r.TargetC) || w.seen && r.At <= w.last.At || r.At <= w.calm.at {
 		return nil
 	}
-	if w.absurdly(r) {
-		if w.absurd >= 2 { // the board's words carry no checksum: one may be damaged
+	if w.isAbsurd(r) {
+		if w.absurdInARow >= 2 { // the board's words carry no checksum: one may be damaged
 			shows := fmt.Sprintf("%.1f °C", r.C)
 			if math.IsNaN(r.C) {
 				shows = "an impossible temperature"
@@ -166,43 +166,43 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 		return found
 	}
 	if w.seen && r.At-w.calm.at > gap {
-		w.calm, w.anew = middle{}, true // what was read before says nothing of now
+		w.calm, w.targetChanged = median3{}, true // what was read before says nothing of now
 	}
 	rawC := r.C
 	var sure bool
 	if r.C, sure = w.calm.add(r.At, r.C); !sure {
 		if !w.seen {
-			w.last, w.seen, w.anew = r, true, true
+			w.last, w.seen, w.targetChanged = r, true, true
 		}
 		return found
 	}
 	if w.lim.CeilingC > 0 && r.C > w.lim.CeilingC {
-		if w.hot++; w.hot >= 2 {
+		if w.overCeiling++; w.overCeiling >= 2 {
 			add(Ceiling, true, "is at %.1f °C, above its ceiling of %.0f", r.C, w.lim.CeilingC)
 		}
 	} else {
-		w.hot = 0
+		w.overCeiling = 0
 	}
 	if r.TargetC != w.last.TargetC {
 		// A target reported once may be damage, and what was read may be older than it.
-		w.anew, w.last = true, r
+		w.targetChanged, w.last = true, r
 		return found
 	}
-	if w.anew {
-		w.anew = false
+	if w.targetChanged {
+		w.targetChanged = false
 		w.begin(r)
 	}
 	raw := w.flicker.add(r.At, rawC, w.phase == holding && r.At-w.near >= flickerFrom)
 	if r.C != w.last.C {
-		w.moved = r.At
+		w.lastChange = r.At
 		if d := math.Abs(r.C - w.last.C); w.seen && (w.stepC == 0 || d < w.stepC) {
 			w.stepC = d
 		}
 	}
 	w.undriven.observe(r, nearbyC, add)
-	still := r.At - w.moved
+	still := r.At - w.lastChange
 	if limit := w.flicker.limit(); raw >= limit && w.stepC < fineC && w.phase != resting && (r.TargetC > 0 || r.C > warmC+20) {
-		add(Still, true, "has shown exactly %.2f °C for %s, and varied before: do not trust its sensor", rawC, inWords(raw))
+		add(Still, true, "has shown exactly %.2f °C for %s, and varied before: do not trust its sensor", rawC, durationText(raw))
 	}
 	switch w.phase {
 	case rising:
@@ -217,13 +217,13 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	return found
 }
 
-// absurdly counts readings that cannot be.
-func (w *Watch) absurdly(r Reading) bool {
-	if sane(r.C) {
-		w.absurd = 0
+// isAbsurd counts readings that cannot be.
+func (w *Watch) isAbsurd(r Reading) bool {
+	if plausible(r.C) {
+		w.absurdInARow = 0
 		return false
 	}
-	w.absurd++
+	w.absurdInARow++
 	return true
 }
 
@@ -236,17 +236,17 @@ func (w *Watch) patience(r Reading, d time.Duration) time.Duration {
 	return d
 }
 
-// sane reports whether a reading can be of a sound sensor.
-func sane(c float64) bool { return c > leastC && c < 1000 }
+// plausible reports whether a reading can be of a sound sensor.
+func plausible(c float64) bool { return c > minC && c < 1000 }
 
 // begin enters the phase that a target leads to.
 func (w *Watch) begin(r Reading) {
 	clear(w.found)
-	w.anchorC, w.anchor, w.from, w.fromC, w.leastC, w.moved = r.C, r.At, r.At, r.C, r.C, r.At
+	w.anchorC, w.anchor, w.from, w.fromC, w.leastC, w.lastChange = r.C, r.At, r.At, r.C, r.C, r.At
 	if w.phase != falling || r.TargetC > 0 || w.cooled == never {
 		w.cooledC, w.cooled = r.C, r.At // else it has been off all along, and a gap or a damaged target excuses no heat
 	}
-	w.below, w.low, w.above, w.started, w.late, w.risen, w.turned = never, never, never, false, 0, 0, false
+	w.below, w.low, w.above, w.started, w.behindInARow, w.risenInARow, w.turned = never, never, never, false, 0, 0, false
 	switch {
 	case r.TargetC > 0 && r.C < r.TargetC-w.lim.NearC:
 		w.phase = rising

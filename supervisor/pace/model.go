@@ -59,10 +59,10 @@ const (
 	halfDay = 0.35
 	// certainShare is the share of the planned printing that is taken for certain.
 	certainShare = 0.9
-	// leastWait keeps a logarithm finite.
-	leastWait = time.Millisecond
-	// leastWeight is the least weight of a case: one that fits badly now may fit later.
-	leastWeight = 1e-4
+	// minWait keeps a logarithm finite.
+	minWait = time.Millisecond
+	// minWeight is the least weight of a case: one that fits badly now may fit later.
+	minWeight = 1e-4
 )
 
 // Cycle is a cycle that has ended, from its part's first line to its end.
@@ -81,7 +81,7 @@ type Cycle struct {
 // machine and room.
 func (m *Model) Begin(w Wait, prior Prior) {
 	m.prior = prior
-	level, k := math.Log(max(w.Median, leastWait).Seconds()), 0
+	level, k := math.Log(max(w.Median, minWait).Seconds()), 0
 	for i, noise := range noises {
 		for j, wander := range wanders {
 			for l, swing := range swings {
@@ -112,11 +112,11 @@ func (m *Model) Add(c Cycle) {
 	}
 	m.travelled(c.TravelMM, c.First)
 	m.n++
-	if !m.whole && took < m.certain(c.Planned)+leastWait {
+	if !m.whole && took < m.certain(c.Planned)+minWait {
 		m.whole = true
 		m.Begin(Wait{Median: took, LogSD: unseenSD}, m.prior)
 	}
-	y := math.Log(max(took-m.certain(c.Planned), leastWait).Seconds())
+	y := math.Log(max(took-m.certain(c.Planned), minWait).Seconds())
 	h := parts(m.since(c.Ended)-took, took, 1)
 	if hot {
 		h[lacking] = -1
@@ -139,7 +139,7 @@ func (m *Model) Add(c Cycle) {
 		if total > 0 {
 			w = m.cases[i].weight / total
 		}
-		m.cases[i].weight = max(w, leastWeight)
+		m.cases[i].weight = max(w, minWeight)
 	}
 }
 
@@ -261,11 +261,11 @@ func (m *Model) MeanTravelMM() float64 { return m.travelMM / float64(max(1, m.la
 // Heating returns how much of a cycle's wait is probably heating: a guess, for heaters that
 // are not known.
 func (m *Model) Heating() time.Duration {
-	return time.Duration((1 - math.Exp(-max(0, m.mean(lacking)))) * float64(m.middle()))
+	return time.Duration((1 - math.Exp(-max(0, m.mean(lacking)))) * float64(m.medianWait()))
 }
 
-// middle is about how long a cycle's wait is.
-func (m *Model) middle() time.Duration {
+// medianWait is about how long a cycle's wait is.
+func (m *Model) medianWait() time.Duration {
 	return time.Duration(math.Exp(m.mean(0)) * float64(time.Second))
 }
 

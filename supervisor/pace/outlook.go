@@ -25,7 +25,7 @@ func (m *Model) takes(k int, from, planned, elapsed time.Duration) Interval {
 	}
 	certain := m.certain(planned)
 	one := certain / time.Duration(k)
-	each := one + m.middle()
+	each := one + m.medianWait()
 	var least time.Duration
 	var rest Interval
 	switch over := elapsed - one; {
@@ -36,7 +36,7 @@ func (m *Model) takes(k int, from, planned, elapsed time.Duration) Interval {
 		rest = m.takes(k-1, from+elapsed, planned-planned/time.Duration(k), 0) // it is overdue, and no other has begun
 	}
 	var a outlook
-	m.look(&a, k, from, each, least)
+	m.fillOutlook(&a, k, from, each, least)
 	at := func(q float64) time.Duration { return certain + time.Duration(k)*a.wait(q) - elapsed }
 	return Interval{max(rest.Low, at(0.025)), max(rest.Median, at(0.5)), max(rest.High, at(0.975))}
 }
@@ -46,7 +46,7 @@ func (m *Model) takes(k int, from, planned, elapsed time.Duration) Interval {
 func (m *Model) Next(now time.Time, planned time.Duration) time.Duration {
 	certain := m.certain(planned)
 	var a outlook
-	m.look(&a, 1, m.since(now), certain+m.middle(), 0)
+	m.fillOutlook(&a, 1, m.since(now), certain+m.medianWait(), 0)
 	return max(0, certain+a.wait(0.5))
 }
 
@@ -58,13 +58,13 @@ type outlook struct {
 	cases [2 * len(Model{}.cases)]struct{ weight, mean, sd float64 }
 }
 
-// look fills in the outlook on the next k cycles, each some length, the first of which begins
+// fillOutlook fills in the outlook on the next k cycles, each some length, the first of which begins
 // so long after the first of all; their mean wait is known to be above least. The caller has
 // room for the outlook: each snapshot looks a dozen times, and none is to cost an allocation.
-func (m *Model) look(a *outlook, k int, from, each, least time.Duration) {
+func (m *Model) fillOutlook(a *outlook, k int, from, each, least time.Duration) {
 	a.n, a.least = 0, math.Inf(-1)
-	seen := leastWeight
-	if least > leastWait {
+	seen := minWeight
+	if least > minWait {
 		a.least, seen = math.Log(least.Seconds()), 0 // it may be far from what is usual
 	}
 	n := float64(k)
@@ -104,15 +104,15 @@ func (a *outlook) below(ln float64) (sum, density float64) {
 	return sum, density
 }
 
-// mostSD is within how many standard deviations a quantile is sought.
-const mostSD = 8
+// maxSD is within how many standard deviations a quantile is sought.
+const maxSD = 8
 
 // wait returns the quantile q of the mean wait.
 func (a *outlook) wait(q float64) time.Duration {
 	low, high, at, all := math.Inf(1), math.Inf(-1), 0.0, 0.0
 	for i := range a.cases[:a.n] {
 		c := &a.cases[i]
-		low, high = min(low, c.mean-mostSD*c.sd), max(high, c.mean+mostSD*c.sd)
+		low, high = min(low, c.mean-maxSD*c.sd), max(high, c.mean+maxSD*c.sd)
 		at += c.weight * c.mean
 		all += c.weight
 	}

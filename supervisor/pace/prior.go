@@ -32,11 +32,11 @@ const (
 	// A cycle that begins hot, as after a lead-in, does not wait for heating: by how much less
 	// it waits is not known (common practice, no source).
 	lacksLn, lacksSD = 0.3, 0.14
-	// forgotten is how much of what was learned is given up from lot to lot: the machine is
+	// forgetting is how much of what was learned is given up from lot to lot: the machine is
 	// moved, the season changes, the next job is another (common practice, no source).
-	forgotten = 0.05
+	forgetting = 0.05
 	// A heating that takes three quarters of the wait is the most that is believed.
-	mostLacksLn, mostLacksSD = 1.4, 0.5
+	maxLacksLn, mostLacksSD = 1.4, 0.5
 )
 
 // ReadPrior reads what an earlier process has kept as JSON. What cannot be read, or is no
@@ -63,7 +63,7 @@ func (q Prior) Valid() bool {
 			return false
 		}
 	}
-	return q.LacksLn >= 0 && q.LacksLn <= mostLacksLn && q.LacksSD > 0 && q.LacksSD <= mostLacksSD
+	return q.LacksLn >= 0 && q.LacksLn <= maxLacksLn && q.LacksSD > 0 && q.LacksSD <= mostLacksSD
 }
 
 // Learned is what the next lot begins with after these cycles.
@@ -90,16 +90,16 @@ func (m *Model) Learned() (q Prior) {
 	first := DefaultPrior()
 	forget := func(list, first []float64) {
 		for i := range list {
-			list[i] += forgotten * (first[i] - list[i])
+			list[i] += forgetting * (first[i] - list[i])
 		}
 	}
 	forget(q.Noise[:], first.Noise[:])
 	forget(q.Wander[:], first.Wander[:])
 	forget(q.Swing[:], first.Swing[:])
 	leaveJumps(q.Wander[:], first.Wander[:])
-	mean += forgotten * (lacksLn - mean)
-	square += forgotten * (lacksLn*lacksLn + lacksSD*lacksSD - square)
-	q.LacksLn, q.LacksSD = min(max(mean, 0), mostLacksLn), min(math.Sqrt(max(0, square-mean*mean)), mostLacksSD)
+	mean += forgetting * (lacksLn - mean)
+	square += forgetting * (lacksLn*lacksLn + lacksSD*lacksSD - square)
+	q.LacksLn, q.LacksSD = min(max(mean, 0), maxLacksLn), min(math.Sqrt(max(0, square-mean*mean)), mostLacksSD)
 	return q
 }
 

@@ -12,16 +12,16 @@ import (
 // Remainder is the rest of a lot as it is foreseen now: what the machine still does, where it
 // stops for people, and what is known of the yield and of how long people take to come.
 type Remainder struct {
-	Now      time.Time
-	Attended Hours
-	Left     int           // parts to make, if all are good
-	Unlooked int           // parts made already that nobody has looked at
-	Stops    int           // at which the machine waits for somebody, until the last part
-	Before   int           // of the parts to make, those made before the last of the stops
-	Takes    Interval      // until Left are made, without stops
-	Each     time.Duration // a further part
-	Held     bool          // it stands at a stop now
-	Waited   time.Duration // at that stop
+	Now         time.Time
+	Attended    Hours
+	Left        int           // parts to make, if all are good
+	NotLookedAt int           // parts made already that nobody has looked at
+	Stops       int           // at which the machine waits for somebody, until the last part
+	Before      int           // of the parts to make, those made before the last of the stops
+	Takes       Interval      // until Left are made, without stops
+	Each        time.Duration // a further part
+	Held        bool          // it stands at a stop now
+	Waited      time.Duration // at that stop
 	// What is known of the yield, as a beta distribution: its two parameters.
 	Good, Scrap float64
 	Waits       []time.Duration // for people, at earlier stops; nil leaves waiting out
@@ -30,10 +30,10 @@ type Remainder struct {
 const (
 	// nightWait is a wait that is thought of beside those that were seen: somebody leaves and
 	// comes back the next morning (common practice, no source).
-	nightWait  = 12 * time.Hour
-	draws      = 1000
-	strata     = 50 // of the yield
-	mostRounds = 20 // in which scrap is made again
+	nightWait = 12 * time.Hour
+	draws     = 1000
+	strata    = 50 // of the yield
+	maxRounds = 20 // in which scrap is made again
 )
 
 // Ready returns how long it is until the ordered good parts are made, and the median of the
@@ -43,7 +43,7 @@ const (
 // an urn, smoothed by the rule of Silverman 1986; both from memory). It gives the same answer
 // for the same remainder.
 func (c *Remainder) Ready() (ready Interval, scrap int) {
-	p := people{r: rand.New(rand.NewPCG(uint64(c.Left), uint64(c.Unlooked))), blur: blurOf(c.Waits), known: len(c.Waits)}
+	p := people{r: rand.New(rand.NewPCG(uint64(c.Left), uint64(c.NotLookedAt))), smoothing: smoothing(c.Waits), known: len(c.Waits)}
 	if c.Waits != nil {
 		p.urn = append(slices.Clone(c.Waits), nightWait)
 		p.known++
@@ -55,7 +55,7 @@ func (c *Remainder) Ready() (ready Interval, scrap int) {
 	ends, scraps := make([]time.Duration, draws), make([]int, draws)
 	for i := range draws {
 		p.urn = p.urn[:p.known]
-		ends[i], scraps[i] = c.play(&p, 1-yields[i%strata])
+		ends[i], scraps[i] = c.simulate(&p, 1-yields[i%strata])
 	}
 	slices.Sort(ends)
 	slices.Sort(scraps)
@@ -63,22 +63,22 @@ func (c *Remainder) Ready() (ready Interval, scrap int) {
 	return Interval{at(0.02), at(0.5), at(0.98)}, scraps[draws/2] // a little wider than 95 %: it is drawn, and of whole parts
 }
 
-// play draws one course of the rest of the lot: how long it takes, and how many parts are made
+// simulate draws one course of the rest of the lot: how long it takes, and how many parts are made
 // for scrap. bad is the probability that a part is scrap.
-func (c *Remainder) play(p *people, bad float64) (end time.Duration, scrap int) {
+func (c *Remainder) simulate(p *people, bad float64) (end time.Duration, scrap int) {
 	var waits time.Duration
 	if c.Held && p.known > 0 {
-		waits += p.further(c.Waited)
+		waits += p.remaining(c.Waited)
 	}
 	for range c.Stops {
 		waits += p.wait()
 	}
-	unlooked := c.Left + c.Unlooked
-	found := binomial(p.r, c.Unlooked+c.Before, bad) // at the stops, and made again before the end
+	unlooked := c.Left + c.NotLookedAt
+	found := binomial(p.r, c.NotLookedAt+c.Before, bad) // at the stops, and made again before the end
 	if c.Stops > 0 || c.Held {
 		scrap, unlooked = found, c.Left-c.Before+found
 	}
-	for range mostRounds {
+	for range maxRounds {
 		s := binomial(p.r, unlooked, bad)
 		if s == 0 {
 			break
@@ -94,12 +94,12 @@ func (c *Remainder) play(p *people, bad float64) (end time.Duration, scrap int) 
 		takes += z / 1.96 * float64(c.Takes.High-c.Takes.Median)
 	}
 	machine := time.Duration(takes * (1 + float64(scrap)*float64(c.Each)/max(1, float64(c.Takes.Median))))
-	return c.over(max(0, machine)+waits, p), scrap
+	return c.addUnattended(max(0, machine)+waits, p), scrap
 }
 
-// over is how long it is until so much attended time has gone by; each morning somebody has to
+// addUnattended is how long it is until so much attended time has gone by; each morning somebody has to
 // come. Where all hours are attended it is that time.
-func (c *Remainder) over(d time.Duration, p *people) time.Duration {
+func (c *Remainder) addUnattended(d time.Duration, p *people) time.Duration {
 	h := c.Attended
 	if h.Always() {
 		return d
@@ -123,10 +123,10 @@ func (c *Remainder) over(d time.Duration, p *people) time.Duration {
 
 // people draws how long they take to come.
 type people struct {
-	r     *rand.Rand
-	urn   []time.Duration // the waits that are known, and those drawn since
-	known int             // 0: waiting is left out
-	blur  float64
+	r         *rand.Rand
+	urn       []time.Duration // the waits that are known, and those drawn since
+	known     int             // 0: waiting is left out
+	smoothing float64
 }
 
 func (p *people) wait() time.Duration {
@@ -135,11 +135,11 @@ func (p *people) wait() time.Duration {
 	}
 	w := p.urn[p.r.IntN(len(p.urn))]
 	p.urn = append(p.urn, w)
-	return time.Duration(float64(w) * math.Exp(p.blur*p.r.NormFloat64()))
+	return time.Duration(float64(w) * math.Exp(p.smoothing*p.r.NormFloat64()))
 }
 
-// further is how much longer a wait lasts that has lasted for a while.
-func (p *people) further(waited time.Duration) time.Duration {
+// remaining is how much longer a wait lasts that has lasted for a while.
+func (p *people) remaining(waited time.Duration) time.Duration {
 	for range 20 {
 		if w := p.wait(); w > waited {
 			return w - waited
@@ -148,8 +148,8 @@ func (p *people) further(waited time.Duration) time.Duration {
 	return waited // longer than all that are known: as long again
 }
 
-// blurOf is by how much, as a logarithm, waits may differ from the nearest of those seen.
-func blurOf(waits []time.Duration) float64 {
+// smoothing is by how much, as a logarithm, waits may differ from the nearest of those seen.
+func smoothing(waits []time.Duration) float64 {
 	n, mean, squares := 0.0, 0.0, 0.0
 	for _, w := range waits {
 		n++

@@ -46,14 +46,14 @@ func TestScrapIsMadeAgain(t *testing.T) {
 		all := 100 * time.Hour
 		c := Remainder{Left: wanted, Takes: Interval{all, all, all}, Each: time.Hour, Good: 1e9 * yield, Scrap: 1e9 * (1 - yield)}
 		stops := c
-		stops.Left, stops.Unlooked, stops.Stops, stops.Before = wanted-30, 30, 3, 60
+		stops.Left, stops.NotLookedAt, stops.Stops, stops.Before = wanted-30, 30, 3, 60
 		for _, c := range []Remainder{c, stops} {
 			d, scrap := c.Ready()
 			if off := scrap - want; off < -1 || off > 1 {
-				t.Errorf("yield %g, %d unlooked: %d for scrap, want %d", yield, c.Unlooked, scrap, want)
+				t.Errorf("yield %g, %d unlooked: %d for scrap, want %d", yield, c.NotLookedAt, scrap, want)
 			}
 			if d.Median != all+time.Duration(scrap)*time.Hour {
-				t.Errorf("yield %g, %d unlooked, %d for scrap: %v", yield, c.Unlooked, scrap, d)
+				t.Errorf("yield %g, %d unlooked, %d for scrap: %v", yield, c.NotLookedAt, scrap, d)
 			}
 		}
 	}

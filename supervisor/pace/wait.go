@@ -43,7 +43,7 @@ func UnseenWait(planned time.Duration) Wait {
 func LearnedWait(planned time.Duration, cool heat.Wait, reheat time.Duration) Wait {
 	rest := unplanned(planned)
 	low, high := rest+reheat+cool.Low, rest+reheat+cool.High
-	sd := math.Log(float64(high)/float64(max(low, leastWait))) / 4 // four standard deviations lie between the bounds
+	sd := math.Log(float64(high)/float64(max(low, minWait))) / 4 // four standard deviations lie between the bounds
 	return Wait{rest + reheat + cool.Mid, max(learnedSD, sd), false}
 }
 

@@ -6,15 +6,15 @@ import (
 	"time"
 )
 
-// hearing is what the loop has heard.
-type hearing struct {
+// reception is what the loop has heard.
+type reception struct {
 	lastHeard time.Time // newest line that made sense
 	lastNoise time.Time // newest byte that can belong to an answer
 	lastBusy  time.Time // newest busy message, zero once something else came
 	sensible  bool      // a line that made sense was heard at all
 	suspect   bool      // a line was garbled since the newest acknowledgement
 	junk      []byte    // beginning of what made no sense
-	held      *Reply    // an error text that may be the first half of a rejection
+	heldError *Reply    // an error text that may be the first half of a rejection
 	heldAt    time.Time
 }
 
@@ -25,8 +25,8 @@ const (
 	busyLasts = 5 * time.Second
 )
 
-// hear takes in bytes from the board.
-func (l *loop) hear(b []byte) {
+// receive takes in bytes from the board.
+func (l *loop) receive(b []byte) {
 	noise := false
 	before := len(l.in.part)
 	l.in.feed(b, func(text []byte, cut bool) bool {
@@ -36,11 +36,11 @@ func (l *loop) hear(b []byte) {
 		} else {
 			r.Text = printable(text)
 		}
-		if significant(r.Kind) {
+		if mayBeAnswer(r.Kind) {
 			noise = true
 		}
-		l.account(&r, text, cut)
-		l.reply(&r)
+		l.countReply(&r, text, cut)
+		l.handleReply(&r)
 		return l.phase != phaseLost
 	})
 	if noise || len(l.in.part) > 0 || before > 0 {
@@ -50,13 +50,13 @@ func (l *loop) hear(b []byte) {
 		l.keepJunk(l.in.part)
 	}
 	if l.phase != phaseLost {
-		l.settle()
+		l.reportAccepted()
 	}
 }
 
-// significant says whether such a line can be part of an answer. The others
+// mayBeAnswer says whether such a line can be part of an answer. The others
 // come at their own times and do not break the quiet.
-func significant(k ReplyKind) bool {
+func mayBeAnswer(k ReplyKind) bool {
 	switch k {
 	case ReplyOK, ReplyResend, ReplyError, ReplyHalted, ReplyStart, ReplyUnknown:
 		return true
@@ -65,8 +65,8 @@ func significant(k ReplyKind) bool {
 	}
 }
 
-// account keeps the totals and the signs of life.
-func (l *loop) account(r *Reply, text []byte, cut bool) {
+// countReply keeps the totals and the signs of life.
+func (l *loop) countReply(r *Reply, text []byte, cut bool) {
 	garbled := r.Kind == ReplyUnknown && (cut || !isText(text))
 	if r.Kind == ReplyUnknown {
 		l.stats.Garbled++
@@ -86,7 +86,7 @@ func (l *loop) account(r *Reply, text []byte, cut bool) {
 	}
 	if r.Kind == ReplyBusy {
 		l.lastBusy = l.now
-	} else if significant(r.Kind) && r.Kind != ReplyUnknown {
+	} else if mayBeAnswer(r.Kind) && r.Kind != ReplyUnknown {
 		l.lastBusy = time.Time{} // a line that makes no sense may be a busy message that was damaged
 	}
 }
@@ -97,8 +97,8 @@ func (l *loop) keepJunk(b []byte) {
 	}
 }
 
-// reply acts on one line.
-func (l *loop) reply(r *Reply) {
+// handleReply acts on one line.
+func (l *loop) handleReply(r *Reply) {
 	if r.Kind != ReplyResend {
 		l.flushError()
 	}
@@ -107,26 +107,26 @@ func (l *loop) reply(r *Reply) {
 		if r.Temps.Any() || r.Text != "" {
 			l.emit(Event{Kind: EventReport, Reply: *r})
 		}
-		l.okay(r)
+		l.handleOK(r)
 	case ReplyResend:
-		l.held = nil // it was the reason given for this rejection
-		l.rejected(r.Number)
+		l.heldError = nil // it was the reason given for this rejection
+		l.handleResend(r.Number)
 	case ReplyError:
 		copied := *r
-		l.held, l.heldAt = &copied, l.now
+		l.heldError, l.heldAt = &copied, l.now
 	case ReplyHalted:
 		l.emit(Event{Kind: EventReport, Reply: *r})
 		l.lose(fmt.Errorf("%w: it said %s", ErrHalted, strconv.Quote(r.Text)))
 	case ReplyStart:
-		l.restarted()
+		l.handleRestart()
 	case ReplyWait:
 		// The board is idle. What we sent a while ago is taken or lost, and in
 		// either case no answer will come.
 		if l.phase == phaseRun && l.win.inFlight() > 0 && l.now.Sub(l.win.at(l.win.sent-1).at) >= 2*l.opt.QuietFor &&
 			l.now.Sub(l.lastNoise) >= l.opt.QuietFor {
 			l.stats.Timeouts++
-			l.learn()
-			l.flight = 0 // an idle board owes no answers
+			l.startProbe()
+			l.wasInFlight = 0 // an idle board owes no answers
 		}
 	case ReplyBusy:
 	default:
@@ -136,20 +136,20 @@ func (l *loop) reply(r *Reply) {
 
 // flushError reports an error text that no request to send again followed.
 func (l *loop) flushError() {
-	if l.held != nil {
-		l.emit(Event{Kind: EventReport, Reply: *l.held})
-		l.held = nil
+	if l.heldError != nil {
+		l.emit(Event{Kind: EventReport, Reply: *l.heldError})
+		l.heldError = nil
 	}
 }
 
-func (l *loop) heldTooLong() {
-	if l.held != nil && l.now.Sub(l.heldAt) >= l.opt.QuietFor {
+func (l *loop) flushOldError() {
+	if l.heldError != nil && l.now.Sub(l.heldAt) >= l.opt.QuietFor {
 		l.flushError()
 	}
 }
 
-// okay counts an acknowledgement.
-func (l *loop) okay(r *Reply) {
+// handleOK counts an acknowledgement.
+func (l *loop) handleOK(r *Reply) {
 	if r.PlannerFree >= 0 {
 		l.stats.PlannerFree = r.PlannerFree
 	}
@@ -157,7 +157,7 @@ func (l *loop) okay(r *Reply) {
 		l.stats.BufferFree = r.BufferFree
 	}
 	if l.phase != phaseRun {
-		l.okayWhileLost()
+		l.countOKWhileLost()
 		return
 	}
 	before := l.win.acked
@@ -177,17 +177,17 @@ func (l *loop) okay(r *Reply) {
 	}
 	l.suspect = false
 	if r.BufferFree >= 0 {
-		l.win.free(r.BufferFree)
+		l.win.noteFreeSlots(r.BufferFree)
 	}
-	l.progressed()
+	l.noteProgress()
 }
 
-// progressed notes that the board has taken more.
-func (l *loop) progressed() {
+// noteProgress notes that the board has taken more.
+func (l *loop) noteProgress() {
 	l.progress = l.now
-	l.alone = false
-	if l.win.acked > l.best {
-		l.best = l.win.acked
+	l.singleLine = false
+	if l.win.acked > l.mostAccepted {
+		l.mostAccepted = l.win.acked
 		l.strikes = 0
 	}
 }

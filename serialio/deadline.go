@@ -6,8 +6,8 @@ import (
 	"time"
 )
 
-// late says whether a line in flight has been unanswered for too long.
-func (l *loop) late() bool {
+// replyOverdue says whether a line in flight has been unanswered for too long.
+func (l *loop) replyOverdue() bool {
 	return l.win.inFlight() > 0 && !l.now.Before(l.replyDue())
 }
 
@@ -16,7 +16,7 @@ func (l *loop) replyDue() time.Time {
 	limit := l.opt.ReplyLimit
 	at := later(l.progress, l.lastBusy)
 	stalled := at.Add(3 * limit) // a board that reports on its own may have lost an ok all the same
-	full := (l.win.limit > 0 || l.win.holds > 1) && !l.win.allows(questionBytes)
+	full := (l.win.limit > 0 || l.win.boardLines > 1) && !l.win.allows(probeFrameBytes)
 	if full {
 		limit *= 2 // the question would not fit into what the board may hold unread
 	}
@@ -24,20 +24,20 @@ func (l *loop) replyDue() time.Time {
 	if silent.After(stalled) {
 		silent = stalled
 	}
-	if hurried := later(at, l.lastNoise).Add(min(hurry, l.opt.ReplyLimit)); l.suspect && !full && hurried.Before(silent) {
+	if hurried := later(at, l.lastNoise).Add(min(garbledReplyLimit, l.opt.ReplyLimit)); l.suspect && !full && hurried.Before(silent) {
 		return hurried
 	}
 	return silent
 }
 
-// overdue ends the connection when the board owes an answer and is silent, or
+// checkSilence ends the connection when the board owes an answer and is silent, or
 // says nothing that makes sense after opening.
-func (l *loop) overdue() bool {
+func (l *loop) checkSilence() bool {
 	if l.phase == phaseRun && l.win.inFlight() == 0 {
 		return false
 	}
 	silent := !l.now.Before(l.silenceDue()) // lines that make no sense count as silence
-	if !l.sensible && len(l.junk) > 0 && (silent || !l.now.Before(l.speakDue())) {
+	if !l.sensible && len(l.junk) > 0 && (silent || !l.now.Before(l.sensibleDue())) {
 		l.lose(fmt.Errorf("%w: what it sends makes no sense: %s; check the baud rate and that this is the printer's port",
 			ErrDesync, strconv.QuoteToASCII(string(l.junk))))
 		return true
@@ -49,14 +49,14 @@ func (l *loop) overdue() bool {
 	return false
 }
 
-func (l *loop) speakDue() time.Time { return l.opened.Add(l.opt.BootWait + l.opt.SpeakLimit) }
+func (l *loop) sensibleDue() time.Time { return l.opened.Add(l.opt.BootWait + l.opt.NonsenseLimit) }
 
 func (l *loop) silenceDue() time.Time {
 	return later(l.progress, l.lastHeard).Add(l.opt.SilenceLimit)
 }
 
-// due returns when step must run again if nothing happens.
-func (l *loop) due() time.Time {
+// nextWake returns when step must run again if nothing happens.
+func (l *loop) nextWake() time.Time {
 	at := l.silenceDue()
 	sooner := func(t time.Time) {
 		if t.Before(at) {
@@ -69,7 +69,7 @@ func (l *loop) due() time.Time {
 	case phaseSettle, phaseClear:
 		sooner(l.quietAt())
 	case phaseProbe:
-		if l.wanted >= 0 || l.heardOKs > 0 {
+		if l.expected >= 0 || l.oksSinceProbe > 0 {
 			sooner(l.quietAt())
 		}
 		sooner(l.retryAt)
@@ -81,9 +81,9 @@ func (l *loop) due() time.Time {
 		}
 	}
 	if !l.sensible && l.phase != phaseRun {
-		sooner(l.speakDue())
+		sooner(l.sensibleDue())
 	}
-	if l.held != nil {
+	if l.heldError != nil {
 		sooner(l.heldAt.Add(l.opt.QuietFor))
 	}
 	// Never in the past: a condition that does not come true by time alone is
