@@ -2,6 +2,8 @@ package config
 
 import (
 	"bytes"
+	"errors"
+	"io"
 	"maps"
 	"slices"
 	"strings"
@@ -72,7 +74,7 @@ func (r *reader) salvage(data []byte) *yaml.Node {
 	if len(p.file.errs) > 0 {
 		r.errs, r.dropped = p.file.errs, p.file.dropped
 	}
-	return p.root
+	return newReader(r.file).document(p.text(p.kept))
 }
 
 // salvager puts a document together from the lines of a file that can be parsed.
@@ -80,8 +82,38 @@ type salvager struct {
 	file  *reader // its mistakes
 	lines [][]byte
 	kept  []bool
-	root  *yaml.Node // of what is kept
 	tries int
+}
+
+// text returns the lines that are kept, with an empty one in place of each other, so that they keep
+// their numbers.
+func (p *salvager) text(kept []bool) []byte {
+	var b bytes.Buffer
+	for i, line := range p.lines {
+		if kept[i] {
+			b.Write(line)
+		}
+		b.WriteByte('\n')
+	}
+	return b.Bytes()
+}
+
+// parses reports whether the lines that are kept are one YAML document with keys.
+func (p *salvager) parses(kept []bool) bool {
+	var b bytes.Buffer
+	for i, line := range p.lines {
+		if kept[i] {
+			b.Write(line)
+			b.WriteByte('\n')
+		}
+	}
+	dec := yaml.NewDecoder(&b)
+	var doc yaml.Node
+	if err := dec.Decode(&doc); err != nil {
+		return errors.Is(err, io.EOF)
+	}
+	root := doc.Content[0]
+	return (root.Kind == yaml.MappingNode || root.ShortTag() == "!!null") && errors.Is(dec.Decode(&doc), io.EOF)
 }
 
 // take keeps what can be parsed of the blocks in lines from to to-1, which are nested below the lines
@@ -135,18 +167,9 @@ func (p *salvager) block(heads []int, from, to int) {
 	for i := from; i < to; i++ {
 		kept[i] = true
 	}
-	var text [][]byte
-	for i, line := range p.lines[:to] {
-		if !kept[i] {
-			line = nil // so that each line keeps its number
-		}
-		text = append(text, line)
-	}
 	p.tries++
-	alone := newReader(p.file.file)
-	root := alone.document(append(bytes.Join(text, []byte("\n")), '\n'))
-	if len(alone.errs) == 0 && root != nil {
-		p.kept, p.root = kept, root
+	if p.parses(kept) {
+		p.kept = kept
 		return
 	}
 	if below := p.next(from+1, to); below < to && p.tries < maxPieces {
@@ -156,6 +179,12 @@ func (p *salvager) block(heads []int, from, to int) {
 			return
 		}
 	}
+	if len(p.file.errs) >= maxErrors { // finding the place of a mistake takes long, and nobody sees it
+		p.file.dropped++
+		return
+	}
+	alone := newReader(p.file.file)
+	alone.document(p.text(kept))
 	for _, e := range alone.errs {
 		e.Field = p.group(heads, from)
 		p.file.report(e)
