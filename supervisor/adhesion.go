@@ -40,7 +40,7 @@ type Adhesion struct {
 
 // ForJob returns what an inspection judges a cycle by.
 func (a Adhesion) ForJob() job.Adhesion {
-	return job.Adhesion{Longest: a.Longest, Seen: a.Held + a.Detached, Detached: a.Detached, Untold: a.UnknownTimes > 0, Earliest: a.Earliest, HoldsFor: a.HoldsFor}
+	return job.Adhesion{Longest: a.Longest, LookedAt: a.Held + a.Detached, Detached: a.Detached, UnknownTime: a.UnknownTimes > 0, Earliest: a.Earliest, HoldsFor: a.HoldsFor}
 }
 
 // adhesionOf computes it from the last work on the surface, nil for none, and the parts since.
@@ -55,7 +55,7 @@ func adhesionOf(surface *ledger.SurfaceRenewed, stays []ledger.Stay) (a Adhesion
 	if a.Steps, err = quality.Survivals(parts, holdConfidence); err != nil {
 		return Adhesion{}, err
 	}
-	a.HoldsFor, err = quality.HoldOn(parts, holdProbability, holdConfidence)
+	a.HoldsFor, err = quality.HoldTime(parts, holdProbability, holdConfidence)
 	return a, err
 }
 

@@ -113,7 +113,7 @@ func (m *Machine) leftoverSettings() string {
 			if a == b || sets == nil || has == nil {
 				continue
 			}
-			if left := gcode.Left(sets.End, has.Begin, m.restoreOptions(true)); len(left) > 0 {
+			if left := gcode.Leftovers(sets.End, has.Begin, m.restoreOptions(true)); len(left) > 0 {
 				list = append(list, fmt.Sprintf("%s sets %s and %s does not", m.lot.Jobs[a].Name, strings.Join(left, ", "), m.lot.Jobs[b].Name))
 			}
 		}

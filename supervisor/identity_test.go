@@ -68,15 +68,15 @@ func TestStrangeBoard(t *testing.T) {
 // TestLimitsOfTheBoard: a board's limits are in the snapshot, however it reports them; a board that
 // does not know the commands is handled as before.
 func TestLimitsOfTheBoard(t *testing.T) {
-	for _, tells := range []rig.Telling{rig.TellByList, rig.TellByWord, rig.TellNothing} {
+	for _, tells := range []rig.LimitReport{rig.LimitsByList, rig.LimitsByWord, rig.LimitsNotReported} {
 		inBubble(t, func(t *testing.T) {
 			set := testRig()
-			set.Board.Tells = tells
+			set.Board.LimitReport = tells
 			x := newRun(t, set, testSettings())
 			x.start()
 			s := x.until(Idle, time.Minute)
 			m := &set.Machine
-			if tells == rig.TellNothing {
+			if tells == rig.LimitsNotReported {
 				if s.Line.Limits != nil {
 					t.Errorf("told nothing, and yet %+v", *s.Line.Limits)
 				}

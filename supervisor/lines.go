@@ -134,7 +134,7 @@ func (m *Machine) additions(p *job.Plan, plans []*job.Plan) []job.Change {
 		}
 		also(job.LeadIn, m.undoLines(after, m.openingLines()))
 		also(job.Body, gcode.Restore(after, p.Begin, m.restoreOptions(true)))
-		for _, argument := range gcode.Left(after, p.Begin, m.restoreOptions(true)) { // until the board reports its own
+		for _, argument := range gcode.Leftovers(after, p.Begin, m.restoreOptions(true)) { // until the board reports its own
 			also(job.Body, []string{argument + "..."})
 		}
 	}

@@ -16,7 +16,7 @@ import (
 // Ledger is what the run needs of the ledger. The real one is ledger.Ledger.
 type Ledger interface {
 	Commit(ctx context.Context, records ...ledger.Record) error
-	History(ctx context.Context, port string, fold func(ledger.Past)) error
+	History(ctx context.Context, port string, fold func(ledger.Entry)) error
 	LastCycle(ctx context.Context) (*ledger.Cycle, error)
 	Belt(ctx context.Context) (ledger.Belt, error)
 	Board(ctx context.Context, port string) (*ledger.BoardSeen, error)
@@ -90,7 +90,7 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 // foldHistory folds what earlier processes have recorded, and remembers how long people took to come.
 func (m *Machine) foldHistory(ctx context.Context, l Ledger) error {
 	var held ledger.Stamp
-	return l.History(ctx, m.set.Port.Path, func(p ledger.Past) {
+	return l.History(ctx, m.set.Port.Path, func(p ledger.Entry) {
 		switch r := p.Record.(type) {
 		case ledger.HoldBegun:
 			held = p.Stamp

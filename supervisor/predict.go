@@ -377,7 +377,7 @@ func (m *Machine) ready(list []NextVisit) *ReadyView {
 		slices.Sort(sorted)
 		c.Waits, v.Waits, v.Wait = m.waits, len(sorted), sorted[len(sorted)/2]
 	}
-	yield := seen.Believed(quality.DefaultPrior(), y.Assumed)
+	yield := seen.Posterior(quality.DefaultPrior(), y.Assumed)
 	c.Good, c.Scrap = yield.Good, yield.Scrap
 	d, scrap := c.Ready()
 	v.Early, v.At, v.Late, v.Scrap = m.now.Add(d.Low), m.now.Add(d.Median), m.now.Add(d.High), scrap

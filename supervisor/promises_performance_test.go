@@ -92,7 +92,7 @@ func performancePromises() []promise {
 				return err != nil, err == nil
 			}})
 		}
-		if k.s.stepMM == 0 && k.s.shiftMM == 0 && k.s.n >= quality.LeastForPerformance {
+		if k.s.stepMM == 0 && k.s.shiftMM == 0 && k.s.n >= quality.MinForPerformance {
 			index.kinds = append(index.kinds, kindOfData{name: k.name, tells: k.tells, lot: func(r *rand.Rand) (bool, bool) {
 				p, err := k.s.judged(r)
 				is := (0.2 - math.Abs(k.s.mean-20)) / 3 / k.s.sd

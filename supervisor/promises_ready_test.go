@@ -47,7 +47,7 @@ func (o ordering) lot(r *rand.Rand) (holds, told bool) {
 	}
 	const cycle = 30 * time.Minute
 	c := pace.Remainder{Left: o.ordered - good - unlooked, NotLookedAt: unlooked, Each: cycle}
-	known := counts.Believed(quality.DefaultPrior(), plan.Assumed)
+	known := counts.Posterior(quality.DefaultPrior(), plan.Assumed)
 	c.Good, c.Scrap = known.Good, known.Scrap
 	for at := o.every; o.every > 0 && at < c.Left; at += o.every {
 		c.Stops, c.Before = c.Stops+1, at

@@ -26,7 +26,7 @@ func beltWords(r *rig.Rig) (list []string) {
 
 func newestScale(l *ledger.Ledger) (ledger.ScaleSet, error) {
 	var newest ledger.ScaleSet
-	err := l.History(context.Background(), "rig", func(p ledger.Past) {
+	err := l.History(context.Background(), "rig", func(p ledger.Entry) {
 		if s, ok := p.Record.(ledger.ScaleSet); ok {
 			newest = s
 		}

@@ -26,7 +26,7 @@ func TestSlicedFilesRunCleanly(t *testing.T) {
 			t.Run(fmt.Sprintf("%s, extruder alone %t", name, alone), func(t *testing.T) {
 				inBubble(t, func(t *testing.T) {
 					rs := testRig()
-					rs.Board.ExtruderAlone = alone
+					rs.Board.ExtruderKeepsMode = alone
 					set, options := testSettings(), testJobOptions()
 					if strings.HasSuffix(name, "tilted") {
 						rs.Belt.Axis = 'Z'

@@ -457,7 +457,7 @@ func (r *TrialResult) text(limitMM float64) string {
 	lines = append(lines, reach+fmt.Sprintf("; with 95 %% certainty not before %.1f m", v.TravelToLimitLower95MM/1000))
 	lies := fmt.Sprintf("%.1f m of travel lie ahead, %.1f m of it net advance: ", v.AheadMM/1000, v.AheadAdvanceMM/1000)
 	switch v.Alignment {
-	case belt.AlignmentAlone:
+	case belt.AlignmentNoLot:
 		lies = "there is no lot to judge it by: open one, or give the parts to come and the travel of one"
 	case belt.AlignmentUnclear:
 		lies += fmt.Sprintf("this trial cannot show whether the alignment is good enough; a trial of %.1f m reduces the uncertainty at its end to half the limit", v.NeededMM/1000)

@@ -337,7 +337,7 @@ func TestTrialAsksBack(t *testing.T) {
 		if err := x.refuse(Request{TrialEnd: &TrialEnd{AfterMM: &odd}}); !strings.Contains(err.Error(), "--sure") {
 			t.Error(err)
 		}
-		if r := x.do(Request{TrialEnd: &TrialEnd{AfterMM: &odd, Sure: true, MarkMoved: true}}); r.Trial.Alignment != belt.AlignmentAlone || *r.Trial.TravelToLimitMM != 0 {
+		if r := x.do(Request{TrialEnd: &TrialEnd{AfterMM: &odd, Sure: true, MarkMoved: true}}); r.Trial.Alignment != belt.AlignmentNoLot || *r.Trial.TravelToLimitMM != 0 {
 			t.Errorf("%+v", r.Trial)
 		}
 		x.stop()

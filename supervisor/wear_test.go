@@ -37,7 +37,7 @@ func TestPartsAreSpreadOverTheBelt(t *testing.T) {
 		x.start()
 		x.until(Idle, time.Hour)
 		var laid []ledger.PartLaid
-		err := x.ledger.History(context.Background(), "rig", func(p ledger.Past) {
+		err := x.ledger.History(context.Background(), "rig", func(p ledger.Entry) {
 			if l, ok := p.Record.(ledger.PartLaid); ok {
 				laid = append(laid, l)
 			}

@@ -287,7 +287,7 @@ func (s *shop) judge(days int, long time.Duration, figures []day) {
 		t.Errorf("from day 2 to the end memory went from %d to %d bytes, goroutines from %d to %d", first.heap, last.heap, first.goroutines, last.goroutines)
 	}
 	before := s.reports()
-	kept, err := s.app.ledger.Trim(ctx, ledger.Retention{Before: time.Now().Add(-time.Hour), Newest: ledger.LeastNewest, Receivers: s.app.calls.Names()})
+	kept, err := s.app.ledger.Trim(ctx, ledger.Retention{Before: time.Now().Add(-time.Hour), Newest: ledger.MinNewest, Receivers: s.app.calls.Names()})
 	if err != nil {
 		t.Error(err)
 	}

@@ -135,9 +135,9 @@ func (s *Size) perform(values []float64, control Control, t quality.Tolerance) {
 	p, err := quality.PerformanceOf(values[min(from-1, len(values)):], signals, t, confidence)
 	switch {
 	case errors.Is(err, quality.ErrFew) && from > 1:
-		s.Why = fmt.Sprintf("fewer than %d parts were measured since the belt's scale was set", quality.LeastForPerformance)
+		s.Why = fmt.Sprintf("fewer than %d parts were measured since the belt's scale was set", quality.MinForPerformance)
 	case errors.Is(err, quality.ErrFew):
-		s.Why = fmt.Sprintf("fewer than %d parts were measured", quality.LeastForPerformance)
+		s.Why = fmt.Sprintf("fewer than %d parts were measured", quality.MinForPerformance)
 	case errors.Is(err, quality.ErrSignals):
 		s.Why = "the control chart has signals: the lengths are not of one steady process"
 	case errors.Is(err, quality.ErrNoScatter):
@@ -174,7 +174,7 @@ func controlFrom(visits []ledger.Check, job int, rescaled []ledger.ScaleSet) Con
 		if v.JobIndex == nil || *v.JobIndex != job {
 			continue
 		}
-		_ = quality.Word(m, v.SetAside, v.Note, v.LengthsAccepted) // as the run does
+		_ = quality.ApplyDecision(m, v.SetAside, v.Note, v.LengthsAccepted) // as the run does
 		signalled := false
 		for _, mm := range v.LengthsMM {
 			n++

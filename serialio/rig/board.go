@@ -54,23 +54,23 @@ type Board struct {
 	BusyEcho        bool          // busy reports begin with "echo:"
 	MotorTimeout    time.Duration // without motion until the motors are released; 0: never
 	// LimitMM is the travel of X, Y, Z as {min, max}; equal values mean none.
-	LimitMM       [3][2]float64
-	Limits        LimitPolicy
-	ResetOnOpen   bool    // the modem lines reset it
-	Tells         Telling // how it reports its limits of speed and acceleration
-	ExtruderAlone bool    // G90 and G91 leave the extruder's mode to M82 and M83
-	HaltBang      bool    // a halt is announced by "!!" instead of an error text
-	IdleHalt      bool    // M85 S sets after how many seconds without a move the board halts
+	LimitMM           [3][2]float64
+	Limits            LimitPolicy
+	ResetOnOpen       bool        // the modem lines reset it
+	LimitReport       LimitReport // how it reports its limits of speed and acceleration
+	ExtruderKeepsMode bool        // G90 and G91 leave the extruder's mode to M82 and M83
+	HaltBang          bool        // a halt is announced by "!!" instead of an error text
+	IdleHalt          bool        // M85 S sets after how many seconds without a move the board halts
 }
 
-// Telling is how a board reports its limits of speed and acceleration when asked.
-type Telling int
+// LimitReport is how a board reports its limits of speed and acceleration when asked.
+type LimitReport int
 
 // Ways to report them.
 const (
-	TellByList  Telling = iota // M503 lists all settings
-	TellByWord                 // M201, M203, M204 and M205 without values; M503 is unknown
-	TellNothing                // M503 is unknown, and the words alone say nothing
+	LimitsByList      LimitReport = iota // M503 lists all settings
+	LimitsByWord                         // M201, M203, M204 and M205 without values; M503 is unknown
+	LimitsNotReported                    // M503 is unknown, and the words alone say nothing
 )
 
 // DefaultBoard returns the most common board: 128 bytes, 4 lines, 16 moves, unread
@@ -97,7 +97,7 @@ func Variations() map[string]Board {
 	}
 	add("common", func(*Board) {})
 	add("colon", func(b *Board) { b.Resend = ResendColon })
-	add("short", func(b *Board) { b.Resend, b.OkAfterResend, b.Tells = ResendShort, false, TellByWord })
+	add("short", func(b *Board) { b.Resend, b.OkAfterResend, b.LimitReport = ResendShort, false, LimitsByWord })
 	add("short-n", func(b *Board) { b.Resend, b.Wait, b.Busy = ResendShortN, time.Second, 0 })
 	add("no-ok", func(b *Board) { b.OkAfterResend = false })
 	add("keep", func(b *Board) { b.DiscardOnError = false })
@@ -108,7 +108,7 @@ func Variations() map[string]Board {
 	add("bare", func(b *Board) {
 		b.ReportTemps, b.ReportPosition, b.EmergencyParser, b.Capabilities = false, false, false, false
 		b.OkWithTemps, b.HeatReports, b.Wait, b.ResetOnOpen, b.Firmware = false, false, time.Second, false, false
-		b.Tells = TellNothing
+		b.LimitReport = LimitsNotReported
 	})
 	add("silent", func(b *Board) { b.Busy, b.Wait, b.HeatReports = 0, 0, false })
 	add("lasting", func(b *Board) { b.ResetOnOpen, b.MotorTimeout = false, 0 })
@@ -119,7 +119,7 @@ func Variations() map[string]Board {
 	})
 	add("echo", func(b *Board) { b.BusyEcho = true })
 	add("bang", func(b *Board) { b.HaltBang = true })
-	add("alone", func(b *Board) { b.ExtruderAlone = true })
+	add("alone", func(b *Board) { b.ExtruderKeepsMode = true })
 	return v
 }
 

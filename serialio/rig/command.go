@@ -64,7 +64,7 @@ func (c *controller) machineWord(w *words) bool {
 		c.fan = 0
 	case 108, 110, 117: // acted upon before the queue, or for a display
 	case 112:
-		if c.nozzle.deaf || c.bed.deaf {
+		if c.nozzle.ignoresOff || c.bed.ignoresOff {
 			break
 		}
 		c.figures.EmergencyStops++
@@ -125,7 +125,7 @@ func (c *controller) target(h *heater, target float64) {
 		c.sayf("Error:target %g above the maximum %g, not set", target, h.MaxC)
 		return
 	}
-	if target <= 0 && h.deaf {
+	if target <= 0 && h.ignoresOff {
 		return
 	}
 	h.set(c.now, max(0, target))
@@ -196,7 +196,7 @@ func (c *controller) tuningWord(w *words) bool {
 	}
 	switch w.number {
 	case 201, 203, 204, 205:
-		if w.has == 0 && c.set.Board.Tells == TellByWord {
+		if w.has == 0 && c.set.Board.LimitReport == LimitsByWord {
 			c.setting("", w.number)
 		}
 	}

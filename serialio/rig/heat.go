@@ -9,25 +9,25 @@ import (
 // target, none above it, and just enough to stay once it is there.
 type heater struct {
 	Heater
-	ambient float64
-	target  float64 // 0: off
-	tempC   float64 // at the moment since
-	since   time.Duration
-	dead    bool    // the element gives no heat whatever the controller asks
-	always  bool    // the element is fully on whatever the controller asks
-	stuck   bool    // the sensor shows stuckC for ever
-	stuckC  float64 // see stuck
-	drifts  bool    // offC goes on
-	offC    float64 // what the sensor shows too much
-	loose   bool    // away goes on
-	missing bool    // the reports leave it out
-	word    string  // the reports show this in place of its temperature; "": they do not
-	deaf    bool    // words that switch it off are ignored
-	old     string  // the reports show this for ever; "": they do not
-	oldDuty int     // see old
-	swapped bool    // the sensor shows stuckC, the other body's temperature
-	dark    bool    // the mains are gone: no heat whatever else is wrong
-	away    float64 // share of what the body is above the air that the sensor does not feel
+	ambient    float64
+	target     float64 // 0: off
+	tempC      float64 // at the moment since
+	since      time.Duration
+	dead       bool    // the element gives no heat whatever the controller asks
+	always     bool    // the element is fully on whatever the controller asks
+	stuck      bool    // the sensor shows stuckC for ever
+	stuckC     float64 // see stuck
+	drifts     bool    // offC goes on
+	offC       float64 // what the sensor shows too much
+	loose      bool    // away goes on
+	missing    bool    // the reports leave it out
+	word       string  // the reports show this in place of its temperature; "": they do not
+	ignoresOff bool    // words that switch it off are ignored
+	old        string  // the reports show this for ever; "": they do not
+	oldDuty    int     // see old
+	swapped    bool    // the sensor shows stuckC, the other body's temperature
+	noMains    bool    // the mains are gone: no heat whatever else is wrong
+	unfelt     float64 // share of what the body is above the air that the sensor does not feel
 }
 
 // end returns the temperature the body tends to at a share of the full power.
@@ -37,29 +37,29 @@ func (h *heater) tau() float64 { return h.HeatJPerK / h.LossWPerK }
 
 // drive returns where the temperature is heading, given the target.
 func (h *heater) drive() float64 {
-	if h.always && !h.dark {
+	if h.always && !h.noMains {
 		return h.end(1)
 	}
-	if h.dark || h.dead || h.target == 0 || h.felt(h.tempC) > h.target {
+	if h.noMains || h.dead || h.target == 0 || h.sensedC(h.tempC) > h.target {
 		return h.end(0)
 	}
 	return h.end(1)
 }
 
-// felt returns what the controller believes when the body is at tempC.
-func (h *heater) felt(tempC float64) float64 {
+// sensedC returns what the controller believes when the body is at tempC.
+func (h *heater) sensedC(tempC float64) float64 {
 	if h.stuck || h.swapped {
 		return h.stuckC
 	}
-	return tempC + h.offC - h.away*(tempC-h.ambient)
+	return tempC + h.offC - h.unfelt*(tempC-h.ambient)
 }
 
 // body returns at what temperature of the body the sensor shows so much.
 func (h *heater) body(shownC float64) float64 {
-	if h.away == 0 {
+	if h.unfelt == 0 {
 		return shownC - h.offC
 	}
-	return (shownC - h.offC - h.away*h.ambient) / (1 - h.away)
+	return (shownC - h.offC - h.unfelt*h.ambient) / (1 - h.unfelt)
 }
 
 // at returns the true temperature at t, in closed form:
@@ -67,7 +67,7 @@ func (h *heater) body(shownC float64) float64 {
 func (h *heater) at(t time.Duration) float64 {
 	end := h.drive()
 	now := end + (h.tempC-end)*math.Exp(-(t-h.since).Seconds()/h.tau())
-	if h.target > 0 && !h.dark && !h.dead && !h.always && !h.stuck && !h.swapped {
+	if h.target > 0 && !h.noMains && !h.dead && !h.always && !h.stuck && !h.swapped {
 		hold := h.body(h.target)
 		if end > h.tempC && h.tempC <= hold && now > hold ||
 			end < h.tempC && h.tempC > hold && now < hold {
@@ -87,7 +87,7 @@ func (h *heater) set(t time.Duration, target float64) {
 }
 
 // reading returns what the sensor shows at t.
-func (h *heater) reading(t time.Duration) float64 { return h.felt(h.at(t)) }
+func (h *heater) reading(t time.Duration) float64 { return h.sensedC(h.at(t)) }
 
 // duty returns the share of full power at t, 0 to 1, as the controller asks it.
 func (h *heater) duty(t time.Duration) float64 {
@@ -105,7 +105,7 @@ func (h *heater) duty(t time.Duration) float64 {
 // power returns what the element turns into heat at t, W.
 func (h *heater) power(t time.Duration) float64 {
 	switch {
-	case h.dark, h.dead && !h.always:
+	case h.noMains, h.dead && !h.always:
 		return 0
 	case h.always:
 		return h.PowerW

@@ -34,7 +34,7 @@ func (h *heater) glide(t time.Duration) {
 		h.offC -= driftKPerMin * senseEvery.Minutes()
 	}
 	if h.loose {
-		h.away += (looseShare - h.away) * -math.Expm1(-senseEvery.Seconds()/looseS)
+		h.unfelt += (looseShare - h.unfelt) * -math.Expm1(-senseEvery.Seconds()/looseS)
 	}
 }
 
@@ -96,7 +96,7 @@ func (c *controller) mains(on bool) {
 	c.book(c.now)
 	for _, h := range []*heater{&c.nozzle, &c.bed} {
 		h.settle(c.now)
-		h.dark = !on
+		h.noMains = !on
 	}
 	c.mainsAt = never
 	if !on {
@@ -157,7 +157,7 @@ func (c *controller) heatFault(x Fault) {
 		h.stuck, h.stuckC = true, topSensorC
 		c.damaged("the " + name + " sensor is at the top of its table")
 	case IgnoreOff:
-		h.deaf = true
+		h.ignoresOff = true
 		c.damaged("the board does not switch the " + name + " off")
 	case OldReadings:
 		h.old, h.oldDuty = string(c.reading(nil, h)), int(127*h.duty(c.now))

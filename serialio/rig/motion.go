@@ -27,7 +27,7 @@ func (c *controller) motionWord(w *words) bool {
 		c.home(w)
 	case 90, 91:
 		c.relative = w.number == 91
-		if !c.set.Board.ExtruderAlone {
+		if !c.set.Board.ExtruderKeepsMode {
 			c.relativeE = c.relative
 		}
 	case 92:

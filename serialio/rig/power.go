@@ -72,7 +72,7 @@ func (c *controller) halt(why string) {
 // releaseMotors takes the current from all motors. The belt slips by a little.
 func (c *controller) releaseMotors(why string) {
 	c.motorsOn = false
-	if slip := c.belt.SlipOnReleaseMM; slip != 0 && !c.nozzle.dark { // without mains they were loose before
+	if slip := c.belt.SlipOnReleaseMM; slip != 0 && !c.nozzle.noMains { // without mains they were loose before
 		c.belt.move(slip, max(slip, -slip), 0)
 	}
 	c.figures.MotorReleases++

@@ -223,7 +223,7 @@ func (c *controller) listen(seg []byte) {
 				c.op.kind, c.op.until, c.watchDue = opDwell, c.now, never
 			}
 		case 112:
-			if c.nozzle.deaf || c.bed.deaf {
+			if c.nozzle.ignoresOff || c.bed.ignoresOff {
 				break
 			}
 			c.figures.EmergencyStops++

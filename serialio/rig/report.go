@@ -39,7 +39,7 @@ func (c *controller) reportWord(w *words) bool {
 		c.tempsEvery = time.Duration(max(0, w.get('S', 0)) * 1e9)
 		c.tempsDue = later(c.now, c.pace(c.tempsEvery))
 	case 503:
-		if board.Tells != TellByList {
+		if board.LimitReport != LimitsByList {
 			return false
 		}
 		for _, word := range []int{92, 203, 201, 204, 205} {

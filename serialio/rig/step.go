@@ -15,7 +15,7 @@ func (c *controller) book(t time.Duration) {
 	if f <= m.done {
 		return
 	}
-	if c.nozzle.dark { // no motor turns
+	if c.nozzle.noMains { // no motor turns
 		m.done = f
 		return
 	}

@@ -67,7 +67,7 @@ func TestColdExtrusion(t *testing.T) {
 func TestExtruderAlone(t *testing.T) {
 	for alone, want := range map[bool]string{false: "E:8.00", true: "E:5.00"} {
 		synctest.Test(t, func(t *testing.T) {
-			_, h := open(t, func(s *Settings) { s.Board.ExtruderAlone = alone })
+			_, h := open(t, func(s *Settings) { s.Board.ExtruderKeepsMode = alone })
 			h.lines()
 			h.do("M83", "G1 E3 F600", "M82", "G91", "G1 E5")
 			if got := h.do("M114"); !strings.Contains(got[0], want) {

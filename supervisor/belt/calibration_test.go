@@ -25,7 +25,7 @@ const (
 // source: a well aligned belt ran 100 m, a bad one shows within a few metres).
 type simulated struct {
 	rng          *rand.Rand
-	belt         *rig.BeltAlone
+	belt         *rig.StandaloneBelt
 	readError    float64 // mm
 	readStep     float64 // mm
 	turnsAt      float64 // m of travel at which the rates change; 0 never
@@ -57,7 +57,7 @@ func newSimulated(seed uint64) *simulated {
 		s.turnsAt, s.turned = logUniform(r, 5, 100), sign()*logUniform(r, 0.003, 0.1)
 	}
 	s.rateMMPerM = b.DriftPerTravelMMPerM + s.advPerTravel*b.DriftPerAdvanceMMPerM
-	s.belt = rig.NewBeltAlone(b, seed)
+	s.belt = rig.NewStandaloneBelt(b, seed)
 	return s
 }
 

@@ -95,8 +95,8 @@ type Forecast struct {
 	Scatter Scatter `json:"-"`
 }
 
-// mostReadings bounds the readings that the bounds rest on; the newest count.
-const mostReadings = 48
+// maxReadings bounds the readings that the bounds rest on; the newest count.
+const maxReadings = 48
 
 // Forecast judges the readings since the last realignment, of which now is the place
 // to forecast from. Readings are in order of travel. Its cost does not grow with their

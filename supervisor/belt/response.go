@@ -27,11 +27,11 @@ type Response struct {
 	// Known: the interval leaves out zero, so that the way to turn is known.
 	Known bool `json:"known"`
 
-	most float64 // turns, in the largest adjustment so far
+	maxTurns float64 // turns, in the largest adjustment so far
 }
 
-// leastTurns is how many adjustments a response rests on at least: one has no scatter.
-const leastTurns = 2
+// minTurns is how many adjustments a response rests on at least: one has no scatter.
+const minTurns = 2
 
 // Respond learns from adjustments by least squares through zero: no turn, no change. Turns
 // of zero show nothing and are left out. Two adjustments that happen to agree would have
@@ -47,10 +47,10 @@ func Respond(list []Turn, changeSD, df float64) Response {
 		}
 		turns, change = append(turns, t.Turns), append(change, t.RateChangeMMPerM)
 		squares += t.Turns * t.Turns
-		r.most = max(r.most, math.Abs(t.Turns))
+		r.maxTurns = max(r.maxTurns, math.Abs(t.Turns))
 	}
 	r.N = len(turns)
-	if r.N < leastTurns {
+	if r.N < minTurns {
 		return r
 	}
 	f, err := FitThroughZero(turns, change)
@@ -84,7 +84,7 @@ func (r Response) Undo(rateMMPerM float64) (Advice, bool) {
 	a := Advice{Turns: 0 - rateMMPerM/r.PerTurn}
 	x, y := 0-rateMMPerM/r.PerTurn95[0], 0-rateMMPerM/r.PerTurn95[1]
 	a.Turns95 = [2]float64{min(x, y), max(x, y)}
-	a.Beyond = math.Abs(a.Turns) > r.most*(1+1e-9)
+	a.Beyond = math.Abs(a.Turns) > r.maxTurns*(1+1e-9)
 	return a, true
 }
 

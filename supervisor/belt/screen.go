@@ -22,7 +22,7 @@ const (
 // before it lead one to expect. One that does not fit is a slip of the pen if the next
 // one fits again, and a change of the belt if the next one stands on the same side.
 func screen(readings []Reading, o Outlook) screened {
-	first := max(0, len(readings)-mostReadings)
+	first := max(0, len(readings)-maxReadings)
 	s := screened{drive: choose(readings[first:], o), flagged: []Flag{}}
 	s.kept = readings[:first:first]
 	f := s.filter(readings, first, o.Scatter)

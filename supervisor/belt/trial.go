@@ -21,8 +21,8 @@ const (
 	AlignmentDepends Alignment = "depends on what moves the belt"
 	// AlignmentUnclear: the trial was too short to tell.
 	AlignmentUnclear Alignment = "cannot tell"
-	// AlignmentAlone: nothing lies ahead to judge it by.
-	AlignmentAlone Alignment = "no lot to judge by"
+	// AlignmentNoLot: nothing lies ahead to judge it by.
+	AlignmentNoLot Alignment = "no lot to judge by"
 )
 
 // Verdict is what a trial of the alignment has shown. Offsets and rates are + to the right
@@ -90,7 +90,7 @@ func (v *Verdict) judge(limitMM float64) Alignment {
 	}
 	switch {
 	case v.AheadMM <= 0:
-		return AlignmentAlone
+		return AlignmentNoLot
 	case math.Abs(v.AfterMM) >= limitMM, out(v.AheadAdvanceMM) && out(v.AheadMM):
 		return AlignedBadly
 	case v.TravelToLimitLower95MM >= v.AheadMM:

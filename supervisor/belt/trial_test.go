@@ -35,7 +35,7 @@ func TestJudgement(t *testing.T) {
 		advanceM             float64
 		want                 Alignment
 	}{
-		{"no lot", 5000, 0.1, 0, 0, AlignmentAlone},
+		{"no lot", 5000, 0.1, 0, 0, AlignmentNoLot},
 		{"6 mm in 20 m, by a clear trial", 20000, 2, 60, 60, AlignedBadly},
 		{"still, and a lot much shorter than the trial", 20000, 0, 5, 5, AlignedWell},
 		{"still over 1 m says nothing about 100 m", 1000, 0, 100, 100, AlignmentUnclear},

@@ -173,7 +173,7 @@ func stepsIn(text string, axis byte) (float64, bool) {
 func (b *Board) handleOwnSetting(text string, since gcode.State) {
 	reported := gcode.NewState()
 	text = plain(text)
-	if !b.fresh || b.inches || !reported.Tell(text) {
+	if !b.fresh || b.inches || !reported.ApplyReported(text) {
 		return
 	}
 	for k := range reported.Settings {
@@ -182,7 +182,7 @@ func (b *Board) handleOwnSetting(text string, since gcode.State) {
 		}
 	}
 	if len(since.Lasting.Lines()) == 0 || len(reported.Lasting.Lines()) == 0 {
-		b.OwnSettings.Tell(text)
+		b.OwnSettings.ApplyReported(text)
 	}
 }
 

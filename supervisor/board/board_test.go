@@ -106,7 +106,7 @@ func TestOwnSettings(t *testing.T) {
 		b.Handle(serialio.ParseReply([]byte(c.line)), 'Y', c.since)
 		want := gcode.NewState()
 		if c.own {
-			want.Tell(strings.TrimPrefix(c.line, "echo:  "))
+			want.ApplyReported(strings.TrimPrefix(c.line, "echo:  "))
 		}
 		if b.OwnSettings.Settings != want.Settings || b.OwnSettings.Lasting != want.Lasting {
 			t.Errorf("%s: own settings %+v %q, want %+v %q", c.name, b.OwnSettings.Settings, b.OwnSettings.Lasting.Lines(), want.Settings, want.Lasting.Lines())

@@ -90,7 +90,7 @@ func TestTheBookCountsAsTheLedger(t *testing.T) {
 			k.counts()
 		}
 		again := New(settings())
-		if err := l.History(t.Context(), "port", func(p ledger.Past) { again.Fold(p.Record, p.Stamp.At) }); err != nil {
+		if err := l.History(t.Context(), "port", func(p ledger.Entry) { again.Fold(p.Record, p.Stamp.At) }); err != nil {
 			t.Fatal(err)
 		}
 		if d := cmp.Diff(k.b, again, same); d != "" {

@@ -115,7 +115,7 @@ func (s *sizes) decide(c ledger.Check, job int) {
 		return
 	}
 	s.performed[job], s.signals[job], s.signal = nil, 0, ""
-	for _, text := range quality.Word(s.charts[job], c.SetAside, c.Note, c.LengthsAccepted) {
+	for _, text := range quality.ApplyDecision(s.charts[job], c.SetAside, c.Note, c.LengthsAccepted) {
 		s.signal, s.by, s.signals[job] = text, c.ID, 1
 	}
 }

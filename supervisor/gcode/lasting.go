@@ -15,8 +15,8 @@ type Lasting struct {
 	lines string // in order, each ended by a line feed
 }
 
-// mostLastingBytes bounds what is kept of a file that has no end of such words.
-const mostLastingBytes = 4096
+// maxLastingBytes bounds what is kept of a file that has no end of such words.
+const maxLastingBytes = 4096
 
 // Lines returns the lines that set the arguments, in order.
 func (s *Lasting) Lines() []string {
@@ -99,7 +99,7 @@ func (s *Lasting) set(line string) {
 		return
 	case k >= 0:
 		lines[k] = line
-	case len(s.lines)+len(line) >= mostLastingBytes:
+	case len(s.lines)+len(line) >= maxLastingBytes:
 		return
 	default:
 		lines = append(lines, line)

@@ -57,7 +57,7 @@ func TestLastingIsBounded(t *testing.T) {
 	for k := range 2000 {
 		mustApply(t, &s, "SET_FAN_SPEED FAN=f"+number(float64(k))+" SPEED=1")
 	}
-	if n := len(s.Lasting.lines); n > mostLastingBytes {
+	if n := len(s.Lasting.lines); n > maxLastingBytes {
 		t.Errorf("%d bytes are kept", n)
 	}
 }

@@ -2,9 +2,9 @@ package gcode
 
 import "strconv"
 
-// Tell takes in a line by which a board reports one of its settings, such as "M204 P500.00 T500.00",
+// ApplyReported takes in a line by which a board reports one of its settings, such as "M204 P500.00 T500.00",
 // and reports whether it was one.
-func (s *State) Tell(text string) bool {
+func (s *State) ApplyReported(text string) bool {
 	var l Line
 	if l.Parse([]byte(text)) != nil || l.Letter != 'M' {
 		return false
@@ -54,10 +54,10 @@ func (r *restorer) unknown(setting int, letter byte) bool {
 	return r.s.Settings[setting].Set&^r.to.Settings[setting].Set&bit != 0
 }
 
-// Left returns what from has set, to does not know, and the board has not reported: no line can
+// Leftovers returns what from has set, to does not know, and the board has not reported: no line can
 // bring it back, so that what is made in state to is made with it. Each is a word and an argument,
 // such as "M900 K".
-func Left(from, to State, o RestoreOptions) (list []string) {
+func Leftovers(from, to State, o RestoreOptions) (list []string) {
 	r := restorer{s: from, to: to, o: o}
 	r.own()
 	for i, word := range settingWords {

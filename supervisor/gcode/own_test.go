@@ -33,7 +33,7 @@ func TestSettingsGoBackToTheBoardsOwn(t *testing.T) {
 		{"M104 T1 S180", "M104 T1 S190", "", "M109 T1 S190", ""},
 	} {
 		from, to, own := follow(test.from), follow(test.to), NewState()
-		if test.own != "" && !own.Tell(test.own) {
+		if test.own != "" && !own.ApplyReported(test.own) {
 			t.Errorf("%q is not taken for a setting", test.own)
 		}
 		o := RestoreOptions{BeltAxis: Y, LiftAxis: Z, Own: &own}
@@ -41,7 +41,7 @@ func TestSettingsGoBackToTheBoardsOwn(t *testing.T) {
 		if got := strings.Join(lines, "|"); got != test.lines {
 			t.Errorf("from %q to %q, own %q: %q, want %q", test.from, test.to, test.own, got, test.lines)
 		}
-		if got := strings.Join(Left(from, to, o), "|"); got != test.left {
+		if got := strings.Join(Leftovers(from, to, o), "|"); got != test.left {
 			t.Errorf("from %q to %q, own %q: left %q, want %q", test.from, test.to, test.own, got, test.left)
 		}
 		for _, line := range lines {
@@ -54,7 +54,7 @@ func TestSettingsGoBackToTheBoardsOwn(t *testing.T) {
 		}
 	}
 	for _, text := range []string{"M204", "G1 X5", "Advance K=0.05", "M114 X1", "; M204 P5", "M503 S1"} {
-		if own := NewState(); own.Tell(text) {
+		if own := NewState(); own.ApplyReported(text) {
 			t.Errorf("%q is taken for a setting", text)
 		}
 	}

@@ -18,12 +18,12 @@ import (
 //   - strokes at one height, few and in no loop, beside all that follows, and ended by a drawing
 //     back, a lift, a travel or a new zero of the extruder.
 
-// mostStrokes is how many extruding moves a purge has at most: strokes, their ends, a wipe
+// maxPurgeStrokes is how many extruding moves a purge has at most: strokes, their ends, a wipe
 // (common practice, no source).
-const mostStrokes = 16
+const maxPurgeStrokes = 16
 
-// mostPurgeMoves is how many moves a purge line commonly has (common practice, no source).
-const mostPurgeMoves = 6
+// maxPurgeLineMoves is how many moves a purge line commonly has (common practice, no source).
+const maxPurgeLineMoves = 6
 
 // besideMM is how far a purge lies from the part at least.
 const besideMM = 0.5
@@ -67,16 +67,16 @@ func (b *box) sides(o *box) (bits uint8) {
 
 // stroke is an extruding move ahead, and what stands between it and the one before.
 type stroke struct {
-	line     int64
-	z        float64
-	box      box
-	from, to [2]float64 // X and Y
-	pathMM   float64
-	pushMM   float64
-	sign     sign  // of what follows
-	signAt   int64 // its line
-	parted   bool  // drawn back, lifted, gone elsewhere, or the extruder set to 0 again
-	zeroAt   int64 // line that sets it to 0, 0 for none
+	line      int64
+	z         float64
+	box       box
+	from, to  [2]float64 // X and Y
+	pathMM    float64
+	pushMM    float64
+	sign      sign  // of what follows
+	signAt    int64 // its line
+	separated bool  // drawn back, lifted, gone elsewhere, or the extruder set to 0 again
+	zeroAt    int64 // line that sets it to 0, 0 for none
 }
 
 // partBegin is where the part begins and by what.
@@ -84,9 +84,9 @@ type partBegin struct {
 	line int64 // of its first extruding move
 	why  string
 	// Where nothing is certain, and the first moves may be a purge: how many they are, and why.
-	perhaps    int64
-	perhapsWhy string
-	evidence   []Evidence
+	maybePurge    int64
+	maybePurgeWhy string
+	evidence      []Evidence
 }
 
 // findPart looks ahead from the first extruding move, line n, for where the part begins: what follows
@@ -96,18 +96,18 @@ func findPart(st *gcode.State, n int64, ahead *source, signs [signKinds]bool, be
 	if ahead == nil {
 		return begin
 	}
-	v := viewer{st: *st, n: n - 1, begun: signs, strokes: make([]stroke, 0, keptStrokes)}
-	for !v.enough() {
+	v := lookahead{st: *st, n: n - 1, begun: signs, strokes: make([]stroke, 0, maxStrokes)}
+	for !v.done() {
 		text, _, _, err := ahead.next()
 		if err == io.EOF {
 			break
 		}
 		v.n++
 		if err == nil {
-			v.line(text)
+			v.addLine(text)
 		}
 	}
-	begin.evidence = v.seen(belt)
+	begin.evidence = v.evidence(belt)
 	begun := v.begun[signLayer] || v.begun[signNumber]
 	if at, ok := v.bySign(belt); ok && !begun {
 		at.evidence = begin.evidence
@@ -122,62 +122,62 @@ func findPart(st *gcode.State, n int64, ahead *source, signs [signKinds]bool, be
 	case begun:
 		return begin
 	case k > 0:
-		begin.perhaps, begin.perhapsWhy = int64(k), "which lie beside all others"
+		begin.maybePurge, begin.maybePurgeWhy = int64(k), "which lie beside all others"
 	}
-	for k := 1; begin.perhaps == 0 && k < len(v.strokes) && k <= mostPurgeMoves; k++ {
+	for k := 1; begin.maybePurge == 0 && k < len(v.strokes) && k <= maxPurgeLineMoves; k++ {
 		if at := v.strokes[k].zeroAt; at > 0 {
-			begin.perhaps, begin.perhapsWhy = int64(k), fmt.Sprintf("before the extruder is set to 0 in line %d", at)
+			begin.maybePurge, begin.maybePurgeWhy = int64(k), fmt.Sprintf("before the extruder is set to 0 in line %d", at)
 		}
 	}
 	return begin
 }
 
 // at is the part that begins with the k-th stroke.
-func (v *viewer) at(k int, why string) partBegin {
+func (v *lookahead) at(k int, why string) partBegin {
 	return partBegin{line: v.strokes[k].line, why: fmt.Sprintf("%d strokes before it %s", k, why)}
 }
 
-// viewer follows the lines ahead.
-type viewer struct {
-	st      gcode.State
-	l       gcode.Line
-	e       gcode.Effect
-	n       int64
-	strokes []stroke // the first of them
-	next    stroke   // what stands before the one to come
-	rest    box      // of all strokes beyond those kept
-	high    bool     // among those beyond is a second height
-	after   int
-	settled bool            // what lies further on decides nothing more
-	begun   [signKinds]bool // signs before the first stroke
+// lookahead follows the lines ahead.
+type lookahead struct {
+	st         gcode.State
+	l          gcode.Line
+	e          gcode.Effect
+	n          int64
+	strokes    []stroke // the first of them
+	next       stroke   // what stands before the one to come
+	rest       box      // of all strokes beyond those kept
+	twoHeights bool     // among those beyond is a second height
+	beyond     int
+	decided    bool            // what lies further on decides nothing more
+	begun      [signKinds]bool // signs before the first stroke
 }
 
 const (
-	keptStrokes = 64
+	maxStrokes = 64
 	// A part's first layers; after so many moves what came before is known to stay alone.
-	viewedStrokes = 20_000
+	maxLookahead = 20_000
 	// Filament per path of a purge is so many times the part's at least (common practice, no source).
-	thickTimes = 1.5
+	thickFactor = 1.5
 	// Strokes that enclose so much both ways are a loop, and no purge (common practice, no source).
 	loopMM = 2.0
 	// One stroke of this length, so many times longer than the part's, is a purge's (common practice, no source).
-	longMM      = 30.0
-	longerTimes = 1.5
+	longMM       = 30.0
+	longerFactor = 1.5
 	// What is so much higher than the next stroke lies on nothing (common practice, no source).
 	airMM = 1.0
 	// A travel of so much parts strokes.
-	partedMM = 1.0
+	separatingMM = 1.0
 )
 
-func (v *viewer) enough() bool { return v.after >= viewedStrokes || v.settled }
+func (v *lookahead) done() bool { return v.beyond >= maxLookahead || v.decided }
 
-// line takes one line in.
-func (v *viewer) line(text []byte) {
+// addLine takes one line in.
+func (v *lookahead) addLine(text []byte) {
 	plain := v.l.ParseMove(text) // and then there is no comment
 	if !plain && v.l.Parse(text) != nil {
 		return
 	}
-	if s := v.next.sign.kind; !plain && len(v.strokes) < keptStrokes && (s == noSign || s > signHeight) {
+	if s := v.next.sign.kind; !plain && len(v.strokes) < maxStrokes && (s == noSign || s > signHeight) {
 		if found := readSign(text, &v.l); found.kind != noSign && (s == noSign || found.layer()) {
 			v.next.sign, v.next.signAt = found, v.n
 		}
@@ -189,51 +189,51 @@ func (v *viewer) line(text []byte) {
 	e := &v.e
 	switch {
 	case e.Kind == gcode.KindSet && v.l.Is('G', 92) && v.l.Has('E'):
-		v.next.parted, v.next.zeroAt = true, v.n
+		v.next.separated, v.next.zeroAt = true, v.n
 	case e.Kind == gcode.KindRetract:
-		v.next.parted = true
+		v.next.separated = true
 	case e.Kind != gcode.KindMove:
 	case e.Extruding:
-		v.extrudes(x, y)
-	case e.ExtrudedMM < 0, e.Delta(gcode.Z) > 0, e.PathMM > partedMM:
-		v.next.parted = true
+		v.addStroke(x, y)
+	case e.ExtrudedMM < 0, e.Delta(gcode.Z) > 0, e.PathMM > separatingMM:
+		v.next.separated = true
 	}
 }
 
-// extrudes takes in a stroke from a place.
-func (v *viewer) extrudes(x, y float64) {
+// addStroke takes in a stroke from a place.
+func (v *lookahead) addStroke(x, y float64) {
 	s := v.next
 	v.next = stroke{}
 	s.line, s.z = v.n, v.st.MachineMM(gcode.Z)
 	s.box.add(&v.e, &v.st)
 	s.from, s.to = [2]float64{x, y}, [2]float64{v.st.MachineMM(gcode.X), v.st.MachineMM(gcode.Y)}
 	s.pathMM, s.pushMM = v.e.PathMM, v.e.ExtrudedMM
-	if len(v.strokes) < keptStrokes {
+	if len(v.strokes) < maxStrokes {
 		v.strokes = append(v.strokes, s)
 		return
 	}
-	v.after++
+	v.beyond++
 	v.rest.join(&s.box)
-	v.high = v.high || s.z > v.strokes[0].z+layerStepMM
-	if v.after%256 == 1 {
-		v.settled = !v.open()
+	v.twoHeights = v.twoHeights || s.z > v.strokes[0].z+layerStepMM
+	if v.beyond%256 == 1 {
+		v.decided = !v.undecided()
 	}
 }
 
-// open reports whether any strokes may still turn out to lie beside all others: the more come, the
+// undecided reports whether any strokes may still turn out to lie beside all others: the more come, the
 // fewer do.
-func (v *viewer) open() bool {
+func (v *lookahead) undecided() bool {
 	for k := 1; k < len(v.strokes); k++ {
-		if (k <= mostStrokes || v.strokes[k].sign.kind != noSign) && v.apart(k) {
+		if (k <= maxPurgeStrokes || v.strokes[k].sign.kind != noSign) && v.apart(k) {
 			return true
 		}
 	}
 	return false
 }
 
-// from is the extent of all strokes from the k-th on, and whether they have more than one height.
-func (v *viewer) from(k int) (b box, high bool) {
-	b, high = v.rest, v.high
+// extentFrom is the extent of all strokes from the k-th on, and whether they have more than one height.
+func (v *lookahead) extentFrom(k int) (b box, high bool) {
+	b, high = v.rest, v.twoHeights
 	for n := k; n < len(v.strokes); n++ {
 		s := &v.strokes[n]
 		b.join(&s.box)
@@ -243,8 +243,8 @@ func (v *viewer) from(k int) (b box, high bool) {
 }
 
 // apart reports whether each stroke before the k-th lies beside all from it on, on two sides at most.
-func (v *viewer) apart(k int) bool {
-	after, _ := v.from(k)
+func (v *lookahead) apart(k int) bool {
+	after, _ := v.extentFrom(k)
 	var sides uint8
 	for n := range k {
 		s := v.strokes[n].box.sides(&after)
@@ -260,7 +260,7 @@ func (v *viewer) apart(k int) bool {
 
 // beside reports whether the strokes before the k-th lie apart from all from it on and none closes a
 // loop; looped says that it is only for the loop that they do not.
-func (v *viewer) beside(k int) (beside, looped bool) {
+func (v *lookahead) beside(k int) (beside, looped bool) {
 	if !v.apart(k) {
 		return false, false
 	}
@@ -280,7 +280,7 @@ func (v *viewer) beside(k int) (beside, looped bool) {
 func samePlace(a, b [2]float64) bool { return math.Hypot(a[0]-b[0], a[1]-b[1]) < besideMM }
 
 // flat reports whether the strokes before the k-th lie at one height.
-func (v *viewer) flat(k int) bool {
+func (v *lookahead) flat(k int) bool {
 	for n := range k {
 		if math.Abs(v.strokes[n].z-v.strokes[0].z) > layerStepMM {
 			return false
@@ -290,7 +290,7 @@ func (v *viewer) flat(k int) bool {
 }
 
 // above reports whether the strokes before the k-th are in the air above it, where no part begins.
-func (v *viewer) above(k int) bool {
+func (v *lookahead) above(k int) bool {
 	for n := range k {
 		if v.strokes[n].z <= v.strokes[k].z+airMM {
 			return false
@@ -300,7 +300,7 @@ func (v *viewer) above(k int) bool {
 }
 
 // thick reports whether the strokes before the k-th have more filament per path than those after.
-func (v *viewer) thick(k int) bool {
+func (v *lookahead) thick(k int) bool {
 	perMM := func(list []stroke) float64 {
 		push, path := 0.0, 0.0
 		for n := range list {
@@ -308,17 +308,17 @@ func (v *viewer) thick(k int) bool {
 		}
 		return push / path
 	}
-	return perMM(v.strokes[:k]) > thickTimes*perMM(v.strokes[k:])
+	return perMM(v.strokes[:k]) > thickFactor*perMM(v.strokes[k:])
 }
 
 // long reports whether the strokes before the k-th are one or two long ones, longer than all that follow:
 // outlines and fillings have more, and a part of a few lines has them alike.
-func (v *viewer) long(k int) bool {
+func (v *lookahead) long(k int) bool {
 	if k > 2 || v.strokes[0].pathMM < longMM {
 		return false
 	}
 	for n := k; n < len(v.strokes); n++ {
-		if v.strokes[n].pathMM*longerTimes > v.strokes[0].pathMM {
+		if v.strokes[n].pathMM*longerFactor > v.strokes[0].pathMM {
 			return false
 		}
 	}
@@ -328,7 +328,7 @@ func (v *viewer) long(k int) bool {
 // bySign: the first sign of a layer, an object or a kind of line stands behind moves that extrude.
 // They are the purge, unless the layer goes on above them: then the signs begin with the second
 // layer. Signs of objects and kinds of line are not everywhere, so that they need another sign.
-func (v *viewer) bySign(belt gcode.Axis) (partBegin, bool) {
+func (v *lookahead) bySign(belt gcode.Axis) (partBegin, bool) {
 	if len(v.strokes) > 0 {
 		v.begun[v.strokes[0].sign.kind] = true // written behind the first move itself
 	}
@@ -343,7 +343,7 @@ func (v *viewer) bySign(belt gcode.Axis) (partBegin, bool) {
 		case s.sign.kind == signLayer, s.sign.kind == signNumber && s.sign.number <= 0:
 		case apart && (s.sign.kind != signNumber || s.sign.number == 1):
 		case s.sign.kind == signLine || s.sign.kind == signObject:
-			if k > mostStrokes || s.zeroAt == 0 || !v.thick(k) {
+			if k > maxPurgeStrokes || s.zeroAt == 0 || !v.thick(k) {
 				continue
 			}
 		case s.sign.kind == signNumber && s.sign.number > 1, s.z > v.strokes[k-1].z+layerStepMM:
@@ -356,17 +356,17 @@ func (v *viewer) bySign(belt gcode.Axis) (partBegin, bool) {
 
 // byPlace: few strokes at one height lie beside all that follows, or in the air. It is not certain
 // where nothing else sets them apart: more filament, a new zero of the extruder, another height.
-func (v *viewer) byPlace(belt gcode.Axis) (count int, certain bool) {
+func (v *lookahead) byPlace(belt gcode.Axis) (count int, certain bool) {
 	if belt != gcode.Y {
 		return 0, false // a tilted gantry's part grows along the belt, away from where it began
 	}
-	for k := min(mostStrokes, len(v.strokes)-1); k >= 1; k-- {
+	for k := min(maxPurgeStrokes, len(v.strokes)-1); k >= 1; k-- {
 		s := &v.strokes[k]
-		if !s.parted || !v.flat(k) {
+		if !s.separated || !v.flat(k) {
 			continue
 		}
 		beside, looped := v.beside(k)
-		_, high := v.from(k)
+		_, high := v.extentFrom(k)
 		high = high && s.z < v.strokes[0].z+layerStepMM // else they may be a first layer, and the second lies elsewhere
 		switch {
 		case beside && (high || s.zeroAt > 0 || v.thick(k) || v.long(k)), v.above(k):

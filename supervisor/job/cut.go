@@ -39,32 +39,32 @@ func (l Lines) check() error {
 // Inspector reads a job file for one machine. part, where it names any, are the lines of the part.
 type Inspector func(ctx context.Context, path string, part Lines) (*Plan, error)
 
-// lastWord stands at the end of a lot's copy of a job and says which lines are the part, where
+// notePrefix stands at the end of a lot's copy of a job and says which lines are the part, where
 // someone has said so: so the cut stays with the lot, and no line has another number.
-const lastWord = ";beltwarden body lines "
+const notePrefix = ";beltwarden body lines "
 
-// noted is the lines as a lot's copy of the job ends.
-func (l Lines) noted() string {
+// note is the lines as a lot's copy of the job ends.
+func (l Lines) note() string {
 	if l == (Lines{}) {
 		return ""
 	}
-	return fmt.Sprintf("\n%s%d to %d\n", lastWord, l.From, l.To)
+	return fmt.Sprintf("\n%s%d to %d\n", notePrefix, l.From, l.To)
 }
 
-// linesNoted reads them from the end of a file.
-func linesNoted(f io.ReaderAt, size int64) (l Lines) {
+// readNote reads them from the end of a file.
+func readNote(f io.ReaderAt, size int64) (l Lines) {
 	const most = 100
 	at := max(0, size-most)
 	end := make([]byte, size-at)
 	if _, err := f.ReadAt(end, at); err != nil && err != io.EOF {
 		return Lines{}
 	}
-	k := bytes.LastIndex(end, []byte("\n"+lastWord))
+	k := bytes.LastIndex(end, []byte("\n"+notePrefix))
 	if k < 0 {
 		return Lines{}
 	}
 	text := strings.TrimSpace(string(end[k+1:]))
-	if n, err := fmt.Sscanf(text, lastWord+"%d to %d", &l.From, &l.To); n != 2 || err != nil || l.noted() != "\n"+text+"\n" || l.check() != nil {
+	if n, err := fmt.Sscanf(text, notePrefix+"%d to %d", &l.From, &l.To); n != 2 || err != nil || l.note() != "\n"+text+"\n" || l.check() != nil {
 		return Lines{}
 	}
 	return l
@@ -76,8 +76,8 @@ func (c *cutter) sections(p *Plan, last boundary) {
 	p.LeadIn = Section{FirstLine: 1, LastLine: b.line - 1, FromByte: 0, ToByte: b.at, crcTo: b.crc, SendLines: b.sent}
 	p.Body = Section{FirstLine: b.line, LastLine: e.line - 1, FromByte: b.at, ToByte: e.at, crcFrom: b.crc, crcTo: e.crc, SendLines: e.sent - b.sent}
 	p.LeadOut = Section{FirstLine: e.line, LastLine: last.line - 1, FromByte: e.at, ToByte: last.at, crcFrom: e.crc, crcTo: last.crc, SendLines: last.sent - e.sent}
-	switch c.how {
-	case byItself:
+	switch c.method {
+	case cutDetected:
 		first := "the first extruding move"
 		if c.purge > 0 {
 			first = "the first extruding move after the purge"
@@ -88,15 +88,15 @@ func (c *cutter) sections(p *Plan, last boundary) {
 		if c.tail.open {
 			p.LeadOut.Why += fmt.Sprintf("; %s in line %d shuts the machine down", c.tail.why, c.tail.line)
 		}
-	case byRepeat:
+	case cutRepeat:
 		p.LeadIn.Why = "all up to the outermost M808 with a count"
 		p.Body.Why = fmt.Sprintf("between the outermost M808 words in lines %d and %d", b.line-1, e.line)
 		p.LeadOut.Why = "all from the closing M808 on"
-	case byLines:
+	case cutLines:
 		p.LeadIn.Why = "all before the given lines of the part"
 		p.Body.Why = fmt.Sprintf("lines %d to %d, as given", b.line, e.line-1)
 		p.LeadOut.Why = "all after them"
-	case byMarks:
+	case cutMarkers:
 		p.LeadIn.Why = "all up to the comment ;beltwarden body begin"
 		p.Body.Why = fmt.Sprintf("between the marker comments in lines %d and %d", b.line-1, e.line)
 		p.LeadOut.Why = "all from the comment ;beltwarden body end on"
@@ -109,16 +109,16 @@ func (c *cutter) evidence() (list []Evidence) {
 		list = append(list, Evidence{line, fmt.Sprintf(format, args...)})
 	}
 	b, e := &c.begin, &c.end
-	switch c.how {
-	case byLines:
+	switch c.method {
+	case cutLines:
 		add(b.line, "the part begins here, as given")
 		add(e.line-1, "the part ends here, as given")
 		return list
-	case byMarks:
+	case cutMarkers:
 		add(b.line-1, "a marker comment begins the part")
 		add(e.line, "a marker comment ends it")
 		return list
-	case byRepeat:
+	case cutRepeat:
 		add(b.line-1, "the outermost M808 with a count begins the part")
 		add(e.line, "the M808 that closes it ends the part")
 		return list
@@ -141,21 +141,21 @@ func (c *cutter) evidence() (list []Evidence) {
 
 // finishPurge notes what is known of a purge at the end of the file; m are the part's measures.
 func (c *cutter) finishPurge(p *Plan, m *measures) {
-	if c.how != byItself {
+	if c.method != cutDetected {
 		return
 	}
-	if c.part.perhaps > 0 {
-		c.notes.find(c.begin.line, Warning, "purge-repeated", "if so, write ;beltwarden body begin after it, with the nozzle raised, and ;beltwarden body end after the part's last move",
+	if c.part.maybePurge > 0 {
+		c.notes.add(c.begin.line, Warning, "purge-repeated", "if so, write ;beltwarden body begin after it, with the nozzle raised, and ;beltwarden body end after the part's last move",
 			"the first %d extruding moves, %s, may be a purge line: if they are, it is drawn again for every part and needs its place on the belt",
-			c.part.perhaps, c.part.perhapsWhy)
+			c.part.maybePurge, c.part.maybePurgeWhy)
 	}
 	if c.purge > 0 {
 		c.purgeUnder(p, m)
-		c.notes.find(c.begin.line, Info, "purge-once", "if the part begins elsewhere, mark it with ;beltwarden body begin and ;beltwarden body end",
+		c.notes.add(c.begin.line, Info, "purge-once", "if the part begins elsewhere, mark it with ;beltwarden body begin and ;beltwarden body end",
 			"what is extruded before this line, in %d moves, is a purge and is made once, before the first part: %s", c.purge, c.part.why)
 		// Not done again: where the wipe goes the part before may lie by then, and there is no new purge to wipe on.
 		if c.wipe.line > 0 {
-			c.notes.find(c.wipe.line, Info, "wipe-once", "slice a skirt or brim: it belongs to the part, and takes what has oozed",
+			c.notes.add(c.wipe.line, Info, "wipe-once", "slice a skirt or brim: it belongs to the part, and takes what has oozed",
 				"the nozzle is wiped after the purge once, before the first part: later it would be wiped on parts that lie on the belt")
 		}
 	}
@@ -173,22 +173,22 @@ func (c *cutter) purgeUnder(p *Plan, m *measures) {
 			far = -b.minY
 		}
 		if over := far - first - p.PitchMM; over > 0 && m.across(b.minX, b.maxX) {
-			c.notes.find(c.begin.line, Warning, "purge-under-parts", "draw the purge across the belt in front of the part, or beside it",
+			c.notes.add(c.begin.line, Warning, "purge-under-parts", "draw the purge across the belt in front of the part, or beside it",
 				"the purge before the first part reaches %.1f mm along the belt to where later parts are made, and they would stand on it", over)
 			return
 		}
 	}
 }
 
-// seen lists what the lines ahead of the first extruding move show, whatever came of it.
-func (v *viewer) seen(belt gcode.Axis) (list []Evidence) {
+// evidence lists what the lines ahead of the first extruding move show, whatever came of it.
+func (v *lookahead) evidence(belt gcode.Axis) (list []Evidence) {
 	add := func(line int64, format string, args ...any) {
 		list = append(list, Evidence{line, fmt.Sprintf(format, args...)})
 	}
 	kinds := map[signKind]bool{}
 	for k := range v.strokes {
 		s := &v.strokes[k]
-		if s.zeroAt > 0 && k > 0 && k <= mostStrokes {
+		if s.zeroAt > 0 && k > 0 && k <= maxPurgeStrokes {
 			add(s.zeroAt, "the extruder is set to 0, after %d extruding moves", k)
 		}
 		if kind := s.sign.kind; kind != noSign && !kinds[kind] {
@@ -196,11 +196,11 @@ func (v *viewer) seen(belt gcode.Axis) (list []Evidence) {
 			add(s.signAt, "%q names %s, after %d extruding moves", s.sign.text, s.sign.kind, k)
 		}
 	}
-	for k := min(mostStrokes, len(v.strokes)-1); k >= 1 && belt == gcode.Y; k-- {
+	for k := min(maxPurgeStrokes, len(v.strokes)-1); k >= 1 && belt == gcode.Y; k-- {
 		beside, looped := v.beside(k)
 		first := v.strokes[0].line
 		switch {
-		case !v.strokes[k].parted:
+		case !v.strokes[k].separated:
 			continue
 		case v.above(k):
 			add(first, "%d extruding moves from here on are in the air over what follows", k)

@@ -6,14 +6,14 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// how says what the sections are cut by.
-type how uint8
+// cutMethod says what the sections are cut by.
+type cutMethod uint8
 
 const (
-	byItself how = iota // from the part's first extruding move to the end of its last
-	byRepeat            // the outermost pair of M808
-	byMarks             // our own marker comments
-	byLines             // someone has named the lines
+	cutDetected cutMethod = iota // from the part's first extruding move to the end of its last
+	cutRepeat                    // the outermost pair of M808
+	cutMarkers                   // our own marker comments
+	cutLines                     // someone has named the lines
 )
 
 // cutter finds where the part begins and ends. It sees each line before and after it is applied,
@@ -22,16 +22,16 @@ type cutter struct {
 	o     *Options
 	notes *notes
 
-	how        how
+	method     cutMethod
 	in         SectionKind // as far as known; the tail counts as lead-out
 	begin, end boundary    // of the part, the end as far as known
 	first      boundary    // before the newest move with an E word, while it may be the part's first
 
-	endable  bool  // the line before belongs to the part so far: the part may end behind it
-	over     bool  // the head has gone elsewhere since the last move that extrudes
-	closed   bool  // a part whose ends are marked or named is complete
-	outer    int64 // line of the outermost repeat marker
-	lastMove int64 // line of the last extruding move of the part
+	endable   bool  // the line before belongs to the part so far: the part may end behind it
+	movedAway bool  // the head has gone elsewhere since the last move that extrudes
+	closed    bool  // a part whose ends are marked or named is complete
+	outer     int64 // line of the outermost repeat marker
+	lastMove  int64 // line of the last extruding move of the part
 
 	signs        [signKinds]bool // of what is printed, before any filament
 	part         partBegin       // where the part begins, once it was looked for
@@ -46,22 +46,22 @@ type cutter struct {
 // tail is what follows the first sign of shutdown in a body that is cut by
 // itself. It is the lead-out, unless more of the part follows.
 type tail struct {
-	open   bool
-	line   int64
-	why    string
-	offs   []heaterOff
-	belt   int64 // line that homes the belt, 0 for none
-	homes  int64 // line that homes anything
-	unsure int64 // line whose E word boards read differently
+	open      bool
+	line      int64
+	why       string
+	offs      []heaterOff
+	belt      int64 // line that homes the belt, 0 for none
+	homes     int64 // line that homes anything
+	ambiguous int64 // line whose E word boards read differently
 }
 
 // wipe is how the nozzle is wiped behind the purge: by a move that stays low, pushes nothing and is not the
 // last before the part or another stroke.
 type wipe struct {
-	z       float64 // of the newest stroke of the purge
-	up      bool    // the nozzle has risen since
-	perhaps int64   // line of a move that may be one, 0 for none
-	line    int64   // and of one that is
+	z         float64 // of the newest stroke of the purge
+	lifted    bool    // the nozzle has risen since
+	candidate int64   // line of a move that may be one, 0 for none
+	line      int64   // and of one that is
 }
 
 // follow takes in a line of the lead-in from the purge on, where belt is the belt's axis and lift takes the
@@ -72,14 +72,14 @@ func (w *wipe) follow(l *line, st *gcode.State, belt, lift gcode.Axis) {
 	case e.Kind != gcode.KindMove:
 	case e.Extruding:
 		*w = wipe{z: st.MachineMM(lift)}
-	case w.up || w.line > 0:
+	case w.lifted || w.line > 0:
 	case st.MachineMM(lift) > w.z+lowMM:
-		w.up, w.line = true, w.perhaps
+		w.lifted, w.line = true, w.candidate
 	case math.Hypot(e.Delta(gcode.X), e.Delta(belt)) < wipesMM:
-	case w.perhaps > 0:
-		w.line = w.perhaps
+	case w.candidate > 0:
+		w.line = w.candidate
 	default:
-		w.perhaps = l.n
+		w.candidate = l.n
 	}
 }
 
@@ -96,27 +96,27 @@ type heaterOff struct {
 	size    size
 }
 
-// turn is what a marker means, or a line that someone has named.
-type turn uint8
+// markerEffect is what a marker means, or a line that someone has named.
+type markerEffect uint8
 
 const (
-	nothing      turn = iota
-	beginsBefore      // the part begins before the line
-	beginsAfter       // or after it
+	noEffect     markerEffect = iota
+	beginsBefore              // the part begins before the line
+	beginsAfter               // or after it
 	endsBefore
 	endsAfter
-	opens    // a repeat inside the part begins
-	goesBack // or ends
+	opensRepeat  // a repeat inside the part begins
+	closesRepeat // or ends
 )
 
-// extrusion is what a move that extrudes is to the part.
-type extrusion uint8
+// extrusionRole is what a move that extrudes is to the part.
+type extrusionRole uint8
 
 const (
-	inside extrusion = iota
-	purges           // it comes before the part
-	begins           // it is the part's first
-	goesOn           // it shows that the part was not over
+	extrudesInside    extrusionRole = iota
+	extrudesPurge                   // it comes before the part
+	extrudesFirst                   // it is the part's first
+	extrudesAfterTail               // it shows that the part was not over
 )
 
 func newCutter(o *Options, n *notes) cutter { return cutter{o: o, notes: n, in: LeadIn} }
@@ -124,22 +124,22 @@ func newCutter(o *Options, n *notes) cutter { return cutter{o: o, notes: n, in: 
 // section is where the line at hand stands, as far as known.
 func (c *cutter) section() SectionKind { return c.in }
 
-// byItself reports whether nothing marks or names the part's ends, so far.
-func (c *cutter) byItself() bool { return c.how == byItself }
+// detected reports whether nothing marks or names the part's ends, so far.
+func (c *cutter) detected() bool { return c.method == cutDetected }
 
 // ends are the part's, the second as far as known.
 func (c *cutter) ends() (begin, end *boundary) { return &c.begin, &c.end }
 
 // nesting is how many repeats around the one at hand are none here.
 func (c *cutter) nesting() int {
-	if c.how == byRepeat {
+	if c.method == cutRepeat {
 		return 1
 	}
 	return 0
 }
 
 // mayBegin asks for the boundary before a move that may be the part's first.
-func (c *cutter) mayBegin() bool { return c.in == LeadIn && c.how == byItself }
+func (c *cutter) mayBegin() bool { return c.in == LeadIn && c.method == cutDetected }
 
 // beginBefore is where it is kept.
 func (c *cutter) beginBefore() *boundary { return &c.first }
@@ -147,7 +147,7 @@ func (c *cutter) beginBefore() *boundary { return &c.first }
 // beginAt begins a part whose ends are marked or named, and returns where its beginning is kept.
 func (c *cutter) beginAt() *boundary {
 	if c.in != LeadIn { // a body had begun by itself; that was lead-in, then
-		c.notes.drop(c.leadProblems)
+		c.notes.dropSince(c.leadProblems)
 	}
 	c.in, c.tail, c.endable = Body, tail{}, false
 	return &c.begin
@@ -167,7 +167,7 @@ func (c *cutter) mayEnd(l *line, st *gcode.State) bool {
 		return false
 	}
 	c.endable = false
-	return c.how == byItself && c.in == Body
+	return c.method == cutDetected && c.in == Body
 }
 
 // drawsBack reports whether the line, not yet followed, draws filament back.
@@ -190,19 +190,19 @@ const wipesMM = 2.0
 func (c *cutter) follow(l *line, st *gcode.State, m *tally) {
 	e := &l.e
 	switch {
-	case c.how != byItself || c.in == LeadOut:
+	case c.method != cutDetected || c.in == LeadOut:
 	case c.in == LeadIn:
 		if c.purge > 0 {
 			c.wipe.follow(l, st, c.o.BeltAxis, c.o.lift())
 		}
-	case e.Kind == gcode.KindMove && e.ExtrudedMM < 0 && !c.over && (e.Delta(gcode.X) != 0 || e.Delta(c.o.BeltAxis) != 0) && m.beyond(st, wipesMM):
-		c.over, c.endable = true, false // drawn back on the way to somewhere else
-	case e.Kind == gcode.KindRetract, e.Kind == gcode.KindMove && e.Named&(1<<gcode.E) != 0 && !c.over:
-		c.endable = !c.over
-	case e.Kind != gcode.KindMove || e.PathMM == 0 || c.over:
+	case e.Kind == gcode.KindMove && e.ExtrudedMM < 0 && !c.movedAway && (e.Delta(gcode.X) != 0 || e.Delta(c.o.BeltAxis) != 0) && m.beyond(st, wipesMM):
+		c.movedAway, c.endable = true, false // drawn back on the way to somewhere else
+	case e.Kind == gcode.KindRetract, e.Kind == gcode.KindMove && e.Named&(1<<gcode.E) != 0 && !c.movedAway:
+		c.endable = !c.movedAway
+	case e.Kind != gcode.KindMove || e.PathMM == 0 || c.movedAway:
 	default:
 		lift := c.o.lift()
-		c.over = true
+		c.movedAway = true
 		c.endable = e.Delta(lift) > 0 && e.PathMM == e.Delta(lift)
 	}
 }
@@ -219,25 +219,25 @@ func (c *cutter) sign(l *line) {
 
 // extrudes takes in a move that extrudes, applied but not counted. The first one of the part begins
 // it; one after signs of shutdown shows that it goes on.
-func (c *cutter) extrudes(l *line, st *gcode.State, s *scanner) extrusion {
-	if c.how != byItself {
+func (c *cutter) extrudes(l *line, st *gcode.State, s *scanner) extrusionRole {
+	if c.method != cutDetected {
 		if c.closed {
-			c.notes.find(l.n, Warning, "extrudes-after-part", "move ;beltwarden body end, or the closing M808, after the last move of the part",
+			c.notes.add(l.n, Warning, "extrudes-after-part", "move ;beltwarden body end, or the closing M808, after the last move of the part",
 				"a move after the part extrudes; its E word is left out")
 		}
-		return inside
+		return extrudesInside
 	}
-	c.over, c.lastMove = false, l.n
+	c.movedAway, c.lastMove = false, l.n
 	switch {
 	case c.in == LeadIn && c.purging(l, st, s):
-		return purges
+		return extrudesPurge
 	case c.in == LeadIn:
 		c.begin, c.in, c.leadProblems = c.first, Body, len(c.notes.refusals())
-		return begins
+		return extrudesFirst
 	case c.tail.open:
-		return goesOn
+		return extrudesAfterTail
 	}
-	return inside
+	return extrudesInside
 }
 
 // purging reports whether an extruding move in the lead-in comes before the part.
@@ -248,7 +248,7 @@ func (c *cutter) purging(l *line, st *gcode.State, s *scanner) bool {
 	if l.n >= c.part.line {
 		return false
 	}
-	if c.purge++; c.purge <= keptStrokes {
+	if c.purge++; c.purge <= maxStrokes {
 		var b box
 		b.add(&l.e, st)
 		c.purged = append(c.purged, b)
@@ -256,9 +256,9 @@ func (c *cutter) purging(l *line, st *gcode.State, s *scanner) bool {
 	return true
 }
 
-// shuts begins the tail at a line that shuts the machine down.
-func (c *cutter) shuts(l *line, name string) {
-	if c.in == Body && c.how == byItself {
+// beginTail begins the tail at a line that shuts the machine down.
+func (c *cutter) beginTail(l *line, name string) {
+	if c.in == Body && c.method == cutDetected {
 		c.tail = tail{open: true, line: l.n, why: name}
 		c.in = LeadOut
 	}
@@ -275,8 +275,8 @@ func (c *cutter) heats(l *line, st *gcode.State) {
 				off.again = l.n
 			}
 		}
-	case c.how == byItself && c.in != LeadIn:
-		c.shuts(l, l.Name()+" S0")
+	case c.method == cutDetected && c.in != LeadIn:
+		c.beginTail(l, l.Name()+" S0")
 		off := heaterOff{line: l.n, bed: bed, beforeC: l.was.nozzleC, text: string(l.AppendClean(nil)), size: l.size}
 		if bed {
 			off.beforeC = l.was.bedC
@@ -305,21 +305,21 @@ func (c *cutter) homes(l *line, off bool) {
 	case c.in == Body:
 		c.homedInPart(l.n)
 	case c.in == LeadIn && off && (l.Has(c.o.BeltAxis.Letter()) || !l.Has('X') && !l.Has('Y') && !l.Has('Z')):
-		c.notes.find(l.n, Info, "belt-homing", "home only axes with an end stop",
+		c.notes.add(l.n, Info, "belt-homing", "home only axes with an end stop",
 			"the belt has no end stop and would run without end; the line is not sent, and the belt's position is set to 0")
 	}
 }
 
-// unsure takes in a move after the part so far whose E word boards read in two ways.
-func (c *cutter) unsure(n int64) {
-	if c.tail.unsure == 0 {
-		c.tail.unsure = n
+// noteAmbiguous takes in a move after the part so far whose E word boards read in two ways.
+func (c *cutter) noteAmbiguous(n int64) {
+	if c.tail.ambiguous == 0 {
+		c.tail.ambiguous = n
 	}
 }
 
-// goOn takes the tail into the part, with what that means for its lines. It returns the lines that
+// resumePart takes the tail into the part, with what that means for its lines. It returns the lines that
 // switch a heater off and are to be withheld.
-func (c *cutter) goOn() (offs []heaterOff) {
+func (c *cutter) resumePart() (offs []heaterOff) {
 	t := c.tail
 	c.tail, c.in = tail{}, Body
 	if t.belt > 0 {
@@ -327,8 +327,8 @@ func (c *cutter) goOn() (offs []heaterOff) {
 	} else if t.homes > 0 {
 		c.homedInPart(t.homes)
 	}
-	if t.unsure > 0 {
-		ambiguous(c.notes, t.unsure)
+	if t.ambiguous > 0 {
+		refuseAmbiguous(c.notes, t.ambiguous)
 	}
 	for _, off := range t.offs {
 		if off.again == 0 {
@@ -355,27 +355,27 @@ func (c *cutter) beltHomed(n int64) {
 }
 
 func (c *cutter) homedInPart(n int64) {
-	c.notes.find(n, Warning, "homed-in-part", "make sure that the head cannot hit the part on its way, or take the homing out",
+	c.notes.add(n, Warning, "homed-in-part", "make sure that the head cannot hit the part on its way, or take the homing out",
 		"the head is homed inside the part, once for every part")
 }
 
-// names reports whether someone has said that the part begins or ends at line n.
-func (c *cutter) names(n int64) bool { return n == c.o.Part.From || n == c.o.Part.To+1 }
+// isNamedEnd reports whether someone has said that the part begins or ends at line n.
+func (c *cutter) isNamedEnd(n int64) bool { return n == c.o.Part.From || n == c.o.Part.To+1 }
 
-// named takes in that line n is come to, where someone has said which lines are the part. repeat is
+// atNamedLine takes in that line n is come to, where someone has said which lines are the part. repeat is
 // the line of the repeat around it, 0 for none.
-func (c *cutter) named(n, repeat int64) turn {
+func (c *cutter) atNamedLine(n, repeat int64) markerEffect {
 	switch part := c.o.Part; {
 	case n == part.From && repeat > 0:
 		c.notes.problem(n, "part-in-repeat", "name lines outside of it, or slice the part again", "the part is to begin inside the repeat of line %d", repeat)
 	case n == part.From:
-		c.how = byLines
+		c.method = cutLines
 		return beginsBefore
-	case n == part.To+1 && c.how == byLines && !c.closed:
+	case n == part.To+1 && c.method == cutLines && !c.closed:
 		c.closeNamed(n, repeat)
 		return endsBefore
 	}
-	return nothing
+	return noEffect
 }
 
 func (c *cutter) closeNamed(n, repeat int64) {
@@ -386,20 +386,20 @@ func (c *cutter) closeNamed(n, repeat int64) {
 }
 
 // marker takes in one of our own marker comments.
-func (c *cutter) marker(l *line, begin bool, repeat int64) turn {
+func (c *cutter) marker(l *line, begin bool, repeat int64) markerEffect {
 	if !l.fresh || c.o.Part != (Lines{}) {
-		return nothing
+		return noEffect
 	}
 	const remedy = "keep one pair, ;beltwarden body begin before the part and ;beltwarden body end after it"
 	switch {
-	case c.how == byRepeat:
+	case c.method == cutRepeat:
 		c.notes.problem(l.n, "markers-mixed", "put the M808 words between the marker comments, or take one kind out", "marker comments and an outer M808 pair are mixed")
-	case begin && c.how == byMarks:
+	case begin && c.method == cutMarkers:
 		c.notes.problem(l.n, "markers", remedy, "the body begins a second time")
 	case begin:
-		c.how = byMarks
+		c.method = cutMarkers
 		return beginsAfter
-	case c.how != byMarks || c.closed:
+	case c.method != cutMarkers || c.closed:
 		c.notes.problem(l.n, "markers", remedy, "the body ends without having begun")
 	default:
 		if repeat > 0 {
@@ -408,67 +408,67 @@ func (c *cutter) marker(l *line, begin bool, repeat int64) turn {
 		c.closed, c.in = true, LeadOut
 		return endsBefore
 	}
-	return nothing
+	return noEffect
 }
 
 // repeat takes in M808. The outermost pair is the body unless comments mark it; nested pairs are
 // gone through as often as they say.
-func (c *cutter) repeat(l *line, repeating bool) turn {
+func (c *cutter) repeat(l *line, repeating bool) markerEffect {
 	begins := l.Has('L')
 	switch {
-	case c.o.Part != (Lines{}) && (c.how == byItself || c.closed): // the lot repeats the part
-	case begins && c.how == byItself:
+	case c.o.Part != (Lines{}) && (c.method == cutDetected || c.closed): // the lot repeats the part
+	case begins && c.method == cutDetected:
 		count, _ := l.Get('L')
-		c.how, c.outer = byRepeat, l.n
-		c.notes.find(l.n, Info, "repeat-count", "give the number of parts to the lot", "the repeat count %g is replaced by the number of parts of the lot", count)
+		c.method, c.outer = cutRepeat, l.n
+		c.notes.add(l.n, Info, "repeat-count", "give the number of parts to the lot", "the repeat count %g is replaced by the number of parts of the lot", count)
 		return beginsAfter
-	case c.closed && l.fresh, c.how == byItself:
+	case c.closed && l.fresh, c.method == cutDetected:
 		c.notes.problem(l.n, "repeat-unbalanced", "keep one outermost pair of M808 around the part, or mark the part with ;beltwarden body begin and ;beltwarden body end",
 			"M808 outside the part")
 	case c.closed:
 	case begins:
-		return opens
+		return opensRepeat
 	case repeating:
-		return goesBack
-	case c.how == byRepeat:
+		return closesRepeat
+	case c.method == cutRepeat:
 		c.closed, c.in = true, LeadOut
 		return endsBefore
 	default:
 		c.notes.problem(l.n, "repeat-unbalanced", "write M808 L and the count where the repeat begins", "M808 closes a repeat that was not opened")
 	}
-	return nothing
+	return noEffect
 }
 
 // finish takes in that the file has ended: line n was the newest, last is the last in the file, and
 // repeat as for [cutter.named].
-func (c *cutter) finish(n, last, repeat int64) turn {
+func (c *cutter) finish(n, last, repeat int64) markerEffect {
 	switch {
-	case c.endable && c.how == byItself && c.in == Body:
+	case c.endable && c.method == cutDetected && c.in == Body:
 		return endsAfter
-	case c.how == byLines && !c.closed && c.o.Part.To == last:
+	case c.method == cutLines && !c.closed && c.o.Part.To == last:
 		c.closeNamed(n, repeat)
 		return endsAfter
 	}
-	return nothing
+	return noEffect
 }
 
 // complete reports whether the file has a body. extruded says that the body's lines extrude.
 func (c *cutter) complete(last, repeat int64, extruded bool) bool {
-	if c.how == byItself && c.in != LeadIn {
-		c.notes.drop(c.endProblems)
+	if c.method == cutDetected && c.in != LeadIn {
+		c.notes.dropSince(c.endProblems)
 	}
 	switch {
 	case c.o.Part.To > last:
 		c.notes.problem(0, "part-lines", "name lines of this file", "the part is to be in lines %d to %d, and the file has %d", c.o.Part.From, c.o.Part.To, last)
-	case c.how == byMarks && !c.closed:
+	case c.method == cutMarkers && !c.closed:
 		c.notes.problem(c.begin.line-1, "markers", "write ;beltwarden body end after the part", "the body begins but does not end")
-	case c.how == byRepeat && !c.closed:
+	case c.method == cutRepeat && !c.closed:
 		line := c.outer
 		if repeat > 0 {
 			line = repeat
 		}
 		c.notes.problem(line, "repeat-unbalanced", "close it with M808 on a line of its own", "a repeat begins but does not end")
-	case c.how == byItself && c.in == LeadIn, c.how != byItself && !extruded:
+	case c.method == cutDetected && c.in == LeadIn, c.method != cutDetected && !extruded:
 		c.notes.problem(c.begin.line, "no-part", "check that the file was sliced for a filament printer, and where it marks the part",
 			"no move extrudes filament, so there is no part")
 	default:

@@ -56,7 +56,7 @@ func (f *filament) read(comment []byte) {
 func (f *filament) settle(o *Options, n *notes) {
 	if d := f.diameterMM; d > 0 {
 		if math.Abs(d-o.FilamentDiameterMM) > 0.01 {
-			n.find(0, Warning, "filament-diameter", "slice for the filament on the machine, or correct job.filament_diameter_mm",
+			n.add(0, Warning, "filament-diameter", "slice for the filament on the machine, or correct job.filament_diameter_mm",
 				"the file was sliced for filament of %g mm, and the configuration says %g mm: if that is on the machine, parts get %.0f %% of the plastic that they should",
 				d, o.FilamentDiameterMM, 100*o.FilamentDiameterMM*o.FilamentDiameterMM/(d*d))
 		}
@@ -64,7 +64,7 @@ func (f *filament) settle(o *Options, n *notes) {
 	}
 	if d := f.densityGPerCM3; d > 0 {
 		if math.Abs(d-o.DensityGPerCM3) > 0.005 {
-			n.find(0, Info, "filament-density", "correct job.density_g_per_cm3 if it is that of the filament on the machine",
+			n.add(0, Info, "filament-density", "correct job.density_g_per_cm3 if it is that of the filament on the machine",
 				"the file says that its filament has %g g/cm3, and the configuration %g: weights are by the file", d, o.DensityGPerCM3)
 		}
 		o.DensityGPerCM3 = d

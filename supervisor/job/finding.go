@@ -41,8 +41,8 @@ func (n *notes) problem(line int64, code, remedy, format string, args ...any) {
 // refusals are why the file is refused, so far.
 func (n *notes) refusals() []Finding { return n.problems }
 
-// has reports whether a problem of a kind is noted.
-func (n *notes) has(code string) bool { return n.counts["!"+code] > 0 }
+// hasProblem reports whether a problem of a kind is noted.
+func (n *notes) hasProblem(code string) bool { return n.counts["!"+code] > 0 }
 
 // unreadable notes a line that cannot be read, once.
 func (n *notes) unreadable(l *line, format string, args ...any) {
@@ -51,8 +51,8 @@ func (n *notes) unreadable(l *line, format string, args ...any) {
 	}
 }
 
-// refused notes a line that cannot be read or followed, once.
-func (n *notes) refused(l *line, err error) {
+// unusable notes a line that cannot be read or followed, once.
+func (n *notes) unusable(l *line, err error) {
 	var syntax *gcode.SyntaxError
 	switch {
 	case !l.fresh:
@@ -63,8 +63,8 @@ func (n *notes) refused(l *line, err error) {
 	}
 }
 
-// find notes something to know.
-func (n *notes) find(line int64, severity Severity, code, remedy, format string, args ...any) {
+// add notes something to know.
+func (n *notes) add(line int64, severity Severity, code, remedy, format string, args ...any) {
 	n.counts[code]++
 	if n.counts[code] <= maxPerCode {
 		n.findings = append(n.findings, Finding{line, severity, code, fmt.Sprintf(format, args...), remedy})
@@ -93,10 +93,10 @@ func (n *notes) unknownWord(line int64, l *gcode.Line, say bool) {
 	u.Count++
 }
 
-// drop forgets what was held against a body, noted since there were count
+// dropSince forgets what was held against a body, noted since there were count
 // problems, once it turns out that the part begins later. What is wrong anywhere
 // in a file stays.
-func (n *notes) drop(count int) {
+func (n *notes) dropSince(count int) {
 	kept := n.problems[:count]
 	for _, p := range n.problems[count:] {
 		switch p.Code {
@@ -104,7 +104,7 @@ func (n *notes) drop(count int) {
 			n.counts["!"+p.Code]--
 		case "motion-unknown":
 			n.counts["!"+p.Code]--
-			n.find(p.Line, Info, p.Code, "make sure that it does not move the belt", "%s", p.Text)
+			n.add(p.Line, Info, p.Code, "make sure that it does not move the belt", "%s", p.Text)
 		default:
 			kept = append(kept, p)
 		}
@@ -120,7 +120,7 @@ func (n *notes) closeLists(p *Plan) {
 		if more := len(n.opaque) - len(list); more > 0 {
 			text += fmt.Sprintf(" and %d more", more)
 		}
-		n.find(n.opaqueAt, Info, "unknown-word", "make sure that they do no harm where they stand", "not followed here, and sent as they are: %s", text)
+		n.add(n.opaqueAt, Info, "unknown-word", "make sure that they do no harm where they stand", "not followed here, and sent as they are: %s", text)
 	}
 	for code, count := range n.counts {
 		if count <= maxPerCode {

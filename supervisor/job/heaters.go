@@ -12,12 +12,12 @@ type heaters struct {
 	o     *Options
 	notes *notes
 
-	bedSet     bool
-	bedOff     int64   // first line that switches the bed off
-	nozzleWait int64   // first line that waits for the nozzle
-	waitedC    float64 // what the nozzle was waited to reach
-	cold       bool    // noted already
-	sayHeats   string  // how to say in the configuration what a named word heats
+	bedSet        bool
+	bedOff        int64   // first line that switches the bed off
+	nozzleWait    int64   // first line that waits for the nozzle
+	waitedC       float64 // what the nozzle was waited to reach
+	cold          bool    // noted already
+	namedWordHint string  // how to say in the configuration what a named word heats
 
 	// Heaters that the run does not watch: nozzles other than the one in use, and the chamber.
 	hot         [gcode.ToolCount]waiting // first line that heats each tool's nozzle, if any
@@ -88,21 +88,21 @@ func (h *heaters) set(l *line, st *gcode.State) {
 
 // named takes in a word of the board's own, of which the configuration may say nothing.
 func (h *heaters) named(l *line) {
-	if h.sayHeats == "" {
-		h.sayHeats = sayWhatHeats(&l.Line)
+	if h.namedWordHint == "" {
+		h.namedWordHint = suggestNamedWord(&l.Line)
 	}
 }
 
-// heatedBy takes in the targets that a word of the board's own has set.
-func (h *heaters) heatedBy(name string, l *line, st *gcode.State) {
+// markHeated takes in the targets that a word of the board's own has set.
+func (h *heaters) markHeated(name string, l *line, st *gcode.State) {
 	h.bedSet = h.bedSet || st.BedTargetC > 0
 	if st.NozzleTargetC > 0 && h.hot[0].line == 0 && st.Tool == 0 {
 		h.hot[0] = waiting{l.n, name}
 	}
 }
 
-// chosen follows which tools there are.
-func (h *heaters) chosen(st *gcode.State) { h.several = h.several || st.Tool > 0 }
+// toolChosen follows which tools there are.
+func (h *heaters) toolChosen(st *gcode.State) { h.several = h.several || st.Tool > 0 }
 
 func heatsChamber(l *gcode.Line) bool { return l.Is('M', 141) || l.Is('M', 191) }
 
@@ -121,7 +121,7 @@ func (h *heaters) setChamber(l *line) {
 	h.chamberNowC = v
 	if v > 0 && !h.chamber {
 		h.chamber = true
-		h.notes.find(l.n, Warning, "heater-not-watched", "take it out of the job unless someone stays with the machine",
+		h.notes.add(l.n, Warning, "heater-not-watched", "take it out of the job unless someone stays with the machine",
 			"%s heats the chamber, which is switched off with the others and whose readings nobody watches", l.Name())
 	}
 }
@@ -129,18 +129,18 @@ func (h *heaters) setChamber(l *line) {
 // extrudes follows a move that extrudes; most have the tool of the one before, hot.
 func (h *heaters) extrudes(l *line, st *gcode.State, in SectionKind) {
 	if h.tool != st.Tool+1 || st.NozzleTargetC < coldC {
-		h.look(l, st, in)
+		h.checkTool(l, st, in)
 	}
 }
 
 // coldC is what a nozzle is set to at least that melts anything (common practice, no source).
 const coldC = 150
 
-func (h *heaters) look(l *line, st *gcode.State, in SectionKind) {
+func (h *heaters) checkTool(l *line, st *gcode.State, in SectionKind) {
 	if tool := st.Tool; h.tool != tool+1 {
 		h.tool = tool + 1
 		if l.fresh && tool > 0 && tool < gcode.ToolCount && h.hot[tool].line == 0 && st.NozzleTargetC != 0 { // cold is noted below
-			h.notes.find(l.n, Warning, "tool-not-heated", "heat it by a line of the job, if it has a nozzle of its own",
+			h.notes.add(l.n, Warning, "tool-not-heated", "heat it by a line of the job, if it has a nozzle of its own",
 				"tool %d pushes filament, and no line heats its nozzle: right where all tools share one nozzle, and too cold where they do not", tool)
 		}
 	}
@@ -153,15 +153,15 @@ func (h *heaters) look(l *line, st *gcode.State, in SectionKind) {
 		severity = Error
 	}
 	remedy := "set the nozzle temperature before the part"
-	if h.sayHeats != "" {
-		remedy = "write into the configuration what heats it, under job.named_words: - " + h.sayHeats
+	if h.namedWordHint != "" {
+		remedy = "write into the configuration what heats it, under job.named_words: - " + h.namedWordHint
 	}
-	h.notes.find(l.n, severity, "cold-extrusion", remedy, "filament is pushed with the nozzle set to %g C", st.NozzleTargetC)
+	h.notes.add(l.n, severity, "cold-extrusion", remedy, "filament is pushed with the nozzle set to %g C", st.NozzleTargetC)
 }
 
-// purge has the nozzle waited for before the purge, where the job heats it and waits no more: the lot
+// waitBeforePurge has the nozzle waited for before the purge, where the job heats it and waits no more: the lot
 // heats for parts, not for what comes before them. It returns the line to be sent before it, or nothing.
-func (h *heaters) purge(st *gcode.State) string {
+func (h *heaters) waitBeforePurge(st *gcode.State) string {
 	c := st.NozzleTargetC
 	if c == 0 || c <= h.waitedC {
 		return ""
@@ -170,20 +170,20 @@ func (h *heaters) purge(st *gcode.State) string {
 	return "M109 S" + strconv.FormatFloat(c, 'f', -1, 64)
 }
 
-// bed is what heats the bed of a job that does not, before its part.
-func (h *heaters) bed(part int64) []Change {
+// bedHeating is what heats the bed of a job that does not, before its part.
+func (h *heaters) bedHeating(part int64) []Change {
 	if h.bedSet {
 		return nil
 	}
 	c := h.o.BedC
 	if c == 0 {
-		h.notes.find(0, Warning, "no-bed-temperature", "set job.bed_c if the part needs a warm belt", "the job sets no bed temperature")
+		h.notes.add(0, Warning, "no-bed-temperature", "set job.bed_c if the part needs a warm belt", "the job sets no bed temperature")
 		return nil
 	}
 	text := strconv.FormatFloat(c, 'f', -1, 64)
-	h.notes.find(0, Info, "bed-added", "", "the job sets no bed temperature; %s C is added", text)
+	h.notes.add(0, Info, "bed-added", "", "the job sets no bed temperature; %s C is added", text)
 	if h.o.BedCeilingC > 0 && c > h.o.BedCeilingC {
-		h.notes.find(0, Error, "bed-ceiling", "lower job.bed_c", "the bed is to be heated to %s C, above the ceiling of %g C", text, h.o.BedCeilingC)
+		h.notes.add(0, Error, "bed-ceiling", "lower job.bed_c", "the bed is to be heated to %s C, above the ceiling of %g C", text, h.o.BedCeilingC)
 	}
 	wait := part
 	if w := h.nozzleWait; w > 0 && w < wait && (h.bedOff == 0 || h.bedOff >= wait) {
@@ -201,9 +201,9 @@ func (h *heaters) leftOn() []leftover {
 	return nil
 }
 
-// offWords switch off what was hot at any time. One nozzle, the first, is the one that the run
+// offLines switch off what was hot at any time. One nozzle, the first, is the one that the run
 // switches off anyway.
-func (h *heaters) offWords() (list []string) {
+func (h *heaters) offLines() (list []string) {
 	for tool, hot := range h.hot {
 		if hot.line > 0 && h.several {
 			list = append(list, "M104 T"+strconv.Itoa(tool)+" S0")
@@ -221,7 +221,7 @@ func (h *heaters) finish(p *Plan) {
 		if hot.line == 0 || p.Begin.NozzlesC[tool] == 0 && p.End.NozzlesC[tool] == 0 {
 			continue
 		}
-		h.notes.find(hot.line, Warning, "heater-not-watched", "heat only the tool that makes the part, or stay with the machine",
+		h.notes.add(hot.line, Warning, "heater-not-watched", "heat only the tool that makes the part, or stay with the machine",
 			"%s heats nozzle %d, whose readings nobody watches while another tool is in use; it is switched off with the others", hot.name, tool)
 		return
 	}

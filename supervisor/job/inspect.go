@@ -35,7 +35,7 @@ func InspectCopy(ctx context.Context, path, file string, o Options, progress fun
 	defer f.Close()
 	p := &Plan{Path: path, file: file, SourceBytes: info.Size(), options: o, identity: identityOf(info), Unknown: []Unknown{}}
 	if o.Part == (Lines{}) {
-		o.Part = linesNoted(f, info.Size())
+		o.Part = readNote(f, info.Size())
 	}
 	read, problems, err := newInspector(ctx, o, p, f).run(progress)
 	if err != nil {
@@ -71,7 +71,7 @@ func OpenJob(ctx context.Context, path string, part Lines) (*Job, error) {
 	if err != nil {
 		return nil, err
 	}
-	note := part.noted()
+	note := part.note()
 	return &Job{Bytes: info.Size() + int64(len(note)), note: note, ctx: ctx, path: path, f: f, was: identityOf(info)}, nil
 }
 

@@ -84,7 +84,7 @@ func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *ins
 // run goes through the whole file and writes the plan. It returns how many bytes it has read, and why
 // the file is refused. progress, which may be nil, learns how many of how many bytes are read.
 func (i *inspector) run(progress func(done, total int64)) (read int64, problems []Finding, err error) {
-	i.scan.watch(func(done int64) error {
+	i.scan.onRead(func(done int64) error {
 		if progress != nil {
 			progress(done, i.p.SourceBytes)
 		}
@@ -99,8 +99,8 @@ func (i *inspector) run(progress func(done, total int64)) (read int64, problems 
 		if err != nil && err != errLong {
 			return 0, nil, err
 		}
-		if l.fresh && i.cut.names(l.n) {
-			i.turn(i.cut.named(l.n, i.scan.repeating()))
+		if l.fresh && i.cut.isNamedEnd(l.n) {
+			i.applyMarker(i.cut.atNamedLine(l.n, i.scan.innermostRepeat()))
 		}
 		if err == errLong {
 			i.notes.problem(l.n, "long-line", "check whether the file is G-code at all", "the line is longer than %d bytes", MaxLineBytes)
@@ -126,7 +126,7 @@ func (i *inspector) step(l *line) error {
 			i.endAt(false)
 		}
 		i.beforeMove(l)
-		i.out.weigh(l)
+		i.out.measure(l)
 		i.send(l)
 		return nil
 	}
@@ -134,12 +134,12 @@ func (i *inspector) step(l *line) error {
 		i.notes.unreadable(l, "column %d: a NUL byte; the file is damaged", k+1)
 		return nil
 	}
-	if begin, end := mark(l.text); begin || end {
-		i.turn(i.cut.marker(l, begin, i.scan.repeating()))
+	if begin, end := parseMarker(l.text); begin || end {
+		i.applyMarker(i.cut.marker(l, begin, i.scan.innermostRepeat()))
 		return nil
 	}
 	if err := l.Parse(l.text); err != nil {
-		i.notes.refused(l, err)
+		i.notes.unusable(l, err)
 		return nil
 	}
 	i.words.checksum(l)
@@ -168,31 +168,31 @@ func (i *inspector) beforeMove(l *line) {
 		if i.cut.mayBegin() {
 			i.place(i.cut.beginBefore(), false)
 		}
-		if i.cut.section() == LeadOut && i.mean.twofold() {
-			i.cut.unsure(l.n)
-			i.out.leaveOutE(l)
+		if i.cut.section() == LeadOut && i.mean.ambiguousE() {
+			i.cut.noteAmbiguous(l.n)
+			i.out.dropE(l)
 		}
 	}
-	i.mean.axes(l)
+	i.mean.checkAxes(l)
 }
 
 // take judges a line other than the usual move, and sends or withholds it.
 func (i *inspector) take(l *line) error {
 	r := i.out.judge(l)
 	if r.shutdown {
-		i.cut.shuts(l, l.Name())
+		i.cut.beginTail(l, l.Name())
 	}
 	if r.homes {
 		i.cut.homes(l, r.homesOff)
 	}
-	if r.withhold == "" && i.cut.section() == Body && !i.cut.byItself() {
+	if r.withhold == "" && i.cut.section() == Body && !i.cut.detected() {
 		r.withhold = i.out.heaterInBody(l, i.mean.state().Tool)
 	}
 	if r.withhold != "" {
 		i.out.withhold(l, r.withhold)
 		for _, text := range r.instead {
 			i.insert(l, l.n, text, "in place of "+l.Name()+": "+r.withhold)
-			if err := i.mean.also(text); err != nil {
+			if err := i.mean.applyAdded(text); err != nil {
 				return err
 			}
 		}
@@ -209,14 +209,14 @@ func (i *inspector) take(l *line) error {
 // send applies a line that goes to the machine, and has all that follow it count it.
 func (i *inspector) send(l *line) {
 	if err := i.mean.apply(l); err != nil {
-		i.notes.refused(l, err)
+		i.notes.unusable(l, err)
 		return
 	}
 	st := i.mean.state()
 	if l.e.Extruding {
 		i.extrudes(l)
 	}
-	i.out.sends()
+	i.out.countSent()
 	i.sum.add(l, st)
 	i.cut.follow(l, st, &i.sum)
 	if section := i.cut.section(); l.fresh {
@@ -228,11 +228,11 @@ func (i *inspector) send(l *line) {
 		case gcode.KindSet:
 			i.mean.follow(l)
 		case gcode.KindTool:
-			i.heat.chosen(st)
+			i.heat.toolChosen(st)
 		case gcode.KindUnknown:
 			i.heat.setChamber(l)
 			if lost := i.words.unknown(l, section); lost {
-				i.mean.lose()
+				i.mean.losePosition()
 			}
 		}
 		i.words.sent(l)
@@ -247,17 +247,17 @@ func (i *inspector) send(l *line) {
 func (i *inspector) extrudes(l *line) {
 	st := i.mean.state()
 	switch i.cut.extrudes(l, st, &i.scan) {
-	case purges:
-		if word := i.heat.purge(st); word != "" {
+	case extrudesPurge:
+		if word := i.heat.waitBeforePurge(st); word != "" {
 			i.insert(l, l.n, word, "the job does not wait until the nozzle is hot enough for its purge")
 		}
-	case begins:
+	case extrudesFirst:
 		begin, _ := i.cut.ends()
 		i.sum.begin(&begin.st)
-	case goesOn:
-		for _, off := range i.cut.goOn() {
+	case extrudesAfterTail:
+		for _, off := range i.cut.resumePart() {
 			i.mean.stayHot(off.bed, off.beforeC)
-			i.out.takeBack(Change{Line: off.line, Text: off.text, Why: "the part goes on after it; the lot switches heaters off"})
+			i.out.withholdCounted(Change{Line: off.line, Text: off.text, Why: "the part goes on after it; the lot switches heaters off"})
 			i.sum.remove(off.size)
 		}
 	}
@@ -268,7 +268,7 @@ func (i *inspector) extrudes(l *line) {
 // everyone follows.
 func (i *inspector) named(l *line) {
 	i.heat.named(l)
-	w := i.o.known(&l.Line)
+	w := i.o.namedWord(&l.Line)
 	if w == nil {
 		i.send(l)
 		return
@@ -276,26 +276,26 @@ func (i *inspector) named(l *line) {
 	name, _ := field(l.Text())
 	why := "as the configuration says of " + string(name)
 	for _, t := range w.targets() {
-		c, ok := w.target(&l.Line, t.said)
+		c, ok := w.target(&l.Line, t.argument)
 		switch {
 		case !ok && l.fresh:
-			i.notes.find(l.n, Warning, "named-word-argument", "write it, or correct job.named_words",
-				"%s has no number for %s, which would be the %s's target", name, t.said, t.what)
+			i.notes.add(l.n, Warning, "named-word-argument", "write it, or correct job.named_words",
+				"%s has no number for %s, which would be the %s's target", name, t.argument, t.what)
 		case ok && i.mean.heat(t.heater == bedHeater, c):
 			i.insert(l, l.n, t.code+" S"+strconv.FormatFloat(c, 'f', -1, 64), why)
 		}
 	}
-	i.heat.heatedBy(string(name), l, i.mean.state())
+	i.heat.markHeated(string(name), l, i.mean.state())
 	if w.Homes {
-		i.mean.homes()
+		i.mean.markHomed()
 	}
 	i.send(l)
 	switch w.Extruder {
 	case "relative":
-		i.mean.extruder(true)
+		i.mean.setExtruderMode(true)
 		i.insert(l, l.n+1, "M83", why)
 	case "absolute":
-		i.mean.extruder(false)
+		i.mean.setExtruderMode(false)
 		i.insert(l, l.n+1, "M82", why)
 	}
 }
@@ -303,31 +303,31 @@ func (i *inspector) named(l *line) {
 // insert adds a line before another of the file; it is sent as often as the line at hand.
 func (i *inspector) insert(l *line, before int64, text, why string) {
 	i.out.add(Change{Line: before, Section: i.cut.section(), Text: text, Why: why}, l.fresh)
-	i.sum.added(text)
+	i.sum.addInserted(text)
 }
 
 // repeat is M808: it begins or ends the part, or lines inside it that repeat.
 func (i *inspector) repeat(l *line) error {
-	i.out.withhold(l, withheldWhy(&l.Line))
-	switch t := i.cut.repeat(l, i.scan.repeating() > 0); t {
-	case opens:
+	i.out.withhold(l, withholdReason(&l.Line))
+	switch t := i.cut.repeat(l, i.scan.innermostRepeat() > 0); t {
+	case opensRepeat:
 		i.scan.open(l, i.cut.nesting())
-	case goesBack:
-		return i.scan.goBack(l)
+	case closesRepeat:
+		return i.scan.closeRepeat(l)
 	default:
-		i.turn(t)
+		i.applyMarker(t)
 	}
 	return nil
 }
 
-// turn begins or ends a part whose ends are marked or named.
-func (i *inspector) turn(t turn) {
+// applyMarker begins or ends a part whose ends are marked or named.
+func (i *inspector) applyMarker(t markerEffect) {
 	switch t {
 	case beginsBefore, beginsAfter:
 		i.place(i.cut.beginAt(), t == beginsAfter)
 		i.sum.begin(i.mean.state())
 	case endsBefore, endsAfter:
-		i.scan.leave()
+		i.scan.endRepeats()
 		i.endAt(t == endsAfter)
 	}
 }
@@ -335,7 +335,7 @@ func (i *inspector) turn(t turn) {
 // endAt keeps the place before or after the line at hand as the part's end, as far as known.
 func (i *inspector) endAt(after bool) {
 	i.place(i.cut.endAt(), after)
-	i.sum.keep()
+	i.sum.keepAsPart()
 }
 
 // place writes down what is known before or after the line at hand.
@@ -343,36 +343,36 @@ func (i *inspector) place(b *boundary, after bool) {
 	if b.line, b.at = i.l.n, i.l.from; after {
 		b.line, b.at = i.l.n+1, i.l.to
 	}
-	b.crc, b.sent, b.beltMM, b.st = i.scan.sum(b.at), i.out.count(), i.sum.beltMM(), *i.mean.state()
+	b.crc, b.sent, b.beltMM, b.st = i.scan.sum(b.at), i.out.sentLines(), i.sum.beltMM(), *i.mean.state()
 }
 
 // finish closes the sections and writes the plan, once the file has been read.
 func (i *inspector) finish() error {
 	p, o, last := i.p, &i.o, i.scan.last()
-	i.turn(i.cut.finish(i.l.n, last, i.scan.repeating()))
+	i.applyMarker(i.cut.finish(i.l.n, last, i.scan.innermostRepeat()))
 	p.Lines = last
 	defer i.notes.closeLists(p)
-	part := i.sum.ofPart()
-	if !i.cut.complete(last, i.scan.repeating(), part.extrudes()) {
+	part := i.sum.partMeasures()
+	if !i.cut.complete(last, i.scan.innermostRepeat(), part.extrudes()) {
 		return nil
 	}
 	begin, end := i.cut.ends()
-	if err := i.out.leadOut(&i.scan, end, p.SourceBytes, i.cut.byItself()); err != nil {
+	if err := i.out.leadOut(&i.scan, end, p.SourceBytes, i.cut.detected()); err != nil {
 		return err
 	}
-	i.cut.sections(p, boundary{line: last + 1, at: p.SourceBytes, crc: i.scan.sumAll(), sent: i.out.count()})
-	i.mean.placed(begin, end)
+	i.cut.sections(p, boundary{line: last + 1, at: p.SourceBytes, crc: i.scan.sumAll(), sent: i.out.sentLines()})
+	i.mean.checkPositions(begin, end)
 	p.Begin, p.End = begin.st, end.st
-	front, bed := i.mean.unsaid(p), i.heat.bed(begin.line)
+	front, bed := i.mean.missingModes(p), i.heat.bedHeating(begin.line)
 	if len(bed) > 0 {
 		i.mean.heat(true, o.BedC)
 		p.Begin.BedTargetC, p.End.BedTargetC = o.BedC, o.BedC
 	}
 	i.out.finish(p, front, bed, append(i.mean.leftOn(), i.heat.leftOn()...))
-	p.OtherOff = i.heat.offWords()
+	p.OtherOff = i.heat.offLines()
 	i.filament.settle(o, &i.notes)
 	part.fill(p, o)
-	if p.LeadInBeltMM = begin.beltMM; !i.cut.byItself() { // else the words that move it are left out
+	if p.LeadInBeltMM = begin.beltMM; !i.cut.detected() { // else the words that move it are left out
 		p.LeadOutBeltMM = i.sum.afterMM()
 	}
 	p.Heat = p.HeatTimes(o.Heat.Heaters, o.Heat.ReleaseC, o.Heat.NozzleStandbyC)
@@ -380,7 +380,7 @@ func (i *inspector) finish() error {
 	f := figures{o: o, notes: &i.notes, p: p, m: part}
 	f.finish()
 	i.heat.finish(p)
-	i.words.finish(p, i.cut.byItself())
+	i.words.finish(p, i.cut.detected())
 	i.cut.finishPurge(p, part)
 	return nil
 }

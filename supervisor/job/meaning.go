@@ -16,13 +16,13 @@ type meaning struct {
 	st    gcode.State
 	in    gcode.Line // a line that the file does not have
 
-	units, distance, said                 bool // the file has said it, said of E words, or it was noted as needed
-	needUnits, needDistance, needExtruder bool
-	needExtruderZero, needBeltZero        bool
-	relative                              bool // needExtruder, and E words are relative
-	lost                                  bool // positions were lost once
-	split                                 bool // G90/G91 and M82/M83 disagree; see ambiguous
-	unhomed                               bool // noted already
+	hasUnits, hasDistance, hasExtruderMode bool // the file has said it, said of E words, or it was noted as needed
+	needUnits, needDistance, needExtruder  bool
+	needExtruderZero, needBeltZero         bool
+	relative                               bool // needExtruder, and E words are relative
+	lost                                   bool // positions were lost once
+	ambiguous                              bool // G90/G91 and M82/M83 disagree; see ambiguous
+	homingSettled                          bool // noted already
 }
 
 func newMeaning(o *Options, n *notes) meaning { return meaning{o: o, notes: n, st: gcode.NewState()} }
@@ -36,8 +36,8 @@ func (m *meaning) apply(l *line) error {
 	return m.st.ApplyLine(&l.Line, &l.e)
 }
 
-// also applies a line that is sent in the place of another.
-func (m *meaning) also(text string) error {
+// applyAdded applies a line that is sent in the place of another.
+func (m *meaning) applyAdded(text string) error {
 	if err := m.in.Parse([]byte(text)); err != nil {
 		return err
 	}
@@ -67,34 +67,34 @@ func (m *meaning) stayHot(bed bool, c float64) {
 func (m *meaning) follow(l *line) {
 	switch {
 	case l.Is('G', 20), l.Is('G', 21):
-		m.units = true
+		m.hasUnits = true
 	case l.Is('G', 90), l.Is('G', 91):
-		m.distance = true
-		m.split = m.st.Relative != m.st.RelativeE
+		m.hasDistance = true
+		m.ambiguous = m.st.Relative != m.st.RelativeE
 	case l.Is('M', 82), l.Is('M', 83):
-		m.said, m.split = true, false
+		m.hasExtruderMode, m.ambiguous = true, false
 	}
 }
 
-// lose notes that a line has moved the machine in a way that cannot be followed.
-func (m *meaning) lose() { m.lost = true }
+// losePosition notes that a line has moved the machine in a way that cannot be followed.
+func (m *meaning) losePosition() { m.lost = true }
 
-// homes notes that a word of the board's own homes.
-func (m *meaning) homes() { m.unhomed = true }
+// markHomed notes that a word of the board's own homes.
+func (m *meaning) markHomed() { m.homingSettled = true }
 
-// extruder sets how E words are meant, since a word of the board's own has.
-func (m *meaning) extruder(relative bool) {
-	m.said, m.split = true, false
+// setExtruderMode sets how E words are meant, since a word of the board's own has.
+func (m *meaning) setExtruderMode(relative bool) {
+	m.hasExtruderMode, m.ambiguous = true, false
 	m.st.RelativeE, m.st.ExtruderUnsure = relative, false
 }
 
-// twofold reports whether boards read an E word in two ways here.
-func (m *meaning) twofold() bool { return m.split }
+// ambiguousE reports whether boards read an E word in two ways here.
+func (m *meaning) ambiguousE() bool { return m.ambiguous }
 
-// axes takes in which axes a move names, before it is applied.
-func (m *meaning) axes(l *line) {
-	if !m.units {
-		m.units, m.needUnits = true, true
+// checkAxes takes in which axes a move names, before it is applied.
+func (m *meaning) checkAxes(l *line) {
+	if !m.hasUnits {
+		m.hasUnits, m.needUnits = true, true
 	}
 	moves := false
 	for a := gcode.X; a <= gcode.Z; a++ {
@@ -110,24 +110,24 @@ func (m *meaning) axes(l *line) {
 			// calling that place zero makes the coordinate known from there on.
 			m.needBeltZero = true
 			m.st.Known[a] = true
-		} else if !m.st.Relative && !m.unhomed {
-			m.unhomed = true
-			m.notes.find(l.n, Warning, "not-homed", "home the axes at the start of the job", "axis %s is moved before it was homed", a)
+		} else if !m.st.Relative && !m.homingSettled {
+			m.homingSettled = true
+			m.notes.add(l.n, Warning, "not-homed", "home the axes at the start of the job", "axis %s is moved before it was homed", a)
 		}
 	}
-	if moves && !m.distance {
-		m.distance, m.needDistance = true, true
+	if moves && !m.hasDistance {
+		m.hasDistance, m.needDistance = true, true
 	}
 }
 
 // extruderWord settles how the E word of a move is meant, before it is applied. Where the file does
 // not say it and it is certain, it returns the word that does, to be sent before the line.
 func (m *meaning) extruderWord(l *line, s *scanner, in SectionKind) (word, why string) {
-	if !m.said {
-		m.said, m.needExtruder = true, true
+	if !m.hasExtruderMode {
+		m.hasExtruderMode, m.needExtruder = true, true
 		if relative, certain := modeAhead(&m.st, s.ahead(l.from)); certain && relative {
 			m.relative, m.st.RelativeE = true, true
-			m.notes.find(l.n, Info, "extruder-mode-added", "write M83 at the start of the job",
+			m.notes.add(l.n, Info, "extruder-mode-added", "write M83 at the start of the job",
 				"the E words are relative, by what they would move, and nothing in the file says so; M83 is added at its start")
 		}
 	}
@@ -135,7 +135,7 @@ func (m *meaning) extruderWord(l *line, s *scanner, in SectionKind) (word, why s
 		m.needExtruderZero = true
 		m.st.Known[gcode.E] = true
 	}
-	if in == LeadOut || !m.split {
+	if in == LeadOut || !m.ambiguous {
 		return "", ""
 	}
 	return m.readExtruder(l, s)
@@ -143,7 +143,7 @@ func (m *meaning) extruderWord(l *line, s *scanner, in SectionKind) (word, why s
 
 const bothReadings = "on some boards G90 and G91 change the extruder's mode too, on others not"
 
-func ambiguous(n *notes, line int64) {
+func refuseAmbiguous(n *notes, line int64) {
 	n.problem(line, "extruder-mode", "write M82 or M83 after every G90 and G91", "the E word depends on the board: "+bothReadings)
 }
 
@@ -168,8 +168,8 @@ func (m *meaning) readExtruder(l *line, s *scanner) (word, why string) {
 		return "", ""
 	}
 	absolute, relative := math.Abs(v-at), math.Abs(v)
-	m.split = false         // once is enough
-	if s.repeating() == 0 { // a word cannot be added to every repeat
+	m.ambiguous = false           // once is enough
+	if s.innermostRepeat() == 0 { // a word cannot be added to every repeat
 		// Nobody counts on from above the extruder's zero to below it: less is drawn back than that.
 		switch {
 		case v < 0 && at > 0, relative <= plausibleMM && absolute > absurdMM:
@@ -185,19 +185,19 @@ func (m *meaning) readExtruder(l *line, s *scanner) (word, why string) {
 		}
 	}
 	if word == "" {
-		ambiguous(m.notes, l.n)
+		refuseAmbiguous(m.notes, l.n)
 		return "", ""
 	}
 	meant := map[string]string{"M83": "relative", "M82": "absolute"}[word]
-	m.notes.find(l.n, Info, "extruder-mode-added", "write M82 or M83 after every G90 and G91",
+	m.notes.add(l.n, Info, "extruder-mode-added", "write M82 or M83 after every G90 and G91",
 		"the E word can only be meant as %s, but %s; %s is added before it", meant, bothReadings, word)
 	m.st.RelativeE, m.st.ExtruderUnsure = word == "M83", false
 	return word, "the E word is meant as " + meant + ", and " + bothReadings
 }
 
-// placed refuses a body whose ends cannot be placed.
-func (m *meaning) placed(begin, end *boundary) {
-	if m.notes.has("motion-unknown") {
+// checkPositions refuses a body whose ends cannot be placed.
+func (m *meaning) checkPositions(begin, end *boundary) {
+	if m.notes.hasProblem("motion-unknown") {
 		return // said already
 	}
 	belt := m.o.BeltAxis
@@ -217,8 +217,8 @@ func (m *meaning) placed(begin, end *boundary) {
 	}
 }
 
-// unsaid is what goes before all lines, since the file relies on it without saying it.
-func (m *meaning) unsaid(p *Plan) (front []Change) {
+// missingModes is what goes before all lines, since the file relies on it without saying it.
+func (m *meaning) missingModes(p *Plan) (front []Change) {
 	put := func(need bool, text, why string) {
 		if need {
 			front = append(front, Change{Line: 1, Section: LeadIn, Text: text, Why: why})

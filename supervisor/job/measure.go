@@ -26,8 +26,8 @@ func newTally(o *Options, st *gcode.State) tally {
 // begin begins again, at the part's beginning. st is the state there.
 func (t *tally) begin(st *gcode.State) { t.now = measures{clock: newClock(st, t.o)} }
 
-// keep takes what is measured so far for the part's.
-func (t *tally) keep() { t.part = t.now }
+// keepAsPart takes what is measured so far for the part's.
+func (t *tally) keepAsPart() { t.part = t.now }
 
 // add counts a line that is sent. st is the state after it.
 func (t *tally) add(l *line, st *gcode.State) {
@@ -36,8 +36,8 @@ func (t *tally) add(l *line, st *gcode.State) {
 	t.now.add(&l.e, st, t.o)
 }
 
-// added counts a line that the file does not have; nothing is saved on it.
-func (t *tally) added(text string) {
+// addInserted counts a line that the file does not have; nothing is saved on it.
+func (t *tally) addInserted(text string) {
 	n := int64(len(text)) + 1
 	t.now.bytes.add(size{n, n})
 }
@@ -48,8 +48,8 @@ func (t *tally) remove(s size) { t.now.bytes.sub(s) }
 // beltMM is the belt's travel since the start of the file.
 func (t *tally) beltMM() float64 { return t.belt }
 
-// ofPart are the part's measures, as far as known.
-func (t *tally) ofPart() *measures { return &t.part }
+// partMeasures are the part's measures, as far as known.
+func (t *tally) partMeasures() *measures { return &t.part }
 
 // beyond reports whether the nozzle stands outside what the part has touched, by so much.
 func (t *tally) beyond(st *gcode.State, mm float64) bool {
@@ -66,22 +66,22 @@ func (t *tally) afterMM() float64 { return t.now.travelMM - t.part.travelMM }
 
 // measures are running sums from some point of the file on.
 type measures struct {
-	travelMM   float64    // belt, absolute
-	filamentMM float64    // net
-	grossMM    float64    // sum of pushes
-	everMinMM  [3]float64 // all moves, as minMM
-	everMaxMM  [3]float64
-	moved      bool
-	minMM      [3]float64 // touched while extruding, free of G92 shifts
-	maxMM      [3]float64
-	extruded   bool
-	topMM      float64 // highest layer
-	layers     int64
-	reach      reach
-	stairs     stairs
-	ride       ride
-	clock      clock
-	bytes      size
+	travelMM    float64    // belt, absolute
+	filamentMM  float64    // net
+	grossMM     float64    // sum of pushes
+	travelMinMM [3]float64 // all moves, as minMM
+	travelMaxMM [3]float64
+	moved       bool
+	minMM       [3]float64 // touched while extruding, free of G92 shifts
+	maxMM       [3]float64
+	extruded    bool
+	topMM       float64 // highest layer
+	layers      int64
+	reach       reach
+	stairs      stairs
+	ride        ride
+	clock       clock
+	bytes       size
 }
 
 // size is what lines take up in the file and on the wire, each line's end counted
@@ -102,7 +102,7 @@ func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
 	m.filamentMM += e.ExtrudedMM
 	m.grossMM += max(0, e.ExtrudedMM)
 	if e.Extruding {
-		m.plastic(e, st, o)
+		m.addPlastic(e, st, o)
 	}
 	if e.PathMM > 0 {
 		top := math.Inf(-1)
@@ -114,7 +114,7 @@ func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
 		if len(o.Head) > 0 {
 			m.stairs.move(low, height)
 		}
-		m.everywhere(e, st)
+		m.addTravel(e, st)
 		high := -lowest(e, st, o.BeltAxis, -o.Forward)
 		if first, last := m.along(o); m.extruded {
 			m.ride.move(low, high, true, first, last, e.Extruding)
@@ -124,26 +124,26 @@ func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
 	}
 }
 
-// everywhere takes in where a move goes.
-func (m *measures) everywhere(e *gcode.Effect, st *gcode.State) {
+// addTravel takes in where a move goes.
+func (m *measures) addTravel(e *gcode.Effect, st *gcode.State) {
 	for a := gcode.X; a <= gcode.Z; a++ {
 		lo, hi := e.MinMM[a]+st.OffsetMM[a], e.MaxMM[a]+st.OffsetMM[a]
 		if !m.moved {
-			m.everMinMM[a], m.everMaxMM[a] = lo, hi
+			m.travelMinMM[a], m.travelMaxMM[a] = lo, hi
 			continue
 		}
-		if lo < m.everMinMM[a] { // seldom, so that a branch is quicker than min
-			m.everMinMM[a] = lo
+		if lo < m.travelMinMM[a] { // seldom, so that a branch is quicker than min
+			m.travelMinMM[a] = lo
 		}
-		if hi > m.everMaxMM[a] {
-			m.everMaxMM[a] = hi
+		if hi > m.travelMaxMM[a] {
+			m.travelMaxMM[a] = hi
 		}
 	}
 	m.moved = true
 }
 
-// plastic takes in an extruding move.
-func (m *measures) plastic(e *gcode.Effect, st *gcode.State, o *Options) {
+// addPlastic takes in an extruding move.
+func (m *measures) addPlastic(e *gcode.Effect, st *gcode.State, o *Options) {
 	for a := gcode.X; a <= gcode.Z; a++ {
 		lo, hi := e.MinMM[a]+st.OffsetMM[a], e.MaxMM[a]+st.OffsetMM[a]
 		if !m.extruded {
@@ -177,7 +177,7 @@ func (m *measures) fill(p *Plan, o *Options) {
 		}
 		return e
 	}
-	p.ExtentMM, p.TravelExtentMM = extent(&m.minMM, &m.maxMM), extent(&m.everMinMM, &m.everMaxMM)
+	p.ExtentMM, p.TravelExtentMM = extent(&m.minMM, &m.maxMM), extent(&m.travelMinMM, &m.travelMaxMM)
 	p.FilamentGrossMM = m.grossMM
 	p.FilamentMM = m.filamentMM + p.End.DrawnBackMM - p.Begin.DrawnBackMM
 	d := o.FilamentDiameterMM

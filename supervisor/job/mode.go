@@ -9,24 +9,24 @@ import (
 
 // How far ahead the extruder's mode is looked for.
 const (
-	modeLines = 4000
-	modeMoves = 300
-	modeLeast = 6 // extruding moves that show anything
+	modeLines    = 4000
+	modeMoves    = 300
+	minModeMoves = 6 // extruding moves that show anything
 )
 
 // What a slicer writes: filament per length of path hardly changes from move to move, is never
-// beyond mostPerMM (a bead as high and wide as the filament has 1), and is drawn back in
+// beyond maxPerMM (a bead as high and wide as the filament has 1), and is drawn back in
 // travel only. Common practice, no source.
 const (
-	mostPerMM  = 1.0
-	fewAbsurd  = 0.1 // of all moves, wipes among them
-	manyAbsurd = 0.3
-	unlike     = 2.5 // by how much the spread of the right reading is the smaller one
+	maxPerMM       = 1.0
+	maxAbsurdRight = 0.1 // of all moves, wipes among them
+	minAbsurdWrong = 0.3
+	spreadRatio    = 2.5 // by how much the spread of the right reading is the smaller one
 	// Small parts of slicers that wipe while they draw back.
-	wipesAbsurd = 0.3
-	moreAbsurd  = 0.25 // than the right reading has
-	mostAbsurd  = 0.5  // no reading with so many is right
-	lessUnlike  = 1.5
+	maxAbsurdWithWipes   = 0.3
+	absurdMargin         = 0.25 // than the right reading has
+	neverRightAbsurd     = 0.5  // no reading with so many is right
+	spreadRatioWithWipes = 1.5
 )
 
 // reading is what the E words ahead are by one of the two ways to read them.
@@ -41,7 +41,7 @@ type reading struct {
 // add takes in a move that has an E word.
 func (r *reading) add(e *gcode.Effect) {
 	r.moves++
-	if e.ExtrudedMM <= 0 || e.ExtrudedMM > mostPerMM*e.PathMM {
+	if e.ExtrudedMM <= 0 || e.ExtrudedMM > maxPerMM*e.PathMM {
 		r.absurd++
 	}
 	if e.ExtrudedMM > 0 {
@@ -87,27 +87,27 @@ func modeAhead(st *gcode.State, ahead *source) (relative, certain bool) {
 		}
 	}
 	abs, rel := &as[0], &as[1]
-	if abs.moves < modeLeast || rel.moves < modeLeast {
+	if abs.moves < minModeMoves || rel.moves < minModeMoves {
 		return false, false
 	}
 	bad := func(r *reading) float64 { return float64(r.absurd) / float64(r.moves) }
 	wipes := func(right, wrong *reading) bool {
-		return bad(right) <= wipesAbsurd && (bad(wrong) >= mostAbsurd || bad(wrong) >= bad(right)+moreAbsurd && right.spread()*lessUnlike < wrong.spread())
+		return bad(right) <= maxAbsurdWithWipes && (bad(wrong) >= neverRightAbsurd || bad(wrong) >= bad(right)+absurdMargin && right.spread()*spreadRatioWithWipes < wrong.spread())
 	}
 	switch {
-	case bad(rel) <= fewAbsurd && bad(abs) >= manyAbsurd:
+	case bad(rel) <= maxAbsurdRight && bad(abs) >= minAbsurdWrong:
 		return true, true
-	case bad(abs) <= fewAbsurd && bad(rel) >= manyAbsurd:
+	case bad(abs) <= maxAbsurdRight && bad(rel) >= minAbsurdWrong:
 		return false, true
 	case wipes(rel, abs):
 		return true, true
 	case wipes(abs, rel):
 		return false, true
-	case bad(abs) > wipesAbsurd || bad(rel) > wipesAbsurd:
+	case bad(abs) > maxAbsurdWithWipes || bad(rel) > maxAbsurdWithWipes:
 		return false, false
-	case abs.spread()*unlike < rel.spread():
+	case abs.spread()*spreadRatio < rel.spread():
 		return false, true
-	case rel.spread()*unlike < abs.spread():
+	case rel.spread()*spreadRatio < abs.spread():
 		return true, true
 	}
 	return false, false

@@ -28,14 +28,14 @@ func (m *moves) watch(l *line, st *gcode.State, in SectionKind) {
 	}
 	if l.e.Extruding && l.e.FeedMMPerMin == 0 && !m.noFeed {
 		m.noFeed = true
-		m.notes.find(l.n, Warning, "no-feed", "give F in the first move of the part", "the speed is the board's own, since no feed was set")
+		m.notes.add(l.n, Warning, "no-feed", "give F in the first move of the part", "the speed is the board's own, since no feed was set")
 	}
 }
 
 // homed looks at a homing.
 func (m *moves) homed(l *line, in SectionKind) {
 	if in == LeadOut && l.e.Names(gcode.Z) {
-		m.notes.find(l.n, Warning, "homed-at-end", "home only X at the end", "Z is homed at the end, where the last part may stand")
+		m.notes.add(l.n, Warning, "homed-at-end", "home only X at the end", "Z is homed at the end, where the last part may stand")
 	}
 }
 
@@ -67,7 +67,7 @@ func (m *moves) judge(n int64, a gcode.Axis, mm float64, in SectionKind) {
 	const rounding = 1e-6 // of an arc's extremes
 	if r := m.o.RangeMM[a]; r[0] < r[1] && (mm < r[0]-rounding || mm > r[1]+rounding) && !m.outside[a] {
 		m.outside[a] = true
-		m.notes.find(n, Error, "outside-machine", "slice the part for this machine, or correct the range in the configuration",
+		m.notes.add(n, Error, "outside-machine", "slice the part for this machine, or correct the range in the configuration",
 			"axis %s goes to %.2f mm, outside %g to %g mm", a, mm, r[0], r[1])
 	}
 }
@@ -79,9 +79,9 @@ func (m *moves) pressed(n int64, a gcode.Axis, mm float64, in SectionKind) {
 	switch {
 	case in == LeadIn && !m.belowLeadIn:
 		m.belowLeadIn = true
-		m.notes.find(n, Info, "below-belt", "make sure that nothing of the belt is under the nozzle there", text, a, mm)
+		m.notes.add(n, Info, "below-belt", "make sure that nothing of the belt is under the nozzle there", text, a, mm)
 	case in != LeadIn && !m.below:
 		m.below = true
-		m.notes.find(n, Error, "below-belt", "slice the part so that it stands on the belt", text, a, mm)
+		m.notes.add(n, Error, "below-belt", "slice the part so that it stands on the belt", text, a, mm)
 	}
 }

@@ -22,8 +22,8 @@ type NamedWord struct {
 	Homes bool
 }
 
-// known returns what is said of a named line, or nil.
-func (o *Options) known(l *gcode.Line) *NamedWord {
+// namedWord returns what is said of a named line, or nil.
+func (o *Options) namedWord(l *gcode.Line) *NamedWord {
 	if len(o.NamedWords) == 0 || !l.Named() {
 		return nil
 	}
@@ -39,14 +39,14 @@ func (o *Options) known(l *gcode.Line) *NamedWord {
 // target is what a named word sets a heater to, or by which argument.
 type target struct {
 	heater
-	said       string
+	argument   string
 	code, what string // of the heater
 }
 
 // targets are what the word heats.
 func (w *NamedWord) targets() (list []target) {
 	for _, t := range []target{{bedHeater, w.Bed, "M140", "bed"}, {nozzleHeater, w.Nozzle, "M104", "nozzle"}} {
-		if t.said != "" {
+		if t.argument != "" {
 			list = append(list, t)
 		}
 	}
@@ -75,14 +75,14 @@ func (w *NamedWord) target(l *gcode.Line, said string) (c float64, has bool) {
 	return 0, false
 }
 
-// knownTooHot judges the temperatures of a named word that its owner has described.
-func (o *Options) knownTooHot(l *gcode.Line) refusal {
-	w := o.known(l)
+// namedWordTooHot judges the temperatures of a named word that its owner has described.
+func (o *Options) namedWordTooHot(l *gcode.Line) refusal {
+	w := o.namedWord(l)
 	if w == nil {
 		return refusal{}
 	}
 	for _, t := range w.targets() {
-		if c, ok := w.target(l, t.said); ok {
+		if c, ok := w.target(l, t.argument); ok {
 			if r := o.above(t.heater, c); r.code != "" {
 				return r
 			}
@@ -91,9 +91,9 @@ func (o *Options) knownTooHot(l *gcode.Line) refusal {
 	return refusal{}
 }
 
-// sayWhatHeats is how to say in the configuration what a named word does, for one whose arguments
+// suggestNamedWord is how to say in the configuration what a named word does, for one whose arguments
 // look like temperatures; "" for others.
-func sayWhatHeats(l *gcode.Line) string {
+func suggestNamedWord(l *gcode.Line) string {
 	name, rest := field(l.Text())
 	var nozzle, bed string
 	for len(rest) > 0 {

@@ -156,7 +156,9 @@ func TestPlacingFindings(t *testing.T) {
 		"seam-fit":        {func(o *Options) { o.LoopMM, o.SeamMM = 100, 61 }, Error, []string{"40.00", "39.00"}},
 		"spool-short":     {func(o *Options) { o.SpoolG = 0.01 }, Error, []string{"0.0 g"}},
 		"belt-hold":       {func(o *Options) { o.Adhesion.Longest = 1e9 }, Warning, []string{"1s"}},
-		"belt-hold ":      {func(o *Options) { o.Adhesion = Adhesion{Longest: 3.6e12, Seen: 80, Detached: 20, Untold: true} }, Warning, []string{"20 of 80 parts seen came off", "not shown to hold 95 of 100"}},
+		"belt-hold ": {func(o *Options) {
+			o.Adhesion = Adhesion{Longest: 3.6e12, LookedAt: 80, Detached: 20, UnknownTime: true}
+		}, Warning, []string{"20 of 80 parts seen came off", "not shown to hold 95 of 100"}},
 	} {
 		code = strings.TrimSpace(code)
 		o := upright

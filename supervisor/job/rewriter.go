@@ -24,14 +24,14 @@ func newRewriter(o *Options, n *notes) rewriter {
 	return rewriter{o: o, notes: n, withheld: []Change{}, added: []Change{}}
 }
 
-// count is how many lines are sent, so far.
-func (w *rewriter) count() int64 { return w.sent }
+// sentLines is how many lines are sent, so far.
+func (w *rewriter) sentLines() int64 { return w.sent }
 
-// sends counts a line that is sent as it is.
-func (w *rewriter) sends() { w.sent++ }
+// countSent counts a line that is sent as it is.
+func (w *rewriter) countSent() { w.sent++ }
 
-// weigh finds the size of a line on the wire that no rule withholds.
-func (w *rewriter) weigh(l *line) {
+// measure finds the size of a line on the wire that no rule withholds.
+func (w *rewriter) measure(l *line) {
 	if n, ok := l.WireLen(w.o.Form); ok {
 		l.size.wire = int64(n) + 1
 		return
@@ -51,10 +51,10 @@ func (w *rewriter) judge(l *line) rule {
 	r := w.o.judge(&l.Line, w.wire)
 	switch {
 	case r.refuse.code == "" || !l.fresh:
-	case r.refuse.outright:
+	case r.refuse.noPlan:
 		w.notes.problem(l.n, r.refuse.code, r.refuse.remedy, "%s", r.refuse.text)
 	default:
-		w.notes.find(l.n, Error, r.refuse.code, r.refuse.remedy, "%s", r.refuse.text)
+		w.notes.add(l.n, Error, r.refuse.code, r.refuse.remedy, "%s", r.refuse.text)
 	}
 	return r
 }
@@ -78,7 +78,7 @@ func (w *rewriter) heaterInBody(l *line, tool int) string {
 	}
 	w.off[which] = l.n
 	if l.fresh && c == 0 {
-		w.notes.find(l.n, Warning, "heater-off-in-part", "take it out of the part", "the %s is switched off inside the part; the line is not sent", name)
+		w.notes.add(l.n, Warning, "heater-off-in-part", "take it out of the part", "the %s is switched off inside the part; the line is not sent", name)
 	}
 	return "heaters stay on from part to part; the lot switches them off"
 }
@@ -96,8 +96,8 @@ func (w *rewriter) withhold(l *line, why string) {
 	}
 }
 
-// takeBack withholds a line that has been counted.
-func (w *rewriter) takeBack(c Change) {
+// withholdCounted withholds a line that has been counted.
+func (w *rewriter) withholdCounted(c Change) {
 	w.withheld = append(w.withheld, c)
 	w.sent--
 }
@@ -110,11 +110,11 @@ func (w *rewriter) add(c Change, listed bool) {
 	w.sent++
 }
 
-// leaveOutE has the line lose its E word. The list has it from [rewriter.leadOut].
-func (w *rewriter) leaveOutE(l *line) {
+// dropE has the line lose its E word. The list has it from [rewriter.leadOut].
+func (w *rewriter) dropE(l *line) {
 	if rest := without(&l.Line, 'E', 'E'); rest != "" {
 		if err := l.Parse([]byte(rest)); err != nil {
-			w.notes.refused(l, err)
+			w.notes.unusable(l, err)
 		}
 	}
 }
@@ -133,13 +133,13 @@ func without(l *gcode.Line, a, b byte) string {
 // leadOut leaves words out of the lead-out: E words, since the nozzle is no longer hot enough,
 // those of the belt, which the lot moves, and what waits for somebody, since the lot has ended. A
 // job that says itself where its part ends means what it says of the belt and of waiting.
-func (w *rewriter) leadOut(s *scanner, end *boundary, fileBytes int64, byItself bool) error {
+func (w *rewriter) leadOut(s *scanner, end *boundary, fileBytes int64, detected bool) error {
 	lines := s.part(end.at, fileBytes-end.at)
 	if lines == nil {
 		return nil
 	}
 	belt := byte('E')
-	if byItself {
+	if detected {
 		belt = w.o.BeltAxis.Letter()
 	}
 	var l gcode.Line
@@ -157,7 +157,7 @@ func (w *rewriter) leadOut(s *scanner, end *boundary, fileBytes int64, byItself 
 		if l.Parse(text) != nil {
 			continue
 		}
-		waits := byItself && waitsForSomeone(&l)
+		waits := detected && waitsForSomeone(&l)
 		if !waits && (l.Letter != 'G' || l.Number > 3 || l.Sub != 0 || !l.Has('E') && !l.Has(belt)) {
 			continue
 		}
@@ -189,7 +189,7 @@ func (w *rewriter) finish(p *Plan, front, bed []Change, left []leftover) {
 	for _, off := range left {
 		p.Added = append(p.Added, Change{p.Lines + 1, LeadOut, off.text, "the job leaves the " + off.what + " on"})
 		p.LeadOut.SendLines++
-		w.notes.find(p.Lines, Info, "left-on", "", "the job leaves the %s on; %s is added at the end", off.what, off.text)
+		w.notes.add(p.Lines, Info, "left-on", "", "the job leaves the %s on; %s is added at the end", off.what, off.text)
 	}
 	sectionOf := func(line int64) SectionKind {
 		switch {

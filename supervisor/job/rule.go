@@ -20,7 +20,7 @@ type rule struct {
 // refusal is why no lot may begin with a line that would be sent.
 type refusal struct {
 	code, text, remedy string
-	outright           bool // there is no plan with such a line: its figures would be untrue
+	noPlan             bool // there is no plan with such a line: its figures would be untrue
 }
 
 // judge decides over a line and the bytes that it is on the wire. Inspection asks it of
@@ -35,17 +35,17 @@ func (o *Options) judge(l *gcode.Line, wire []byte) rule {
 	}
 	if r.withhold == "" && r.refuse.code == "" {
 		if r.refuse = o.tooHot(l); r.refuse.code == "" && l.Letter == '#' {
-			r.refuse = o.knownTooHot(l)
+			r.refuse = o.namedWordTooHot(l)
 		}
 	}
 	if r.withhold == "" && r.refuse.code == "" {
-		r.refuse = o.second(l)
+		r.refuse = o.secondCommand(l)
 	}
 	return r
 }
 
-// second refuses a text with a second command in it that is more than a word nobody follows.
-func (o *Options) second(l *gcode.Line) refusal {
+// secondCommand refuses a text with a second command in it that is more than a word nobody follows.
+func (o *Options) secondCommand(l *gcode.Line) refusal {
 	rest := l.Second()
 	if rest == nil {
 		return refusal{}
@@ -68,14 +68,14 @@ func (o *Options) second(l *gcode.Line) refusal {
 func (o *Options) rule(l *gcode.Line) rule {
 	switch {
 	case l.Letter == '#' && !l.Named():
-		return rule{withhold: foreignWhy(l.Text())}
+		return rule{withhold: foreignReason(l.Text())}
 	case l.Letter == 'G' && l.Number == 28:
 		return o.homing(l)
-	case l.Letter == 'G' && l.Number <= 1 && l.Has(o.BeltAxis.Letter()) && stopsAtSwitch(l):
+	case l.Letter == 'G' && l.Number <= 1 && l.Has(o.BeltAxis.Letter()) && mayHome(l):
 		return rule{refuse: refusal{"belt-homed", l.Name() + " with H moves the belt up to an end stop, which it does not have",
 			"take the line out of the job", true}}
 	case l.Letter == 'M':
-		why := withheldWhy(l)
+		why := withholdReason(l)
 		if l.Number == 92 && l.Has(o.BeltAxis.Letter()) {
 			why = "the belt's steps per millimetre are calibrated on the machine, not by a job"
 		}
@@ -90,14 +90,14 @@ func (o *Options) rule(l *gcode.Line) rule {
 	return rule{}
 }
 
-// stopsAtSwitch reports whether some boards make a move to an end stop of it.
-func stopsAtSwitch(l *gcode.Line) bool {
+// mayHome reports whether some boards make a move to an end stop of it.
+func mayHome(l *gcode.Line) bool {
 	h, ok := l.Get('H')
 	return l.Has('H') && (!ok || h != 0)
 }
 
-// withheldWhy says why an M word never reaches the machine, or nothing.
-func withheldWhy(l *gcode.Line) string {
+// withholdReason says why an M word never reaches the machine, or nothing.
+func withholdReason(l *gcode.Line) string {
 	switch l.Number {
 	case 18, 84:
 		return "releasing the motors lets the belt slip, and every part on it loses its place"
@@ -125,10 +125,10 @@ func withheldWhy(l *gcode.Line) string {
 	case 85:
 		return "heat.board_idle_limit_min sets how long the board waits without a move"
 	case 303:
-		return tunesHeater
+		return reasonTunesHeater
 	case 306:
 		if l.Has('T') {
-			return tunesHeater
+			return reasonTunesHeater
 		}
 	case 42, 43, 62, 63, 64, 65, 67, 68:
 		return "it switches a pin of the board, which may be a heater's"
@@ -140,8 +140,8 @@ func withheldWhy(l *gcode.Line) string {
 	return ""
 }
 
-// foreignWhy says why a line that is none of a board's is not sent.
-func foreignWhy(text []byte) string {
+// foreignReason says why a line that is none of a board's is not sent.
+func foreignReason(text []byte) string {
 	switch text[0] {
 	case '@':
 		return "it is meant for a sending program, not for a board"
@@ -151,7 +151,7 @@ func foreignWhy(text []byte) string {
 	return "it begins with no command, so that no board acts on it"
 }
 
-const tunesHeater = "it heats by itself to tune the board"
+const reasonTunesHeater = "it heats by itself to tune the board"
 
 // homing keeps an axis without end stop from being homed. The place where the
 // belt stands is called zero instead, since that is what the job goes on from.
@@ -232,8 +232,8 @@ func waitsForSomeone(l *gcode.Line) bool {
 	return false
 }
 
-// mark recognises our own marker comments, whatever their case and spacing.
-func mark(line []byte) (begin, end bool) {
+// parseMarker recognises our own marker comments, whatever their case and spacing.
+func parseMarker(line []byte) (begin, end bool) {
 	i := 0
 	for i < len(line) && (line[i] == ' ' || line[i] == '\t') {
 		i++

@@ -51,7 +51,7 @@ func (o *Options) tooHot(l *gcode.Line) refusal {
 	return refusal{}
 }
 
-// heatedBy says what the word of that letter heats in a G10 or M line. In lines that only
+// markHeated says what the word of that letter heats in a G10 or M line. In lines that only
 // heat, every number counts: those that are no temperature are far below any ceiling.
 func heatedBy(l *gcode.Line, letter byte) heater {
 	only := func(h heater, letters string) heater {
@@ -113,7 +113,7 @@ func (o *Options) namedTooHot(text []byte) refusal {
 	if _, _, ok := assigned(name); !ok { // else there is no name, but an argument first
 		text = args
 	}
-	hot, general := speaksOfHeat(name), heaterIn(name)
+	hot, general := isHeatCommand(name), heaterIn(name)
 	for rest := text; len(rest) > 0; {
 		var arg []byte
 		arg, rest = field(rest)
@@ -156,7 +156,7 @@ func (o *Options) argument(key, value, name []byte, hot bool, general heater) re
 		for k < len(rest) && (letters(rest[k:k+1]) || rest[k] >= '0' && rest[k] <= '9' || rest[k] == '_' || rest[k] == '-') {
 			k++
 		}
-		named = namesTemperature(rest[:k])
+		named = isTemperatureName(rest[:k])
 		rest = rest[min(k+1, len(rest)):]
 	}
 	if !named {
@@ -169,7 +169,7 @@ func (o *Options) argument(key, value, name []byte, hot bool, general heater) re
 	if h == noHeater {
 		h = nozzleHeater
 	}
-	c, ok := worstNumber(value)
+	c, ok := highestNumber(value)
 	if !ok {
 		return unclear(string(name[:min(len(name), 40)]), "a temperature that cannot be read")
 	}
@@ -274,25 +274,25 @@ func heaterIn(name []byte) heater {
 var notHeat = []string{"TIME", "DURATION", "MINUTES", "SECONDS", "TIMEOUT", "WAIT", "SOAK", "FAN", "SPEED", "POWER", "PWM", "DELAY", "IDLE",
 	"SENSOR", "X", "Y", "Z", "E", "F", "MM", "RPM", "POSITION", "POS", "DISTANCE", "HEIGHT", "LENGTH", "COUNT"}
 
-// speaksOfHeat reports whether a command's name is about heating.
-func speaksOfHeat(name []byte) bool {
+// isHeatCommand reports whether a command's name is about heating.
+func isHeatCommand(name []byte) bool {
 	hot := false
 	parts(name, func(part []byte) bool {
-		hot = hot || contains(part, "HEAT") || saysTemperature(part) || is(part, "HOTEND", "CHAMBER")
+		hot = hot || contains(part, "HEAT") || isTemperaturePart(part) || is(part, "HOTEND", "CHAMBER")
 		return true
 	})
 	return hot && !contains(name, "SOAK") && !hasPart(name, notHeat)
 }
 
-// namesTemperature reports whether an argument's name says that it is a temperature:
+// isTemperatureName reports whether an argument's name says that it is a temperature:
 // by itself, or as that of a heater.
-func namesTemperature(key []byte) bool {
+func isTemperatureName(key []byte) bool {
 	yes, heaterNamed, other := false, false, false
 	parts(key, func(part []byte) bool {
 		switch {
 		case is(part, notHeat...):
 			other = true
-		case saysTemperature(part), contains(part, "TARGET"), contains(part, "HEAT"), contains(part, "CELSIUS"):
+		case isTemperaturePart(part), contains(part, "TARGET"), contains(part, "HEAT"), contains(part, "CELSIUS"):
 			yes = true
 		case is(part, "NOZZLE", "EXTRUDER", "HOTEND", "BED", "CHAMBER", "HOT"):
 			heaterNamed = true
@@ -308,9 +308,9 @@ func namesTemperature(key []byte) bool {
 	return heaterNamed && !other
 }
 
-// saysTemperature reports whether a part of a name is short or long for temperature,
+// isTemperaturePart reports whether a part of a name is short or long for temperature,
 // alone or after what has it: TEMP, BEDTEMP.
-func saysTemperature(part []byte) bool {
+func isTemperaturePart(part []byte) bool {
 	const word, short = "TEMPERATURE", "TEMP"
 	n := len(part)
 	return is(part[max(0, n-len(word)):], word) || is(part[max(0, n-len(short)):], short) || is(part, "TEMPS", "TEMPERATURES")
@@ -328,10 +328,10 @@ func isValueKey(key []byte) bool {
 	return len(key) == 0 || is(key, "S", "R", "B", "H", "C", "VALUE", "TO", "SET", "DEG", "DEGREES", "FIRST", "INITIAL", "STANDBY", "ACTIVE")
 }
 
-// worstNumber reads the highest number that a board may find in a text: decimal, with an
+// highestNumber reads the highest number that a board may find in a text: decimal, with an
 // exponent, or in another base. A text without any digit heats nothing; one that has to
 // be computed cannot be read.
-func worstNumber(s []byte) (c float64, ok bool) {
+func highestNumber(s []byte) (c float64, ok bool) {
 	if bytes.ContainsAny(s, "{}[]()$") {
 		return 0, false
 	}

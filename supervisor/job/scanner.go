@@ -58,8 +58,8 @@ func (s *scanner) next(l *line) error {
 	return err
 }
 
-// watch has f called with how many bytes were read, after each read; an error of it ends the pass.
-func (s *scanner) watch(f func(done int64) error) { s.src.filled = f }
+// onRead has f called with how many bytes were read, after each read; an error of it ends the pass.
+func (s *scanner) onRead(f func(done int64) error) { s.src.filled = f }
 
 // digest is the SHA-256 of all that was read, and how many bytes that was.
 func (s *scanner) digest() (sum string, bytes int64) {
@@ -89,16 +89,16 @@ func (s *scanner) ahead(from int64) *source { return s.part(from, aheadBytes) }
 
 const aheadBytes = 1 << 20
 
-// repeating is the line in which the innermost repeat begins that is open, 0 for none.
-func (s *scanner) repeating() int64 {
+// innermostRepeat is the line in which the innermost repeat begins that is open, 0 for none.
+func (s *scanner) innermostRepeat() int64 {
 	if k := len(s.loops); k > 0 {
 		return s.loops[k-1].opened
 	}
 	return 0
 }
 
-// leave forgets all repeats that are open.
-func (s *scanner) leave() { s.loops = nil }
+// endRepeats forgets all repeats that are open.
+func (s *scanner) endRepeats() { s.loops = nil }
 
 // open begins a repeat inside the body behind the line, inside of outer ones that are none here.
 func (s *scanner) open(l *line, outer int) {
@@ -120,8 +120,8 @@ func (s *scanner) open(l *line, outer int) {
 	s.loops = append(s.loops, loop{at: l.to, line: l.n + 1, opened: l.n, remaining: int64(count) - 1})
 }
 
-// goBack closes the innermost repeat, which ends with the line, or goes back to its beginning.
-func (s *scanner) goBack(l *line) error {
+// closeRepeat closes the innermost repeat, which ends with the line, or goes back to its beginning.
+func (s *scanner) closeRepeat(l *line) error {
 	top := &s.loops[len(s.loops)-1]
 	s.repeated += l.to - top.at
 	if top.remaining > 0 && s.repeated > s.limit {

@@ -69,17 +69,17 @@ func TestScannerGoesBack(t *testing.T) {
 			switch {
 			case l.Has('L'):
 				s.open(&l, 0)
-				if s.repeating() != 2 {
-					t.Errorf("inside the repeat of line %d, want 2", s.repeating())
+				if s.innermostRepeat() != 2 {
+					t.Errorf("inside the repeat of line %d, want 2", s.innermostRepeat())
 				}
 			case l.Is('M', 808):
-				if err := s.goBack(&l); err != nil {
+				if err := s.closeRepeat(&l); err != nil {
 					t.Fatal(err)
 				}
 			}
 		}
-		if strings.Join(got, " ") != test.want || codes(n.refusals()) != test.wrong || s.last() != 5 || s.repeating() != 0 {
-			t.Errorf("lines %v, want %s; problems %q; last %d, repeating %d", got, test.want, codes(n.refusals()), s.last(), s.repeating())
+		if strings.Join(got, " ") != test.want || codes(n.refusals()) != test.wrong || s.last() != 5 || s.innermostRepeat() != 0 {
+			t.Errorf("lines %v, want %s; problems %q; last %d, repeating %d", got, test.want, codes(n.refusals()), s.last(), s.innermostRepeat())
 		}
 	}
 }
@@ -103,7 +103,7 @@ func TestMeaningSaysWhatIsUnsaid(t *testing.T) {
 				if l.Has('E') {
 					word, _ = m.extruderWord(l, &s, LeadIn)
 				}
-				m.axes(l)
+				m.checkAxes(l)
 			}
 			if err := m.apply(l); err != nil {
 				t.Fatal(err)
@@ -111,7 +111,7 @@ func TestMeaningSaysWhatIsUnsaid(t *testing.T) {
 			m.follow(l)
 		}
 		p := &Plan{}
-		if got := texted(m.unsaid(p)); word != test.word || got != test.unsaid {
+		if got := texted(m.missingModes(p)); word != test.word || got != test.unsaid {
 			t.Errorf("%s: word %q and unsaid %q, want %q and %q", test.lines, word, got, test.word, test.unsaid)
 		}
 		if m.state().RelativeE != (strings.Contains(test.lines, "M83") && test.word == "" || test.word == "M83") {
@@ -143,8 +143,8 @@ func TestCutterAnswers(t *testing.T) {
 		for k, text := range strings.Split(test.lines, "|") {
 			l := lineOf(t, int64(k+1), text)
 			here := boundary{line: l.n, st: *m.state()}
-			turn := nothing
-			if begin, end := mark(l.text); begin || end {
+			turn := noEffect
+			if begin, end := parseMarker(l.text); begin || end {
 				turn = c.marker(l, begin, 0)
 			} else if l.Is('M', 808) {
 				turn = c.repeat(l, false)
@@ -173,13 +173,13 @@ func TestCutterAnswers(t *testing.T) {
 			}
 			if l.e.Extruding {
 				switch c.extrudes(l, m.state(), &s) {
-				case begins:
+				case extrudesFirst:
 					said(l.n, "B")
-				case purges:
+				case extrudesPurge:
 					said(l.n, "p")
-				case goesOn:
+				case extrudesAfterTail:
 					said(l.n, "G")
-					c.goOn()
+					c.resumePart()
 				}
 			}
 			sum.add(l, m.state())
@@ -203,7 +203,7 @@ func TestRewriterListsChanges(t *testing.T) {
 		l := lineOf(t, int64(k+1), text)
 		r := w.judge(l)
 		if r.withhold == "" {
-			w.sends()
+			w.countSent()
 			continue
 		}
 		w.withhold(l, r.withhold)
@@ -216,8 +216,8 @@ func TestRewriterListsChanges(t *testing.T) {
 	if got := texted(w.withheld); got != "1:M84 2:G28" {
 		t.Errorf("withheld %s", got)
 	}
-	if got := texted(w.added); got != "2:G28 X Z 2:G92 Y0" || w.count() != 4 {
-		t.Errorf("added %s, %d lines sent", got, w.count())
+	if got := texted(w.added); got != "2:G28 X Z 2:G92 Y0" || w.sentLines() != 4 {
+		t.Errorf("added %s, %d lines sent", got, w.sentLines())
 	}
 	if got := codes(n.findings); got != "4:nozzle-ceiling" {
 		t.Errorf("findings %s", got)
@@ -240,8 +240,8 @@ func TestRewriterListsChanges(t *testing.T) {
 	if err := w.leadOut(&s, &boundary{line: 2, at: 3}, int64(3+len(after)), true); err != nil {
 		t.Fatal(err)
 	}
-	if got, rest := texted(w.withheld), texted(w.added); got != "2:G1 X9 E1 3:G0 Y200 4:M0 5:G1 X0 Y5 F600" || rest != "2:G1 X9 5:G1 X0 F600" || w.count() != 8 {
-		t.Errorf("withheld %s, added %s, %d sent", got, rest, w.count())
+	if got, rest := texted(w.withheld), texted(w.added); got != "2:G1 X9 E1 3:G0 Y200 4:M0 5:G1 X0 Y5 F600" || rest != "2:G1 X9 5:G1 X0 F600" || w.sentLines() != 8 {
+		t.Errorf("withheld %s, added %s, %d sent", got, rest, w.sentLines())
 	}
 	// Front, file, bed and what is left on come in the order in which they are sent.
 	p := &Plan{Lines: 6, Body: Section{FirstLine: 2, LastLine: 2}}
@@ -266,11 +266,11 @@ func TestTallyKeepsThePart(t *testing.T) {
 	send("G1 Y30 F600")
 	sum.begin(&st)
 	send("G1 X10 Y33 E4")
-	sum.added("M83")
+	sum.addInserted("M83")
 	send("G1 X10 Y32")
-	sum.keep()
+	sum.keepAsPart()
 	send("G1 Y132 X50")
-	part := sum.ofPart()
+	part := sum.partMeasures()
 	if part.travelMM != 4 || part.grossMM != 4 || sum.beltMM() != 134 || sum.afterMM() != 100 {
 		t.Errorf("part %g mm and %g mm of filament, file %g mm, after it %g mm", part.travelMM, part.grossMM, sum.beltMM(), sum.afterMM())
 	}
@@ -297,22 +297,22 @@ func TestHeatersFollow(t *testing.T) {
 		case gcode.KindTemperature:
 			h.set(l, &st)
 		case gcode.KindTool:
-			h.chosen(&st)
+			h.toolChosen(&st)
 		default:
 			h.setChamber(l)
 		}
 	}
-	if got := h.offWords(); !slices.Equal(got, []string{"M104 T0 S0", "M104 T1 S0", "M141 S0"}) {
+	if got := h.offLines(); !slices.Equal(got, []string{"M104 T0 S0", "M104 T1 S0", "M141 S0"}) {
 		t.Errorf("switched off by %q", got)
 	}
 	if got := h.leftOn(); len(got) != 1 || got[0].text != "M141 S0" {
 		t.Errorf("left on: %v", got)
 	}
-	if got := texted(h.bed(9)); got != "1:M140 S55 2:M190 S55" { // before the nozzle is waited for
+	if got := texted(h.bedHeating(9)); got != "1:M140 S55 2:M190 S55" { // before the nozzle is waited for
 		t.Errorf("bed heated by %s", got)
 	}
 	st.NozzleTargetC = 215
-	if a, b := h.purge(&st), h.purge(&st); a != "M109 S215" || b != "" {
+	if a, b := h.waitBeforePurge(&st), h.waitBeforePurge(&st); a != "M109 S215" || b != "" {
 		t.Errorf("the purge is waited for by %q and %q", a, b)
 	}
 	st.NozzleTargetC = 0

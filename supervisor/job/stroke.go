@@ -16,11 +16,11 @@ type Stroke struct {
 	FromXMM, FromAlongMM, ToXMM, ToAlongMM float64
 }
 
-// mostStrokesDrawn bounds a section's drawing; beyond it moves that end within pathGridMM of others
+// maxStrokesDrawn bounds a section's drawing; beyond it moves that end within pathGridMM of others
 // are all that is left out.
 const (
-	mostStrokesDrawn = 6000
-	pathGridMM       = 0.5
+	maxStrokesDrawn = 6000
+	pathGridMM      = 0.5
 )
 
 // Strokes goes through a section once more and returns where it extrudes; of the lead-out, which
@@ -48,7 +48,7 @@ func (p *Plan) Strokes(ctx context.Context, kind SectionKind, o Options) ([]Stro
 	var line []byte
 	var l gcode.Line
 	var e gcode.Effect
-	for n := 0; len(list) < mostStrokesDrawn; n++ {
+	for n := 0; len(list) < maxStrokesDrawn; n++ {
 		if n%4096 == 0 && ctx.Err() != nil {
 			return nil, ctx.Err()
 		}

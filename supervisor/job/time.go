@@ -8,9 +8,9 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// perSecondMost: an M203 above it is in mm/min, as some boards take it; no printer's
+// maxMMPerS: an M203 above it is in mm/min, as some boards take it; no printer's
 // axis runs at 1000 mm/s (common practice, no source).
-const perSecondMost = 1000
+const maxMMPerS = 1000
 
 // Peak is the most that is asked of each axis, before the board's limits clip it.
 type Peak struct {
@@ -30,12 +30,12 @@ type clock struct {
 
 func newClock(st *gcode.State, o *Options) clock {
 	c := clock{planner: motion.NewPlanner(limitsOf(st, o.Motion))}
-	c.settle(st)
+	c.readAccels(st)
 	return c
 }
 
-// settle notes which accelerations the job has set.
-func (c *clock) settle(st *gcode.State) {
+// readAccels notes which accelerations the job has set.
+func (c *clock) readAccels(st *gcode.State) {
 	for kind, letter := range [...]byte{motion.Travel: 'T', motion.Print: 'P', motion.Retract: 'R'} {
 		c.own[kind], _ = st.Setting(204).Get(letter)
 	}
@@ -45,7 +45,7 @@ func (c *clock) settle(st *gcode.State) {
 func limitsOf(st *gcode.State, l motion.Limits) motion.Limits {
 	for a, letter := range [motion.Axes]byte{'X', 'Y', 'Z', 'E'} {
 		if v, ok := st.Setting(203).Get(letter); ok && v > 0 {
-			if v > perSecondMost {
+			if v > maxMMPerS {
 				v /= 60
 			}
 			l.SpeedMMPerS[a] = v
@@ -83,7 +83,7 @@ func (c *clock) add(e *gcode.Effect, st *gcode.State, o *Options) {
 	case gcode.KindSet:
 		if e.Letter == 'M' && e.Number >= 201 && e.Number <= 205 {
 			c.planner.SetLimits(limitsOf(st, o.Motion))
-			c.settle(st)
+			c.readAccels(st)
 		}
 	case gcode.KindHome, gcode.KindWait, gcode.KindTool:
 		c.planner.Stop()
@@ -109,11 +109,11 @@ func (c *clock) move(e *gcode.Effect, st *gcode.State) {
 		m.Arc = &motion.Arc{RadiusMM: e.RadiusMM, Entry: e.Entry, Exit: e.Exit, Normal: int(st.Plane.Normal())}
 	}
 	c.planner.Push(&m)
-	c.asked(&m)
+	c.notePeaks(&m)
 }
 
-// asked notes speeds and accelerations of the move that the planner took last.
-func (c *clock) asked(m *motion.Move) {
+// notePeaks notes speeds and accelerations of the move that the planner took last.
+func (c *clock) notePeaks(m *motion.Move) {
 	speed, accel := m.SpeedMMPerS, c.own[m.Kind]
 	u := c.planner.Direction()
 	for a := range u {

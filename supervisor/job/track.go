@@ -72,7 +72,7 @@ type tracer struct {
 	width   float64 // of a stretch, s
 	ended   float64 // end of the newest move, s
 	points  []TrackPoint
-	waiting [motion.MostLookAhead + 1]TrackPoint // of moves that are not certain yet
+	waiting [motion.MaxLookAhead + 1]TrackPoint // of moves that are not certain yet
 	pushed  uint64
 	known   uint64
 	atMM    float64

@@ -31,7 +31,7 @@ func (w *words) checksum(l *line) {
 		return
 	}
 	if written, computed, ok := l.Checksum(); ok && written != computed {
-		w.notes.find(l.n, Warning, "checksum-wrong", "find out what altered the line, or slice the part again; it is sent as it stands",
+		w.notes.add(l.n, Warning, "checksum-wrong", "find out what altered the line, or slice the part again; it is sent as it stands",
 			"the line ends with checksum %d, and its bytes make %d", written, computed)
 	}
 }
@@ -45,13 +45,13 @@ func (w *words) sent(l *line) {
 
 func (w *words) look(l *line) {
 	if l.size.wire > maxLineOnWire {
-		w.notes.find(l.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", l.size.wire, maxLineOnWire)
+		w.notes.add(l.n, Warning, "long-on-wire", "shorten it; number and checksum come on top", "the line has %d bytes, and boards commonly hold %d", l.size.wire, maxLineOnWire)
 	}
 	if l.Letter != 'M' {
 		return
 	}
 	if a := adviceFor(&l.Line); a.code != "" {
-		w.notes.find(l.n, Warning, a.code, a.remedy, "%s", a.text)
+		w.notes.add(l.n, Warning, a.code, a.remedy, "%s", a.text)
 	}
 	if waitsForSomeone(&l.Line) && len(w.waits) < maxPerCode {
 		w.waits = append(w.waits, waiting{l.n, l.Name()})
@@ -73,7 +73,7 @@ func (w *words) unknown(l *line, in SectionKind) (lost bool) {
 	case isRoutine(&l.Line):
 		w.routine(waiting{l.n, l.Name()})
 	default:
-		w.notes.find(l.n, Warning, "motion-unknown", "make sure that it does not move the belt", unfollowed, l.Name())
+		w.notes.add(l.n, Warning, "motion-unknown", "make sure that it does not move the belt", unfollowed, l.Name())
 	}
 	return lost
 }
@@ -116,25 +116,25 @@ func shifts(l *gcode.Line) string {
 }
 
 // finish says what is known once the part's ends are. byItself says that nothing marks them.
-func (w *words) finish(p *Plan, byItself bool) {
+func (w *words) finish(p *Plan, detected bool) {
 	if len(w.routines) > 0 {
 		var names []string
 		for _, r := range w.routines {
 			names = append(names, r.name)
 		}
-		w.notes.find(w.routines[0].line, Info, "routine-of-board", "make sure that they do not move the belt while parts lie on it",
+		w.notes.add(w.routines[0].line, Info, "routine-of-board", "make sure that they do not move the belt while parts lie on it",
 			"routines of the board, which move the machine by themselves before or after the parts: %s", strings.Join(names, ", "))
 	}
 	for _, word := range w.waits {
 		severity, text := Warning, "%s waits for someone at the machine, with heaters on and without a limit"
 		remedy := "take it out of the job unless someone is there"
 		switch {
-		case word.line > p.Body.LastLine && byItself:
+		case word.line > p.Body.LastLine && detected:
 			continue // it is not sent
 		case word.line >= p.Body.FirstLine && word.line <= p.Body.LastLine:
 			severity, text = Error, text+", at every part"
 			remedy = "take it out of the job; to be called between parts set hold.every_parts"
 		}
-		w.notes.find(word.line, severity, "waits-for-operator", remedy, text, word.name)
+		w.notes.add(word.line, severity, "waits-for-operator", remedy, text, word.name)
 	}
 }

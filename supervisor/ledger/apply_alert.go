@@ -79,7 +79,7 @@ func (r AlertQueued) alreadyIn(t *txn) (bool, error) {
 
 func (r AlertQueued) apply(t *txn) error {
 	a := r.Alert
-	if err := t.needLot(a.LotID); err != nil {
+	if err := t.requireLot(a.LotID); err != nil {
 		return err
 	}
 	var payload any
@@ -90,8 +90,8 @@ func (r AlertQueued) apply(t *txn) error {
 		a.ID, t.seq, a.Kind, a.State, a.Reason, a.Text, orNull(a.LotID), payload)
 }
 
-// needDelivery makes sure that the alert and the channel are there.
-func (t *txn) needDelivery(alert, receiver string) error {
+// requirePending makes sure that the alert and the channel are there.
+func (t *txn) requirePending(alert, receiver string) error {
 	var one int
 	err := t.row("SELECT 1 FROM alert WHERE alert = ?", []any{alert}, &one)
 	if errors.Is(err, sql.ErrNoRows) {
@@ -113,7 +113,7 @@ func (t *txn) openReceiver(receiver string) error {
 }
 
 func (r AlertTried) apply(t *txn) error {
-	if err := t.needDelivery(r.ID, r.Receiver); err != nil {
+	if err := t.requirePending(r.ID, r.Receiver); err != nil {
 		return err
 	}
 	next := r.NextTry.Sub(t.l.start).Milliseconds()
@@ -128,7 +128,7 @@ func (r AlertTried) apply(t *txn) error {
 }
 
 func (r AlertDelivered) apply(t *txn) error {
-	if err := t.needDelivery(r.ID, r.Receiver); err != nil {
+	if err := t.requirePending(r.ID, r.Receiver); err != nil {
 		return err
 	}
 	how := r.How

@@ -15,8 +15,8 @@ func (CycleInterrupted) kind() string { return "cycle_interrupted" }
 func (CycleDecided) kind() string     { return "cycle_decided" }
 func (BeltMoved) kind() string        { return "belt_moved" }
 
-// need reports ErrIllegal when the row that a record refers to is not there. Zero refers to nothing.
-func (t *txn) need(what, query string, id int64) error {
+// require reports ErrIllegal when the row that a record refers to is not there. Zero refers to nothing.
+func (t *txn) require(what, query string, id int64) error {
 	if id == 0 {
 		return nil
 	}
@@ -28,10 +28,12 @@ func (t *txn) need(what, query string, id int64) error {
 	return err
 }
 
-func (t *txn) needLot(id int64) error { return t.need("lot", "SELECT 1 FROM lot WHERE lot = ?", id) }
+func (t *txn) requireLot(id int64) error {
+	return t.require("lot", "SELECT 1 FROM lot WHERE lot = ?", id)
+}
 
-func (t *txn) needJob(lotID int64, index int) error {
-	if err := t.needLot(lotID); err != nil {
+func (t *txn) requireJob(lotID int64, index int) error {
+	if err := t.requireLot(lotID); err != nil {
 		return err
 	}
 	var one int
@@ -100,7 +102,7 @@ func (r LotChanged) apply(t *txn) error {
 }
 
 func (r CycleBegun) apply(t *txn) error {
-	if err := t.needJob(r.LotID, r.JobIndex); err != nil {
+	if err := t.requireJob(r.LotID, r.JobIndex); err != nil {
 		return err
 	}
 	if err := t.exec(`INSERT INTO cycle (cycle, lot, job_index, ordinal, end_number, state, begun_seq)
@@ -150,7 +152,7 @@ func (r CycleInterrupted) apply(t *txn) error {
 }
 
 func (r CycleDecided) apply(t *txn) error {
-	if err := t.need("check", "SELECT 1 FROM visit WHERE visit = ?", r.CheckID); err != nil {
+	if err := t.require("check", "SELECT 1 FROM visit WHERE visit = ?", r.CheckID); err != nil {
 		return err
 	}
 	return t.step(r.Seq, "UPDATE cycle SET state = 'decided', decided_seq = ?, good = ?, visit = ?, note = ? WHERE cycle = ?",

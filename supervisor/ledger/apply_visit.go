@@ -12,7 +12,7 @@ func (HoldEnded) kind() string     { return "hold_ended" }
 func (CheckRecorded) kind() string { return "check_recorded" }
 
 func (r HoldBegun) apply(t *txn) error {
-	if err := t.needLot(r.LotID); err != nil {
+	if err := t.requireLot(r.LotID); err != nil {
 		return err
 	}
 	if err := t.exec(`INSERT INTO hold (hold, lot, state, reason, text, at_part, travel_mm, begun_seq)
@@ -50,12 +50,12 @@ func (r CheckRecorded) apply(t *txn) error {
 	if err != nil {
 		return err
 	}
-	if err := t.needLot(c.LotID); err != nil {
+	if err := t.requireLot(c.LotID); err != nil {
 		return err
 	}
 	var job any
 	if c.JobIndex != nil {
-		if err := t.needJob(c.LotID, *c.JobIndex); err != nil {
+		if err := t.requireJob(c.LotID, *c.JobIndex); err != nil {
 			return err
 		}
 		job = *c.JobIndex
@@ -89,7 +89,7 @@ func (r CheckRecorded) apply(t *txn) error {
 	if err := t.applySizeWord(c); err != nil {
 		return err
 	}
-	return t.notTooMany(c)
+	return t.checkCounts(c)
 }
 
 // correctable returns the first check of the chain that c belongs to. A correction must stay with its lot, and each check
@@ -119,8 +119,8 @@ func (t *txn) correctable(c Check) (root int64, err error) {
 // inForce selects the checks that no later check corrects.
 const inForce = "NOT EXISTS (SELECT 1 FROM visit w WHERE w.corrects = v.visit)"
 
-// notTooMany refuses a check that has the lot, or one of its jobs, claim more parts than were confirmed.
-func (t *txn) notTooMany(c Check) error {
+// checkCounts refuses a check that has the lot, or one of its jobs, claim more parts than were confirmed.
+func (t *txn) checkCounts(c Check) error {
 	if c.LotID == 0 {
 		return nil
 	}

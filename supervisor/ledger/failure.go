@@ -58,7 +58,7 @@ func (l *Ledger) classify(err error) error {
 	case codeReadOnly:
 		return wrap(ErrDisk, "the file or its disk cannot be written: check its permissions and how the disk is mounted")
 	case codeIO, codeCannotOpen:
-		if why := noRoom(l.path); why != "" {
+		if why := noSpace(l.path); why != "" {
 			return wrap(ErrFull, why)
 		}
 		if primaryCode(err) == codeCannotOpen {
@@ -98,15 +98,15 @@ func clean(err error) string {
 	return codeAfter.ReplaceAllString(wordsBefore.ReplaceAllString(err.Error(), ""), "")
 }
 
-// scarce is the room in bytes under which a failed write is put down to lack of room: a write-ahead log grows by a few
+// lowSpaceBytes is the room in bytes under which a failed write is put down to lack of room: a write-ahead log grows by a few
 // pages of 4 KiB at a time.
-const scarce = 64 << 10
+const lowSpaceBytes = 64 << 10
 
-// noRoom looks for the cause of a write that SQLite reports as failed without saying why: a full disk met while it maps
+// noSpace looks for the cause of a write that SQLite reports as failed without saying why: a full disk met while it maps
 // the log's index, or the process's limit on file size. It returns what to do, or nothing when there is room.
-func noRoom(path string) string {
+func noSpace(path string) string {
 	var disk unix.Statfs_t
-	if unix.Statfs(filepath.Dir(path), &disk) == nil && disk.Bavail*uint64(disk.Bsize) < scarce {
+	if unix.Statfs(filepath.Dir(path), &disk) == nil && disk.Bavail*uint64(disk.Bsize) < lowSpaceBytes {
 		return "make room on the disk"
 	}
 	var limit unix.Rlimit
@@ -115,7 +115,7 @@ func noRoom(path string) string {
 	}
 	for _, end := range []string{"", "-wal", "-shm"} {
 		info, err := os.Stat(path + end)
-		if err == nil && uint64(info.Size())+scarce > uint64(limit.Cur) {
+		if err == nil && uint64(info.Size())+lowSpaceBytes > uint64(limit.Cur) {
 			return fmt.Sprintf("a file may grow to %d bytes in this process: raise its file size limit", limit.Cur)
 		}
 	}

@@ -57,7 +57,7 @@ func (l *Ledger) probe(ctx context.Context) error {
 	if err := l.rollBack(ctx); err != nil {
 		return err
 	}
-	return confirmed(ctx, l.path, func() error { return l.lookInto(ctx) })
+	return confirmed(ctx, l.path, func() error { return l.inspectFile(ctx) })
 }
 
 // rollBack undoes what was under way when the making of a ledger was cut short, before it had its write-ahead log: SQLite
@@ -67,7 +67,7 @@ func (l *Ledger) rollBack(ctx context.Context) (err error) {
 		return nil
 	}
 	header, err := readHeader(l.path)
-	if err != nil || len(header) < 100 || !ours(header) {
+	if err != nil || len(header) < 100 || !isLedgerHeader(header) {
 		return err
 	}
 	if l.opts.ReadOnly {
@@ -82,13 +82,13 @@ func (l *Ledger) rollBack(ctx context.Context) (err error) {
 	return damage(db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&n)) // reading is enough
 }
 
-// ours says whether the first bytes of a file may be those of a ledger of ours: marked as one, or not marked yet.
-func ours(header []byte) bool {
+// isLedgerHeader says whether the first bytes of a file may be those of a ledger of ours: marked as one, or not marked yet.
+func isLedgerHeader(header []byte) bool {
 	mark := binary.BigEndian.Uint32(header[68:])
 	return mark == 0 || mark == applicationID
 }
 
-func (l *Ledger) lookInto(ctx context.Context) (err error) {
+func (l *Ledger) inspectFile(ctx context.Context) (err error) {
 	header, err := readHeader(l.path)
 	if err != nil || len(header) == 0 {
 		return err // no file yet, or one that was made and never written

@@ -8,8 +8,8 @@ import (
 	"time"
 )
 
-// Past is a record as it stands in the journal. Of its stamp a cycle's step has the number alone.
-type Past struct {
+// Entry is a record as it stands in the journal. Of its stamp a cycle's step has the number alone.
+type Entry struct {
 	Stamp  Stamp
 	Record Record
 }
@@ -20,7 +20,7 @@ const historyHolds = 200
 // History hands to fold, in the order of the journal, what a process that takes over must know of lots, parts, checks,
 // holds, care and the belt on the board at a port, all from one state of the ledger. Lots come without their alterations,
 // and steps of cycles without the belt's position.
-func (l *Ledger) History(ctx context.Context, port string, fold func(Past)) error {
+func (l *Ledger) History(ctx context.Context, port string, fold func(Entry)) error {
 	return l.view(ctx, "its history", func(q querier) error {
 		rest, err := besideCycles(ctx, q, port)
 		if err != nil {
@@ -36,7 +36,7 @@ func (l *Ledger) History(ctx context.Context, port string, fold func(Past)) erro
 		step := func(seq sql.NullInt64, r Record) {
 			if seq.Valid {
 				until(seq.Int64)
-				fold(Past{Stamp{Seq: seq.Int64}, r})
+				fold(Entry{Stamp{Seq: seq.Int64}, r})
 			}
 		}
 		err = each(ctx, q, `SELECT cycle, lot, job_index, ordinal, end_number, coalesce(filament_mm, 0), coalesce(machine_ns, 0), coalesce(evidence, ''),
@@ -65,30 +65,30 @@ func (l *Ledger) History(ctx context.Context, port string, fold func(Past)) erro
 }
 
 // besideCycles reads what History holds beside the steps of cycles, which follow one another.
-func besideCycles(ctx context.Context, q querier, port string) (list []Past, err error) {
-	lots, _, err := lotsAlone(ctx, q, "true")
+func besideCycles(ctx context.Context, q querier, port string) (list []Entry, err error) {
+	lots, _, err := lotsWithoutJobs(ctx, q, "true")
 	if err != nil {
 		return nil, err
 	}
 	for _, l := range lots {
 		l.Status = LotOpen // as it was then
-		list = append(list, Past{l.Opened, LotOpened{l}})
+		list = append(list, Entry{l.Opened, LotOpened{l}})
 	}
 	checks, err := checksWhere(ctx, q, "true ORDER BY v.visit")
 	if err != nil {
 		return nil, err
 	}
 	for _, c := range checks {
-		list = append(list, Past{c.Stamp, CheckRecorded{c}})
+		list = append(list, Entry{c.Stamp, CheckRecorded{c}})
 	}
 	holds, err := holdsWhere(ctx, q, "h.hold > (SELECT max(hold) FROM hold) - ?", historyHolds)
 	if err != nil {
 		return nil, err
 	}
 	for _, h := range holds {
-		list = append(list, Past{h.Begun, HoldBegun{ID: h.ID, LotID: h.LotID, State: h.State, Reason: h.Reason, Text: h.Text, AtPart: h.AtPart, TravelMM: h.TravelMM}})
+		list = append(list, Entry{h.Begun, HoldBegun{ID: h.ID, LotID: h.LotID, State: h.State, Reason: h.Reason, Text: h.Text, AtPart: h.AtPart, TravelMM: h.TravelMM}})
 		if h.Ended.Seq > 0 {
-			list = append(list, Past{h.Ended, HoldEnded{ID: h.ID, How: h.How, By: h.By, Override: h.Override}})
+			list = append(list, Entry{h.Ended, HoldEnded{ID: h.ID, How: h.How, By: h.By, Override: h.Override}})
 		}
 	}
 	// read adds a record for each row, whose first columns are those of its stamp; into returns it.
@@ -102,7 +102,7 @@ func besideCycles(ctx context.Context, q querier, port string) (list []Past, err
 				err := rows.Scan(append(at.into(), columns...)...)
 				return at.stamp(), err
 			})
-			list = append(list, Past{at.stamp(), r})
+			list = append(list, Entry{at.stamp(), r})
 			return err
 		})
 	}
@@ -164,6 +164,6 @@ func besideCycles(ctx context.Context, q querier, port string) (list []Past, err
 			_, err := into(&r.Seq, &r.FromMM, &r.ToMM)
 			return r, err
 		})
-	slices.SortFunc(list, func(a, b Past) int { return cmp.Compare(a.Stamp.Seq, b.Stamp.Seq) })
+	slices.SortFunc(list, func(a, b Entry) int { return cmp.Compare(a.Stamp.Seq, b.Stamp.Seq) })
 	return list, err
 }

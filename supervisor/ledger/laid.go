@@ -24,7 +24,7 @@ func (r PartLaid) faults() []string {
 }
 
 func (r PartLaid) apply(t *txn) error {
-	if err := t.need("cycle", "SELECT 1 FROM cycle WHERE cycle = ?", r.Seq); err != nil {
+	if err := t.require("cycle", "SELECT 1 FROM cycle WHERE cycle = ?", r.Seq); err != nil {
 		return err
 	}
 	return t.exec("INSERT INTO laid (seq, cycle, from_mm, to_mm) VALUES (?, ?, ?, ?)", t.seq, r.Seq, r.FromMM, r.ToMM)
@@ -50,7 +50,7 @@ func (r SizeOrdered) faults() []string {
 }
 
 func (r SizeOrdered) apply(t *txn) error {
-	if err := t.needJob(r.LotID, r.JobIndex); err != nil {
+	if err := t.requireJob(r.LotID, r.JobIndex); err != nil {
 		return err
 	}
 	return t.exec("INSERT INTO lot_size (seq, lot, job_index, length_mm, tolerance_mm) VALUES (?, ?, ?, ?, ?)",

@@ -40,13 +40,13 @@ type Ledger struct {
 	// before is the newest row that an earlier start wrote; Seq 0 when there is none.
 	before Stamp
 
-	// turn holds one token for the goroutine that uses the writing connection. Waiting on a channel, unlike on a mutex,
+	// writeTurn holds one token for the goroutine that uses the writing connection. Waiting on a channel, unlike on a mutex,
 	// lets virtual time pass in tests. Close takes the token for good.
-	turn   chan struct{}
-	writer *sql.DB
-	conn   *sql.Conn            // the writing connection, nil when reading only
-	cached map[string]*sql.Stmt // prepared on conn, owned by the holder of turn
-	broken error                // set when the disk failed, owned by the holder of turn
+	writeTurn chan struct{}
+	writer    *sql.DB
+	conn      *sql.Conn            // the writing connection, nil when reading only
+	cached    map[string]*sql.Stmt // prepared on conn, owned by the holder of turn
+	broken    error                // set when the disk failed, owned by the holder of turn
 
 	// changes counts what was committed by this Ledger, belt movement by itself apart: a reader that has read at the same
 	// number has read the same. It is raised after the commit, so that who reads in between only reads once more.
@@ -113,7 +113,7 @@ func (l *Ledger) acquire(ctx context.Context) error {
 		return ErrClosed
 	}
 	select {
-	case l.turn <- struct{}{}:
+	case l.writeTurn <- struct{}{}:
 		return nil
 	case <-l.closed:
 		return ErrClosed
@@ -131,7 +131,7 @@ func (l *Ledger) isClosed() bool {
 	}
 }
 
-func (l *Ledger) release() { <-l.turn }
+func (l *Ledger) release() { <-l.writeTurn }
 
 // write runs do in one transaction on the writing connection. Once begun it is not cancelled: a half-cancelled commit
 // would leave the caller without knowing what is on the disk.
@@ -178,15 +178,15 @@ func (l *Ledger) transact(ctx context.Context, do func(*txn) error) (err error) 
 // Close waits for the commit in progress, closes the file and gives up the lock. Later calls return the same error.
 func (l *Ledger) Close() error {
 	l.closing.Do(func() {
-		l.turn <- struct{}{} // never given back
+		l.writeTurn <- struct{}{} // never given back
 		close(l.closed)
-		l.ended = l.shut()
+		l.ended = l.closeAll()
 	})
 	return l.ended
 }
 
-// shut closes whatever is open; it also ends an Open that failed half way.
-func (l *Ledger) shut() error {
+// closeAll closes whatever is open; it also ends an Open that failed half way.
+func (l *Ledger) closeAll() error {
 	var errs []error
 	for _, s := range l.cached {
 		errs = append(errs, s.Close())

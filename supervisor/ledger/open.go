@@ -21,12 +21,12 @@ func Open(path string, o Options) (*Ledger, error) {
 	if o.Now == nil {
 		o.Now = time.Now
 	}
-	l := &Ledger{path: path, opts: o, start: o.Now(), turn: make(chan struct{}, 1), closed: make(chan struct{}),
+	l := &Ledger{path: path, opts: o, start: o.Now(), writeTurn: make(chan struct{}, 1), closed: make(chan struct{}),
 		cached: map[string]*sql.Stmt{}}
 	if err := l.open(context.Background()); err != nil {
 		err = fmt.Errorf("cannot open ledger %s: %w", path, l.classify(err))
 		// What shutting down says beside it would only hide the cause.
-		_ = l.shut()
+		_ = l.closeAll()
 		return nil, err
 	}
 	return l, nil
@@ -124,7 +124,7 @@ func (l *Ledger) openWriter(ctx context.Context) error {
 	if err := migrate(ctx, l.conn, want); err != nil {
 		return err
 	}
-	if err := l.lookBack(ctx); err != nil {
+	if err := l.readNewestStamp(ctx); err != nil {
 		return err
 	}
 	startID, err := randomID()
@@ -145,8 +145,8 @@ func (l *Ledger) openWriter(ctx context.Context) error {
 	})
 }
 
-// lookBack reads the newest row that was written before this start.
-func (l *Ledger) lookBack(ctx context.Context) error {
+// readNewestStamp reads the newest row that was written before this start.
+func (l *Ledger) readNewestStamp(ctx context.Context) error {
 	var at stampRow
 	err := l.conn.QueryRowContext(ctx, "SELECT "+stampColumns("e")+" FROM entry e ORDER BY e.seq DESC LIMIT 1").Scan(at.into()...)
 	if err != nil && !errors.Is(err, sql.ErrNoRows) {

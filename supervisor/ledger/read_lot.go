@@ -11,7 +11,7 @@ const lotColumns = "l.lot, l.name, l.status, l.job_order, c.reason, coalesce(a.o
 
 // lotsWhere reads lots with their jobs and alterations; the condition is on lot l.
 func lotsWhere(ctx context.Context, q querier, where string, args ...any) ([]Lot, error) {
-	lots, at, err := lotsAlone(ctx, q, where, args...)
+	lots, at, err := lotsWithoutJobs(ctx, q, where, args...)
 	if err != nil || len(lots) == 0 {
 		return nil, err
 	}
@@ -27,8 +27,8 @@ func lotsWhere(ctx context.Context, q querier, where string, args ...any) ([]Lot
 	return lots, err
 }
 
-// lotsAlone reads lots with their jobs, and where each stands in the list by its number.
-func lotsAlone(ctx context.Context, q querier, where string, args ...any) ([]Lot, map[int64]int, error) {
+// lotsWithoutJobs reads lots with their jobs, and where each stands in the list by its number.
+func lotsWithoutJobs(ctx context.Context, q querier, where string, args ...any) ([]Lot, map[int64]int, error) {
 	var lots []Lot
 	at := map[int64]int{} // lot to index
 	err := each(ctx, q, "SELECT "+lotColumns+", "+stampColumns("o")+", "+stampColumns("e")+` FROM lot l

@@ -96,13 +96,13 @@ func openRegular(path string) (*os.File, int64, error) {
 	return f, info.Size(), nil
 }
 
-// whileWanted is a reader that ends when nobody waits for it any more.
-type whileWanted struct {
+// contextReader is a reader that ends when nobody waits for it any more.
+type contextReader struct {
 	ctx context.Context
 	r   io.Reader
 }
 
-func (w whileWanted) Read(p []byte) (int, error) {
+func (w contextReader) Read(p []byte) (int, error) {
 	if err := w.ctx.Err(); err != nil {
 		return 0, err
 	}
@@ -246,7 +246,7 @@ func copyBeside(ctx context.Context, from, path string) (part string, err error)
 	if err != nil {
 		return "", err
 	}
-	_, err = io.Copy(out, whileWanted{ctx, io.LimitReader(in, size)})
+	_, err = io.Copy(out, contextReader{ctx, io.LimitReader(in, size)})
 	err = errors.Join(err, out.Chmod(0o640), out.Sync(), out.Close())
 	if err != nil {
 		return "", errors.Join(err, os.Remove(out.Name()))

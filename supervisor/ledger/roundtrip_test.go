@@ -25,7 +25,7 @@ func same(t *testing.T, what string, got, want any) {
 // recorded returns the records of a kind that History tells.
 func recorded[R Record](t testing.TB, l *Ledger) (list []R) {
 	t.Helper()
-	err := l.History(context.Background(), "p", func(p Past) {
+	err := l.History(context.Background(), "p", func(p Entry) {
 		if r, ok := p.Record.(R); ok {
 			list = append(list, r)
 		}

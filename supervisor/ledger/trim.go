@@ -14,7 +14,7 @@ type Retention struct {
 	// Before is the time of day from which on everything is kept.
 	Before time.Time
 	// Newest is how many of the newest entries of the journal are kept whatever their time of day, since the clock of a
-	// computer without a battery can be years off. Never less than LeastNewest.
+	// computer without a battery can be years off. Never less than MinNewest.
 	Newest int64
 	// Receivers are those that are configured. An alert that one of them has not got yet is kept.
 	Receivers []string
@@ -22,8 +22,8 @@ type Retention struct {
 	Pause time.Duration
 }
 
-// LeastNewest is the least that [Retention.Newest] can be.
-const LeastNewest = 1000
+// MinNewest is the least that [Retention.Newest] can be.
+const MinNewest = 1000
 
 // Trimmed is what was removed, in rows.
 type Trimmed struct {
@@ -70,7 +70,7 @@ func (l *Ledger) Trim(ctx context.Context, r Retention) (done Trimmed, err error
 	if err != nil {
 		return done, err
 	}
-	upTo, err := l.newestBefore(ctx, known.newest-max(r.Newest, LeastNewest), r.Before)
+	upTo, err := l.newestBefore(ctx, known.newest-max(r.Newest, MinNewest), r.Before)
 	if err != nil {
 		return done, err
 	}

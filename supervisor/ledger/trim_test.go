@@ -145,8 +145,8 @@ func readable(t testing.TB, l *Ledger) map[string]string {
 	put("board", board, err)
 	heat, err := l.Heat(ctx, "by-id/belt")
 	put("heat", heat, err)
-	var history []Past
-	err = l.History(ctx, "by-id/belt", func(p Past) { history = append(history, p) })
+	var history []Entry
+	err = l.History(ctx, "by-id/belt", func(p Entry) { history = append(history, p) })
 	put("history", history, err)
 	acted, err := l.LastResponse(ctx)
 	put("last response", acted, err)

@@ -25,7 +25,7 @@ func readThrough(ctx context.Context, path string) error {
 			continue
 		}
 		if err == nil {
-			_, err = io.Copy(io.Discard, whileWanted{ctx, f})
+			_, err = io.Copy(io.Discard, contextReader{ctx, f})
 			err = errors.Join(err, f.Close())
 		}
 		if err != nil {

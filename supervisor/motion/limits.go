@@ -14,8 +14,8 @@ import (
 // Axes is the number of axes.
 const Axes = 4
 
-// MostLookAhead is the largest look-ahead that can be computed with, in moves.
-const MostLookAhead = 32
+// MaxLookAhead is the largest look-ahead that can be computed with, in moves.
+const MaxLookAhead = 32
 
 // Limits are what a board allows its moves. A zero field means the default.
 type Limits struct {
@@ -72,8 +72,8 @@ func (l Limits) Complete() (Limits, error) {
 	if l.LookAhead == 0 {
 		l.LookAhead = d.LookAhead
 	}
-	if l.LookAhead < 1 || l.LookAhead > MostLookAhead {
-		return l, fmt.Errorf("cannot plan motion: a look-ahead of %d moves; it is 1 to %d", l.LookAhead, MostLookAhead)
+	if l.LookAhead < 1 || l.LookAhead > MaxLookAhead {
+		return l, fmt.Errorf("cannot plan motion: a look-ahead of %d moves; it is 1 to %d", l.LookAhead, MaxLookAhead)
 	}
 	return l, nil
 }

@@ -37,7 +37,7 @@ type planned struct {
 type Planner struct {
 	limits Limits
 	steps  bool // speed steps rule the corners
-	ring   [MostLookAhead]planned
+	ring   [MaxLookAhead]planned
 	first  int // oldest in the ring
 	n      int
 	speed  float64 // at which the oldest begins
@@ -72,7 +72,7 @@ func (p *Planner) Push(m *Move) {
 	if p.n == p.limits.LookAhead {
 		p.leave()
 	}
-	q := &p.ring[uint(p.first+p.n)%MostLookAhead] // filled in place: a copy costs as much as the rest
+	q := &p.ring[uint(p.first+p.n)%MaxLookAhead] // filled in place: a copy costs as much as the rest
 	q.lengthMM, q.accel, q.cruise = m.PathMM, p.limits.accel(m.Kind), m.SpeedMMPerS
 	if q.cruise <= 0 {
 		q.cruise = math.Inf(1)
@@ -164,7 +164,7 @@ func (p *Planner) append(q *planned) {
 	}
 	next := q.entry2
 	for k := p.n - 2; k > 0; k-- {
-		r := &p.ring[uint(p.first+k)%MostLookAhead]
+		r := &p.ring[uint(p.first+k)%MaxLookAhead]
 		e := min(r.corner2, next+2*r.accel*r.lengthMM)
 		if e == r.entry2 {
 			return
@@ -175,15 +175,15 @@ func (p *Planner) append(q *planned) {
 
 // leave lets the board run the oldest move, with what it knows of the ones behind.
 func (p *Planner) leave() {
-	q := &p.ring[uint(p.first)%MostLookAhead]
+	q := &p.ring[uint(p.first)%MaxLookAhead]
 	exit2 := 0.0
 	if p.n > 1 {
-		exit2 = p.ring[uint(p.first+1)%MostLookAhead].entry2
+		exit2 = p.ring[uint(p.first+1)%MaxLookAhead].entry2
 	}
 	exit := math.Sqrt(min(exit2, p.speed*p.speed+2*q.accel*q.lengthMM))
 	p.totalS += q.timeS(p.speed, exit)
 	p.speed = exit
-	p.first = int(uint(p.first+1) % MostLookAhead)
+	p.first = int(uint(p.first+1) % MaxLookAhead)
 	p.n--
 	p.left++
 }

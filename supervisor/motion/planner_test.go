@@ -146,8 +146,8 @@ func byHand(l Limits, moves []Move) (seconds float64, entry []float64, plan []pl
 			continue
 		}
 		p.Push(&moves[i])
-		plan = append(plan, p.ring[(p.first+p.n-1)%MostLookAhead])
-		if p.n == MostLookAhead { // only the newest is looked at
+		plan = append(plan, p.ring[(p.first+p.n-1)%MaxLookAhead])
+		if p.n == MaxLookAhead { // only the newest is looked at
 			p.leave()
 		}
 	}
@@ -176,12 +176,12 @@ func byHand(l Limits, moves []Move) (seconds float64, entry []float64, plan []pl
 
 func TestPlannerProperties(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		l := Limits{LookAhead: MostLookAhead}
+		l := Limits{LookAhead: MaxLookAhead}
 		if rapid.Bool().Draw(t, "steps") {
 			l.CornerMMPerS = [Axes]float64{8, 8, 0.4, 5}
 		}
 		l = limits(l)
-		moves := drawMoves(t, MostLookAhead)
+		moves := drawMoves(t, MaxLookAhead)
 		whole := total(l, moves)
 		want, _, plan := byHand(l, moves)
 		if math.Abs(whole-want) > 1e-9*(1+want) {

@@ -56,7 +56,7 @@ func TestLimitsHoldEverywhere(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		l := limits(Limits{SpeedMMPerS: [Axes]float64{120, 90, 8, 40}, AccelMMPerS2: [Axes]float64{900, 600, 60, 3000}})
 		var moves []Move
-		for _, m := range drawMoves(t, MostLookAhead) {
+		for _, m := range drawMoves(t, MaxLookAhead) {
 			if m.PathMM > 0 {
 				moves = append(moves, m)
 			}
@@ -98,10 +98,10 @@ func TestLimitsHoldEverywhere(t *testing.T) {
 // as long as in one.
 func TestAnyPiecesOfALine(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		l := limits(Limits{LookAhead: MostLookAhead})
+		l := limits(Limits{LookAhead: MaxLookAhead})
 		x, y := rapid.Float64Range(-80, 80).Draw(t, "x"), rapid.Float64Range(1, 80).Draw(t, "y")
 		feed := rapid.Float64Range(1, 300).Draw(t, "feed")
-		n := rapid.IntRange(1, MostLookAhead).Draw(t, "n")
+		n := rapid.IntRange(1, MaxLookAhead).Draw(t, "n")
 		cuts := make([]float64, n)
 		sum := 0.0
 		for i := range cuts {

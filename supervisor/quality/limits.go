@@ -59,7 +59,7 @@ const (
 	changeLeast = 6
 	changeMore  = 1.6
 	changeDoubt = 0.6
-	mostRecent  = 60  // values in which it is looked for
+	maxRecent   = 60  // values in which it is looked for
 	stepScatter = 0.5 // the least standard deviation that values show which are read in steps of 1
 )
 

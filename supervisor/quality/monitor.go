@@ -18,8 +18,8 @@ const (
 	Frozen   Phase = "frozen"
 )
 
-// mostLearned bounds the values kept while limits are being learned.
-const mostLearned = 100
+// maxLearned bounds the values kept while limits are being learned.
+const maxLearned = 100
 
 // Settings say how values are judged.
 type Settings struct {
@@ -56,8 +56,8 @@ func TextbookSettings() Settings {
 // Check names everything that is wrong with the settings.
 func (s Settings) Check() error {
 	var wrong []string
-	if s.Learn < 2 || s.Learn > mostLearned {
-		wrong = append(wrong, fmt.Sprintf("limits are learned from 2 to %d values, not %d", mostLearned, s.Learn))
+	if s.Learn < 2 || s.Learn > maxLearned {
+		wrong = append(wrong, fmt.Sprintf("limits are learned from 2 to %d values, not %d", maxLearned, s.Learn))
 	}
 	if !(s.D2 > 0) {
 		wrong = append(wrong, fmt.Sprintf("d2 of %g is not above 0", s.D2))
@@ -156,7 +156,7 @@ func (m *Monitor) Observe(v float64) (Verdict, error) {
 		}
 		return Verdict{Phase: Frozen, Signals: signals, Suggestion: m.suggest(signals), Remark: remark}, nil
 	}
-	if len(m.Learned) == mostLearned {
+	if len(m.Learned) == maxLearned {
 		m.Learned = slices.Delete(m.Learned, 0, 1) // values out that nobody decided on: the oldest go
 	}
 	m.Learned = append(m.Learned, Learned{Index: index, Value: v})
@@ -310,9 +310,9 @@ func (m *Monitor) Copy() (*Monitor, error) {
 	return &c, json.Unmarshal(text, &c)
 }
 
-// Word sets values, by their numbers from 1, aside for a reason, and accepts the others if
+// ApplyDecision sets values, by their numbers from 1, aside for a reason, and accepts the others if
 // they are to be. It returns what still stands against the limits.
-func Word(m *Monitor, aside []int64, reason string, accept bool) (texts []string) {
+func ApplyDecision(m *Monitor, aside []int64, reason string, accept bool) (texts []string) {
 	var v Verdict
 	for _, n := range aside {
 		if now, err := m.SetAside(n-1, reason); err == nil {
@@ -415,7 +415,7 @@ func (m *Monitor) changes(index int64, v float64) int {
 	if !slices.Contains(m.Settings.Rules, ChangePoint) {
 		return 0
 	}
-	if len(m.Recent) == mostRecent {
+	if len(m.Recent) == maxRecent {
 		m.Recent = slices.Delete(m.Recent, 0, 1)
 	}
 	m.Recent = append(m.Recent, v)

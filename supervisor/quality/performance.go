@@ -61,9 +61,9 @@ type Performance struct {
 	OutsideMost float64
 }
 
-// LeastForPerformance is how many sizes it takes to speak of performance (common practice,
+// MinForPerformance is how many sizes it takes to speak of performance (common practice,
 // no source).
-const LeastForPerformance = 30
+const MinForPerformance = 30
 
 // Why there is no performance to speak of.
 var (
@@ -78,8 +78,8 @@ var (
 func PerformanceOf(values []float64, signals int, t Tolerance, confidence float64) (Performance, error) {
 	sample, err := SampleOf(values)
 	switch {
-	case len(values) < LeastForPerformance:
-		return Performance{}, fmt.Errorf("cannot compute performance: %w: %d, and %d are the least", ErrFew, len(values), LeastForPerformance)
+	case len(values) < MinForPerformance:
+		return Performance{}, fmt.Errorf("cannot compute performance: %w: %d, and %d are the least", ErrFew, len(values), MinForPerformance)
 	case err != nil:
 		return Performance{}, err
 	case signals > 0:

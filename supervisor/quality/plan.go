@@ -9,11 +9,11 @@ import (
 // ErrNever: no number of cycles is enough.
 var ErrNever = errors.New("no number of cycles is enough")
 
-// mostStarts bounds a plan. More cycles than this are no plan for one machine.
-const mostStarts = int64(1e9)
+// maxStarts bounds a plan. More cycles than this are no plan for one machine.
+const maxStarts = int64(1e9)
 
-// MostOrdered bounds the parts of one order.
-const MostOrdered = int64(1e6)
+// MaxOrdered bounds the parts of one order.
+const MaxOrdered = int64(1e6)
 
 // slack is how far, relatively, the risk may pass its bound: the rounding of the
 // logarithms it is computed by. At p = 0.95 one start reaches exactly 0.95.
@@ -73,8 +73,8 @@ func learnedStarts(seenGood, seenScrap, good, least int64, prior Prior, confiden
 }
 
 func checkOrder(good int64, confidence float64) error {
-	if good < 0 || good > MostOrdered {
-		return fmt.Errorf("cannot plan cycles: %d good parts are not among 0 to %d", good, MostOrdered)
+	if good < 0 || good > MaxOrdered {
+		return fmt.Errorf("cannot plan cycles: %d good parts are not among 0 to %d", good, MaxOrdered)
 	}
 	if !between(confidence) {
 		return fmt.Errorf("cannot plan cycles: a confidence of %g is not between 0 and 1", confidence)
@@ -89,10 +89,10 @@ func smallest(least int64, confidence float64, risk func(n int64) float64) (int6
 	enough := func(n int64) bool { return risk(n) <= bound }
 	low, high := least-1, least
 	for step := int64(1); !enough(high); step *= 2 {
-		if high >= mostStarts {
-			return 0, 0, fmt.Errorf("cannot plan cycles: %w up to %d: lower the confidence, or find why parts fail", ErrNever, mostStarts)
+		if high >= maxStarts {
+			return 0, 0, fmt.Errorf("cannot plan cycles: %w up to %d: lower the confidence, or find why parts fail", ErrNever, maxStarts)
 		}
-		low, high = high, min(mostStarts, high+step)
+		low, high = high, min(maxStarts, high+step)
 	}
 	for high-low > 1 {
 		middle := low + (high-low)/2
@@ -157,8 +157,8 @@ type Plan struct {
 	Seen Interval
 }
 
-// fewSeen is how many parts looked at leave a plan to the prior.
-const fewSeen = 10
+// minLookedAt is how many parts looked at leave a plan to the prior.
+const minLookedAt = 10
 
 // jeffreys is what is believed where only what was seen is to count: half a part to either side.
 var jeffreys = Prior{0.5, 0.5}
@@ -180,7 +180,7 @@ func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 	if err != nil {
 		return Plan{}, err
 	}
-	p.Assumed = p.GoodSoFar+o.Scrap < fewSeen && p.Seen.High >= prior.Good/(prior.Good+prior.Scrap)
+	p.Assumed = p.GoodSoFar+o.Scrap < minLookedAt && p.Seen.High >= prior.Good/(prior.Good+prior.Scrap)
 	if seen := jeffreys; !p.Assumed {
 		more, reached, err := learnedStarts(p.GoodSoFar, o.Scrap, missing, o.Unverified, seen, confidence)
 		if err != nil {
@@ -195,9 +195,9 @@ func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 	return p, nil
 }
 
-// Believed is what is believed of the yield once parts were looked at, as a beta distribution:
+// Posterior is what is believed of the yield once parts were looked at, as a beta distribution:
 // on top of the prior while the plan is assumed, and else by what was seen alone.
-func (o Order) Believed(prior Prior, assumed bool) Prior {
+func (o Order) Posterior(prior Prior, assumed bool) Prior {
 	if !assumed {
 		prior = jeffreys
 	}

@@ -228,10 +228,10 @@ func TestPlanCountsUnverifiedPartsAsOpen(t *testing.T) {
 func TestBelievedYield(t *testing.T) {
 	o := quality.Order{Good: 40, Made: 12, Scrap: 2, Unverified: 3}
 	p, err := quality.PlanFor(o, quality.DefaultPrior(), 0.95)
-	if b := o.Believed(quality.DefaultPrior(), true); err != nil || !p.Assumed || math.Abs(b.Good/(b.Good+b.Scrap)-p.Yield) > 1e-12 {
+	if b := o.Posterior(quality.DefaultPrior(), true); err != nil || !p.Assumed || math.Abs(b.Good/(b.Good+b.Scrap)-p.Yield) > 1e-12 {
 		t.Errorf("believed %+v, planned with %+v (%v)", b, p, err)
 	}
-	if b, want := o.Believed(quality.DefaultPrior(), false), (quality.Prior{Good: 7.5, Scrap: 2.5}); b != want {
+	if b, want := o.Posterior(quality.DefaultPrior(), false), (quality.Prior{Good: 7.5, Scrap: 2.5}); b != want {
 		t.Errorf("by what was seen alone %+v, want %+v", b, want)
 	}
 }

@@ -74,11 +74,11 @@ func logLog(fraction, variance, q float64) Interval {
 	return Interval{math.Pow(fraction, math.Exp(e)), math.Pow(fraction, math.Exp(-e))}
 }
 
-// HoldOn is the longest time for which parts hold with at least the given
+// HoldTime is the longest time for which parts hold with at least the given
 // probability, by a one-sided lower bound of that confidence; 0 when parts seen so
 // far do not show it for any time. A longer job is longer than this belt surface has
 // been seen to hold.
-func HoldOn(parts []Held, probability, confidence float64) (time.Duration, error) {
+func HoldTime(parts []Held, probability, confidence float64) (time.Duration, error) {
 	if !between(probability) || !(confidence > 0.5 && confidence < 1) {
 		return 0, fmt.Errorf("cannot estimate how long parts hold: probability %g must be between 0 and 1, confidence %g between 0.5 and 1", probability, confidence)
 	}

@@ -88,13 +88,13 @@ func TestHoldOn(t *testing.T) {
 		{"one of 200 that came off early", append(held(200, 2*hour), quality.Held{time.Minute, true}), 0.9, 2 * hour},
 		{"a part that came off at once", append(held(5, hour), quality.Held{0, true}), 0.9, 0},
 	} {
-		got, err := quality.HoldOn(c.parts, c.p, 0.95)
+		got, err := quality.HoldTime(c.parts, c.p, 0.95)
 		if err != nil || got != c.want {
 			t.Errorf("%s: %v, %v; want %v", c.name, got, err, c.want)
 		}
 	}
 	for _, c := range [][2]float64{{0, 0.95}, {1, 0.95}, {0.9, 0.5}, {0.9, 1}, {math.NaN(), 0.95}} {
-		if _, err := quality.HoldOn(remission, c[0], c[1]); err == nil {
+		if _, err := quality.HoldTime(remission, c[0], c[1]); err == nil {
 			t.Errorf("%v was taken", c)
 		}
 	}
