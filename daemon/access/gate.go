@@ -31,7 +31,7 @@ type Options struct {
 	// BoundsBody reports whether the handler of a request bounds its body by itself; nil for
 	// none.
 	BoundsBody func(*http.Request) bool
-	// OnBurst is called once in each burst of wrong secrets, and may take its time; nil for
+	// OnBurst is called once in each burst of wrong secrets, while the request waits; nil for
 	// nobody.
 	OnBurst func(Burst)
 }
@@ -39,7 +39,7 @@ type Options struct {
 // maxBody bounds the bytes of a request.
 const maxBody = 1 << 20
 
-// Gate lets in who may come in. Its methods may be used from any goroutine.
+// Gate admits or refuses each request. Its methods may be used from any goroutine.
 type Gate struct {
 	secrets  []secret // the roles that have one, the highest first
 	o        Options
@@ -50,14 +50,14 @@ type Gate struct {
 	counts   refusalCounts
 }
 
-// Secret is what is kept of a secret: its sum alone, which compares in the same time whatever
-// was sent, and shows nothing to whoever reads the memory. The zero Secret is none.
+// Secret is the SHA-256 sum of a secret. The text is not kept, so that the memory of the process
+// does not show it. The zero Secret is none.
 type Secret struct {
 	sum [sha256.Size]byte
 	set bool
 }
 
-// SecretOf returns what is kept of a secret; of an empty text that is none.
+// SecretOf returns the sum of a secret; the zero Secret for an empty text.
 func SecretOf(text []byte) Secret { return Secret{sha256.Sum256(text), len(text) > 0} }
 
 // Set reports whether there is a secret.
@@ -69,8 +69,8 @@ type secret struct {
 	Secret
 }
 
-// New returns a gate. Errors name what does not go together, and hold no secret.
-// Close must be called when it is not needed any more.
+// New returns a gate. Errors name options that contradict each other, and contain no secret.
+// Close ends its sessions.
 func New(o Options) (*Gate, error) {
 	g := &Gate{o: o, cross: http.NewCrossOriginProtection(), hosts: map[string]bool{"localhost": true}, sessions: newSessions(), throttle: newThrottle()}
 	for _, s := range []secret{{Operate, o.Operate}, {Look, o.Look}} {
@@ -133,8 +133,8 @@ func (g *Gate) Handler(next http.Handler) http.Handler {
 			return
 		case g.knownHost(r.Host):
 		case token(r) == "" || len(g.secrets) == 0:
-			// A page whose name was made to resolve to this computer would pass for
-			// one of our own; the name it was called by gives it away. It cannot know
+			// DNS rebinding: a page whose name was made to resolve to this computer would
+			// pass for one of our own. Its Host header gives it away, and it cannot know
 			// a secret.
 			g.counts.add(refusedHost)
 			g.refuse(w, r, http.StatusMisdirectedRequest, "the daemon was called by a name that is not this computer's", g.hostRemedy())
@@ -152,7 +152,7 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) 
 	case Local(r) || len(g.secrets) == 0:
 		next.ServeHTTP(w, withRole(r, Operate))
 		return
-	case readOnly(r) && (r.URL.Path == "/healthz" || strings.HasPrefix(r.URL.Path, "/static/")): // holds nothing of the machine's
+	case readOnly(r) && (r.URL.Path == "/healthz" || strings.HasPrefix(r.URL.Path, "/static/")): // shows nothing of the machine
 		next.ServeHTTP(w, r)
 		return
 	}
@@ -177,7 +177,7 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) 
 // readOnly reports whether a request only reads.
 func readOnly(r *http.Request) bool { return r.Method == http.MethodGet || r.Method == http.MethodHead }
 
-// roleOfSecret returns what a secret is good for.
+// roleOfSecret returns the role that a secret gives.
 func (g *Gate) roleOfSecret(text string) Role {
 	sum, role := sha256.Sum256([]byte(text)), None
 	for _, s := range g.secrets { // all of them, so that the time shows nothing
@@ -197,8 +197,8 @@ func token(r *http.Request) string {
 	return strings.TrimSpace(text)
 }
 
-// bearer returns what the token of a request is good for; when it is good for nothing, that
-// has been answered.
+// bearer returns the role that the token of a request gives. If that is None, it has answered the
+// request.
 func (g *Gate) bearer(w http.ResponseWriter, r *http.Request) Role {
 	role, answered := g.checkSecret(w, r, token(r))
 	if role == None && !answered {
@@ -208,14 +208,14 @@ func (g *Gate) bearer(w http.ResponseWriter, r *http.Request) Role {
 	return role
 }
 
-// refuseUnknown turns away who has not said who he is: a browser to the page that asks,
-// a program with a problem.
+// refuseUnknown answers a request without a secret: a browser is sent to the page that asks for
+// it, a program gets a problem.
 func (g *Gate) refuseUnknown(w http.ResponseWriter, r *http.Request) {
 	if wantsPage(r) {
 		w.Header().Set("Cache-Control", "no-store")
 		if readOnly(r) && r.Header.Get("Sec-Fetch-Site") == "cross-site" {
-			// Whoever follows a link in a message may be signed in: a browser keeps the
-			// cookie back on the way from another site. It sends it when asked again.
+			// The sender may be signed in: a browser that follows a link from another site
+			// withholds the cookie. It sends the cookie when it is made to ask again.
 			w.Header().Set("Refresh", "0;url="+returnPath(r))
 			(&loginPage{Title: "One moment", Next: returnPath(r)}).write(w, http.StatusOK)
 			return

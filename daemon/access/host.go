@@ -7,8 +7,8 @@ import (
 	"strings"
 )
 
-// headers sets what keeps other sites' pages away from ours. A handler may be
-// stricter.
+// headers sets what keeps pages of other sites away from ours. A handler may replace it by
+// something stricter.
 func headers(h http.Header) {
 	h.Set("Content-Security-Policy", "default-src 'self'; object-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'")
 	h.Set("X-Content-Type-Options", "nosniff")
@@ -27,7 +27,7 @@ func hostName(host string) string {
 	return strings.ToLower(strings.Trim(host, "[]"))
 }
 
-// isLocalName reports whether a name means this computer on this computer.
+// isLocalName reports whether a name means, on any computer, that computer itself.
 func isLocalName(name string) bool {
 	if name == "localhost" {
 		return true
@@ -36,9 +36,9 @@ func isLocalName(name string) bool {
 	return err == nil && a.IsLoopback()
 }
 
-// knownHost reports whether a Host header names us. Without a secret only what means this
-// computer on every computer does. With one, so do its names and any address in numbers: a
-// name that was made to resolve to us is what is feared.
+// knownHost reports whether a Host header names this daemon. Without a secret only local names
+// do. With one, so do the names of this computer and any numeric address: the danger is a foreign
+// name that was made to resolve to this computer.
 func (g *Gate) knownHost(host string) bool {
 	n := hostName(host)
 	if isLocalName(n) || len(g.secrets) == 0 {
@@ -66,8 +66,8 @@ func viaProxy(r *http.Request) bool {
 	return false
 }
 
-// sender returns the address that a request comes from: that of the connection, or
-// behind the proxy that was named the last one that it did not add itself.
+// sender returns the address that a request comes from: that of the connection or, behind the
+// trusted proxy, the last one in X-Forwarded-For that is not the proxy's own.
 func (g *Gate) sender(r *http.Request) netip.Addr {
 	peer := parseAddr(r.RemoteAddr)
 	if !g.o.Proxy.Contains(peer) {

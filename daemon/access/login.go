@@ -29,7 +29,7 @@ type loginPage struct {
 	Next    string // path to go to afterwards
 	Problem string // what is wrong with what was sent
 	Remedy  string
-	Session bool // whether logging in again could help
+	Session bool // whether signing in again could help
 }
 
 func (s *loginPage) write(w http.ResponseWriter, status int) {
@@ -59,9 +59,9 @@ func (g *Gate) handleLogin(w http.ResponseWriter, r *http.Request) {
 
 // handleLogout answers at /logout.
 func (g *Gate) handleLogout(w http.ResponseWriter, r *http.Request) {
-	if r.Method != http.MethodPost { // a link or a picture could log people out
+	if r.Method != http.MethodPost { // a link or an image could sign people out
 		w.Header().Set("Allow", "POST")
-		g.refuse(w, r, http.StatusMethodNotAllowed, "logging out is not a page", "use the button")
+		g.refuse(w, r, http.StatusMethodNotAllowed, "signing out is not a page", "use the button Sign out")
 		return
 	}
 	g.logout(w, r)

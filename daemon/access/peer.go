@@ -16,20 +16,20 @@ import (
 // name of the user at its other end.
 type peerKey struct{}
 
-// Visitor is a connection that learns the role of each request that was let in by it.
-type Visitor interface{ Proved(Role) }
+// RoleConn is a connection that is told the role of each request admitted on it.
+type RoleConn interface{ Admitted(Role) }
 
-// visitorKey is the context key of the Visitor that a request came by.
-type visitorKey struct{}
+// roleConnKey is the context key of the RoleConn that a request came on.
+type roleConnKey struct{}
 
-// ConnContext is for http.Server: it remembers who is at the other end of a
-// connection over the local socket, and what a Visitor is.
+// ConnContext is for http.Server: it keeps in the context who is at the other end of a
+// connection over the local socket, or the connection if it is a RoleConn.
 func ConnContext(ctx context.Context, c net.Conn) context.Context {
 	switch c := Inner(c).(type) {
 	case *net.UnixConn:
 		return context.WithValue(ctx, peerKey{}, peerName(c))
-	case Visitor:
-		return context.WithValue(ctx, visitorKey{}, c)
+	case RoleConn:
+		return context.WithValue(ctx, roleConnKey{}, c)
 	}
 	return ctx
 }
@@ -69,9 +69,9 @@ func Local(r *http.Request) bool { return r.Context().Value(peerKey{}) != nil }
 // HasSession reports whether a request belongs to a session that can be ended.
 func HasSession(r *http.Request) bool { return r.Context().Value(sessionKey{}) != nil }
 
-// Actor is who asks. What was said in the request is kept, and beside it, in round brackets,
-// what the kernel knows of the other end of the socket: "Anna (maria)". Brackets that were
-// typed become square ones, so that nobody passes for known.
+// Actor returns who makes a request, for the ledger: the name given in it and, in round brackets,
+// the user that the kernel reports at the other end of the socket, as in "Anna (maria)". Round
+// brackets in the given name become square ones, so that nobody can claim to be a known user.
 func Actor(r *http.Request, said string) string {
 	said = strings.NewReplacer("(", "[", ")", "]").Replace(said)
 	known, _ := r.Context().Value(peerKey{}).(string)

@@ -19,7 +19,7 @@ const (
 	maxSessions  = 128                 // of each role; the one unused for longest goes first
 )
 
-// sessionBytes make an identity that cannot be guessed.
+// sessionBytes is the number of random bytes of an identity, too many to guess.
 const sessionBytes = 32
 
 // session is a browser that has given a secret.
@@ -59,7 +59,8 @@ func (s *sessions) begin(role Role) string {
 	return text
 }
 
-// sweep makes room for one more of a role. Whoever may look logs nobody out who operates.
+// sweep drops expired sessions and makes room for one more of a role. Sessions of one role never
+// push out those of another.
 func (s *sessions) sweep(now time.Time, role Role) {
 	var oldest [sha256.Size]byte
 	var used time.Time
@@ -129,9 +130,10 @@ func (s *sessions) close() {
 // sessionKey is the context key of a request that belongs to a session.
 type sessionKey struct{}
 
-// sessionOf returns the role of the session that a request belongs to. The request then
-// ends when the session does. done must be called after it. Another program at the same host
-// or beside it may have set cookies of the same name, and cannot log anybody out by that.
+// sessionOf returns the role of the session that a request belongs to, and the request with a
+// context that ends when the session does. The returned function must be called after the request.
+// Another program at the same host can set further cookies of that name: they sign nobody out,
+// since the highest role counts.
 func (g *Gate) sessionOf(r *http.Request) (Role, *http.Request, func()) {
 	var s *session
 	release := func() {}
@@ -161,8 +163,8 @@ func (g *Gate) secure(r *http.Request) bool {
 	return r.TLS != nil || g.o.Public != nil && g.o.Public.Scheme == "https"
 }
 
-// cookieName is the name of the cookie. Browsers do not separate the ports of one
-// computer apart, and it may work two machines. The prefix makes a browser refuse a
+// cookieName is the name of the cookie. It contains the port, since browsers send a cookie to all
+// ports of a host, and a computer may run two daemons. The prefix makes a browser refuse a
 // cookie that another page of the same domain has set.
 func (g *Gate) cookieName(r *http.Request) string {
 	name := "beltwarden"

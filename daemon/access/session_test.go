@@ -60,10 +60,10 @@ func TestASession(t *testing.T) {
 			t.Errorf("%d sessions", h.g.Sessions())
 		}
 		if res := h.visit("GET", "/logout", "", browser, "Cookie: "+cookie); res.StatusCode != 405 {
-			t.Errorf("a link logs out: %d", res.StatusCode)
+			t.Errorf("a link signs out: %d", res.StatusCode)
 		}
 		if res := h.visit("POST", "/logout", "", browser, "Cookie: "+cookie, "Origin: https://evil.example"); res.StatusCode != 403 {
-			t.Errorf("another site logs out: %d", res.StatusCode)
+			t.Errorf("another site signs out: %d", res.StatusCode)
 		}
 		h.visit("POST", "/logout", "", browser, "Cookie: "+cookie)
 		if res := h.visit("GET", "/", "", browser, "Cookie: "+cookie); res.StatusCode != 303 || h.g.Sessions() != 0 {
@@ -157,7 +157,7 @@ func TestSessionsAreBounded(t *testing.T) {
 			t.Errorf("%d sessions, the oldest is there: %v", len(s.byKey), v != nil)
 		}
 		if v, _ := s.use(operator); v == nil {
-			t.Error("lookers have logged out an operator")
+			t.Error("lookers have signed out an operator")
 		}
 	})
 }
@@ -233,7 +233,7 @@ func TestBruteForce(t *testing.T) {
 					t.Errorf("a neighbour of the guesser: %s", text)
 				}
 				if text := bodyOf(h.visit("GET", "/", "", "Cookie: "+cookie)); text != "in as operate" {
-					t.Errorf("a browser that is logged in, at the guesser's own address: %s", text)
+					t.Errorf("a browser that is signed in, at the guesser's own address: %s", text)
 				}
 				if res := h.visit("GET", "/", "", asOperator); res.StatusCode != 429 {
 					t.Errorf("a right guess by the guesser lets in: %d", res.StatusCode)
@@ -314,7 +314,7 @@ func TestGuessersTogether(t *testing.T) {
 			t.Errorf("an address that is known: %s", text)
 		}
 		if text := bodyOf(h.visit("GET", "/", "", "Cookie: "+cookie, newcomer)); text != "in as operate" {
-			t.Errorf("a browser that is logged in, from elsewhere: %s", text)
+			t.Errorf("a browser that is signed in, from elsewhere: %s", text)
 		}
 		if res := h.visit("GET", "/", "", asLooker, newcomer); res.StatusCode != 429 || res.Header.Get("Retry-After") != "1" {
 			t.Errorf("a newcomer at the height of it: %d", res.StatusCode)
@@ -474,7 +474,7 @@ func TestCookiesOfOthers(t *testing.T) {
 		}
 		h.visit("POST", "/logout", "", "Cookie: "+name+"=AAAA; "+mine)
 		if res := h.visit("POST", "/visit", "", "Cookie: "+mine); res.StatusCode != 401 {
-			t.Errorf("logged out beside another cookie: %d", res.StatusCode)
+			t.Errorf("signed out beside another cookie: %d", res.StatusCode)
 		}
 		for _, s := range h.g.sessions.byKey {
 			if s.open != 0 {

@@ -9,7 +9,7 @@ import (
 	"time"
 )
 
-// How quickly a body must come that may take long.
+// Bounds on a body that may take long.
 const (
 	slowIdle         = 20 * time.Second // without a byte
 	slowGrace        = 30 * time.Second // before the next bound counts
@@ -17,7 +17,7 @@ const (
 	slowAnswer       = 10 * time.Second // to answer after the last byte
 )
 
-// ErrSlow says that hardly anything comes.
+// ErrSlow: a body arrives too slowly.
 var ErrSlow = fmt.Errorf("the file arrives too slowly: send something every %.0f s, and %d bytes a second on average", slowIdle.Seconds(), slowMinBytesPerS)
 
 // SlowBody returns the body of a request that may take longer than the server's bounds, as long

@@ -9,11 +9,11 @@ import (
 	"time"
 )
 
-// How wrong secrets are answered. The secrets are out of reach of guessing; this
-// keeps the daemon's time and the operator's peace.
+// Bounds on wrong secrets from one place. The secrets are too long to be guessed; the bounds save
+// the daemon's time and alerts.
 const (
-	freeFailures       = 3                // wrong secrets of an address that cost it nothing
-	maxFailures        = 10               // then it is turned away unheard
+	freeFailures       = 3                // wrong secrets of an address that are answered at once
+	maxFailures        = 10               // then its secrets are refused without being compared
 	maxNetworkFailures = 40               // the same for an IPv6 network, of which one person has every address
 	forgiveEvery       = time.Minute      // takes one off
 	maxDelay           = 4 * time.Second  // longest wait before a wrong secret is answered
@@ -23,32 +23,30 @@ const (
 	burstGap           = 30 * time.Minute // without a wrong secret
 )
 
-// How wrong secrets from many addresses together are answered. Beyond the bound the
-// secrets of strangers are turned away unheard, but for one now and then.
+// Bounds on wrong secrets from all addresses together. Beyond them secrets from addresses that
+// have not given a right one are refused without being compared, except for one now and then.
 const (
 	maxTotalFailures  = 200                    // wrong secrets
 	forgiveTotalEvery = 250 * time.Millisecond // takes one off
 )
 
-// Whoever has just given a right secret keeps working, whatever others send from the
-// same address or network: secrets of that role, and of a lower one, are heard from there.
-// Such an address may guess for as long as it keeps giving the right one, and what keeps
-// the secret then is that it is hard to guess: at 5,000 guesses a second 2^40, the least that
-// is taken at the start, are seven years, and those of `config secret` never end. Proof of
-// looking is none for operating.
+// From an address that has lately given a right secret, secrets of that role and of lower ones are
+// always compared, whatever others send from the same address or network. Such an address can guess
+// without bound, so the secret must be hard to guess: at 5,000 guesses a second it takes seven years
+// to try 2^40 secrets, the least strength that the daemon accepts. A right secret for Look proves
+// nothing for Operate.
 const (
 	provenFor = 12 * time.Hour // since the last right secret
 	maxProven = 256            // addresses of each role
 )
 
-// Burst is what the operator learns of wrong secrets, once until they have ceased
-// for half an hour.
+// Burst describes wrong secrets to the operator, once until none has come for half an hour.
 type Burst struct {
 	From     netip.Addr // the first address that was turned away; the zero Addr is many together
 	Failures int        // wrong secrets from there
 }
 
-// throttle remembers who gave wrong secrets.
+// throttle counts wrong secrets.
 type throttle struct {
 	mu        sync.Mutex
 	addresses map[netip.Prefix]*failures
@@ -59,7 +57,7 @@ type throttle struct {
 	reported  bool      // the present burst is
 }
 
-// failures are the wrong secrets of one address or of all, one less for every while.
+// failures counts wrong secrets of one place or of all; one is forgiven after each interval.
 type failures struct {
 	count int
 	at    time.Time // of the last one, or when one was last forgiven
@@ -86,7 +84,7 @@ func bounds(a netip.Addr) []bound {
 	return list
 }
 
-// forgive takes off what has been worked off by waiting.
+// forgive takes one off for each interval that has passed.
 func (f *failures) forgive(now time.Time, every time.Duration) {
 	if n := int(now.Sub(f.at) / every); n > 0 {
 		f.count = max(0, f.count-n)
@@ -94,7 +92,7 @@ func (f *failures) forgive(now time.Time, every time.Duration) {
 	}
 }
 
-// blockedFor returns how long it takes until there are fewer than most; 0 is that there are.
+// blockedFor returns how long it takes until there are fewer than most; 0 if there are.
 func (f *failures) blockedFor(now time.Time, most int, every time.Duration) time.Duration {
 	if f.forgive(now, every); f.count < most {
 		return 0
@@ -102,8 +100,8 @@ func (f *failures) blockedFor(now time.Time, most int, every time.Duration) time
 	return f.at.Add(time.Duration(f.count-most+1) * every).Sub(now)
 }
 
-// allowed returns the highest role for which a secret from an address is looked at now, None
-// for no secret at all, and how long it takes until everything is heard again.
+// allowed returns the highest role for which secrets from an address are compared now, None if
+// none are, and how long it takes until all are.
 func (t *throttle) allowed(from netip.Addr) (up Role, wait time.Duration) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -125,7 +123,7 @@ func (t *throttle) allowed(from netip.Addr) (up Role, wait time.Duration) {
 	return up, wait
 }
 
-// succeeded notes a right secret: wrong ones of others keep it out no more.
+// succeeded records a right secret, so that wrong ones of others no longer block its address.
 func (t *throttle) succeeded(from netip.Addr, role Role) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -143,8 +141,8 @@ func (t *throttle) succeeded(from netip.Addr, role Role) {
 	proven[from] = time.Now()
 }
 
-// failed notes a wrong secret. It returns how long its answer is to be held back,
-// or that there is no room to hold it, and what the operator is to learn.
+// failed records a wrong secret. It returns for how long to delay the answer, or that too many
+// answers are delayed already, and what to tell the operator, if anything.
 func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst *Burst) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -191,7 +189,7 @@ func (t *throttle) failed(from netip.Addr) (wait time.Duration, full bool, burst
 	return maxDelay >> max(0, maxDelayFailures-count), false, burst
 }
 
-// evict makes room: those with nothing left go, or else the least of the others.
+// evict removes addresses without failures, or else the one with the fewest.
 func (t *throttle) evict(now time.Time) {
 	var least netip.Prefix
 	fewest := 0
@@ -207,7 +205,7 @@ func (t *throttle) evict(now time.Time) {
 	}
 }
 
-// delay waits, or until nobody listens any more.
+// delay waits, at most until the request is cancelled.
 func (t *throttle) delay(ctx context.Context, wait time.Duration) {
 	if wait <= 0 {
 		return
@@ -223,8 +221,8 @@ func (t *throttle) delay(ctx context.Context, wait time.Duration) {
 	t.mu.Unlock()
 }
 
-// checkSecret returns what a secret that was sent is good for. It is None for one that is wrong,
-// or that is not heard; answered is whether that has been said already.
+// checkSecret returns the role that a secret gives: None for a wrong one, and while secrets from
+// there are refused. answered says whether the request has been answered.
 func (g *Gate) checkSecret(w http.ResponseWriter, r *http.Request, text string) (role Role, answered bool) {
 	from := g.sender(r)
 	up, wait := g.throttle.allowed(from)
@@ -235,15 +233,15 @@ func (g *Gate) checkSecret(w http.ResponseWriter, r *http.Request, text string) 
 	case role != None && role <= up:
 		g.throttle.succeeded(from, role)
 		return role, false
-	case wait > 0: // nothing is learned, whether or not it was looked at
+	case wait > 0: // the answer does not show whether the secret was compared
 		g.refuseBlocked(w, r, wait)
 		return None, true
 	}
 	return None, !g.recordWrong(w, r, from)
 }
 
-// recordWrong notes a wrong secret and holds its answer back. It returns false when it has
-// answered by itself.
+// recordWrong records a wrong secret and delays its answer. It returns false if it has answered
+// the request.
 func (g *Gate) recordWrong(w http.ResponseWriter, r *http.Request, from netip.Addr) bool {
 	g.counts.add(refusedSecret)
 	wait, full, burst := g.throttle.failed(from)
@@ -258,7 +256,7 @@ func (g *Gate) recordWrong(w http.ResponseWriter, r *http.Request, from netip.Ad
 	return true
 }
 
-// refuseBlocked turns away who has given too many wrong secrets.
+// refuseBlocked answers while secrets are refused.
 func (g *Gate) refuseBlocked(w http.ResponseWriter, r *http.Request, wait time.Duration) {
 	g.counts.add(refusedBlocked)
 	s := int64((wait + time.Second - 1) / time.Second)

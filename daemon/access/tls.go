@@ -10,7 +10,7 @@ import (
 	"time"
 )
 
-// recheckEvery is how often the files of a certificate are looked at.
+// recheckEvery is how often the files of a certificate are checked for changes.
 const recheckEvery = 10 * time.Second
 
 // Certificate is a certificate with its key, read again when the files change, as they

@@ -123,8 +123,8 @@ type limitedConn struct {
 	idleEnd *time.Timer // ends it; nil or stopped when it may stay
 }
 
-// Proved implements access.Visitor: the connection takes a place of its role.
-func (g *limitedConn) Proved(role access.Role) {
+// Admitted implements access.RoleConn: the connection takes a place of its role.
+func (g *limitedConn) Admitted(role access.Role) {
 	c := g.limiter
 	c.mu.Lock()
 	var room *limitedConn
