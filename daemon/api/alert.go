@@ -6,10 +6,8 @@ import (
 	"net/http"
 	"time"
 
-	"beltwarden/daemon/access"
 	"beltwarden/daemon/alert"
 	"beltwarden/daemon/client"
-	"beltwarden/supervisor"
 )
 
 // Alerts is what the interface needs of the switchboard.
@@ -19,10 +17,8 @@ type Alerts interface {
 }
 
 // alerts shows the outbox for every receiver that was ever configured.
-func (b *api) alerts(w http.ResponseWriter, r *http.Request) {
-	read(b, w, r, func(ctx context.Context) ([]client.Receiver, error) {
-		return Receivers(ctx, b.Alerts)
-	})
+func (b *api) alerts(ctx context.Context, _ *http.Request) ([]client.Receiver, error) {
+	return Receivers(ctx, b.Alerts)
 }
 
 // Receivers returns how every receiver of alerts stands, in the form that is sent.
@@ -37,32 +33,20 @@ func Receivers(ctx context.Context, a Alerts) ([]client.Receiver, error) {
 
 // testAlert sends a test message and answers with what came of it: that it did not
 // arrive is an answer, no failure of the request.
-func (b *api) testAlert(w http.ResponseWriter, r *http.Request) {
+func (b *api) testAlert(w http.ResponseWriter, r *http.Request) error {
 	var q client.AlertTest
 	if err := decode(r, &q); err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	allowLongReply(w)
 	begin := time.Now()
 	err := b.Alerts.Test(r.Context(), q.Receiver)
 	if errors.Is(err, alert.ErrNoReceiver) {
-		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of receivers: beltwarden alert list")
-		return
+		return &badRequest{http.StatusNotFound, err.Error(), "see the list of receivers: beltwarden alert list"}
 	}
 	t := client.AlertTested{Receiver: q.Receiver, Arrived: err == nil, TookS: time.Since(begin).Seconds()}
 	if err != nil {
 		t.Error = err.Error()
 	}
-	answer(w, http.StatusOK, t)
-}
-
-// acknowledge records that somebody knows.
-func (b *api) acknowledge(w http.ResponseWriter, r *http.Request) {
-	var q client.Acknowledgement
-	if err := decode(r, &q); err != nil {
-		b.fail(w, r, err)
-		return
-	}
-	b.do(w, r, supervisor.Request{Acknowledge: true, By: access.Actor(r, q.By)})
+	return answer(w, http.StatusOK, t)
 }

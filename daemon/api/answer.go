@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -22,20 +23,17 @@ import (
 	"beltwarden/daemon/shelf"
 )
 
-// answer writes a value as JSON.
-func answer(w http.ResponseWriter, status int, v any) {
+// answer writes a value as JSON. Its error is nil: there is nobody left to tell.
+func answer(w http.ResponseWriter, status int, v any) error {
 	w.Header().Set("Content-Type", "application/json")
-	write(w, status, v)
-}
-
-func write(w http.ResponseWriter, status int, v any) {
 	data, err := json.Marshal(v)
-	if err != nil { // a number that JSON cannot hold: our own fault, said plainly
+	if err != nil { // a number that JSON cannot hold: a bug of ours, said plainly
 		status, data = http.StatusInternalServerError, []byte(`{"status":500,"detail":"cannot write the answer as JSON"}`)
 	}
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
 	_, _ = w.Write(append(data, '\n')) // a reader who has gone needs no answer
+	return nil
 }
 
 // badRequest is input that cannot be taken, with what would help.
@@ -46,6 +44,30 @@ type badRequest struct {
 
 func (e *badRequest) Error() string { return e.detail }
 
+// problems are the answers to errors that callers can cause, looked through in this order. An empty
+// detail is that of the error.
+var problems = []struct {
+	err            error
+	status         int
+	detail, remedy string
+}{
+	{shelf.ErrNotFound, http.StatusNotFound, "", "see the list of stored jobs: GET /api/v1/jobs"},
+	{shelf.ErrName, http.StatusUnprocessableEntity, "", "name the file as in ?name=stake-clip.gcode"},
+	{shelf.ErrTooLarge, http.StatusRequestEntityTooLarge, "", "slice it with fewer details, or raise server.upload_limit_mb"},
+	{shelf.ErrBusy, http.StatusServiceUnavailable, "", "try again shortly"},
+	{shelf.ErrFull, http.StatusInsufficientStorage, "", "make room on the disk, or remove stored jobs that you no longer need"},
+	{archive.ErrFull, http.StatusInsufficientStorage, "", "make room on the ledger's disk, or raise server.jobs_limit_mb"},
+	{supervisor.ErrEnded, http.StatusServiceUnavailable, "the daemon is shutting down and takes no more requests", "try again when it is running again"},
+	{ledger.ErrNotFound, http.StatusNotFound, "", "see the list of lots: beltwarden lot list"},
+	{ledger.ErrTooMany, http.StatusConflict, "", "count the parts again"},
+	{errCancelled, http.StatusServiceUnavailable, "the request was cancelled before it was carried out", "try again"},
+	{context.DeadlineExceeded, http.StatusServiceUnavailable, "the ledger or a job file takes too long to read", "try again; if it persists, check the disk"},
+	{ledger.ErrFull, http.StatusInsufficientStorage, "", "make room on the ledger's disk"},
+}
+
+// errCancelled stands for every error of a request that the client has given up.
+var errCancelled = errors.New("cancelled")
+
 // fail answers with the problem that an error is.
 func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 	var bad *badRequest
@@ -53,39 +75,22 @@ func (b *api) fail(w http.ResponseWriter, r *http.Request, err error) {
 	switch {
 	case errors.As(err, &bad):
 		client.Refuse(w, bad.status, bad.detail, bad.remedy)
+		return
 	case errors.As(err, &refusal):
 		client.Refuse(w, http.StatusConflict, "cannot "+refusal.What+": "+refusal.Why, refusal.Help())
-	case errors.Is(err, shelf.ErrNotFound):
-		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of stored jobs: GET /api/v1/jobs")
-	case errors.Is(err, shelf.ErrName):
-		client.Refuse(w, http.StatusUnprocessableEntity, err.Error(), "name the file as in ?name=stake-clip.gcode")
-	case errors.Is(err, shelf.ErrTooLarge):
-		client.Refuse(w, http.StatusRequestEntityTooLarge, err.Error(), "slice it with fewer details, or raise server.upload_limit_mb")
-	case errors.Is(err, shelf.ErrBusy):
-		client.Refuse(w, http.StatusServiceUnavailable, err.Error(), "try again shortly")
-	case errors.Is(err, shelf.ErrFull):
-		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the disk, or remove stored jobs that you no longer need")
-	case errors.Is(err, archive.ErrFull):
-		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the ledger's disk, or raise server.jobs_limit_mb")
-	case errors.Is(err, supervisor.ErrEnded):
-		client.Refuse(w, http.StatusServiceUnavailable, "the daemon is shutting down and takes no more requests", "try again when it is running again")
-	case errors.Is(err, ledger.ErrNotFound):
-		client.Refuse(w, http.StatusNotFound, err.Error(), "see the list of lots: beltwarden lot list")
-	case errors.Is(err, ledger.ErrTooMany):
-		client.Refuse(w, http.StatusConflict, err.Error(), "count the parts again")
-	case r.Context().Err() != nil:
-		client.Refuse(w, http.StatusServiceUnavailable, "the request was cancelled before it was carried out", "try again")
-	case errors.Is(err, context.DeadlineExceeded):
-		client.Refuse(w, http.StatusServiceUnavailable, "the ledger or a job file takes too long to read", "try again; if it persists, check the disk")
-	case errors.Is(err, ledger.ErrFull):
-		client.Refuse(w, http.StatusInsufficientStorage, err.Error(), "make room on the ledger's disk")
-	default:
-		b.Log.Error("unexpected error", zap.String("path", r.URL.Path), zap.Error(err))
-		client.Refuse(w, http.StatusInternalServerError, err.Error(), "see the daemon's log")
+		return
 	}
+	for _, p := range problems {
+		if errors.Is(err, p.err) || p.err == errCancelled && r.Context().Err() != nil {
+			client.Refuse(w, p.status, cmp.Or(p.detail, err.Error()), p.remedy)
+			return
+		}
+	}
+	b.Log.Error("unexpected error", zap.String("path", r.URL.Path), zap.Error(err))
+	client.Refuse(w, http.StatusInternalServerError, err.Error(), "see the daemon's log")
 }
 
-// decode reads the body of a request strictly: one JSON object, known fields.
+// decode reads the body of a request strictly: one JSON object with known fields only.
 func decode(r *http.Request, to any) error {
 	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err != nil || kind != "application/json" {
 		return &badRequest{http.StatusUnsupportedMediaType, "the request is not marked as JSON", "send it with Content-Type: application/json"}
@@ -105,7 +110,7 @@ func decode(r *http.Request, to any) error {
 	return nil
 }
 
-// readProblem words a body that could not be read.
+// readProblem is the answer to a body that cannot be read.
 func readProblem(err error) error {
 	if long := new(http.MaxBytesError); errors.As(err, &long) {
 		return &badRequest{http.StatusRequestEntityTooLarge, fmt.Sprintf("the request is longer than %d bytes", long.Limit), "send less"}
@@ -113,7 +118,7 @@ func readProblem(err error) error {
 	return &badRequest{http.StatusBadRequest, "cannot read the request: " + err.Error(), "send it again"}
 }
 
-// decodeProblem words a mistake in the JSON of a request, naming its field.
+// decodeProblem is the answer to a mistake in the JSON of a request. It names the field.
 func decodeProblem(err error, to any) error {
 	var kind *json.UnmarshalTypeError
 	var syntax *json.SyntaxError
@@ -122,7 +127,7 @@ func decodeProblem(err error, to any) error {
 	case errors.As(err, &kind) && kind.Field == "":
 		return &badRequest{http.StatusUnprocessableEntity, "the request is " + withArticle(kind.Value), "send one JSON object"}
 	case errors.As(err, &kind):
-		// The fields are the request's own; that a struct holds them is our affair.
+		// Without the names of embedded structs, which the sender does not know.
 		field := kind.Field
 		for _, holder := range []string{"Visit.", "ScaleRequest.", "TrialBegin.", "TrialEnd."} {
 			field = strings.TrimPrefix(field, holder)

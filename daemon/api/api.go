@@ -62,13 +62,13 @@ const (
 type api struct {
 	Options
 	inspector chan struct{} // holds one token for the request that reads job files
-	viewers   struct {      // the same for those who may only look, who keep no operator waiting
+	viewers   struct {      // the same for those who may only look, so that no operator waits for them
 		inspector chan struct{}
 		waiting   chan struct{} // a token for each
 	}
 }
 
-// New returns the handler of everything that the daemon serves.
+// New returns the handler of everything that the daemon serves to programs.
 func New(o Options) http.Handler {
 	b := &api{Options: o, inspector: make(chan struct{}, 1)}
 	b.viewers.inspector, b.viewers.waiting = make(chan struct{}, 1), make(chan struct{}, maxViewers)
@@ -79,30 +79,41 @@ func New(o Options) http.Handler {
 	return withProblems(mux)
 }
 
+// handler answers a request, or returns the error that [api.fail] answers with.
+type handler func(w http.ResponseWriter, r *http.Request) error
+
+func (b *api) handle(h handler) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		if err := h(w, r); err != nil {
+			b.fail(w, r, err)
+		}
+	}
+}
+
 // routes are all that is answered; openapi.yaml describes each.
 func (b *api) routes(metrics http.Handler) map[string]http.Handler {
 	answers := idempotency.New()
-	act := func(next http.HandlerFunc) http.Handler { return answers.Handler(idempotency.Header, next) }
-	read := func(next http.HandlerFunc) http.Handler { return next }
+	act := func(next handler) http.Handler { return answers.Handler(idempotency.Header, b.handle(next)) }
+	read := func(next handler) http.Handler { return b.handle(next) }
 	return map[string]http.Handler{
-		"GET /healthz":                    read(func(w http.ResponseWriter, _ *http.Request) { text(w, http.StatusOK, "alive") }),
+		"GET /healthz":                    read(func(w http.ResponseWriter, _ *http.Request) error { return text(w, http.StatusOK, "alive") }),
 		"GET /readyz":                     read(b.ready),
 		"GET /metrics":                    metrics,
 		"GET /api/v1/status":              read(b.status),
-		"GET /api/v1/lots":                read(b.lots),
-		"GET /api/v1/lots/{id}":           read(b.lot),
+		"GET /api/v1/lots":                read(query(b, b.lots)),
+		"GET /api/v1/lots/{id}":           read(query(b, b.lot)),
 		"GET /api/v1/lots/{id}/report":    read(b.lotReport),
-		"GET /api/v1/events":              read(b.events),
-		"GET /api/v1/alerts":              read(b.alerts),
+		"GET /api/v1/events":              read(query(b, b.events)),
+		"GET /api/v1/alerts":              read(query(b, b.alerts)),
 		"POST /api/v1/alerts/test":        act(b.testAlert),
-		"POST /api/v1/alerts/acknowledge": act(b.acknowledge),
-		"POST /api/v1/commands":           act(b.command),
-		"POST /api/v1/checks":             act(b.check),
-		"POST /api/v1/scale":              act(b.scale),
-		"POST /api/v1/trials/begin":       act(b.beginTrial),
-		"POST /api/v1/trials/end":         act(b.endTrial),
+		"POST /api/v1/alerts/acknowledge": act(ask(b, acknowledge)),
+		"POST /api/v1/commands":           act(ask(b, command)),
+		"POST /api/v1/checks":             act(ask(b, recordVisit)),
+		"POST /api/v1/scale":              act(ask(b, scale)),
+		"POST /api/v1/trials/begin":       act(ask(b, beginTrial)),
+		"POST /api/v1/trials/end":         act(ask(b, endTrial)),
 		"POST /api/v1/lots":               act(b.openLot),
-		"POST /api/v1/lots/{id}/end":      act(b.endLot),
+		"POST /api/v1/lots/{id}/end":      act(ask(b, b.endLot)),
 		"GET /api/v1/jobs":                read(b.jobs),
 		"GET /api/v1/jobs/{name}":         read(b.job),
 		"POST /api/v1/jobs":               read(b.putJob), // the same file sent twice is stored once
@@ -113,33 +124,32 @@ func (b *api) routes(metrics http.Handler) map[string]http.Handler {
 
 // ready answers whether the daemon can do its work: the board answers, and so does
 // the ledger.
-func (b *api) ready(w http.ResponseWriter, r *http.Request) {
+func (b *api) ready(w http.ResponseWriter, r *http.Request) error {
 	s := b.Run.Snapshot()
 	if !s.Line.Connected {
 		why := "the board is not connected"
 		if s.Line.Problem != "" {
 			why += ": " + s.Line.Problem
 		}
-		text(w, http.StatusServiceUnavailable, why)
-		return
+		return text(w, http.StatusServiceUnavailable, why)
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
 	if _, err := b.Ledger.NextIDs(ctx); err != nil {
-		text(w, http.StatusServiceUnavailable, "the ledger does not answer: "+err.Error())
-		return
+		return text(w, http.StatusServiceUnavailable, "the ledger does not answer: "+err.Error())
 	}
-	text(w, http.StatusOK, "ready")
+	return text(w, http.StatusOK, "ready")
 }
 
-func (b *api) status(w http.ResponseWriter, _ *http.Request) {
-	answer(w, http.StatusOK, b.Run.Snapshot())
+func (b *api) status(w http.ResponseWriter, _ *http.Request) error {
+	return answer(w, http.StatusOK, b.Run.Snapshot())
 }
 
 // text answers in plain words.
-func text(w http.ResponseWriter, status int, line string) {
+func text(w http.ResponseWriter, status int, line string) error {
 	w.Header().Set("Content-Type", "text/plain; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
 	_, _ = w.Write([]byte(line + "\n")) // a reader who has gone needs no answer
+	return nil
 }

@@ -21,29 +21,46 @@ import (
 // maxJobs bounds how many files one lot may be made of.
 const maxJobs = 100
 
-func (b *api) command(w http.ResponseWriter, r *http.Request) {
-	var q client.CommandRequest
-	if err := decode(r, &q); err != nil {
-		b.fail(w, r, err)
-		return
+// ask returns a handler that decodes a request of type T, hands what it asks for to the run, and
+// answers with the result.
+func ask[T any](b *api, request func(r *http.Request, q *T) (supervisor.Request, error)) handler {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		var q T
+		if err := decode(r, &q); err != nil {
+			return err
+		}
+		asked, err := request(r, &q)
+		if err != nil {
+			return err
+		}
+		return b.do(w, r, asked)
 	}
-	if q.Command == supervisor.StateComplete {
-		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "field \"command\" is missing", "name one of: " + commandNames()})
-		return
+}
+
+// do hands a request to the run and answers with the result.
+func (b *api) do(w http.ResponseWriter, r *http.Request, q supervisor.Request) error {
+	result, err := b.Run.Do(r.Context(), q)
+	if err != nil {
+		return err
 	}
-	if (q.AfterPart || q.ClearBelt) && q.Command != supervisor.Stop {
-		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "after_part and clear_belt are for stop only", "leave them out"})
-		return
+	return answer(w, http.StatusOK, result)
+}
+
+func command(r *http.Request, q *client.CommandRequest) (supervisor.Request, error) {
+	unfit := func(detail, remedy string) (supervisor.Request, error) {
+		return supervisor.Request{}, &badRequest{http.StatusUnprocessableEntity, detail, remedy}
 	}
-	if q.GoOn && q.Command != supervisor.Clear && q.Command != supervisor.Reset {
-		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "go_on is for clear and reset only", "leave it out"})
-		return
+	switch {
+	case q.Command == supervisor.StateComplete:
+		return unfit("field \"command\" is missing", "name one of: "+commandNames())
+	case (q.AfterPart || q.ClearBelt) && q.Command != supervisor.Stop:
+		return unfit("after_part and clear_belt are for stop only", "leave them out")
+	case q.GoOn && q.Command != supervisor.Clear && q.Command != supervisor.Reset:
+		return unfit("go_on is for clear and reset only", "leave it out")
+	case q.Mended != "" && q.Command != supervisor.Clear:
+		return unfit("mended is for clear only", "leave it out")
 	}
-	if q.Mended != "" && q.Command != supervisor.Clear {
-		b.fail(w, r, &badRequest{http.StatusUnprocessableEntity, "mended is for clear only", "leave it out"})
-		return
-	}
-	b.do(w, r, supervisor.Request{Command: q.Command, Repair: q.Mended, By: access.Actor(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, Continue: q.GoOn})
+	return supervisor.Request{Command: q.Command, Repair: q.Mended, By: access.Actor(r, q.By), Override: q.Override, AfterPart: q.AfterPart, ClearBelt: q.ClearBelt, Continue: q.GoOn}, nil
 }
 
 func commandNames() string {
@@ -54,51 +71,56 @@ func commandNames() string {
 	return strings.Join(names, ", ")
 }
 
-func (b *api) check(w http.ResponseWriter, r *http.Request) {
-	var q client.CheckRequest
-	if err := decode(r, &q); err != nil {
-		b.fail(w, r, err)
-		return
-	}
-	b.do(w, r, supervisor.Request{Visit: &q.Visit, By: access.Actor(r, q.By)})
+func recordVisit(r *http.Request, q *client.CheckRequest) (supervisor.Request, error) {
+	return supervisor.Request{Visit: &q.Visit, By: access.Actor(r, q.By)}, nil
 }
 
-// do hands a request to the run and answers with what came of it.
-func (b *api) do(w http.ResponseWriter, r *http.Request, q supervisor.Request) {
-	result, err := b.Run.Do(r.Context(), q)
-	if err != nil {
-		b.fail(w, r, err)
-		return
-	}
-	answer(w, http.StatusOK, result)
+// acknowledge records that somebody knows of the alerts so far.
+func acknowledge(r *http.Request, q *client.Acknowledgement) (supervisor.Request, error) {
+	return supervisor.Request{Acknowledge: true, By: access.Actor(r, q.By)}, nil
 }
 
-func (b *api) openLot(w http.ResponseWriter, r *http.Request) {
+// scale sets the belt's scale on the board. The answer comes once the board has confirmed it.
+func scale(r *http.Request, q *client.ScaleRequest) (supervisor.Request, error) {
+	if given := q.StepsPerMM != 0 || q.NowStepsPerMM != 0; given == q.Undo {
+		return supervisor.Request{}, &badRequest{http.StatusUnprocessableEntity, "give steps_per_mm and now_steps_per_mm, or only undo", "leave out the others"}
+	}
+	return supervisor.Request{Scale: &q.ScaleRequest, By: access.Actor(r, q.By)}, nil
+}
+
+// beginTrial runs the belt to try its alignment. The answer comes before the belt has run.
+func beginTrial(r *http.Request, q *client.TrialBeginRequest) (supervisor.Request, error) {
+	return supervisor.Request{TrialBegin: &q.TrialBegin, By: access.Actor(r, q.By)}, nil
+}
+
+// endTrial judges the alignment by the second reading.
+func endTrial(r *http.Request, q *client.TrialEndRequest) (supervisor.Request, error) {
+	return supervisor.Request{TrialEnd: &q.TrialEnd, By: access.Actor(r, q.By)}, nil
+}
+
+func (b *api) openLot(w http.ResponseWriter, r *http.Request) error {
 	var q client.LotRequest
 	if err := decode(r, &q); err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	if b.Shelf != nil {
 		defer b.Shelf.Hold()()
 	}
 	if err := b.checkLot(&q); err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	allowLongReply(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
 	defer cancel()
 	plans, err := b.inspect(ctx, q.Jobs, q.Parts)
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	lot := &supervisor.LotRequest{Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Sizes: q.Sizes, Start: q.Start}
 	if q.Particulars != nil {
 		lot.Particulars = *q.Particulars
 	}
-	b.do(w, r, supervisor.Request{By: access.Actor(r, q.By), Lot: lot})
+	return b.do(w, r, supervisor.Request{By: access.Actor(r, q.By), Lot: lot})
 }
 
 // allowLongReply lifts the server's bound on answering, since reading a file of a
@@ -108,7 +130,7 @@ func allowLongReply(w http.ResponseWriter) {
 	_ = http.NewResponseController(w).SetWriteDeadline(until) // not possible without a connection, as in a test
 }
 
-// checkLot says everything that is wrong with an order before a file is read.
+// checkLot reports everything that is wrong with an order, before a file is read.
 func (b *api) checkLot(q *client.LotRequest) error {
 	var bad []string
 	switch {
@@ -223,28 +245,20 @@ func blockers(p *job.Plan) (lines []string) {
 	return lines
 }
 
-func (b *api) endLot(w http.ResponseWriter, r *http.Request) {
-	var q client.EndRequest
-	if err := decode(r, &q); err != nil {
-		b.fail(w, r, err)
-		return
-	}
+func (b *api) endLot(r *http.Request, q *client.EndRequest) (supervisor.Request, error) {
 	id, err := lotID(r)
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return supervisor.Request{}, err
 	}
 	if lot := b.Run.Snapshot().Lot; lot == nil || lot.ID != id {
 		ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 		defer cancel()
 		if _, err := b.Ledger.Lot(ctx, id); err != nil {
-			b.fail(w, r, err)
-			return
+			return supervisor.Request{}, err
 		}
-		b.fail(w, r, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not in progress", id), Remedy: "this lot has already ended"})
-		return
+		return supervisor.Request{}, &supervisor.Refusal{What: "end the lot", Why: fmt.Sprintf("lot %d is not in progress", id), Remedy: "this lot has already ended"}
 	}
-	b.do(w, r, supervisor.Request{EndLot: true, By: access.Actor(r, q.By), Override: q.Reason})
+	return supervisor.Request{EndLot: true, By: access.Actor(r, q.By), Override: q.Reason}, nil
 }
 
 // lotID reads the number in the path.

@@ -5,14 +5,14 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// The ledger's views are worded here for the JSON interface, so that neither can
+// The types of the JSON interface are not those of the ledger, so that a change of one does not
 // change the other by accident.
 
 func stamp(s ledger.Stamp) client.Stamp {
 	return client.Stamp{Seq: s.Seq, Boot: s.Boot, At: s.At, SinceStartS: s.SinceStart.Seconds()}
 }
 
-// stampOrNil is the stamp of a step that may not have been taken.
+// stampOrNil converts the stamp of a step; nil for one that was not taken.
 func stampOrNil(s ledger.Stamp) *client.Stamp {
 	if s.Seq == 0 {
 		return nil

@@ -42,31 +42,27 @@ func (b *api) stored(name string) (string, error) {
 func stored(i shelf.Item) client.Job { return client.Job(i) }
 
 // jobs lists the stored job files, the newest first.
-func (b *api) jobs(w http.ResponseWriter, r *http.Request) {
+func (b *api) jobs(w http.ResponseWriter, r *http.Request) error {
 	s, err := b.shelf()
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	list, err := s.List()
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
-	answer(w, http.StatusOK, mapSlice(list, stored))
+	return answer(w, http.StatusOK, mapSlice(list, stored))
 }
 
 // job inspects one stored job file.
-func (b *api) job(w http.ResponseWriter, r *http.Request) {
+func (b *api) job(w http.ResponseWriter, r *http.Request) error {
 	s, err := b.shelf()
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	item, err := s.Get(r.PathValue("name"))
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	allowLongReply(w)
 	ctx, cancel := context.WithTimeout(r.Context(), inspectLimit)
@@ -78,19 +74,17 @@ func (b *api) job(w http.ResponseWriter, r *http.Request) {
 	case errors.As(err, &refusal):
 		d.Refusal, d.Blocked = refusal.Problems, true
 	case err != nil:
-		b.fail(w, r, err)
-		return
+		return err
 	default:
 		if d.Plan, err = json.Marshal(plan); err != nil {
-			b.fail(w, r, err)
-			return
+			return err
 		}
 		d.Blocked = plan.Blocked()
 	}
-	answer(w, http.StatusOK, d)
+	return answer(w, http.StatusOK, d)
 }
 
-// inspectFor reads one job file when no other is being read for the same role.
+// inspectFor reads one job file once no other is being read for the same role.
 func (b *api) inspectFor(ctx context.Context, role access.Role, path string) (*job.Plan, error) {
 	inspector := b.inspector
 	if role == access.Look {
@@ -116,14 +110,13 @@ func (b *api) inspectFor(ctx context.Context, role access.Role, path string) (*j
 }
 
 // putJob stores a job file that is the body of the request.
-func (b *api) putJob(w http.ResponseWriter, r *http.Request) {
+func (b *api) putJob(w http.ResponseWriter, r *http.Request) error {
 	s, err := b.shelf()
 	if err == nil {
 		err = checkUpload(r, s.LimitBytes())
 	}
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), uploadLimit)
 	defer cancel()
@@ -135,14 +128,13 @@ func (b *api) putJob(w http.ResponseWriter, r *http.Request) {
 			w.Header().Set("Retry-After", "10")
 		}
 		w.Header().Set("Connection", "close") // or the server would wait for the rest first
-		b.fail(w, r, uploadProblem(err))
-		return
+		return uploadProblem(err)
 	}
 	w.Header().Set("Location", "/api/v1/jobs/"+url.PathEscape(item.Name))
-	answer(w, http.StatusCreated, stored(item))
+	return answer(w, http.StatusCreated, stored(item))
 }
 
-// checkUpload refuses what can be known before the file has come.
+// checkUpload refuses an upload that is known to fail, before the file has come.
 func checkUpload(r *http.Request, limit int64) error {
 	kind, _, _ := mime.ParseMediaType(r.Header.Get("Content-Type"))
 	if kind == "multipart/form-data" || kind == "application/x-www-form-urlencoded" {
@@ -158,7 +150,7 @@ func checkUpload(r *http.Request, limit int64) error {
 	return nil
 }
 
-// uploadProblem words an upload that has broken off.
+// uploadProblem is the answer to an upload that ended early.
 func uploadProblem(err error) error {
 	switch {
 	case errors.Is(err, access.ErrSlow), errors.Is(err, context.DeadlineExceeded):
@@ -169,12 +161,11 @@ func uploadProblem(err error) error {
 	return err
 }
 
-// removeJob takes a stored job away, unless a lot still needs it.
-func (b *api) removeJob(w http.ResponseWriter, r *http.Request) {
+// removeJob removes a stored job, unless a lot still needs it.
+func (b *api) removeJob(w http.ResponseWriter, r *http.Request) error {
 	s, err := b.shelf()
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	name := r.PathValue("name")
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
@@ -184,13 +175,13 @@ func (b *api) removeJob(w http.ResponseWriter, r *http.Request) {
 		err = &supervisor.Refusal{What: "remove the job", Why: "a lot is being opened", Remedy: "ask again when it is open"}
 	}
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	w.WriteHeader(http.StatusNoContent)
+	return nil
 }
 
-// checkUnused returns nil when no lot that may go on refers to a file.
+// checkUnused returns nil if no unfinished lot is made from a file.
 func (b *api) checkUnused(ctx context.Context, path string) error {
 	lots, err := b.Ledger.Lots(ctx)
 	if err != nil {

@@ -13,21 +13,22 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// read answers with what a look into the ledger gives, within a bound.
-func read[T any](b *api, w http.ResponseWriter, r *http.Request, look func(ctx context.Context) (T, error)) {
-	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
-	defer cancel()
-	v, err := look(ctx)
-	if err != nil {
-		b.fail(w, r, err)
-		return
+// query returns a handler that answers with what is read of the ledger, within a bound.
+func query[T any](b *api, look func(ctx context.Context, r *http.Request) (T, error)) handler {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		ctx, cancel := context.WithTimeout(r.Context(), readLimit)
+		defer cancel()
+		v, err := look(ctx, r)
+		if err != nil {
+			return err
+		}
+		return answer(w, http.StatusOK, v)
 	}
-	answer(w, http.StatusOK, v)
 }
 
 // lots lists all lots, the newest first.
-func (b *api) lots(w http.ResponseWriter, r *http.Request) {
-	read(b, w, r, func(ctx context.Context) ([]client.LotSummary, error) { return Lots(ctx, b.Ledger) })
+func (b *api) lots(ctx context.Context, _ *http.Request) ([]client.LotSummary, error) {
+	return Lots(ctx, b.Ledger)
 }
 
 // Lots returns all lots, the newest first.
@@ -47,13 +48,12 @@ func Lots(ctx context.Context, from Ledger) ([]client.LotSummary, error) {
 	return list, nil
 }
 
-func (b *api) lot(w http.ResponseWriter, r *http.Request) {
+func (b *api) lot(ctx context.Context, r *http.Request) (*client.LotDetail, error) {
 	id, err := lotID(r)
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return nil, err
 	}
-	read(b, w, r, func(ctx context.Context) (*client.LotDetail, error) { return Lot(ctx, b.Ledger, id, b.Kept) })
+	return Lot(ctx, b.Ledger, id, b.Kept)
 }
 
 // Lot returns one lot with its history. kept reports whether the copy of a job is there; nil
@@ -105,23 +105,19 @@ func Lot(ctx context.Context, from Ledger, id int64, kept func(digest string) bo
 	return d, nil
 }
 
-func (b *api) events(w http.ResponseWriter, r *http.Request) {
+func (b *api) events(ctx context.Context, r *http.Request) ([]client.Event, error) {
 	limit, err := queryInt(r, "limit", 100, 1, maxEvents)
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return nil, err
 	}
 	after, err := queryInt(r, "after", 0, 0, math.MaxInt64)
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return nil, err
 	}
-	read(b, w, r, func(ctx context.Context) ([]client.Event, error) {
-		events, err := b.Ledger.Events(ctx, int(limit), after)
-		return mapSlice(events, func(e ledger.Event) client.Event {
-			return client.Event{Stamp: stamp(e.Stamp), Kind: e.Kind, Text: e.Text}
-		}), err
-	})
+	events, err := b.Ledger.Events(ctx, int(limit), after)
+	return mapSlice(events, func(e ledger.Event) client.Event {
+		return client.Event{Stamp: stamp(e.Stamp), Kind: e.Kind, Text: e.Text}
+	}), err
 }
 
 // queryInt reads a whole number of the query.

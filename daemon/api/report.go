@@ -11,30 +11,26 @@ import (
 )
 
 // lotReport answers with what became of a lot: as JSON, as a table or as a page.
-func (b *api) lotReport(w http.ResponseWriter, r *http.Request) {
+func (b *api) lotReport(w http.ResponseWriter, r *http.Request) error {
 	id, err := lotID(r)
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	format, customer, err := reportParams(r)
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), readLimit)
 	defer cancel()
 	rep, err := report.Read(ctx, b.Ledger, id, b.Report, time.Now())
 	if err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	if customer {
 		rep = rep.Customer()
 	}
 	if format == "json" {
-		answer(w, http.StatusOK, rep)
-		return
+		return answer(w, http.StatusOK, rep)
 	}
 	var body bytes.Buffer // written whole or not at all
 	write, kind, place := rep.HTML, "text/html; charset=utf-8", "inline"
@@ -42,8 +38,7 @@ func (b *api) lotReport(w http.ResponseWriter, r *http.Request) {
 		write, kind, place = rep.CSV, "text/csv; charset=utf-8; header=present", "attachment"
 	}
 	if err := write(&body); err != nil {
-		b.fail(w, r, err)
-		return
+		return err
 	}
 	h := w.Header()
 	if format == "html" {
@@ -54,6 +49,7 @@ func (b *api) lotReport(w http.ResponseWriter, r *http.Request) {
 	h.Set("Content-Disposition", fmt.Sprintf(`%s; filename="lot-%d.%s"`, place, id, format))
 	h.Set("Cache-Control", "no-store")
 	_, _ = w.Write(body.Bytes()) // a reader who has gone needs no answer
+	return nil
 }
 
 // reportParams reads in which form, and for whom, a report is wanted.

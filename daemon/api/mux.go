@@ -6,14 +6,14 @@ import (
 	"beltwarden/daemon/client"
 )
 
-// withProblems words the answers that the mux gives by itself as problems.
+// withProblems gives the answers of the mux itself the form of problems.
 func withProblems(mux *http.ServeMux) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if _, pattern := mux.Handler(r); pattern != "" {
 			mux.ServeHTTP(w, r)
 			return
 		}
-		// Let the mux say which of the two it is, and which methods are allowed.
+		// The mux says whether the path or the method is wrong, and which methods are allowed.
 		m := &statusRecorder{header: http.Header{}}
 		mux.ServeHTTP(m, r)
 		if allow := m.header.Get("Allow"); m.status == http.StatusMethodNotAllowed {
