@@ -64,11 +64,11 @@ func (m *Machine) driftText(f belt.Forecast) string {
 	case f.OffsetMM == nil:
 		text = fmt.Sprintf("no offset was read since the realignment; at %g mm/m at worst", m.set.WorstDriftMMPerM)
 	case f.RateMMPerM == nil || f.Basis == belt.OnWorstRate:
-		text = fmt.Sprintf("the belt stood %+.1f mm off and may drift %g mm/m", *f.OffsetMM, m.set.WorstDriftMMPerM)
+		text = fmt.Sprintf("the belt was %+.1f mm off and may drift %g mm/m", *f.OffsetMM, m.set.WorstDriftMMPerM)
 	case f.Rate95MMPerM == nil:
-		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f mm/m, by two readings", *f.OffsetMM, *f.RateMMPerM)
+		text = fmt.Sprintf("the belt is %+.1f mm off and drifts %+.3f mm/m, by two readings", *f.OffsetMM, *f.RateMMPerM)
 	default:
-		text = fmt.Sprintf("the belt stands %+.1f mm off and goes with %+.3f mm/m (95 %%: %+.3f to %+.3f)", *f.OffsetMM, *f.RateMMPerM, f.Rate95MMPerM[0], f.Rate95MMPerM[1])
+		text = fmt.Sprintf("the belt is %+.1f mm off and drifts %+.3f mm/m (95 %%: %+.3f to %+.3f)", *f.OffsetMM, *f.RateMMPerM, f.Rate95MMPerM[0], f.Rate95MMPerM[1])
 	}
 	if f.HoldMM > 1e6 {
 		return text + fmt.Sprintf("; the limit of %.1f mm is far", m.set.OffsetLimitMM)
@@ -86,7 +86,7 @@ func (m *Machine) realignText(v *Visit) string {
 	if f := m.forecast(); f.HoldMM >= 1000 {
 		next = fmt.Sprintf("the next visit would come after %.1f m", f.HoldMM/1000)
 	}
-	return "; realign the belt while you are there and record it: it stands beyond half its limit, and " + next
+	return "; realign the belt while you are there and record it: it is beyond half its limit, and " + next
 }
 
 // seamFault refuses a position that no seam can have.

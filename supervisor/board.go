@@ -11,14 +11,14 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// handleReport takes in a line of the board's own.
+// handleReport handles an unsolicited line from the board.
 func (m *Machine) handleReport(r serialio.Reply) {
 	if t := r.Temps; t.Any() || t.NozzleUnread || t.BedUnread {
 		m.handleTemps(r.Temps)
 	}
 	m.positionReported(r)
 	m.noteRescaleReply(r)
-	if r.Kind != serialio.ReplyCapability || m.link.phase == linkUp { // else somebody before us asked, and the board is asked again
+	if r.Kind != serialio.ReplyCapability || m.link.phase == linkUp { // otherwise it answers somebody before us, and we query it again
 		m.link.board.Handle(r, m.set.BeltAxis.Letter(), m.position())
 	}
 	switch r.Kind {
@@ -33,15 +33,15 @@ func (m *Machine) handleReport(r serialio.Reply) {
 	}
 }
 
-// noteBoardMessage records a message of the board's own.
+// noteBoardMessage records a message from the board.
 func (m *Machine) noteBoardMessage(text string) {
 	if text = m.link.board.KeepMessage(m.now, text); text != "" {
 		m.note("board", text)
 	}
 }
 
-// handleColdExtrusion acts on a board that did not push filament because the nozzle is too
-// cold: the part has a gap, whatever its lines say.
+// handleColdExtrusion handles a board that reports that it did not push filament because the nozzle
+// is too cold. The part has a gap, although every line was accepted.
 func (m *Machine) handleColdExtrusion(text string) bool {
 	if m.cycle == nil || m.cycle.made || m.state == Aborting || !strings.Contains(strings.ToLower(text), "cold extru") {
 		return false
@@ -53,7 +53,7 @@ func (m *Machine) handleColdExtrusion(text string) bool {
 	return true
 }
 
-// handleHostAction obeys what a board asks of its host, where there is something to obey.
+// handleHostAction obeys an action command from the board, if it names something we can do.
 func (m *Machine) handleHostAction(word string) {
 	why := Cause{CauseBoard, "the board asks for " + word}
 	done := false
@@ -68,7 +68,7 @@ func (m *Machine) handleHostAction(word string) {
 	}
 }
 
-// handleTemps takes in a reading and sees whether it ends a wait.
+// handleTemps handles a temperature report and ends the wait that it satisfies.
 func (m *Machine) handleTemps(t serialio.Temps) {
 	m.temps.querying, m.temps.read = false, m.now
 	m.temps.update(t, m.now)
@@ -82,17 +82,17 @@ func (m *Machine) handleTemps(t serialio.Temps) {
 	m.checkWait()
 }
 
-// staleAfter is how much older than the newest reading that of one heater may be. No wait
-// takes one that is older at all.
+// staleAfter is how much older than the newest report a heater's reading may be and still count as
+// present. A wait accepts no older reading at all.
 const staleAfter = 10 * time.Second
 
-// nozzleFresh and bedFresh report whether what was read of a heater last is what is.
+// nozzleFresh and bedFresh report whether the newest reading of a heater is recent.
 func (h *temperatures) nozzleFresh() bool {
 	return h.hasNozzle && h.read.Sub(h.nozzleRead) <= staleAfter
 }
 func (h *temperatures) bedFresh() bool { return h.hasBed && h.read.Sub(h.bedRead) <= staleAfter }
 
-// update takes in what a reading tells.
+// update applies a temperature report.
 func (h *temperatures) update(t serialio.Temps, now time.Time) {
 	if t.HasNozzle {
 		h.nozzleRead = now
@@ -105,7 +105,7 @@ func (h *temperatures) update(t serialio.Temps, now time.Time) {
 	}
 }
 
-// poll asks for temperatures where the board does not send them by itself.
+// poll queries the temperatures if the board does not report them on its own.
 func (m *Machine) poll() {
 	m.timers.set(timerPoll, m.now.Add(m.set.PollEvery))
 	m.armReadingTimers()
@@ -115,12 +115,12 @@ func (m *Machine) poll() {
 	m.queryTemps()
 }
 
-// missedReports: a board that told its temperatures by itself and has missed so many
-// reports is asked again; it may have restarted the habit's timer, or lost the word.
+// missedReports: a board that stops reporting temperatures on its own is queried again after this
+// many missed reports. It may have lost the command that set its reporting interval.
 const missedReports = 5
 
-// queryTemps asks for one reading, unless one is on its way. An answer that never comes
-// is given up after ten polls.
+// queryTemps queries the temperatures, unless an answer is still due. An answer that never comes is
+// given up after ten polls.
 func (m *Machine) queryTemps() {
 	if m.link.phase != linkUp {
 		return
@@ -132,7 +132,7 @@ func (m *Machine) queryTemps() {
 	m.do(SendControl{Text: "M105"})
 }
 
-// heatersOff switches both heaters off ahead of everything else.
+// heatersOff sends the commands that switch both heaters off, ahead of everything else.
 func (m *Machine) heatersOff() {
 	if m.link.phase != linkUp {
 		return
@@ -144,14 +144,14 @@ func (m *Machine) heatersOff() {
 	m.proveIfWarm()
 }
 
-// offLeg switches the heaters off, and shows that the board has taken it. With
-// settle it also waits until all moves have ended.
+// offLeg switches the heaters off and waits until the board has accepted that. With settle it also
+// waits until all moves have ended.
 func (m *Machine) offLeg(settle bool) leg {
 	lines := m.offLines()
 	if settle {
 		lines = append(lines, "M400")
 	}
-	lines = append(lines, "M114") // its answer comes once the others are carried out
+	lines = append(lines, "M114") // it is answered after the lines before it are carried out
 	return leg{
 		doing:   "switching the heaters off",
 		safe:    true,
@@ -163,9 +163,9 @@ func (m *Machine) offLeg(settle bool) leg {
 	}
 }
 
-// acceptIdentity takes in what the board said of itself, and compares it with the
-// board that this port had at its last run. A board with other steps/mm makes
-// parts of another length, and a port name may come to mean another machine.
+// acceptIdentity compares what the board reported about itself with the board that this port had at
+// its last run. Other steps/mm make parts of another length, and a port name may come to mean
+// another machine.
 func (m *Machine) acceptIdentity() {
 	m.guard.MarkOffAccepted()
 	if m.link.board.CanReport() {
@@ -177,12 +177,12 @@ func (m *Machine) acceptIdentity() {
 	m.compareBoard()
 	if m.boardDiffers != "" {
 		m.note("board", m.boardDiffers)
-		return // it is kept as this port's board once the operator lets it run
+		return // it becomes this port's board once the operator lets it run
 	}
 	m.acceptBoard()
 }
 
-// compareBoard finds in what the board differs from the one that is expected.
+// compareBoard finds how the board differs from the expected one.
 func (m *Machine) compareBoard() {
 	differs := m.stepsDifference()
 	if m.knownBoard != nil {
@@ -191,8 +191,8 @@ func (m *Machine) compareBoard() {
 	m.boardDiffers = strings.Join(differs, "; ")
 }
 
-// stepsDifference compares the belt's steps/mm with the configuration, or else with the
-// board's last run.
+// stepsDifference compares the belt's steps/mm with the configuration, or else with the board's
+// last run.
 func (m *Machine) stepsDifference() []string {
 	is := m.link.board.StepsPerMM
 	want, from := m.set.StepsPerMM, "the configuration"
@@ -209,17 +209,17 @@ func (m *Machine) stepsDifference() []string {
 	return nil
 }
 
-// acceptBoard keeps the present board as the one that belongs to this port.
+// acceptBoard records the present board as the one on this port.
 func (m *Machine) acceptBoard() {
 	if m.knownBoard != nil && m.link.board.Matches(m.knownBoard) {
-		return // nothing new to keep
+		return // nothing new
 	}
 	seen := m.link.board.Seen(m.set.Port.Path)
 	m.knownBoard, m.boardDiffers = &seen, ""
 	m.record(seen)
 }
 
-// positionReported takes in a position report.
+// positionReported handles a position report.
 func (m *Machine) positionReported(r serialio.Reply) {
 	if r.HasPosition {
 		m.work.position = board.Position{At: r.Position, Reported: true}
@@ -228,24 +228,24 @@ func (m *Machine) positionReported(r serialio.Reply) {
 	}
 }
 
-// A board that has answered such a question is asked maxPositionQueries times more at the
-// most; one that never has, maxFirstPositionQueries times: its first answer may have been damaged.
+// A position query that was not answered is repeated at most maxPositionQueries times, or
+// maxFirstPositionQueries times on a board that has never answered one.
 const (
 	maxPositionQueries      = 20
 	maxFirstPositionQueries = 3
 )
 
-// positionUnconfirmed asks once more where a program ended with that question and has no answer
-// to it. A board's line count proves that lines were taken into its queue, and no
-// more: where an ok was lost or late, and the count had to settle it, moves and
-// waits may go on and heaters be on. The answer comes from behind them in the queue.
+// positionUnconfirmed repeats the position query of a program that ended without an answer to it,
+// and reports whether it did. An accepted line is in the board's queue, no more: if an ok was lost
+// or late and the line count had to prove acceptance, moves and waits may still be in progress and
+// heaters be on. The answer comes after them in the queue.
 func (m *Machine) positionUnconfirmed() bool {
 	if !m.work.queriesPosition || m.work.position.Reported {
 		return false
 	}
 	m.work.positionQueries++
 	if !m.link.reportsPosition && m.work.positionQueries > maxFirstPositionQueries {
-		return false // it never told; its oks are all there is
+		return false // it never answers; its oks are all there is
 	}
 	switch {
 	case m.work.positionQueries <= maxPositionQueries:
@@ -258,9 +258,9 @@ func (m *Machine) positionUnconfirmed() bool {
 	return true
 }
 
-// positionLeg asks the board where it stands before the machine goes on after a rest. What was
-// moved meanwhile, at the panel or by another program, would be taken for nothing, and the
-// next part be laid on the last one.
+// positionLeg queries the board's position before the machine continues after a rest. Somebody at
+// the panel, or another program, may have moved it; the next part would then be laid on the
+// previous one.
 func (m *Machine) positionLeg() leg {
 	return leg{
 		doing:   "asking the board for its position",
@@ -269,8 +269,8 @@ func (m *Machine) positionLeg() leg {
 	}
 }
 
-// failIfDisplaced ends the run where the board stands at another place than its lines lead to, with
-// what that means, and says whether it did.
+// failIfDisplaced aborts if the board reports a position other than the one its lines lead to, and
+// reports whether it did. meaning says what that implies for the part.
 func (m *Machine) failIfDisplaced(meaning string) bool {
 	wrong := m.displacement()
 	if wrong == "" {
@@ -278,7 +278,7 @@ func (m *Machine) failIfDisplaced(meaning string) bool {
 	}
 	at := m.position()
 	if off := m.work.position.DifferenceMM(m.set.BeltAxis, &at); off > board.ToleranceMM {
-		// Another hand has moved it, or moves were dropped: at most all since the board last stood right.
+		// Somebody moved it, or the board dropped moves: at most all since its position was last right.
 		m.belt.uncertainMM += max(off, m.belt.latest.TravelMM-m.belt.madeMM)
 		m.belt.madeMM = m.belt.latest.TravelMM
 		m.belt.known = false
@@ -287,19 +287,19 @@ func (m *Machine) failIfDisplaced(meaning string) bool {
 	return true
 }
 
-// queriesPosition reports whether a program's last line asks where the board stands.
+// queriesPosition reports whether the program's last line queries the position.
 func (p *Program) queriesPosition() bool {
 	last := p.lastLines()
 	return len(last) > 0 && last[len(last)-1] == "M114"
 }
 
-// waitsForMotion reports whether it does so once all moves have ended.
+// waitsForMotion reports whether it queries the position after all moves have ended.
 func (p *Program) waitsForMotion() bool {
 	last := p.lastLines()
 	return p.queriesPosition() && len(last) > 1 && last[len(last)-2] == "M400"
 }
 
-// lastLines returns the lines of ours that a program ends with.
+// lastLines returns our own lines at the end of the program.
 func (p *Program) lastLines() []string {
 	if len(p.After) == 0 && p.Plan == nil {
 		return p.Before
@@ -307,8 +307,8 @@ func (p *Program) lastLines() []string {
 	return p.After
 }
 
-// displacement compares where the board stands at the end of a part with where its lines should
-// have brought it; "" when they agree or nothing was reported.
+// displacement describes how the reported position differs from the one that the lines lead to; ""
+// if they agree or none was reported.
 func (m *Machine) displacement() string {
 	at := m.position()
 	return m.work.position.Difference(&at)

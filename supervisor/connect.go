@@ -10,7 +10,7 @@ import (
 	"beltwarden/serialio"
 )
 
-// connection is what the run needs of the line to the board: a [serialio.Conn].
+// connection is the part of [serialio.Conn] that the run uses.
 type connection interface {
 	Run(id uint64, src serialio.Source) error
 	SendControl(id uint64, text string)
@@ -31,7 +31,7 @@ type openResult struct {
 // openBound is how long opening a port may take.
 const openBound = 30 * time.Second
 
-// openPort opens the port in a goroutine of its own, since a driver may stall.
+// openPort opens the port in a goroutine of its own, because a driver may stall.
 func (s *Supervisor) openPort(attempt uint64) {
 	ctx, cancel := context.WithTimeout(context.Background(), openBound)
 	defer cancel()
@@ -45,8 +45,8 @@ func (s *Supervisor) openPort(attempt uint64) {
 	}
 }
 
-// portOpened starts a connection, or tells the machine that there is none. An
-// attempt that was given up meanwhile counts for nothing.
+// portOpened starts a connection, or reports the failure to the machine. It discards the result of
+// an attempt that was given up in the meantime.
 func (s *Supervisor) portOpened(o openResult) {
 	if o.attempt != s.attempt {
 		if o.port != nil {
@@ -64,10 +64,10 @@ func (s *Supervisor) portOpened(o openResult) {
 	s.events = s.conn.Events()
 }
 
-// controlID marks control lines, whose end is of no interest: programs count from 1.
+// controlID is the id of control lines, whose end nobody waits for. Programs are numbered from 1.
 const controlID = 0
 
-// handleConnEvent translates what the connection says.
+// handleConnEvent translates an event of the connection into one of the machine.
 func (s *Supervisor) handleConnEvent(ev serialio.Event) {
 	if ev.Kind != serialio.EventSynced && ev.Kind != serialio.EventReport && ev.Kind != serialio.EventLost && ev.ID == controlID {
 		return
@@ -92,8 +92,8 @@ func (s *Supervisor) handleConnEvent(ev serialio.Event) {
 	}
 }
 
-// checkReachable reports a machine that holds its port and does not know it, or waits for a port
-// that nobody opens: it would never be reached again by this process.
+// checkReachable returns an error if machine and connection disagree: the machine would wait
+// forever for a port that nobody opens, or hold one that nobody uses.
 func (s *Supervisor) checkReachable() error {
 	phase := s.machine.link.phase
 	switch {
@@ -102,12 +102,12 @@ func (s *Supervisor) checkReachable() error {
 	case phase == linkUp && s.conn == nil:
 		return errors.New("cannot reach the machine: its connection is closed")
 	case phase == linkOpening && s.conn == nil && !s.opening:
-		return errors.New("cannot reach the machine: nothing opens the port it waits for")
+		return errors.New("cannot reach the machine: nothing opens its port")
 	}
 	return nil
 }
 
-// close ends the connection, if there is one, and what was known of the board.
+// close closes the connection, if there is one, and resets the tracked state of the board.
 func (s *Supervisor) close() {
 	if s.conn == nil {
 		return
@@ -121,7 +121,7 @@ func (s *Supervisor) close() {
 	s.track.reset()
 }
 
-// stats returns the running totals over all connections of this process.
+// stats returns totals over all connections of this process.
 func (s *Supervisor) stats() serialio.Stats {
 	if s.conn == nil {
 		return s.pastStats

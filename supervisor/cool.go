@@ -14,24 +14,23 @@ import (
 type Cooling struct {
 	Port           serialio.Settings
 	Conn           serialio.Options
-	Within         time.Duration // altogether
+	Within         time.Duration // bound on the whole
 	Every          time.Duration // between two readings
-	IdleTimeoutSet bool          // the board was told to halt when it is idle for long, and is to forget that
-	UntilAccepted  bool          // until the board tells no target any more: a daemon follows, which watches it cool
-	HasBed         bool          // a bed is known to be there, also while the board does not tell it
+	IdleTimeoutSet bool          // the board has an idle timeout that must be cleared
+	UntilAccepted  bool          // return once the board reports no targets: a daemon follows and watches it cool
+	HasBed         bool          // there is a bed, even if the board does not report it
 	Speed          float64       // how many times faster than a clock a simulated machine runs; 0 for a real one
 }
 
-// urgentOff switch the heaters off. Sent without a number and before anything else is
-// known, most boards obey them, also one that waits for a temperature once the first has
-// ended that wait. A chamber and a second nozzle that are not there are heeded by no board.
+// urgentOff switches the heaters off. It is sent unnumbered and first. Most boards obey it, even
+// one that waits for a temperature, since M108 ends that wait. Boards ignore the commands for a
+// chamber or second nozzle that they do not have.
 const urgentOff = "\nM108\nM104 S0\nM140 S0\nM141 S0\nM104 T1 S0\n"
 
-// Cool switches the heaters of a board off while no daemon works it, and watches the
-// readings fall: for the time after a daemon that was killed, or fell over. Where a daemon
-// follows, whoever waits for it waits for as little as can be. It tries until
-// ctx or the time that is set ends, also through restarts of the board, and returns what was
-// seen. The error is [ErrHot] with the reason where they were not shown to be off.
+// Cool switches a board's heaters off while no daemon runs, as after a crash, and watches the
+// readings fall. It retries until ctx or c.Within ends, also over restarts of the board, and
+// returns what it saw. The error wraps [ErrHot] with the reason if the heaters were not shown to be
+// off. With UntilAccepted it returns earlier, so that the next daemon can start.
 func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) {
 	ctx, cancel := context.WithTimeout(ctx, c.Within)
 	defer cancel()
@@ -57,15 +56,15 @@ func Cool(ctx context.Context, c Cooling, open serialio.Opener) (string, error) 
 	}
 }
 
-// cooler follows one cooling over several connections.
+// cooler is the state of [Cool] over several connections.
 type cooler struct {
 	c               Cooling
 	guard           *heat.Guard
-	reported        bool // some temperature
+	reported        bool // any temperature was reported
 	begun           time.Time
-	nozzleOn, bedOn bool // the board tells a target that is not 0
+	nozzleOn, bedOn bool // the board reports a target above 0
 	others          heat.Others
-	offInARow       int // reports in a row that tell none
+	offInARow       int // reports in a row without a target
 }
 
 func newCooler(c Cooling) *cooler {
@@ -78,12 +77,12 @@ func newCooler(c Cooling) *cooler {
 	return k
 }
 
-// at is the machine's time since the cooler began: how fast a body may cool is judged by it.
+// at is the machine's time since the start. The cooling rate is judged by it.
 func (k *cooler) at() time.Duration {
 	return time.Duration(max(1, k.c.Speed) * float64(time.Since(k.begun)))
 }
 
-// attempt works one connection until the heaters are shown to be off, or it ends.
+// attempt works on one connection until the heaters are shown to be off or the connection ends.
 func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error) {
 	port, err := open(ctx, k.c.Port)
 	if err != nil {
@@ -120,7 +119,7 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 			switch {
 			case !synced:
 			case k.nozzleOn || k.bedOn:
-				k.switchOff(conn) // it was asked for heat again, or has not heard us
+				k.switchOff(conn) // somebody has set a target again, or our lines were lost
 			default:
 				conn.SendControl(controlID, "M105")
 			}
@@ -128,7 +127,7 @@ func (k *cooler) attempt(ctx context.Context, open serialio.Opener) (bool, error
 	}
 }
 
-// offReportsNeeded is how many reports must say that no heater has a target: one may be damaged.
+// offReportsNeeded is how many reports in a row must show no target: one may be damaged.
 const offReportsNeeded = 2
 
 func (k *cooler) switchOff(conn *serialio.Conn) {
@@ -142,7 +141,7 @@ func (k *cooler) switchOff(conn *serialio.Conn) {
 	}
 }
 
-// report takes a reading in, and says whether the heaters are off beyond doubt.
+// report handles a reading and reports whether the heaters are shown to be off.
 func (k *cooler) report(t serialio.Temps) bool {
 	k.others.Reported(t.HasChamber, t.HasSecond)
 	if !t.HasNozzle && !t.HasBed && !t.NozzleUnread && !t.BedUnread {
@@ -169,7 +168,7 @@ func (k *cooler) report(t serialio.Temps) bool {
 	return k.guard.DecideProof(at)
 }
 
-// sleep waits; it returns false when ctx has ended.
+// sleep waits for d, and returns false if ctx ends first.
 func sleep(ctx context.Context, d time.Duration) bool {
 	timer := time.NewTimer(d)
 	defer timer.Stop()

@@ -11,33 +11,33 @@ import (
 	"beltwarden/supervisor/heat"
 )
 
-// missingReading follows a heater that may be on and of which the board tells nothing.
+// missingReading counts reports without a reading of a heater that may be on.
 type missingReading struct {
-	other int       // reports in a row that told the other one alone
+	other int       // reports in a row with the other heater alone
 	since time.Time // when the first of them came
 }
 
-// How long the board may leave one heater out of what it tells. Every board tells the nozzle
-// in every report. Some leave the bed out while they wait for the nozzle, and answer nothing
-// meanwhile (common practice, no source).
+// How long the board may leave one heater out of its reports. Every board includes the nozzle in
+// every report. Some leave the bed out while they wait for the nozzle, and answer nothing in the
+// meantime (common practice, no source).
 const (
 	missingReports = 5
 	missingFor     = 10 * time.Second
 	bedMissingFor  = 5 * time.Minute
 )
 
-// commandTargets notes that other targets are on their way: what is read next must not be
-// held against the former ones.
+// commandTargets notes the targets of the lines sent, so that the next readings are not judged by
+// older ones.
 func (m *Machine) commandTargets(now gcode.State) {
 	nozzle := m.guard.Command(heat.Nozzle, now.NozzleTargetC)
 	bed := m.guard.Command(heat.Bed, now.BedTargetC)
 	if (nozzle || bed) && m.state != Aborting && m.state != Aborted {
-		m.cancelProof() // of a time before
+		m.cancelProof() // it was about the time before
 	}
 }
 
-// watchHeat judges a report. A fault switches the heaters off; what is only unlike
-// before is told.
+// watchHeat judges a temperature report. A fault switches the heaters off; an unusual reading is
+// only reported.
 func (m *Machine) watchHeat(t serialio.Temps) {
 	w, at := m.guard, m.readingTime()
 	m.watchReadings(t)
@@ -73,8 +73,8 @@ func (m *Machine) watchHeat(t serialio.Temps) {
 	m.checkProof()
 }
 
-// readingOf is what the board says of one heater: a temperature, which is NaN where has is false and
-// it told what is none, and a target. One that tells none is taken to have what it was asked for.
+// readingOf converts a report on one heater. c is NaN if has is false. If the board does not report
+// a target, the commanded one is assumed.
 func readingOf(at time.Duration, c float64, has bool, wantC float64, told bool, toldC float64) heat.Reading {
 	if !has {
 		c = math.NaN()
@@ -85,14 +85,14 @@ func readingOf(at time.Duration, c float64, has bool, wantC float64, told bool, 
 	return heat.Reading{At: at, C: c, TargetC: wantC, Assumed: true}
 }
 
-// maybeHeating reports whether a heater is on as far as is known.
+// maybeHeating reports whether a heater may be on.
 func (m *Machine) maybeHeating() bool {
 	at := m.position()
 	return m.guard.MayBeOn() || at.NozzleTargetC > 0 || at.BedTargetC > 0
 }
 
-// handleFinding acts on a finding. In an abort the heaters are off already, and what still
-// gets hot is beyond what can be done from here.
+// handleFinding acts on a finding. In an abort the heaters are off already, so that one that still
+// heats up is beyond our control.
 func (m *Machine) handleFinding(f heat.Finding) {
 	if f.Fault && f.Kind.LacksHeat() {
 		m.suspectMainsLoss()
@@ -111,9 +111,9 @@ func (m *Machine) handleFinding(f heat.Finding) {
 	}
 }
 
-// suspectMainsLoss is a heater that lacks heat. A machine that has lost its mains lacks it too, and its board may
-// go on by the computer's current and say of every line that it was carried out: where nothing shows
-// that the mains are on, the belt may not have moved since heat was last there.
+// suspectMainsLoss handles a heater that lacks heat. Without mains power the board may keep running
+// on the computer's USB power and accept every line. Unless the nozzle is at its target, which
+// shows that mains power is on, the belt may not have moved since heat was last confirmed.
 func (m *Machine) suspectMainsLoss() {
 	b := &m.belt
 	at := m.position()
@@ -125,14 +125,14 @@ func (m *Machine) suspectMainsLoss() {
 	}
 }
 
-// checkTarget compares the target that the board reports of a heater with the one it was given, and acts on
-// one that somebody else has set.
+// checkTarget compares a reported target with the commanded one, and acts on one that somebody else
+// has set.
 func (m *Machine) checkTarget(i heat.HeaterIndex, wantC, isC float64) {
 	o, other := m.guard.CheckTarget(i, m.readingTime(), wantC, isC, m.work.running != 0)
 	if !other {
 		return
 	}
-	rests := false // a person at rest may well warm the nozzle at the panel, to change the filament
+	rests := false // at rest a person may warm the nozzle at the panel, to change the filament
 	switch m.state {
 	case Idle, Stopped, Complete, Held, Suspended:
 		rests = true
@@ -161,8 +161,8 @@ func (m *Machine) checkTarget(i heat.HeaterIndex, wantC, isC float64) {
 	}
 }
 
-// armReadingTimers sees to it that what is to be told of heaters that may be on is missed. A
-// bed that was neither told nor asked for may not be there.
+// armReadingTimers arms the timers for readings of heaters that may be on. A bed that was neither
+// reported nor commanded may not exist.
 func (m *Machine) armReadingTimers() {
 	at, w := m.position(), m.guard
 	expect := func(i heat.HeaterIndex, may bool) {
@@ -177,16 +177,16 @@ func (m *Machine) armReadingTimers() {
 	expect(heat.Bed, at.BedTargetC > 0 || m.temps.hasBed && w.MayBeOn())
 }
 
-// readingTimer is the timer of a heater that is left out.
+// readingTimer returns the timer for missing readings of a heater.
 func readingTimer(i heat.HeaterIndex) timer { return timerNozzleLost + timer(i) }
 
-// resetReadingTimer begins anew to wait for what is told of a heater.
+// resetReadingTimer restarts the wait for a reading of a heater.
 func (m *Machine) resetReadingTimer(i heat.HeaterIndex) {
 	m.missing[i] = missingReading{}
 	m.timers.stop(readingTimer(i))
 }
 
-// watchReadings follows which heaters a report tells, and which it leaves out.
+// watchReadings notes which heaters a report includes, and which it leaves out.
 func (m *Machine) watchReadings(t serialio.Temps) {
 	if t.HasNozzle {
 		m.resetReadingTimer(heat.Nozzle)
@@ -209,7 +209,7 @@ func (m *Machine) watchReadings(t serialio.Temps) {
 	}
 }
 
-// readingTimedOut finds a board that has told nothing of a heater until its timer was due.
+// readingTimedOut handles a timer for missing readings.
 func (m *Machine) readingTimedOut(n timer) {
 	i, d := heat.HeaterIndex(n-timerNozzleLost), m.set.ReadingTimeout
 	if i == heat.Bed && m.missing[i].other > 0 {
@@ -218,7 +218,7 @@ func (m *Machine) readingTimedOut(n timer) {
 	m.reportMissingReading(i, d)
 }
 
-// reportMissingReading is a heater of which the board has told nothing for too long.
+// reportMissingReading handles a heater that the board has not reported for d.
 func (m *Machine) reportMissingReading(i heat.HeaterIndex, d time.Duration) {
 	m.resetReadingTimer(i)
 	if m.link.phase != linkUp {
@@ -229,13 +229,12 @@ func (m *Machine) reportMissingReading(i heat.HeaterIndex, d time.Duration) {
 	m.handleFinding(heat.Finding{Kind: heat.Still, Fault: true, Text: text})
 }
 
-// foundHotC is a temperature that no room explains, and at which skin burns (common
-// practice, no source).
+// foundHotC is hotter than any room, and burns skin (common practice, no source).
 const foundHotC = 60
 
-// checkFirstReading judges the first reading of a board with which no lot is at work: heaters that are
-// on were switched on by somebody else, or left on by what went before. They are being
-// switched off; that they are is to be shown by falling readings, and somebody is told.
+// checkFirstReading judges the first reading of a board while no lot is running. A heater that is
+// on was switched on by somebody else, or left on by an earlier process. It is being switched off;
+// a proof must show that, and the operator is called.
 func (m *Machine) checkFirstReading(t serialio.Temps) {
 	if m.state != Resetting && m.state != Stopped || m.link.hasReported || !t.HasNozzle && !t.HasBed {
 		return

@@ -12,7 +12,7 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// learned is what is learned of the heaters.
+// learned is what is known of the heaters from earlier readings.
 type learned struct {
 	nozzle, bed *heat.Learner
 	origin      time.Time // from which readings are timed

@@ -13,7 +13,7 @@ import (
 	"beltwarden/supervisor/pace"
 )
 
-// Ledger is what the run needs of the ledger. The real one is ledger.Ledger.
+// Ledger is the part of [ledger.Ledger] that the run uses.
 type Ledger interface {
 	Commit(ctx context.Context, records ...ledger.Record) error
 	History(ctx context.Context, port string, fold func(ledger.Entry)) error
@@ -27,12 +27,11 @@ type Ledger interface {
 	HeatStore
 }
 
-// Inspector reads a job again after a restart. The daemon passes job.Inspect
-// with its options.
+// Inspector inspects a job again after a restart. The daemon passes job.Inspect with its options.
 type Inspector func(ctx context.Context, path string) (*job.Plan, error)
 
-// NewMachine returns a machine that goes on where the ledger says that the last
-// process ended. start names this process, for the ids of alerts.
+// NewMachine returns a machine that continues where the ledger says the last process ended. start
+// identifies this process in the ids of alerts.
 func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, start string, now time.Time) (*Machine, error) {
 	m := newMachine(set.withDefaults())
 	m.now, m.since, m.state, m.processID = now, now, Stopped, start
@@ -87,7 +86,7 @@ func NewMachine(ctx context.Context, set Settings, l Ledger, inspect Inspector, 
 	return m, nil
 }
 
-// foldHistory folds what earlier processes have recorded, and remembers how long people took to come.
+// foldHistory folds the records of earlier processes, and collects how long people took to come.
 func (m *Machine) foldHistory(ctx context.Context, l Ledger) error {
 	var held ledger.Stamp
 	return l.History(ctx, m.set.Port.Path, func(p ledger.Entry) {
@@ -103,8 +102,8 @@ func (m *Machine) foldHistory(ctx context.Context, l Ledger) error {
 	})
 }
 
-// loadTrials takes up the trials. One in whose middle the last process ended may have run
-// the belt for the rest of its way.
+// loadTrials restores the trials. If the last process ended during one, the belt may have run the
+// rest of its distance.
 func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
 	var err error
 	if m.trials.list, err = l.Trials(ctx, maxTrials); err != nil {
@@ -117,8 +116,8 @@ func (m *Machine) loadTrials(ctx context.Context, l Ledger) error {
 	return nil
 }
 
-// loadLearned takes up what earlier processes learned of this port's heaters. What
-// cannot be read is learned anew.
+// loadLearned restores what earlier processes learned of this port's heaters. A model that cannot
+// be read is dropped.
 func (m *Machine) loadLearned(ctx context.Context, l Ledger, now time.Time) error {
 	texts, err := storedHeat(ctx, l, m.set.Port.Path)
 	if err != nil {
@@ -127,19 +126,18 @@ func (m *Machine) loadLearned(ctx context.Context, l Ledger, now time.Time) erro
 	h := heatersOf(texts)
 	m.prior = pace.ReadPrior(texts[ledger.LearnedCycles])
 	m.learned = learned{nozzle: heat.NewLearner(h.Nozzle), bed: heat.NewLearner(h.Bed), origin: now}
-	if h.Bed != (heat.Model{}) { // it was told here
+	if h.Bed != (heat.Model{}) { // the board has reported one
 		m.guard.MarkPresent(heat.Bed)
 	}
 	return nil
 }
 
-// HeatStore is where what was learned of heaters is kept. The real one is ledger.Ledger.
+// HeatStore is where models of heaters are stored: a [ledger.Ledger].
 type HeatStore interface {
 	Heat(ctx context.Context, port string) (map[string]json.RawMessage, error)
 }
 
-// ReadHeat returns what was learned of the heaters of the machine at a port. A model
-// that is not of this program's making counts as none.
+// ReadHeat returns the models of the heaters on a port. A model that cannot be read counts as none.
 func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error) {
 	texts, err := storedHeat(ctx, l, port)
 	return heatersOf(texts), err
@@ -148,13 +146,13 @@ func ReadHeat(ctx context.Context, l HeatStore, port string) (job.Heaters, error
 func storedHeat(ctx context.Context, l HeatStore, port string) (map[string]json.RawMessage, error) {
 	texts, err := l.Heat(ctx, port)
 	if err != nil {
-		return nil, fmt.Errorf("cannot learn how fast the heaters are: %w", err)
+		return nil, fmt.Errorf("cannot read the heaters' models: %w", err)
 	}
 	return texts, nil
 }
 
-// loadLatch takes up a heat fault that nobody has said anything on. Which sensor it was
-// cannot be told from its words, so that none is believed.
+// loadLatch restores a heat fault that nobody has released. Its text does not say which sensor it
+// was, so none is trusted.
 func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 	faults, err := l.EventsOf(ctx, eventHeatFault, 1)
 	if err != nil || len(faults) == 0 {
@@ -171,7 +169,7 @@ func (m *Machine) loadLatch(ctx context.Context, l Ledger) error {
 	return nil
 }
 
-// loadAutoResume takes up how often it has gone on by itself of late.
+// loadAutoResume restores how often the machine has resumed by itself lately.
 func (m *Machine) loadAutoResume(ctx context.Context, l Ledger) error {
 	events, err := l.EventsOf(ctx, eventResumed, m.set.AutoResumePerDay)
 	for _, e := range events {
@@ -181,8 +179,8 @@ func (m *Machine) loadAutoResume(ctx context.Context, l Ledger) error {
 }
 
 // shownOffSince reports whether the heaters were shown to be off in the state that an earlier
-// process has left, and nothing spoke against it until it ended: in Aborted nothing is heated,
-// so that this still stands.
+// process left, and nothing contradicted it until that process ended. Nothing is heated in Aborted,
+// so it is still true.
 func shownOffSince(ctx context.Context, l Ledger, last *ledger.State) (bool, error) {
 	shown, err := l.EventsOf(ctx, eventHeatOff, 1)
 	if err != nil || len(shown) == 0 {
@@ -193,12 +191,12 @@ func shownOffSince(ctx context.Context, l Ledger, last *ledger.State) (bool, err
 	return at > last.Stamp.Seq && (len(doubt) == 0 || doubt[0].Stamp.Seq < at), err
 }
 
-// AdhesionStore is what adhesion is read from.
+// AdhesionStore is where adhesion is read from: a [ledger.Ledger].
 type AdhesionStore interface {
 	Stays(ctx context.Context) (*ledger.SurfaceRenewed, []ledger.Stay, error)
 }
 
-// ReadAdhesion reads how long parts have stayed since the surface was made anew.
+// ReadAdhesion reads how long parts have stayed on the belt since its surface was renewed.
 func ReadAdhesion(ctx context.Context, l AdhesionStore) (Adhesion, error) {
 	surface, stays, err := l.Stays(ctx)
 	if err != nil {
@@ -207,8 +205,8 @@ func ReadAdhesion(ctx context.Context, l AdhesionStore) (Adhesion, error) {
 	return adhesionOf(surface, stays)
 }
 
-// restoreLot goes on with an open lot that the book has, and with a cycle left open when the last process ended in
-// state was.
+// restoreLot continues the open lot of the book, and a cycle that was left open when the last
+// process ended in state was.
 func (m *Machine) restoreLot(ctx context.Context, l Ledger, inspect Inspector, was State) error {
 	m.lot = &lot{Lot: m.book.Lot, leadInDone: map[int]bool{}}
 	for _, j := range m.lot.Jobs {

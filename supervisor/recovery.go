@@ -8,27 +8,27 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// RecoveryView says in one place, after a fault or a start that found work unfinished,
-// what is certain, what is not, and what can be done about it.
+// RecoveryView is, after a fault or a start that found work unfinished, what is certain, what is
+// not, and what can be done.
 type RecoveryView struct {
 	Certain   []string `json:"certain"`
 	Uncertain []string `json:"uncertain"`
-	// Options are ways to go on, the usual one first. Each needs somebody at the machine.
+	// Options are ways to continue, the usual one first. Each needs somebody at the machine.
 	Options []RecoveryOption `json:"options"`
-	// ResumesAt is when the machine goes on by itself, where it may; ResumeBlockedBy says what keeps it
-	// from that. Both are empty where it never does.
+	// ResumesAt is when the machine resumes by itself, ResumeBlockedBy what prevents that. Both are
+	// empty where automatic resumption does not apply.
 	ResumesAt       *time.Time `json:"goes_on_at,omitempty"`
 	ResumeBlockedBy string     `json:"not_alone,omitempty"`
 }
 
-// RecoveryOption is one way to go on.
+// RecoveryOption is one way to continue.
 type RecoveryOption struct {
 	Name  string   `json:"name"` // mend, connect, scrap, good, go-on, realigned or end
 	Text  string   `json:"text"`
-	Steps []string `json:"steps"` // commands, to be given one after the other; empty where none helps
+	Steps []string `json:"steps"` // commands, one after the other; empty if none helps
 }
 
-// recoveryView is nil while there is nothing to recover from.
+// recoveryView returns nil while there is nothing to recover from.
 func (m *Machine) recoveryView() *RecoveryView {
 	switch m.state {
 	case Aborting, Aborted, Clearing, Stopped, Resetting, Idle:
@@ -63,8 +63,8 @@ func (m *Machine) recoveryView() *RecoveryView {
 	return v
 }
 
-// boardFacts tells what the board says of itself. It is asked first: it has taken what it
-// has taken, whatever is written down.
+// boardFacts lists what the board reported about itself. It comes first: what the board accepted
+// counts, whatever is on record.
 func (m *Machine) boardFacts(sure, doubt func(string, ...any)) {
 	b := &m.link.answer
 	switch {
@@ -90,7 +90,7 @@ func (m *Machine) boardFacts(sure, doubt func(string, ...any)) {
 	}
 }
 
-// heaterFacts tells whether anything is hot.
+// heaterFacts lists whether anything is hot.
 func (m *Machine) heaterFacts(sure, doubt func(string, ...any)) {
 	text := m.guard.Text()
 	switch {
@@ -105,7 +105,7 @@ func (m *Machine) heaterFacts(sure, doubt func(string, ...any)) {
 	}
 }
 
-// beltFacts tells where the belt stands and what may lie on it.
+// beltFacts lists where the belt is and what may lie on it.
 func (m *Machine) beltFacts(sure, doubt func(string, ...any)) {
 	b := &m.belt
 	switch {
@@ -118,7 +118,7 @@ func (m *Machine) beltFacts(sure, doubt func(string, ...any)) {
 	}
 }
 
-// recoveryOptions are the ways on from here.
+// recoveryOptions lists the ways to continue.
 func (m *Machine) recoveryOptions(open bool) []RecoveryOption {
 	ready := []string{"beltwarden start"}
 	switch m.state {

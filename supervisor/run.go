@@ -14,9 +14,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Supervisor runs one machine: a single goroutine owns the state machine, feeds
-// it what the board, the operator and the clock say, makes its records durable
-// and then carries out its effects.
+// Supervisor runs one machine. A single goroutine owns the state machine: it feeds it the events of
+// board, operator and clock, commits its records and then carries out its effects.
 type Supervisor struct {
 	set     Settings
 	ledger  Ledger
@@ -27,7 +26,7 @@ type Supervisor struct {
 
 	requests  chan call
 	pings     chan chan error
-	freeSpace chan int64 // measurements of the room on the ledger's disk
+	freeSpace chan int64 // measured free space on the ledger's disk, bytes
 	snapshot  atomic.Pointer[Snapshot]
 	ended     chan struct{}
 
@@ -37,18 +36,18 @@ type Supervisor struct {
 	conn       connection
 	events     <-chan serialio.Event
 	pastStats  serialio.Stats // totals of earlier connections
-	loggedHint string         // what would make the line faster, as last logged
+	loggedHint string         // hint on a faster connection, as last logged
 	opened     chan openResult
-	attempt    uint64 // newest attempt to open the port; others were given up
-	opening    bool   // it is under way
-	// backlog are records that the ledger had no room for. The machine has gone on by
-	// them, so that they must come before any later ones.
+	attempt    uint64 // newest attempt to open the port; earlier ones were given up
+	opening    bool   // that attempt is in progress
+	// backlog holds records that the ledger could not store. The machine has already acted on them,
+	// so they are stored before any later ones.
 	backlog      []ledger.Record
 	backlogTried time.Time // when they were last tried
-	deferred     *call     // a request whose answer the board must give first
+	deferred     *call     // a request that is answered once the board has answered
 }
 
-// New returns a supervisor for a machine taken up by [NewMachine].
+// New returns a supervisor for a machine from [NewMachine].
 func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Supervisor {
 	s := &Supervisor{set: m.set, ledger: l, open: open, log: log, machine: m,
 		requests: make(chan call), pings: make(chan chan error), freeSpace: make(chan int64), ended: make(chan struct{}), opened: make(chan openResult)}
@@ -62,14 +61,14 @@ func New(m *Machine, l Ledger, open serialio.Opener, log *zap.Logger) *Superviso
 	return s
 }
 
-// ErrHot is an end of the process that leaves the operator something to do.
+// ErrHot: the process ends with heaters that may be on.
 var ErrHot = errors.New("cannot show that the heaters are off: switch the machine off at the mains")
 
-// panicFlush is how long the last words of a run that falls over may take to the wire.
+// panicFlush is how long the bytes sent on a panic may take to reach the wire.
 const panicFlush = time.Second
 
-// switchOffOnPanic switch the heaters off when the run falls over by a fault of our own: nobody
-// would do so any more. Then it goes on to fall.
+// switchOffOnPanic switches the heaters off when the run panics, since nobody else would. The panic
+// goes on.
 func (s *Supervisor) switchOffOnPanic() {
 	fault := recover()
 	if fault == nil {
@@ -82,8 +81,8 @@ func (s *Supervisor) switchOffOnPanic() {
 	panic(fault)
 }
 
-// Run owns the machine until ctx ends; then it makes the machine safe, within a
-// bound, and closes the port. It returns an error when it could not.
+// Run owns the machine until ctx ends. Then it makes the machine safe, within a bound, and closes
+// the port. It returns an error if it could not.
 func (s *Supervisor) Run(ctx context.Context) error {
 	defer close(s.ended)
 	defer s.switchOffOnPanic()
@@ -121,7 +120,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 		case o := <-s.opened:
 			s.portOpened(o)
 		case p := <-s.pings:
-			s.stats() // the connection answers too
+			s.stats() // the connection must answer too
 			p <- s.checkReachable()
 		case free := <-s.freeSpace:
 			s.step(FreeSpace{free}, nil)
@@ -133,7 +132,7 @@ func (s *Supervisor) Run(ctx context.Context) error {
 	}
 }
 
-// arm sets the timer to what the machine waits for.
+// arm sets the timer to the machine's next deadline.
 func (s *Supervisor) arm(timer *time.Timer) {
 	wait := time.Hour
 	if at, ok := s.machine.Deadline(); ok {
@@ -142,14 +141,15 @@ func (s *Supervisor) arm(timer *time.Timer) {
 	timer.Reset(wait)
 }
 
-// step hands the machine one event, after what the board has accepted so far.
+// step passes one event to the machine, after the progress of the board so far.
 func (s *Supervisor) step(ev Event, c *call) {
 	now := s.now()
 	s.machine.Step(now, Progressed{s.track.progress()})
 	s.carryOut(context.Background(), s.machine.Step(now, ev), c)
 }
 
-// carryOut makes records durable, then carries out effects, then answers.
+// carryOut commits the records, then carries out the effects, then publishes a snapshot, then
+// answers.
 func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	err := s.commit(ctx, out.Records)
 	if err == nil {
@@ -165,7 +165,7 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 		out.Effects = append(kept, more...)
 		if safe.Settled != nil {
 			out.Settled = safe.Settled
-		} // else what the step had settled itself is answered, with the failure
+		} // otherwise the outcome of the step itself is answered, with the failure
 	}
 	for _, e := range out.Effects {
 		s.effect(e)
@@ -192,7 +192,8 @@ func (s *Supervisor) carryOut(ctx context.Context, out Output, c *call) {
 	}
 }
 
-// withoutIntents leaves out what rests on records, and names the program among it.
+// withoutIntents leaves out the effects that rest on records, and returns the id of the program
+// among them.
 func withoutIntents(effects []Effect) (kept []Effect, dropped uint64) {
 	for _, e := range effects {
 		switch e := e.(type) {
@@ -205,8 +206,8 @@ func withoutIntents(effects []Effect) (kept []Effect, dropped uint64) {
 	return kept, dropped
 }
 
-// effect carries out one effect. Effects on a connection that is gone are
-// dropped: its loss is on its way as an event.
+// effect carries out one effect. Without a connection it is dropped: the loss is on its way as an
+// event.
 func (s *Supervisor) effect(e Effect) {
 	switch e.(type) {
 	case OpenLink:
@@ -238,18 +239,18 @@ func (s *Supervisor) effect(e Effect) {
 	}
 }
 
-// stream begins to hand a program to the board.
+// stream starts a program on the connection.
 func (s *Supervisor) stream(id uint64, p Program) {
 	if err := s.conn.Run(id, &source{t: &s.track, program: p}); err != nil {
 		s.log.Error("cannot run program", zap.Uint64("program", id), zap.Error(err))
 	}
 }
 
-// backlogEvery is how often the ledger is asked whether it takes records again.
+// backlogEvery is how often the ledger is tried again.
 const backlogEvery = 30 * time.Second
 
-// commitBacklog tries the records owed again, if it was not tried just now. Another
-// refusal is no news.
+// commitBacklog tries to store the backlog, unless it was tried recently. Another failure is not
+// reported as a fault again.
 func (s *Supervisor) commitBacklog(every time.Duration) {
 	if len(s.backlog) == 0 || time.Since(s.backlogTried) < every {
 		return
@@ -267,9 +268,9 @@ func (s *Supervisor) commitBacklog(every time.Duration) {
 // commitBound is how long one transaction may take on a slow card.
 const commitBound = 20 * time.Second
 
-// commit writes records in one transaction, those owed first, and logs what they
-// tell. What was refused for want of room or time is owed; what does not fit the
-// ledger never will, and is not tried again.
+// commit stores records in one transaction, after the backlog, and logs them. Records that failed
+// for lack of space or time join the backlog. Records that the ledger refuses as such are never
+// tried again.
 func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error {
 	if len(records) == 0 {
 		return nil
@@ -300,7 +301,7 @@ func (s *Supervisor) commit(ctx context.Context, records []ledger.Record) error 
 	return nil
 }
 
-// call is a request on its way to the owner of the machine.
+// call is a request on its way to the goroutine of [Supervisor.Run].
 type call struct {
 	request Request
 	answer  chan answer
@@ -314,13 +315,13 @@ type answer struct {
 // ErrEnded: the supervisor has ended and takes no more requests.
 var ErrEnded = errors.New("the run has ended")
 
-// Snapshot returns the newest picture of the run, which nobody may change.
+// Snapshot returns the newest snapshot. It is read-only.
 func (s *Supervisor) Snapshot() *Snapshot {
 	return s.snapshot.Load()
 }
 
-// Do carries out an operator's request. It returns once what the request changed
-// is durable, or with the reason for which it was refused.
+// Do carries out an operator's request. It returns once the changes are durable, or with the reason
+// for the refusal.
 func (s *Supervisor) Do(ctx context.Context, r Request) (Result, error) {
 	c := call{r, make(chan answer, 1)}
 	select {
@@ -338,8 +339,8 @@ func (s *Supervisor) Do(ctx context.Context, r Request) (Result, error) {
 	}
 }
 
-// Ping returns once the goroutine of Run has gone round, which shows that neither the state
-// machine nor the connection hangs.
+// Ping returns once the goroutine of Run has served it, which shows that neither the state machine
+// nor the connection hangs.
 func (s *Supervisor) Ping(ctx context.Context) error {
 	p := make(chan error, 1)
 	select {
@@ -359,7 +360,7 @@ func (s *Supervisor) Ping(ctx context.Context) error {
 	}
 }
 
-// ReportFreeSpace tells the run how many bytes are left on the ledger's file system.
+// ReportFreeSpace reports the free bytes on the ledger's file system.
 func (s *Supervisor) ReportFreeSpace(ctx context.Context, freeBytes int64) error {
 	select {
 	case s.freeSpace <- freeBytes:

@@ -2,9 +2,8 @@ package supervisor
 
 import "fmt"
 
-// State is a state of ANSI/ISA-TR88.00.02. The numbers are those of the OPC
-// Foundation's published node set (OPC 30050), so that a value stored or sent
-// means the same to other machines' software.
+// State is a state of ANSI/ISA-TR88.00.02, numbered as in the OPC Foundation's published node set
+// (OPC 30050), so that a stored value means the same to other software.
 type State int
 
 // The seventeen states.
@@ -67,8 +66,7 @@ func (s *State) UnmarshalText(text []byte) error {
 	return fmt.Errorf("cannot read state: %q is none of the seventeen", text)
 }
 
-// Acting reports whether the state ends by itself, when its work is done, and
-// not only by a command.
+// Acting reports whether the state ends on its own when its work is done, rather than by a command.
 func (s State) Acting() bool {
 	switch s {
 	case Clearing, Starting, Execute, Stopping, Aborting, Holding, Unholding,
@@ -105,7 +103,7 @@ var commandNames = map[Command]string{
 	Abort: "Abort", Clear: "Clear", CompleteLot: "Complete",
 }
 
-// Commands returns the ten commands an operator can give, in the standard's order.
+// Commands returns the ten commands an operator can give, in the order of the standard.
 func Commands() []Command {
 	commands := make([]Command, 0, len(commandNames))
 	for c := Reset; c <= CompleteLot; c++ {
@@ -149,15 +147,15 @@ func equalFold(a, b string) bool {
 	return true
 }
 
-// done is where each acting state goes when its work is finished.
+// done is the state that follows when the work of an acting state is finished.
 var done = map[State]State{
 	Resetting: Idle, Starting: Execute, Execute: Completing, Completing: Complete,
 	Holding: Held, Unholding: Execute, Suspending: Suspended, Unsuspending: Execute,
 	Stopping: Stopped, Aborting: Aborted, Clearing: Stopped,
 }
 
-// Transition returns the state that a command leads to. It is the whole
-// transition table, base and optional rows, and nothing else changes a state.
+// Transition returns the state that a command leads to. It is the whole transition table, base and
+// optional rows; nothing else changes a state.
 func Transition(from State, c Command) (State, bool) {
 	switch c {
 	case StateComplete:

@@ -12,15 +12,15 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// totals are what lines have asked the machine to do, in commanded millimetres.
+// totals are what the lines amount to, in commanded millimetres.
 type totals struct {
 	travelMM, advanceMM, filamentMM float64
 	moves                           int64 // lines that move head or belt
 }
 
-// tracker follows every line handed to the board: the modal state and position
-// that it leads to, and the totals of what has been handed out and what has been
-// accepted. The connection's goroutine feeds it, the run reads it.
+// tracker follows every line handed to the board: the modal state and position it leads to, and
+// totals of what was handed out and accepted. The connection's goroutine writes it, the run reads
+// it.
 type tracker struct {
 	axis    gcode.Axis
 	forward float64
@@ -29,7 +29,7 @@ type tracker struct {
 	state    gcode.State
 	handed   totals
 	accepted totals
-	previous struct { // the newest line
+	previous struct { // before the newest line
 		state  gcode.State
 		totals totals
 	}
@@ -37,18 +37,18 @@ type tracker struct {
 	marks  []totals                  // totals after each line handed out and not yet accepted
 	head   int                       // first mark in use
 	recent [plannerMoves + 1]float64 // travel after each of the newest moves accepted, by number
-	line   gcode.Line                // room for the line at hand: making it anew clears a kilobyte a line
+	line   gcode.Line                // reused: a new one would clear a kilobyte per line
 	effect gcode.Effect
 
 	saved atomic.Int64 // bytes by which the jobs' lines handed out are shorter than in their files
 }
 
-// plannerMoves is the most moves that boards keep accepted and not yet made. They
-// are lost with a restart or a halt. Other lines between them take no room, nor does filament that a
-// board does not push because it is cold.
+// plannerMoves is the largest number of accepted moves that a board has still to make. A restart or
+// halt loses them. Lines that move nothing take no place among them, nor does filament that a cold
+// nozzle does not push.
 const plannerMoves = 32
 
-// follow takes in a line that is handed out now.
+// follow tracks a line that is handed out now.
 func (t *tracker) follow(line []byte) error {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -75,7 +75,7 @@ func (t *tracker) follow(line []byte) error {
 	return nil
 }
 
-// undo takes back the newest line: the board will never see it.
+// undo takes back the newest line, which the board will never see.
 func (t *tracker) undo() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -83,7 +83,7 @@ func (t *tracker) undo() {
 	t.marks = t.marks[:len(t.marks)-1]
 }
 
-// followControl takes in a control line, which moves nothing and is acknowledged apart.
+// followControl tracks a control line. It moves nothing, and is acknowledged separately.
 func (t *tracker) followControl(line string) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -91,7 +91,7 @@ func (t *tracker) followControl(line string) {
 	t.previous.state.Apply([]byte(line))
 }
 
-// accept counts the oldest n lines as taken by the board.
+// accept counts the oldest n lines as accepted by the board.
 func (t *tracker) accept(n int) {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -110,7 +110,7 @@ func (t *tracker) accept(n int) {
 	}
 }
 
-// progress returns the totals as they stand.
+// progress returns the totals.
 func (t *tracker) progress() Progress {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -118,8 +118,8 @@ func (t *tracker) progress() Progress {
 		PendingMM: t.handed.travelMM - t.accepted.travelMM, PlannedMM: t.accepted.travelMM - t.recent[(t.accepted.moves+1)%int64(len(t.recent))], Lines: t.lines, SavedBytes: t.saved.Load(), State: t.state}
 }
 
-// reset begins anew with a board of which nothing is known. What was in flight
-// was reported as pending before and is not counted.
+// reset starts over with an unknown board. Lines in flight were reported as pending before, and are
+// not counted.
 func (t *tracker) reset() {
 	t.mu.Lock()
 	defer t.mu.Unlock()
@@ -132,9 +132,8 @@ func (t *tracker) reset() {
 	t.marks, t.head = t.marks[:0], 0
 }
 
-// source streams a [Program]: literal lines, a section of a job, literal lines.
-// It implements serialio.Source; the connection's goroutine alone uses it, and
-// memory does not grow with the job.
+// source streams a [Program]: lines, then a section of a job, then more lines. It implements
+// serialio.Source. Only the connection's goroutine uses it. Memory does not grow with the job.
 type source struct {
 	t       *tracker
 	program Program
@@ -204,8 +203,8 @@ func (s *source) line(dst []byte) ([]byte, error) {
 	}
 }
 
-// section yields the next line of the job's section. With an end number it looks
-// one line ahead, and sets the board's number just before the last.
+// section appends the next line of the job's section. With an end number it reads one line ahead,
+// and sets the board's line number just before the last line.
 func (s *source) section(dst []byte) ([]byte, error) {
 	if s.reader == nil {
 		r, err := s.program.Plan.Open(s.program.Section)
@@ -248,7 +247,7 @@ func (s *source) section(dst []byte) ([]byte, error) {
 	return dst, nil
 }
 
-// close closes the job file when the section has ended, one way or the other.
+// close closes the job file when the section has ended or failed.
 func (s *source) close(err error) error {
 	if err != nil && s.reader != nil && s.stage == 1 {
 		s.reader.Close()
