@@ -74,7 +74,7 @@ func (m *Alertmanager) Close() { m.post.Close() }
 // Notify implements [Notifier].
 func (m *Alertmanager) Notify(ctx context.Context, message *Message) error {
 	a := message.About
-	p := posted{Labels: m.labels(a.State, a.Kind, message.Urgency), GeneratorURL: message.Link,
+	p := posted{Labels: m.labels(a.State, a.Kind, message.Urgency), GeneratorURL: message.Visit,
 		Annotations: map[string]string{"summary": message.Subject, "description": message.Text}}
 	if err := m.send(ctx, message.ID, p); err != nil {
 		return err

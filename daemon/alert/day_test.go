@@ -74,7 +74,7 @@ func calls(t *testing.T, l *ledger.Ledger, p Policy, to ...Receiver) (s *Switchb
 
 func queue(t *testing.T, l *ledger.Ledger, id, kind, state string) {
 	t.Helper()
-	payload := fmt.Appendf(nil, `{"machine":"clip press","advice":"go on with: beltwarden unhold","lot":{"id":3,"name":"clips","good":12,"unverified":8,"scrap":1,"ordered":40}}`)
+	payload := fmt.Appendf(nil, `{"machine":"clip press","advice":"go on with: beltwarden unhold","lot":{"id":3,"name":"clips","made":21,"good":12,"unverified":8,"scrap":1,"ordered":40}}`)
 	if err := l.Commit(context.Background(), ledger.AlertQueued{Alert: ledger.Alert{ID: id, Kind: kind, State: state, Reason: kind, Text: "come and look", Payload: payload}}); err != nil {
 		t.Fatal(err)
 	}
@@ -138,7 +138,7 @@ func TestADayWithoutNetwork(t *testing.T) {
 		if first := p.at[0].Sub(back); first > time.Hour {
 			t.Errorf("the first came %s after the network", first)
 		}
-		if m := p.got[0]; !strings.Contains(m.Text, "alerts since") || !strings.Contains(m.Text, "21 made: 12 good, 8 not looked at, 1 scrap; 40 ordered") ||
+		if m := p.got[0]; !strings.Contains(m.Subject, "alerts since") || !strings.Contains(m.Text, "21 made: 12 good, 8 not looked at, 1 scrap; 40 ordered") ||
 			!strings.Contains(m.Text, "https://belt.workshop.example/visit") {
 			t.Errorf("the message: %s", m.Text)
 		}

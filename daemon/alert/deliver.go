@@ -21,7 +21,7 @@ func (w *worker) deliver(ctx context.Context, group []ledger.Alert) bool {
 		}
 	}
 	if len(fresh) > 0 {
-		m := w.words.Several(fresh, w.policy.patience())
+		m := w.words.Several(Call{w.to.Name(), w.now(), w.policy.patience()}, fresh...)
 		if err := w.to.Notify(ctx, m); err != nil {
 			if ctx.Err() != nil {
 				return false // we broke it off ourselves

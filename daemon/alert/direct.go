@@ -65,8 +65,8 @@ func (d *Direct) look(ctx context.Context) {
 	if d.sent || d.now().Before(d.next) || d.now().Sub(d.fault) < d.patience {
 		return
 	}
-	err := d.to.Notify(ctx, d.words.Several([]ledger.Alert{{ID: fmt.Sprintf("%s-ledger-%d", d.prefix, d.fault.UnixMilli()),
-		Kind: s.Cause.Code, State: s.State.String(), Reason: s.Cause.Code, Text: s.Cause.Text, Stamp: ledger.Stamp{At: d.fault}}}, d.patience))
+	err := d.to.Notify(ctx, d.words.Several(Call{d.to.Name(), d.now(), d.patience}, ledger.Alert{ID: fmt.Sprintf("%s-ledger-%d", d.prefix, d.fault.UnixMilli()),
+		Kind: s.Cause.Code, State: s.State.String(), Reason: s.Cause.Code, Text: s.Cause.Text, Stamp: ledger.Stamp{At: d.fault}}))
 	if err == nil {
 		d.sent = true
 		return

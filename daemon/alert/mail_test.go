@@ -6,6 +6,9 @@ import (
 	"encoding/base64"
 	"errors"
 	"fmt"
+	"io"
+	"mime"
+	"mime/quotedprintable"
 	"net"
 	"net/mail"
 	"strings"
@@ -140,12 +143,13 @@ func mailTo(t *testing.T, s *mailServer, alter func(*MailOptions)) *Mail {
 	return m
 }
 
-// hold is a message about one.
+// holdMessage is about a heat fault.
 func holdMessage() *Message {
 	w := Writer{Machine: "clip press", VisitURL: "https://belt.workshop.example/visit"}
-	return w.Several([]ledger.Alert{{ID: "s-7", Kind: "heat", State: "Aborted", Reason: "heat", Text: "nozzle at 240 °C of 205",
-		Payload: []byte(`{"machine":"clip press","advice":"look at it","lot":{"id":3,"name":"clips","good":12,"unverified":8,"scrap":1,"ordered":40}}`),
-		Stamp:   ledger.Stamp{At: time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)}}}, 0)
+	at := time.Date(2026, 3, 1, 12, 0, 0, 0, time.UTC)
+	return w.Several(Call{Receiver: "phone", Now: at}, ledger.Alert{ID: "s-7", Kind: "heat", State: "Aborted", Reason: "heat", Text: "nozzle at 240 °C of 205",
+		Payload: []byte(`{"machine":"clip press","heat":{"is":"may_be_on","nozzle_c":240},"advice":"look at it","lot":{"id":3,"name":"clips","made":21,"good":12,"unverified":8,"scrap":1,"ordered":40}}`),
+		Stamp:   ledger.Stamp{At: at}})
 }
 
 // TestAMail reaches each mailbox with everything that is to be sent, read by another
@@ -165,13 +169,18 @@ func TestAMail(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for name, want := range map[string]string{"Subject": "clip press ABORTED: heat", "From": "<press@workshop.example>", "To": "<ada@workshop.example>",
+	for name, want := range map[string]string{"Subject": "CUT THE MAINS, clip press: heat fault, heaters were at 240 °C", "From": "<press@workshop.example>", "To": "<ada@workshop.example>",
 		"Message-Id": "<s-7.alert@workshop.example>", "Auto-Submitted": "auto-generated", AlertIDHeader: "s-7"} {
-		if letter.Header.Get(name) != want {
-			t.Errorf("%s is %q, want %q", name, letter.Header.Get(name), want)
+		if got, err := new(mime.WordDecoder).DecodeHeader(letter.Header.Get(name)); err != nil || got != want {
+			t.Errorf("%s is %q, want %q, %v", name, got, want, err)
 		}
 	}
-	for _, want := range []string{"nozzle at 240", "21 made: 12 good, 8 not looked at, 1 scrap; 40 ordered", "What to do: look at it", "https://belt.workshop.example/visit"} {
+	read, err := io.ReadAll(quotedprintable.NewReader(letter.Body))
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = string(read)
+	for _, want := range []string{"nozzle at 240", "21 made: 12 good, 8 not looked at, 1 scrap; 40 ordered", "1. Look at it", "https://belt.workshop.example/visit"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("the mail lacks %q:\n%s", want, text)
 		}

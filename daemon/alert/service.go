@@ -1,9 +1,11 @@
 package alert
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"net"
 	"net/http"
 	"net/url"
@@ -50,12 +52,22 @@ type how struct {
 	// address or the service says.
 	key   string
 	value [Urgent + 1]string
+	// fields are further parameters of the service: what a tap opens, whose message it is.
+	fields func(*Message) types.Params
+}
+
+// tap is the address that a tap on a message opens; "" is none.
+func tap(m *Message) string { return cmp.Or(m.Coming, m.Visit) }
+
+// opens returns fields with the address that a tap opens under a name.
+func opens(name string) func(*Message) types.Params {
+	return func(m *Message) types.Params { return types.Params{name: tap(m)} }
 }
 
 // services are those of the library that can be used, by its documentation and its source.
 // A parameter that a service does not know is an error to the library, or is left out.
 var services = map[string]how{
-	"bark":       {titled: true},
+	"bark":       {titled: true, fields: opens("url")},
 	"discord":    {titled: true},
 	"generic":    {}, // titled with a template
 	"gotify":     {titled: true, key: "priority", value: [...]string{"4", "7", "10"}},
@@ -67,9 +79,24 @@ var services = map[string]how{
 	"matrix":     {},
 	"mattermost": {},
 	"notifiarr":  {titled: true},
-	"ntfy":       {titled: true, key: "priority", value: [...]string{"default", "high", "max"}},
-	"opsgenie":   {titled: true, key: "priority", value: [...]string{"P5", "P3", "P1"}},
-	"pagerduty":  {key: "severity", value: [...]string{"info", "warning", "critical"}},
+	"ntfy": {titled: true, key: "priority", value: [...]string{"default", "high", "max"},
+		fields: func(m *Message) types.Params {
+			var buttons []string
+			for _, b := range []struct{ name, address string }{{"Record the visit", m.Visit}, {"I am coming", m.Coming}} {
+				if b.address != "" {
+					buttons = append(buttons, "view, "+b.name+", "+b.address)
+				}
+			}
+			return types.Params{"click": tap(m), "actions": strings.Join(buttons, ";"), "tags": [...]string{"", "", "warning"}[m.Urgency]}
+		}},
+	"opsgenie": {titled: true, key: "priority", value: [...]string{"P5", "P3", "P1"},
+		fields: func(m *Message) types.Params { // a repetition is no second alert
+			return types.Params{"alias": m.ID, "source": m.Machine, "tags": m.Urgency.String()}
+		}},
+	"pagerduty": {key: "severity", value: [...]string{"info", "warning", "critical"},
+		fields: func(m *Message) types.Params {
+			return types.Params{"dedup_key": m.ID, "source": m.Machine, "client": m.Machine, "client_url": tap(m)}
+		}},
 	"pushbullet": {titled: true},
 	"pushover":   {titled: true, key: "priority", value: [...]string{"", "0", "1"}}, // 2 wants fields that the library does not send
 	"rocketchat": {},
@@ -158,18 +185,21 @@ func (s *Service) Notify(ctx context.Context, m *Message) error {
 	case <-ctx.Done():
 		return errors.New("the service has not answered the previous attempt yet")
 	}
-	text, params := m.Text, types.Params{}
+	params := types.Params{}
+	if s.how.fields != nil {
+		maps.Copy(params, s.how.fields(m))
+		maps.DeleteFunc(params, func(_, v string) bool { return v == "" }) // what the address says stays
+	}
 	if v := s.how.value[m.Urgency]; v != "" {
 		params[s.how.key] = v
 	}
+	title := ""
 	if s.how.titled {
 		params["title"] = m.Subject
 	} else {
-		text = m.Subject + "\n" + text
+		title = m.Subject + "\n"
 	}
-	if r := []rune(text); len(r) > mostServiceText {
-		text = string(r[:mostServiceText-1]) + "…"
-	}
+	text := title + m.fit(mostServiceText-len([]rune(title)))
 	done := make(chan error, 1)
 	go func() {
 		defer func() { <-s.busy }()

@@ -28,7 +28,7 @@ func TestAService(t *testing.T) {
 	if err := s.Notify(t.Context(), holdMessage()); err != nil {
 		t.Fatal(err)
 	}
-	for _, want := range []string{"clip press ABORTED: heat", "12 good, 8 not looked at", "https://belt.workshop.example/visit"} {
+	for _, want := range []string{"CUT THE MAINS, clip press: heat fault", "12 good, 8 not looked at", "https://belt.workshop.example/visit"} {
 		if !strings.Contains(body, want) {
 			t.Errorf("%q is not in %s", want, body)
 		}

@@ -123,8 +123,9 @@ var receivers = map[string]struct {
 	title        string                   // where the title arrives; "" in the text
 	urgency      string                   // where the urgency arrives; "" where there is none
 	hold, urgent string
+	tap          string // where the address arrives that a tap opens; "" in the text alone
 }{
-	"bark":       {address: "bark://:s3cret@push.example/", title: "title", answer: says(`{"code":200,"message":"ok"}`)},
+	"bark":       {address: "bark://:s3cret@push.example/", title: "title", tap: "url", answer: says(`{"code":200,"message":"ok"}`)},
 	"discord":    {address: "discord://s3cret@6938533863025541", title: "title"},
 	"generic":    {address: "generic://hook.example/s3cret"},
 	"gotify":     {address: "gotify://push.example/Aaa.bbb.ccc.ddd", title: "title", urgency: "priority", hold: "7", urgent: "10", answer: says(`{"id":1}`)},
@@ -141,9 +142,9 @@ var receivers = map[string]struct {
 	}},
 	"mattermost": {address: "mattermost://chat.example/s3cret"},
 	"notifiarr":  {address: "notifiarr://s3cret?channel=123456789012345678", title: "title"},
-	"ntfy":       {address: "ntfy://push.example/s3cret", title: "Title", urgency: "Priority", hold: "High", urgent: "Max", answer: says(`{"id":"1"}`)},
+	"ntfy":       {address: "ntfy://push.example/s3cret", title: "Title", urgency: "Priority", hold: "High", urgent: "Max", tap: "Click", answer: says(`{"id":"1"}`)},
 	"opsgenie":   {address: "opsgenie://calls.example/s3cret", title: "message", urgency: "priority", hold: "P3", urgent: "P1"},
-	"pagerduty":  {address: "pagerduty://calls.example/eb243592faa24ba2a5511afdf565c889", urgency: "severity", hold: "warning", urgent: "critical"},
+	"pagerduty":  {address: "pagerduty://calls.example/eb243592faa24ba2a5511afdf565c889", urgency: "severity", hold: "warning", urgent: "critical", tap: "client_url"},
 	"pushbullet": {address: "pushbullet://o.0123456789abcdefghijklmnopqrstuv/phone", title: "title", answer: func(body []byte) string {
 		var m map[string]any
 		_ = json.Unmarshal(body, &m)
@@ -188,8 +189,11 @@ func TestEveryService(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer s.Close()
-			first := &Message{ID: "1", Subject: "clip press HELD: check due", Text: "clip press: Held since noon\nthe first text", Urgency: Hold}
-			second := &Message{ID: "2", Subject: "clip press ABORTED: heat", Text: "clip press: Aborted since one\nthe second text", Urgency: Urgent}
+			const site = "https://belt.workshop.example"
+			first := &Message{ID: "1", Machine: "clip press", Subject: "Check due, clip press: 5 parts wait", Body: "What: Held since noon\nthe first text",
+				Visit: site + "/visit", Coming: site + "/coming/one", Urgency: Hold}
+			second := &Message{ID: "2", Machine: "clip press", Subject: "CUT THE MAINS, clip press: heat fault", Body: "What: Aborted since one\n" + strings.Repeat("the second text, ", 80),
+				Visit: site + "/visit", Coming: site + "/coming/two", Urgency: Urgent}
 			for i, m := range []*Message{first, second} {
 				d.came = nil
 				if err := s.Notify(t.Context(), m); err != nil {
@@ -200,10 +204,16 @@ func TestEveryService(t *testing.T) {
 				if i == 1 {
 					other, urgency = first, want.urgent
 				}
-				for _, line := range append(strings.Split(m.Text, "\n"), m.Subject) {
-					if !strings.Contains(came, line) {
-						t.Errorf("message %d: %q is not in\n%s", i+1, line, came)
+				for _, line := range []string{m.Body[:30], m.Subject, "Record the visit: " + m.Visit, "I am coming: " + m.Coming} { // however long the text is
+					for part := range strings.SplitSeq(line, "\n") {
+						if strings.Contains(came, part) {
+							continue
+						}
+						t.Errorf("message %d: %q is not in\n%s", i+1, part, came)
 					}
+				}
+				if want.tap != "" && !strings.Contains(came, want.tap+"="+m.Coming+"\n") {
+					t.Errorf("message %d: a tap opens something else than %s:\n%s", i+1, m.Coming, came)
 				}
 				if strings.Contains(came, other.Subject) {
 					t.Errorf("message %d bears the title of the other:\n%s", i+1, came)

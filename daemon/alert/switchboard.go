@@ -172,7 +172,7 @@ func (s *Switchboard) Test(ctx context.Context, receiver string) error {
 		}
 		a := ledger.Alert{ID: "test-" + strings.ToLower(rand.Text()[:12]), Kind: testKind, Reason: testKind,
 			Text: "this is a test: if you read it, you are called when the machine needs somebody", Stamp: ledger.Stamp{At: s.o.Now()}}
-		return w.to.Notify(ctx, s.o.Words.Several([]ledger.Alert{a}, 0))
+		return w.to.Notify(ctx, s.o.Words.Several(Call{Receiver: receiver, Now: s.o.Now()}, a))
 	}
 	return ErrNoReceiver
 }

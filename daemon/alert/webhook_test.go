@@ -28,7 +28,7 @@ func post(t *testing.T, o WebhookOptions, a ledger.Alert) error {
 		t.Fatal(err)
 	}
 	defer w.Close()
-	return w.Notify(t.Context(), (&Writer{Machine: "clip press"}).Several([]ledger.Alert{a}, 0))
+	return w.Notify(t.Context(), (&Writer{Machine: "clip press"}).Several(Call{}, a))
 }
 
 func TestWebhookRequest(t *testing.T) {
@@ -51,8 +51,8 @@ func TestWebhookRequest(t *testing.T) {
 			t.Errorf("%s is %q, want %q", name, v, want)
 		}
 	}
-	const want = `{"id":"s-7","kind":"offset_limit","message":"clip press: Held since now\nWhy: the belt has wandered\nAlert s-7\n",` +
-		`"subject":"clip press HELD: belt at its limit","text":"the belt has wandered","urgency":"hold"}`
+	const want = `{"id":"s-7","kind":"offset_limit","message":"What: the belt has wandered\nWhere: clip press\nHow urgent: soon: the machine waits, safe, and makes nothing\n",` +
+		`"subject":"Realign the belt, clip press: near its limit","text":"the belt has wandered","urgency":"hold"}`
 	if got.Method != http.MethodPost || got.URL.String() != "/hook?key=1" || body != want {
 		t.Errorf("%s %s with %s", got.Method, got.URL, body)
 	}

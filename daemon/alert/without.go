@@ -18,8 +18,9 @@ const daemonDown = "daemon_down"
 // ledger and outbox: nobody would call a second one later. A receiver that does not take
 // it is tried again until ctx ends. The errors are in the order of the receivers.
 func SendAll(ctx context.Context, to []Receiver, words *Writer, text string, retry Retry) []error {
-	m := words.Several([]ledger.Alert{{ID: "down-" + strings.ToLower(rand.Text()[:12]), Kind: daemonDown, Reason: daemonDown,
-		Text: text, Stamp: ledger.Stamp{At: time.Now()}}}, 0)
+	now := time.Now()
+	m := words.Several(Call{Now: now}, ledger.Alert{ID: "down-" + strings.ToLower(rand.Text()[:12]), Kind: daemonDown, Reason: daemonDown,
+		Text: text, Stamp: ledger.Stamp{At: now}})
 	errs := make([]error, len(to))
 	var all sync.WaitGroup
 	for i, r := range to {
