@@ -64,7 +64,7 @@ func TestHoldReachesAReceiver(t *testing.T) {
 	}
 	direct := calls.wait(t, "firing", "BeltwardenNeedsSomebody", "check_parts")
 	if direct.Labels["machine"] != "clip machine" || direct.Labels["state"] != "Held" ||
-		!strings.Contains(direct.Annotations["description"], "read the lateral offset") {
+		!strings.Contains(direct.Annotations["description"], "Read the lateral offset") {
 		t.Errorf("the daemon itself sent %v, %v", direct.Labels, direct.Annotations)
 	}
 	askDashboard(t, prometheusAt)

@@ -161,7 +161,7 @@ type AlertBody struct {
 	State   string    `json:"state"`
 	Reason  string    `json:"reason"`
 	Text    string    `json:"text"`
-	Heat    AlertHeat `json:"heat"`
+	Heat    AlertHeat `json:"heat,omitzero"`
 	// Waiting is what it costs while the machine stands still; nil if nothing.
 	Waiting *AlertWaiting `json:"waiting,omitempty"`
 	Bring   []string      `json:"bring,omitempty"`

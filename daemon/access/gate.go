@@ -34,6 +34,8 @@ type Options struct {
 	// OnBurst is called once in each burst of wrong secrets, while the request waits; nil for
 	// nobody.
 	OnBurst func(Burst)
+	// Coming answers signed links, without signing in; nil where none are made.
+	Coming *Coming
 }
 
 // maxBody bounds the bytes of a request.
@@ -109,11 +111,13 @@ func (g *Gate) Handler(next http.Handler) http.Handler {
 		g.refuse(w, r, http.StatusForbidden, "the request comes from a page of another site", "use the command line or this daemon's own pages")
 	}))
 	protected := g.cross.Handler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		switch r.URL.Path {
-		case "/login":
+		switch {
+		case r.URL.Path == "/login":
 			g.handleLogin(w, r)
-		case "/logout":
+		case r.URL.Path == "/logout":
 			g.handleLogout(w, r)
+		case g.o.Coming != nil && strings.HasPrefix(r.URL.Path, ComingPath):
+			g.handleComing(w, r)
 		default:
 			g.admit(w, r, next)
 		}

@@ -86,6 +86,12 @@ func (w *Writer) Several(c Call, alerts ...ledger.Alert) *Message {
 	return m
 }
 
+// Subject returns the machine of an alert, and what a message about it has as its subject.
+func (w *Writer) Subject(a ledger.Alert) (machine, text string) {
+	b := w.read(a)
+	return b.Machine, subject(a, b)
+}
+
 // subject says what to do, at which machine, and what is the matter.
 func subject(a ledger.Alert, b supervisor.AlertBody) string {
 	verb, matter := headline(a, b)

@@ -81,6 +81,7 @@ type App struct {
 	certificate  *access.Certificate // nil: no encryption
 	signInAlerts alertCount
 	backups      *backup.Keeper // nil: none are made
+	links        *access.Coming // that messages hold; nil: none
 	startID      string         // names this process in the identities of alerts
 
 	limiter *limiter      // of the TCP listener, nil without
@@ -171,7 +172,7 @@ func (a *App) build(ctx context.Context) (err error) {
 		return err
 	}
 	a.run = supervisor.New(machine, kept, a.o.Opener, a.log.Named("run"))
-	a.calls = alert.NewSwitchboard(alert.SwitchboardOptions{Outbox: a.ledger, Receivers: callees, Words: alertWords(c),
+	a.calls = alert.NewSwitchboard(alert.SwitchboardOptions{Outbox: a.ledger, Receivers: callees, Words: a.words(),
 		Policy: alertPolicy(c), Retry: alertRetry(c), Snapshot: a.run.Snapshot, StartID: a.startID, Log: a.log.Named("alert")})
 
 	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: configuredOutbox{a.ledger, a.calls}, Version: a.o.Version, Receivers: a.calls.Names(),

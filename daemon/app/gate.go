@@ -15,6 +15,7 @@ import (
 
 	"beltwarden/config"
 	"beltwarden/daemon/access"
+	"beltwarden/supervisor"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -23,7 +24,8 @@ const recordLimit = 10 * time.Second
 
 // openGate decides who may come in.
 func (a *App) openGate(c config.Server) (err error) {
-	o := access.Options{BoundsBody: carriesJob, OnBurst: a.alertSignInFailures}
+	a.links = a.openLinks()
+	o := access.Options{BoundsBody: carriesJob, OnBurst: a.alertSignInFailures, Coming: a.links}
 	if o.Operate, err = readAccessSecret(c.SecretFile); err != nil {
 		return err
 	}
@@ -77,8 +79,8 @@ func (a *App) alertSignInFailures(b access.Burst) {
 	a.log.Warn("wrong secrets", zap.String("from", from), zap.Int("failures", b.Failures))
 	s := a.run.Snapshot()
 	alert := ledger.Alert{ID: fmt.Sprintf("%s-access-%d", a.startID, a.signInAlerts.sent.Add(1)), Kind: "access", State: s.State.String(), Reason: "access", Text: text}
-	payload, err := json.Marshal(map[string]any{"id": alert.ID, "machine": s.Machine, "state": alert.State, "reason": alert.Reason, "text": text,
-		"advice": "if it was none of your people, find out who is on the network and make a new secret (config secret)", "belt_travel_mm": s.Belt.TravelMM})
+	payload, err := json.Marshal(supervisor.AlertBody{ID: alert.ID, Machine: s.Machine, State: alert.State, Reason: alert.Reason, Text: text,
+		Advice: "ask your people whether it was one of them; if not, find out who is on the network; make a new secret", TravelMM: s.Belt.TravelMM})
 	if err == nil { // texts and a number: it cannot fail
 		alert.Payload = payload
 	}

@@ -43,6 +43,28 @@ func (l *Ledger) LastResponse(ctx context.Context) (r Responded, err error) {
 	return r, err
 }
 
+// Alert returns an alert by its identity; nil for one that the ledger does not hold.
+func (l *Ledger) Alert(ctx context.Context, id string) (found *Alert, err error) {
+	err = l.view(ctx, "an alert", func(q querier) error {
+		a := Alert{ID: id}
+		var at stampRow
+		var payload sql.NullString
+		err := q.QueryRowContext(ctx, `SELECT a.kind, a.state, a.reason, a.text, coalesce(a.lot, 0), a.payload, `+stampColumns("e")+` FROM alert a
+			JOIN entry e ON e.seq = a.seq WHERE a.alert = ?`, id).
+			Scan(append([]any{&a.Kind, &a.State, &a.Reason, &a.Text, &a.LotID, &payload}, at.into()...)...)
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		}
+		if payload.Valid {
+			a.Payload = []byte(payload.String)
+		}
+		a.Stamp = at.stamp()
+		found = &a
+		return err
+	})
+	return found, err
+}
+
 // Sent returns up to limit alerts that were sent on a receiver each in a message of its own or as the first of several,
 // the newest first, with the time of the sending as their stamp.
 func (l *Ledger) Sent(ctx context.Context, receiver string, limit int) (alerts []Alert, err error) {
