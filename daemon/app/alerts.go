@@ -18,7 +18,7 @@ import (
 // together: nobody acts on yesterday's one by one.
 const bundleAfter = time.Hour
 
-// alertRetry says how long a receiver is left alone after it has failed.
+// alertRetry says how long to wait after a failed delivery.
 func alertRetry(c *config.Settings) alert.Retry {
 	return alert.Retry{First: c.Alerts.RetryFirst, Limit: c.Alerts.RetryLimit}
 }
@@ -33,7 +33,7 @@ func alertPolicy(c *config.Settings) alert.Policy {
 	return p
 }
 
-// alertWords says what alerts are worded with.
+// alertWords returns what the texts of alerts need of the configuration.
 func alertWords(c *config.Settings) alert.Writer {
 	w := alert.Writer{Machine: c.Machine.Name}
 	if u := c.Server.PublicURL; u != "" {
@@ -112,7 +112,7 @@ func Call(ctx context.Context, c *config.Settings, version, text string) (reache
 	return reached, errors.Join(wrong...)
 }
 
-// firstError returns the first error: what follows from it is no news.
+// firstError returns the first error; those after it follow from it.
 func firstError(errs ...error) error {
 	for _, err := range errs {
 		if err != nil {

@@ -48,15 +48,15 @@ type Options struct {
 	// Dial reaches webhooks, mail servers and Alertmanagers; nil is the network. It is for
 	// tests in virtual time, in which nothing may wait for a network.
 	Dial func(ctx context.Context, network, address string) (net.Conn, error)
-	// Between, when not nil, returns what stands between the run and its ledger. Tests end
-	// the process there, before and after what the run commits.
+	// Between, when not nil, wraps the ledger that the run uses. Tests kill the process there,
+	// before and after a commit.
 	Between func(supervisor.Ledger) supervisor.Ledger
 	// Free measures the bytes left on the file system of a folder; nil asks the system.
 	Free func(dir string) (int64, error)
 }
 
-// SettingsError is what a configuration names and cannot be used, such as a file with a
-// secret: no other start will do better until somebody has put it right.
+// SettingsError reports that something named in the configuration cannot be used, such as a file
+// with a secret. Starting again does not help until somebody has corrected it.
 type SettingsError struct{ Err error }
 
 // Error implements error.

@@ -10,8 +10,8 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// startBackups has the ledger copied once a day, and then what is old removed. A copy under
-// way ends with the daemon, and leaves nothing behind.
+// startBackups copies the ledger once a day, and then removes old details. A copy that is not complete
+// when the daemon ends is removed.
 func (a *App) startBackups() {
 	work := a.upkeepDaily
 	if a.backups != nil {

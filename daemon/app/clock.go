@@ -8,7 +8,7 @@ import (
 // firstBuild is before the first version of this program.
 var firstBuild = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
-// builtAfter is a time that has gone by: no clock is right that shows an earlier one. It is when the program's newest
+// builtAfter is a time in the past: a clock that shows an earlier one is wrong. It is when the program's newest
 // change was made, less a day for clocks that differ.
 func builtAfter() time.Time {
 	info, ok := debug.ReadBuildInfo()

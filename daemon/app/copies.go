@@ -34,7 +34,7 @@ func newArchive(c *config.Settings, lots func(ctx context.Context) ([]ledger.Lot
 		}})
 }
 
-// usesOf returns what lots have to do with jobs, each under its key.
+// usesOf returns how lots use jobs, by the key of a job.
 func usesOf(lots []ledger.Lot, key func(*ledger.LotJob) string) map[string]shelf.Use {
 	uses := map[string]shelf.Use{}
 	for _, l := range lots {

@@ -19,10 +19,10 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// recordLimit bounds how long an alert about strangers may take to be written down.
+// recordLimit bounds how long recording such an alert may take.
 const recordLimit = 10 * time.Second
 
-// openGate decides who may come in.
+// openGate sets up who is admitted.
 func (a *App) openGate(c config.Server) (err error) {
 	a.links = a.openLinks()
 	o := access.Options{BoundsBody: carriesJob, OnBurst: a.alertSignInFailures, Coming: a.links}
@@ -69,7 +69,7 @@ func carriesJob(r *http.Request) bool {
 // alertCount counts the alerts about wrong secrets, for their identities.
 type alertCount struct{ sent atomic.Int64 }
 
-// alertSignInFailures has the operator know that somebody tries secrets.
+// alertSignInFailures alerts the operator that somebody tries secrets.
 func (a *App) alertSignInFailures(b access.Burst) {
 	from, further := b.From.String(), "more from there"
 	if !b.From.IsValid() {

@@ -70,8 +70,8 @@ func (a *App) notifySystemd(state string) {
 	}
 }
 
-// startBackground sets work going that goes on until the daemon ends, which then waits for it. The
-// name is that of its stop.
+// startBackground runs work until Stop, which ends its context and waits for it. The name is for
+// errors of Stop.
 func (a *App) startBackground(name string, work func(ctx context.Context)) {
 	ctx, cancel := context.WithCancel(context.Background())
 	var going sync.WaitGroup
@@ -82,7 +82,7 @@ func (a *App) startBackground(name string, work func(ctx context.Context)) {
 	})
 }
 
-// repeat does something after every such interval, until ctx ends.
+// repeat calls do after each interval until ctx ends.
 func repeat(ctx context.Context, every time.Duration, do func()) {
 	ticker := time.NewTicker(every)
 	defer ticker.Stop()
@@ -140,8 +140,8 @@ func (a *App) startServer(ctx context.Context) error {
 	return nil
 }
 
-// newServer bounds how slow and how greedy a client may be. What a request waits for ends with
-// base, as reading a long job file.
+// newServer returns a server with bounds on the time and size of requests. The contexts of
+// requests end with base.
 func newServer(base context.Context, handler http.Handler, complaints *log.Logger) *http.Server {
 	return &http.Server{
 		Handler: handler, ConnContext: access.ConnContext, ErrorLog: complaints,
@@ -151,8 +151,8 @@ func newServer(base context.Context, handler http.Handler, complaints *log.Logge
 	}
 }
 
-// serve works a listener until its server is shut down. What comes over the network is
-// encrypted if there is a certificate.
+// serve serves a listener until its server is shut down. Network connections are encrypted if
+// there is a certificate.
 func (a *App) serve(server *http.Server, l net.Listener) error {
 	if a.certificate == nil || l.Addr().Network() != "tcp" {
 		return server.Serve(l)
@@ -192,7 +192,7 @@ func (a *App) listen(ctx context.Context) (listeners []net.Listener, err error) 
 	return listeners, nil
 }
 
-// startRun sets the run going. Its end before we ask for it is a failure.
+// startRun starts the run. It has failed if it ends before Stop.
 func (a *App) startRun() {
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})

@@ -10,14 +10,14 @@ import (
 	"beltwarden/daemon/access"
 )
 
-// Bounds on connections over the network. Each role has places of its own, so that nobody
-// takes those of another, and a newcomer always comes in: where there is no place left, the
-// connection that has been idle for longest goes. Descriptors are needed for the board's
-// port and the ledger too.
+// Bounds on network connections, which leave descriptors for the board's port and the ledger.
+// Each role has its own number of connections, so that nobody can use up those of another role. A
+// new connection is always accepted: beyond the bound the one that has been idle for longest is
+// closed.
 const (
-	maxConnections = 120             // of each role, and of those by which no secret has come
-	maxPerAddress  = 24              // of the latter, from one address or IPv6 network
-	unprovedIdle   = 5 * time.Second // between two requests, of the latter
+	maxConnections = 120             // of each role, None included
+	maxPerAddress  = 24              // of role None, from one address or IPv6 network
+	unprovedIdle   = 5 * time.Second // between two requests, of role None
 )
 
 // limiter is a listener that keeps to these bounds.
@@ -59,8 +59,8 @@ func (c *limiter) Accept() (net.Conn, error) {
 	return g, nil
 }
 
-// evictFor returns the connection that must go for another to have a place in a role; nil for
-// none. The lock is held.
+// evictFor returns the connection to close so that another fits into a role; nil for none. The
+// lock must be held.
 func (c *limiter) evictFor(g *limitedConn, role access.Role) *limitedConn {
 	var all, same *limitedConn
 	neighbours := 0

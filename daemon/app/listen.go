@@ -69,8 +69,8 @@ func listenSocket(ctx context.Context, path string) (net.Listener, error) {
 	return &socketListener{l, path, mine}, nil
 }
 
-// checkSocketFree reports whether a socket can be put at a path: nothing is there, or what
-// a daemon that was killed has left.
+// checkSocketFree returns nil if a socket can be put at a path: nothing is there, or the socket of
+// a daemon that was killed.
 func checkSocketFree(ctx context.Context, path string) error {
 	info, err := os.Lstat(path)
 	switch {

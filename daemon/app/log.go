@@ -38,7 +38,8 @@ func Logger(c config.Log, w io.Writer) (*zap.Logger, error) {
 	return zap.New(zapcore.NewCore(escapingEncoder{encoder}, zapcore.Lock(zapcore.AddSync(w)), level)), nil
 }
 
-// escapingEncoder escapes in each entry what a terminal may obey: names in it come from boards and people.
+// escapingEncoder escapes control characters in each entry: names in it come from boards and people, and
+// terminals obey such characters.
 type escapingEncoder struct{ zapcore.Encoder }
 
 // Clone implements zapcore.Encoder.
@@ -67,9 +68,8 @@ func (o singleLineEncoder) EncodeEntry(e zapcore.Entry, fields []zapcore.Field) 
 	return o.Encoder.EncodeEntry(e, fields)
 }
 
-// serverLog takes what the HTTP servers say of broken connections, which strangers can
-// have them say without end. The first twenty are logged, then one a minute, with how
-// many were left out since the last.
+// serverLog receives what the HTTP servers log about broken connections, of which any client can
+// cause any number. The first twenty are logged, then one a minute with the number left out.
 type serverLog struct {
 	log *zap.Logger
 

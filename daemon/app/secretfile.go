@@ -16,14 +16,14 @@ import (
 // maxSecretBytes bounds a file that holds a secret.
 const maxSecretBytes = 4096
 
-// minSecretBits is what a secret must be hard to guess by. Sixteen random digits have 46 by this
-// count, which is a low one, and what config secret makes has about 100.
+// minSecretBits is the least strength of a secret. By secretBits, a low estimate, sixteen random
+// digits have 46 bits, and a secret of `config secret` about 100.
 const minSecretBits = 40
 
-// secretBits estimates from below how hard a text is to guess: the pairs of characters that are
-// not there a second time, each worth as many bits as the characters or the steps between
-// them vary by, whichever do so less (Shannon 1948, section 6). A letter that is repeated, a
-// word that is, and letters or digits in their order have next to none. It knows no words.
+// secretBits is a low estimate of how hard a text is to guess, in bits: the number of different
+// pairs of neighbouring characters, times the entropy of the characters or of the steps between
+// them, whichever is less (Shannon 1948, section 6). A repeated letter or word, and letters or
+// digits in their order, have next to none. It knows no dictionary.
 func secretBits[T string | []byte](text T) float64 {
 	var chars, steps, pairs []int
 	for i := range len(text) {
@@ -85,8 +85,7 @@ func readSecretText(file string) (line string, err error) {
 	return line, err
 }
 
-// readSecretLine is [readSecretText] for those who keep it in another way; the text is wiped out
-// afterwards.
+// readSecretLine hands one line of a secret file to keep, and wipes it out afterwards.
 func readSecretLine(file string, keep func(text []byte)) error {
 	return readSecretFile(file, 0, func(text []byte) (why string) {
 		text = bytes.TrimRight(text, "\r\n")

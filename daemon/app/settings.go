@@ -14,8 +14,8 @@ import (
 // axes translates the axis letters of the configuration.
 var axes = map[config.Axis]gcode.Axis{config.AxisX: gcode.X, config.AxisY: gcode.Y, config.AxisZ: gcode.Z}
 
-// RunSettings says to the run what the configuration file says to the daemon.
-// What has no key there keeps the run's own default.
+// RunSettings translates the configuration for the run. What has no key keeps the run's own
+// default.
 func RunSettings(c *config.Settings) supervisor.Settings {
 	m, b, d, h := &c.Machine, &c.Belt, &c.Discharge, &c.Hold
 	return supervisor.Settings{
@@ -77,8 +77,8 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 	}
 }
 
-// nozzleWatch is what the nozzle's readings are held to. A job is never let above the
-// ceiling, so that a reading above it by more than an overshoot is a fault.
+// nozzleWatch returns the limits on the nozzle's readings. No target is above the ceiling, so a
+// reading above it by more than an overshoot is a fault.
 func nozzleWatch(c *config.Settings) heat.Limits {
 	l := heat.NozzleLimits(c.Machine.NozzleCeilingC, c.Heat.OverC)
 	l.RiseWithin, l.FallC, l.HeldFor = c.Heat.NozzleRiseLimit, c.Heat.NozzleFallC, c.Heat.StillLimit
@@ -130,7 +130,7 @@ func JobOptions(c *config.Settings) job.Options {
 	return o
 }
 
-// care is what is to be done every so often, in the run's units.
+// care translates hold.care into the run's units.
 func care(list []config.Care) (out []supervisor.Care) {
 	for _, c := range list {
 		out = append(out, supervisor.Care{Name: c.Name, EveryMM: 1000 * c.EveryM, EveryParts: c.EveryParts,

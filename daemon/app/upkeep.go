@@ -22,12 +22,12 @@ const (
 	// keepNewest is how much of the journal stays whatever the clock says: about two weeks
 	// of parts of 20 minutes around the clock.
 	keepNewest = 50_000
-	// minNotedRows is from how many rows on it is noted in the ledger, and not in the log alone.
+	// minNotedRows is from how many removed rows on the ledger notes it, and not the log alone.
 	minNotedRows = 100
 )
 
-// upkeep removes what is old, once a day and only after a copy of the ledger has come
-// about: what goes is in the copies for some days more.
+// upkeep removes old details, once a day and only after a backup has succeeded: what it removes is
+// in the backups for some days more.
 func (a *App) upkeep(ctx context.Context) {
 	var removed []string
 	if days := a.o.Config.Ledger.KeepDetails; days > 0 {
@@ -74,7 +74,7 @@ func fileNames(list []shelf.Item) string {
 	return strings.Join(names, ", ")
 }
 
-// tidyShelf takes away uploaded jobs that nobody needs.
+// tidyShelf removes uploaded jobs that nobody needs.
 func (a *App) tidyShelf(ctx context.Context) ([]shelf.Item, error) {
 	lots, err := a.ledger.Lots(ctx)
 	if err != nil {

@@ -39,7 +39,7 @@ func (a *App) feedWatchdog(ctx context.Context, every time.Duration) {
 	repeat(ctx, every, look)
 }
 
-// checkAlive asks all that must answer.
+// checkAlive returns nil if the run and the ledger answer.
 func (a *App) checkAlive(ctx context.Context, within time.Duration) error {
 	ctx, cancel := context.WithTimeout(ctx, within)
 	defer cancel()

@@ -14,8 +14,8 @@ import (
 // that time is a thousandth of the required room.
 const diskEvery = 20 * time.Second
 
-// startDiskWatch reports to the run how much room there is on the ledger's disk. The asking is done
-// here, since a disk that hangs must not stop the run.
+// startDiskWatch reports the free space on the ledger's disk to the run. It is measured here, since
+// a disk that hangs must not stop the run.
 func (a *App) startDiskWatch() {
 	if a.o.Config.Ledger.ReserveMB <= 0 {
 		return
