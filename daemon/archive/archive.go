@@ -26,27 +26,27 @@ import (
 	"beltwarden/daemon/shelf"
 )
 
-// ErrFull: there is no room for a copy, on the disk or within the bound.
+// ErrFull: there is no room for a copy, on the disk or within the limit.
 var ErrFull = errors.New("there is no room to keep the job")
 
 const (
 	// reserveBytes stay free on the disk, since the ledger may be on the same one.
 	reserveBytes = 128 << 20
 	chunkBytes   = 1 << 20
-	tempPrefix   = ".copying-" // begins the names of copies that are not whole
+	tempPrefix   = ".copying-" // begins the names of incomplete copies
 	suffix       = ".gcode"
 	// openLimit is how long a lot may take from its copy to its record in the ledger.
 	openLimit = time.Hour
 )
 
-// Use is what lots have to do with a job.
+// Use is how lots use a job.
 type Use = shelf.Use
 
 // Options are what an archive is made of.
 type Options struct {
 	Folder     string // is made when it is needed
 	LimitBytes int64  // that all copies together may have; 0 for no limit
-	// Uses returns by digest what lots have to do with jobs.
+	// Uses returns how lots use jobs, by digest.
 	Uses func(ctx context.Context) (map[string]Use, error)
 }
 
@@ -64,7 +64,7 @@ func New(o Options) *Archive {
 	return &Archive{o: o, free: disk.Free, taken: map[string]time.Time{}}
 }
 
-// Find returns where the copy of that digest lies, if there is one.
+// Find returns the path of the copy with that digest, if there is one.
 func (a *Archive) Find(digest string) (file string, ok bool) {
 	if len(digest) != 64 || strings.Trim(digest, "0123456789abcdef") != "" {
 		return "", false
@@ -75,7 +75,7 @@ func (a *Archive) Find(digest string) (file string, ok bool) {
 }
 
 // Reserve is [Archive.Find] for a lot that is about to be opened: until it is in the ledger
-// the copy is not taken away.
+// the copy is not removed.
 func (a *Archive) Reserve(digest string) (file string, ok bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -85,9 +85,9 @@ func (a *Archive) Reserve(digest string) (file string, ok bool) {
 	return file, ok
 }
 
-// Take keeps what copy writes and returns where it lies. copy returns the digest of what
-// it wrote. A copy that is there already is used again while it has that digest still. On
-// an error nothing new is left behind; it is [ErrFull], that of copy, or that of the disk.
+// Take keeps what copy writes and returns its path. copy returns the digest of what it wrote. A
+// copy that exists is used again if it still has that digest. On an error nothing new is left
+// behind; it is [ErrFull], that of copy, or that of the disk.
 func (a *Archive) Take(ctx context.Context, size int64, copy func(w io.Writer) (digest string, err error)) (file string, err error) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -117,7 +117,7 @@ func (a *Archive) Take(ctx context.Context, size int64, copy func(w io.Writer) (
 	}
 	a.taken[digest] = time.Now()
 	file, there := a.Find(digest)
-	if there && digestOf(file) == digest { // a lot may run from it: it is not replaced
+	if there && digestOf(file) == digest { // not replaced, since a lot may run from it
 		return file, nil
 	}
 	if err := errors.Join(f.Sync(), f.Close()); err != nil {
@@ -133,7 +133,7 @@ func (a *Archive) Take(ctx context.Context, size int64, copy func(w io.Writer) (
 	return file, errors.Join(d.Sync(), d.Close())
 }
 
-// digestOf returns the digest of a copy, or nothing where it cannot be read.
+// digestOf returns the digest of a copy; "" if it cannot be read.
 func digestOf(file string) string {
 	f, err := os.Open(file)
 	if err != nil {
@@ -147,7 +147,7 @@ func digestOf(file string) string {
 	return hex.EncodeToString(hash.Sum(nil))
 }
 
-// boundedWriter writes what was announced and no more, and looks at the disk as it goes.
+// boundedWriter writes no more than was announced, and checks the free space meanwhile.
 type boundedWriter struct {
 	io.Writer
 	left, since int64
@@ -178,21 +178,21 @@ func (a *Archive) checkRoom(size int64) error {
 	return nil
 }
 
-// storedCopy is a copy that lies there.
+// storedCopy is one copy in the folder.
 type storedCopy struct {
 	digest string
 	bytes  int64
 	use    Use
 }
 
-// makeRoom takes copies away until there is room for another: those first whose lots are
-// the oldest, and none of a lot that may go on or is being opened.
+// makeRoom removes copies until there is room for another: those of the oldest lots first, and none
+// of a lot that is unfinished or being opened.
 func (a *Archive) makeRoom(ctx context.Context, size int64) error {
 	list, total, err := a.list(ctx)
 	if err != nil {
 		return err
 	}
-	spare := int64(0) // what can be taken away
+	spare := int64(0) // bytes that can be removed
 	for _, c := range list {
 		spare += c.bytes
 	}
@@ -204,7 +204,7 @@ func (a *Archive) makeRoom(ctx context.Context, size int64) error {
 		return a.checkRoom(size - may)
 	}
 	if err := over(spare); err != nil {
-		return err // and nothing is taken away in vain
+		return err // before anything is removed in vain
 	}
 	for _, oldest := range list {
 		if over(0) == nil {
@@ -218,8 +218,8 @@ func (a *Archive) makeRoom(ctx context.Context, size int64) error {
 	return over(0)
 }
 
-// list returns the copies that may go, those of the oldest lots first, and how large all
-// copies are. It takes away what an ended process had not copied whole.
+// list returns the copies that may be removed, those of the oldest lots first, and how large all
+// copies are. It removes incomplete copies of an ended process.
 func (a *Archive) list(ctx context.Context) (may []storedCopy, total int64, err error) {
 	entries, err := os.ReadDir(a.o.Folder)
 	if err != nil {
@@ -232,11 +232,11 @@ func (a *Archive) list(ctx context.Context) (may []storedCopy, total int64, err 
 	for _, e := range entries {
 		digest, ours := strings.CutSuffix(e.Name(), suffix)
 		if strings.HasPrefix(e.Name(), tempPrefix) {
-			_ = os.Remove(filepath.Join(a.o.Folder, e.Name())) // it is tried again with the next copy
+			_ = os.Remove(filepath.Join(a.o.Folder, e.Name())) // tried again at the next call
 			continue
 		}
 		if _, ok := a.Find(digest); !ours || !ok {
-			continue // not from here, and nobody's to take away
+			continue // not ours, so not to be removed
 		}
 		info, err := e.Info()
 		if errors.Is(err, fs.ErrNotExist) {

@@ -1,7 +1,6 @@
-// Package backup keeps copies of the ledger beside it: one a day, the newest few of
-// them. A copy that is there is a whole one, since the ledger looks through each before
-// it gets its name. Copies are numbered, and ordered by number: the clock of a small
-// board may be years off after a power cut.
+// Package backup keeps copies of the ledger: one a day, and the newest few of them. Every copy
+// is complete, since the ledger checks it before it gets its name. Copies are numbered, and ordered
+// by number: the clock of a small computer may be years off after a power cut.
 package backup
 
 import (
@@ -34,8 +33,8 @@ type Options struct {
 	Keep   int    // how many copies
 	Every  time.Duration
 	Log    *zap.Logger
-	// After is called after each copy that has come about, nil for nothing: what is removed
-	// from the ledger then is in a copy.
+	// After is called after each successful copy; nil for nothing. What it removes from the ledger
+	// is in that copy.
 	After func(ctx context.Context)
 	// ClockFloor: a clock that shows an earlier time is not set, and says nothing about the age of a copy.
 	ClockFloor time.Time
@@ -61,14 +60,14 @@ type Copy struct {
 
 const (
 	prefix, suffix = "ledger-", ".db"
-	// startDelay is how long after its start a daemon waits with the first copy: a start has
-	// better things to do with a slow card.
+	// startDelay is the least wait from the start of the daemon to its first copy: the start needs
+	// a slow memory card for itself.
 	startDelay = 2 * time.Minute
 	// retryAfter is how long it waits after a copy that failed.
 	retryAfter = time.Hour
 	// makeLimit is how long one copy may take.
 	makeLimit = 10 * time.Minute
-	// reserveBytes stays free on the disk, since the ledger needs room to go on.
+	// reserveBytes stay free on the disk for the ledger.
 	reserveBytes = 64 << 20
 )
 
@@ -84,9 +83,9 @@ func New(o Options) *Keeper {
 	return k
 }
 
-// Run makes a copy every so often until ctx ends. Time is counted from the start of the
-// process and not by the clock; a daemon that starts every hour makes a copy at a start
-// only when the newest is a day old or of a time to come.
+// Run makes a copy at each interval until ctx ends. Intervals are counted from the start of the
+// process and not by the clock. At a start it makes a copy only if the newest is older than the
+// interval or from the future, so that a daemon that starts every hour does not make one each time.
 func (k *Keeper) Run(ctx context.Context) {
 	wait := startDelay
 	if last := k.newest.Load(); last != nil {
@@ -114,7 +113,7 @@ func (k *Keeper) Run(ctx context.Context) {
 	}
 }
 
-// Make makes one copy now and takes away those that are too many.
+// Make makes one copy now and removes those that are too many.
 func (k *Keeper) Make(ctx context.Context) (err error) {
 	defer func() {
 		text := ""
@@ -153,7 +152,7 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 	}
 	k.newest.Store(&made)
 	k.o.Log.Info("the ledger is backed up", zap.String("copy", path), zap.Int64("bytes", made.Bytes))
-	// Only now: a copy is never given up for one that does not come about.
+	// Only now, so that no copy is removed for one that fails.
 	var errs []error
 	for _, old := range list[:max(0, len(list)+1-k.o.Keep)] {
 		errs = append(errs, os.Remove(old.Path))
@@ -161,8 +160,8 @@ func (k *Keeper) Make(ctx context.Context) (err error) {
 	return errors.Join(errs...)
 }
 
-// sweep takes away copies that a process which was killed has left half made. One that is
-// being made just now, by a command, is younger than a copy may take.
+// sweep removes incomplete copies of a killed process. One that a command is making just now is
+// younger than a copy may take.
 func (k *Keeper) sweep() error {
 	entries, err := os.ReadDir(k.o.Folder)
 	errs := []error{err}
@@ -198,8 +197,8 @@ func (k *Keeper) checkRoom() error {
 	return nil
 }
 
-// Newest returns the newest copy, nil when there is none, and why the last try failed,
-// if it did. When a copy of this process was made is given by the clock as it stands now.
+// Newest returns the newest copy, nil when there is none, and why the last try failed, if it did.
+// If the clock was set meanwhile, the time of a copy of this process is adjusted to the new clock.
 func (k *Keeper) Newest() (last *Copy, failure string) {
 	if text := k.failure.Load(); text != nil {
 		failure = *text
@@ -212,8 +211,8 @@ func (k *Keeper) Newest() (last *Copy, failure string) {
 	return last, failure
 }
 
-// List returns the copies in a folder, oldest first. What is not named as one is left
-// alone. A folder that is not there holds none.
+// List returns the copies in a folder, oldest first. Files with other names are ignored. A folder
+// that does not exist holds none.
 func List(folder string) ([]Copy, error) {
 	entries, err := os.ReadDir(folder)
 	if errors.Is(err, os.ErrNotExist) {

@@ -1,5 +1,5 @@
-// Package idempotency has a request that travels twice carried out one time only: the
-// second is given the answer to the first.
+// Package idempotency carries out a request once, even if it arrives twice: the second gets the
+// answer to the first.
 package idempotency
 
 import (
@@ -82,8 +82,7 @@ func (a *Answers) refuse(w http.ResponseWriter, r *http.Request, status int, det
 	client.Refuse(w, status, detail, remedy)
 }
 
-// claim returns the answer that belongs to a key, and whether the caller is the
-// one who is to make it.
+// claim returns the answer for a key, and whether the caller has to make it.
 func (a *Answers) claim(key string, body [sha256.Size]byte) (*reply, bool) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -100,7 +99,7 @@ func (a *Answers) claim(key string, body [sha256.Size]byte) (*reply, bool) {
 	return p, true
 }
 
-// settle publishes an answer; one that says nothing was carried out is forgotten.
+// settle publishes an answer. One that says that nothing was carried out is forgotten.
 func (a *Answers) settle(key string, p *reply, w *recorder) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
@@ -118,9 +117,9 @@ func (a *Answers) settle(key string, p *reply, w *recorder) {
 	close(p.done)
 }
 
-// Handler makes next carry out a request with the same key at the same path one time
-// only. Requests without a key always go through. A failure (status 500 and above) is
-// not kept, so that a later try can succeed.
+// Handler makes next carry out a request with the same key at the same path only once. Requests
+// without a key always go through. A failure (status 500 and above) is not kept, so that a later
+// try can succeed.
 func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		data, err := io.ReadAll(r.Body)
@@ -166,8 +165,8 @@ func (a *Answers) Handler(keyOf Key, next http.HandlerFunc) http.HandlerFunc {
 	}
 }
 
-// carryOut carries the request out and keeps the answer, also when it panics, so
-// that nobody waits for ever.
+// carryOut carries the request out and keeps the answer, even if it panics, so that nobody waits
+// for ever.
 func (a *Answers) carryOut(w http.ResponseWriter, r *http.Request, next http.HandlerFunc, key string, p *reply) {
 	rec := &recorder{ResponseWriter: w, header: http.Header{}}
 	defer a.settle(key, p, rec)
@@ -185,7 +184,7 @@ func (p *reply) write(w http.ResponseWriter) {
 
 // recorder keeps an answer instead of sending it.
 type recorder struct {
-	http.ResponseWriter // for what http.ResponseController asks of it
+	http.ResponseWriter // for http.ResponseController
 	header              http.Header
 	status              int
 	data                bytes.Buffer

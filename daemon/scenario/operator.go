@@ -15,8 +15,8 @@ import (
 
 const operatorName = "workshop"
 
-// realignAtMM is the offset at which the workshop realigns the belt, and
-// residualMM what is left of it then: nobody tracks a belt perfectly.
+// realignAtMM is the offset at which the workshop realigns the belt, and residualMM what is left of
+// it afterwards: nobody tracks a belt perfectly.
 const (
 	realignAtMM = 0.6 * limitMM
 	residualMM  = 0.1
@@ -30,14 +30,13 @@ type Finding struct {
 	OffsetMM float64 // read to a tenth of a millimetre
 	Good     int     // parts not counted before that are whole
 	Scrap    map[string]int
-	Broken   bool // the part that was broken off is not whole, or there is none
+	Broken   bool // the interrupted part is not whole, or there is none
 
 	parts int // parts that the machine has made so far
 }
 
-// look reads the machine as a person would. unverified is how many parts the
-// ledger says were made and not looked at; a part beyond those is the one that
-// was broken off.
+// look reads the machine as a person would. unverified is how many parts were made and not looked
+// at by the ledger; a part beyond those is the interrupted one.
 func (w *World) look(ctx context.Context, unverified int) (Finding, error) {
 	f := Finding{OffsetMM: math.Round(w.rig.LateralOffsetMM()*10) / 10, Broken: true}
 	lot, err := w.client.Lot(ctx, w.lot)
@@ -112,7 +111,7 @@ func (w *World) Operate(ctx context.Context) error {
 	}
 }
 
-// act does what the state of the machine asks of the operator.
+// act does what the operator does in this state of the machine.
 func (w *World) act(ctx context.Context, s *supervisor.Snapshot) (over bool, err error) {
 	if s.Lot == nil || s.Lot.ID != w.lot {
 		return false, nil
@@ -190,8 +189,8 @@ func (w *World) command(ctx context.Context, c supervisor.Command) error {
 	return err
 }
 
-// countBin empties the bin and holds its content against the ledger: every part
-// that was made has been run over the drop edge by now.
+// countBin empties the bin and compares its content with the ledger: every part that was made has
+// been run over the drop edge by now.
 func (w *World) countBin(ctx context.Context) error {
 	lot, err := w.client.Lot(ctx, w.lot)
 	if err != nil {

@@ -13,10 +13,10 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-// Follow does at the simulated machine what a person has recorded as done:
-// tracking the belt, emptying the bin. It returns when the context ends.
+// Follow does to the simulated machine what a person has recorded as done: it realigns the belt,
+// empties the bin. It returns when the context ends.
 func (w *World) Follow(ctx context.Context) error {
-	// Often enough for the machine's own time, and no oftener: at its real speed a second.
+	// Every 6 s of the machine's time, within 0.1 to 1 s of ours.
 	pace := 100 * time.Millisecond
 	if v := w.set.Speed; v > 0 {
 		pace = min(time.Second, max(pace, time.Duration(6/v*float64(time.Second))))
@@ -65,9 +65,8 @@ func (w *World) follow(c client.Check, unverified int) {
 	}
 }
 
-// Hints say what a person would find at the machine now, and what to type next.
-// program is how the program is called in the other terminal, which was given
-// where the daemon is.
+// Hints say what a person would find at the machine now, and what to type next. program is how to
+// call this program in the other terminal, whose environment says where the daemon is.
 func (w *World) Hints(ctx context.Context, s *supervisor.Snapshot, program string) []string {
 	if s.Lot == nil {
 		return nil

@@ -1,7 +1,6 @@
 // Package scenario is the world of the demo: a small greenhouse-supplies workshop
-// that makes plant-stake clips on one belt machine. It holds the job, the machine
-// with a belt that wanders, the daemon that works it, and an operator who can be
-// played by a person or by the program.
+// that makes plant-stake clips on one belt machine. It has the job, the machine with a belt that
+// drifts, the daemon that works it, and an operator: a person or the program.
 package scenario
 
 import (
@@ -34,7 +33,7 @@ type Options struct {
 	Speed   float64 // machine seconds per second; 0: as fast as possible
 	Dir     string  // existing directory for the job, the socket and the ledger
 	Ledger  string  // path of the ledger; empty: in Dir
-	Listen  string  // loopback address for the board and the metrics; empty: none
+	Listen  string  // loopback address for the screen and the metrics; empty: none
 	Version string
 	Log     *zap.Logger // nil: no log
 }
@@ -88,7 +87,7 @@ func Open(ctx context.Context, o Options) (w *World, err error) {
 	return w, nil
 }
 
-// Close ends the daemon in an orderly way, heaters off first, and then the machine.
+// Close stops the daemon, heaters off first, and then the machine.
 func (w *World) Close(ctx context.Context) error {
 	w.client.Close()
 	return errors.Join(w.app.Stop(ctx), w.rig.Close())
@@ -122,8 +121,8 @@ func (w *World) settings() *config.Settings {
 	return c
 }
 
-// The belt wanders so that a visit every few parts has something to find: a clip
-// takes 1.8 m of belt travel. Made up, in the range that owners speak of.
+// The belt drifts so that a visit every few parts finds something: a clip takes 1.8 m of belt
+// travel. The figures are made up, in the range that owners report.
 const (
 	limitMM          = 3.0
 	worstDriftMMPerM = 0.15
@@ -145,8 +144,8 @@ func rigSettings(speed float64) rig.Settings {
 // clock runs at full speed.
 const idleSpeed = 2000
 
-// shorten shortens the daemon's own waits as the machine's time is shortened. Waits
-// that guard against a machine that fails keep room for a slow computer.
+// shorten shortens the daemon's own waits as the machine's time is shortened. Limits that detect a
+// failing machine stay long enough for a slow computer.
 func shorten(speed float64) func(*supervisor.Settings) {
 	if speed == 0 {
 		speed = idleSpeed

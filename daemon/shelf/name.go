@@ -26,9 +26,9 @@ var deviceNames = []string{"con", "prn", "aux", "nul",
 	"com0", "com1", "com2", "com3", "com4", "com5", "com6", "com7", "com8", "com9",
 	"lpt0", "lpt1", "lpt2", "lpt3", "lpt4", "lpt5", "lpt6", "lpt7", "lpt8", "lpt9"}
 
-// Name reduces what somebody calls a file to a plain name: what follows the last
-// separator of any system, of letters, digits, blanks and a few marks, at most
-// [MaxName] bytes with the extension kept. Everything else becomes a dash.
+// Name reduces the name that somebody gave a file to a plain one: what follows the last separator
+// of any system, in letters, digits, blanks and a few marks, at most [MaxName] bytes with the
+// extension kept. Every other character becomes a dash.
 func Name(said string) (string, error) {
 	name := said
 	if i := strings.LastIndexAny(name, `/\`); i >= 0 {
@@ -59,7 +59,7 @@ func Name(said string) (string, error) {
 	return name, nil
 }
 
-// trimEdges takes off what makes a name hidden, an option of a command, or invisible.
+// trimEdges cuts off what makes a name hidden, an option of a command, or invisible.
 func trimEdges(name string) string { return strings.Trim(strings.TrimLeft(name, "-. "), ". ") }
 
 // shorten cuts a name to so many bytes, before its extension.
@@ -102,7 +102,7 @@ func numbered(name string, n int) string {
 	return cut(stem, MaxName-len(tail)) + tail
 }
 
-// quoted shows what somebody said without letting it fill the screen.
+// quoted quotes a name, shortened so that it does not fill the screen.
 func quoted(said string) string {
 	const most = 80
 	if len(said) > most {

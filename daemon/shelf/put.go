@@ -20,10 +20,10 @@ import (
 // maxSameName is how many files of one name are kept side by side.
 const maxSameName = 999
 
-// maxReceiving is how many jobs are received at one time, whoever sends them.
+// maxReceiving is how many jobs are received at one time, from all senders together.
 const maxReceiving = 4
 
-// chunkBytes is how much is received between two looks at the disk.
+// chunkBytes is how much is received between two checks of the free space.
 const chunkBytes = 1 << 20
 
 // Put receives a file and stores it under the reduced name. A file of that name with
@@ -76,7 +76,7 @@ func (s *Shelf) put(ctx context.Context, name string, r io.Reader) (i Item, err 
 	return s.place(ctx, before, name, size, [sha256.Size]byte(hash.Sum(nil)))
 }
 
-// receive copies a file, watching the bounds as it comes.
+// receive copies a file and checks its size and the free space meanwhile.
 func (s *Shelf) receive(ctx context.Context, w io.Writer, r io.Reader) (size int64, err error) {
 	for {
 		free, err := s.free()
@@ -123,7 +123,7 @@ func (s *Shelf) place(ctx context.Context, before, name string, size int64, hash
 			return Item{}, err
 		}
 		if err := s.rename(before, final); errors.Is(err, fs.ErrExist) {
-			continue // somebody else has put one there just now
+			continue // another program has made one meanwhile
 		} else if err != nil {
 			return Item{}, err
 		}
@@ -140,7 +140,7 @@ func (s *Shelf) place(ctx context.Context, before, name string, size int64, hash
 func (s *Shelf) rename(before, final string) error {
 	err := s.root.Link(before, final)
 	if errors.Is(err, unix.EPERM) || errors.Is(err, unix.ENOTSUP) || errors.Is(err, unix.ENOSYS) {
-		return s.root.Rename(before, final) // the caller has seen that nothing is there
+		return s.root.Rename(before, final)
 	}
 	return err
 }
@@ -179,6 +179,6 @@ func (s *Shelf) recordSum(name string, hash [sha256.Size]byte) (Item, error) {
 	}
 	text := hex.EncodeToString(hash[:])
 	s.sums[name] = sum{Bytes: info.Size(), Stored: info.ModTime(), SHA256: text}
-	_ = s.sums.write(s.root) // shown without a checksum after the next start, no more
+	_ = s.sums.write(s.root) // a failure costs only the checksum that is shown after the next start
 	return Item{Name: name, Path: filepath.Join(s.dir, name), Bytes: info.Size(), Stored: info.ModTime(), SHA256: text}, nil
 }

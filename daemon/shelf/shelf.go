@@ -53,15 +53,15 @@ type Shelf struct {
 
 	receiving chan struct{} // holds a token for each job that is being received
 
-	held sync.RWMutex // read while a lot is opened, so that no job of it is taken away
+	held sync.RWMutex // read-locked while a lot is opened, so that none of its jobs is removed
 
 	mu     sync.Mutex // guards names, sums and chosen
 	sums   sums
 	chosen map[string]bool // by name: its path was requested since the last Tidy
 }
 
-// Open makes the folder if need be, and takes away what an ended process had not
-// received whole. One file may have limitBytes. Close lets the folder go.
+// Open makes the folder if need be, and removes what an ended process had received in part. One
+// file may have limitBytes. Call Close when done.
 func Open(dir string, limitBytes int64) (*Shelf, error) {
 	fail := func(err error) (*Shelf, error) { return nil, fmt.Errorf("cannot use the folder for jobs: %w", err) }
 	dir, err := filepath.Abs(dir)
@@ -90,14 +90,14 @@ func Open(dir string, limitBytes int64) (*Shelf, error) {
 	return s, nil
 }
 
-// Close lets the folder go.
+// Close closes the folder.
 func (s *Shelf) Close() error { return s.root.Close() }
 
 // Dir returns the folder's absolute path.
 func (s *Shelf) Dir() string { return s.dir }
 
-// Hold keeps every job where it is until release is called: from before a lot's jobs are
-// read until the lot is in the ledger.
+// Hold prevents the removal of jobs until release is called. A lot holds them from before its jobs
+// are read until it is in the ledger.
 func (s *Shelf) Hold() (release func()) {
 	s.held.RLock()
 	return s.held.RUnlock
@@ -116,7 +116,7 @@ func (s *Shelf) List() ([]Item, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, e := range entries {
-		if i, err := s.item(e.Name()); err == nil { // what was taken away meanwhile is not there
+		if i, err := s.item(e.Name()); err == nil { // not if it was removed meanwhile
 			list = append(list, i)
 		}
 	}
@@ -148,8 +148,8 @@ func (s *Shelf) Path(name string) (string, error) {
 	return i.Path, err
 }
 
-// item looks at one file of the folder. A name that would have been reduced is
-// nobody's, and neither is a link or a folder.
+// item returns one file of the folder. A name that Name would change is not found, and neither is a
+// link or a folder.
 func (s *Shelf) item(name string) (Item, error) {
 	if plain, err := Name(name); err != nil || plain != name {
 		return Item{}, ErrNotFound
@@ -164,8 +164,8 @@ func (s *Shelf) item(name string) (Item, error) {
 	return Item{Name: name, Path: filepath.Join(s.dir, name), Bytes: info.Size(), Stored: info.ModTime(), SHA256: s.sums.of(name, info)}, nil
 }
 
-// Remove takes a stored file away, unless guard objects. The guard is given the
-// file's path, and says why it must stay.
+// Remove removes a stored file unless guard returns an error. The guard gets the file's path and
+// says why it must stay.
 func (s *Shelf) Remove(ctx context.Context, name string, guard func(ctx context.Context, path string) error) error {
 	if !s.held.TryLock() {
 		return fmt.Errorf("cannot remove the stored job %s: %w", quoted(name), ErrHeld)

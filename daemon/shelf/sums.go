@@ -7,8 +7,8 @@ import (
 	"time"
 )
 
-// sumsFile keeps the checksums of what was stored, and for how long nobody has used it. It
-// may be lost: files then show none until they are sent again, and are kept for ever.
+// sumsFile keeps the checksums of stored files, and for how long they were not used. If it is lost,
+// files have no checksum until they are sent again, and are never removed.
 const sumsFile = ".sums.json"
 
 // maxSums bounds the file that is read; some hundred bytes belong to each job.
@@ -19,7 +19,7 @@ type sum struct {
 	Bytes  int64     `json:"bytes"`
 	Stored time.Time `json:"stored"`
 	SHA256 string    `json:"sha256"`
-	// Idle are the days of work on which no lot was made from it, since Lot was.
+	// Idle is the number of days at work, since Lot, on which no lot was made from it.
 	Idle int   `json:"idle_days,omitempty"`
 	Lot  int64 `json:"lot,omitempty"`
 }

@@ -7,21 +7,20 @@ import (
 	"strings"
 )
 
-// Use is what lots have to do with a stored file.
+// Use is how lots use a stored file.
 type Use struct {
 	Lot    int64 // the newest that was made from it, 0 for none
 	Needed bool  // a lot that may go on is made from it
 }
 
-// Tidy takes away what nobody needs. It is called once for each day that the daemon is at
+// Tidy removes files that nobody needs. It is called once for each day that the daemon is at
 // work: days are counted by these calls and not by the clock, which may be years off. A
-// file goes when no lot was made from it on so many days running (0: never), or when all
+// file is removed when no lot was made from it on so many days running (0: never), or when all
 // files together are larger than limitBytes (0: no limit), those first that were not used
-// for longest. It returns what it took away.
+// for longest. It returns what it removed.
 //
-// A file that was put into the folder by other means, or altered, is nobody's to take
-// away; neither is one that was chosen since the last call, of which a lot may be about to
-// be made.
+// It never removes a file that was put into the folder by other means or altered, nor one that
+// was chosen since the last call: a lot may be about to be made from it.
 func (s *Shelf) Tidy(days int, limitBytes int64, use map[string]Use) (gone []Item, err error) {
 	list, err := s.List()
 	if err != nil {
