@@ -212,8 +212,13 @@ func (l *AlertLot) Count() book.Count {
 }
 
 // advice is what the operator has to do, step by step with semicolons between the steps, and the
-// command line for it, if there is one.
-type advice struct{ text, command string }
+// command lines for it, to be given one after the other; none where none helps.
+type advice struct {
+	text  string
+	steps []string
+}
+
+func advise(text string, steps ...string) advice { return advice{text, steps} }
 
 const (
 	completeAdvice = "take out the parts; count them; record the visit"
@@ -222,66 +227,78 @@ const (
 
 // String formats it for a terminal.
 func (a advice) String() string {
-	if a.command == "" {
+	if len(a.steps) == 0 {
 		return a.text
 	}
-	return a.text + ": " + a.command
+	return a.text + ": " + strings.Join(a.steps, ", then ")
 }
 
 // advice returns what the operator has to do in the present state.
 func (m *Machine) advice() advice {
 	if t := m.trials.open(); t != nil && m.trials.active {
-		return advice{"keep hands off: the belt moves by itself; to stop it", "beltwarden stop"}
+		return advise("keep hands off: the belt moves by itself; to stop it", "beltwarden stop")
 	} else if t != nil && t.Ran && !m.running() && !m.state.Acting() && m.state != Aborted {
-		return advice{"read the lateral offset and end the trial", "beltwarden trial end --after-mm MM"}
+		return advise("read the lateral offset and end the trial", "beltwarden trial end --after-mm MM")
 	}
 	switch m.state {
 	case Held:
 		if m.bed.Beyond() {
-			return advice{"realign the belt; record the visit; let it go on", "beltwarden check --realigned, then beltwarden unhold"}
+			return advise("realign the belt; record the visit; let it go on", "beltwarden check --realigned", "beltwarden unhold")
 		}
 		if m.waitsForCheck() {
 			lengths := ""
 			if m.book.Hold.Reason == CauseSize {
 				lengths = " [--set-aside N | --accept-lengths] --note TEXT"
 			}
-			return advice{"read the lateral offset; look at the parts; record the visit; let it go on", "beltwarden check --offset-mm MM --good N" + lengths + ", then beltwarden unhold"}
+			return advise("read the lateral offset; look at the parts; record the visit; let it go on", "beltwarden check --offset-mm MM --good N"+lengths, "beltwarden unhold")
 		}
-		return advice{"let it go on", "beltwarden unhold"}
+		return advise("let it go on", "beltwarden unhold")
 	case Suspended:
 		if why, due := m.dueSuspend(); due {
 			n, _ := NeedOf(why.Code)
 			if n.Command == "" {
-				return advice{n.Remedy + "; then let it go on", "beltwarden unsuspend"}
+				return advise(n.Remedy+"; then let it go on", "beltwarden unsuspend")
 			}
-			return advice{n.Remedy + "; then let it go on", n.Command + ", then beltwarden unsuspend"}
+			return advise(n.Remedy+"; then let it go on", n.Command, "beltwarden unsuspend")
 		}
-		return advice{"let it go on", "beltwarden unsuspend"}
+		return advise("let it go on", "beltwarden unsuspend")
 	case Aborted:
 		if m.heatFault != "" {
-			return advice{repairAdvice, repairCommand}
+			return advise(repairAdvice, repairCommand)
 		}
 		judge, visit := "", "beltwarden check --belt-cleared"
 		if len(m.book.Undecided) > 0 {
 			judge, visit = "; decide whether the interrupted part is good or scrap", visit+" --interrupted good|scrap"
 		}
-		return advice{"keep hands off hot and moving parts; look at the machine; clear the belt" + judge + "; record the visit; then clear the fault, reset and start",
-			visit + ", beltwarden clear, beltwarden reset, beltwarden start"}
+		return advise("keep hands off hot and moving parts; look at the machine; clear the belt"+judge+"; record the visit; then clear the fault, reset and start",
+			visit, "beltwarden clear", "beltwarden reset", "beltwarden start")
 	case Complete:
-		return advice{completeAdvice, "beltwarden check --good N [--scrap reason=n]"}
+		switch l := m.lot; {
+		case l != nil && l.Total().NotLookedAt() > 0:
+			return advise(completeAdvice, "beltwarden check --good N [--scrap reason=n]")
+		case l != nil && l.Status == ledger.LotOpen && l.Wanted() > 0:
+			return advise("make the machine ready and go on with the lot", "beltwarden reset --go-on")
+		}
+		return advise("open the next lot", "beltwarden lot start JOB --good N")
 	case Stopped:
-		return advice{"reset to make the machine ready", "beltwarden reset"}
+		if m.checkStart(Request{}) == nil {
+			return advise("make the machine ready and go on with the lot", "beltwarden reset --go-on")
+		}
+		return advise("reset to make the machine ready", "beltwarden reset")
 	case Idle:
 		if m.lot != nil && m.lot.Status == ledger.LotOpen {
 			if err := m.checkStart(Request{}); err != nil {
 				return adviceOfRefusal(err)
 			}
-			return advice{"start to go on with the lot", "beltwarden start"}
+			return advise("start to go on with the lot", "beltwarden start")
 		}
-		return advice{"open a lot", "beltwarden lot start JOB --good N"}
+		return advise("open a lot", "beltwarden lot start JOB --good N")
 	case Resetting, Clearing:
 		if m.link.problem != "" {
-			return advice{"waiting for the board: " + m.link.problem, m.link.command}
+			if m.link.command == "" {
+				return advise("waiting for the board: " + m.link.problem)
+			}
+			return advise("waiting for the board: "+m.link.problem, m.link.command)
 		}
 	}
 	return advice{}
@@ -293,5 +310,5 @@ func adviceOfRefusal(err error) advice {
 	if !errors.As(err, &r) {
 		return advice{text: err.Error()}
 	}
-	return advice{withoutCommands(err), r.Command}
+	return advise(withoutCommands(err), stepsOf(r, "start")...)
 }

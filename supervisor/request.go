@@ -1,7 +1,6 @@
 package supervisor
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
@@ -91,11 +90,7 @@ func (m *Machine) command(r Request) error {
 		return nil
 	}
 	if _, ok := Transition(m.state, r.Command); !ok || r.Command == StateComplete {
-		remedy := "wait until it is done"
-		if now := m.acceptedCommands(); len(now) > 0 {
-			remedy = "possible now: " + strings.Join(now, ", ")
-		}
-		return &Refusal{What: what, Why: fmt.Sprintf("the machine is %s", m.state), Remedy: remedy}
+		return m.notNow(r.Command)
 	}
 	switch r.Command {
 	case Start:
@@ -145,11 +140,12 @@ func (m *Machine) command(r Request) error {
 	case Stop:
 		m.stopOptions = stopOptions{r.AfterPart, r.ClearBelt}
 	}
-	m.change(r.Command, why)
-	m.out.Result.Text = fmt.Sprintf("%s: the machine is %s", what, m.state)
-	if r.Continue || r.Command == Start || r.Command == Unhold || r.Command == Unsuspend {
-		m.out.Result.Text += "; keep your hands clear: it is about to heat and move"
+	part := 0
+	if c := m.cycle; c != nil && !c.made && !c.fromLedger {
+		part = c.ordinal
 	}
+	m.change(r.Command, why)
+	m.out.Result.Text = m.answerTo(what, r, part)
 	if m.lot != nil {
 		m.out.Result.LotID = m.lot.ID
 	}

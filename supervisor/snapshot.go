@@ -23,6 +23,8 @@ type Snapshot struct {
 	Cause   Cause     `json:"cause"`
 	Doing   string    `json:"doing,omitempty"`  // the present step of the work
 	Advice  string    `json:"advice,omitempty"` // what the operator has to do now
+	// Steps are the command lines of Advice, to be given one after the other.
+	Steps []string `json:"advice_steps,omitempty"`
 	// HeatFault is latched until clear is given with a text about the repair; "" for none.
 	HeatFault string   `json:"heat_fault,omitempty"`
 	Accepts   []string `json:"accepts"` // commands possible now
@@ -189,8 +191,9 @@ type LineView struct {
 // Snapshot returns a picture of the machine at the time now.
 func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	m.now = now
+	do := m.advice()
 	s := &Snapshot{At: now, Clock: m.clockDoubt(), Machine: m.set.Machine, State: m.state, Since: m.toPresentClock(m.since), Cause: m.cause,
-		Doing: m.work.doing, Advice: m.advice().String(), Accepts: m.acceptedCommands(), HeatFault: m.heatFault}
+		Doing: m.work.doing, Advice: do.String(), Steps: do.steps, Accepts: m.acceptedCommands(), HeatFault: m.heatFault}
 	b := m.belt.totals()
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
