@@ -67,7 +67,7 @@ func newCheck() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return printResult(c, result, *asJSON)
+			return printResult(ctx, c, d, result, *asJSON)
 		})
 	}
 	return c

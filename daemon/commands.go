@@ -2,7 +2,8 @@ package main
 
 import (
 	"context"
-	"fmt"
+	"errors"
+	"net/http"
 	"strings"
 
 	"github.com/spf13/cobra"
@@ -10,6 +11,7 @@ import (
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
+	"beltwarden/supervisor/ledger"
 )
 
 // commandHelp says what each of the ten commands does here.
@@ -58,20 +60,33 @@ func newCommand(command supervisor.Command) *cobra.Command {
 		}
 		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
 			result, err := d.Command(ctx, r)
+			if p := new(client.Problem); command == supervisor.Start && r.Override == "" && errors.As(err, &p) && p.Status == http.StatusConflict && resets(ctx, d) {
+				result, err = d.Command(ctx, client.CommandRequest{Command: supervisor.Reset, GoOn: true, By: r.By})
+			}
 			if err != nil {
 				return err
 			}
-			return printResult(c, result, *asJSON)
+			return printResult(ctx, c, d, result, *asJSON)
 		})
 	}
 	return c
 }
 
-// printResult prints the daemon's answer to a request that was carried out.
-func printResult(c *cobra.Command, r supervisor.Result, asJSON bool) error {
+// resets reports whether a lot waits for a start in a state that a reset has to come before.
+func resets(ctx context.Context, d *client.Client) bool {
+	s, err := d.Status(ctx)
+	return err == nil && (s.State == supervisor.Stopped || s.State == supervisor.Complete) &&
+		s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0
+}
+
+// printResult prints the daemon's answer to a request that was carried out, and which command comes next.
+func printResult(ctx context.Context, c *cobra.Command, d *client.Client, r supervisor.Result, asJSON bool) error {
 	if asJSON {
 		return printJSON(c.OutOrStdout(), r)
 	}
-	_, err := fmt.Fprintln(c.OutOrStdout(), wording.Printable(r.Text))
-	return err
+	s, err := d.Status(ctx)
+	if err != nil {
+		s = nil // the answer counts, and what comes next is a help only
+	}
+	return printLines(c.OutOrStdout(), wording.Answer(r, s, style(c.OutOrStdout())))
 }

@@ -7,6 +7,8 @@ import (
 	"strings"
 	"syscall"
 
+	"github.com/spf13/cobra"
+
 	"beltwarden/config"
 	"beltwarden/daemon/app"
 	"beltwarden/daemon/wording"
@@ -90,17 +92,19 @@ func tell(w io.Writer, err error) int {
 	}
 	f := classify(err)
 	first, rest, _ := strings.Cut(strings.TrimSpace(f.err.Error()), "\n")
-	fmt.Fprintln(w, "error: "+wording.Printable(first))
 	if rest != "" {
 		f.details = append(strings.Split(rest, "\n"), f.details...)
 	}
-	for _, d := range f.details {
-		fmt.Fprintln(w, "  "+wording.Printable(d))
-	}
-	if f.hint != "" {
-		fmt.Fprintln(w, "hint: "+wording.Printable(f.hint))
-	}
+	_ = printLines(w, wording.Trouble(first, f.details, f.hint, style(w))) // there is nowhere else to say so
 	return f.status
+}
+
+// pointed gives a mistake on the command line that names no remedy the help of its command.
+func pointed(c *cobra.Command, err error) error {
+	if f := new(failure); errors.As(err, &f) && f.status == exitUsage && f.hint == "" {
+		f.hint = "see: " + c.CommandPath() + " --help"
+	}
+	return err
 }
 
 // classify gives an error its status. Errors that carry a remedy of their own
@@ -117,9 +121,6 @@ func classify(err error) *failure {
 	)
 	switch {
 	case errors.As(err, &own):
-		if own.status == exitUsage && own.hint == "" {
-			own.hint = "beltwarden --help lists the commands, and --help after a command its flags"
-		}
 		return own
 	case errors.As(err, &mistakes) && len(mistakes) > 0:
 		return manyMistakes(mistakes)

@@ -99,7 +99,7 @@ func newLotStart() *cobra.Command {
 			if err != nil {
 				return lotProblem(err)
 			}
-			return printResult(c, result, *asJSON)
+			return printResult(ctx, c, d, result, *asJSON)
 		})
 	}
 	return c
@@ -215,7 +215,7 @@ func newLotEnd() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return printResult(c, result, *asJSON)
+			return printResult(ctx, c, d, result, *asJSON)
 		})
 	}
 	return c

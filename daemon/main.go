@@ -20,7 +20,8 @@ func execute(args []string) int {
 	defer stop()
 	root := newRoot()
 	root.SetArgs(args)
-	return tell(root.ErrOrStderr(), root.ExecuteContext(ctx))
+	c, err := root.ExecuteContextC(ctx)
+	return tell(root.ErrOrStderr(), pointed(c, err))
 }
 
 // interruptible returns a context that ends with the first signal to end, so that

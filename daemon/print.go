@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -32,17 +33,13 @@ func printJSON(w io.Writer, v any) error {
 }
 
 // output is what every command writes to. What could move a terminal's cursor or change its state goes out escaped,
-// whatever wrote it; bold passes at a terminal that shows it. What draws a screen writes to raw instead.
+// whatever wrote it; our own bold and colours pass at a terminal that shows them. What draws a screen writes to raw instead.
 type output struct {
-	raw  *os.File
-	mu   sync.Mutex
-	part []byte // the beginning of a character whose rest is still to come
+	raw    *os.File
+	colour *colourChoice
+	mu     sync.Mutex
+	part   []byte // the beginning of a character whose rest is still to come
 }
-
-const (
-	boldOn  = "\x1b[1m"
-	boldOff = "\x1b[0m"
-)
 
 // Write implements io.Writer.
 func (o *output) Write(p []byte) (int, error) {
@@ -56,19 +53,29 @@ func (o *output) Write(p []byte) (int, error) {
 		}
 	}
 	o.part = slices.Clone(text[end:])
-	if _, err := io.WriteString(o.raw, guarded(string(text[:end]), style(o).Bold)); err != nil {
+	if _, err := io.WriteString(o.raw, guarded(string(text[:end]), style(o))); err != nil {
 		return 0, err
 	}
 	return len(p), nil
 }
 
-// guarded escapes what a terminal may obey, and leaves our own bold where it is shown.
-func guarded(text string, bold bool) string {
-	text = wording.Escaped(text)
-	if bold {
-		text = strings.NewReplacer(`\u001b[1m`, boldOn, `\u001b[0m`, boldOff).Replace(text)
+// decoration is what wording puts around a word: bold, or one of its colours, and their end.
+var decoration = regexp.MustCompile("\x1b\\[(0|1|1;37;41|30;43|30;42)m")
+
+// guarded escapes what a terminal may obey, and leaves our own bold and colours where they are shown.
+func guarded(text string, st wording.Style) string {
+	if !st.Bold && !st.Colour {
+		return wording.Escaped(text)
 	}
-	return text
+	var out strings.Builder
+	from := 0
+	for _, at := range decoration.FindAllStringIndex(text, -1) {
+		out.WriteString(wording.Escaped(text[from:at[0]]))
+		out.WriteString(text[at[0]:at[1]])
+		from = at[1]
+	}
+	out.WriteString(wording.Escaped(text[from:]))
+	return out.String()
 }
 
 // raw is the file below an output, for what draws a screen.
@@ -85,18 +92,22 @@ func printLines(w io.Writer, lines []string) error {
 	return err
 }
 
-// style returns how wide the output is and whether it may be bold. A writer that
-// is no terminal gets 80 plain columns, whatever reads it.
+// style returns how wide the output is and how it may be decorated. A writer that
+// is no terminal gets 80 plain columns, whatever reads it, unless colour is asked for.
 func style(w io.Writer) wording.Style {
 	st := wording.Style{Width: 80}
+	choice := colourAuto
+	if o, ok := w.(*output); ok && o.colour != nil {
+		choice = *o.colour
+	}
 	f, ok := raw(w).(*os.File)
-	if !ok || !term.IsTerminal(int(f.Fd())) {
-		return st
+	st.Terminal = ok && term.IsTerminal(int(f.Fd()))
+	if st.Terminal {
+		if width, height, err := term.GetSize(int(f.Fd())); err == nil && width > 0 {
+			st.Width, st.Height = width, height
+		}
 	}
-	if width, height, err := term.GetSize(int(f.Fd())); err == nil && width > 0 {
-		st.Width, st.Height = width, height
-	}
-	st.Terminal = true
-	st.Bold = os.Getenv("NO_COLOR") == "" && os.Getenv("TERM") != "dumb"
+	st.Colour = choice.decorates(st.Terminal)
+	st.Bold = st.Colour
 	return st
 }

@@ -15,6 +15,7 @@ import (
 
 	"beltwarden/config"
 	"beltwarden/daemon/app"
+	"beltwarden/daemon/wording"
 	"beltwarden/serialio"
 	"beltwarden/serialio/rig"
 )
@@ -216,7 +217,8 @@ func TestOutputKeepsCharactersWhole(t *testing.T) {
 	if got != text {
 		t.Errorf("%q", got)
 	}
-	if bold := guarded(boldOn+"x"+boldOff+"\x1b[2J", true); bold != boldOn+"x"+boldOff+`\u001b[2J` {
+	shown := "\x1b[1mx\x1b[0m \x1b[30;43mx\x1b[0m"
+	if bold := guarded(shown+"\x1b[2J", wording.Style{Bold: true, Colour: true}); bold != shown+`\u001b[2J` {
 		t.Errorf("%q", bold)
 	}
 }

@@ -56,6 +56,6 @@ func (a *applyFlags) send(c *cobra.Command, steps float64, s *belt.Scale, asJSON
 		if !a.store && !asJSON {
 			result.Text += "; to store it, with all settings of the board as they are, add --store"
 		}
-		return printResult(c, result, asJSON)
+		return printResult(ctx, c, d, result, asJSON)
 	})
 }

@@ -38,12 +38,14 @@ func newRoot() *cobra.Command {
 		SilenceErrors: true,
 		SilenceUsage:  true,
 	}
-	root.SetOut(&output{raw: os.Stdout})
-	root.SetErr(&output{raw: os.Stderr})
+	colour := colourAuto
+	root.SetOut(&output{raw: os.Stdout, colour: &colour})
+	root.SetErr(&output{raw: os.Stderr, colour: &colour})
 	root.CompletionOptions.HiddenDefaultCmd = true
 	root.PersistentFlags().String("daemon", "", "socket path or http address of the daemon (default $"+daemonVariable+" or "+config.Default().Server.Socket+")")
 	root.PersistentFlags().String("secret-file", "", "file with the secret for a daemon at an http address (default $"+secretVariable+")")
 	root.PersistentFlags().String("authority-file", "", "file with the certificate to trust for a daemon at an https address (default $"+authorityVariable+", or the system's)")
+	root.PersistentFlags().Var(&colour, "color", "when to use bold and colour: auto (at a terminal, unless NO_COLOR is set), always or never")
 	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot read the flags of %q: %w", c.CommandPath(), err),
 			hint: "see: " + c.CommandPath() + " --help"}

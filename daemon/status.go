@@ -16,11 +16,12 @@ import (
 )
 
 func newStatus() *cobra.Command {
-	var watch bool
+	var watch, full bool
 	c := &cobra.Command{
 		Use: "status", Short: "Show when you must be at the machine next, why, and the state of the lot",
 		Args: args(0, 0, ""),
 	}
+	c.Flags().BoolVar(&full, "full", false, "show all that is known, not only what fits a small terminal")
 	c.Flags().BoolVar(&watch, "watch", false, "show it again every second, until Ctrl-C")
 	asJSON := jsonFlag(c)
 	c.RunE = func(c *cobra.Command, _ []string) error {
@@ -33,14 +34,22 @@ func newStatus() *cobra.Command {
 				return printJSON(c.OutOrStdout(), s)
 			}
 			st := style(c.OutOrStdout())
-			st.Height = 0 // it stands among other output and may scroll
+			if full {
+				return printLines(c.OutOrStdout(), wording.FullStatus(s, st))
+			}
+			if st.Height > 0 {
+				st.Height = max(1, st.Height-2) // for the command above and the prompt below
+			}
 			return printLines(c.OutOrStdout(), wording.Status(s, st))
 		}
 		if !watch {
 			return withDaemon(c, show)
 		}
-		if *asJSON {
+		switch {
+		case *asJSON:
 			return usagef("cannot watch in JSON: leave out --watch or --json")
+		case full:
+			return usagef("cannot watch all that is known: it is longer than a terminal; leave out --watch or --full")
 		}
 		d, err := newClient(c)
 		if err != nil {
@@ -122,6 +131,7 @@ func (v *view) show(s *supervisor.Snapshot, below []string) error {
 		return err
 	}
 	st := style(v.w)
+	st.Live = true
 	var tail []string
 	rows := 0
 	for _, text := range below {
@@ -155,9 +165,9 @@ func (v *view) say(text string) error {
 
 // draw writes lines over what stood there, in one write so that nothing flickers.
 func (v *view) draw(lines []string) error {
-	bold := style(v.w).Bold
+	st := style(v.w)
 	for i, l := range lines {
-		lines[i] = guarded(l, bold)
+		lines[i] = guarded(l, st)
 	}
 	var b strings.Builder
 	b.WriteString("\x1b[H" + strings.Join(lines, "\x1b[K\r\n") + "\x1b[J")

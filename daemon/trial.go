@@ -76,7 +76,7 @@ func newTrialBegin() *cobra.Command {
 			if err != nil {
 				return err
 			}
-			return printResult(c, result, f.asJSON)
+			return printResult(ctx, c, d, result, f.asJSON)
 		})
 	}
 	return c
@@ -178,6 +178,6 @@ func (f *trialFlags) end(c *cobra.Command) error {
 		if err != nil {
 			return err
 		}
-		return printResult(c, result, f.asJSON)
+		return printResult(ctx, c, d, result, f.asJSON)
 	})
 }

@@ -20,9 +20,9 @@ func (m *Machine) answerTo(what string, r Request, part int) string {
 		}
 		return fmt.Sprintf("%s after this part, %s; until then %s", what, m.partLeft(), handsClear)
 	case Starting:
-		return what + ": it heats, then makes parts; " + handsClear
+		return what + ": keep your hands clear: it heats, then makes parts"
 	case Unholding, Unsuspending:
-		return what + ": it heats, then goes on with the lot; " + handsClear
+		return what + ": keep your hands clear: it heats, then goes on with the lot"
 	case Stopping:
 		switch {
 		case r.AfterPart && m.cycle != nil:
@@ -75,7 +75,7 @@ func (m *Machine) notNow(c Command) *Refusal {
 		r.Why += " (" + m.cause.Text + ")"
 	}
 	if m.state.Acting() {
-		r.Remedy = "wait until that is done"
+		r.Remedy = "wait until it is done"
 		if now := m.acceptedCommands(); len(now) > 0 {
 			r.Remedy += "; possible now: " + strings.Join(now, ", ")
 		}

@@ -19,9 +19,11 @@ func Lots(lots []client.LotSummary, st Style) []string {
 	out := []string{st.strong(fmt.Sprintf("%43s", "not")),
 		st.strong(fmt.Sprintf(row, "lot", "status", "ordered", "good", "scrap", "looked at", "name"))}
 	for _, l := range lots {
-		name := []rune(Printable(l.Name))
-		out = append(out, fmt.Sprintf(row, l.ID, l.Status, l.Ordered, l.Good, l.Scrap, l.Unverified,
-			string(name[:min(len(name), max(8, st.width()-46))])))
+		name := Printable(l.Name)
+		if st.Terminal {
+			name = Clip(name, max(8, st.width()-46))
+		}
+		out = append(out, fmt.Sprintf(row, l.ID, l.Status, l.Ordered, l.Good, l.Scrap, l.Unverified, name))
 	}
 	return out
 }

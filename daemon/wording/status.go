@@ -11,10 +11,10 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// Status writes one screen about the run. It begins with what the reader came
-// for: when someone must next be at the machine, why, and with how many parts.
-func Status(s *supervisor.Snapshot, st Style) []string {
-	var out []string
+// FullStatus writes all that is known about the run. It begins with what the reader
+// came for: when someone must next be at the machine, why, and with how many parts.
+func FullStatus(s *supervisor.Snapshot, st Style) []string {
+	out := st.headline(s)
 	add := func(lines []string) { out = append(out, lines...) }
 	when, why := NextVisit(s)
 	add(st.strongRow("Next visit", when))
@@ -31,8 +31,6 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	}
 	if s.Recovery != nil {
 		add(recoveryRows(s.Recovery, st))
-	} else if s.Advice != "" {
-		add(st.strongRow("Do now", Sentence(s.Advice)))
 	}
 	out = append(out, "")
 	add(st.row("Machine", fmt.Sprintf("%s: %s for %s (since %s)", s.Machine, s.State, Span(s.At.Sub(s.Since)), Clock(s.Since, s.At))))
@@ -63,10 +61,7 @@ func Status(s *supervisor.Snapshot, st Style) []string {
 	}
 	add(lineRows(s, st))
 	add(st.row("Commands", strings.Join(s.Accepts, ", ")))
-	if st.Height > 0 && len(out) > st.Height {
-		out = out[:st.Height] // what matters most stands first
-	}
-	return out
+	return append(append(out, ""), st.doNow(s)...)
 }
 
 func lotRows(s *supervisor.Snapshot, st Style) []string {
@@ -85,7 +80,7 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 		}
 	}
 	if l.Part > 0 {
-		out = append(out, st.row("  part", part(s))...)
+		out = append(out, st.row("  part", part(s, barCells(st)))...)
 	}
 	if text := YieldText(l); text != "" {
 		out = append(out, st.row("  yield", text)...)
@@ -96,10 +91,10 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 		}
 	}
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
-		out = append(out, st.row("  done", Done(l, s.At))...)
+		out = append(out, st.row("  done", strings.Replace(Done(l, s.At), guessWhy, "", 1))...)
 	}
 	if text := ReadyText(l, s.At); text != "" {
-		out = append(out, st.row("  ready", text)...)
+		out = append(out, st.row("  ready", strings.Replace(text, guessWhy, "", 1))...)
 	}
 	return out
 }
@@ -154,16 +149,19 @@ func DoneAt(l *supervisor.LotView, now time.Time) string {
 	return text
 }
 
-// part says how far the part in progress is, by the time the last ones took.
-func part(s *supervisor.Snapshot) string {
+// barCells is how long the bar of a part's progress is.
+func barCells(st Style) int { return max(5, min(20, st.width()-55)) }
+
+// part says how far the part in progress is, by the time the last ones took; with a bar of so many
+// characters.
+func part(s *supervisor.Snapshot, cells int) string {
 	l := s.Lot
 	elapsed := s.At.Sub(l.PartBegun)
 	if l.PartTakes <= 0 {
 		return fmt.Sprintf("cycle %d, begun %s ago", l.Part, Span(elapsed))
 	}
 	done := min(0.99, max(0, float64(elapsed)/float64(l.PartTakes)))
-	const cells = 20
-	full := int(done * cells)
+	full := int(done * float64(cells))
 	return fmt.Sprintf("cycle %d |%s%s| %d %%, %s", l.Part, strings.Repeat("=", full), strings.Repeat(".", cells-full),
 		int(100*done), Left(l.PartTakes-elapsed))
 }
@@ -200,8 +198,8 @@ func heat(s *supervisor.Snapshot) string {
 	return text
 }
 
-func lineRows(s *supervisor.Snapshot, st Style) []string {
-	l := s.Line
+// lineText says how the connection is.
+func lineText(l *supervisor.LineView) string {
 	text := l.Port + ": not connected"
 	if l.Connected {
 		text = l.Port + ": connected"
@@ -215,7 +213,12 @@ func lineRows(s *supervisor.Snapshot, st Style) []string {
 	if l.Command != "" {
 		text += ": " + l.Command
 	}
-	rows := st.row("Board", text)
+	return text
+}
+
+func lineRows(s *supervisor.Snapshot, st Style) []string {
+	l := s.Line
+	rows := st.row("Board", lineText(&l))
 	if l.Connected && l.Stats.Hint != "" {
 		rows = append(rows, st.row("  speed", l.Stats.Hint)...)
 	}

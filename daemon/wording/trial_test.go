@@ -14,13 +14,13 @@ func TestStatusTellsOfATrial(t *testing.T) {
 	mm := 12000.0
 	s.Belt.CalibratedMM = &mm
 	for _, want := range []string{"trial 1.200 m of 5.000 m are run", "travel 12.345 m in all as commanded, 12.000 m by the scale set last"} {
-		if flat := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " "); !strings.Contains(flat, want) {
+		if flat := strings.Join(strings.Fields(strings.Join(FullStatus(s, Style{Width: 80}), " ")), " "); !strings.Contains(flat, want) {
 			t.Errorf("%q is missing in: %s", want, flat)
 		}
 	}
 	s.Trial.Ran, s.Trial.DoneMM = true, 5000
 	want := "5.000 m are run; the offset before was -0.5 mm, the one after is to be read"
-	if flat := strings.Join(strings.Fields(strings.Join(Status(s, Style{Width: 80}), " ")), " "); !strings.Contains(flat, want) {
+	if flat := strings.Join(strings.Fields(strings.Join(FullStatus(s, Style{Width: 80}), " ")), " "); !strings.Contains(flat, want) {
 		t.Errorf("%q is missing in: %s", want, flat)
 	}
 }

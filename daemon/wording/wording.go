@@ -2,9 +2,9 @@
 // sentences for the terminal and the web pages, and whole screens for the terminal. It is
 // pure: values go in, text comes out.
 //
-// Rules of these texts: no line is wider than the style allows; bold is the only
-// decoration and carries nothing that the words do not; a quantity has its unit
-// beside it; what is not known is said to be so, never left out or shown as 0.
+// Rules of these texts: no line is wider than the style allows; bold and colour carry
+// nothing that the words do not; a quantity has its unit beside it; what is not known is
+// said to be so, never left out or shown as 0.
 package wording
 
 import (
@@ -22,6 +22,8 @@ type Style struct {
 	Height   int // rows; 0 when there is no bound
 	Terminal bool
 	Bold     bool
+	Colour   bool
+	Live     bool // it is shown again by itself
 }
 
 const (
@@ -43,12 +45,12 @@ func (st Style) strong(text string) string {
 
 // row writes a label and a text beside it, wrapped to the width.
 func (st Style) row(label, text string) []string {
-	return st.paragraph(fmt.Sprintf("%-*s", labelWidth, label), text, false)
+	return st.paragraph(pad(label, labelWidth), text, false)
 }
 
 // strongRow is row with the text in bold.
 func (st Style) strongRow(label, text string) []string {
-	return st.paragraph(fmt.Sprintf("%-*s", labelWidth, label), text, true)
+	return st.paragraph(pad(label, labelWidth), text, true)
 }
 
 // Note writes a text over the whole width.
@@ -56,7 +58,7 @@ func (st Style) Note(text string) []string { return st.paragraph("", text, false
 
 // paragraph writes a text behind a lead, further lines indented as wide.
 func (st Style) paragraph(lead, text string, strong bool) []string {
-	indent := strings.Repeat(" ", utf8.RuneCountInString(lead))
+	indent := strings.Repeat(" ", cells(lead))
 	lines := wrap(text, max(10, st.width()-len(indent)))
 	for i, l := range lines {
 		if strong {
@@ -71,27 +73,27 @@ func (st Style) paragraph(lead, text string, strong bool) []string {
 	return lines
 }
 
-// wrap breaks a text at its spaces into lines of at most width characters; a word
+// wrap breaks a text at its spaces into lines of at most width columns; a word
 // longer than that is cut. There is always one line at least.
 func wrap(text string, width int) []string {
 	var lines []string
-	var line []rune
+	line := ""
 	for _, word := range strings.Fields(Printable(text)) {
-		w := []rune(word)
-		if len(line) > 0 && len(line)+1+len(w) <= width {
-			line = append(append(line, ' '), w...)
+		if line != "" && cells(line)+1+cells(word) <= width {
+			line += " " + word
 			continue
 		}
-		if len(line) > 0 {
-			lines = append(lines, string(line))
+		if line != "" {
+			lines = append(lines, line)
 		}
-		for len(w) > width {
-			lines = append(lines, string(w[:width]))
-			w = w[width:]
+		for cells(word) > width {
+			var head string
+			head, word = split(word, width)
+			lines = append(lines, head)
 		}
-		line = w
+		line = word
 	}
-	return append(lines, string(line))
+	return append(lines, line)
 }
 
 // Printable replaces what could move a terminal's cursor or change its state;
