@@ -36,7 +36,7 @@ func (m *Machine) answerTo(what string, r Request, part int) string {
 	case Resetting, Clearing:
 		text := what + ": the board is asked; nothing heats or moves"
 		if r.Continue {
-			text += " until it has answered; then the lot goes on by itself: " + handsClear
+			text += " until it has answered; then the lot goes on at once: " + handsClear
 		}
 		return text
 	case Idle, Stopped, Execute, Held, Suspended, Complete:
@@ -82,7 +82,7 @@ func (m *Machine) notNow(c Command) *Refusal {
 		return r
 	}
 	if ready := m.state == Stopped || m.state == Complete; c == Start && ready && m.checkStart(Request{}) == nil {
-		r.Remedy, r.Command = "reset first, and the lot then goes on by itself", "beltwarden reset --go-on"
+		r.Remedy, r.Command = "reset first; the lot then goes on at once", "beltwarden reset --go-on"
 		return r
 	}
 	do := m.advice()

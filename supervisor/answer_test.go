@@ -71,7 +71,7 @@ func TestAnswersSayWhatHappensNext(t *testing.T) {
 		refuses(Unhold, "the machine is Stopped", "beltwarden reset")
 		steps()
 		x.do(Request{Visit: &Visit{BeltCleared: true, Good: 1, Interrupted: "scrap"}})
-		refuses(Start, "goes on by itself: beltwarden reset --go-on")
+		refuses(Start, "goes on at once: beltwarden reset --go-on")
 		steps()
 		says(Request{Command: Reset, Continue: true}, "nothing heats or moves until", "keep your hands clear")
 		x.until(Execute, time.Hour)

@@ -12,6 +12,9 @@ import (
 // MoreStatus is the command for what [Status] leaves out.
 const MoreStatus = "beltwarden status --full"
 
+// headLines is how many lines the headline takes at most on a terminal.
+const headLines = 3
+
 // entry is a row of the short status. On a terminal it takes so many lines at most, and where the rows
 // are more than the terminal has, those of the highest rank go first; rank 0 stays.
 type entry struct {
@@ -105,8 +108,8 @@ func (st Style) headline(s *supervisor.Snapshot) []string {
 		text += ". " + h.Matter
 	}
 	lines := wrap(text, st.width())
-	if st.Terminal && len(lines) > 3 {
-		lines = append(lines[:2], Clip(strings.Join(lines[2:], " "), st.width()))
+	if st.Terminal && len(lines) > headLines {
+		lines = append(lines[:headLines-1], Clip(strings.Join(lines[headLines-1:], " "), st.width()))
 	}
 	if strings.HasPrefix(lines[0], verb) {
 		lines[0] = st.signed(h.Sign, verb) + lines[0][len(verb):]
@@ -178,7 +181,7 @@ func middle(s *supervisor.Snapshot, st Style) (list []entry) {
 			}
 			strong(label, Sentence(text), 2, min(6, 1+i))
 		}
-		if r.GoesOnAt == nil {
+		if r.ResumesAt == nil {
 			add("By itself", ByItself(r), 2, 5)
 		}
 	}
@@ -222,7 +225,8 @@ func middle(s *supervisor.Snapshot, st Style) (list []entry) {
 	heatEntry(s, add, strong)
 	add("Supply", SupplyText(&s.Supply), 2, 5)
 	add("Care", careShort(s.Care), 2, 5)
-	if !s.Line.Connected || s.Line.Problem != "" {
+	if h := HeadlineOf(s).Matter; (!s.Line.Connected || s.Line.Problem != "") &&
+		(s.Line.Problem == "" || !strings.Contains(h, Sentence(s.Line.Problem)) || cells(h) > headLines*(st.width()-15)) {
 		add("Board", lineText(&s.Line), 2, 3)
 	}
 	add("More", more, 1, 0)
@@ -266,7 +270,7 @@ func readyShort(s *supervisor.Snapshot) string {
 // beltShort is where the belt stood, its limit, and how far it has run since.
 func beltShort(s *supervisor.Snapshot) string {
 	b := &s.Belt
-	text := fmt.Sprintf("offset not read since realignment %s ago; limit %.1f mm", Metres(b.SinceRealignMM), b.OffsetLimitMM)
+	text := fmt.Sprintf("offset not read in the %s since realignment; limit %.1f mm", Metres(b.SinceRealignMM), b.OffsetLimitMM)
 	if b.OffsetMM != nil {
 		text = fmt.Sprintf("offset %+.1f mm at the last check, %s ago; limit %.1f mm", *b.OffsetMM, Metres(b.SinceCheckMM), b.OffsetLimitMM)
 	}
@@ -311,7 +315,7 @@ func careShort(list []supervisor.CareView) string {
 func DoNow(s *supervisor.Snapshot) (text string, steps []string) {
 	watch := []string{"beltwarden status --watch"}
 	switch {
-	case s.Recovery != nil && s.Recovery.GoesOnAt != nil:
+	case s.Recovery != nil && s.Recovery.ResumesAt != nil:
 		return "keep hands off; to keep it from resuming", []string{"beltwarden alert acknowledge"}
 	case s.State == supervisor.Aborting:
 		text, steps = "keep hands off hot parts; the heaters are being switched off", watch
@@ -319,6 +323,12 @@ func DoNow(s *supervisor.Snapshot) (text string, steps []string) {
 		text, steps = s.Advice, s.Steps
 		if len(steps) > 0 {
 			text = strings.TrimSuffix(text, ": "+strings.Join(steps, ", then "))
+		}
+		if p := s.Line.Problem; p != "" && strings.HasSuffix(text, ": "+p) { // the headline says which
+			text = strings.TrimSuffix(text, ": "+p)
+			if len(steps) == 0 {
+				steps = watch
+			}
 		}
 	case s.Recovery != nil && !s.State.Acting() && len(s.Recovery.Options) > 0:
 		text, steps = s.Recovery.Options[0].Text, s.Recovery.Options[0].Steps
