@@ -40,7 +40,7 @@ func crowded(state supervisor.State) *supervisor.Snapshot {
 	s.Supply = supervisor.SupplyView{SpoolLeftG: &left, PartG: 3, DiskLow: true, DiskFreeBytes: new(int64)}
 	switch state {
 	case supervisor.Aborting, supervisor.Aborted:
-		s.Recovery = &supervisor.RecoveryView{NotAlone: "the belt's position is uncertain by more than the owner allows for resuming without a person",
+		s.Recovery = &supervisor.RecoveryView{ResumeBlockedBy: "the belt's position is uncertain by more than the owner allows for resuming without a person",
 			Options: []supervisor.RecoveryOption{{Name: "scrap", Text: "clear the belt, call the interrupted part scrap, and go on",
 				Steps: []string{"beltwarden check --belt-cleared --interrupted scrap", "beltwarden clear --go-on"}}, {Name: "end", Text: "give up the lot"}}}
 		for i := range 9 {
