@@ -2,25 +2,25 @@ package heat
 
 import "time"
 
-// What a warming must lack against the learned law to be reported: so many standard
-// deviations of the difference that a healthy machine shows, and so many degrees, in
-// this many readings one after the other. A board reports some hundred times in a
-// warming; at six deviations chance alone does not speak once in a machine's life.
+// How far a warming must be behind the learned law to be reported: in standard deviations of the
+// difference that a healthy machine shows, in degrees, and in readings in a row. A board reports
+// about a hundred times in a warming; at six deviations chance alone does not do that once in a
+// machine's life.
 const (
 	behindSD       = 6
 	behindC        = 5
 	behindReadings = 3
-	// A warming that takes times as long as usual, and this much more, is a fault: a
-	// sensor half out of its block follows a body that is far hotter than it shows.
-	// Common practice, no source.
+	// A warming that takes slowFactor times as long as usual, plus slowSlack, is a fault: a sensor
+	// half out of its block follows a body that is far hotter than it shows. Common practice, no
+	// source.
 	slowFactor = 2
 	slowSlack  = 20 * time.Second
-	// slowFactorRough is the same where a single warming was seen yet.
+	// slowFactorRough replaces slowFactor where only one warming was seen.
 	slowFactorRough = 3
 )
 
-// compare holds a warming against what was learned of this heater, so that a cartridge
-// that comes loose or a worn plug is known before it is a fault.
+// compare compares a warming with what was learned of this heater, so that a loose cartridge or a
+// worn plug is noticed before it becomes a fault.
 func (w *Watch) compare(r Reading, m *Model, add func(Kind, bool, string, ...any)) {
 	if r.C >= r.TargetC-max(w.lim.NearC, mostNearC) {
 		return

@@ -5,57 +5,56 @@ import (
 	"time"
 )
 
-// Duties is what is known of the drive that a heater needs to hold the targets it was
-// given last, the newest first.
+// Duties are the drives needed to hold the last few targets, newest first.
 type Duties [4]Duty
 
-// Duty is the drive that holds one target, in the board's own units: mean over windows
-// of three minutes and their variance. More drive for the same temperature is more loss: a
-// fan that blows at the block, insulation that has come off, a sagging supply. Less of it is
-// a sensor that begins to leave its place. Neither is a fault yet.
+// Duty is the drive that holds one target, in the board's own units: mean and variance over windows
+// of three minutes. More drive for the same temperature means more loss: a fan blowing at the
+// block, insulation that has come off, a sagging supply. Less means a sensor that begins to come
+// out. Neither is a fault yet.
 type Duty struct {
 	TargetC float64 `json:"target_c"` // 0: none
 	N       int     `json:"n"`        // windows, counted to 1000
 	Mean    float64 `json:"mean"`
 	Var     float64 `json:"var"`
 
-	unusualInARow int  // windows in a row unlike those before
-	reported      bool // that they are
+	unusualInARow int  // unusual windows in a row
+	reported      bool // they were reported
 }
 
-// Unusual is a drive unlike the one that was needed before.
+// Unusual is a drive that differs from the earlier one.
 type Unusual struct {
 	TargetC float64
 	Was, Is float64       // in the board's own units
-	Learned time.Duration // how long it was as it was
+	Learned time.Duration // how long it was Was
 }
 
-// How the drive is learned and judged (common practice, no source: a controller that
-// switches on and off needs a window over some of its cycles).
+// How the drive is learned and judged (common practice, no source: a controller that switches on
+// and off needs a window over several of its cycles).
 const (
 	dutyWindow      = 3 * time.Minute
 	dutySettle      = time.Minute // after the target was reached
-	dutyWithinC     = 3           // of the target, or it is not held
+	dutyWithinC     = 3           // from the target; beyond that it is not held
 	minWindows      = 10
 	unusualWindows  = 3    // windows in a row
-	newUsualWindows = 20   // windows in a row after which it is the usual one
+	newUsualWindows = 20   // windows in a row after which the drive counts as usual
 	unusualShare    = 0.35 // of the mean
 	unusualSigmas   = 5
-	maxDuty         = 10000 // beyond any board's units: a damaged word
-	sameDutyC       = 0.5   // targets that are one
+	maxDuty         = 10000 // beyond any board's units: the reply is damaged
+	sameDutyC       = 0.5   // targets closer than this are the same
 )
 
 // held is a run of readings at a target that was reached.
 type held struct {
 	targetC float64
-	from    time.Duration // when it has settled
-	begun   time.Duration // of the window
+	from    time.Duration // from when it counts as settled
+	begun   time.Duration // beginning of the window
 	n, sum  float64
 	fresh   bool // a window was learned since the target was reached
 }
 
-// hold learns the drive that holds a target, and notes what is unusual, once. It returns true
-// when a hold has ended from which something was learned.
+// hold learns the drive that holds a target, and notes an unusual one once. It returns true when a
+// hold ends from which something was learned.
 func (l *Learner) hold(r Reading) (learned bool) {
 	s := &l.held
 	if !r.HasDuty || !(r.Duty >= 0 && r.Duty <= maxDuty) || r.TargetC <= 0 || math.Abs(r.C-r.TargetC) > dutyWithinC ||
@@ -80,7 +79,7 @@ func (l *Learner) hold(r Reading) (learned bool) {
 	mean := s.sum / s.n
 	s.n, s.sum = 0, 0
 	if l.sawZeroDuty && !l.sawPartDuty {
-		return false // reports that keep step with its switching always show the same half of it
+		return false // reports in step with its switching always show the same half of it
 	}
 	s.fresh = true
 	if odd := l.model.Duties.of(r.TargetC).window(mean); odd != nil {
@@ -107,7 +106,7 @@ func (d *Duties) of(targetC float64) *Duty {
 	return &d[0]
 }
 
-// window takes in the mean of one window.
+// window applies the mean of one window.
 func (d *Duty) window(mean float64) *Unusual {
 	off := mean - d.Mean
 	if d.N >= minWindows && d.Mean > 0 {
@@ -119,7 +118,7 @@ func (d *Duty) window(mean float64) *Unusual {
 			d.unusualInARow = 0
 		default:
 			d.unusualInARow++
-			if d.unusualInARow >= newUsualWindows { // it stays so: another job, or another machine by now
+			if d.unusualInARow >= newUsualWindows { // it has stayed so: another job, or another machine
 				*d = Duty{TargetC: d.TargetC, N: 1, Mean: mean}
 				return nil
 			}
@@ -137,7 +136,7 @@ func (d *Duty) window(mean float64) *Unusual {
 	return nil
 }
 
-// valid reports whether the entries can be gone on with.
+// valid reports whether restored entries can be used.
 func (d *Duties) valid() bool {
 	for _, e := range d {
 		for _, v := range []float64{e.TargetC, e.Mean, e.Var} {

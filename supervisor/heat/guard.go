@@ -7,21 +7,20 @@ import (
 	"time"
 )
 
-// Guard is the one owner of what is known of each heater of a machine: what it was
-// commanded, what the board reports, what was read and how long ago, whether its sensor may
-// be believed, and whether it was shown to be off. It is pure: times are passed in, on one
-// monotonic clock.
+// Guard holds what is known of each heater: what it was commanded, what the board reports, what was
+// read and when, whether its sensor can be trusted, and whether it was shown to be off. It alone
+// decides whether a heater may be on. It is pure: times are passed in, on one monotonic clock.
 type Guard struct {
 	heaters      []*heater
-	proving      bool // a proof of off is under way, or stands
+	proving      bool // a proof that the heaters are off is in progress or complete
 	proofBegan   time.Duration
-	decided      bool   // it was decided
-	text         string // how it ended, or stands
+	decided      bool   // the proof has an outcome
+	text         string // its outcome or progress, for a person
 	shownOff     bool
-	failedHot    bool // it ended with a heater that reads hot, or that the board keeps asking for heat
-	unreportedOn bool // see Untold
-	maybeLeftOn  bool // see Unknown
-	offAccepted  bool // the board has taken the words that switch off, and no heater was switched on since
+	failedHot    bool // it failed with a heater that reads hot or keeps a target
+	unreportedOn bool // see AssumeUnreportedOn
+	maybeLeftOn  bool // see AssumeOn
+	offAccepted  bool // the board has accepted the commands that switch off, and no heater was switched on since
 }
 
 // heater is what is known of one heater.
@@ -32,28 +31,28 @@ type heater struct {
 	commandedC     float64
 	newest         Reading
 	reportsReading bool   // the board reports its reading
-	present        bool   // it is known to be there: one that is no longer reported is not shown off by that
+	present        bool   // it exists: it is not shown to be off by no longer being reported
 	reportsTarget  bool   // the board reports its target
-	on             bool   // it was commanded or reported to have a target since it was last shown to be off
-	doubt          string // why its sensor is not to be believed
-	stuckOn        string // the finding that it is on though it ought not to be; stays until somebody has mended it
+	on             bool   // it had a target, commanded or reported, since it was last shown to be off
+	doubt          string // why its sensor is not trusted
+	stuckOn        string // the finding that it is on unasked; kept until somebody has repaired it
 	lowC           float64
 	lowSeen        bool
 	followed       bool // its sensor has followed the heater since it was switched on
 	swing          swing
-	lostHeat       string // what its newest reading has lost against a target that it had reached
+	lostHeat       string // how its newest reading has fallen below a target that it had reached; "": it has not
 	proof          *Proof
 	target         target
 }
 
-// Least time constants of cooling, seconds, with a fan at full speed: a nozzle's block and
-// a bed hold more heat than this. Common practice, no source.
+// Shortest time constants of cooling, seconds, with a fan at full speed: a nozzle's block and a bed
+// hold more heat than this. Common practice, no source.
 const (
 	nozzleCoolS = 30
 	bedCoolS    = 90
 )
 
-// movedC is by how much a reading must have risen to have followed its heater.
+// movedC is how much a reading must rise to show that the sensor follows its heater.
 const movedC = 4
 
 // NewGuard returns a guard of a nozzle and a bed of which nothing is known.
@@ -77,8 +76,8 @@ const (
 
 func (i HeaterIndex) String() string { return [...]string{"nozzle", "bed"}[i] }
 
-// Forget begins again with a board of which nothing is known. What accuses a sensor stays:
-// a wire does not mend itself when a connection is made again.
+// Forget starts over with an unknown board. A distrusted sensor stays distrusted: a wire does not
+// repair itself by a new connection.
 func (g *Guard) Forget() {
 	for _, h := range g.heaters {
 		h.watch.Forget()
@@ -87,8 +86,8 @@ func (g *Guard) Forget() {
 	}
 }
 
-// Command notes what a heater is commanded, degrees Celsius. It returns whether the heater is
-// newly commanded to heat by that.
+// Command notes a heater's commanded target, degrees Celsius. It reports whether this is a new
+// command to heat.
 func (g *Guard) Command(i HeaterIndex, c float64) bool {
 	h := g.of(i)
 	if c == h.commandedC {
@@ -105,15 +104,15 @@ func (g *Guard) Command(i HeaterIndex, c float64) bool {
 	return c > 0
 }
 
-// MarkMaybeOn notes that heaters may be on from here: they are switched on, or an earlier
-// process has left them so.
+// MarkMaybeOn notes that heaters may be on from now: they are switched on, or an earlier process
+// has left them on.
 func (g *Guard) MarkMaybeOn() { g.offAccepted = false }
 
-// MarkOffAccepted notes that the board has taken the words that switch the heaters off.
+// MarkOffAccepted notes that the board has accepted the commands that switch the heaters off.
 func (g *Guard) MarkOffAccepted() { g.offAccepted = true }
 
-// MayBeOn reports whether the board is not known to have taken the words that switch the
-// heaters off since they were last on. That it has taken them does not show that they are.
+// MayBeOn reports whether the board is not known to have accepted the commands that switch the
+// heaters off since they were last on. Acceptance alone does not show that they are off.
 func (g *Guard) MayBeOn() bool { return !g.offAccepted }
 
 // AssumeOn notes that an earlier process may have switched any heater on.
@@ -124,20 +123,20 @@ func (g *Guard) AssumeOn() {
 	}
 }
 
-// MarkPresent notes that a heater is known to be there, also while the board does not report it: it is not off
-// for being silent.
+// MarkPresent notes that a heater exists even while the board does not report it, so that it is not
+// off for being silent.
 func (g *Guard) MarkPresent(i HeaterIndex) { g.of(i).present = true }
 
-// MaybeLeftOn reports whether an earlier process may have left heaters on, and they were not shown to be
+// MaybeLeftOn reports whether an earlier process may have left heaters on that were not shown to be
 // off since.
 func (g *Guard) MaybeLeftOn() bool { return g.maybeLeftOn }
 
-// AssumeUnreportedOn takes each heater whose target the board does not report for one that may have been on: a
-// cold reading alone shows nothing of it.
+// AssumeUnreportedOn treats each heater whose target the board does not report as one that may have
+// been on, so that a cold reading alone proves nothing.
 func (g *Guard) AssumeUnreportedOn() { g.unreportedOn = true }
 
-// markStuckOn notes a finding of more heat than was commanded. Such a heater may be on for good, and its
-// sensor come out of it later: what it reads shows nothing from here on, until [Guard.Trust].
+// markStuckOn notes more heat than was commanded. Such a heater may be on for good, and its sensor
+// may come out of it later: its readings prove nothing until [Guard.Trust].
 func (g *Guard) markStuckOn(h *heater, why string) {
 	if h.stuckOn == "" {
 		h.stuckOn = why
@@ -152,7 +151,7 @@ func (g *Guard) maybeOn(h *heater) bool {
 	return h.on || g.unreportedOn && h.reportsReading && !h.reportsTarget
 }
 
-// Distrust notes why a sensor is not to be believed, until [Guard.Trust].
+// Distrust notes why a sensor is not trusted until [Guard.Trust].
 func (g *Guard) Distrust(i HeaterIndex, why string) {
 	h := g.of(i)
 	if h.doubt == "" {
@@ -163,12 +162,12 @@ func (g *Guard) Distrust(i HeaterIndex, why string) {
 	}
 }
 
-// Trust believes all sensors again: somebody has said what was mended. What was found is
-// found again where it is still so. A bed of which the board is silent was taken away.
+// Trust trusts all sensors again after somebody has stated what was repaired. A fault that persists
+// is found again. A bed that the board does not report counts as removed.
 func (g *Guard) Trust() {
 	g.maybeLeftOn = false
 	for i, h := range g.heaters {
-		h.doubt, h.stuckOn, h.on = "", "", false // the mains were off for that
+		h.doubt, h.stuckOn, h.on = "", "", false // mains power was off for the repair
 		h.present = h.present && !g.Unreported(HeaterIndex(i))
 		h.watch.Forget()
 	}
@@ -179,8 +178,8 @@ func (g *Guard) Unreported(i HeaterIndex) bool {
 	return g.of(Nozzle).reportsReading && !g.of(i).reportsReading
 }
 
-// Doubt returns the first thing that counts against a heater or its sensor until [Guard.Trust]; "" while
-// nothing does.
+// Doubt returns the first thing that counts against a heater or its sensor until [Guard.Trust]; ""
+// if nothing does.
 func (g *Guard) Doubt() string {
 	for _, h := range g.heaters {
 		switch {
@@ -195,16 +194,15 @@ func (g *Guard) Doubt() string {
 	return ""
 }
 
-// Warm reports whether there is anything to be shown off: a heater that may have been on, or
-// that is hot.
+// Warm reports whether there is anything to prove: a heater that may have been on, or that is hot.
 func (g *Guard) Warm() bool {
 	return slices.ContainsFunc(g.heaters, func(h *heater) bool {
 		return h.present && h.on || h.commandedC > 0 || h.reportsReading && (h.newest.C > proofCoolC || !h.newest.Assumed && h.newest.TargetC > 0)
 	})
 }
 
-// distrustsSensor reports whether a finding counts against the sensor, be it together with the
-// heater: which of the two it is cannot be known here.
+// distrustsSensor reports whether a finding counts against the sensor. It may be the heater's fault
+// instead; that cannot be told from here.
 func (k Kind) distrustsSensor() bool {
 	switch k {
 	case Absurd, Still, Slow, Fallen, Drifted:
@@ -217,8 +215,8 @@ func (k Kind) distrustsSensor() bool {
 // LacksHeat reports whether a finding says that a heater gives no heat, or too little.
 func (k Kind) LacksHeat() bool { return k == Slow || k == Fallen }
 
-// Observe takes in a reading of one heater, and returns what is found by it. nearbyC is
-// the temperature of a body close by that may warm this one.
+// Observe applies a reading of one heater and returns the findings. nearbyC is the temperature of a
+// body close by that may warm this one.
 func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []Finding {
 	h := g.of(i)
 	h.reportsReading, h.present, h.newest = true, true, r
@@ -235,14 +233,14 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 			g.markStuckOn(h, f.Text)
 		}
 	}
-	if w := h.watch; w.seen && plausible(w.last.C) && (w.phase == rising || w.phase == holding) { // a rise while it is off shows no sound sensor
+	if w := h.watch; w.seen && plausible(w.last.C) && (w.phase == rising || w.phase == holding) { // a rise while it is off does not show that the sensor works
 		c := w.last.C
 		if !h.lowSeen || c < h.lowC {
 			h.lowC, h.lowSeen = c, true
 		}
 		h.followed = h.followed || c >= h.lowC+movedC
 	}
-	if w := h.watch; w.phase == holding && (h.swing.seen || w.last.C >= w.last.TargetC-1) { // easing in is no swing
+	if w := h.watch; w.phase == holding && (h.swing.seen || w.last.C >= w.last.TargetC-1) { // approaching the target is not a swing
 		h.swing.add(r.At, h.watch.last.C)
 	} else if w.phase != holding {
 		h.swing = swing{}
@@ -258,11 +256,11 @@ func (g *Guard) Observe(i HeaterIndex, r Reading, nearbyC float64, m *Model) []F
 	return found
 }
 
-// RiseWhileOff is by how much the reading of a heater that is off has risen since it was.
+// RiseWhileOff is how much the reading of a heater has risen since it was switched off.
 func (g *Guard) RiseWhileOff(i HeaterIndex) float64 { return g.of(i).watch.riseWhileOff() }
 
-// HeatLoss returns by how much a heater that had reached its target is below it, where that is as much as a
-// loss of heat; else 0.
+// HeatLoss is how far a heater that had reached its target is below it, if that is enough to count
+// as a loss of heat; otherwise 0.
 func (g *Guard) HeatLoss(i HeaterIndex) float64 {
 	w := g.of(i).watch
 	if by := w.last.TargetC - w.last.C; w.phase == holding && !w.targetChanged && by > w.lim.FallC {
@@ -271,14 +269,14 @@ func (g *Guard) HeatLoss(i HeaterIndex) float64 {
 	return 0
 }
 
-// StaysCold reports whether a heater is driven and has not got warmer for so long that it would have.
+// StaysCold reports whether a heater has been driven long enough to get warmer, and has not.
 func (g *Guard) StaysCold(i HeaterIndex) bool {
 	w := g.of(i).watch
 	return w.phase == rising && w.last.At-w.from >= staysColdFor && w.last.C < w.fromC+w.lim.RiseC
 }
 
-// Swapped says of a heater that does not warm up when the other does in its stead, and of one that warms up in
-// the other's.
+// Swapped adds a note to the findings of a heater that stays cold while the other warms up in its
+// stead, and of the other.
 func (g *Guard) Swapped(found []Finding, other HeaterIndex) []Finding {
 	for i, f := range found {
 		switch gained := g.RiseWhileOff(other); {
@@ -291,11 +289,11 @@ func (g *Guard) Swapped(found []Finding, other HeaterIndex) []Finding {
 	return found
 }
 
-// staysColdFor is by when a heater that is driven has begun to warm its sensor; common practice, no source.
+// staysColdFor is by when a driven heater warms its sensor; common practice, no source.
 const staysColdFor = 30 * time.Second
 
-// Plausible reports whether the newest reading of a heater is one of a sound sensor, and not further
-// from the one before than any body gets: the board's words bear no checksum.
+// Plausible reports whether the newest reading of a heater can come from a working sensor, and is
+// no further from the previous one than a body can change: the board's replies have no checksum.
 func (g *Guard) Plausible(i HeaterIndex) bool {
 	w := g.of(i).watch
 	return w.absurdInARow == 0 && w.calm.plausible()
@@ -318,25 +316,25 @@ func (g *Guard) BeginProof(at time.Duration) {
 	}
 }
 
-// CancelProof ends the proof without an outcome: from here on heaters are switched on.
+// CancelProof ends the proof without an outcome: heaters are switched on from here.
 func (g *Guard) CancelProof() {
 	g.proving, g.decided, g.shownOff, g.failedHot, g.text = false, false, false, false, ""
 }
 
-// Proving reports whether a proof is under way and not decided.
+// Proving reports whether a proof is in progress.
 func (g *Guard) Proving() bool { return g.proving && !g.decided }
 
-// ProvingFor is how long the newest proof has been under way, or was begun ago.
+// ProvingFor is how long ago the newest proof began.
 func (g *Guard) ProvingFor(at time.Duration) time.Duration { return at - g.proofBegan }
 
-// ShownOff reports whether the heaters were shown to be off, and are as far as is known.
+// ShownOff reports whether the heaters were shown to be off and nothing contradicts it since.
 func (g *Guard) ShownOff() bool { return g.shownOff }
 
 // Failed reports whether the proof has ended without showing the heaters to be off, or cannot come about.
 func (g *Guard) Failed() bool { return g.proving && g.decided && !g.shownOff || g.Hopeless() }
 
-// Text says how the proof stands, or ended; "" where there was none. One that cannot come about
-// is called so at once: its end would show nothing more.
+// Text describes the outcome or progress of the proof; "" if there was none. A proof that can no
+// longer succeed is reported as failed at once.
 func (g *Guard) Text() string {
 	if !g.Hopeless() {
 		return g.text
@@ -350,8 +348,8 @@ func (g *Guard) Text() string {
 	return "NOT shown to be off: " + strings.Join(list, ", ") + switchOff
 }
 
-// needProof lists the heaters that have to be shown to be off: all that may have been on, any other
-// that is hot, and one that is there and no longer reported, or that something was found against.
+// needProof lists the heaters to be shown to be off: those that may have been on, that are hot,
+// that exist and are no longer reported, or that something was found against.
 func (g *Guard) needProof() (list []*heater) {
 	for _, h := range g.heaters {
 		p := h.proof
@@ -362,7 +360,7 @@ func (g *Guard) needProof() (list []*heater) {
 	return list
 }
 
-// DecideProof reports whether the proof under way has come about by now.
+// DecideProof reports whether the proof in progress succeeds now.
 func (g *Guard) DecideProof(at time.Duration) bool {
 	if !g.Proving() {
 		return false
@@ -387,44 +385,44 @@ func (g *Guard) DecideProof(at time.Duration) bool {
 	return true
 }
 
-// unproven lists the heaters of the proof under way that are not shown to be off.
+// unproven lists the heaters of the proof in progress that are not shown to be off yet.
 func (g *Guard) unproven() []*heater {
 	return slices.DeleteFunc(g.needProof(), func(h *heater) bool { return h.proof.Shown() })
 }
 
-// Falling reports whether the proof under way is on its way: what is not shown to be off yet
-// has lost a degree, and keeps losing.
+// Falling reports whether the proof makes progress: each heater not yet shown to be off has lost a
+// degree and keeps falling.
 func (g *Guard) Falling(at time.Duration) bool {
 	return g.Proving() && !slices.ContainsFunc(g.unproven(), func(h *heater) bool { return at-h.proof.last > gap || !h.proof.falling() })
 }
 
-// Calm reports whether nothing indicates heat any more, though the proof under way may not be
-// whole: each heater has no target and is cold, or has lost more than it swung.
+// Calm reports whether nothing indicates heat any more, although the proof may be incomplete: each
+// heater has no target and is cold, or has lost more than its readings swung.
 func (g *Guard) Calm() bool {
 	return !g.Proving() || !slices.ContainsFunc(g.unproven(), func(h *heater) bool { return !h.proof.calmed() })
 }
 
-// Hopeless reports whether the proof under way cannot come about: a sensor that it needs is in
-// doubt, and not for its haste alone, or a heater was found to be on for good.
+// Hopeless reports whether the proof can no longer succeed: a sensor that it needs is distrusted
+// for more than falling too fast, or a heater was found to be stuck on.
 func (g *Guard) Hopeless() bool {
 	return g.Proving() && slices.ContainsFunc(g.unproven(), func(h *heater) bool { return h.proof.hopeless() })
 }
 
-// ProofFailedHot reports whether the proof has ended against a heater: it reads hot and does not fall, or
-// the board keeps reporting a target.
+// ProofFailedHot reports whether the proof has failed because a heater reads hot and does not fall,
+// or keeps a target.
 func (g *Guard) ProofFailedHot() bool { return g.failedHot }
 
 const switchOff = "; switch the machine off at the mains"
 
-// FailProof ends a proof that has not come about in time.
+// FailProof ends a proof that did not succeed in time.
 func (g *Guard) FailProof(at time.Duration) {
 	g.decided = true
 	g.failedHot = slices.ContainsFunc(g.unproven(), func(h *heater) bool { return h.proof.hot() })
 	g.text = "NOT shown to be off: " + g.describe(at) + switchOff
 }
 
-// WithdrawProof takes a reading in against heaters that were shown to be off. It returns what
-// counts against it, and then begins a new proof; "" while nothing does.
+// WithdrawProof checks a reading against heaters that were shown to be off. If it contradicts that,
+// it returns how and begins a new proof; otherwise "".
 func (g *Guard) WithdrawProof(i HeaterIndex, r Reading) string {
 	h := g.of(i)
 	if !g.shownOff || h.proof == nil {
@@ -459,7 +457,7 @@ func (g *Guard) describe(at time.Duration) string {
 	return strings.Join(list, ", ")
 }
 
-// swing is by how much the reading of a heater that is held goes up and down.
+// swing is how far the reading of a heater at its target goes up and down.
 type swing struct {
 	seen          bool
 	began         time.Duration
@@ -468,8 +466,8 @@ type swing struct {
 	hasPrevious   bool
 }
 
-// swingWindow is how long a window is: a bed's controller that only switches on and off
-// takes a minute or two for one swing (common practice, no source).
+// swingWindow is the length of a window: a bed's controller that only switches on and off takes a
+// minute or two for one swing (common practice, no source).
 const swingWindow = 2 * time.Minute
 
 func (s *swing) add(at time.Duration, c float64) {
@@ -483,7 +481,7 @@ func (s *swing) add(at time.Duration, c float64) {
 	s.low, s.high = min(s.low, c), max(s.high, c)
 }
 
-// width is the wider of the two newest windows; false where none is whole.
+// width is the wider of the two newest windows; false if none is complete.
 func (s *swing) width() (float64, bool) {
 	if !s.hasPrevious {
 		return max(proofFallC, s.high-s.low), s.seen

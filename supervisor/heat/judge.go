@@ -5,7 +5,7 @@ import (
 	"time"
 )
 
-// rise judges a heater on its way up.
+// rise judges a heater that heats up.
 func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bool, string, ...any)) {
 	if r.C >= r.TargetC-w.lim.NearC {
 		w.phase, w.near = holding, r.At
@@ -24,11 +24,11 @@ func (w *Watch) rise(r Reading, m *Model, still time.Duration, add func(Kind, bo
 	w.compare(r, m, add)
 }
 
-// lowFor: no controller takes so long to come back to a target that its heater can hold
-// (common practice, no source).
+// lowFor: no controller takes this long to return to a target that its heater can hold (common
+// practice, no source).
 const lowFor = 3 * time.Minute
 
-// hold judges a heater that has reached its target.
+// hold judges a heater at its target.
 func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string, ...any)) {
 	switch {
 	case r.C >= r.TargetC-w.lim.FallC:
@@ -63,8 +63,7 @@ func (w *Watch) hold(r Reading, still time.Duration, add func(Kind, bool, string
 	}
 }
 
-// fall judges a heater that is to cool, or is off. What warms it from outside does not
-// count.
+// fall judges a heater that must cool or is off. Warmth from outside does not count.
 func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, add func(Kind, bool, string, ...any)) {
 	if r.TargetC > 0 && r.C <= r.TargetC+w.lim.NearC {
 		w.phase, w.near = holding, r.At
@@ -109,10 +108,10 @@ func (w *Watch) fall(r Reading, nearbyC float64, m *Model, still time.Duration, 
 	}
 }
 
-// warmRiseC: no body that is well above its surroundings gets so much warmer by them.
+// warmRiseC: surroundings do not warm a body that is well above them by this much.
 const warmRiseC = 5
 
-// undriven finds a heater that keeps getting warmer though the board says that it does not
+// undriven finds a heater that keeps getting warmer although the board reports that it does not
 // drive it.
 type undriven struct {
 	on     bool
@@ -123,10 +122,10 @@ type undriven struct {
 	highC  float64 // and how far it has come
 }
 
-// What a rise must be to be no echo of the drive before; common practice, no source. A heater that is
-// switched on and off may be on between two reports alone, and its sensor follows late: such a rise
-// turns within half a minute, or, where reports keep step with quick switching, stays within its swing
-// about the target. The first undrivenLag after the drive counts for nothing.
+// How far a rise must go to be no residual effect of earlier drive; common practice, no source. A
+// heater that is switched on and off may be on only between two reports, and its sensor responds
+// late: such a rise ends within half a minute, or stays within its swing about the target if
+// reports are in step with quick switching. The first undrivenLag after the drive is ignored.
 const (
 	undrivenC   = 3
 	undrivenFor = 40 * time.Second
@@ -155,7 +154,7 @@ func (u *undriven) observe(r Reading, nearbyC float64, add func(Kind, bool, stri
 	}
 }
 
-// durationText writes a time without needless parts.
+// durationText formats a time in seconds or minutes.
 func durationText(d time.Duration) string {
 	d = d.Round(time.Second)
 	if d >= 10*time.Minute {
@@ -164,11 +163,11 @@ func durationText(d time.Duration) string {
 	return fmt.Sprintf("%.0f s", d.Seconds())
 }
 
-// NewTarget says that the target has been another one since the last reading, though it may be
-// the same by the next.
+// NewTarget notes that the target was another one since the last reading, even if the next reading
+// has the old one.
 func (w *Watch) NewTarget() { w.targetChanged, w.cooled = true, never }
 
-// riseWhileOff is by how much the reading of a heater that is off has risen since it was.
+// riseWhileOff is how much the reading of a heater that is off has risen since it was switched off.
 func (w *Watch) riseWhileOff() float64 {
 	if !w.seen || w.last.TargetC > 0 {
 		return 0

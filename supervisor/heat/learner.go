@@ -10,37 +10,37 @@ type Reading struct {
 	At      time.Duration // on a monotonic clock of the caller's
 	C       float64       // measured, degrees Celsius
 	TargetC float64       // 0: off
-	// Assumed: the board does not report its target, and this is what was commanded last. It
+	// Assumed: the board does not report its target, and TargetC was commanded last. The command
 	// may wait behind moves for a while.
 	Assumed bool
 	Duty    float64 // in the board's own units
 	HasDuty bool
 }
 
-// How a span of readings is distinguished from what surrounds it.
+// How a span of readings is told apart from what surrounds it.
 const (
-	// Close to its target a controller no longer drives fully: within a share of the
-	// rise, and these bounds (common practice, no source). Where the board reports its
-	// duty, the last degree alone is left out.
+	// Close to its target a controller no longer drives fully: within a share of the rise, and
+	// these bounds (common practice, no source). If the board reports its duty, only the last
+	// degree is left out.
 	nearShare, leastNearC, mostNearC = 0.2, 3, 10
 	knownNearC                       = 1
-	// lagC: the sensor answers late; a span begins once it has followed so far.
+	// lagC: the sensor responds late; a span begins once its reading has moved by this.
 	lagC = 2
-	// gap: over a longer silence the integral would be guessed.
+	// gap: over a longer pause between readings the integral would be a guess.
 	gap = 30 * time.Second
-	// stuckAfter: a driven sensor that shows the very same for so long is not believed.
+	// stuckAfter: a driven sensor that shows the same value for this long is not believed.
 	stuckAfter = time.Minute
-	// quiet: off and within a degree for so long, a body stands at ambient.
+	// quiet: a body whose heater is off and that stays within a degree for this long is at ambient.
 	quiet = 10 * time.Minute
 	// maxAmbientC is the warmest room; above it a quiet reading is a stuck sensor.
 	maxAmbientC = 45
-	// misfitC and misfitShare: a span further from any exponential (root mean square,
-	// degrees and share of its range) had a fan, a door or a fault in it.
+	// misfitC and misfitShare: a span that is further from any exponential (root mean square,
+	// degrees and share of its range) was disturbed by a fan, a door or a fault.
 	misfitC, misfitShare = 0.6, 0.015
 )
 
-// Learner makes a [Model] of one heater's readings. Each costs the same time, and
-// memory does not grow. The zero value is ready; [NewLearner] goes on with a model.
+// Learner builds a [Model] from one heater's readings. Each costs the same time, and memory does
+// not grow. The zero value is ready; [NewLearner] continues with a stored model.
 type Learner struct {
 	model       Model
 	last        Reading
@@ -48,14 +48,14 @@ type Learner struct {
 	maxDuty     float64 // highest duty seen: fully on
 	span        span
 	held        held
-	sawZeroDuty bool     // a drive of 0 was reported while a target was held
-	sawPartDuty bool     // and one between none and full
-	unusual     *Unusual // found and not yet fetched
+	sawZeroDuty bool     // a duty of 0 was reported while a target was held
+	sawPartDuty bool     // and a duty between 0 and full
+	unusual     *Unusual // found and not yet returned by Unusual
 
 	sinceC float64       // ambient: reading at since
-	since  time.Duration // when the body was last seen to change by a degree, or not off
+	since  time.Duration // when it last changed by a degree, or was not off
 	off    bool
-	rested bool // it has been quiet since it was last on
+	rested bool // it has been at ambient since it was last on
 }
 
 // span is a run of readings under one drive.
@@ -63,7 +63,7 @@ type span struct {
 	drive      Drive
 	startC     float64 // reading before the lag
 	begun      bool    // the lag is over
-	stuck      bool    // not believed any more
+	stuck      bool    // its sensor seems stuck
 	from       time.Duration
 	lastChange time.Duration // when the reading last changed
 	lowC       float64
@@ -76,7 +76,7 @@ type span struct {
 	sums       Sums
 }
 
-// NewLearner goes on with a model. One that cannot be right is forgotten.
+// NewLearner continues with a model. An invalid one is dropped.
 func NewLearner(m Model) *Learner {
 	if !m.valid() {
 		m = Model{}
@@ -84,20 +84,20 @@ func NewLearner(m Model) *Learner {
 	return &Learner{model: m}
 }
 
-// Model returns what is known by now.
+// Model returns what was learned so far.
 func (l *Learner) Model() Model { return l.model }
 
-// Unusual returns what the newest reading has shown to be unlike what was learned of the
-// drive that holds a target; nil when nothing, and after it was fetched once.
+// Unusual returns how the newest readings differ from the learned drive, nil if they do not. Each
+// finding is returned once.
 func (l *Learner) Unusual() *Unusual {
 	odd := l.unusual
 	l.unusual = nil
 	return odd
 }
 
-// Observe takes in a reading. It returns true when a warming, cooling or hold has ended
-// that the model has learned from: the moment to keep it. Readings out of order and
-// out of reason are passed over.
+// Observe applies a reading. It returns true when a warming, cooling or hold has ended from which
+// the model has learned, so that it should be stored. It ignores readings that are out of order or
+// implausible.
 func (l *Learner) Observe(r Reading) bool {
 	if !(r.C > -50 && r.C < 1000) || math.IsNaN(r.TargetC) || l.seen && r.At <= l.last.At {
 		return false
@@ -107,7 +107,7 @@ func (l *Learner) Observe(r Reading) bool {
 	if drive != l.span.drive || !l.seen || r.At-l.last.At > gap || r.TargetC != l.last.TargetC && drive == Full {
 		learned = l.end()
 		if l.rested || r.At-l.last.At >= quiet {
-			l.model.Own.Fresh = false // nor is it by the cooling that has led there
+			l.model.Own.Fresh = false // the cooling that led there is no longer recent
 		}
 		l.span = span{drive: drive, startC: r.C, lastChange: r.At}
 	}
@@ -120,8 +120,8 @@ func (l *Learner) Observe(r Reading) bool {
 	return learned
 }
 
-// drive says what the heater does: by its duty where the board reports it, else by
-// how far the target is.
+// drive returns what the heater does: by its duty if the board reports it, otherwise by the
+// distance to the target.
 func (l *Learner) drive(r Reading) Drive {
 	from := r.C
 	if l.span.drive != Part {
@@ -148,7 +148,7 @@ func (l *Learner) drive(r Reading) Drive {
 	return Part
 }
 
-// observe adds a reading to the span. A body near ambient may well stand still.
+// observe adds a reading to the span. A body near ambient may stand still.
 func (s *span) observe(r Reading, still bool) {
 	if s.stuck {
 		return
@@ -159,7 +159,7 @@ func (s *span) observe(r Reading, still bool) {
 			way = -way
 		}
 		if way < 0 {
-			s.startC = r.C // still on its former way
+			s.startC = r.C // it still moves the other way
 		}
 		if way < lagC {
 			return
@@ -179,7 +179,7 @@ func (s *span) observe(r Reading, still bool) {
 	s.integral += dt * ((s.lastC+r.C)/2 - refC)
 	s.lastAt, s.lastC = r.At, r.C
 	s.lowC, s.highC = min(s.lowC, r.C), max(s.highC, r.C)
-	// Running means and centred products, which lose no digits to large sums.
+	// Running means and centred products lose no digits to large sums.
 	s.n++
 	t, i, c := (r.At - s.from).Seconds(), s.integral, r.C
 	dt, di, dc := t-s.mt, i-s.mi, c-s.m
@@ -189,7 +189,7 @@ func (s *span) observe(r Reading, still bool) {
 	q.II, q.IC, q.CC = q.II+di*(i-s.mi), q.IC+di*(c-s.m), q.CC+dc*(c-s.m)
 }
 
-// end adds the span to the model if it says enough, and reports whether it did.
+// end adds the span to the model if it is long enough, and reports whether it did.
 func (l *Learner) end() bool {
 	s := &l.span
 	if s.n < spanReadings || s.highC-s.lowC < spanC {
@@ -222,8 +222,8 @@ func (l *Learner) end() bool {
 	return true
 }
 
-// ambient follows the surroundings: the coldest reading of a heater that is off,
-// until one has been quiet for long, which is then the word that counts.
+// ambient follows the surroundings: the coldest reading of a heater that is off, until one has been
+// steady for long enough, which then counts.
 func (l *Learner) ambient(r Reading) {
 	off := r.TargetC <= 0 && !(r.HasDuty && r.Duty > 0)
 	if !off || r.C > maxAmbientC {
@@ -241,7 +241,7 @@ func (l *Learner) ambient(r Reading) {
 	case m.HasAmbient && r.C >= m.AmbientC:
 	case m.Quiet:
 		m.AmbientC = r.C // the room is colder than it was
-	default: // so it was not so warm before
+	default: // so it was colder before too
 		m.AmbientC, m.HasAmbient = r.C, true
 		for _, s := range []*Sums{&m.Warming.Sums, &m.Cooling.Sums, &m.Own.Newest} {
 			s.shiftZero(was - r.C)

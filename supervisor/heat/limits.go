@@ -2,10 +2,9 @@ package heat
 
 import "time"
 
-// NozzleLimits and BedLimits are for heaters of small printers. No standard gives such
-// figures: they are common practice, no source, and lie well outside what a sound
-// machine shows. ceilingC is the highest target that is ever sent; a reading may be
-// overC above it.
+// NozzleLimits and BedLimits are for heaters of small printers. No standard gives such figures:
+// they are common practice, no source, and lie well outside what a healthy machine shows. ceilingC
+// is the highest target ever sent; a reading may exceed it by overC.
 func NozzleLimits(ceilingC, overC float64) Limits {
 	l := Limits{Name: "nozzle",
 		RiseC: 2, RiseWithin: 40 * time.Second,
@@ -15,7 +14,7 @@ func NozzleLimits(ceilingC, overC float64) Limits {
 	return l.under(ceilingC)
 }
 
-// BedLimits are those of a bed, which is slow. One without a heater has ceiling 0.
+// BedLimits are those of a bed, which is slow. A bed without a heater has ceiling 0.
 func BedLimits(ceilingC, overC float64) Limits {
 	l := Limits{Name: "bed",
 		RiseC: 2, RiseWithin: 4 * time.Minute,
@@ -25,7 +24,7 @@ func BedLimits(ceilingC, overC float64) Limits {
 	return l.under(ceilingC)
 }
 
-// under sets the ceiling of a heater that has one.
+// under sets the ceiling, if the heater has one.
 func (l Limits) under(ceilingC float64) Limits {
 	if ceilingC > 0 {
 		l.CeilingC = ceilingC + l.OverC
@@ -33,5 +32,5 @@ func (l Limits) under(ceilingC float64) Limits {
 	return l
 }
 
-// OverC is how far a controller may well overshoot.
+// OverC is how far a controller may overshoot.
 const OverC = 15

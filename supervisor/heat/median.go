@@ -5,28 +5,28 @@ import (
 	"time"
 )
 
-// median3 passes readings on as the middle one of the newest three, and leaves out those
-// that no body can have jumped to: the board's words carry no checksum, and a damaged
-// digit must neither stop a run nor hide a fault.
+// median3 replaces each reading by the median of the newest three, and skips those that no body can
+// have jumped to. The board's replies have no checksum: a damaged digit must neither stop a run nor
+// hide a fault.
 type median3 struct {
 	last    [2]float64
 	n       int
 	at      time.Duration
-	skipped int // readings in a row that were left out
+	skipped int // readings in a row that were skipped
 }
 
-// plausible reports whether the newest reading is one that a body can have by the one before it.
+// plausible reports whether the newest reading can follow the previous one.
 func (m *median3) plausible() bool { return m.n > 1 && m.skipped == 0 }
 
-// No nozzle or bed of a small printer changes faster; common practice, no source. A few
-// readings in a row that say so are believed.
+// No nozzle or bed of a small printer changes faster; common practice, no source. After maxSkipped
+// readings in a row that do, they are believed.
 const (
 	jumpC, jumpCPerS = 10, 15
 	maxSkipped       = 3
 )
 
-// add takes in a reading and returns the one to judge by; false before there are three,
-// and for a reading that is left out.
+// add applies a reading and returns the median; false before there are three readings, and for a
+// skipped one.
 func (m *median3) add(at time.Duration, c float64) (float64, bool) {
 	if m.n > 0 && math.Abs(c-m.last[1]) > jumpC+jumpCPerS*(at-m.at).Seconds() {
 		if m.skipped++; m.skipped < maxSkipped {

@@ -5,12 +5,12 @@ import (
 	"time"
 )
 
-// Model is what is known of one heater. Its zero value knows nothing. It is a
-// plain value: a copy is a picture that does not change.
+// Model is what is known of one heater. The zero value knows nothing. It is a plain value: a copy
+// does not change.
 type Model struct {
 	AmbientC   float64 `json:"ambient_c"` // of the surroundings, degrees Celsius
 	HasAmbient bool    `json:"has_ambient"`
-	// Quiet: it stood still there for long. Else it is the coldest that was seen, and the
+	// Quiet: it was steady there for long. Otherwise it is the coldest reading so far, and the
 	// surroundings may be colder.
 	Quiet   bool   `json:"quiet"`
 	Warming Curve  `json:"warming"`
@@ -19,10 +19,10 @@ type Model struct {
 	Duties  Duties `json:"duties"`
 }
 
-// HeatUp returns how long the heater, fully on, takes from fromC to toC. It is false
-// before [EnoughSpans] warmings of 12 degrees and 8 readings have been seen, for a
-// target that the heater does not reach, and for one far outside what was seen. A
-// controller that eases into its target takes longer over the last degrees.
+// HeatUp returns how long the heater, fully on, takes from fromC to toC. It is false before
+// [EnoughSpans] warmings of 12 degrees and 8 readings, for a target that the heater does not reach,
+// and for one far outside what was seen. A controller that eases into its target takes longer over
+// the last degrees.
 func (m *Model) HeatUp(fromC, toC float64) (time.Duration, bool) {
 	return m.heatUp(fromC, toC, EnoughSpans)
 }
@@ -38,7 +38,7 @@ func (m *Model) heatUp(fromC, toC float64, spans int) (time.Duration, bool) {
 	return l.Takes(fromC, toC)
 }
 
-// roomC is ambient as far as is known.
+// roomC is the ambient temperature as far as known.
 func (m *Model) roomC() float64 {
 	if m.HasAmbient {
 		return m.AmbientC
@@ -46,8 +46,8 @@ func (m *Model) roomC() float64 {
 	return assumedC
 }
 
-// coolingLaw is the law of cooling: after one cooling where ambient was seen for certain before
-// it, else after [EnoughSpans].
+// coolingLaw is the law of cooling: after one cooling if the ambient before it was seen for
+// certain, otherwise after [EnoughSpans].
 func (m *Model) coolingLaw() (Law, bool) {
 	if m.Cooling.Spans < EnoughSpans && m.Own.Sure == 0 {
 		return Law{}, false
@@ -55,9 +55,9 @@ func (m *Model) coolingLaw() (Law, bool) {
 	return m.Own.solve(m.roomC(), m.Cooling.noise())
 }
 
-// Cool returns how long the body, its heater off, takes from fromC down to toC. It is
-// false in the same cases as [Model.HeatUp], but known after one cooling where ambient was seen for
-// certain before it, and where the body may never get there.
+// Cool returns how long the body, its heater off, takes from fromC to toC. It is false as
+// [Model.HeatUp] is, and where the body may never get there, but true after one cooling before
+// which the ambient was seen for certain.
 func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
 	if fromC <= toC {
 		return Wait{Sure: true}, true
@@ -68,7 +68,7 @@ func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
 	}
 	cold, warm := l, l
 	cold.EndC, warm.EndC = l.EndC-2*l.endSD-endWithinC, l.EndC+2*l.endSD+endWithinC
-	if !m.Own.Fresh { // its surroundings may be cold again, or another day's
+	if !m.Own.Fresh { // its surroundings may have cooled, or changed
 		cold.EndC, warm.EndC = min(cold.EndC, m.roomC()-coldWithinC), max(warm.EndC, m.roomC()+coldWithinC)
 	}
 	low, ok := cold.Takes(fromC, toC)
@@ -79,7 +79,7 @@ func (m *Model) Cool(fromC, toC float64) (Wait, bool) {
 	return Wait{low, l.takes(fromC, toC), high, m.Own.Fresh && toC >= max(l.EndC, m.roomC())+nearRoomC}, true
 }
 
-// Wait is a time that is foreseen, and its bounds. Sure: the one in the middle may be given alone.
+// Wait is a predicted time with bounds. Sure: Mid may be shown without them.
 type Wait struct {
 	Low, Mid, High time.Duration
 	Sure           bool
@@ -89,6 +89,9 @@ type Wait struct {
 // how much they may differ from what was last seen of them once the body has been cold for long.
 // Common practice, no source.
 const (
+	// endWithinC is how much the surroundings change from one part to the next, coldWithinC how
+	// much they may differ from what was last seen once the body has been cold for long. Common
+	// practice, no source.
 	endWithinC  = 2
 	coldWithinC = 8
 )
@@ -102,9 +105,9 @@ func (m *Model) Cooled(fromC float64, d time.Duration) (float64, bool) {
 	return min(fromC, l.At(fromC, d)), true
 }
 
-// Expect returns what fromC should have become after d under a drive, and the
-// standard deviation of the difference that a healthy machine shows: the noise of
-// both readings, and the doubt about the law.
+// Expect returns what fromC should be after d under a drive, and the standard deviation of the
+// difference that a healthy machine shows: the noise of both readings, and the uncertainty of the
+// law.
 func (m *Model) Expect(drive Drive, fromC float64, d time.Duration) (meanC, sdC float64, ok bool) {
 	c := &m.Warming
 	var l Law
@@ -122,13 +125,13 @@ func (m *Model) Expect(drive Drive, fromC float64, d time.Duration) (meanC, sdC 
 	fade := math.Exp(-d.Seconds() / l.TauS)
 	end := (1 - fade) * l.endSD
 	rate := (fromC - l.EndC) * d.Seconds() * fade * l.rateSD
-	// The two doubts are strongly linked; their plain sum is never too small.
+	// The two errors are strongly correlated; their plain sum is never too small.
 	doubt := math.Abs(end) + math.Abs(rate)
 	return l.At(fromC, d), math.Sqrt(l.NoiseC*l.NoiseC*(1+fade*fade) + doubt*doubt), true
 }
 
-// Deviation returns by how many standard deviations a reading d after fromC lies
-// above (+) or below (-) what [Model.Expect] says.
+// Deviation returns by how many standard deviations a reading d after fromC lies above (+) or below
+// (-) what [Model.Expect] says.
 func (m *Model) Deviation(drive Drive, fromC float64, d time.Duration, readC float64) (float64, bool) {
 	mean, sd, ok := m.Expect(drive, fromC, d)
 	if !ok {
@@ -137,7 +140,7 @@ func (m *Model) Deviation(drive Drive, fromC float64, d time.Duration, readC flo
 	return (readC - mean) / sd, true
 }
 
-// valid reports whether a model read back from a store can be gone on with.
+// valid reports whether a restored model can be used.
 func (m *Model) valid() bool {
 	o, n := &m.Own, &m.Own.Newest
 	for _, v := range []float64{o.II, o.IC, o.GG, o.GH, o.Sure, n.TT, n.TI, n.II, n.TC, n.IC, n.CC} {

@@ -5,19 +5,19 @@ import (
 	"strings"
 )
 
-// Others are the heaters beside nozzle and bed that the board has reported, or that a job has
-// heated. Nobody watches their readings, but they are switched off with nozzle and bed.
+// Others are the heaters besides nozzle and bed that the board has reported or a job has heated.
+// Nobody watches their readings, but they are switched off with nozzle and bed.
 type Others struct {
 	chamber, second bool // the board reports them
 	lines           []string
 }
 
-// Reported notes that a report has a temperature of the chamber, or of a second nozzle.
+// Reported notes which other heaters a report includes.
 func (o *Others) Reported(chamber, second bool) {
 	o.chamber, o.second = o.chamber || chamber, o.second || second
 }
 
-// Heated notes the lines that switch off what a job heats. They stay when its lot is gone.
+// Heated notes the lines that switch off what a job heats. They are kept when its lot ends.
 func (o *Others) Heated(off []string) {
 	for _, line := range off {
 		if !slices.Contains(o.lines, line) {
@@ -26,7 +26,7 @@ func (o *Others) Heated(off []string) {
 	}
 }
 
-// Off are the lines that switch them off.
+// Off returns the lines that switch them off.
 func (o *Others) Off() []string {
 	list := slices.Clone(o.lines)
 	add := func(is bool, line string) {
@@ -39,7 +39,7 @@ func (o *Others) Off() []string {
 	return list
 }
 
-// NotShownOff says of them that they were switched off and not shown to be; "" where there are none.
+// NotShownOff describes them for a person as switched off but not proven; "" if there are none.
 func (o *Others) NotShownOff() string {
 	list := o.Off()
 	if len(list) == 0 {

@@ -6,19 +6,18 @@ import (
 	"time"
 )
 
-// Proof follows the readings of a body whose heater was switched off, until they show
-// that it is. A word that was taken by the board does not show it: a transistor may have
-// failed closed, and a sensor may have come out of its block. The zero value is not ready;
-// use [NewProof] or [Guard.Off].
+// Proof follows the readings of a heater that was switched off until they show that it is off. An
+// accepted command does not show it: a transistor may have failed closed, and a sensor may have
+// come out of its block. The zero value is not ready; use [NewProof] or [Guard.BeginProof].
 type Proof struct {
 	name    string
-	coolS   float64 // least time constant of its cooling, seconds; 0: not judged
-	doubt   string  // why its sensor shows nothing; "" while it may
-	stuckOn bool    // its heater was found to be on for good: a falling reading may be a sensor that slips out
+	coolS   float64 // shortest time constant of its cooling, seconds; 0: not judged
+	doubt   string  // why its sensor is distrusted; "": it is not
+	stuckOn bool    // its heater is stuck on: a falling reading may be the sensor coming out
 	// unfollowed: its heater was on, and its sensor was not seen to follow it.
 	unfollowed bool
-	tooFast    bool    // it is in doubt for no more than having fallen faster than its body can
-	fellC      float64 // what it must lose to be believed
+	tooFast    bool    // it is distrusted only for falling faster than its body can
+	fellC      float64 // how much it must fall
 
 	seen    bool
 	calm    median3
@@ -27,36 +26,36 @@ type Proof struct {
 	leastC  float64
 	lastC   float64
 	last    time.Duration
-	low     time.Duration // since when it has lost fellC without rising; never: it has not
+	low     time.Duration // since when it has been down by fellC without rising; never: it has not
 	lowC    float64
 	cold    time.Duration // since when it has been cold and not rising; never: it has not
 	coldC   float64
 	targetC float64 // as the board reports it; 0: off, or not reported
-	against int     // readings in a row that count against a heater that was shown to be off
+	against int     // readings in a row against a heater that was shown to be off
 }
 
-// What shows that a heater is off; common practice, no source. Its reading must lose
-// proofFallC more than it swung before, and stay below that; where no swing was seen before,
-// proofFallC is taken for it. A body that nobody could call heated must not be rising.
-// Body heat keeps coming in for a moment, so that a rise has to be backC to count as one.
+// What shows that a heater is off; common practice, no source. Its reading must fall by proofFallC
+// more than it swung before, and stay down; without an earlier swing, proofFallC stands for it. A
+// reading below proofCoolC must not rise. Heat keeps flowing in for a moment, so only a rise by
+// backC counts as one.
 const (
 	proofFallC      = 3
 	proofCoolC      = 45
 	proofLasts      = 20 * time.Second
 	backC           = 8
 	againstReadings = 3
-	// roomC and quickC bound how fast a body can cool in a room: the sensor of one that
-	// is quicker has come out of its place.
+	// roomC and quickC bound how fast a body can cool in a room. The sensor of one that falls
+	// faster has come out of its place.
 	roomC  = 20
 	quickC = 8
 )
 
-// NewProof begins one of a heater of which nothing is known; name is the heater's, in words.
+// NewProof returns a proof for an unknown heater, with its name for texts.
 func NewProof(name string) *Proof {
 	return &Proof{name: name, fellC: 2 * proofFallC, low: never, cold: never}
 }
 
-// Observe takes in a reading. One of no sound sensor shows nothing.
+// Observe applies a reading. One that no working sensor gives proves nothing.
 func (p *Proof) Observe(r Reading) {
 	if !r.Assumed {
 		p.targetC = r.TargetC
@@ -87,7 +86,7 @@ func (p *Proof) Observe(r Reading) {
 	p.cold, p.coldC = lasting(p.cold, p.coldC, c, c <= proofCoolC, r.At)
 }
 
-// lasting follows since when a condition has held with readings that do not rise.
+// lasting tracks since when a condition has held with readings that do not rise.
 func lasting(since time.Duration, atC, c float64, holds bool, now time.Duration) (time.Duration, float64) {
 	switch {
 	case !holds:
@@ -110,18 +109,20 @@ func (p *Proof) Shown() bool {
 	return p.seen && p.doubt == "" && !p.stuckOn && p.targetC == 0 && (p.hasFallen() || p.isCold())
 }
 
-// hopeless reports whether no reading can show it any more.
+// hopeless reports whether no further reading can show it.
 func (p *Proof) hopeless() bool { return p.stuckOn || p.doubt != "" && !p.tooFast }
 
 // settleC is what a reading must have lost beyond its swing for a heater to be left alone, and calmFor how
 // long one must be cold without rising.
 const (
+	// settleC is how far a reading must fall beyond its swing before the heater can be left alone,
+	// and calmFor how long one must be cold without rising.
 	settleC = 2
 	calmFor = 10 * time.Second
 )
 
-// falling, calmed and hot judge a proof that is not whole: see [Guard.Falling], [Guard.Calm]
-// and [Guard.Hot].
+// falling, calmed and hot judge an incomplete proof: see [Guard.Falling], [Guard.Calm] and
+// [Guard.ProofFailedHot].
 func (p *Proof) falling() bool {
 	return p.seen && p.doubt == "" && !p.stuckOn && p.targetC == 0 && p.lastC > proofCoolC && p.lastC <= p.mostC-1 && p.lastC <= p.leastC+1
 }
@@ -132,7 +133,7 @@ func (p *Proof) calmed() bool {
 
 func (p *Proof) hot() bool { return p.targetC > 0 || p.seen && p.lastC > proofCoolC && !p.tooFast }
 
-// contradiction says what counts against a heater that was shown to be off; "" while nothing does.
+// contradiction returns how a reading contradicts that the heater is off; "" if it does not.
 func (p *Proof) contradiction(r Reading) string {
 	before := p.leastC
 	p.Observe(r)
@@ -151,7 +152,7 @@ func (p *Proof) contradiction(r Reading) string {
 	return fmt.Sprintf("%s was shown to be off, but has risen from %.0f to %.0f °C", p.name, before, p.lastC)
 }
 
-// Text says what was seen within d.
+// Text describes what was seen within d.
 func (p *Proof) Text(d time.Duration) string {
 	switch {
 	case p.stuckOn && p.seen:

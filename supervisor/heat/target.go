@@ -7,20 +7,20 @@ import (
 	"time"
 )
 
-// target follows what one heater is commanded, and what the board reports as its target. A
-// line handed out reaches the heater only once the moves before it are under way, so that
-// what was commanded a while ago may still stand.
+// target compares the commanded target of one heater with the one that the board reports. A line
+// reaches the heater only when the moves before it have begun, so an earlier target may stay in
+// force for a while.
 type target struct {
 	seen   bool
 	wantC  float64
-	since  time.Duration // when that was commanded
+	since  time.Duration // when it was commanded
 	before []oldTarget
 	off    bool // the board has reported it to be off since
 
-	differs  bool // the board reports another one
+	differs  bool // the board reports another target
 	otherC   float64
 	from     time.Duration // since when
-	returned bool          // that was returned
+	returned bool          // CheckTarget has returned it
 }
 
 type oldTarget struct {
@@ -28,29 +28,28 @@ type oldTarget struct {
 	until time.Duration
 }
 
-// How long what was commanded before may still stand while lines are under way, and how long
-// the board may report another target before it is taken for somebody's wish: at rest a
-// word takes a moment to get there.
+// How long an earlier target may stay in force while lines are in progress, and how long the board
+// must report another target before it counts: a command takes a moment to get there.
 const (
 	oldTargetFor   = 10 * time.Minute
 	otherTargetFor = 10 * time.Second
 	sameTargetC    = 1.5
 )
 
-// ForeignTarget is a target that the board reports of a heater and that was not commanded: somebody has set
-// it at the machine's own panel, another program has, or the board by a time limit of its own.
+// ForeignTarget is a reported target that was not commanded: somebody set it at the panel, another
+// program did, or the board switched off by a time limit of its own.
 type ForeignTarget struct {
 	WantC, IsC float64       // as commanded, and as reported
 	For        time.Duration // how long it has been reported
 	Kept       bool          // the heater was switched off, and the board has not reported it to be off since
-	Above      bool          // it is above the most that the heater may have
+	Above      bool          // it is above the heater's ceiling
 	Again      bool          // it was returned before
 	Text       string
 }
 
-// CheckTarget compares the target that the board reports of a heater with the one that it was commanded.
-// With underWay lines are, and one commanded before may still stand. It reports whether the
-// board has held to another one for long enough.
+// CheckTarget compares a reported target with the commanded one. With underWay lines are in
+// progress and an earlier target may be in force. It reports whether the board has kept another
+// target for long enough.
 func (g *Guard) CheckTarget(i HeaterIndex, at time.Duration, wantC, isC float64, underWay bool) (o ForeignTarget, other bool) {
 	h := g.of(i)
 	t := &h.target
@@ -90,5 +89,5 @@ func (g *Guard) CheckTarget(i HeaterIndex, at time.Duration, wantC, isC float64,
 	return o, true
 }
 
-// ResetTarget waits anew for another target of a heater: what was reported is being changed.
+// ResetTarget restarts the wait for another target: the reported one is being changed.
 func (g *Guard) ResetTarget(i HeaterIndex) { g.of(i).target.differs = false }

@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// Kind says what a [Watch] has found.
+// Kind is a kind of finding of a [Watch].
 type Kind string
 
 // What can be wrong with a heater or its sensor.
@@ -14,84 +14,84 @@ const (
 	Ceiling Kind = "ceiling" // hotter than it may ever be
 	Slow    Kind = "slow"    // driven, and does not get warmer
 	Fallen  Kind = "fallen"  // had reached its target, and lost it
-	Over    Kind = "over"    // gets or stays warmer than it is asked to be
-	Still   Kind = "still"   // the reading does not move though the body must
-	Absurd  Kind = "absurd"  // no temperature of a sound sensor
-	Drifted Kind = "drifted" // not a fault yet: unlike what was learned of it
+	Over    Kind = "over"    // gets or stays warmer than its target
+	Still   Kind = "still"   // the reading does not change although it must
+	Absurd  Kind = "absurd"  // no working sensor reads this
+	Drifted Kind = "drifted" // no fault yet, but differs from what was learned
 )
 
-// Finding is something wrong, in words that begin with the heater's name. Fault says
-// that it must not keep being heated.
+// Finding is something wrong with a heater or its sensor. Text begins with the heater's name.
+// Fault: it must not be heated any longer.
 type Finding struct {
 	Kind  Kind
 	Fault bool
 	Text  string
 }
 
-// Limits are what the readings of one heater are held to. Firmware has protections of
-// the same kinds; these stand beside them, since not every board has them switched on.
+// Limits are what the readings of one heater are judged by. Firmware has protections of the same
+// kinds; these are in addition, since not every board has them switched on.
 type Limits struct {
 	Name     string  // of the heater, in words
 	CeilingC float64 // no reading may be above it; 0: not judged
-	// RiseC must be gained within RiseWithin, again and again, until the target is near.
+	// The reading must rise by RiseC within RiseWithin, repeatedly, until it is near the target.
 	RiseC      float64
 	RiseWithin time.Duration
-	// FallC below a target once reached, for FallFor, is a loss of heat.
+	// FallC below a target that was reached, for FallFor, is a loss of heat.
 	FallC   float64
 	FallFor time.Duration
-	// OverC above the target for OverFor, and not cooling, or twice that at once, or OverC
-	// above the least reading since it was lowered, is heat that nobody commanded.
+	// OverC above the target for OverFor without cooling, or twice that at once, or OverC above the
+	// lowest reading since the target was lowered, is heat that nobody commanded.
 	OverC   float64
 	OverFor time.Duration
-	// StillFor is how long a body that is driven or cools may show the very same value,
-	// HeldFor one that is held at its target.
+	// StillFor is how long the reading of a driven or cooling heater may stay exactly the same,
+	// HeldFor that of one held at its target.
 	StillFor, HeldFor time.Duration
-	// NearC is how close to its target a heater eases in.
+	// NearC is how close to the target a controller begins to ease in.
 	NearC float64
 }
 
-// minC: an open sensor reads as far below freezing as its table goes; no workshop
-// does (common practice, no source).
+// minC: an open sensor reads as far below freezing as its table goes; no workshop does (common
+// practice, no source).
 const minC = -10
 
-// fineC: a sensor that resolves steps below it flickers. A coarser one may well show one
-// value for as long as its controller holds it; it is judged when it must cool.
+// fineC: a sensor with a finer resolution than this flickers. A coarser one may show one value for
+// as long as its controller holds it; it is judged when it must cool.
 const fineC = 0.06
 
-// A sensor that shows the last digit that boards report shows its noise as well: no run of one value
+// A sensor that shows the last digit that boards report shows its noise too: no run of one value
 // lasts for finestFor (common practice, no source).
 const (
 	finestC   = 0.025
 	finestFor = 4 * time.Minute
 )
 
-// OrNoMains ends every text on a heater that lacks heat: a board that the computer feeds over USB goes on
-// without mains, and reports everything but the heat as if they were there.
+// OrNoMains ends every text about a heater that lacks heat: a board on USB power runs without
+// mains, and reports everything but heat as usual.
 const OrNoMains = ", or the machine has no mains power: treat it as live"
 
-// warmC is what a body must be above its surroundings for its cooling to show.
+// warmC is how far a body must be above its surroundings for its cooling to show.
 const warmC = 30
 
-// A body that is warm and off loses coolsC within coolsFor, again and again: at warmC above its
-// surroundings one that takes half an hour to lose two thirds of that does so in a minute
-// (common practice, no source).
+// A warm body whose heater is off loses coolsC within coolsFor, repeatedly: at warmC above its
+// surroundings, one that takes half an hour to lose two thirds of that does so in a minute (common
+// practice, no source).
 const (
 	coolsC   = 1
 	coolsFor = 20 * time.Minute
 )
 
-// phase is what a heater ought to be doing.
+// phase is what a heater should be doing.
 type phase uint8
 
 const (
-	resting phase = iota // off, or not heard of
-	rising               // on its way up to the target
-	holding              // has reached it
-	falling              // on its way down to a lower target, or off and warm
+	resting phase = iota // off, or unknown
+	rising               // heating up to the target
+	holding              // at the target
+	falling              // cooling to a lower target, or off and warm
 )
 
-// Watch holds one heater's readings against what it was asked to do. It reports each fault
-// once; a new target, or [Watch.Forget], begins again. Each reading costs the same time.
+// Watch judges one heater's readings by its targets. It reports each fault once; a new target or
+// [Watch.Forget] starts over. Each reading costs the same time.
 type Watch struct {
 	lim   Limits
 	phase phase
@@ -100,8 +100,8 @@ type Watch struct {
 	seen          bool
 	last          Reading
 	calm          median3
-	targetChanged bool          // the target has changed since it was judged
-	anchorC       float64       // rising: what the next gain counts from
+	targetChanged bool          // the target has changed since the newest reading that was judged
+	anchorC       float64       // rising: from which the next gain counts
 	anchor        time.Duration // and when that was read
 	from          time.Duration // when the phase began
 	fromC         float64
@@ -117,33 +117,33 @@ type Watch struct {
 	stepC         float64       // least difference between two readings: what the sensor resolves
 	flicker       flicker
 	overCeiling   int     // readings in a row above the ceiling
-	risenInARow   int     // or risen though it is off
-	settled       float64 // falling: least since it has had time to turn
-	turned        bool    // it is known
+	risenInARow   int     // readings in a row that rise while off
+	settled       float64 // falling: lowest since residual heat must have passed
+	turned        bool    // settled is set
 	undriven      undriven
-	absurdInARow  int     // or absurd
-	start         Reading // rising: where the learned law is followed from
+	absurdInARow  int     // absurd readings in a row
+	start         Reading // rising: from which the learned law is compared
 	started       bool
-	behindInARow  int // readings in a row that are behind it
+	behindInARow  int // readings in a row behind the learned law
 }
 
 const never = time.Duration(math.MaxInt64)
 
-// NewWatch returns a watch that has not seen a reading.
+// NewWatch returns a watch without readings.
 func NewWatch(l Limits) *Watch {
 	w := &Watch{lim: l}
 	w.Forget()
 	return w
 }
 
-// Forget begins again: the readings to come are another board's, or a fault is dealt with.
+// Forget starts over: the next readings are another board's, or a fault was repaired.
 func (w *Watch) Forget() {
 	*w = Watch{lim: w.lim, found: make(map[Kind]bool), below: never, low: never, above: never, flicker: w.flicker}
 	w.flicker.same = 0 // what was learned of the sensor stays; the next reading begins a run
 }
 
-// Observe takes in a reading, timed as for [Learner.Observe], and returns what is found
-// by it. nearbyC is the temperature of a body close by that may warm this one.
+// Observe applies a reading, timed as for [Learner.Observe], and returns the findings. nearbyC is
+// the temperature of a body close by that may warm this one.
 func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	var found []Finding
 	add := func(kind Kind, fault bool, format string, args ...any) {
@@ -156,7 +156,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 		return nil
 	}
 	if w.isAbsurd(r) {
-		if w.absurdInARow >= 2 { // the board's words carry no checksum: one may be damaged
+		if w.absurdInARow >= 2 { // the board's replies have no checksum: one may be damaged
 			shows := fmt.Sprintf("%.1f °C", r.C)
 			if math.IsNaN(r.C) {
 				shows = "an impossible temperature"
@@ -166,7 +166,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 		return found
 	}
 	if w.seen && r.At-w.calm.at > gap {
-		w.calm, w.targetChanged = median3{}, true // what was read before says nothing of now
+		w.calm, w.targetChanged = median3{}, true // earlier readings say nothing about now
 	}
 	rawC := r.C
 	var sure bool
@@ -184,7 +184,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 		w.overCeiling = 0
 	}
 	if r.TargetC != w.last.TargetC {
-		// A target reported once may be damage, and what was read may be older than it.
+		// A target reported once may be damaged, and the reading may be older than it.
 		w.targetChanged, w.last = true, r
 		return found
 	}
@@ -217,7 +217,7 @@ func (w *Watch) Observe(r Reading, nearbyC float64, m *Model) []Finding {
 	return found
 }
 
-// isAbsurd counts readings that cannot be.
+// isAbsurd counts readings in a row that no working sensor gives.
 func (w *Watch) isAbsurd(r Reading) bool {
 	if plausible(r.C) {
 		w.absurdInARow = 0
@@ -227,8 +227,8 @@ func (w *Watch) isAbsurd(r Reading) bool {
 	return true
 }
 
-// patience is how long something may last: longer where it is not known whether the
-// heater has been asked yet.
+// patience is how long something may last: longer if it is unknown whether the board has the target
+// yet.
 func (w *Watch) patience(r Reading, d time.Duration) time.Duration {
 	if r.Assumed {
 		return 5 * d
@@ -236,7 +236,7 @@ func (w *Watch) patience(r Reading, d time.Duration) time.Duration {
 	return d
 }
 
-// plausible reports whether a reading can be of a sound sensor.
+// plausible reports whether a working sensor can read c.
 func plausible(c float64) bool { return c > minC && c < 1000 }
 
 // begin enters the phase that a target leads to.
@@ -244,7 +244,7 @@ func (w *Watch) begin(r Reading) {
 	clear(w.found)
 	w.anchorC, w.anchor, w.from, w.fromC, w.leastC, w.lastChange = r.C, r.At, r.At, r.C, r.C, r.At
 	if w.phase != falling || r.TargetC > 0 || w.cooled == never {
-		w.cooledC, w.cooled = r.C, r.At // else it has been off all along, and a gap or a damaged target excuses no heat
+		w.cooledC, w.cooled = r.C, r.At // otherwise it has been off all along, and a gap or a damaged target excuses no heat
 	}
 	w.below, w.low, w.above, w.started, w.behindInARow, w.risenInARow, w.turned = never, never, never, false, 0, 0, false
 	switch {
