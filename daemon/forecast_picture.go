@@ -15,5 +15,5 @@ func drawForecast(f forecastFlags, o belt.Outlook, readings []belt.Reading, now 
 	for _, l := range r.lines(f) {
 		note += l + ". "
 	}
-	return picture.Diagram("Lateral offset, from "+name, "Lateral offset of the belt, from "+name, note, picture.Drift(o, readings, now, &r.Forecast)).Standalone()
+	return picture.Diagram("Lateral offset, from "+name, "Lateral offset of the belt, from "+name, note, picture.Drift(o, readings, now, &r.Forecast, 0)).Standalone()
 }

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -27,6 +28,8 @@ type chartFlags struct {
 // computed, is null.
 type sizeChart struct {
 	quality.Limits
+	BaseFirst   int                 `json:"base_first"` // numbers of the first and the last value that the limits rest on, from 1
+	BaseLast    int                 `json:"base_last"`
 	Values      int                 `json:"values"`
 	SD          float64             `json:"sd"` // of all values about their mean
 	Signals     []chartSignal       `json:"signals"`
@@ -55,8 +58,9 @@ func newChart() *cobra.Command {
 			"the mean moving range, and values that break a rule. With a tolerance it says also\n" +
 			"how well the sizes keep to it, by the standard deviation of all of them: of 30 sizes\n" +
 			"or more without signals.\n\n" +
-			"Without --learn the limits come from all values, which are judged by them: a first\n" +
-			"look. With it they come from the first N, and judge the others.",
+			"The limits come from the first N values that are in control (--learn, 20): one outside\n" +
+			"the limits computed with it is left out, and the next taken in its place. All values\n" +
+			"are judged by them. With --learn 0, and of 20 values or fewer, they come from all.",
 		Example: "  beltwarden chart --measurements clips.csv --nominal 20 --tolerance 0.2\n  beltwarden chart --measurements clips.csv --learn 20 --rules beyond-3-sigma,ewma",
 		Args:    args(0, 0, ""),
 	}
@@ -64,7 +68,7 @@ func newChart() *cobra.Command {
 	c.Flags().StringVar(&f.file, "measurements", "", "CSV file with the header value and one size a row")
 	c.Flags().Float64Var(&f.nominal, "nominal", 0, "size that the parts should have")
 	c.Flags().Float64Var(&f.tolerance, "tolerance", 0, "how far a good part may be from it, to either side")
-	c.Flags().IntVar(&f.learn, "learn", 0, "take the limits from the first N values and judge the others (0: from all, and judge all)")
+	c.Flags().IntVar(&f.learn, "learn", 20, "take the limits from the first N values that are in control (0: from all)")
 	c.Flags().StringSliceVar(&f.rules, "rules", defaultChartRules(), "rules to apply, of: "+known)
 	c.Flags().BoolVar(&f.printedD2, "rounded-factors", false, "compute with d2 = 1.128, as printed tables have it")
 	c.Flags().BoolVar(&f.acceptOutliers, "accept-outliers", false, "use values five times larger or smaller than the median")
@@ -80,6 +84,9 @@ func newChart() *cobra.Command {
 		}
 		if err := f.askBack(c.ErrOrStderr(), t); err != nil {
 			return err
+		}
+		if n := len(t.Values["value"]); !c.Flags().Changed("learn") && n <= f.learn {
+			f.learn = 0
 		}
 		s, err := f.judge(t)
 		if err != nil {
@@ -168,7 +175,10 @@ func (f chartFlags) judge(t *table.Table) (*sizeChart, error) {
 		return nil, &failure{status: exitTable, err: fmt.Errorf("cannot chart %s: it has %s, and limits need %d", f.file, counted(len(values), "value"), max(2, f.learn)),
 			hint: "measure more parts"}
 	}
-	limits, signals, suggestion, err := quality.Judge(values, f.learn, settings)
+	judged, err := quality.Judge(values, f.learn, settings)
+	if errors.Is(err, quality.ErrFew) {
+		return nil, &failure{status: exitTable, err: err, hint: "find what was different about those that are out, measure more parts, or look at all with --learn 0"}
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -176,14 +186,15 @@ func (f chartFlags) judge(t *table.Table) (*sizeChart, error) {
 	if err != nil {
 		return nil, err
 	}
-	s := &sizeChart{Limits: limits, Values: len(values), SD: sample.SD, Signals: []chartSignal{}, Suggestion: suggestion}
-	for _, g := range signals {
+	s := &sizeChart{Limits: judged.Limits, BaseFirst: int(judged.Base[0]) + 1, BaseLast: int(judged.Base[len(judged.Base)-1]) + 1, Values: len(values), SD: sample.SD,
+		Signals: []chartSignal{}, Suggestion: judged.Suggestion}
+	for _, g := range judged.Signals {
 		s.Signals = append(s.Signals, chartSignal{g, t.Line[g.Index]})
 	}
 	if f.tolerance == 0 {
 		return s, nil
 	}
-	p, err := quality.PerformanceOf(values, len(signals), quality.Tolerance{Lower: f.nominal - f.tolerance, Upper: f.nominal + f.tolerance}, 0.95)
+	p, err := quality.PerformanceOf(values, len(judged.Signals), quality.Tolerance{Lower: f.nominal - f.tolerance, Upper: f.nominal + f.tolerance}, 0.95)
 	if err != nil {
 		s.Note = err.Error() // the chart stands without it
 		return s, nil
@@ -196,7 +207,7 @@ func (f chartFlags) judge(t *table.Table) (*sizeChart, error) {
 func (s *sizeChart) lines(f chartFlags) []string {
 	learned := "all values"
 	if f.learn > 0 {
-		learned = fmt.Sprintf("the first %d", f.learn)
+		learned = fmt.Sprintf("the first %d in control, up to value %d", f.learn, s.BaseLast)
 	}
 	out := []string{
 		fmt.Sprintf("values     %d, limits from %s", s.Values, learned),

@@ -5,21 +5,26 @@ import (
 	"path/filepath"
 
 	"beltwarden/daemon/picture"
+	"beltwarden/supervisor/quality"
 )
 
-// drawSizes draws the control chart: sizes in their order, the limits, and a ring
-// round each value with a signal.
+// drawSizes draws the control chart of a table.
 func drawSizes(f chartFlags, values []float64, s *sizeChart) string {
-	var signals []int
+	v := picture.Sizes{Values: values, First: 1, XTitle: "part, number in the file", YTitle: "size, in the unit of the file",
+		Limits: &picture.Limits{Lower: s.LCL, Mean: s.Mean, Upper: s.UCL, Base: [2]int{s.BaseFirst, s.BaseLast}}}
 	for _, g := range s.Signals {
-		signals = append(signals, int(g.Index))
+		v.Signals = append(v.Signals, g.Signal)
 	}
-	p := picture.Sizes(values, 1, &picture.Limits{Lower: s.LCL, Mean: s.Mean, Upper: s.UCL}, signals)
-	p.XTitle = "part, in the order of the file"
+	if f.tolerance > 0 {
+		v.Nominal, v.Ordered = f.nominal, &quality.Tolerance{Lower: f.nominal - f.tolerance, Upper: f.nominal + f.tolerance}
+	}
 	name := filepath.Base(f.file)
 	note := fmt.Sprintf("%s: mean %.6g, limits %.6g to %.6g, %s.", counted(len(values), "value"), s.Mean, s.LCL, s.UCL, counted(len(s.Signals), "signal"))
+	for _, line := range v.Describe("") {
+		note += " " + line + "."
+	}
 	if s.Pp != nil {
 		note += fmt.Sprintf(" Pp %.3f, Ppk %.3f for %g +/- %g.", *s.Pp, *s.Ppk, f.nominal, f.tolerance)
 	}
-	return picture.Diagram("Sizes in "+name, "Control chart of "+name, note, p).Standalone()
+	return picture.Diagram("Sizes in "+name, "Control chart of "+name, note, v.Plot()).Standalone()
 }

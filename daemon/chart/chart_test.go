@@ -86,7 +86,7 @@ func TestContrast(t *testing.T) {
 
 // Marks that differ in colour differ in dash or hatching too.
 func TestDashesTellSeriesApart(t *testing.T) {
-	if !regexp.MustCompile(`\.chart-second\{stroke-dasharray`).MatchString(Style()) {
+	if !regexp.MustCompile(`\.chart-second,[.a-z-]*\{stroke-dasharray`).MatchString(Style()) {
 		t.Error("the second series has no dash")
 	}
 	if a, b, c := headClass(0), headClass(1), headClass(2); a == b || b == c || a == c {
@@ -227,7 +227,7 @@ func TestFragment(t *testing.T) {
 func TestClassesHaveRules(t *testing.T) {
 	d := New(560, 900, "t", "d")
 	d.Belt(Box{W: 560}, &BeltView{ToDropMM: 250, RearMM: -34, HighXMM: 20, PitchMM: 44, SeamMM: 20, Head: []HeadStep{{8, 30, 45}, {9, 9, 9}, {10, 9, 9}}})
-	d.Plot(Box{Y: 500, W: 560, H: 300}, Plot{Series: []Series{{Name: "s", Class: "chart-first", Samples: []Sample{{0, 0, 1}, {1, 0, 2}}}}, Limits: []Limit{{"limit", "chart-second", 3}}})
+	d.Plot(Box{Y: 500, W: 560, H: 300}, Plot{Series: []Series{{Name: "s", Class: "chart-first", Samples: []Sample{{0, 0, 1}, {1, 0, 2}}}}, Limits: []Limit{{Name: "limit", Class: "chart-second", At: 3}}})
 	at := 5.0
 	d.Live(Box{W: 560}, &LiveBelt{ToDropMM: 250, HighXMM: 100, SeamMM: 9, SeamAheadMM: &at, OffsetMM: &at, LimitMM: 3, Parts: []LivePart{{FrontMM: 20, Making: true}, {RearMM: 30, FrontMM: 60}}})
 	for _, m := range regexp.MustCompile(`class="([^"]*)"`).FindAllStringSubmatch(d.Fragment(), -1) {
@@ -242,7 +242,7 @@ func TestClassesHaveRules(t *testing.T) {
 // The labels of limits stand in the margin, beyond the last sample.
 func TestLimitsAreNamedOffTheData(t *testing.T) {
 	d := New(560, 300, "t", "d")
-	d.Plot(Box{W: 560, H: 300}, Plot{Series: []Series{{Class: "chart-first", Samples: []Sample{{0, 0, 0}, {10, 1, 1}}}}, Limits: []Limit{{"limit 3 mm", "chart-second", 3}}})
+	d.Plot(Box{W: 560, H: 300}, Plot{Series: []Series{{Class: "chart-first", Samples: []Sample{{0, 0, 0}, {10, 1, 1}}}}, Limits: []Limit{{Name: "limit 3 mm", Class: "chart-second", At: 3}}})
 	out := d.Fragment()
 	at := regexp.MustCompile(`x="([\d.]+)"[^>]*>limit 3 mm`).FindStringSubmatch(out)
 	path := regexp.MustCompile(`L([\d.]+) [\d.]+"`).FindStringSubmatch(out)

@@ -41,9 +41,9 @@ const (
 	End    Anchor = "end"
 )
 
-// TextPX is the size of every text. A picture made 560 px wide still has letters
-// of 9 px on a telephone 360 px wide.
-const TextPX = 14
+// TextPX is the size of every text. A picture made 400 px wide has letters of 12 px on a
+// telephone 360 px wide, on which 320 px are left for it.
+const TextPX = 15
 
 // New begins a drawing. The title is its short text alternative, the description
 // the long one, with every figure that the picture shows.
@@ -112,12 +112,6 @@ func (d *Drawing) Text(class string, at Point, anchor Anchor, text string) {
 		escape(class), num(at.X), num(at.Y), anchor, escape(text))
 }
 
-// TextUp writes a text that is read from below to above, its middle at the place.
-func (d *Drawing) TextUp(class string, at Point, text string) {
-	fmt.Fprintf(&d.marks, `<text class="%s" transform="translate(%s %s) rotate(-90)" text-anchor="middle">%s</text>`+"\n",
-		escape(class), num(at.X), num(at.Y), escape(text))
-}
-
 // maxHatches bounds the lines of one hatching.
 const maxHatches = 200
 
@@ -150,9 +144,6 @@ func (d *Drawing) Arrow(class string, from, to Point) {
 	}
 	d.Path(class+" chart-solid", []Point{to, {neck.X - half*u.Y, neck.Y + half*u.X}, {neck.X + half*u.Y, neck.Y - half*u.X}}, true)
 }
-
-// TextWidth is about how wide a text is, px, on the generous side: fonts differ.
-func TextWidth(text string) float64 { return 0.57 * TextPX * float64(utf8.RuneCountInString(text)) }
 
 // num writes a coordinate to a hundredth of a pixel; never "-0", NaN or an
 // exponent, which no viewer reads alike.

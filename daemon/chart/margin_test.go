@@ -32,7 +32,7 @@ func placesOf(t *testing.T, svg, axis string, texts ...string) (list []float64) 
 func TestLimitsThatLieClose(t *testing.T) {
 	d := New(480, 260, "t", "d")
 	d.Plot(Box{W: 480, H: 260}, Plot{Series: []Series{{Class: "chart-first", Samples: []Sample{{0, 1, 1}, {9, 2, 2}}}}, Limits: []Limit{
-		{"a", "chart-second", 1.52}, {"b", "chart-thin", 1.5}, {"c", "chart-second", 1.48}, {"d", "chart-thin", 1.5}, {"e", "chart-thin", math.NaN()}}})
+		{Name: "a", Class: "chart-second", At: 1.52}, {Name: "b", Class: "chart-thin", At: 1.5}, {Name: "c", Class: "chart-second", At: 1.48}, {Name: "d", Class: "chart-thin", At: 1.5}, {Name: "e", Class: "chart-thin", At: math.NaN()}}})
 	svg := d.Fragment()
 	y := placesOf(t, svg, "y", "a", "b", "d", "c")
 	for i := 1; i < len(y); i++ {
@@ -78,17 +78,20 @@ func roomy(places []float64) bool {
 	return true
 }
 
-// What happened is drawn where it did; names that would cover each other are left out.
+// What happened is drawn where it did; a name that would cover another stands a row higher.
 func TestMarks(t *testing.T) {
 	d := New(480, 260, "t", "d")
 	d.Plot(Box{W: 480, H: 260}, Plot{Series: []Series{{Class: "chart-first", Samples: []Sample{{0, 1, 1}, {100, 2, 2}}}},
-		Marks: []Mark{{"first", "chart-dots", 20}, {"second", "chart-dots", 21}, {"last", "chart-dots", 100}, {"outside", "chart-dots", 101}}})
+		Marks: []Mark{{Name: "first", Class: "chart-dots", At: 20}, {Name: "second", Class: "chart-dots", At: 21}, {Name: "last", Class: "chart-dots", At: 100}, {Name: "outside", Class: "chart-dots", At: 101}}})
 	svg := d.Fragment()
 	if n := strings.Count(svg, `<line class="chart-dots"`); n != 3 {
 		t.Errorf("%d marks are drawn", n)
 	}
-	if !strings.Contains(svg, ">first<") || strings.Contains(svg, ">second<") || !strings.Contains(svg, ">last<") || strings.Contains(svg, ">outside<") {
+	if strings.Contains(svg, ">outside<") {
 		t.Error(svg)
+	}
+	if y := placesOf(t, svg, "y", "first", "second", "last"); y[0] != y[2] || y[0]-y[1] != minNameGapPX {
+		t.Errorf("the names stand at %v", y)
 	}
 	if x := placesOf(t, svg, "x", "last")[0]; x+TextWidth("last") > 480 {
 		t.Errorf("the last name reaches out, from %g", x)
@@ -99,7 +102,7 @@ func TestMarks(t *testing.T) {
 func TestWholeAxis(t *testing.T) {
 	for _, n := range []float64{2, 3, 7, 40, 10000} {
 		d := New(480, 260, "t", "d")
-		d.Plot(Box{W: 480, H: 260}, Plot{Whole: true, Series: []Series{{Class: "chart-first", Dots: true, Samples: []Sample{{1, 10, 10}, {n, 20, 20}}}}})
+		d.Plot(Box{W: 480, H: 260}, Plot{Whole: true, Series: []Series{{Class: "chart-first", Sign: Dot, Samples: []Sample{{1, 10, 10}, {n, 20, 20}}}}})
 		svg := d.Fragment()
 		for _, m := range regexp.MustCompile(`<text class="chart-soft" x="([^"]*)" y="[^"]*" text-anchor="middle">([^<]*)<`).FindAllStringSubmatch(svg, -1) {
 			x, _ := strconv.ParseFloat(m[1], 64)
@@ -120,7 +123,7 @@ func TestManyDots(t *testing.T) {
 		many = append(many, Sample{float64(i), 1, 1})
 	}
 	d := New(480, 260, "t", "d")
-	d.Plot(Box{W: 480, H: 260}, Plot{XSpan: [2]float64{-100, 6000}, Series: []Series{{Class: "chart-first", Dots: true, Samples: many}}})
+	d.Plot(Box{W: 480, H: 260}, Plot{XSpan: [2]float64{-100, 6000}, Series: []Series{{Class: "chart-first", Sign: Dot, Samples: many}}})
 	svg := d.Fragment()
 	if strings.Contains(svg, "<circle") || len(svg) > 20000 {
 		t.Errorf("%d bytes", len(svg))

@@ -36,13 +36,14 @@ func Style() string {
 
 // shapeRules is what does not depend on the scheme: widths and dashes.
 const shapeRules = `.chart-head{font-weight:600}
-.chart-line,.chart-edge,.chart-first,.chart-second,.chart-third,.chart-grid,.chart-thin,.chart-part,.chart-made{fill:none}
+.chart-line,.chart-edge,.chart-first,.chart-second,.chart-third,.chart-grid,.chart-thin,.chart-part,.chart-made,.chart-plain{fill:none}
 .chart-line,.chart-part,.chart-made,.chart-first,.chart-second,.chart-third{stroke-width:1.5}
 .chart-edge{stroke-width:4}
 .chart-grid,.chart-thin{stroke-width:1}
-.chart-second{stroke-dasharray:7 4}
+.chart-second,.chart-dashes{stroke-dasharray:7 4}
 .chart-dots{stroke-dasharray:2 3}
 .chart-dashdot{stroke-dasharray:10 3 2 3}
+.chart-mark,.chart-plain{stroke-dasharray:none}
 `
 
 // rules gives each class its colours.
@@ -59,5 +60,8 @@ func (c colours) rules() string {
 .chart-second{stroke:%[7]s}
 .chart-third{stroke:%[8]s}
 .chart-solid{fill:%[3]s}
+.chart-first.chart-mark{fill:%[6]s}
+.chart-second.chart-mark{fill:%[7]s}
+.chart-third.chart-mark{fill:%[8]s}
 `, c.ground, c.belt, c.ink, c.soft, c.grid, c.first, c.second, c.third, c.firstPale)
 }

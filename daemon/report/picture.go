@@ -7,13 +7,14 @@ import (
 	"strings"
 
 	"beltwarden/daemon/chart"
+	sizes "beltwarden/daemon/picture"
+	"beltwarden/supervisor/quality"
 )
 
-// picturePX is how wide a picture is made: letters are still read on a telephone, and
-// fill a page when they are made larger with it.
+// picturePX is how wide a picture is made: on a telephone 360 px wide its letters are of 12 px.
 const (
-	picturePX = 480
-	plotPX    = 260
+	picturePX = 400
+	plotPX    = 320
 )
 
 // maxSeries is how many jobs a diagram separates by lines of their own.
@@ -71,7 +72,7 @@ func (r *Report) cyclePicture() *picture {
 	}
 	most := 0.0
 	for k := range series {
-		series[k].Class, series[k].Dots = jobClasses[k], true
+		series[k].Class, series[k].Sign = jobClasses[k], chart.Dot
 		if apart && len(r.Jobs) > 1 {
 			series[k].Name = shorten(clean(r.Jobs[k].Name), 28)
 		}
@@ -117,7 +118,7 @@ func (r *Report) timePicture() *picture {
 func (r *Report) driftPicture() *picture {
 	b := &r.Workshop.Belt
 	p := chart.Plot{XTitle: "belt travel since the lot was opened, m", YTitle: "offset, mm (+ to the right)", XSpan: [2]float64{0, b.TravelMM / 1000}}
-	run := chart.Series{Name: "offset as found", Class: "chart-first", Dots: true}
+	run := chart.Series{Name: "offset as found", Class: "chart-first", Sign: chart.Dot}
 	n, least, most, realigned := 0, math.Inf(1), math.Inf(-1), 0
 	end := func() {
 		if len(run.Samples) > 0 {
@@ -173,37 +174,36 @@ func (j *Job) sizePicture() *picture {
 	if s == nil || s.N < 2 {
 		return nil
 	}
-	p := chart.Plot{XTitle: "measured part, in order", YTitle: "length along the belt, mm", Whole: true}
-	lengths := chart.Series{Class: "chart-first", Dots: true}
-	for i, l := range s.Lengths {
-		lengths.Samples = append(lengths.Samples, chart.Sample{X: float64(i + 1), Min: l.MM, Max: l.MM})
+	c := sizes.Sizes{First: 1, XTitle: "part measured, number", YTitle: "length along the belt, mm"}
+	for _, l := range s.Lengths {
+		c.Values = append(c.Values, l.MM)
 	}
-	p.Series = append(p.Series, lengths)
-	caption := fmt.Sprintf("%s, from %s to %s mm, mean %s mm.", count(s.N, "measured length"), decimal(s.MinMM, 2), decimal(s.MaxMM, 2), decimal(s.MeanMM, 3))
 	if o := s.Ordered; o != nil {
-		p.Limits = append(p.Limits, chart.Limit{Name: "tolerance", Class: "chart-second", At: o.LengthMM + o.ToleranceMM},
-			chart.Limit{Name: "ordered", Class: "chart-thin", At: o.LengthMM}, chart.Limit{Name: "tolerance", Class: "chart-second", At: o.LengthMM - o.ToleranceMM})
-		caption += fmt.Sprintf(" Ordered: %s mm ± %s mm.", plain(o.LengthMM), plain(o.ToleranceMM))
+		c.Nominal, c.Ordered = o.LengthMM, &quality.Tolerance{Lower: o.LengthMM - o.ToleranceMM, Upper: o.LengthMM + o.ToleranceMM}
 	}
+	caption := fmt.Sprintf("%s, from %s to %s mm, mean %s mm.", count(s.N, "measured length"), decimal(s.MinMM, 2), decimal(s.MaxMM, 2), decimal(s.MeanMM, 3))
 	if j.Workshop != nil {
-		caption += j.control(&p)
+		caption += j.control(&c)
 	}
-	return plot("Lengths of "+clean(j.Name), caption, p)
+	for _, line := range c.Describe(" mm") {
+		caption += " " + line + "."
+	}
+	return plot("Lengths of "+clean(j.Name), caption, c.Plot())
 }
 
-// control adds the control limits to a chart, with rings round the lengths with a
-// signal, and says in words what was added.
-func (j *Job) control(p *chart.Plot) (caption string) {
+// control adds what the workshop knows to a control chart, and says what the chart cannot.
+func (j *Job) control(s *sizes.Sizes) (caption string) {
 	c := &j.Workshop.Control
-	if c.Phase == "frozen" {
-		p.Limits = append(p.Limits, chart.Limit{Name: "upper", Class: "chart-third chart-dots", At: c.UpperMM}, chart.Limit{Name: "mean", Class: "chart-third", At: c.MeanMM},
-			chart.Limit{Name: "lower", Class: "chart-third chart-dots", At: c.LowerMM})
-		caption = fmt.Sprintf(" Control limits: %s to %s mm about %s mm.", decimal(c.LowerMM, 3), decimal(c.UpperMM, 3), decimal(c.MeanMM, 3))
+	if c.Phase == quality.Frozen {
+		s.Limits = &sizes.Limits{Lower: c.LowerMM, Mean: c.MeanMM, Upper: c.UpperMM, Base: c.Base, From: c.From}
 	} else if c.Missing > 0 {
 		caption = fmt.Sprintf(" Control limits need %s more.", count(c.Missing, "length"))
 	}
+	for _, g := range c.Signals {
+		s.Signals = append(s.Signals, quality.Signal{Index: int64(g.Length - 1), From: int64(max(1, g.From) - 1), Rule: g.Rule, Text: g.Text})
+	}
 	if c.From > 1 {
-		p.Marks = append(p.Marks, chart.Mark{Name: "belt scale set", Class: "chart-thin chart-dots", At: float64(c.From) - 0.5})
+		s.Anew = []int{c.From}
 		caption += fmt.Sprintf(" The belt's scale was set before length %d; limits are learned from there.", c.From)
 	}
 	if n := len(c.Signals); n > 0 {

@@ -57,13 +57,16 @@ type Control struct {
 	MeanMM  float64       `json:"mean_mm"`
 	LowerMM float64       `json:"lower_limit_mm"`
 	UpperMM float64       `json:"upper_limit_mm"`
+	Base    [2]int        `json:"base"` // first and last length that the limits rest on, from 1; 0 before there are any
 	Signals []Signal      `json:"signals"`
 }
 
 // Signal is what a length says against one steady process.
 type Signal struct {
-	Length int    `json:"length"` // from 1
-	Text   string `json:"text"`
+	Length int          `json:"length"` // from 1
+	From   int          `json:"from"`   // the first length that it speaks of, as far as the rule knows it
+	Rule   quality.Rule `json:"rule"`
+	Text   string       `json:"text"`
 }
 
 func (s *Size) customer() *Size {
@@ -184,7 +187,7 @@ func controlFrom(visits []ledger.Check, job int, rescaled []ledger.ScaleSet) Con
 			}
 			for _, g := range verdict.Signals {
 				signalled = true
-				c.Signals = append(c.Signals, Signal{Length: n, Text: g.Text})
+				c.Signals = append(c.Signals, Signal{Length: int(g.Index) + 1, From: int(g.From) + 1, Rule: g.Rule, Text: g.Text})
 			}
 		}
 		if signalled && m.Phase == quality.Frozen {
@@ -201,5 +204,8 @@ func controlFrom(visits []ledger.Check, job int, rescaled []ledger.ScaleSet) Con
 		return c
 	}
 	c.MeanMM, c.LowerMM, c.UpperMM = m.Limits.Mean, m.Limits.LCL, m.Limits.UCL
+	if k := len(m.Learned); k > 0 {
+		c.Base = [2]int{int(m.Learned[0].Index) + 1, int(m.Learned[k-1].Index) + 1}
+	}
 	return c
 }

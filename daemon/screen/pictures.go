@@ -10,6 +10,7 @@ import (
 	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 	"beltwarden/supervisor/belt"
+	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/gcode"
 	"beltwarden/supervisor/quality"
 )
@@ -111,7 +112,7 @@ func driftOf(s *supervisor.Snapshot) pictureView {
 	if len(b.Readings) == 0 {
 		return out
 	}
-	out.SVG = plot("Lateral offset of the belt", strings.Join(out.Lines, " "), picture.Drift(b.Outlook, b.Readings, now, &b.Drift))
+	out.SVG = plot("Lateral offset of the belt", strings.Join(out.Lines, " "), picture.Drift(b.Outlook, b.Readings, now, &b.Drift, b.UncertainMM))
 	out.Table = table{Head: []string{"Belt travel, m", "Lateral offset, mm"}}
 	for _, r := range newest(b.Readings, 20) {
 		out.Table.Rows = append(out.Table.Rows, []string{chart.Figure(r.TravelMM/1000, 3), fmt.Sprintf("%+.1f", r.OffsetMM)})
@@ -121,7 +122,7 @@ func driftOf(s *supervisor.Snapshot) pictureView {
 
 // plot draws a diagram alone, without heading, since the section has one.
 func plot(title, desc string, p chart.Plot) string {
-	const height = 280
+	const height = 330
 	d := chart.New(picturePX, height, title, desc)
 	d.Plot(chart.Box{X: 2, Y: 6, W: picturePX - 6, H: height - 10}, p)
 	return d.Fragment()
@@ -147,20 +148,11 @@ func sizesOf(s *supervisor.Snapshot) (list []pictureView) {
 			out.Lines = append(out.Lines, "Signal: "+s.Lot.SizeSignal+".")
 		}
 		values := newest(v.ValuesMM, shown)
-		first := int(v.N) - len(values) + 1
-		var limits *picture.Limits
-		var signals []int
-		if v.Phase == quality.Frozen {
-			limits = &picture.Limits{Lower: v.LowerMM, Mean: v.MeanMM, Upper: v.UpperMM}
-			for k, mm := range values {
-				if mm > v.UpperMM || mm < v.LowerMM {
-					signals = append(signals, k)
-				}
-			}
+		sizes := sizesView(v, values)
+		for _, line := range sizes.Describe(" mm") {
+			out.Lines = append(out.Lines, line+".")
 		}
-		p := picture.Sizes(values, first, limits, signals)
-		p.YTitle = "length, mm"
-		out.SVG = plot("Control chart of the lengths of "+j.Name, strings.Join(out.Lines, " "), p)
+		out.SVG = plot("Control chart of the lengths of "+j.Name, strings.Join(out.Lines, " "), sizes.Plot())
 		out.Table = table{Head: []string{"Part measured", "Length, mm"}}
 		for k, mm := range newest(values, 20) {
 			out.Table.Rows = append(out.Table.Rows, []string{fmt.Sprint(int(v.N) - len(newest(values, 20)) + 1 + k), chart.Figure(mm, 2)})
@@ -168,4 +160,16 @@ func sizesOf(s *supervisor.Snapshot) (list []pictureView) {
 		list = append(list, out)
 	}
 	return list
+}
+
+// sizesView is the control chart of the newest lengths of a job.
+func sizesView(v *book.Size, values []float64) picture.Sizes {
+	c := picture.Sizes{Values: values, First: int(v.N) - len(values) + 1, XTitle: "part measured, number", YTitle: "length along the belt, mm", Signals: v.Signals}
+	if o := v.Ordered; o != nil {
+		c.Nominal, c.Ordered = o.LengthMM, &quality.Tolerance{Lower: o.LengthMM - o.ToleranceMM, Upper: o.LengthMM + o.ToleranceMM}
+	}
+	if v.Phase == quality.Frozen {
+		c.Limits = &picture.Limits{Lower: v.LowerMM, Mean: v.MeanMM, Upper: v.UpperMM, Base: [2]int{int(v.Base[0]), int(v.Base[1])}}
+	}
+	return c
 }

@@ -3,6 +3,7 @@ package book
 import (
 	"context"
 	"fmt"
+	"math"
 	"reflect"
 	"slices"
 	"testing"
@@ -13,6 +14,7 @@ import (
 	"pgregory.net/rapid"
 
 	"beltwarden/supervisor/ledger"
+	"beltwarden/supervisor/quality"
 )
 
 func settings() Settings {
@@ -274,6 +276,39 @@ func TestAnAnsweredSignalComesBack(t *testing.T) {
 	check(26, 24)
 	if b.SizeSignal() == "" {
 		t.Error("corrected, and not asked again")
+	}
+}
+
+// TestAChartKeepsItsSignals: each once, with what the limits rest on, until limits are learned again.
+func TestAChartKeepsItsSignals(t *testing.T) {
+	b, job := New(settings()), 0
+	b.Fold(ledger.LotOpened{Lot: ledger.Lot{ID: 1, Jobs: []ledger.LotJob{{GoodOrdered: 900}}}}, time.Time{})
+	check := func(mm float64) {
+		b.Fold(ledger.CheckRecorded{Check: ledger.Check{ID: b.Next.Check, LotID: 1, JobIndex: &job, LengthsMM: []float64{mm}}}, time.Time{})
+	}
+	for i := range 25 {
+		check(20 + 0.01*float64(i%3))
+	}
+	if v := b.Lot.Size(0); v.Base[0] != 1 || v.Base[1] < 20 || len(v.Signals) != 0 {
+		t.Fatalf("limits rest on %v, signals %v", v.Base, v.Signals)
+	}
+	was := b.Lot.Size(0)
+	check(25)
+	v := b.Lot.Size(0)
+	if len(v.Signals) != 1 || v.Signals[0].Index != 25 || v.Signals[0].Rule != quality.Outside || len(was.Signals) != 0 {
+		t.Errorf("%+v", v.Signals)
+	}
+	for i := range 40 {
+		check(20.06 + 0.01*float64(i%3))
+	}
+	v = b.Lot.Size(0)
+	shifts := quality.Shifts(v.Signals, v.ValuesMM, 0, quality.Limits{Mean: v.MeanMM, UCL: v.UpperMM})
+	if len(shifts) != 1 || shifts[0].From != 25 || math.Abs(shifts[0].By-0.06) > 0.005 {
+		t.Errorf("shifts %+v of %+v", shifts, v.Signals)
+	}
+	b.Fold(ledger.ScaleSet{TravelMM: 1}, time.Time{})
+	if v := b.Lot.Size(0); len(v.Signals) != 0 || v.Base != [2]int64{} {
+		t.Errorf("after the scale was set: %+v", v)
 	}
 }
 

@@ -2,6 +2,7 @@ package book
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"beltwarden/supervisor/ledger"
@@ -13,6 +14,7 @@ type sizes struct {
 	charts  []*quality.Monitor // by job; nil before the first length
 	values  [][]float64        // the newest lengths by job, since the scale was set
 	signals []int              // visits whose lengths gave a signal against the chart, by job
+	raised  [][]quality.Signal // those signals, by job, as far as they speak of the newest lengths
 	// performed is the cached result for the values, nil when it must be recomputed.
 	performed []*performed
 	signal    string // signal of the newest lengths against their chart; empty for none
@@ -42,8 +44,12 @@ type Size struct {
 	LowerMM   float64 `json:"lower_limit_mm"`
 	UpperMM   float64 `json:"upper_limit_mm"`
 	NewestMM  float64 `json:"newest_mm"` // 0 before the first since the scale was set
-	// ValuesMM are the newest lengths, newest last. They are read-only.
-	ValuesMM []float64 `json:"-"`
+	// ValuesMM are the newest lengths, newest last, Signals those raised against them, and Base the
+	// numbers of the first and the last length that the limits rest on, 0 before there are any. They
+	// are what a control chart shows, and read-only.
+	ValuesMM []float64        `json:"-"`
+	Signals  []quality.Signal `json:"-"`
+	Base     [2]int64         `json:"-"`
 	// Ordered is nil if no length was ordered; then there is no performance either.
 	Ordered *SizeOrder `json:"ordered,omitempty"`
 	// Pp and Ppk are computed from all lengths kept, with the 95 % interval of Ppk, and the largest
@@ -65,6 +71,7 @@ func (s *sizes) add(check int64, job int, lengths []float64) {
 	}
 	for len(s.charts) <= job {
 		s.charts, s.values, s.signals, s.performed = append(s.charts, nil), append(s.values, nil), append(s.signals, 0), append(s.performed, nil)
+		s.raised = append(s.raised, nil)
 	}
 	if s.charts[job] == nil {
 		s.charts[job], _ = quality.NewMonitor(quality.DefaultSettings()) // these are sound
@@ -83,6 +90,7 @@ func (s *sizes) add(check int64, job int, lengths []float64) {
 		}
 		for _, signal := range verdict.Signals {
 			said = append(said, signal.Text)
+			s.noteSignal(job, signal)
 		}
 		if verdict.Remark != "" {
 			s.remarks += "; " + verdict.Remark
@@ -108,6 +116,14 @@ func (s *sizes) add(check int64, job int, lengths []float64) {
 	}
 }
 
+// noteSignal keeps a signal for the chart, once. Snapshots share the list, so that it is written anew.
+func (s *sizes) noteSignal(job int, signal quality.Signal) {
+	list := slices.DeleteFunc(slices.Clone(s.raised[job]), func(g quality.Signal) bool {
+		return g.Index == signal.Index && g.Rule == signal.Rule || g.Index < s.charts[job].N-maxLengths
+	})
+	s.raised[job] = append(list, signal)
+}
+
 // decide applies what a check decides on earlier lengths. It ends their signal, unless other lengths
 // still stand out.
 func (s *sizes) decide(c ledger.Check, job int) {
@@ -115,6 +131,9 @@ func (s *sizes) decide(c ledger.Check, job int) {
 		return
 	}
 	s.performed[job], s.signals[job], s.signal = nil, 0, ""
+	if s.charts[job].Phase == quality.Learning {
+		s.raised[job] = nil // they are about what the limits are learned from, and are judged anew
+	}
 	for _, text := range quality.ApplyDecision(s.charts[job], c.SetAside, c.Note, c.LengthsAccepted) {
 		s.signal, s.by, s.signals[job] = text, c.ID, 1
 	}
@@ -126,7 +145,7 @@ func (s *sizes) reset() {
 		if c != nil {
 			c.Reset()
 		}
-		s.values[k], s.signals[k], s.performed[k] = nil, 0, nil
+		s.values[k], s.signals[k], s.performed[k], s.raised[k] = nil, 0, nil, nil
 	}
 	s.signal = ""
 }
@@ -177,7 +196,10 @@ func (l *Lot) Size(job int) *Size {
 	}
 	v := &Size{N: c.N, Phase: c.Phase, MeanMM: c.Limits.Mean, LowerMM: c.Limits.LCL, UpperMM: c.Limits.UCL}
 	if values := l.sizes.values[job]; len(values) > 0 {
-		v.NewestMM, v.ValuesMM = values[len(values)-1], values
+		v.NewestMM, v.ValuesMM, v.Signals = values[len(values)-1], values, l.sizes.raised[job]
+	}
+	if n := len(c.Learned); n > 0 && c.Phase == quality.Frozen {
+		v.Base = [2]int64{c.Learned[0].Index + 1, c.Learned[n-1].Index + 1}
 	}
 	if c.Phase == quality.Learning {
 		v.Missing, v.SteppedAt = c.Missing, c.SteppedAt

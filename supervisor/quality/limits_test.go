@@ -41,10 +41,10 @@ func TestLimitsAgreeWithThePrintedExample(t *testing.T) {
 	near(t, "exact UCL", exact.UCL, 55.802411680, 1e-9)
 	near(t, "exact LCL", exact.LCL, 45.817588320, 1e-9)
 
-	_, signals, suggestion, err := quality.Judge(flow, 0, quality.Settings{Rules: []quality.Rule{quality.Beyond3, quality.Range}, Learn: 2, D2: quality.PrintedD2,
+	c, err := quality.Judge(flow, 0, quality.Settings{Rules: []quality.Rule{quality.Beyond3, quality.Range}, Learn: 2, D2: quality.PrintedD2,
 		AverageWeight: 0.3, AverageWidth: 3, SumBound: 5})
-	if err != nil || len(signals) != 0 || suggestion != nil {
-		t.Errorf("the example is in control, but: %v %v %v", signals, suggestion, err)
+	if err != nil || len(c.Signals) != 0 || c.Suggestion != nil {
+		t.Errorf("the example is in control, but: %+v %v", c, err)
 	}
 }
 

@@ -250,7 +250,7 @@ func (m *Monitor) outside(values []float64, at []int64) (out []Signal) {
 	l := m.Limits
 	for i, v := range values {
 		if v > l.UCL || v < l.LCL {
-			out = append(out, Signal{Index: at[i], Rule: Beyond3, Side: sign(v - l.Mean), Text: fmt.Sprintf(
+			out = append(out, Signal{Index: at[i], From: at[i], Rule: Beyond3, Side: sign(v - l.Mean), Text: fmt.Sprintf(
 				"value %d, %.6g, lies outside %.6g to %.6g, the limits learned with it: %s", at[i]+1, v, l.LCL, l.UCL, remedyInWords)})
 		}
 	}
@@ -266,12 +266,12 @@ func (m *Monitor) strange(values []float64, at []int64) (out []Signal) {
 		squares := all.squares - d*(v-all.mean)
 		sd := math.Max(math.Sqrt(math.Max(0, squares)/(all.n-2)), floor)
 		if math.Abs(d) > standsOut*sd*math.Sqrt(1+1/(all.n-1)) {
-			out = append(out, Signal{Index: at[i], Rule: Outside, Side: sign(d), Text: fmt.Sprintf(
+			out = append(out, Signal{Index: at[i], From: at[i], Rule: Outside, Side: sign(d), Text: fmt.Sprintf(
 				"value %d, %.6g, stands out from the others, whose mean is %.6g: %s", at[i]+1, v, v-d, remedyInWords)})
 		}
 	}
 	if k, away, moved := step(values, leastLevel, followsMore, 0); out == nil && away > stepped {
-		out = append(out, Signal{Index: at[k], Rule: EightOneSide, Side: sign(moved), Text: fmt.Sprintf(
+		out = append(out, Signal{Index: at[k], From: at[k], Rule: EightOneSide, Side: sign(moved), Text: fmt.Sprintf(
 			"from value %d on the level is another by %+.3g: set the values before aside with a reason, or accept them", at[k]+1, moved)})
 	}
 	return out
@@ -401,10 +401,23 @@ func (m *Monitor) judge(index int64, v float64) []Signal {
 	var out []Signal
 	for _, r := range Rules() {
 		if side, is := broken[r]; is && slices.Contains(m.Settings.Rules, r) {
-			out = append(out, Signal{Index: index, Rule: r, Side: side, Text: m.sentence(r, side, index, v, moved)})
+			out = append(out, Signal{Index: index, From: m.from(r, index), Rule: r, Side: side, Text: m.sentence(r, side, index, v, moved)})
 		}
 	}
 	return out
+}
+
+// from is the index of the first value that a signal speaks of.
+func (m *Monitor) from(r Rule, index int64) int64 {
+	switch r {
+	case ChangePoint:
+		return m.Changed
+	case EightOneSide:
+		return index - int64(abs(m.Runs.Side)) + 1
+	case Trend:
+		return index - int64(abs(m.Runs.Steps))
+	}
+	return index
 }
 
 // changes looks for a change of level among the values that limits were learned from and all

@@ -58,6 +58,7 @@ func ParseRules(names []string) ([]Rule, error) {
 // Signal is one rule that a value broke.
 type Signal struct {
 	Index int64  `json:"index"` // of the value that completed it, from 0
+	From  int64  `json:"from"`  // of the first value that it speaks of, as far as the rule knows it
 	Rule  Rule   `json:"rule"`
 	Side  int    `json:"side"` // 1 above or rising, -1 below or falling, 0 neither
 	Text  string `json:"text"`
