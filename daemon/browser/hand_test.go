@@ -142,9 +142,26 @@ func (b *tab) offers(roles []string) string {
 	return strings.Join(names, ", ")
 }
 
-// where brings a thing into view and returns its middle. It fails for one that a live page
-// has replaced meanwhile.
+// where brings a thing into view, out from under the bar at the foot of a telephone's page, and returns its middle. It
+// fails for one that a live page has replaced meanwhile.
 func (b *tab) where(x thing) (at [2]float64, err error) {
+	if at, err = b.middle(x); err != nil || b.size.wide >= 500 || at[1] < float64(b.size.high)-footPX {
+		return at, err
+	}
+	ctx, cancel := b.bounded()
+	defer cancel()
+	if _, err = chromedp.Call(ctx, input.SynthesizeScrollGesture, input.SynthesizeScrollGestureParams{
+		X: float64(b.size.wide) / 2, Y: float64(b.size.high) / 2, YDistance: -2 * footPX, Speed: 4000}); err != nil {
+		return at, err
+	}
+	return b.middle(x)
+}
+
+// footPX is more than the height of the bar.
+const footPX = 110
+
+// middle brings a thing into view and returns where its middle is.
+func (b *tab) middle(x thing) (at [2]float64, err error) {
 	ctx, cancel := b.bounded()
 	defer cancel()
 	if _, err := chromedp.Call(ctx, dom.ScrollIntoViewIfNeeded, dom.ScrollIntoViewIfNeededParams{BackendNodeID: x.node}); err != nil {
@@ -228,6 +245,14 @@ func (b *tab) fill(label, text string) {
 func (b *tab) tick(label string) {
 	b.t.Helper()
 	if x := b.find(label, ticks...); x.props["checked"] != "true" {
+		b.click(x, 1)
+	}
+}
+
+// unfold opens what is folded under a heading.
+func (b *tab) unfold(heading string) {
+	b.t.Helper()
+	if x := b.find(heading, "DisclosureTriangle"); x.props["expanded"] != "true" {
 		b.click(x, 1)
 	}
 }

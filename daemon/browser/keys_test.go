@@ -68,7 +68,7 @@ func TestKeysAlone(t *testing.T) {
 	}
 	b.shot("at-the-mistake")
 	b.keys("a", chromedp.KeyModifiers(chromedp.ModifierCtrl))
-	b.keys("0.3")
+	b.keys("+0.3")
 	b.tabToName(t, "all_good")
 	b.keys(" ")
 	b.tabTo(t, "Record only")

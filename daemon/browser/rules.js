@@ -135,7 +135,7 @@
     if (e.querySelector('svg,table,form')) say('live', e, 'it would speak a picture, a table or a form');
   }
 
-  // Contrast (1.4.3, 1.4.11).
+  // Contrast (1.4.3, 1.4.11; of danger 1.4.6).
   const pen = Object.assign(document.createElement('canvas'), { width: 1, height: 1 }).getContext('2d', { willReadFrequently: true });
   const read = (css) => {
     pen.clearRect(0, 0, 1, 1);
@@ -191,7 +191,7 @@
     if (!ground) return say('contrast', e, 'what lies behind it is not known');
     const ink = read(colour);
     ink[3] *= faint(e);
-    const is = contrast(over(ink, ground), ground), want = sizePX >= 24 || bold && sizePX >= 18.66 ? 3 : 4.5;
+    const is = contrast(over(ink, ground), ground), want = e.closest('.danger,.danger-text,.sign-danger') ? 7 : sizePX >= 24 || bold && sizePX >= 18.66 ? 3 : 4.5;
     if (is < want - 0.005) say('contrast', e, what + ' ' + shown(over(ink, ground)) + ' on ' + shown(ground) + ' is ' + is.toFixed(2) + ', want ' + want);
   };
   const here = (r) => {

@@ -69,7 +69,7 @@ func (b *tab) resize(s screen) {
 	b.t.Helper()
 	b.size = s
 	o := []chromedp.EmulateViewportOption{}
-	if s == phone {
+	if s.wide < 500 {
 		o = append(o, chromedp.EmulateMobile, chromedp.EmulateTouch, chromedp.EmulateScale(2))
 	}
 	b.do(chromedp.EmulateViewport(s.wide, s.high, o...))

@@ -28,9 +28,12 @@ func TestVisitRefusedAndCorrected(t *testing.T) {
 		b.press("Record a visit")
 		b.find("Record a visit", "heading")
 		b.shot("empty")
-		b.fill("Lateral offset", "two")
+		b.fill("How far", "two")
 		b.fill("Good parts", "1.5")
-		b.fill("Scrap, reason 1", "warped")
+		for _, group := range []string{"Scrap", "Lengths", "Bin", "Your name and a note"} {
+			b.unfold(group)
+		}
+		b.choose("Scrap, reason 1", "warped")
 		b.fill("How many for reason 1", "1")
 		b.fill("Lengths measured", "38.1 37,9 cm")
 		b.fill("Your name", "Ada")
@@ -42,7 +45,7 @@ func TestVisitRefusedAndCorrected(t *testing.T) {
 		if scripts {
 			b.lawful()
 		}
-		for label, typed := range map[string]string{"Lateral offset": "two", "Good parts": "1.5", "Lengths measured": "38.1 37,9 cm"} {
+		for label, typed := range map[string]string{"How far": "two", "Good parts": "1.5", "Lengths measured": "38.1 37,9 cm"} {
 			x := b.find(label, boxes...)
 			if x.props["invalid"] != "true" || x.value != typed {
 				t.Errorf("%s holds %q and is wrong: %q; want %q, and true", label, x.value, x.props["invalid"], typed)
@@ -63,7 +66,8 @@ func TestVisitRefusedAndCorrected(t *testing.T) {
 			t.Fatalf("recorded all the same: %+v", got)
 		}
 		// Beyond what there is: the machine refuses, not the form.
-		b.fill("Lateral offset", "-0.4")
+		b.tick("Left")
+		b.fill("How far", "0,4")
 		b.fill("Good parts", "7")
 		b.fill("Lengths measured", "38.1 37,9")
 		b.press("Record only")
@@ -95,7 +99,8 @@ func TestVisitAskedBackAndGoneOn(t *testing.T) {
 	w := heldOnce(t)
 	b := open(t, w.url, phone)
 	b.visit("/visit")
-	b.fill("Lateral offset", "9.5")
+	b.tick("Right")
+	b.fill("How far", "9.5")
 	b.tick("I have realigned the belt")
 	b.tick("All 2 parts")
 	b.press("Record and unhold")

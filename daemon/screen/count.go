@@ -72,12 +72,11 @@ type whereView struct {
 	OnBelt, Off      int
 	Binned, BinHolds int
 	HasBin           bool
-	Clear            bool
 	Uncertain        string
 }
 
 func whereOf(s *supervisor.Snapshot) whereView {
-	v := whereView{Clear: s.Belt.Clear}
+	v := whereView{}
 	onBelt := 0
 	for _, p := range s.Belt.Parts {
 		if !p.Making {

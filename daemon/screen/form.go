@@ -17,6 +17,7 @@ type field struct {
 	Mode                    string // keyboard of a telephone: decimal or numeric
 	Auto                    string // what the browser may fill in; empty for nothing
 	Wide                    bool
+	Step                    bool // a count, with buttons for one more and one less where scripts run
 	Checked                 bool // of a tick box
 }
 

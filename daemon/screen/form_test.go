@@ -50,6 +50,97 @@ func TestVisitReachesTheRun(t *testing.T) {
 	}
 }
 
+// TestOffsetHasASide: how far and to which side, since keypads for numbers have no minus sign; a number with its sign stays
+// good, and what contradicts itself is refused.
+func TestOffsetHasASide(t *testing.T) {
+	number := func(v float64) *float64 { return &v }
+	b := setUp(t)
+	for _, c := range []struct {
+		side, typed string
+		want        *float64
+		wrong       string // the input that is wrong
+	}{
+		{"", "", nil, ""}, {"", "0", number(0), ""}, {"", "-1.5", number(-1.5), ""}, {"", "+1,5", number(1.5), ""},
+		{"zero", "", number(0), ""}, {"zero", "0,0", number(0), ""}, {"left", "1,5", number(-1.5), ""}, {"right", "1.5", number(1.5), ""},
+		{"left", "-1.5", number(-1.5), ""}, {"right", "+1.5", number(1.5), ""}, {"left", "0", number(0), ""},
+		{"", "1.5", nil, "offset_side"}, {"left", "", nil, "offset_mm"}, {"right", "", nil, "offset_mm"}, {"zero", "1.5", nil, "offset_mm"},
+		{"right", "\u22121.5", nil, "offset_mm"}, {"left", "+1.5", nil, "offset_mm"}, {"left", "much", nil, "offset_mm"}, {"up", "1.5", nil, "offset_side"},
+	} {
+		b.run.asked = nil
+		w := b.post("/visit", "offset_side", c.side, "offset_mm", c.typed)
+		if c.wrong != "" {
+			if page := w.Body.String(); w.Code != http.StatusUnprocessableEntity || !strings.Contains(page, `id="`+c.wrong+`-wrong"`) || !strings.Contains(page, `href="#`+c.wrong+`"`) {
+				t.Errorf("%q %q: %d, and %s is not called wrong", c.side, c.typed, w.Code, c.wrong)
+			}
+			sound(t, w.Body.String())
+			continue
+		}
+		if w.Code != http.StatusSeeOther || len(b.run.asked) != 1 {
+			t.Errorf("%q %q: %d %s", c.side, c.typed, w.Code, w.Body)
+		} else if got := b.run.asked[0].Visit.OffsetMM; !reflect.DeepEqual(got, c.want) {
+			t.Errorf("%q %q is %v, want %v", c.side, c.typed, got, c.want)
+		}
+	}
+}
+
+// TestVisitShowsWhatItIsFor: first what the visit is for; the rest is folded, but for what holds a value or a mistake.
+func TestVisitShowsWhatItIsFor(t *testing.T) {
+	for _, c := range []struct {
+		code  string
+		alter func(*supervisor.Snapshot)
+		want  []string
+	}{
+		{supervisor.CauseCheckParts, nil, []string{"offset", "parts"}},
+		{supervisor.CauseOffset, nil, []string{"offset", "parts"}},
+		{supervisor.CauseSize, nil, []string{"parts", "lengths"}},
+		{supervisor.CauseFilament, nil, []string{"parts", "spool"}},
+		{supervisor.CauseBin, nil, []string{"parts", "bin"}},
+		{supervisor.CauseCare, nil, []string{"parts", "care"}},
+		{supervisor.CauseOperator, nil, []string{"parts"}},
+		{supervisor.CauseCheckParts, func(s *supervisor.Snapshot) { s.Lot.Interrupted, s.Belt.Clear = 1, false }, []string{"interrupted", "cleared", "offset", "parts"}},
+		{supervisor.CauseCheckParts, func(s *supervisor.Snapshot) { s.Lot.Unverified = 0 }, []string{"offset"}},
+		{supervisor.CauseFilament, func(s *supervisor.Snapshot) { s.Lot = nil }, []string{"spool"}},
+		{"", func(s *supervisor.Snapshot) { s.Lot = nil }, []string{"offset"}},
+	} {
+		s := snapshot(supervisor.Held)
+		s.Cause, s.Next, s.Belt.Clear, s.Lot.Interrupted, s.Care = supervisor.Cause{Code: c.code, Text: "due"}, nil, true, 0, []supervisor.CareView{{Name: "oil the rollers"}}
+		s.Lot.Jobs[0].Size = nil
+		if c.alter != nil {
+			c.alter(s)
+		}
+		b := setUp(t)
+		b.run.show(s)
+		page := b.get("/visit").Body.String()
+		sound(t, page)
+		var first []string
+		for _, g := range visitGroups {
+			at := strings.Index(page, "<legend>"+g.title+"</legend>")
+			if at >= 0 {
+				first = append(first, g.name)
+				if strings.Index(page, "Also record") < at {
+					t.Errorf("%s: %s stands below what may be recorded too", c.code, g.name)
+				}
+			}
+		}
+		if !slices.Equal(first, c.want) {
+			t.Errorf("%s: the visit is for %q, want %q", c.code, first, c.want)
+		}
+		if strings.Contains(page, `<details class="also" open`) {
+			t.Errorf("%s: something is unfolded that holds nothing", c.code)
+		}
+	}
+	b := setUp(t)
+	page := b.post("/visit", "offset_mm", "x", "note", "belt dusty", "spool_g", "0x10").Body.String()
+	for _, title := range []string{"Spool", "Your name and a note"} {
+		if !strings.Contains(page, `<details class="also" open><summary>`+title) {
+			t.Errorf("%s holds something and is folded", title)
+		}
+	}
+	if strings.Contains(page, `open><summary>Bin`) {
+		t.Error("what holds nothing is unfolded")
+	}
+}
+
 // TestMistakesStandBesideTheirFields: all of them at once, with what was typed, and nothing
 // reaches the run.
 func TestMistakesStandBesideTheirFields(t *testing.T) {

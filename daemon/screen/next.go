@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
@@ -12,21 +13,19 @@ import (
 
 // nextView answers the operator's question: when, why, with how many good parts.
 type nextView struct {
-	Kind               wording.Sign
+	wording.Headline
 	State, Meaning     string
 	Since              string
-	Why                string // of the state
-	Big, Rest, Reason  string
-	Bring              []string
+	Glance             []row // what the first look must answer
 	Later              []laterView
 	Do                 []string
-	Unsure             bool     // heaters may be on
-	MainsOff           bool     // after a heat fault, until the heaters are shown to be off
+	MainsOff           string   // why the mains must be cut; "": they need not
+	Blocked            bool     // something may be under the head
 	Clock              string   // why the computer's clock cannot be right
 	Certain, Uncertain []string // after a fault
 	Alone              string   // whether it resumes by itself then
 	GoesOn             bool     // it does
-	Headline           string
+	Spoken             string   // when it changes
 }
 
 type laterView struct{ When, Why, Parts string }
@@ -42,33 +41,37 @@ var meanings = map[supervisor.State]string{
 }
 
 func nextOf(s *supervisor.Snapshot) nextView {
-	when, why := wording.NextVisit(s)
-	v := nextView{Kind: wording.HeadlineOf(s).Sign, State: s.State.String(), Meaning: meanings[s.State], Since: wording.Clock(s.Since, s.At),
-		Why: sentence(s.Cause.Text), Reason: why, Unsure: s.Heat.Unsure, Do: doOf(s)}
+	v := nextView{Headline: wording.HeadlineOf(s), State: s.State.String(), Meaning: meanings[s.State], Since: wording.Clock(s.Since, s.At), Do: doOf(s), Blocked: !s.Belt.Clear}
 	switch {
-	case s.HeatFault != "" && !s.Heat.Proved:
-		v.MainsOff = true
+	case s.Heat.Unsure:
+		v.MainsOff = "The heaters may be on and the board cannot be reached."
+	case wording.MainsOff(s):
+		v.MainsOff = "The heaters are not shown to be off: treat them as on and hot."
 	case s.Heat.Proved && (s.State == supervisor.Aborted || s.State == supervisor.Stopped):
 		v.Meaning += ", heaters shown to be off"
 	}
 	if s.Clock != "" {
 		v.Clock = sentence(s.Clock) + "."
 	}
-	switch head, rest, cut := strings.Cut(when, ": "); {
-	case cut && head == "now":
-		v.Big, v.Rest = "Now", sentence(rest)
-	case cut && head == "none is due":
-		v.Big, v.Rest = "No visit is due", sentence(rest)
-	case s.Next != nil && strings.HasPrefix(when, "about "):
-		v.Big = wording.Clock(s.Next.At, s.At)
-		v.Rest = "in " + wording.Span(s.Next.At.Sub(s.At)) + ", after " + wording.Count(s.Next.Parts, "more part")
-		if bounds := wording.Between(s.Next.Early, s.Next.Late, s.Next.Unseen, s.At); bounds != "" {
-			v.Rest += "; " + bounds
-		}
-	default:
-		v.Big, v.Rest = "Soon", sentence(when)
+	when, good := whenOf(s)
+	v.Glance = append(v.Glance, row{"When", when})
+	switch why := sentence(s.Cause.Text); {
+	case s.Next != nil && s.Cause.Text == "":
+		v.Glance = append(v.Glance, row{"Why", sentence(s.Next.Text)})
+	case why != "" && why != v.Matter:
+		v.Glance = append(v.Glance, row{"Why", why})
 	}
-	v.Headline = v.State + ". Next visit: " + v.Big
+	if n := s.Next; n != nil && len(n.Bring) > 0 {
+		v.Glance = append(v.Glance, row{"Bring", strings.Join(n.Bring, ", ")})
+	}
+	if good != "" {
+		v.Glance = append(v.Glance, row{"Parts", good})
+	}
+	v.Glance = append(v.Glance, row{"Heat", wording.Touch(s)})
+	v.Spoken = v.State + ". " + v.Verb
+	if v.Matter != "" {
+		v.Spoken += ": " + v.Matter
+	}
 	if r := s.Recovery; r != nil {
 		for _, text := range r.Certain {
 			v.Certain = append(v.Certain, sentence(text)+".")
@@ -78,8 +81,7 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		}
 		v.Alone, v.GoesOn = wording.ByItself(r), r.ResumesAt != nil
 	}
-	if n := s.Next; n != nil {
-		v.Bring = n.Bring
+	if s.Next != nil {
 		for i, l := range s.Later {
 			if i == 4 && len(s.Later) > 5 {
 				rest := s.Later[len(s.Later)-1]
@@ -90,6 +92,18 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		}
 	}
 	return v
+}
+
+// whenOf says when to be at the machine next, and how many parts are good now and will be then.
+func whenOf(s *supervisor.Snapshot) (when, good string) {
+	when, _ = wording.NextVisit(s)
+	if l := s.Lot; l != nil {
+		good = fmt.Sprintf("%d of %d good, %d not looked at", l.Good, l.Ordered, l.Unverified)
+		if n := s.Next; n != nil && n.Parts > 0 {
+			good += fmt.Sprintf("; %d of %d by then, if all are good", min(l.Ordered, l.Good+l.Unverified+n.Parts), l.Ordered)
+		}
+	}
+	return sentence(when), good
 }
 
 // doOf says what the operator is to do now, step by step.
@@ -142,35 +156,111 @@ func doOf(s *supervisor.Snapshot) []string {
 	return nil
 }
 
-// action is something that the operator may have the machine do now.
+// action is something that the operator may do, or have the machine do, now.
 type action struct {
 	Name, Label string
-	Direct      bool // done at once, without a page that asks back
-	Danger      bool
+	More        string // of the label, where there is room for it
+	Path        string // of the page that it opens, or that the form goes to
+	Direct      bool   // done at once, without a page that asks back
 }
 
 // labels are the commands in the operator's words, beside the standard's.
 var labels = map[string]string{
-	"reset": "Reset: make ready", "start": "Start the lot", "hold": "Hold after this part", "unhold": "Unhold: go on",
+	"reset": "Reset: make ready", "start": "Start the lot", "hold": "Hold", "unhold": "Unhold: go on",
 	"suspend": "Suspend after this part", "unsuspend": "Unsuspend: go on", "stop": "Stop", "abort": "Abort: switch off at once", "clear": "Clear the fault",
 }
 
+// actView is what the operator can do: the one thing that the state asks for, aborting, and the others.
+// The first two are within reach of a thumb.
 type actView struct {
-	Actions []action
-	Visit   bool // there is something that a visit can record
-	Order   bool // a lot can be begun
-	Keep    bool // it resumes by itself, unless somebody stops that
+	Main, Abort *action
+	Others      []action
 }
 
-func actionsOf(s *supervisor.Snapshot) actView {
-	v := actView{Visit: true, Keep: s.Recovery != nil && s.Recovery.ResumesAt != nil}
-	for _, name := range s.Accepts {
-		label := labels[name]
-		if label == "" || name == "suspend" {
-			continue // by hand, a hold is what is meant
-		}
-		v.Actions = append(v.Actions, action{Name: name, Label: label, Direct: name == "hold" || name == "abort", Danger: name == "abort"})
+func actionsOf(s *supervisor.Snapshot) (v actView) {
+	var list []action
+	if s.Recovery != nil && s.Recovery.ResumesAt != nil {
+		list = append(list, action{Name: "keep", Label: "Do not resume by itself", Path: "/alerts/acknowledge", Direct: true})
 	}
-	v.Order = s.Lot == nil || s.Lot.Status != ledger.LotOpen
+	list = append(list, action{Name: "visit", Label: "Record a visit", Path: "/visit"})
+	open := s.Lot != nil && s.Lot.Status == ledger.LotOpen
+	if !open {
+		list = append(list, action{Name: "order", Label: "Begin a lot", Path: "/lots/new"})
+	}
+	for _, name := range s.Accepts {
+		switch {
+		case name == "abort":
+			v.Abort = &action{Name: name, Label: "Abort", More: ": switch off at once", Path: "/command", Direct: true}
+		case name == "hold":
+			list = append(list, action{Name: name, Label: holdLabel(s), Path: "/command", Direct: true})
+		case name == "start" && !open:
+		case name != "suspend" && labels[name] != "": // by hand, a hold is what is meant
+			list = append(list, action{Name: name, Label: labels[name], Path: "/command/" + name})
+		}
+	}
+	main := mainOf(s)
+	for _, a := range list {
+		if a.Name == main {
+			v.Main = &a
+		} else {
+			v.Others = append(v.Others, a)
+		}
+	}
 	return v
+}
+
+// holdLabel says when a hold would take effect, which is between parts.
+func holdLabel(s *supervisor.Snapshot) string {
+	l := s.Lot
+	if s.State != supervisor.Execute || l == nil || l.Part == 0 {
+		return labels["hold"]
+	}
+	text := "Hold after this part"
+	if left := l.PartTakes - s.At.Sub(l.PartBegun); l.PartTakes > 0 && left >= time.Minute {
+		text += ", about " + wording.Span(left.Round(time.Minute))
+	}
+	return text
+}
+
+// mainOf names the action that a state asks for; "" for none.
+func mainOf(s *supervisor.Snapshot) string {
+	l := s.Lot
+	open := l != nil && l.Status == ledger.LotOpen
+	unseen := l != nil && (l.Unverified > 0 || l.Interrupted > 0)
+	switch s.State {
+	case supervisor.Aborting, supervisor.Aborted:
+		switch {
+		case s.Recovery != nil && s.Recovery.ResumesAt != nil:
+			return "keep"
+		case s.State == supervisor.Aborting:
+			return ""
+		case unseen || !s.Belt.Clear:
+			return "visit"
+		}
+		return "clear"
+	case supervisor.Held:
+		if s.Cause.Code == supervisor.CauseOperator {
+			return "unhold"
+		}
+	case supervisor.Suspended:
+		if n, ok := supervisor.NeedOf(s.Cause.Code); ok && n.Ends == supervisor.EndsUnrecorded {
+			return "unsuspend"
+		}
+	case supervisor.Idle:
+		switch {
+		case open && l.Wanted > 0:
+			return "start"
+		case !open && !unseen:
+			return "order"
+		}
+	case supervisor.Complete:
+		if !unseen {
+			return "order"
+		}
+	case supervisor.Stopped:
+		return "reset"
+	case supervisor.Stopping, supervisor.Clearing, supervisor.Resetting:
+		return ""
+	}
+	return "visit"
 }

@@ -334,12 +334,12 @@ func TestAHeatFaultIsSwitchedOffFirst(t *testing.T) {
 	s.HeatFault = "nozzle does not follow its heater"
 	s.Heat.Proof, s.Heat.Proved = "not yet shown to be off by falling readings", false
 	v := nextOf(s)
-	if !v.MainsOff || len(v.Do) == 0 || !strings.HasPrefix(v.Do[0], "Switch the machine off at the mains") || strings.Contains(v.Meaning, "off") {
-		t.Errorf("mains %v, %q, do %q", v.MainsOff, v.Meaning, v.Do)
+	if v.MainsOff == "" || len(v.Do) == 0 || !strings.HasPrefix(v.Do[0], "Switch the machine off at the mains") || strings.Contains(v.Meaning, "off") {
+		t.Errorf("mains %q, %q, do %q", v.MainsOff, v.Meaning, v.Do)
 	}
 	s.Heat.Proof, s.Heat.Proved = "shown to be off", true
-	if v := nextOf(s); v.MainsOff || !strings.HasPrefix(v.Do[0], "Switch the machine off at the mains") || !strings.Contains(v.Meaning, "shown to be off") {
-		t.Errorf("once shown: mains %v, %q, do %q", v.MainsOff, v.Meaning, v.Do)
+	if v := nextOf(s); v.MainsOff != "" || !strings.HasPrefix(v.Do[0], "Switch the machine off at the mains") || !strings.Contains(v.Meaning, "shown to be off") {
+		t.Errorf("once shown: mains %q, %q, do %q", v.MainsOff, v.Meaning, v.Do)
 	}
 	if v := nextOf(snapshot(supervisor.Stopped)); strings.Contains(v.Meaning, "off") {
 		t.Errorf("Stopped, nothing shown: %q", v.Meaning)

@@ -86,7 +86,7 @@ func TestStreamSendsWhatChanged(t *testing.T) {
 		next.Heat.NozzleC = 150
 		b.run.show(next)
 		time.Sleep(1100 * time.Millisecond)
-		if got := strings.Join(l.names(), " "); got != "heat" {
+		if got := strings.Join(l.names(), " "); got != "next heat" {
 			t.Errorf("after the nozzle has cooled: %s", got)
 		}
 		cancel()

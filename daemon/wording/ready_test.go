@@ -19,7 +19,7 @@ func TestReadyText(t *testing.T) {
 	}{
 		{func(*supervisor.ReadyView) {}, "40 good about 14:00, between 13:00 and 18:00 with 95 % certainty, with 3 stops as long as the last 12 (half of them under 14 min), and about 4 more parts for scrap"},
 		{func(r *supervisor.ReadyView) { r.Waits, r.Wait, r.Scrap, r.Assumed = 0, 0, 1, true }, "40 good about 14:00, between 13:00 and 18:00 with 95 % certainty, if you are there at once at each of 3 stops, and about 1 more part for scrap, if 90 % come out good"},
-		{func(r *supervisor.ReadyView) { r.Waits, r.Stops, r.Scrap, r.Unseen = 0, 0, 0, true }, "40 good about 14:00, between 13:00 and 18:00, a guess: this machine's heating and cooling times are not known yet"},
+		{func(r *supervisor.ReadyView) { r.Waits, r.Stops, r.Scrap, r.Unseen = 0, 0, 0, true }, "40 good about 14:00, between 13:00 and 18:00, a guess"},
 	} {
 		r := view
 		c.alter(&r)

@@ -139,7 +139,7 @@ func (st Style) signed(sign Sign, word string) string {
 // visitEntries say when someone must be there, why, and with what.
 func visitEntries(s *supervisor.Snapshot) (list []entry) {
 	when, why := NextVisit(s)
-	list = append(list, entry{label: "Next visit", text: strings.Replace(when, guessWhy, "", 1), strong: true, most: 2})
+	list = append(list, entry{label: "Next visit", text: when, strong: true, most: 2})
 	byHand := (s.State == supervisor.Holding || s.State == supervisor.Suspending) && s.Cause.Code == supervisor.CauseOperator
 	foreseen := s.Next != nil && strings.Contains(why, s.Next.Text) && !byHand
 	switch {
@@ -262,7 +262,7 @@ func readyShort(s *supervisor.Snapshot) string {
 	}
 	text := fmt.Sprintf("%d good about %s", l.Ordered, Clock(at, s.At))
 	if bounds := Between(early, late, unseen, s.At); bounds != "" {
-		text += ", " + strings.Replace(bounds, guessWhy, "", 1)
+		text += ", " + bounds
 	}
 	return text
 }

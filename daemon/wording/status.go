@@ -22,6 +22,9 @@ func FullStatus(s *supervisor.Snapshot, st Style) []string {
 		add(st.row("", why))
 	}
 	if n := s.Next; n != nil {
+		if n.Unseen {
+			add(st.row("  guess", "this machine's heating and cooling times are not known yet"))
+		}
 		if len(n.Bring) > 0 {
 			add(st.row("  bring", strings.Join(n.Bring, ", ")))
 		}
@@ -91,10 +94,10 @@ func lotRows(s *supervisor.Snapshot, st Style) []string {
 		}
 	}
 	if !l.DoneAt.IsZero() && l.Wanted > 0 {
-		out = append(out, st.row("  done", strings.Replace(Done(l, s.At), guessWhy, "", 1))...)
+		out = append(out, st.row("  done", Done(l, s.At))...)
 	}
 	if text := ReadyText(l, s.At); text != "" {
-		out = append(out, st.row("  ready", strings.Replace(text, guessWhy, "", 1))...)
+		out = append(out, st.row("  ready", text)...)
 	}
 	return out
 }
@@ -196,6 +199,27 @@ func heat(s *supervisor.Snapshot) string {
 		text += "; read " + Span(age) + " ago"
 	}
 	return text
+}
+
+// touchC: metal at this temperature may be touched for a minute (from memory of the figures on skin
+// burns; common practice, no source).
+const touchC = 50
+
+// Touch says for hands how hot the machine is by its newest reading, and shows the reading.
+func Touch(s *supervisor.Snapshot) string {
+	h := &s.Heat
+	text := heat(s)
+	switch {
+	case MainsOff(s):
+		return "May be on: " + text
+	case h.Read.IsZero() || !h.HasNozzle && !h.HasBed:
+		return "No reading: treat it as hot"
+	case h.NozzleTargetC > 0 || h.BedTargetC > 0 || h.NozzleC >= touchC || h.BedC >= touchC:
+		return "Hot: " + text
+	case s.At.Sub(h.Read) > oldReading || !s.Line.Connected:
+		return "Not known: " + text
+	}
+	return "Reads cold: " + text
 }
 
 // lineText says how the connection is.

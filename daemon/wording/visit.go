@@ -48,11 +48,8 @@ func NextVisit(s *supervisor.Snapshot) (when, why string) {
 	return when, Sentence(why)
 }
 
-// guessWhy is why a time is a guess; the terminal says it once.
-const guessWhy = ": this machine's heating and cooling times are not known yet"
-
 // Between says when a visit, or the end of a lot, is due at the earliest and at the latest;
-// "" where that is the same minute, or not known.
+// "" where that is the same minute, or not known. It is a guess before the first part is made.
 func Between(early, late time.Time, unseen bool, now time.Time) string {
 	from, to := Clock(early, now), Clock(late, now)
 	if early.IsZero() || from == to {
@@ -60,7 +57,7 @@ func Between(early, late time.Time, unseen bool, now time.Time) string {
 	}
 	text := fmt.Sprintf("between %s and %s", from, to)
 	if unseen {
-		return text + ", a guess" + guessWhy
+		return text + ", a guess"
 	}
 	return text + " with 95 % certainty"
 }
