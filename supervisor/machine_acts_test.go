@@ -141,7 +141,7 @@ var restored = cmp.Options{
 	cmp.FilterPath(func(p cmp.Path) bool {
 		switch p.Last().String() {
 		case ".Alterations", ".Reason", ".yield", ".yieldOf", ".performed", ".key", ".cached", ".uncertainMM",
-			".lying": // the ledger does not record that the belt ran over its drop edge
+			".parts": // the ledger does not record that the belt ran over its drop edge
 			return true
 		}
 		return false

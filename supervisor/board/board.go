@@ -1,5 +1,5 @@
-// Package board keeps what the controller behind the link has said of itself: firmware, abilities,
-// steps/mm, limits, settings, place. It asks nothing, sends nothing and decides nothing.
+// Package board keeps what the controller has reported about itself: firmware, capabilities,
+// steps/mm, limits, settings, position. It sends nothing and decides nothing.
 package board
 
 import (
@@ -16,38 +16,37 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// Board is what the controller said of itself since the link came up. Nothing is
-// assumed that it did not say.
+// Board is what the controller has reported about itself since the link came up. Nothing else is
+// assumed.
 type Board struct {
 	Firmware    string
 	StepsPerMM  float64       // of the belt axis; 0: not reported
-	Limits      motion.Limits // of speed and acceleration; what is zero was not reported
-	OwnSettings gcode.State   // settings that it has by itself, as far as reported
+	Limits      motion.Limits // of speed and acceleration; a zero field was not reported
+	OwnSettings gcode.State   // its own settings, as far as reported
 
 	capabilities map[string]bool
 	inches       bool // it reported that its settings are in inches
-	fresh        bool // it has restarted since anybody else sent it lines
+	fresh        bool // it has restarted since somebody else sent it lines
 
-	minuteBegan time.Time // when the present minute of its messages began
+	minuteBegan time.Time // when the present minute of messages began
 	messages    int       // messages in it
 }
 
-// New returns a board that has said nothing yet. fresh: it has restarted since anybody
-// sent it lines, so that the settings it reports are its own.
+// New returns a board that has reported nothing yet. fresh: it has restarted since anybody sent it
+// lines, so that the settings it reports are its own.
 func New(fresh bool) Board { return Board{capabilities: map[string]bool{}, fresh: fresh} }
 
-// questions make a board say what it is. Its limits it may list with all its settings, or
-// answer a word that comes without values, or neither: it says that it does not know the
-// word, or nothing but ok (common practice, no source). None of these words moves or
-// changes anything when it stands alone.
+// questions make a board identify itself. It may list its limits with all its settings, or answer a
+// command without values, or neither: then it reports an unknown command, or only ok (common
+// practice, no source). None of these commands moves or changes anything without arguments.
 var questions = []string{"M115", "M92", "M503", "M201", "M203", "M204", "M205"}
 
-// Questions are the lines to send for what [Board.Hear] understands of a board.
+// Questions returns the lines whose answers [Board.Handle] understands.
 func Questions() []string { return slices.Clone(questions) }
 
-// Handle takes in a line of the board's own. axis is the letter of the belt axis. since is
-// where the lines that were sent since the link came up lead to: a setting that they may
-// have changed is not the board's own.
+// Handle applies a line from the board. axis is the letter of the belt axis. since is the state
+// after the lines sent since the link came up: a setting that they may have changed is not the
+// board's own.
 func (b *Board) Handle(r serialio.Reply, axis byte, since gcode.State) {
 	switch r.Kind {
 	case serialio.ReplyCapability:
@@ -66,16 +65,16 @@ func (b *Board) Handle(r serialio.Reply, axis byte, since gcode.State) {
 	}
 }
 
-// Emergency reports whether emergency words are acted on before queueing.
+// Emergency reports whether the board acts on emergency commands before queueing.
 func (b *Board) Emergency() bool { return b.capabilities["EMERGENCY_PARSER"] }
 
-// CanReport reports whether the board can send temperatures by itself.
+// CanReport reports whether the board can report temperatures on its own.
 func (b *Board) CanReport() bool { return b.capabilities["AUTOREPORT_TEMP"] }
 
-// ForgetSteps begins anew to wait for the steps/mm: they are being changed.
+// ForgetSteps discards the steps/mm: they are being changed.
 func (b *Board) ForgetSteps() { b.StepsPerMM = 0 }
 
-// KnownLimits is a copy of what the board reported of its limits, or nil.
+// KnownLimits returns a copy of the reported limits, nil if there are none.
 func (b *Board) KnownLimits() *motion.Limits {
 	if b.Limits == (motion.Limits{}) {
 		return nil
@@ -84,18 +83,18 @@ func (b *Board) KnownLimits() *motion.Limits {
 	return &l
 }
 
-// Seen is what is recorded of the board as the one of a port.
+// Seen returns the record of this board on a port.
 func (b *Board) Seen(port string) ledger.BoardSeen {
 	return ledger.BoardSeen{Port: port, Firmware: b.Firmware, Capabilities: maps.Clone(b.capabilities), StepsPerMM: b.StepsPerMM}
 }
 
-// Matches reports whether what was recorded of a board is what this one says: there is nothing new to record.
+// Matches reports whether a recorded board has reported the same as this one.
 func (b *Board) Matches(k *ledger.BoardSeen) bool {
 	return k.Firmware == b.Firmware && k.StepsPerMM == b.StepsPerMM && changed(k.Capabilities, b.capabilities) == ""
 }
 
-// Differs lists in what the board is unlike the one that its port had at its last run, apart from its
-// steps/mm, which have bounds of their own.
+// Differs lists how the board differs from the recorded one, except for its steps/mm, which have a
+// tolerance of their own.
 func (b *Board) Differs(k *ledger.BoardSeen) (list []string) {
 	if k.Firmware != "" && b.Firmware != k.Firmware {
 		list = append(list, fmt.Sprintf("the board identifies as %q; at its last run it was %q", b.Firmware, k.Firmware))
@@ -125,11 +124,11 @@ func changed(was, is map[string]bool) string {
 	return strings.Join(list, ", ")
 }
 
-// maxMessagesPerMinute is how many messages of the board's own are kept in a minute.
+// maxMessagesPerMinute bounds how many of the board's messages are recorded.
 const maxMessagesPerMinute = 10
 
-// KeepMessage returns what to keep of a message: all of it, or "" once the board has sent too many
-// within a minute. Each that is kept is a transaction, and a board may repeat itself for ever.
+// KeepMessage returns the text to record of a message, "" once the board has sent too many within a
+// minute. Each recorded message costs a transaction, and a board may repeat itself endlessly.
 func (b *Board) KeepMessage(now time.Time, text string) string {
 	if now.Sub(b.minuteBegan) >= time.Minute {
 		b.minuteBegan, b.messages = now, 0
@@ -144,7 +143,7 @@ func (b *Board) KeepMessage(now time.Time, text string) string {
 	return ""
 }
 
-// Answer is what the board has said of itself since the newest fault.
+// Answer is what the board has reported since the newest fault.
 type Answer struct {
 	Answered  bool
 	Restarted bool
@@ -168,8 +167,8 @@ func stepsIn(text string, axis byte) (float64, bool) {
 	return 0, false
 }
 
-// handleOwnSetting takes a line of the board's own into what is known of its settings, unless a line that was
-// sent since it has restarted may have set them.
+// handleOwnSetting applies a reported setting as the board's own, unless a line that was sent since
+// its restart may have set it.
 func (b *Board) handleOwnSetting(text string, since gcode.State) {
 	reported := gcode.NewState()
 	text = plain(text)
@@ -186,7 +185,7 @@ func (b *Board) handleOwnSetting(text string, since gcode.State) {
 	}
 }
 
-// plain is a line without what boards put before it.
+// plain strips what boards put before a line.
 func plain(text string) string {
 	text = strings.TrimSpace(text)
 	if len(text) > 5 && strings.EqualFold(text[:5], "echo:") {

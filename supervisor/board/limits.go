@@ -8,13 +8,12 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// maxMMPerS: a top speed above it is in mm/min, as some boards do; no
-// printer's axis runs at 1000 mm/s (common practice, no source).
+// maxMMPerS: a larger top speed is in mm/min, as some boards report it; no printer's axis runs at
+// 1000 mm/s (common practice, no source).
 const maxMMPerS = 1000
 
-// readLimits takes what a settings line says, such as
-// "echo:  M203 X500.00 Y500.00 Z5.00 E25.00", into l. Values that
-// are no positive number are left out.
+// readLimits reads a settings line such as "echo:  M203 X500.00 Y500.00 Z5.00 E25.00" into l. It
+// ignores values that are not positive numbers.
 func readLimits(text string, l *motion.Limits) {
 	number, rest, ok := settingIn(text)
 	if !ok {
@@ -72,7 +71,7 @@ func readLimits(text string, l *motion.Limits) {
 	}
 }
 
-// settingIn finds the word of limits that a line begins with, after what boards put
+// settingIn finds the number of the setting at the beginning of a line, after what boards put
 // before it.
 func settingIn(text string) (number, rest string, ok bool) {
 	word, rest, _ := strings.Cut(plain(text), " ")
@@ -83,8 +82,8 @@ func settingIn(text string) (number, rest string, ok bool) {
 	return "", "", false
 }
 
-// handleLimits takes a line of the board's own into what is known of its limits. A board
-// that reports its settings in inches is not believed.
+// handleLimits applies a line from the board to its limits. Settings reported in inches are
+// ignored.
 func (b *Board) handleLimits(text string) {
 	word, _, _ := strings.Cut(strings.TrimSpace(text), " ")
 	switch word {

@@ -7,18 +7,18 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// Position is where the board last said that it stands, in its own units.
+// Position is the position that the board has reported last, in its own units.
 type Position struct {
 	At       [4]float64 // X, Y, Z, E
 	Reported bool
 }
 
-// ToleranceMM is how far the board's word may be from ours: boards round to
-// hundredths, and count in whole steps.
+// ToleranceMM is the tolerance between reported and expected positions: boards round to hundredths,
+// and count in whole steps.
 const ToleranceMM = 0.05
 
-// DifferenceMM is how far along an axis the board says that it stands from where the lines that it
-// accepted lead to, 0 where it said nothing.
+// DifferenceMM is how far the reported position is from the expected one along an axis; 0 if none
+// was reported.
 func (p *Position) DifferenceMM(a gcode.Axis, at *gcode.State) float64 {
 	if !p.Reported || !at.Known[a] {
 		return 0
@@ -30,10 +30,9 @@ func (p *Position) DifferenceMM(a gcode.Axis, at *gcode.State) float64 {
 	return math.Abs(is - want)
 }
 
-// Difference compares where the board stands with where its lines should have brought it. A line
-// altered on the way so that its checksum still fits (an XOR sees no even number of flips in one
-// bit column, and no swapped bytes) mostly shows here. It returns "" when they agree or nothing
-// was reported.
+// Difference describes how the reported position differs from the expected one; "" if they agree or
+// none was reported. It mostly reveals a line that was altered on the way with its checksum still
+// matching: an XOR misses an even number of flips in one bit column, and swapped bytes.
 func (p *Position) Difference(at *gcode.State) string {
 	for a := gcode.X; a <= gcode.Z; a++ {
 		if p.DifferenceMM(a, at) > ToleranceMM {

@@ -14,7 +14,7 @@ import (
 // Axes is the number of axes.
 const Axes = 4
 
-// MaxLookAhead is the largest look-ahead that can be computed with, in moves.
+// MaxLookAhead is the largest look-ahead supported, in moves.
 const MaxLookAhead = 32
 
 // Limits are what a board allows its moves. A zero field means the default.
@@ -26,11 +26,11 @@ type Limits struct {
 	RetractAccelMMPerS2 float64 // of moves of filament alone (M204 R)
 	TravelAccelMMPerS2  float64 // of all others (M204 T)
 
-	// JunctionDeviationMM lets a corner be taken at the speed at which a circle that
-	// stays within this distance of it would need the acceleration (M205 J).
+	// JunctionDeviationMM allows a corner the speed at which a circle that stays within this
+	// distance of it would need the acceleration (M205 J).
 	JunctionDeviationMM float64
-	// CornerMMPerS is the step of speed that each axis takes at a corner (M205 X Y Z E).
-	// Where any is given, it rules, and not the deviation.
+	// CornerMMPerS is the step of speed that each axis takes at a corner (M205 X Y Z E). If any is
+	// given, it applies instead of the deviation.
 	CornerMMPerS [Axes]float64
 
 	LookAhead int // moves that the board plans over, itself included
@@ -43,7 +43,7 @@ var Default = Limits{
 	JunctionDeviationMM: 0.02, LookAhead: 16,
 }
 
-// Complete fills in defaults. It refuses what is negative or no number.
+// Complete fills in defaults. It refuses negative and non-finite values.
 func (l Limits) Complete() (Limits, error) {
 	d := Default
 	byCorners := false
@@ -88,7 +88,7 @@ func fill(v *float64, d float64) error {
 	return nil
 }
 
-// corners says that speed steps rule the corners.
+// corners reports whether speed steps determine the corners.
 func (l *Limits) corners() bool { return l.CornerMMPerS != [Axes]float64{} }
 
 // Kind says which acceleration a move takes.
@@ -111,8 +111,8 @@ func (l *Limits) accel(k Kind) float64 {
 	return l.TravelAccelMMPerS2
 }
 
-// WithDefaults fills what is zero in l from what is known otherwise. Corners go by one rule: if l
-// has either, the other's is not taken.
+// WithDefaults fills zero fields of l from other. If l has either rule for corners, that of other
+// is not used.
 func (l Limits) WithDefaults(other Limits) Limits {
 	take := func(v *float64, o float64) {
 		if *v == 0 {

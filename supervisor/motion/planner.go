@@ -6,8 +6,8 @@ import "math"
 type Move struct {
 	// DeltaMM is the net movement of each axis.
 	DeltaMM [Axes]float64
-	// PathMM is the length of the path in space, or of the filament where nothing else
-	// moves. It is longer than the net movement on an arc.
+	// PathMM is the length of the path in space, or of the filament if nothing else moves. On an
+	// arc it is longer than the net movement.
 	PathMM float64
 	// SpeedMMPerS along the path; 0 means as fast as the axes go.
 	SpeedMMPerS float64
@@ -16,11 +16,11 @@ type Move struct {
 	Arc *Arc
 }
 
-// Arc is what a bent path adds to a move.
+// Arc is what a curved path adds to a move.
 type Arc struct {
 	RadiusMM    float64
 	Entry, Exit [3]float64 // directions at both ends, of length 1
-	Normal      int        // axis at right angles to the plane of the arc
+	Normal      int        // axis perpendicular to the plane of the arc
 }
 
 // planned is a move in the look-ahead.
@@ -29,14 +29,14 @@ type planned struct {
 	accel    float64
 	cruise   float64
 	corner2  float64 // square of the speed that the corner before it allows
-	entry2   float64 // square of the entry speed from which the rest can still stop
+	entry2   float64 // square of the entry speed from which the moves after it can still stop
 }
 
-// Planner adds up the time of moves given one after the other. It holds no more of
-// them than the board does, and allocates nothing. Copies go their own ways.
+// Planner adds up the times of consecutive moves. It holds no more of them than the board does, and
+// allocates nothing. Copies are independent.
 type Planner struct {
 	limits Limits
-	steps  bool // speed steps rule the corners
+	steps  bool // speed steps determine the corners
 	ring   [MaxLookAhead]planned
 	first  int // oldest in the ring
 	n      int
@@ -60,11 +60,11 @@ func (p *Planner) SetLimits(l Limits) {
 	p.limits, p.steps = l, l.corners()
 }
 
-// Direction is that at the end of the newest move, of length 1 in space; the filament has
-// its share in relation to the path.
+// Direction is the direction at the end of the newest move, of length 1 in space; the filament has
+// its share relative to the path.
 func (p *Planner) Direction() *[Axes]float64 { return &p.last }
 
-// Push takes in a move. A move without length takes no time.
+// Push adds a move. A move without length takes no time.
 func (p *Planner) Push(m *Move) {
 	if !(m.PathMM > 0) {
 		return
@@ -92,8 +92,8 @@ func (p *Planner) Push(m *Move) {
 	p.append(q)
 }
 
-// bend lowers speed and acceleration on an arc: both axes of its plane are taken to run
-// at the whole speed somewhere, and the bend itself takes acceleration.
+// bend lowers speed and acceleration on an arc: both axes of its plane are assumed to reach the
+// whole speed somewhere, and the curve itself takes acceleration.
 func (p *Planner) bend(arc *Arc, q *planned) {
 	l := &p.limits
 	for a := range 3 {
@@ -153,8 +153,8 @@ func (p *Planner) corner(u *[Axes]float64, q *planned) float64 {
 	return bend * sin / (1 - sin)
 }
 
-// append takes in q, which lies behind the newest move in the ring, and sees from which
-// speeds the rest can stop. Where a corner rules, nothing changes before it.
+// append adds q, which is behind the newest move in the ring, and computes from which speeds the
+// rest can stop. Before a corner that limits the speed, nothing changes.
 func (p *Planner) append(q *planned) {
 	p.n++
 	q.entry2 = min(q.corner2, 2*q.accel*q.lengthMM)
@@ -173,7 +173,7 @@ func (p *Planner) append(q *planned) {
 	}
 }
 
-// leave lets the board run the oldest move, with what it knows of the ones behind.
+// leave lets the board run the oldest move, with what it knows of the next ones.
 func (p *Planner) leave() {
 	q := &p.ring[uint(p.first)%MaxLookAhead]
 	exit2 := 0.0
@@ -188,8 +188,8 @@ func (p *Planner) leave() {
 	p.left++
 }
 
-// Done returns how many moves with a length are certain by now, in order, and the time
-// at which the newest of them ends. It lags behind by the look-ahead.
+// Done returns how many moves with a length are final, in order, and the time at which the newest
+// of them ends. It lags by the look-ahead.
 func (p *Planner) Done() (moves uint64, seconds float64) { return p.left, p.totalS }
 
 // timeS is the time from one speed to another; see [Trapezoid].
@@ -212,13 +212,13 @@ func (p *Planner) Stop() {
 	p.speed, p.moving = 0, false
 }
 
-// Wait is a stop that lasts.
+// Wait adds a stop of this length.
 func (p *Planner) Wait(seconds float64) {
 	p.Stop()
 	p.totalS += seconds
 }
 
-// TotalS is the time until the machine would stand still if nothing more came.
+// TotalS is the time until the machine stands still if no more moves come.
 func (p *Planner) TotalS() float64 {
 	q := *p
 	q.Stop()

@@ -5,8 +5,8 @@ import (
 	"time"
 )
 
-// Hours are a part of the day in which somebody is near, in local time, as minutes from
-// midnight. They may pass midnight. Where both are equal, as in the zero Hours, they are all day.
+// Hours are a part of the day in which somebody is near, in local time, as minutes from midnight.
+// They may span midnight. If both are equal, as in the zero value, they are all day.
 type Hours struct{ FromMin, ToMin int }
 
 const day = 24 * time.Hour
@@ -14,13 +14,13 @@ const day = 24 * time.Hour
 // Always reports whether the hours are all day.
 func (h Hours) Always() bool { return h.FromMin == h.ToMin }
 
-// Left is how long the hours last from t on; 0 outside them. All day is no hours here: ask Always first.
+// Left is how long the hours last from t on; 0 outside them. Do not call it if [Hours.Always].
 func (h Hours) Left(t time.Time) time.Duration {
 	into := (ofDay(t) - time.Duration(h.FromMin)*time.Minute + day) % day
 	return max(0, h.length()-into)
 }
 
-// until is how long it is from t, outside the hours, until they begin.
+// until is how long it takes from t, outside the hours, until they begin.
 func (h Hours) until(t time.Time) time.Duration {
 	d := (time.Duration(h.FromMin)*time.Minute - ofDay(t) + day) % day
 	return max(d, time.Second)

@@ -1,6 +1,6 @@
-// Package pace forecasts times: how long the next cycles of a machine take ([Model]), and
-// when the ordered good parts of a lot are there, with the stops at which the machine waits
-// for people and the parts that turn out scrap ([Remainder]). It is pure: time is passed in.
+// Package pace forecasts how long the next cycles of a machine take ([Model]), and when the ordered
+// good parts of a lot will be made, including the stops at which the machine waits for people and
+// the parts made to replace scrap ([Remainder]). It is pure: times are passed in.
 package pace
 
 import (
@@ -10,28 +10,27 @@ import (
 	"beltwarden/supervisor/distribution"
 )
 
-// Model forecasts how long the next cycles of a lot take. What a cycle takes beyond nine
-// tenths of its planned printing is its wait: heating, cooling, moving off, and the error of
-// the plan. The logarithm of the wait follows a structural model (Harvey 1989, Forecasting,
-// Structural Time Series Models and the Kalman Filter, 2.3): a level that wanders from cycle
-// to cycle or jumps now and then, as when the heating of the room is switched, a swing by the
-// time of day, since the room has one, and scatter. How large each of these is, is not known:
-// there is a filter for every combination of noises, wanders and swings, weighted by how well
-// it has foretold the waits so far. A Model is a plain value of 18 kB; call [Model.Begin]
-// first.
+// Model forecasts how long the next cycles of a lot take. The wait of a cycle is what it takes
+// beyond nine tenths of its planned printing: heating, cooling, moving off, and the error of the
+// plan. The logarithm of the wait follows a structural model (Harvey 1989, Forecasting, Structural
+// Time Series Models and the Kalman Filter, 2.3): a level that drifts from cycle to cycle or jumps
+// now and then, as when the heating of the room is switched; a swing by the time of day; and
+// scatter. Their sizes are unknown: there is a filter for every combination of noises, wanders and
+// swings, weighted by how well it has predicted the waits so far. A Model is a plain value of 18
+// kB; call [Model.Begin] first.
 type Model struct {
 	prior    Prior
 	n        int       // cycles seen
-	whole    bool      // the plan is too long for this machine: all of a cycle is its wait
+	whole    bool      // the plan is too long for this machine: a whole cycle counts as wait
 	began    time.Time // when the first cycle began
-	travelMM float64   // belt travel of those that were not the first of a run, or of the first
-	later    int       // how many these are
+	travelMM float64   // belt travel of the cycles that were not the first of a run; of the first ones until there is another
+	later    int       // number of these cycles
 	cases    [len(noises) * len(wanders) * len(swings)]filter
 }
 
-// filter is Kalman's, for one size of each part of the model. Its state is the level, cosine
-// and sine of the day and of half a day, counted from the first cycle, and by how much a cycle
-// that begins hot waits less.
+// filter is a Kalman filter for one combination of sizes. Its state is the level, cosine and sine
+// of the day and of half a day, counted from the first cycle, and how much less a cycle waits that
+// begins hot.
 type filter struct {
 	noise, wander, jump float64
 	mean                [stateSize]float64 // ln seconds
@@ -54,10 +53,10 @@ const (
 	// jumpEvery: the heating of a room is switched on and off once a day (common practice,
 	// no source).
 	jumpEvery = 12 * time.Hour
-	// halfDay is how large the swing of half a day is beside that of the day: towards the
-	// room's temperature cooling takes longer than in proportion (common practice, no source).
+	// halfDay is the swing of half a day relative to that of the day: towards the room's
+	// temperature cooling takes longer than in proportion (common practice, no source).
 	halfDay = 0.35
-	// certainShare is the share of the planned printing that is taken for certain.
+	// certainShare is the share of the planned printing that is treated as certain.
 	certainShare = 0.9
 	// minWait keeps a logarithm finite.
 	minWait = time.Millisecond
@@ -68,17 +67,16 @@ const (
 // Cycle is a cycle that has ended, from its part's first line to its end.
 type Cycle struct {
 	Began, Ended time.Time
-	Planned      time.Duration // how long its printing was planned to take; 0 where that is not known
-	Hot          bool          // it began with the heaters hot: none of its time was heating
-	// Reheat is how long the heating takes that a cycle lacks which begins hot; nil where
-	// the heaters are not known.
+	Planned      time.Duration // planned printing time; 0 if unknown
+	Hot          bool          // it began with the heaters hot, and has no heating in it
+	// Reheat is the heating time that a cycle saves by beginning hot; nil if the heaters are
+	// unknown.
 	Reheat   *time.Duration
 	TravelMM float64 // of the belt
-	First    bool    // of a run: it may begin further on, and its travel be longer
+	First    bool    // of a run: the belt may advance further before it
 }
 
-// Begin sets what is known before the first cycle has ended: of the waits of this lot, and of
-// machine and room.
+// Begin sets what is known of waits, machine and room before the first cycle has ended.
 func (m *Model) Begin(w Wait, prior Prior) {
 	m.prior = prior
 	level, k := math.Log(max(w.Median, minWait).Seconds()), 0
@@ -135,7 +133,7 @@ func (m *Model) Add(c Cycle) {
 		total += s.weight
 	}
 	for i := range m.cases {
-		w := 1.0 // far from all that was foretold
+		w := 1.0 // far from every prediction
 		if total > 0 {
 			w = m.cases[i].weight / total
 		}
@@ -151,9 +149,9 @@ func (m *Model) since(t time.Time) time.Duration {
 	return t.Sub(m.began)
 }
 
-// observe updates the filter by the logarithm of a wait. The level has jumped before it with
-// the probability jumps; of the two normals that this leaves, one with their mean and variance
-// is kept (Harrison and Stevens 1976, Bayesian Forecasting; from memory).
+// observe updates the filter with the logarithm of a wait. With the probability jumps the level has
+// jumped before it; the mixture of the two normals is replaced by one with the same mean and
+// variance (Harrison and Stevens 1976, Bayesian Forecasting; from memory).
 func (s *filter) observe(h *[stateSize]float64, y, variance, jumps float64) {
 	mean, v0, with0 := s.predict(h)
 	v0 += variance
@@ -189,11 +187,11 @@ func (s *filter) observe(h *[stateSize]float64, y, variance, jumps float64) {
 	}
 }
 
-// jumping is the probability that a level jumps within such a time.
+// jumping is the probability that the level jumps within d.
 func jumping(d time.Duration) float64 { return 1 - math.Exp(-float64(d)/float64(jumpEvery)) }
 
-// predict returns mean and variance of a wait with so much of each part, and its covariances
-// with the state.
+// predict returns mean and variance of a wait with these weights of the state's parts, and its
+// covariances with the state.
 func (s *filter) predict(h *[stateSize]float64) (mean, variance float64, with [stateSize]float64) {
 	for a := range h {
 		mean += h[a] * s.mean[a]
@@ -205,8 +203,8 @@ func (s *filter) predict(h *[stateSize]float64) (mean, variance float64, with [s
 	return mean, variance, with
 }
 
-// update is Kalman's step: with are the covariances of the state with what was seen, variance
-// that of what was seen, off the error of the prediction.
+// update is a Kalman update: with are the covariances of the state with the observation, variance
+// that of the observation, off the error of the prediction.
 func (s *filter) update(with *[stateSize]float64, variance, off float64) {
 	for a := range with {
 		s.mean[a] += with[a] / variance * off
@@ -216,7 +214,7 @@ func (s *filter) update(with *[stateSize]float64, variance, off float64) {
 	}
 }
 
-// certain is how much of the planned printing is taken for certain.
+// certain is the part of the planned printing that is treated as certain.
 func (m *Model) certain(planned time.Duration) time.Duration {
 	if m.whole {
 		return 0
@@ -224,8 +222,8 @@ func (m *Model) certain(planned time.Duration) time.Duration {
 	return time.Duration(certainShare * float64(planned))
 }
 
-// parts is how much of each part of the state the mean wait of k cycles has, each of which
-// takes so long and the first of which begins so long after the first of all.
+// parts returns the weights of the state's parts in the mean wait of k cycles, each of length each,
+// of which the first begins from after the first cycle of all.
 func parts(from, each time.Duration, k int) (h [stateSize]float64) {
 	h[0] = 1
 	for i := 1; i < lacking; i += 2 {
@@ -258,13 +256,12 @@ func (m *Model) travelled(mm float64, first bool) {
 // MeanTravelMM returns the mean belt travel of a cycle; 0 before the first has ended.
 func (m *Model) MeanTravelMM() float64 { return m.travelMM / float64(max(1, m.later)) }
 
-// Heating returns how much of a cycle's wait is probably heating: a guess, for heaters that
-// are not known.
+// Heating estimates how much of a cycle's wait is heating, for heaters that are unknown.
 func (m *Model) Heating() time.Duration {
 	return time.Duration((1 - math.Exp(-max(0, m.mean(lacking)))) * float64(m.medianWait()))
 }
 
-// medianWait is about how long a cycle's wait is.
+// medianWait is about the median wait of a cycle.
 func (m *Model) medianWait() time.Duration {
 	return time.Duration(math.Exp(m.mean(0)) * float64(time.Second))
 }

@@ -7,18 +7,18 @@ import (
 	"beltwarden/supervisor/distribution"
 )
 
-// Interval is an estimate of a time from now on: it lies between Low and High with 95 %
-// probability, and above Median as likely as below.
+// Interval is an estimate of a time from now: it lies between Low and High with 95 % probability,
+// and is as likely above Median as below.
 type Interval struct{ Low, Median, High time.Duration }
 
-// Takes returns how long it is until the next k cycles have ended, whose printing together was
-// planned to take so long. The first of them began elapsed ago; elapsed is negative while
-// heating is to come that takes longer than that of a cycle.
+// Takes returns how long it takes until the next k cycles have ended, whose planned printing times
+// sum to planned. The first began elapsed ago; elapsed is negative while heating is to come that
+// takes longer than that of a cycle.
 func (m *Model) Takes(k int, now time.Time, planned, elapsed time.Duration) Interval {
 	return m.takes(k, m.since(now)-elapsed, planned, elapsed)
 }
 
-// takes is the same for a first cycle that begins, or began, so long after the first of all.
+// takes is Takes for a first cycle that begins from after the first cycle of all.
 func (m *Model) takes(k int, from, planned, elapsed time.Duration) Interval {
 	if k < 1 {
 		return Interval{}
@@ -31,7 +31,7 @@ func (m *Model) takes(k int, from, planned, elapsed time.Duration) Interval {
 	switch over := elapsed - one; {
 	case over <= 0:
 	case k == 1 || m.n == 0:
-		least = over // before any was seen, what the first takes is what all take
+		least = over // before any has ended, all take as long as the first
 	case elapsed > each:
 		rest = m.takes(k-1, from+elapsed, planned-planned/time.Duration(k), 0) // it is overdue, and no other has begun
 	}
@@ -41,8 +41,7 @@ func (m *Model) takes(k int, from, planned, elapsed time.Duration) Interval {
 	return Interval{max(rest.Low, at(0.025)), max(rest.Median, at(0.5)), max(rest.High, at(0.975))}
 }
 
-// Next returns the median of what a cycle takes that begins now, and whose printing was
-// planned to take so long.
+// Next returns the median length of a cycle that begins now with this planned printing time.
 func (m *Model) Next(now time.Time, planned time.Duration) time.Duration {
 	certain := m.certain(planned)
 	var a outlook
@@ -50,22 +49,22 @@ func (m *Model) Next(now time.Time, planned time.Duration) time.Duration {
 	return max(0, certain+a.wait(0.5))
 }
 
-// outlook is the distribution of the mean wait of some cycles to come: a mixture of normals
-// of its logarithm, of each case that weighs enough to be seen, with and without a jump.
+// outlook is the distribution of the mean wait of some cycles to come: a mixture of normals of its
+// logarithm, for each case with enough weight, with and without a jump.
 type outlook struct {
 	least float64 // ln seconds: the mean wait is known to be longer
 	n     int
 	cases [2 * len(Model{}.cases)]struct{ weight, mean, sd float64 }
 }
 
-// fillOutlook fills in the outlook on the next k cycles, each some length, the first of which begins
-// so long after the first of all; their mean wait is known to be above least. The caller has
-// room for the outlook: each snapshot looks a dozen times, and none is to cost an allocation.
+// fillOutlook fills in the outlook on the next k cycles, each of length each, of which the first
+// begins from after the first cycle of all. Their mean wait is known to exceed least. The caller
+// provides the outlook: each snapshot needs a dozen, and none may cost an allocation.
 func (m *Model) fillOutlook(a *outlook, k int, from, each, least time.Duration) {
 	a.n, a.least = 0, math.Inf(-1)
 	seen := minWeight
 	if least > minWait {
-		a.least, seen = math.Log(least.Seconds()), 0 // it may be far from what is usual
+		a.least, seen = math.Log(least.Seconds()), 0 // the wait may be far from usual
 	}
 	n := float64(k)
 	h := parts(from, each, k)
@@ -78,7 +77,7 @@ func (m *Model) fillOutlook(a *outlook, k int, from, each, least time.Duration) 
 			mean, variance, _ := s.predict(&h)
 			variance += s.wander*s.wander*walk + s.noise*s.noise/n
 			jumps := 0.0
-			if s.jump > 0 { // at any of the cycles; back again, if it jumps twice
+			if s.jump > 0 { // at any of the cycles; a second jump goes back
 				jumps = jumping(time.Duration(k) * each)
 				a.put(s.weight*jumps, mean, variance+s.jump*s.jump*walk/n)
 			}
@@ -93,7 +92,7 @@ func (a *outlook) put(weight, mean, variance float64) {
 	a.n++
 }
 
-// below returns the share of the cases below a logarithm, and its density there.
+// below returns the share of the cases below a logarithm, and the density there.
 func (a *outlook) below(ln float64) (sum, density float64) {
 	for i := range a.cases[:a.n] {
 		c := &a.cases[i]
@@ -104,7 +103,7 @@ func (a *outlook) below(ln float64) (sum, density float64) {
 	return sum, density
 }
 
-// maxSD is within how many standard deviations a quantile is sought.
+// maxSD is the range, in standard deviations, in which a quantile is searched.
 const maxSD = 8
 
 // wait returns the quantile q of the mean wait.
@@ -124,7 +123,7 @@ func (a *outlook) wait(q float64) time.Duration {
 		high, at = max(high, low+1), max(at, low)
 	}
 	q = gone + q*(all-gone)
-	// Newton's steps, kept between two bounds: each snapshot asks for dozens of these.
+	// Newton's method within bounds: each snapshot computes dozens of these.
 	for range 60 {
 		sum, density := a.below(at)
 		if sum < q {

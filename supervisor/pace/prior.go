@@ -5,9 +5,9 @@ import (
 	"math"
 )
 
-// Prior is what the cycles of earlier lots have shown of machine and room: how likely each
-// size of scatter, wandering and daily swing is (see [Model]), and by how much less a cycle
-// waits that begins hot, as a natural logarithm. Its JSON is what the ledger keeps.
+// Prior is what the cycles of earlier lots have shown of machine and room: how likely each size of
+// scatter, drift and daily swing is (see [Model]), and by how much less a cycle waits that begins
+// hot, as a natural logarithm. Its JSON is stored in the ledger.
 type Prior struct {
 	Noise   [len(noises)]float64  `json:"noise"`
 	Wander  [len(wanders)]float64 `json:"wander"`
@@ -16,9 +16,9 @@ type Prior struct {
 	LacksSD float64               `json:"lacks_sd"`
 }
 
-// DefaultPrior is what is expected of a machine of which no cycle was seen: about what cycles
-// showed on the machines that TestVisitTimes was tuned on, and that the level jumps in a room
-// out of four (common practice, no source).
+// DefaultPrior is for a machine without observed cycles: about what cycles showed on the machines
+// that TestVisitTimes was tuned on, with a level that jumps in one room of four (common practice,
+// no source).
 func DefaultPrior() Prior {
 	return Prior{
 		Noise:   [...]float64{0.56, 0.31, 0.1, 0.03},
@@ -29,18 +29,17 @@ func DefaultPrior() Prior {
 }
 
 const (
-	// A cycle that begins hot, as after a lead-in, does not wait for heating: by how much less
+	// A cycle that begins hot, as after a lead-in, does not wait for heating. How much less
 	// it waits is not known (common practice, no source).
 	lacksLn, lacksSD = 0.3, 0.14
-	// forgetting is how much of what was learned is given up from lot to lot: the machine is
+	// forgetting is the share of what was learned that is forgotten from lot to lot: the machine is
 	// moved, the season changes, the next job is another (common practice, no source).
 	forgetting = 0.05
-	// A heating that takes three quarters of the wait is the most that is believed.
+	// At most three quarters of the wait are heating.
 	maxLacksLn, mostLacksSD = 1.4, 0.5
 )
 
-// ReadPrior reads what an earlier process has kept as JSON. What cannot be read, or is no
-// [Prior.Valid] one, is learned anew: it returns the default.
+// ReadPrior reads a stored prior. If it cannot be read or is invalid, the default is returned.
 func ReadPrior(text []byte) Prior {
 	var q Prior
 	if json.Unmarshal(text, &q) == nil && q.Valid() {
@@ -49,7 +48,8 @@ func ReadPrior(text []byte) Prior {
 	return DefaultPrior()
 }
 
-// Valid reports whether a lot can begin with it: each list is of positive shares that sum to one.
+// Valid reports whether a lot can begin with it: each list must be of positive shares that sum to
+// one.
 func (q Prior) Valid() bool {
 	for _, list := range [][]float64{q.Noise[:], q.Wander[:], q.Swing[:]} {
 		sum := 0.0
@@ -66,7 +66,7 @@ func (q Prior) Valid() bool {
 	return q.LacksLn >= 0 && q.LacksLn <= maxLacksLn && q.LacksSD > 0 && q.LacksSD <= mostLacksSD
 }
 
-// Learned is what the next lot begins with after these cycles.
+// Learned returns the prior for the next lot.
 func (m *Model) Learned() (q Prior) {
 	all, k := 0.0, 0
 	for i := range m.cases {
@@ -103,8 +103,8 @@ func (m *Model) Learned() (q Prior) {
 	return q
 }
 
-// leaveJumps leaves levels that jump as likely as they were at first: that none has jumped
-// for some lots does not show that none will.
+// leaveJumps keeps the probability of levels that jump at its first value: that none has jumped for
+// some lots does not show that none will.
 func leaveJumps(wander, first []float64) {
 	for j, jump := range jumpSizes {
 		if least := first[j]; jump > 0 && wander[j] < least {

@@ -9,39 +9,38 @@ import (
 	"beltwarden/supervisor/distribution"
 )
 
-// Remainder is the rest of a lot as it is foreseen now: what the machine still does, where it
-// stops for people, and what is known of the yield and of how long people take to come.
+// Remainder is the rest of a lot: what the machine still does, where it stops for people, and what
+// is known of the yield and of how long people take to come.
 type Remainder struct {
 	Now         time.Time
 	Attended    Hours
 	Left        int           // parts to make, if all are good
-	NotLookedAt int           // parts made already that nobody has looked at
-	Stops       int           // at which the machine waits for somebody, until the last part
-	Before      int           // of the parts to make, those made before the last of the stops
+	NotLookedAt int           // parts made that nobody has looked at
+	Stops       int           // at which the machine waits for somebody before the last part
+	Before      int           // parts to make before the last of the stops
 	Takes       Interval      // until Left are made, without stops
 	Each        time.Duration // a further part
-	Held        bool          // it stands at a stop now
+	Held        bool          // the machine is at a stop now
 	Waited      time.Duration // at that stop
-	// What is known of the yield, as a beta distribution: its two parameters.
+	// Parameters of the beta distribution of the yield.
 	Good, Scrap float64
 	Waits       []time.Duration // for people, at earlier stops; nil leaves waiting out
 }
 
 const (
-	// nightWait is a wait that is thought of beside those that were seen: somebody leaves and
-	// comes back the next morning (common practice, no source).
+	// nightWait is a wait added to those observed: somebody leaves and comes back the next morning
+	// (common practice, no source).
 	nightWait = 12 * time.Hour
 	draws     = 1000
 	strata    = 50 // of the yield
-	maxRounds = 20 // in which scrap is made again
+	maxRounds = 20 // of replacing scrap
 )
 
-// Ready returns how long it is until the ordered good parts are made, and the median of the
-// parts that are made for scrap. It plays the rest of the lot many times over: the yield by
-// what is known of it, each wait about as long as one of those seen or one drawn before, so
-// that few waits are not taken for all there can be (the Bayesian bootstrap of Rubin 1981, as
-// an urn, smoothed by the rule of Silverman 1986; both from memory). It gives the same answer
-// for the same remainder.
+// Ready returns how long it takes until the ordered good parts are made, and the median number of
+// parts made to replace scrap. It simulates the rest of the lot many times: the yield from its
+// distribution, each wait like an observed one or one drawn before, so that few waits are not taken
+// for all there can be (the Bayesian bootstrap of Rubin 1981, as an urn, smoothed by the rule of
+// Silverman 1986; both from memory). The result is the same for the same remainder.
 func (c *Remainder) Ready() (ready Interval, scrap int) {
 	p := people{r: rand.New(rand.NewPCG(uint64(c.Left), uint64(c.NotLookedAt))), smoothing: smoothing(c.Waits), known: len(c.Waits)}
 	if c.Waits != nil {
@@ -60,11 +59,11 @@ func (c *Remainder) Ready() (ready Interval, scrap int) {
 	slices.Sort(ends)
 	slices.Sort(scraps)
 	at := func(q float64) time.Duration { return ends[int(q*draws)] }
-	return Interval{at(0.02), at(0.5), at(0.98)}, scraps[draws/2] // a little wider than 95 %: it is drawn, and of whole parts
+	return Interval{at(0.02), at(0.5), at(0.98)}, scraps[draws/2] // a little wider than 95 %, for the sampling error and whole parts
 }
 
 // simulate draws one course of the rest of the lot: how long it takes, and how many parts are made
-// for scrap. bad is the probability that a part is scrap.
+// to replace scrap. bad is the probability that a part is scrap.
 func (c *Remainder) simulate(p *people, bad float64) (end time.Duration, scrap int) {
 	var waits time.Duration
 	if c.Held && p.known > 0 {
@@ -74,7 +73,7 @@ func (c *Remainder) simulate(p *people, bad float64) (end time.Duration, scrap i
 		waits += p.wait()
 	}
 	unlooked := c.Left + c.NotLookedAt
-	found := binomial(p.r, c.NotLookedAt+c.Before, bad) // at the stops, and made again before the end
+	found := binomial(p.r, c.NotLookedAt+c.Before, bad) // at the stops, and replaced before the end
 	if c.Stops > 0 || c.Held {
 		scrap, unlooked = found, c.Left-c.Before+found
 	}
@@ -97,8 +96,8 @@ func (c *Remainder) simulate(p *people, bad float64) (end time.Duration, scrap i
 	return c.addUnattended(max(0, machine)+waits, p), scrap
 }
 
-// addUnattended is how long it is until so much attended time has gone by; each morning somebody has to
-// come. Where all hours are attended it is that time.
+// addUnattended converts attended time to elapsed time; each morning somebody must come first. If
+// all hours are attended, both are equal.
 func (c *Remainder) addUnattended(d time.Duration, p *people) time.Duration {
 	h := c.Attended
 	if h.Always() {
@@ -121,11 +120,11 @@ func (c *Remainder) addUnattended(d time.Duration, p *people) time.Duration {
 	return gone + d
 }
 
-// people draws how long they take to come.
+// people draws how long people take to come.
 type people struct {
 	r         *rand.Rand
-	urn       []time.Duration // the waits that are known, and those drawn since
-	known     int             // 0: waiting is left out
+	urn       []time.Duration // known waits, and those drawn since
+	known     int             // number of known waits; 0: waiting is excluded
 	smoothing float64
 }
 
@@ -138,17 +137,17 @@ func (p *people) wait() time.Duration {
 	return time.Duration(float64(w) * math.Exp(p.smoothing*p.r.NormFloat64()))
 }
 
-// remaining is how much longer a wait lasts that has lasted for a while.
+// remaining is how much longer a wait lasts that has lasted for waited.
 func (p *people) remaining(waited time.Duration) time.Duration {
 	for range 20 {
 		if w := p.wait(); w > waited {
 			return w - waited
 		}
 	}
-	return waited // longer than all that are known: as long again
+	return waited // longer than all known ones: as long again
 }
 
-// smoothing is by how much, as a logarithm, waits may differ from the nearest of those seen.
+// smoothing is by how much, as a logarithm, drawn waits differ from observed ones.
 func smoothing(waits []time.Duration) float64 {
 	n, mean, squares := 0.0, 0.0, 0.0
 	for _, w := range waits {
@@ -163,7 +162,7 @@ func smoothing(waits []time.Duration) float64 {
 	return min(1, 0.9*math.Sqrt(squares/(n-1))*math.Pow(n, -0.2))
 }
 
-// binomial is how many of n come out, each with the probability p.
+// binomial draws from the binomial distribution.
 func binomial(r *rand.Rand, n int, p float64) (k int) {
 	const many = 100
 	if n > many && float64(n)*p > 10 && float64(n)*(1-p) > 10 {
@@ -172,7 +171,7 @@ func binomial(r *rand.Rand, n int, p float64) (k int) {
 	if p <= 0 {
 		return 0
 	}
-	// From one that comes out to the next (geometric gaps).
+	// Gaps between successes are geometric.
 	for at := 0; ; {
 		if p < 1 {
 			at += int(min(float64(n), math.Log(1-r.Float64())/math.Log1p(-p)))
