@@ -63,6 +63,7 @@ var keys = []key{
 	{group: "discharge", name: "bin_parts", at: func(s *Settings) any { return &s.Discharge.BinParts }, unit: parts, min: 1, max: 1000000, zeroOff: true},
 	{group: "discharge", name: "clear_at_end", at: func(s *Settings) any { return &s.Discharge.ClearAtEnd }},
 
+	{group: "hold", name: "first_article", at: func(s *Settings) any { return &s.Hold.FirstArticle }},
 	{group: "hold", name: "every_parts", at: func(s *Settings) any { return &s.Hold.EveryParts }, unit: parts, min: 1, max: 1000000, zeroOff: true},
 	{group: "hold", name: "every_travel_mm", at: func(s *Settings) any { return &s.Hold.EveryTravelMM }, unit: mm, min: 100, max: 1e8, zeroOff: true,
 		low: "the unit is mm: 50 m of belt are 50000"},

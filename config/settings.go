@@ -112,6 +112,8 @@ type Discharge struct {
 // Hold describes when the machine waits for a visit, and what it does then.
 // Whichever limit comes first holds the machine; 0 switches one off.
 type Hold struct {
+	// FirstArticle: a lot holds after the first part of a job that was not yet found good on the belt's surface.
+	FirstArticle  bool
 	EveryParts    int           // parts since the last check
 	EveryTravelMM float64       // belt travel since the last check
 	Every         time.Duration // time since the last check
@@ -231,7 +233,7 @@ func Default() *Settings {
 			RetractMM: 1, RetractFeedMMPerMin: 1800, ClearAtEnd: true,
 		},
 		Hold: Hold{
-			EveryParts: 100, EveryTravelMM: 50000, CertaintyPercent: 99, HeatersOffAfter: 15 * time.Minute,
+			FirstArticle: true, EveryParts: 100, EveryTravelMM: 50000, CertaintyPercent: 99, HeatersOffAfter: 15 * time.Minute,
 			ReheatLimit: 20 * time.Minute, PrimeMM: 2,
 		},
 		Heat: Heat{NozzleRiseLimit: 40 * time.Second, BedRiseLimit: 4 * time.Minute, NozzleFallC: 20, BedFallC: 10, OverC: 15,

@@ -53,6 +53,7 @@ func newLotStart() *cobra.Command {
 	f.StringVar(&papers.MaterialBatch, "material-batch", "", "material batch: its maker's number, as on the spool's label, for the report")
 	f.BoolVar(&inTurn, "in-turn", false, "make one part of each job in turn instead of one job after the other")
 	f.BoolVar(&openOnly, "open-only", false, "open the lot without starting it")
+	f.StringVar(&q.NoFirstArticle, "no-first-article", "", "do not hold after the first part of a new job, for this reason, which is kept")
 	f.StringVar(&q.By, "by", "", "who orders (default: the user at the socket)")
 	asJSON := f.Bool("json", false, "print the answer as JSON")
 	c.RunE = func(c *cobra.Command, jobs []string) error {

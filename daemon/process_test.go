@@ -31,6 +31,10 @@ func newWorkshop(t testing.TB, machineLines, extra string) *workshop {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = os.RemoveAll(dir) })
+	if !strings.Contains(extra, "hold:\n") {
+		extra += "hold:\n"
+	}
+	extra = strings.Replace(extra, "hold:\n", "hold:\n  first_article: false\n", 1)
 	w := &workshop{dir: dir, config: filepath.Join(dir, "machine.yaml"), port: filepath.Join(dir, "m"),
 		ledger: filepath.Join(dir, "ledger.db"), socket: filepath.Join(dir, "s"), log: filepath.Join(dir, "log")}
 	text := fmt.Sprintf("machine:\n  name: clip machine\n  port: %s\n  belt_axis: Y\n  forward: +1\n  reset_wait_s: 0.5\n"+

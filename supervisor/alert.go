@@ -245,6 +245,9 @@ func (m *Machine) advice() advice {
 		if m.bed.Beyond() {
 			return advise("realign the belt; record the visit; let it go on", "beltwarden check --realigned", "beltwarden unhold")
 		}
+		if list := m.articlesIn(); len(list) > 0 && list[0] == 0 {
+			return advise(needFirstArticle.Remedy+"; then let it go on", needFirstArticle.Command, "beltwarden unhold")
+		}
 		if m.waitsForCheck() {
 			lengths := ""
 			if m.book.Hold.Reason == CauseSize {

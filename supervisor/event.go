@@ -105,6 +105,9 @@ type LotRequest struct {
 	Sizes []book.SizeOrder // length that the parts of each job should have; nil for none, or one for each job
 	Start bool             // begin at once
 
+	// NoFirstArticle is the reason for which the lot does not hold after its first parts; empty: it does.
+	NoFirstArticle string
+
 	Particulars ledger.Particulars // for the report
 }
 

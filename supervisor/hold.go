@@ -155,5 +155,5 @@ func (m *Machine) checkUnhold(r Request) error {
 	if h := m.book.Hold; m.waitsForCheck() && r.Override == "" {
 		return refusalOf(what, Cause{h.Reason, h.Text}, "the hold waits for a check and none was recorded: ")
 	}
-	return nil
+	return m.checkArticle(what, r)
 }

@@ -80,6 +80,7 @@ func (m *Machine) openLot(r Request) error {
 	m.note("lot", fmt.Sprintf("lot %d opened by %s: %s", l.ID, who(r.By), m.lot.describe()))
 	m.out.Result.LotID = l.ID
 	m.out.Result.Text = fmt.Sprintf("lot %d: %s", l.ID, m.lot.describe())
+	m.orderArticle(q, r.By)
 	if q.Start {
 		m.startAfterReset = m.state == Stopped || m.state == Complete || m.state == Resetting
 		switch m.state {

@@ -107,6 +107,9 @@ func (w *twin) operate(rt *rapid.T) {
 		r.EndLot = true
 	case 1, 2, 3:
 		r.Lot = &LotRequest{Plans: []*job.Plan{w.plan}, Good: []int{rapid.SampledFrom([]int{1, 1, 1, 2, 4}).Draw(rt, "good")}, Start: true}
+		if rapid.IntRange(0, 7).Draw(rt, "without") == 0 {
+			r.Lot.NoFirstArticle = "tried by hand"
+		}
 	}
 	if rapid.Bool().Draw(rt, "override") {
 		r.Override = "tried by hand"

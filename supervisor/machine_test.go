@@ -53,6 +53,7 @@ type twin struct {
 	later   bool   // a request waits for its answer
 	cancel  bool   // the program is to be cancelled
 	open    map[int64]bool
+	article articleTwin
 	seen    map[string]int // states entered and outcomes of cycles, over all runs
 }
 
@@ -74,6 +75,9 @@ func (w *twin) judge(out Output) {
 	}
 	w.answers(out)
 	for _, r := range out.Records {
+		if wrong := w.article.take(r); wrong != "" {
+			w.t.Fatal(wrong)
+		}
 		switch r := r.(type) {
 		case ledger.StateChanged:
 			w.follow(r)
@@ -92,6 +96,7 @@ func (w *twin) judge(out Output) {
 			}
 		case ledger.HoldBegun:
 			w.open[r.ID] = true
+			w.seen["held for "+r.Reason]++
 		case ledger.HoldEnded:
 			delete(w.open, r.ID)
 		}
@@ -176,7 +181,7 @@ func TestMachineAtRandom(t *testing.T) {
 	}
 	n := 0
 	seen := map[string]int{}
-	must := []string{"made", "discharged", "interrupted", "decided", "corrected"}
+	must := []string{"made", "discharged", "interrupted", "decided", "corrected", "held for " + CauseFirstArticle}
 	for _, s := range States() {
 		must = append(must, s.String())
 	}
@@ -193,6 +198,7 @@ func TestMachineAtRandom(t *testing.T) {
 		set.NozzleWatch, set.BedWatch, set.ReadingTimeout = calm, calm, never
 		set.CheckEveryParts = rapid.IntRange(0, 3).Draw(rt, "every")
 		set.BinParts, set.SeamMM, set.DiskReserveBytes = rapid.IntRange(0, 4).Draw(rt, "bin"), 20, 50e6
+		set.FirstArticle = rapid.Bool().Draw(rt, "first article")
 		if rapid.IntRange(0, 3).Draw(rt, "hours") == 0 {
 			set.Attended = pace.Hours{ToMin: 60 * rapid.IntRange(1, 23).Draw(rt, "until")}
 		}

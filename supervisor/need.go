@@ -24,6 +24,9 @@ type Need struct {
 	due func(m *Machine) (parts int, why string, ok bool)
 	// every is how many parts a visit allows until the next one; nil if that is unknown.
 	every func(m *Machine) int
+	// again are all parts after which it is due, for one that does not return at an interval; each is
+	// assumed to have ended when it was due. nil: every says it.
+	again func(m *Machine) []int
 }
 
 // Ends is what ends a need.
@@ -37,7 +40,7 @@ const (
 
 // needs lists all needs, in the order of evaluation.
 var needs = []Need{
-	needCheckParts, needCheckTravel, needCheckTime, needSize, needOffset,
+	needFirstArticle, needCheckParts, needCheckTravel, needCheckTime, needSize, needOffset,
 	needFilament, needBin, needCare, needAttended, needDisk,
 }
 
@@ -114,6 +117,23 @@ func (n *Need) interval(m *Machine) int {
 		return math.MaxInt32
 	}
 	return max(1, n.every(m))
+}
+
+// rhythm returns in how many parts a need is due again, once a visit after done more parts has ended it.
+func (n *Need) rhythm(m *Machine) func(done int) int {
+	if n.again == nil {
+		every := n.interval(m)
+		return func(int) int { return every }
+	}
+	list := n.again(m)
+	return func(done int) int {
+		for _, at := range list {
+			if at > done {
+				return at - done
+			}
+		}
+		return math.MaxInt32
+	}
 }
 
 // partsWithin is how many parts fit into the remaining belt travel. A part longer than the interval is

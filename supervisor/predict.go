@@ -90,9 +90,9 @@ const combineShare = 0.15
 // each check restarting the intervals, and last the end of the lot.
 func (m *Machine) schedule() []NextVisit {
 	due := m.due()
-	every := make([]int, len(due)) // parts from one visit to the next
+	every := make([]func(done int) int, len(due)) // parts from one visit to the next
 	for i := range due {
-		every[i] = due[i].interval(m)
+		every[i] = due[i].rhythm(m)
 	}
 	left, done := m.lot.Wanted(), 0
 	var list []NextVisit
@@ -103,7 +103,7 @@ func (m *Machine) schedule() []NextVisit {
 				first = i
 			}
 		}
-		if first < 0 || done+due[first].parts >= left {
+		if first < 0 || due[first].parts >= left-done {
 			break
 		}
 		n := due[first]
@@ -114,7 +114,7 @@ func (m *Machine) schedule() []NextVisit {
 				v.Also = append(v.Also, due[i].Code)
 			}
 			if near || due[i].Ends == EndsByCheck {
-				due[i].parts = every[i] // any visit is a check, but does not by itself fill a spool
+				due[i].parts = every[i](done + at) // any visit is a check, but does not by itself fill a spool
 			} else {
 				due[i].parts -= at
 			}

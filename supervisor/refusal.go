@@ -86,30 +86,31 @@ type Cause struct {
 
 // Codes of causes.
 const (
-	CauseOperator    = "operator"
-	CauseCheckParts  = "check_parts"  // so many parts since the last check
-	CauseCheckTravel = "check_travel" // so much belt travel since the last check
-	CauseCheckTime   = "check_time"   // so long since the last check
-	CauseOffset      = "offset_limit" // lateral offset at or near its limit
-	CauseFilament    = "filament"     // the spool does not hold another part (starved)
-	CauseBin         = "bin_full"     // the bin holds no more parts (blocked)
-	CauseUnattended  = "unattended"   // a part would end outside the attended hours
-	CauseDisk        = "disk_low"     // the ledger's disk has little room left
-	CauseCare        = "care"         // something that the owner wants done is due
-	CauseSize        = "part_size"    // measured lengths are out of control
-	CauseLink        = "link"         // cable, port or board is gone
-	CauseBoard       = "board"        // the board halted or restarted
-	CauseHeat        = "heat"         // a temperature was not reached
-	CauseHeatUnusual = "heat_unusual" // a heater behaves differently than before, and still within its limits
-	CauseHeatOff     = "heat_off"     // the heaters are shown to be off
-	CauseLedger      = "ledger"       // records cannot be stored
-	CauseJob         = "job"          // the job file cannot be read as inspected
-	CauseRestart     = "restart"      // the daemon restarted and found work unfinished
-	CauseShutdown    = "shutdown"     // the daemon is ending
-	CauseDone        = "done"         // the work is finished
-	CauseVisit       = "visit_soon"   // a visit is approaching
-	CauseAccess      = "access"       // somebody tries to get in
-	CauseAutoResume  = "go_on"        // the machine resumes by itself after a fault
+	CauseOperator     = "operator"
+	CauseFirstArticle = "first_article" // the first part of a job on this belt surface waits to be looked at
+	CauseCheckParts   = "check_parts"   // so many parts since the last check
+	CauseCheckTravel  = "check_travel"  // so much belt travel since the last check
+	CauseCheckTime    = "check_time"    // so long since the last check
+	CauseOffset       = "offset_limit"  // lateral offset at or near its limit
+	CauseFilament     = "filament"      // the spool does not hold another part (starved)
+	CauseBin          = "bin_full"      // the bin holds no more parts (blocked)
+	CauseUnattended   = "unattended"    // a part would end outside the attended hours
+	CauseDisk         = "disk_low"      // the ledger's disk has little room left
+	CauseCare         = "care"          // something that the owner wants done is due
+	CauseSize         = "part_size"     // measured lengths are out of control
+	CauseLink         = "link"          // cable, port or board is gone
+	CauseBoard        = "board"         // the board halted or restarted
+	CauseHeat         = "heat"          // a temperature was not reached
+	CauseHeatUnusual  = "heat_unusual"  // a heater behaves differently than before, and still within its limits
+	CauseHeatOff      = "heat_off"      // the heaters are shown to be off
+	CauseLedger       = "ledger"        // records cannot be stored
+	CauseJob          = "job"           // the job file cannot be read as inspected
+	CauseRestart      = "restart"       // the daemon restarted and found work unfinished
+	CauseShutdown     = "shutdown"      // the daemon is ending
+	CauseDone         = "done"          // the work is finished
+	CauseVisit        = "visit_soon"    // a visit is approaching
+	CauseAccess       = "access"        // somebody tries to get in
+	CauseAutoResume   = "go_on"         // the machine resumes by itself after a fault
 )
 
 // plural formats a count with its noun.

@@ -105,6 +105,9 @@ func draw(seed uint64, names []string, boards map[string]rig.Board, all []string
 	for range max(0, rng.IntN(4)-1) {
 		s.acts = append(s.acts, drawAct(rng))
 	}
+	if seed >= wideFrom {
+		s.set.FirstArticle = rand.New(rand.NewPCG(seed, 0x61727469)).IntN(3) == 0
+	}
 	switch {
 	case seed >= pairFrom:
 		pairUp(s, boards, all)

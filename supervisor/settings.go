@@ -52,6 +52,7 @@ type Settings struct {
 	GapMM           float64 // free belt between parts
 	ClearAtEnd      bool    // run the last parts over the drop edge when the lot is done
 	MotorsStayOn    bool    // send M84 S0 before a lot, so that the belt keeps its position
+	FirstArticle    bool    // a lot holds after the first part of a job that was not yet found good on the belt's surface
 	CheckEveryParts int     // a check every so many parts; 0: none
 	CheckEveryMM    float64 // a check every so many mm of travel; 0: none
 	CheckEvery      time.Duration

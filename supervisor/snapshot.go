@@ -104,6 +104,8 @@ type JobView struct {
 	Interrupted int `json:"interrupted,omitempty"`
 	// Size is the chart of the lengths measured, nil before the first.
 	Size *book.Size `json:"size,omitempty"`
+	// FirstArticle is what is known of the job's first article; nil: the lot was opened without.
+	FirstArticle *ArticleView `json:"first_article,omitempty"`
 }
 
 // BeltView is the belt, in commanded millimetres.
@@ -237,7 +239,7 @@ func (m *Machine) lotView() *LotView {
 	v := &LotView{ID: l.ID, Name: l.Name, Status: l.Status, Ordered: t.Ordered, Made: t.Made, Good: t.Good, Scrap: t.Scrap,
 		Unverified: t.NotLookedAt(), Interrupted: t.Interrupted, Begun: l.Begun - l.Void, Wanted: l.Wanted(), PartTakes: m.predict().takes}
 	for i, j := range l.Counts {
-		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap, Interrupted: j.Interrupted, Size: l.Size(i)})
+		v.Jobs = append(v.Jobs, JobView{Name: l.Jobs[i].Name, Ordered: j.Ordered, Made: j.Made, Good: j.Good, Scrap: j.Scrap, Interrupted: j.Interrupted, Size: l.Size(i), FirstArticle: m.articleView(i)})
 	}
 	if c := m.cycle; c != nil && !c.fromLedger {
 		v.Part, v.PartBegun = c.ordinal, m.toPresentClock(c.begun)

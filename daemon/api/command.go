@@ -116,7 +116,7 @@ func (b *api) openLot(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	lot := &supervisor.LotRequest{Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Sizes: q.Sizes, Start: q.Start}
+	lot := &supervisor.LotRequest{Name: q.Name, Order: q.Order, Plans: plans, Good: q.Good, Sizes: q.Sizes, NoFirstArticle: q.NoFirstArticle, Start: q.Start}
 	if q.Particulars != nil {
 		lot.Particulars = *q.Particulars
 	}

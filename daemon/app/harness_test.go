@@ -51,6 +51,7 @@ func settings(t *testing.T) *config.Settings {
 	c.Server.Listen = "127.0.0.1:0"
 	c.Machine.ResetWait = time.Second
 	c.Belt.WorstDriftMMPerM = 0.01
+	c.Hold.FirstArticle = false // TestFirstArticle has it
 	c.Alerts.RetryFirst = time.Second
 	return c
 }

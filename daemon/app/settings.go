@@ -62,6 +62,7 @@ func RunSettings(c *config.Settings) supervisor.Settings {
 		SpoolTareG:      c.Job.SpoolTareG,
 		BinParts:        d.BinParts,
 		Care:            care(h.Care),
+		FirstArticle:    h.FirstArticle,
 		Attended:        attended(h.Attended),
 		HeatersOffAfter: h.HeatersOffAfter,
 		ReheatLimit:     h.ReheatLimit,

@@ -41,6 +41,7 @@ func newWorkshop(t *testing.T, speed float64, alter ...func(*config.Settings)) *
 	c.Machine.BeltAxis, c.Machine.LiftAxis, c.Machine.Forward = config.AxisY, config.AxisZ, 1
 	c.Machine.HomedAxes = []config.Axis{config.AxisX, config.AxisZ}
 	c.Belt = config.Belt{LoopLengthMM: 1200, SeamWidthMM: 8, ToDropMM: 220, LimitMM: 3, WorstDriftMMPerM: 0.15}
+	c.Hold.FirstArticle = false
 	c.Ledger.Path = filepath.Join(dir, "ledger.db")
 	c.Ledger.BackupKeep, c.Server.JobsFolder = 0, filepath.Join(dir, "jobs")
 	c.Server.Socket, c.Server.Listen = filepath.Join(dir, "s"), "127.0.0.1:0"

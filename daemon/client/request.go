@@ -44,6 +44,8 @@ type LotRequest struct {
 	// Parts are the lines of each job that make the part, and the lot keeps them; none, or a zero
 	// one for a job: they are found.
 	Parts []job.Lines `json:"part_lines,omitempty"`
+	// NoFirstArticle is the reason for which the lot does not hold after its first parts; empty: it does. It is kept.
+	NoFirstArticle string `json:"no_first_article,omitempty"`
 	// Start begins the lot at once, making the machine ready first if need be.
 	Start bool   `json:"start,omitempty"`
 	By    string `json:"by,omitempty"`

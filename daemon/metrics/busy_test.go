@@ -96,7 +96,7 @@ func gathered(t *testing.T, r *prometheus.Registry) (n int, names []string) {
 
 // The most series that there can be, as docs/metrics.md and deploy/README.md state them.
 const (
-	maxSeries   = 358
+	maxSeries   = 361
 	perReceiver = 4
 	// Of Go and of the process: as many as the library has, with room for its next release.
 	maxOfProcess = 60
@@ -130,7 +130,7 @@ func TestSeriesAreBounded(t *testing.T) {
 
 // Nothing is sent twice, and nothing but a number, when little is known.
 func TestAnEmptySnapshotIsTold(t *testing.T) {
-	if n, _ := series(t, collector(&books{}, &supervisor.Snapshot{})); n < 80 || n > 150 {
+	if n, _ := series(t, collector(&books{}, &supervisor.Snapshot{})); n < 80 || n > 155 {
 		t.Errorf("%d series", n)
 	}
 }

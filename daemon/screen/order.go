@@ -35,6 +35,7 @@ type orderView struct {
 	Name, By field
 	Papers   []field // for the report
 	Start    field
+	Article  field
 	Limit    string
 	UploadTo string // address of an upload that adds to what is chosen
 }
@@ -112,6 +113,8 @@ func (sc *screen) showOrder(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
 	v.Start = f.fill(field{Name: "start", Label: "Begin at once", Hint: "The machine then heats and moves by itself as soon as it is ready."})
+	v.Article = f.fill(field{Name: "no_first_article", Label: "Do not hold after the first part, because", Wide: true,
+		Hint: "Leave empty: somebody should look at the first part of a job before more are made."})
 	if f == nil {
 		v.Start.Checked = true
 	}
@@ -276,7 +279,7 @@ func (sc *screen) openLot(w http.ResponseWriter, r *http.Request) {
 
 // lotRequest reads the order.
 func (sc *screen) lotRequest(ctx context.Context, f *form, chosen []string) *supervisor.LotRequest {
-	q := &supervisor.LotRequest{Name: f.text("name"), Order: ledger.OrderBlocks, Start: f.ticked("start"),
+	q := &supervisor.LotRequest{Name: f.text("name"), Order: ledger.OrderBlocks, Start: f.ticked("start"), NoFirstArticle: f.text("no_first_article"),
 		Particulars: ledger.Particulars{OrderNumber: f.text("order_number"), Material: f.text("material"), MaterialBatch: f.text("material_batch")}}
 	if f.text("order") == ledger.OrderTurn {
 		q.Order = ledger.OrderTurn

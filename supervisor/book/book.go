@@ -49,6 +49,8 @@ type Book struct {
 	scaleAtMM    float64 // last at this travel
 	rescaled     bool    // and no check was recorded since
 	spool, bin   *mark
+	surface      surface
+	articles     map[string]ledger.Check // by a job's digest, the check that found its first article good on this surface
 }
 
 // CareSince is when something was last done, and what the machine has made since.
@@ -87,11 +89,12 @@ type Since struct {
 type tally struct {
 	confirmed  []int     // parts by job that the board confirmed as made
 	filamentMM []float64 // of one cycle, by job
+	digests    []string  // of their files
 }
 
 // New returns the book of a ledger without records.
 func New(set Settings) *Book {
-	return &Book{set: set, Next: ledger.NextIDs{Lot: 1, Cycle: 1, Hold: 1, Check: 1}, lots: map[int64]*tally{}, correctedBy: map[int64]int64{}}
+	return &Book{set: set, Next: ledger.NextIDs{Lot: 1, Cycle: 1, Hold: 1, Check: 1}, lots: map[int64]*tally{}, correctedBy: map[int64]int64{}, articles: map[string]ledger.Check{}}
 }
 
 // Fold applies a record, given its time. It ignores records that do not concern the count.
@@ -103,6 +106,12 @@ func (b *Book) Fold(r ledger.Record, at time.Time) {
 		if l := b.Lot; l != nil && l.ID == r.LotID {
 			l.orderSize(r)
 		}
+	case ledger.FirstArticle:
+		if l := b.Lot; l != nil && l.ID == r.LotID {
+			l.FirstArticle = r
+		}
+	case ledger.SurfaceRenewed:
+		b.surfaceRenewed()
 	case ledger.LotChanged:
 		if l := b.Lot; l != nil && l.ID == r.LotID {
 			l.Status = r.Status
@@ -136,6 +145,7 @@ func (b *Book) Fold(r ledger.Record, at time.Time) {
 	case ledger.EventNoted:
 		if r.Kind == EventOverride {
 			b.overriddenTo = b.Next.Check - 1
+			b.waive()
 		}
 	case ledger.CareDone:
 		if r.Stamp.At.IsZero() {
@@ -149,10 +159,11 @@ func (b *Book) Fold(r ledger.Record, at time.Time) {
 func (b *Book) openLot(l ledger.Lot) {
 	b.Next.Lot = max(b.Next.Lot, l.ID+1)
 	t := &tally{confirmed: make([]int, len(l.Jobs))}
-	b.Lot = &Lot{Lot: l, Counts: make([]Count, len(l.Jobs)), Last: -1, previous: -1}
+	b.Lot = &Lot{Lot: l, Counts: make([]Count, len(l.Jobs)), article: make([]article, len(l.Jobs)), Last: -1, previous: -1}
 	for i, j := range l.Jobs {
 		b.Lot.Counts[i].Ordered = j.GoodOrdered
 		t.filamentMM = append(t.filamentMM, j.FilamentMMPerCycle)
+		t.digests = append(t.digests, j.SHA256)
 	}
 	b.lots[l.ID] = t
 }

@@ -39,6 +39,7 @@ func (b *Book) addCheck(c ledger.Check, at time.Time) {
 	b.checks = append(b.checks, check{Check: c, mark: mark{made: b.made, filamentMM: b.filamentMM}, rescaled: b.rescaled, outdated: b.scaled && c.TravelMM <= b.scaleAtMM})
 	b.rescaled = false
 	b.applyCheck(&b.checks[len(b.checks)-1])
+	b.takeArticle(len(b.checks) - 1)
 	b.Since = Since{TravelMM: c.TravelMM, At: at}
 	if b.Hold != nil {
 		b.Hold.Checked = true
@@ -48,6 +49,7 @@ func (b *Book) addCheck(c ledger.Check, at time.Time) {
 // applyChecks applies all checks in force from the beginning.
 func (b *Book) applyChecks() {
 	b.spool, b.bin = nil, nil
+	clear(b.articles)
 	if l := b.Lot; l != nil {
 		l.sizes = sizes{}
 		for i := range l.Counts {
@@ -56,6 +58,7 @@ func (b *Book) applyChecks() {
 	}
 	for i := range b.checks {
 		b.applyCheck(&b.checks[i])
+		b.takeArticle(i)
 	}
 	if b.rescaled {
 		b.resetSizes()

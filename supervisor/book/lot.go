@@ -16,8 +16,11 @@ type Lot struct {
 	Made   int         // parts made, all jobs, see Count
 	Last   int         // job of the newest cycle that is not void, -1 before the first
 	Sizes  []SizeOrder // ordered, by job; nil when none was ordered
+	// FirstArticle says whether the lot holds after the first part of a job that was not yet found good.
+	FirstArticle ledger.FirstArticle
 
-	previous int // job of the cycle before the newest
+	article  []article // by job
+	previous int       // job of the cycle before the newest
 	sizes    sizes
 	yield    *Yield // never modified: readers may keep it
 	yieldOf  quality.Order

@@ -23,7 +23,7 @@ var detailTables = []struct{ kind, table, column string }{
 	{"hold_ended", "hold", "ended_seq"}, {"check_recorded", "visit", "seq"}, {"alert_queued", "alert", "seq"},
 	{"event_noted", "event", "seq"}, {"responded", "response", "seq"}, {"state_changed", "state", "seq"}, {"board_seen", "board", "seq"},
 	{"heat_learned", "heat", "seq"}, {"seam_seen", "seam", "seq"}, {"part_laid", "laid", "seq"}, {"size_ordered", "lot_size", "seq"}, {"scale_set", "scale_set", "seq"},
-	{"surface_renewed", "surface", "seq"}, {"care_done", "care", "seq"}, {"trial_begun", "trial", "begun_seq"}, {"trial_ran", "trial", "ran_seq"}, {"trial_ended", "trial", "ended_seq"},
+	{"surface_renewed", "surface", "seq"}, {"care_done", "care", "seq"}, {"first_article", "first_article", "seq"}, {"trial_begun", "trial", "begun_seq"}, {"trial_ran", "trial", "ran_seq"}, {"trial_ended", "trial", "ended_seq"},
 }
 
 // beltKinds are the entries that carry a belt position.

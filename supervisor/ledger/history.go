@@ -119,6 +119,12 @@ func besideCycles(ctx context.Context, q querier, port string) (list []Entry, er
 			_, err := into(&r.LotID, &r.JobIndex, &r.LengthMM, &r.ToleranceMM)
 			return r, err
 		})
+	read(at+"f.lot, f.wanted, f.why, f.by FROM first_article f JOIN entry e ON e.seq = f.seq", nil,
+		func(into func(...any) (Stamp, error)) (Record, error) {
+			var r FirstArticle
+			_, err := into(&r.LotID, &r.Wanted, &r.Why, &r.By)
+			return r, err
+		})
 	read(at+"c.cycle, c.good, coalesce(c.visit, 0), c.note FROM cycle c JOIN entry e ON e.seq = c.decided_seq", nil,
 		func(into func(...any) (Stamp, error)) (Record, error) {
 			var r CycleDecided

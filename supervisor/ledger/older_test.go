@@ -18,7 +18,7 @@ func laterRecords() []Record {
 	return []Record{AlertQueued{Alert{ID: "hold-1", Kind: "hold"}}, AlertDelivered{ID: "hold-1", Receiver: "http://127.0.0.1/"},
 		HeatLearned{"by-id/belt", HeaterBed, json.RawMessage(`{"ambient_c":21}`)}, SeamSeen{AdvanceMM: 100, By: "kim"},
 		ScaleSet{Port: "by-id/belt", Axis: "Y", OldStepsPerMM: 80, NewStepsPerMM: 79}, TrialBegun{ID: 1, RunMM: 500}, TrialRan{ID: 1},
-		SizeOrdered{1, 0, 20, 0.2}, PartLaid{1, 0, 30}, SurfaceRenewed{How: "cleaned"}, CareDone{Name: "wipe the belt", By: "kim"}}
+		SizeOrdered{1, 0, 20, 0.2}, PartLaid{1, 0, 30}, SurfaceRenewed{How: "cleaned"}, CareDone{Name: "wipe the belt", By: "kim"}, FirstArticle{LotID: 1, Wanted: true, By: "kim"}}
 }
 
 func keptLedger(schema int) string {
