@@ -102,15 +102,15 @@ func (d *Drawing) Belt(b Box, v *BeltView) float64 {
 	s.high = math.Max(60, (v.HighXMM-v.LowXMM)*s.pxPerMM+2*stripPadPX)
 	s.stripTop = b.Y + 3*rowPX + 12
 	s.midY = s.stripTop + s.high/2
-	d.strip(b, &s, n)
-	d.overStrip(b, &s)
-	y := d.underStrip(b, &s, n)
+	d.drawStrip(b, &s, n)
+	d.aboveStrip(b, &s)
+	y := d.belowStrip(b, &s, n)
 	y = d.legend(b, &s, n, y+8)
 	return y - b.Y
 }
 
-// strip draws the belt and what lies on it.
-func (d *Drawing) strip(b Box, s *beltScale, n int) {
+// drawStrip draws the belt and what lies on it.
+func (d *Drawing) drawStrip(b Box, s *beltScale, n int) {
 	v, left, edge := s.v, b.X+marginPX, s.x(s.v.ToDropMM)
 	if v.ToDropMM <= 0 {
 		edge = b.X + b.W - marginPX // the belt goes on
@@ -162,7 +162,7 @@ func Wrap(text string, widthPX float64) []string {
 	return append(lines, line)
 }
 
-func count(n int, noun string) string {
+func plural(n int, noun string) string {
 	if n == 1 {
 		return "1 " + noun
 	}

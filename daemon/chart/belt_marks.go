@@ -5,9 +5,9 @@ import (
 	"math"
 )
 
-// overStrip says which way the belt runs, and what nozzle and edge are. Each has
+// aboveStrip says which way the belt runs, and what nozzle and edge are. Each has
 // a row of its own, so no two texts meet however close their places are.
-func (d *Drawing) overStrip(b Box, s *beltScale) {
+func (d *Drawing) aboveStrip(b Box, s *beltScale) {
 	words := "the belt carries parts this way"
 	y := b.Y + 14
 	d.Arrow("chart-line", Point{b.X + marginPX, y - 5}, Point{b.X + marginPX + 60, y - 5})
@@ -26,9 +26,9 @@ func (d *Drawing) overStrip(b Box, s *beltScale) {
 	}
 }
 
-// underStrip draws the dimensions, a row each, and the scale bar, and returns where
+// belowStrip draws the dimensions, a row each, and the scale bar, and returns where
 // it ends.
-func (d *Drawing) underStrip(b Box, s *beltScale, n int) float64 {
+func (d *Drawing) belowStrip(b Box, s *beltScale, n int) float64 {
 	v := s.v
 	y := s.stripTop + s.high + 22
 	type dim struct {
@@ -98,7 +98,7 @@ func (d *Drawing) legend(b Box, s *beltScale, n int, y float64) float64 {
 	case v.ToDropMM <= 0:
 		list = append(list, entry{nil, fmt.Sprintf("where the drop edge lies is not known; parts follow each other at a pitch of %s mm", Figure(v.PitchMM, 1))})
 	case n > 0:
-		text := count(n, "finished part") + " on the belt as the cycle begins"
+		text := plural(n, "finished part") + " on the belt as the cycle begins"
 		if n > maxParts {
 			text += fmt.Sprintf(", %d drawn", maxParts)
 		}

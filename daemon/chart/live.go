@@ -60,7 +60,7 @@ func (s *liveScale) x(mm float64) float64 {
 	return s.midX + d*s.pxPerMM
 }
 
-// known leaves out what is no figure, as if it were not known.
+// known returns a copy in which values that are not finite, or too large, count as unknown.
 func (v *LiveBelt) known() *LiveBelt {
 	k := *v
 	for _, mm := range []*float64{&k.ToDropMM, &k.LowXMM, &k.HighXMM, &k.SeamMM, &k.SeamDoubtMM, &k.LimitMM} {

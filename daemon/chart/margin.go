@@ -49,9 +49,9 @@ func (d *Drawing) limits(f Box, x, y scale, list []Limit) {
 	}
 }
 
-// spread moves sorted places apart, each as little as may be, and keeps them within
-// [from, to] while they fit there. Less their least distances they are to rise or stay:
-// neighbours that fall are pooled to their mean, which is the nearest rising row.
+// spread moves sorted places apart, each as little as possible, and keeps them within [from, to] if
+// they fit. It is isotonic regression: once the least distances are subtracted, neighbours in
+// falling order are pooled to their mean.
 func spread(places []float64, from, to float64) []float64 {
 	type pool struct{ sum, n float64 }
 	var pools []pool

@@ -82,8 +82,8 @@ func label(reason string) string {
 	return words
 }
 
-// totals sums the counts of all lots. Lots before the one in work do not change
-// any more: they are read once for each new lot.
+// totals sums the counts of all lots. Lots before the one in progress do not change any more: they
+// are read once for each new lot.
 type totals struct {
 	ledger Ledger
 

@@ -2,9 +2,9 @@ package metrics
 
 import "beltwarden/daemon/disk"
 
-// room sends how much the ledger may still grow. Records that do not fit end the
-// run, so that somebody should know before.
-func (c *Collector) room(out emitter) {
+// freeSpace sends the free space on the ledger's disk: a full disk ends the run, so somebody should
+// know before.
+func (c *Collector) freeSpace(out emitter) {
 	if c.o.Dir == "" {
 		return
 	}
@@ -23,7 +23,7 @@ func (c *Collector) backup(out emitter) {
 	out.gauge(backupFailed, boolValue(failed))
 }
 
-// access sends the counts of strangers and guests.
+// access sends how many requests were refused and how many browsers are signed in.
 func (c *Collector) access(out emitter) {
 	if c.o.Access == nil {
 		return

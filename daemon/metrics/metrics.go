@@ -109,7 +109,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	care(out, s.Care)
 	heat(out, &s.Heat)
 	line(out, &s.Line)
-	c.room(out)
+	c.freeSpace(out)
 	c.access(out)
 	c.backup(out)
 	ctx, cancel := context.WithTimeout(context.Background(), readLimit)

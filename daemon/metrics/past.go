@@ -28,7 +28,7 @@ type events struct {
 
 func newEvents(l Ledger) *events { return &events{ledger: l, seen: -1, counts: map[string]int{}} }
 
-// begin counts what was removed from the ledger since it was old: a total never falls.
+// begin starts with what was removed from the ledger as old, so that totals never fall.
 func (e *events) begin(ctx context.Context) (err error) {
 	if e.seen >= 0 || e.removed != nil {
 		return nil

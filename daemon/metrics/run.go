@@ -76,7 +76,7 @@ func visits(out emitter, s *supervisor.Snapshot) {
 	}
 }
 
-// lot sends the order in work.
+// lot sends the lot in progress.
 func lot(out emitter, s *supervisor.Snapshot) {
 	l := s.Lot
 	if l == nil {

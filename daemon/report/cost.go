@@ -2,8 +2,8 @@ package report
 
 import "fmt"
 
-// Rates are what things cost, in one currency. A rate of 0 is not known: its part of
-// the cost is left out and said so.
+// Rates are what things cost, in one currency. A rate of 0 is unknown: the report leaves its cost
+// out, and says so.
 type Rates struct {
 	Currency       string // as it is to be written
 	FilamentPerKg  float64
@@ -16,7 +16,7 @@ type Rates struct {
 
 // Filament is what was pushed out. What an interrupted part took is not recorded.
 type Filament struct {
-	// TotalMM is by the parts made, net; lead-in, priming and purging stand with the part
+	// TotalMM is that of the parts made, net; lead-in, priming and purging count with the part
 	// that follows them.
 	TotalMM float64 `json:"total_mm"`
 	// FilesMM is what the job files alone take for these parts.
@@ -73,7 +73,7 @@ const (
 	costLabour   = "labour"
 )
 
-// costOf puts prices to what a lot took.
+// costOf computes what a lot cost.
 func costOf(r Rates, w *Workshop, good int) Cost {
 	c := Cost{Currency: r.Currency, Lines: []CostLine{}, LeftOut: []string{}}
 	add := func(name string, quantity float64, unit string, rate float64, basis string) {

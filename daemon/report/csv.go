@@ -17,7 +17,7 @@ var columns = []string{"section", "number", "job", "name", "at", "until", "durat
 // customerColumns are those that a customer's table has.
 var customerColumns = []string{"section", "number", "job", "name", "at", "until", "parts", "size_mm", "ratio", "text", "note"}
 
-// columns are those of the reader.
+// columns returns the columns of this report's table.
 func (r *Report) columns() []string {
 	if r.Workshop == nil {
 		return customerColumns
@@ -62,8 +62,7 @@ func cell(text string) string {
 	return text
 }
 
-// number writes a value to a millionth of its unit, which is more than anything is
-// known to.
+// number writes a value to a millionth of its unit, more exactly than any value is known.
 func number(v float64) string { return plain(math.Round(v*1e6) / 1e6) }
 
 func optional(v *float64) string {
@@ -122,7 +121,7 @@ func (r *Report) rows() (list []row) {
 	return list
 }
 
-// provisional are the reasons for whom the report is written.
+// provisional returns the reasons that this report's reader may see.
 func (r *Report) provisional() []string {
 	if r.Workshop != nil {
 		return r.Workshop.Provisional

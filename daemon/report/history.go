@@ -2,7 +2,7 @@ package report
 
 import "time"
 
-// Visit is what a person found and did at the machine, as it was taken down.
+// Visit is what a person found and did at the machine, as recorded.
 type Visit struct {
 	ID          int64          `json:"id"`
 	At          time.Time      `json:"at"`

@@ -32,8 +32,8 @@ type Ledger interface {
 	Events(ctx context.Context, limit int, afterSeq int64) ([]ledger.Event, error)
 }
 
-// Settings are what a report needs and the ledger does not hold. What is zero is not
-// known, and is left out and said so.
+// Settings are what a report needs and the ledger does not hold. A zero value is unknown: the report
+// leaves out what needs it, and says so.
 type Settings struct {
 	Machine       string  // name of the machine
 	OffsetLimitMM float64 // largest lateral offset at which parts may be made, to either side

@@ -11,9 +11,8 @@ import (
 	"beltwarden/supervisor/quality"
 )
 
-// Size is what was measured of the lengths of a job's parts along the belt, mm. Which
-// part a length belongs to is not recorded: they stand in the order in which they
-// were taken down.
+// Size is what was measured of the lengths of a job's parts along the belt, mm. Which part a length
+// belongs to is not recorded: they are in the order of recording.
 type Size struct {
 	Ordered *Tolerance `json:"ordered,omitempty"` // nil when no length was ordered
 	N       int        `json:"n"`
@@ -48,8 +47,8 @@ type Length struct {
 	MM    float64   `json:"length_mm"`
 }
 
-// Control is how the lengths stand to the control limits that they have taught: as the
-// run judged them, again after each change of the belt's scale.
+// Control judges the lengths by the control limits learned from them, as the run did: anew after
+// each change of the belt's scale.
 type Control struct {
 	Phase   quality.Phase `json:"phase,omitempty"` // learning or frozen; empty without a length
 	From    int           `json:"from"`            // first length that the limits judge, from 1
@@ -61,7 +60,7 @@ type Control struct {
 	Signals []Signal      `json:"signals"`
 }
 
-// Signal is what a length says against one steady process.
+// Signal is evidence in a length that the process is not steady.
 type Signal struct {
 	Length int          `json:"length"` // from 1
 	From   int          `json:"from"`   // the first length that it speaks of, as far as the rule knows it

@@ -10,8 +10,8 @@ import (
 	"unicode/utf8"
 )
 
-// clean makes a text that people have written fit to be shown in a line: what does
-// not print, and what turns the direction of the text around it, becomes a mark.
+// clean makes a text that people wrote safe to show on one line: characters that do not print, or
+// change the direction of the text around them, become U+FFFD.
 func clean(text string) string {
 	return strings.Join(strings.Fields(strings.Map(func(r rune) rune {
 		switch {

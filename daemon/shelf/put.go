@@ -135,8 +135,8 @@ func (s *Shelf) place(ctx context.Context, before, name string, size int64, hash
 	return Item{}, fmt.Errorf("there are already %d files of that name; remove some or choose another", maxSameName)
 }
 
-// rename gives a file its final name without ever taking another's. A second name
-// does that on every usual disk; those that know one name a file are asked first.
+// rename gives a file its final name without ever replacing another file. A hard link does that
+// on most file systems; on those without, the caller has checked that the name is free.
 func (s *Shelf) rename(before, final string) error {
 	err := s.root.Link(before, final)
 	if errors.Is(err, unix.EPERM) || errors.Is(err, unix.ENOTSUP) || errors.Is(err, unix.ENOSYS) {
@@ -171,7 +171,7 @@ func (s *Shelf) same(ctx context.Context, name string, info fs.FileInfo, size in
 	}
 }
 
-// recordSum keeps the checksum of a stored file. The file stands without it.
+// recordSum keeps the checksum of a stored file. The file is valid without it.
 func (s *Shelf) recordSum(name string, hash [sha256.Size]byte) (Item, error) {
 	info, err := s.root.Lstat(name)
 	if err != nil {
