@@ -66,7 +66,7 @@ func writeReceivers(w io.Writer, list []client.Receiver) error {
 		if !c.Configured || c.Pending == 0 {
 			continue
 		}
-		fmt.Fprintf(&b, "%s waits for %s, the oldest %s old", wording.Printable(c.Name), counted(c.Pending, "alert"), wording.Span(time.Duration(c.OldestAgeS*float64(time.Second))))
+		fmt.Fprintf(&b, "%s waits for %s, the oldest %s old", wording.Printable(c.Name), wording.Count(c.Pending, "alert"), wording.Span(time.Duration(c.OldestAgeS*float64(time.Second))))
 		if c.LastError != "" {
 			b.WriteString(": " + wording.Printable(c.LastError))
 		}
@@ -170,7 +170,7 @@ func callAll(ctx context.Context, w io.Writer, cfg *config.Settings, within time
 	defer cancel()
 	reached, err := app.Call(ctx, cfg, version, text)
 	if reached > 0 {
-		fmt.Fprintf(w, "accepted by %s\n", counted(reached, "receiver"))
+		fmt.Fprintf(w, "accepted by %s\n", wording.Count(reached, "receiver"))
 	}
 	if err == nil && reached == 0 {
 		err = errors.New("no receiver of alerts is configured")
@@ -203,7 +203,7 @@ func printTests(c *cobra.Command, answers []client.AlertTested, asJSON bool) err
 		}
 	}
 	if len(details) > 0 {
-		return &failure{status: exitRefused, err: fmt.Errorf("cannot reach %s of %d", counted(len(details), "receiver"), len(answers)),
+		return &failure{status: exitRefused, err: fmt.Errorf("cannot reach %s of %d", wording.Count(len(details), "receiver"), len(answers)),
 			details: details, hint: "until that is fixed, nobody is called there"}
 	}
 	return nil

@@ -11,6 +11,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
 )
 
 // visitFlags are the flags of check as they stand on the command line.
@@ -62,12 +63,8 @@ func newCheck() *cobra.Command {
 		if err := v.fill(c); err != nil {
 			return err
 		}
-		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
-			result, err := d.Check(ctx, v.request)
-			if err != nil {
-				return err
-			}
-			return printResult(ctx, c, d, result, *asJSON)
+		return sendRequest(c, *asJSON, func(ctx context.Context, d *client.Client) (supervisor.Result, error) {
+			return d.Check(ctx, v.request)
 		})
 	}
 	return c

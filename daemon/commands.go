@@ -58,15 +58,12 @@ func newCommand(command supervisor.Command) *cobra.Command {
 		if f := c.Flag("override"); f != nil && f.Changed && strings.TrimSpace(r.Override) == "" {
 			return usagef("cannot override the machine's advice: --override needs a reason in words")
 		}
-		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+		return sendRequest(c, *asJSON, func(ctx context.Context, d *client.Client) (supervisor.Result, error) {
 			result, err := d.Command(ctx, r)
 			if p := new(client.Problem); command == supervisor.Start && r.Override == "" && errors.As(err, &p) && p.Status == http.StatusConflict && resets(ctx, d) {
-				result, err = d.Command(ctx, client.CommandRequest{Command: supervisor.Reset, GoOn: true, By: r.By})
+				return d.Command(ctx, client.CommandRequest{Command: supervisor.Reset, GoOn: true, By: r.By})
 			}
-			if err != nil {
-				return err
-			}
-			return printResult(ctx, c, d, result, *asJSON)
+			return result, err
 		})
 	}
 	return c
@@ -77,6 +74,17 @@ func resets(ctx context.Context, d *client.Client) bool {
 	s, err := d.Status(ctx)
 	return err == nil && (s.State == supervisor.Stopped || s.State == supervisor.Complete) &&
 		s.Lot != nil && s.Lot.Status == ledger.LotOpen && s.Lot.Wanted > 0
+}
+
+// sendRequest sends the daemon a request, and prints the answer.
+func sendRequest(c *cobra.Command, asJSON bool, send func(ctx context.Context, d *client.Client) (supervisor.Result, error)) error {
+	return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+		result, err := send(ctx, d)
+		if err != nil {
+			return err
+		}
+		return printResult(ctx, c, d, result, asJSON)
+	})
 }
 
 // printResult prints the daemon's answer to a request that was carried out, and which command comes next.

@@ -12,6 +12,7 @@ import (
 
 	"beltwarden/config"
 	"beltwarden/daemon/app"
+	"beltwarden/daemon/wording"
 	"beltwarden/serialio"
 )
 
@@ -105,7 +106,7 @@ func credentials(cfg *config.Settings) (notChecked []string, err error) {
 		}
 	}
 	if len(missing) > 0 {
-		return nil, &failure{status: exitConfig, err: fmt.Errorf("cannot use the configuration: %s missing", counted(len(missing), "credential")),
+		return nil, &failure{status: exitConfig, err: fmt.Errorf("cannot use the configuration: %s missing", wording.Count(len(missing), "credential")),
 			details: missing, hint: "give the service what is missing, or name a file instead"}
 	}
 	return notChecked, nil

@@ -82,7 +82,7 @@ func usageMany(what string, wrong []string) error {
 	if len(wrong) == 1 {
 		return usagef("cannot %s: %s", what, wrong[0])
 	}
-	return &failure{status: exitUsage, err: fmt.Errorf("cannot %s: %s", what, counted(len(wrong), "mistake")), details: wrong}
+	return &failure{status: exitUsage, err: fmt.Errorf("cannot %s: %s", what, wording.Count(len(wrong), "mistake")), details: wrong}
 }
 
 // tell writes one clear message for an error and returns the exit status.
@@ -166,7 +166,7 @@ func manyMistakes(mistakes config.Errors) *failure {
 		return &failure{status: exitConfig, err: fmt.Errorf("cannot use configuration %s: %s", m.File, itself(m.Problem)), hint: m.Remedy}
 	}
 	f := &failure{status: exitConfig, err: fmt.Errorf("cannot use configuration %s: %s",
-		mistakes[0].File, counted(len(mistakes), "mistake")),
+		mistakes[0].File, wording.Count(len(mistakes), "mistake")),
 		hint: "correct the file, then try: beltwarden config check " + mistakes[0].File}
 	for _, m := range mistakes {
 		f.details = append(f.details, m.Error())
@@ -179,7 +179,7 @@ func jobRefused(r *job.Refusal) *failure {
 	if len(r.Problems) == 1 && r.Problems[0].Line == 0 {
 		return &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: %s", r.Path, itself(r.Problems[0].Text)), hint: r.Problems[0].Remedy}
 	}
-	return &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: %s", r.Path, counted(len(r.Problems), "problem")),
+	return &failure{status: exitJob, err: fmt.Errorf("cannot run job %s: %s", r.Path, wording.Count(len(r.Problems), "problem")),
 		details: strings.Split(r.Error(), "\n"), hint: "correct the job in the slicer, then try: beltwarden inspect " + r.Path}
 }
 
@@ -191,12 +191,4 @@ func itself(problem string) string {
 		}
 	}
 	return problem
-}
-
-// counted writes a number with its noun, in the plural where it is due.
-func counted(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return fmt.Sprintf("%d %ss", n, noun)
 }

@@ -139,7 +139,7 @@ func (f *forecastFlags) readings(t *table.Table) (list []belt.Reading, notes []s
 		list = append(list, r)
 	}
 	if len(details) > 0 {
-		return nil, nil, &failure{status: exitTable, err: fmt.Errorf("cannot use %s: %s", t.File, counted(len(details), "offset")+" no belt shows"), details: details,
+		return nil, nil, &failure{status: exitTable, err: fmt.Errorf("cannot use %s: %s", t.File, wording.Count(len(details), "offset")+" no belt shows"), details: details,
 			hint: "look for a slipped digit or another unit; --accept-outliers takes them as they are"}
 	}
 	if len(list) == 0 {

@@ -8,6 +8,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -64,7 +65,7 @@ func newLedgerCheck() *cobra.Command {
 				}
 			}
 			if len(problems) > 0 {
-				return &failure{status: exitLedger, err: fmt.Errorf("cannot trust ledger %s: %s", args[0], counted(len(problems), "problem")),
+				return &failure{status: exitLedger, err: fmt.Errorf("cannot trust ledger %s: %s", args[0], wording.Count(len(problems), "problem")),
 					details: problems, hint: "stop the daemon, move the file aside and restore the last backup"}
 			}
 			if *asJSON {
@@ -100,7 +101,7 @@ func ledgerSummary(ctx context.Context, l *ledger.Ledger) (string, error) {
 		return "", err
 	}
 	return fmt.Sprintf("%s, %s made: %d good, %d not looked at, %d scrap; belt travel %.3f m\n",
-		counted(len(lots), "lot"), counted(made, "part"), good, made-good-scrap, scrap, b.TravelMM/1000), nil
+		wording.Count(len(lots), "lot"), wording.Count(made, "part"), good, made-good-scrap, scrap, b.TravelMM/1000), nil
 }
 
 func newLedgerBackup() *cobra.Command {

@@ -12,6 +12,7 @@ import (
 
 	"beltwarden/daemon/client"
 	"beltwarden/daemon/wording"
+	"beltwarden/supervisor"
 	"beltwarden/supervisor/book"
 	"beltwarden/supervisor/job"
 	"beltwarden/supervisor/ledger"
@@ -62,7 +63,7 @@ func newLotStart() *cobra.Command {
 		}
 		if len(q.Good) != 1 && len(q.Good) != len(jobs) {
 			return usagef("cannot start the lot: %s and %s were given; give one number, or one for each job",
-				counted(len(jobs), "job"), counted(len(q.Good), "number"))
+				wording.Count(len(jobs), "job"), wording.Count(len(q.Good), "number"))
 		}
 		for _, n := range q.Good {
 			if n < 1 {
@@ -95,13 +96,9 @@ func newLotStart() *cobra.Command {
 		if inTurn {
 			q.Order = ledger.OrderTurn
 		}
-		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
-			result, err := d.OpenLot(ctx, q)
-			if err != nil {
-				return lotProblem(err)
-			}
-			return printResult(ctx, c, d, result, *asJSON)
-		})
+		return lotProblem(sendRequest(c, *asJSON, func(ctx context.Context, d *client.Client) (supervisor.Result, error) {
+			return d.OpenLot(ctx, q)
+		}))
 	}
 	return c
 }
@@ -113,7 +110,7 @@ func partLines(from, to []int64, jobs int) (list []job.Lines, err error) {
 		return nil, nil
 	case len(from) != jobs || len(to) != jobs:
 		return nil, usagef("cannot start the lot: --part-from and --part-to take a line for each of %s: %s and %s were given",
-			counted(jobs, "job"), counted(len(from), "line"), counted(len(to), "line"))
+			wording.Count(jobs, "job"), wording.Count(len(from), "line"), wording.Count(len(to), "line"))
 	}
 	for i := range from {
 		l := job.Lines{From: from[i], To: to[i]}
@@ -134,9 +131,9 @@ func sizeOrders(lengths, tolerances []float64, jobs int) (list []book.SizeOrder,
 		return nil, nil
 	case len(lengths) != len(tolerances):
 		return nil, usagef("cannot start the lot: --length-mm and --tolerance-mm belong together: %s and %s were given",
-			counted(len(lengths), "length"), counted(len(tolerances), "tolerance"))
+			wording.Count(len(lengths), "length"), wording.Count(len(tolerances), "tolerance"))
 	case len(lengths) != 1 && len(lengths) != jobs:
-		return nil, usagef("cannot start the lot: %s and %s were given; give one length, or one for each job", counted(jobs, "job"), counted(len(lengths), "length"))
+		return nil, usagef("cannot start the lot: %s and %s were given; give one length, or one for each job", wording.Count(jobs, "job"), wording.Count(len(lengths), "length"))
 	}
 	for i, l := range lengths {
 		list = append(list, book.SizeOrder{LengthMM: l, ToleranceMM: tolerances[i]})
@@ -211,12 +208,8 @@ func newLotEnd() *cobra.Command {
 		if err := needFlags(c, "reason"); err != nil {
 			return err
 		}
-		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
-			result, err := d.EndLot(ctx, id, reason)
-			if err != nil {
-				return err
-			}
-			return printResult(ctx, c, d, result, *asJSON)
+		return sendRequest(c, *asJSON, func(ctx context.Context, d *client.Client) (supervisor.Result, error) {
+			return d.EndLot(ctx, id, reason)
 		})
 	}
 	return c

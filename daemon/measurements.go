@@ -7,6 +7,7 @@ import (
 	"os"
 
 	"beltwarden/daemon/table"
+	"beltwarden/daemon/wording"
 )
 
 // readTable reads a CSV file with the given columns.
@@ -24,7 +25,7 @@ func readTable(path string, columns ...table.Column) (*table.Table, error) {
 	var mistakes table.Errors
 	switch {
 	case errors.As(err, &mistakes):
-		return nil, &failure{status: exitTable, err: fmt.Errorf("cannot use %s: %s", path, counted(mistakes.Count, "mistake")), details: mistakes.Lines(),
+		return nil, &failure{status: exitTable, err: fmt.Errorf("cannot use %s: %s", path, wording.Count(mistakes.Count, "mistake")), details: mistakes.Lines(),
 			hint: "correct the file; nothing was computed from it"}
 	case err != nil:
 		return nil, &failure{status: exitTable, err: fmt.Errorf("cannot read %s: %w", path, withoutPath(errors.Unwrap(err))), hint: "give a file of rows with numbers"}

@@ -6,6 +6,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
 	"beltwarden/supervisor/belt"
 )
 
@@ -48,14 +49,11 @@ func (a *applyFlags) send(c *cobra.Command, steps float64, s *belt.Scale, asJSON
 		}
 		q.StepsPerMM, q.NowStepsPerMM = s.StepsPerMM, steps
 	}
-	return withDaemon(c, func(ctx context.Context, d *client.Client) error {
+	return sendRequest(c, asJSON, func(ctx context.Context, d *client.Client) (supervisor.Result, error) {
 		result, err := d.SetScale(ctx, q)
-		if err != nil {
-			return err
-		}
 		if !a.store && !asJSON {
 			result.Text += "; to store it, with all settings of the board as they are, add --store"
 		}
-		return printResult(ctx, c, d, result, asJSON)
+		return result, err
 	})
 }

@@ -16,6 +16,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"beltwarden/daemon/wording"
 	"beltwarden/serialio/rig"
 )
 
@@ -188,7 +189,7 @@ func printFigures(w io.Writer, f rig.Figures) {
 	fmt.Fprintf(w, "%.1f s of machine time, %d lines executed, %d rejected, %d resend requests\n",
 		f.MachineTime.Seconds(), f.LinesExecuted, f.Rejected, f.ResendRequests)
 	fmt.Fprintf(w, "belt travel %.3f m, advance %.3f m; filament %.1f mm; %s dropped\n",
-		f.BeltTravelMM/1000, f.BeltAdvanceMM/1000, f.FilamentMM, counted(f.PartsDropped, "part"))
+		f.BeltTravelMM/1000, f.BeltAdvanceMM/1000, f.FilamentMM, wording.Count(f.PartsDropped, "part"))
 	for _, kind := range slices.Sorted(maps.Keys(f.Faults)) {
 		fmt.Fprintf(w, "fault %s: %d times\n", kind, f.Faults[kind])
 	}

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"beltwarden/daemon/table"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/quality"
 )
 
@@ -159,7 +160,7 @@ func (f chartFlags) askBack(w io.Writer, t *table.Table) error {
 		_, err := fmt.Fprintf(w, "warning: used as they stand:\n  %s\n", strings.Join(details, "\n  "))
 		return err
 	}
-	return &failure{status: exitTable, err: fmt.Errorf("cannot chart %s: %s", f.file, counted(len(out), "doubtful value")), details: details,
+	return &failure{status: exitTable, err: fmt.Errorf("cannot chart %s: %s", f.file, wording.Count(len(out), "doubtful value")), details: details,
 		hint: "correct the file, or give --accept-outliers if they were measured so"}
 }
 
@@ -172,7 +173,7 @@ func (f chartFlags) judge(t *table.Table) (*sizeChart, error) {
 		settings.D2 = quality.PrintedD2
 	}
 	if f.learn > len(values) || len(values) < 2 {
-		return nil, &failure{status: exitTable, err: fmt.Errorf("cannot chart %s: it has %s, and limits need %d", f.file, counted(len(values), "value"), max(2, f.learn)),
+		return nil, &failure{status: exitTable, err: fmt.Errorf("cannot chart %s: it has %s, and limits need %d", f.file, wording.Count(len(values), "value"), max(2, f.learn)),
 			hint: "measure more parts"}
 	}
 	judged, err := quality.Judge(values, f.learn, settings)

@@ -5,6 +5,7 @@ import (
 	"path/filepath"
 
 	"beltwarden/daemon/picture"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/quality"
 )
 
@@ -19,7 +20,7 @@ func drawSizes(f chartFlags, values []float64, s *sizeChart) string {
 		v.Nominal, v.Ordered = f.nominal, &quality.Tolerance{Lower: f.nominal - f.tolerance, Upper: f.nominal + f.tolerance}
 	}
 	name := filepath.Base(f.file)
-	note := fmt.Sprintf("%s: mean %.6g, limits %.6g to %.6g, %s.", counted(len(values), "value"), s.Mean, s.LCL, s.UCL, counted(len(s.Signals), "signal"))
+	note := fmt.Sprintf("%s: mean %.6g, limits %.6g to %.6g, %s.", wording.Count(len(values), "value"), s.Mean, s.LCL, s.UCL, wording.Count(len(s.Signals), "signal"))
 	for _, line := range v.Describe("") {
 		note += " " + line + "."
 	}

@@ -7,6 +7,7 @@ import (
 
 	"github.com/spf13/cobra"
 
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/quality"
 )
 
@@ -84,7 +85,7 @@ func newPlan() *cobra.Command {
 // planLines writes a plan for people.
 func planLines(o quality.Order, p quality.Plan, basis string) []string {
 	lines := []string{
-		fmt.Sprintf("start      %s for %d good parts", counted(int(p.Cycles), "more cycle"), o.Good),
+		fmt.Sprintf("start      %s for %d good parts", wording.Count(int(p.Cycles), "more cycle"), o.Good),
 		fmt.Sprintf("certainty  %.2f %% that they are enough", 100*p.Probability),
 		fmt.Sprintf("so far     %d good, %d scrap, %d not looked at", p.GoodSoFar, o.Scrap, p.Unverified),
 		fmt.Sprintf("yield      %.1f %% %s; parts looked at show %.1f to %.1f %%", 100*p.Yield, basis, 100*p.Seen.Low, 100*p.Seen.High),
@@ -93,7 +94,7 @@ func planLines(o quality.Order, p quality.Plan, basis string) []string {
 		lines[1] += fmt.Sprintf(", if %.0f %% come out good", 100*p.Yield)
 		lines[3] = fmt.Sprintf("yield      %.1f %% assumed", 100*p.Yield)
 		if p.GoodSoFar+o.Scrap > 0 {
-			lines[3] += fmt.Sprintf("; %s looked at show %.1f to %.1f %%", counted(int(p.GoodSoFar+o.Scrap), "part"), 100*p.Seen.Low, 100*p.Seen.High)
+			lines[3] += fmt.Sprintf("; %s looked at show %.1f to %.1f %%", wording.Count(int(p.GoodSoFar+o.Scrap), "part"), 100*p.Seen.Low, 100*p.Seen.High)
 		}
 	}
 	if p.Assumed && p.Cycles > 0 {

@@ -10,6 +10,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"beltwarden/daemon/client"
+	"beltwarden/supervisor"
 )
 
 // trialFlags are the flags of trial as they stand on the command line.
@@ -71,12 +72,8 @@ func newTrialBegin() *cobra.Command {
 		if err != nil {
 			return err
 		}
-		return withDaemon(c, func(ctx context.Context, d *client.Client) error {
-			result, err := d.BeginTrial(ctx, q)
-			if err != nil {
-				return err
-			}
-			return printResult(ctx, c, d, result, f.asJSON)
+		return sendRequest(c, f.asJSON, func(ctx context.Context, d *client.Client) (supervisor.Result, error) {
+			return d.BeginTrial(ctx, q)
 		})
 	}
 	return c
@@ -173,11 +170,7 @@ func (f *trialFlags) end(c *cobra.Command) error {
 	if !f.giveUp {
 		q.AfterMM = &f.afterMM
 	}
-	return withDaemon(c, func(ctx context.Context, d *client.Client) error {
-		result, err := d.EndTrial(ctx, q)
-		if err != nil {
-			return err
-		}
-		return printResult(ctx, c, d, result, f.asJSON)
+	return sendRequest(c, f.asJSON, func(ctx context.Context, d *client.Client) (supervisor.Result, error) {
+		return d.EndTrial(ctx, q)
 	})
 }

@@ -1,6 +1,10 @@
 package report
 
-import "fmt"
+import (
+	"fmt"
+
+	"beltwarden/daemon/wording"
+)
 
 // Rates are what things cost, in one currency. A rate of 0 is unknown: the report leaves its cost
 // out, and says so.
@@ -112,7 +116,7 @@ func costOf(r Rates, w *Workshop, good int) Cost {
 		omit(costLabour, "costs.minutes_per_visit is not set")
 	default:
 		add(costLabour, float64(w.VisitTimes)*r.VisitMinutes/60, "h", r.LabourPerHour,
-			fmt.Sprintf("%s of %s min each; how long a visit took is not recorded", count(w.VisitTimes, "visit"), decimal(r.VisitMinutes, 0)))
+			fmt.Sprintf("%s of %s min each; how long a visit took is not recorded", wording.Count(w.VisitTimes, "visit"), decimal(r.VisitMinutes, 0)))
 	}
 	if len(c.Lines) == 0 {
 		return c

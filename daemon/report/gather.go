@@ -5,6 +5,7 @@ import (
 	"maps"
 	"slices"
 
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/ledger"
 )
 
@@ -148,9 +149,9 @@ func (s *source) provisional() (outside, inside []string) {
 	if s.lot.Status == ledger.LotClosed {
 		return outside, inside
 	}
-	say(c.Unverified > 0, count(c.Unverified, "part")+" made, and not yet looked at", count(c.Unverified, "part")+" made that nobody has looked at; not counted good")
+	say(c.Unverified > 0, wording.Count(c.Unverified, "part")+" made, and not yet looked at", wording.Count(c.Unverified, "part")+" made that nobody has looked at; not counted good")
 	if c.Interrupted > 0 {
-		inside = append(inside, count(c.Interrupted, "interrupted part")+" not decided yet: good or scrap")
+		inside = append(inside, wording.Count(c.Interrupted, "interrupted part")+" not decided yet: good or scrap")
 	}
 	if c.Running > 0 {
 		inside = append(inside, "a part is being made")
@@ -171,14 +172,14 @@ func (s *source) remarks(w *Workshop) []string {
 		perJob += j.CheckedGood + j.InterruptedGood
 	}
 	say(perJob != s.counts.Good, "Some visits counted the lot as a whole, so that the jobs' good parts do not add up to the lot's.")
-	say(s.lot.Status == ledger.LotClosed && s.counts.Unverified > 0, fmt.Sprintf("%s more made than were looked at when the lot was closed. They are counted neither good nor scrap.", count(s.counts.Unverified, "part")))
+	say(s.lot.Status == ledger.LotClosed && s.counts.Unverified > 0, fmt.Sprintf("%s more made than were looked at when the lot was closed. They are counted neither good nor scrap.", wording.Count(s.counts.Unverified, "part")))
 	say(w.Machine == "", "The name of the machine is not in the ledger.")
 	say(w.Belt.LimitMM <= 0, "The limit of the lateral offset is not in the ledger.")
 	say(s.setting.FilamentGPerMM <= 0, "The mass of the filament is not in the ledger, so filament is given in metres only.")
 	say(s.setting.FilamentGPerMM > 0, "The mass of filament is computed from its length by the diameter and density that are configured now.")
-	say(len(w.Interruptions) > 0, fmt.Sprintf("How much filament went into %s is not recorded.", count(len(w.Interruptions), "interrupted part")))
+	say(len(w.Interruptions) > 0, fmt.Sprintf("How much filament went into %s is not recorded.", wording.Count(len(w.Interruptions), "interrupted part")))
 	say(w.Production.UnseenS >= 60, "While no daemon ran, nothing was recorded; no figure includes that time.")
-	say(w.Production.UnseenStarts > 0, fmt.Sprintf("How long no daemon ran before %s is not known, since the clock was set.", count(w.Production.UnseenStarts, "start")))
+	say(w.Production.UnseenStarts > 0, fmt.Sprintf("How long no daemon ran before %s is not known, since the clock was set.", wording.Count(w.Production.UnseenStarts, "start")))
 	say(true, "Which part a measured length belongs to is not recorded; lengths are listed in the order in which they were recorded.")
 	say(true, "Times of day are by the computer's clock; lengths of time within one start of the daemon do not depend on it.")
 	return list

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"beltwarden/daemon/chart"
+	"beltwarden/daemon/wording"
 )
 
 var (
@@ -31,13 +32,13 @@ const maxRows = 300
 // pages is the page's template. What people have written goes through clean and
 // stands apart from the text around it, so that no direction mark spills over.
 var pages = template.Must(template.New("page").Funcs(template.FuncMap{
-	"clean": clean, "plain": plain, "percent": percent, "span": span, "metres": metres, "clock": clockOf, "day": day, "hour": hour, "counted": count,
+	"clean": clean, "plain": plain, "percent": percent, "span": span, "metres": wording.Metres, "clock": clockOf, "day": day, "hour": hour, "counted": wording.Count,
 	"mm2":      func(v float64) string { return decimal(v, 2) },
 	"mm3":      func(v float64) string { return decimal(v, 3) },
 	"ratio":    func(v *float64) string { return decimal(*v, 2) },
 	"amount":   money,
 	"money":    func(v *float64) string { return money(*v) },
-	"metresOf": func(v *float64) string { return metres(*v) },
+	"metresOf": func(v *float64) string { return wording.Metres(*v) },
 	"grams":    grams, "fraction": smallFraction, "first": newestRows, "rest": hiddenRows, "long": longClass,
 }).Parse(pageText + workshopText))
 

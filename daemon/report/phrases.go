@@ -5,6 +5,7 @@ import (
 	"maps"
 	"slices"
 
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 )
 
@@ -134,7 +135,7 @@ func figures(p *supervisor.Production) []figure {
 // figureNotes say what to think of the figures.
 func figureNotes(p *supervisor.Production) (list []string) {
 	if m := p.Most; m != nil {
-		list = append(list, fmt.Sprintf("%s not looked at, and not counted good. Were all good: quality ratio %s, OEE %s.", count(p.Unverified, "part"), percent(m.QualityRatio), percent(m.OEE)))
+		list = append(list, fmt.Sprintf("%s not looked at, and not counted good. Were all good: quality ratio %s, OEE %s.", wording.Count(p.Unverified, "part"), percent(m.QualityRatio), percent(m.OEE)))
 	}
 	if p.Figures != nil && !p.PlannedWaits {
 		list = append(list, "The planned time of a part leaves out heating or cooling, which was not known when the lot was opened; so effectiveness is too low.")

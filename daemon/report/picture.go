@@ -8,6 +8,7 @@ import (
 
 	"beltwarden/daemon/chart"
 	sizes "beltwarden/daemon/picture"
+	"beltwarden/daemon/wording"
 	"beltwarden/supervisor/quality"
 )
 
@@ -81,7 +82,7 @@ func (r *Report) cyclePicture() *picture {
 		}
 	}
 	caption := fmt.Sprintf("Time from a part's begin until it was moved off, for %s: median %s, from %s to %s.",
-		count(w.Cycle.N, "part"), span(w.Cycle.Median), span(w.Cycle.Least), span(w.Cycle.Most))
+		wording.Count(w.Cycle.N, "part"), span(w.Cycle.Median), span(w.Cycle.Least), span(w.Cycle.Most))
 	if !apart {
 		caption += " All jobs are drawn as one line."
 	}
@@ -146,7 +147,7 @@ func (r *Report) driftPicture() *picture {
 	if n > 1 {
 		between = "from " + between + " to " + offset(most)
 	}
-	caption := fmt.Sprintf("%s of the lateral offset, %s; the belt was %s.", count(n, "reading"), between, realignedTimes(realigned))
+	caption := fmt.Sprintf("%s of the lateral offset, %s; the belt was %s.", wording.Count(n, "reading"), between, realignedTimes(realigned))
 	if b.LimitMM > 0 {
 		p.Limits = []chart.Limit{{Name: "limit", Class: "chart-second", At: b.LimitMM}, {Class: "chart-thin", At: 0}, {Name: "limit", Class: "chart-second", At: -b.LimitMM}}
 		caption += fmt.Sprintf(" The limit is %s mm to either side.", plain(b.LimitMM))
@@ -181,7 +182,7 @@ func (j *Job) sizePicture() *picture {
 	if o := s.Ordered; o != nil {
 		c.Nominal, c.Ordered = o.LengthMM, &quality.Tolerance{Lower: o.LengthMM - o.ToleranceMM, Upper: o.LengthMM + o.ToleranceMM}
 	}
-	caption := fmt.Sprintf("%s, from %s to %s mm, mean %s mm.", count(s.N, "measured length"), decimal(s.MinMM, 2), decimal(s.MaxMM, 2), decimal(s.MeanMM, 3))
+	caption := fmt.Sprintf("%s, from %s to %s mm, mean %s mm.", wording.Count(s.N, "measured length"), decimal(s.MinMM, 2), decimal(s.MaxMM, 2), decimal(s.MeanMM, 3))
 	if j.Workshop != nil {
 		caption += j.control(&c)
 	}
@@ -197,7 +198,7 @@ func (j *Job) control(s *sizes.Sizes) (caption string) {
 	if c.Phase == quality.Frozen {
 		s.Limits = &sizes.Limits{Lower: c.LowerMM, Mean: c.MeanMM, Upper: c.UpperMM, Base: c.Base, From: c.From}
 	} else if c.Missing > 0 {
-		caption = fmt.Sprintf(" Control limits need %s more.", count(c.Missing, "length"))
+		caption = fmt.Sprintf(" Control limits need %s more.", wording.Count(c.Missing, "length"))
 	}
 	for _, g := range c.Signals {
 		s.Signals = append(s.Signals, quality.Signal{Index: int64(g.Length - 1), From: int64(max(1, g.From) - 1), Rule: g.Rule, Text: g.Text})
@@ -207,7 +208,7 @@ func (j *Job) control(s *sizes.Sizes) (caption string) {
 		caption += fmt.Sprintf(" The belt's scale was set before length %d; limits are learned from there.", c.From)
 	}
 	if n := len(c.Signals); n > 0 {
-		caption += fmt.Sprintf(" %s, listed in the table of the parts' sizes.", count(n, "signal"))
+		caption += fmt.Sprintf(" %s, listed in the table of the parts' sizes.", wording.Count(n, "signal"))
 	}
 	return caption
 }

@@ -41,14 +41,6 @@ func shorten(text string, most int) string {
 	return text
 }
 
-// count writes a number with its noun, in the plural where it is due.
-func count(n int, noun string) string {
-	if n == 1 {
-		return "1 " + noun
-	}
-	return strconv.Itoa(n) + " " + noun + "s"
-}
-
 // decimal writes a number with so many decimals; never "-0".
 func decimal(v float64, places int) string {
 	text := strconv.FormatFloat(v, 'f', places, 64)
@@ -96,9 +88,6 @@ func span(seconds float64) string {
 	}
 	return strings.ReplaceAll(text, " ", "\u00a0")
 }
-
-// metres writes a length of belt or filament.
-func metres(mm float64) string { return decimal(mm/1000, 3) + " m" }
 
 func clock(t time.Time) string { return t.Format("2006-01-02 15:04") }
 
