@@ -1,6 +1,7 @@
 package supervisor
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -31,7 +32,7 @@ func (m *Machine) alert(code, text string) {
 func (m *Machine) alertBody(a ledger.Alert) AlertBody {
 	m.prediction = prediction{} // of the state before
 	s := m.Snapshot(m.now)
-	b := AlertBody{ID: a.ID, Machine: s.Machine, State: a.State, Reason: a.Kind, Text: a.Text, TravelMM: m.belt.base.TravelMM,
+	b := AlertBody{ID: a.ID, Machine: s.Machine, State: a.State, Reason: a.Kind, Text: a.Text, TravelMM: math.Round(10*m.belt.base.TravelMM) / 10,
 		Heat: m.alertHeat(a.Kind, s), Advice: m.advice().text}
 	n, _ := NeedOf(a.Kind)
 	b.Bring = n.Bring
@@ -52,7 +53,7 @@ func (m *Machine) alertBody(a ledger.Alert) AlertBody {
 	if l := s.Lot; l != nil {
 		b.Lot = &AlertLot{ID: l.ID, Name: l.Name, Ordered: l.Ordered, Made: l.Made, Good: l.Good, Scrap: l.Scrap, Unverified: l.Unverified,
 			Interrupted: l.Interrupted, InProgress: l.InProgress}
-		if d := m.nextDuration(); l.Status == ledger.LotOpen && l.Wanted > 0 && d > 0 {
+		if d := m.nextDuration(); l.Status == ledger.LotOpen && m.lot.Wanted() > 0 && d > 0 {
 			b.Waiting = &AlertWaiting{PartsPerHour: math.Round(10*time.Hour.Seconds()/d.Seconds()) / 10}
 			if l.Ready != nil {
 				b.Waiting.ReadyAt = l.Ready.At
@@ -95,10 +96,8 @@ func (h *AlertHeat) first(advice string) string {
 	if h.Is != HeatMayBeOn || strings.HasPrefix(advice, mainsAdvice) {
 		return advice
 	}
-	if advice = mainsAdvice + " if that is safe; keep hands off hot and moving parts; " + advice; strings.HasSuffix(advice, "; ") {
-		advice += "wait for the message that says whether the heaters are off"
-	}
-	return advice
+	advice = strings.TrimPrefix(advice, handsAdvice+"; ")
+	return mainsAdvice + " if that is safe; " + handsAdvice + "; " + cmp.Or(advice, "stay until it has cooled")
 }
 
 // visitAlert is what has been announced of the next visit.
@@ -223,6 +222,7 @@ func advise(text string, steps ...string) advice { return advice{text, steps} }
 const (
 	completeAdvice = "take out the parts; count them; record the visit"
 	mainsAdvice    = "switch the machine off at the mains"
+	handsAdvice    = "keep hands off hot and moving parts"
 )
 
 // String formats it for a terminal.
@@ -273,7 +273,7 @@ func (m *Machine) advice() advice {
 		if len(m.book.Undecided) > 0 {
 			judge, visit = "; decide whether the interrupted part is good or scrap", visit+" --interrupted good|scrap"
 		}
-		return advise("keep hands off hot and moving parts; look at the machine; clear the belt"+judge+"; record the visit; then clear the fault, reset and start",
+		return advise(handsAdvice+"; look at the machine; clear the belt"+judge+"; record the visit; then clear the fault, reset and start",
 			visit, "beltwarden clear", "beltwarden reset", "beltwarden start")
 	case Complete:
 		switch l := m.lot; {

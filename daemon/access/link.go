@@ -6,7 +6,7 @@ import (
 	"crypto/hmac"
 	"crypto/sha256"
 	_ "embed"
-	"encoding/base64"
+	"encoding/base32"
 	"encoding/binary"
 	"errors"
 	"html/template"
@@ -34,6 +34,10 @@ type LinkKey [sha256.Size]byte
 // advises.
 const macBytes = sha256.Size / 2
 
+// linkEncoding has letters and digits alone: a program that finds addresses in a text may leave out a
+// last sign that is neither.
+var linkEncoding = base32.NewEncoding("abcdefghijklmnopqrstuvwxyz234567").WithPadding(base32.NoPadding)
+
 // maxToken bounds a link before anything is worked out.
 const maxToken = 512
 
@@ -47,7 +51,7 @@ var (
 func (k *LinkKey) Sign(l Link) string {
 	data := binary.BigEndian.AppendUint64(nil, uint64(l.Until.Unix()))
 	data = append(append(append(data, l.Alert...), 0), l.Receiver...)
-	return base64.RawURLEncoding.EncodeToString(append(k.mac(data), data...))
+	return linkEncoding.EncodeToString(append(k.mac(data), data...))
 }
 
 func (k *LinkKey) mac(data []byte) []byte {
@@ -62,7 +66,7 @@ func (k *LinkKey) read(token string, now time.Time) (l Link, err error) {
 	if len(token) > maxToken {
 		return Link{}, errForged
 	}
-	all, err := base64.RawURLEncoding.Strict().DecodeString(token)
+	all, err := linkEncoding.DecodeString(token)
 	if err != nil || len(all) < macBytes+8 || !hmac.Equal(all[:macBytes], k.mac(all[macBytes:])) {
 		return Link{}, errForged
 	}

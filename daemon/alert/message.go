@@ -110,15 +110,15 @@ func headline(a ledger.Alert, b supervisor.AlertBody) (verb, matter string) {
 	add := func(format string, v ...any) { tail = append(tail, fmt.Sprintf(format, v...)) }
 	switch l := b.Lot; {
 	case b.Heat.Is == supervisor.HeatMayBeOn:
-		if verb = cutMains; matter == "" {
-			matter = "heaters may be on"
-		}
-		if c, ok := hottest(b.Heat); ok {
+		verb = cutMains
+		if c := hottest(b.Heat); c >= hotC {
 			add("heaters were at %.0f °C", c)
+		} else {
+			add("heaters not shown to be off")
 		}
 	case a.Kind == supervisor.CauseVisit && b.Visit != nil:
 		verb = "Come by " + b.Visit.At.Local().Format("15:04")
-		matter = wording.CauseHeadline(supervisor.Cause{Code: b.Visit.Reason, Text: "the lot is made then"})
+		matter = wording.CauseHeadline(supervisor.Cause{Code: b.Visit.Reason, Text: "lot done then"})
 	case a.Kind == supervisor.CauseDone && l != nil:
 		if add("%d made", l.Made); l.Unverified > 0 {
 			add("%d not looked at", l.Unverified)
@@ -141,14 +141,17 @@ func headline(a ledger.Alert, b supervisor.AlertBody) (verb, matter string) {
 	return verb, strings.Join(tail, ", ")
 }
 
-// hottest is the highest temperature last read.
-func hottest(h supervisor.AlertHeat) (c float64, ok bool) {
+// hotC is hot to the touch, degrees Celsius; of less a subject says nothing (common practice, no source).
+const hotC = 50
+
+// hottest is the highest temperature last read; 0 if none was.
+func hottest(h supervisor.AlertHeat) (c float64) {
 	for _, v := range []*float64{h.NozzleC, h.BedC} {
 		if v != nil {
-			c, ok = math.Max(c, *v), true
+			c = math.Max(c, *v)
 		}
 	}
-	return c, ok
+	return c
 }
 
 // How urgent an alert is, in words.
