@@ -25,6 +25,7 @@ var units = []struct {
 	rule rule
 }{
 	{"_per_mm", usual}, // steps
+	{"sd_mm", rule{3, 4}},
 	{"_mm", rule{decimals: 3}}, {"_cm3", rule{decimals: 3}},
 	{"_c", rule{decimals: 1}},
 	{"_s", rule{decimals: 3}}, {"_min", rule{decimals: 3}},
