@@ -39,6 +39,8 @@ func (m *Machine) alertBody(a ledger.Alert) AlertBody {
 	switch a.Kind {
 	case CauseAutoResume:
 		b.Advice = "keep hands off; to stop it from resuming by itself, acknowledge this alert"
+	case CauseHeatUnusual:
+		b.Advice = "at the next visit look at the heater, its sensor and their wiring"
 	case CauseVisit:
 		if v := s.Next; v != nil {
 			n, _ := NeedOf(v.Reason)
@@ -49,7 +51,9 @@ func (m *Machine) alertBody(a ledger.Alert) AlertBody {
 			}
 		}
 	}
-	b.Advice = b.Heat.first(b.Advice)
+	if b.Advice = b.Heat.first(b.Advice); b.Advice == "" && m.state == Aborting {
+		b.Advice = handsAdvice + "; go to the machine; wait for the message that says whether the heaters are off"
+	}
 	if l := s.Lot; l != nil {
 		b.Lot = &AlertLot{ID: l.ID, Name: l.Name, Ordered: l.Ordered, Made: l.Made, Good: l.Good, Scrap: l.Scrap, Unverified: l.Unverified,
 			Interrupted: l.Interrupted, InProgress: l.InProgress}

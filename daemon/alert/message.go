@@ -154,8 +154,19 @@ func hottest(h supervisor.AlertHeat) (c float64) {
 	return c
 }
 
-// How urgent an alert is, in words.
-var urgencies = [...]string{"no hurry: nothing stands still", "soon: the machine waits, safe, and makes nothing", "at once"}
+// urgency says how urgent an alert is; "" of a test.
+func urgency(code string, k kind) string {
+	const soon = "soon: the machine waits, safe, and makes nothing"
+	switch {
+	case code == testKind:
+		return ""
+	case code == supervisor.CauseUnattended:
+		return "no hurry: it waits for attended hours"
+	case code == supervisor.CauseHeatOff: // sent at once, for whoever knows of the fault
+		return soon
+	}
+	return [...]string{"no hurry: nothing stands still", soon, "at once"}[k.urgency]
+}
 
 // body says, always in this order: what, where, how urgent, since when; how warm it is and until when;
 // what waiting costs; what to bring; the balance of the lot; what to do.
@@ -176,11 +187,7 @@ func (w *Writer) body(c Call, a ledger.Alert, b supervisor.AlertBody) string {
 	put("What", text)
 	put("Where", b.Machine)
 	k := kindOf(a)
-	urgency := urgencies[k.urgency]
-	if k.urgency == Hold && !k.waits {
-		urgency = "" // a test
-	}
-	put("How urgent", urgency)
+	put("How urgent", urgency(a.Kind, k))
 	put("Since", clock(a.Stamp.At, c.Now))
 	put("Heaters", heaters(b.Heat, a.State, c.Now))
 	if k.waits {

@@ -5,9 +5,11 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -33,8 +35,8 @@ func (nowhere) RoundTrip(*http.Request) (*http.Response, error) { return nil, er
 func (d *desk) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	body, _ := io.ReadAll(r.Body)
 	var text strings.Builder
-	for name, v := range r.Header {
-		fmt.Fprintf(&text, "%s=%s\n", name, strings.Join(v, " + "))
+	for _, name := range slices.Sorted(maps.Keys(r.Header)) {
+		fmt.Fprintf(&text, "%s=%s\n", name, strings.Join(r.Header[name], " + "))
 	}
 	parts := []url.Values{r.URL.Query()}
 	var fields any
@@ -43,12 +45,12 @@ func (d *desk) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		parts = append(parts, form)
 	} else if json.Unmarshal(body, &fields) == nil {
 		flat(&text, "", fields)
-	} else {
-		text.Write(body)
+	} else if len(body) > 0 {
+		fmt.Fprintf(&text, "body=%s\n", body)
 	}
 	for _, form := range parts {
-		for name, v := range form {
-			fmt.Fprintf(&text, "%s=%s\n", name, strings.Join(v, " + "))
+		for _, name := range slices.Sorted(maps.Keys(form)) {
+			fmt.Fprintf(&text, "%s=%s\n", name, strings.Join(form[name], " + "))
 		}
 	}
 	d.mu.Lock()
@@ -68,8 +70,8 @@ func (d *desk) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 func flat(w io.Writer, name string, v any) {
 	switch v := v.(type) {
 	case map[string]any:
-		for n, one := range v {
-			flat(w, n, one)
+		for _, n := range slices.Sorted(maps.Keys(v)) {
+			flat(w, n, v[n])
 		}
 	case []any:
 		for _, one := range v {

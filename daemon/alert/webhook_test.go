@@ -19,7 +19,10 @@ import (
 	"beltwarden/supervisor/ledger"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	time.Local = time.UTC // messages give local times
+	goleak.VerifyTestMain(m)
+}
 
 func post(t *testing.T, o WebhookOptions, a ledger.Alert) error {
 	t.Helper()
