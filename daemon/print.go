@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/json"
 	"fmt"
 	"io"
 	"os"
@@ -13,7 +14,6 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
-	"beltwarden/daemon/precision"
 	"beltwarden/daemon/wording"
 )
 
@@ -24,7 +24,7 @@ func jsonFlag(c *cobra.Command) *bool {
 
 // printJSON writes one indented JSON value.
 func printJSON(w io.Writer, v any) error {
-	text, err := precision.MarshalIndent(v, "", "  ")
+	text, err := json.MarshalIndent(v, "", "  ")
 	if err != nil {
 		return fmt.Errorf("cannot write JSON: %w", err)
 	}

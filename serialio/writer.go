@@ -7,8 +7,9 @@ import (
 	"time"
 )
 
-// writer is the one goroutine that calls Port.Write. It writes urgent bytes first: only a call of
-// Write in progress can be ahead of them.
+// writer is the one goroutine that calls Port.Write. It takes urgent bytes
+// before anything else, so that nothing of ours can be ahead of them but a call
+// of Write already in progress.
 type writer struct {
 	port Port
 	wake chan struct{} // one token: there is something to do
@@ -18,15 +19,15 @@ type writer struct {
 
 	mu       sync.Mutex // guards the fields below, never held during I/O
 	urgent   []byte
-	lines    []byte // frames, the last possibly incomplete
-	drops    uint64 // times that lines were dropped
+	lines    []byte // frames, of which the last may be there in part
+	drops    uint64 // times that lines were forgotten
 	busy     bool
 	stopping bool
 	lastEnd  time.Time // when the newest Write returned
 
 	// Owned by the goroutine.
-	midLine  bool // the last byte written does not end a line
-	dropRest bool // the rest of the line in lines belongs to nothing on the wire any more
+	midLine  bool // what was written last is not the end of a line
+	dropRest bool // the rest of the line in lines goes with nothing on the wire any more
 }
 
 func newWriter(port Port) *writer {
@@ -40,7 +41,7 @@ func (w *writer) signal() {
 	}
 }
 
-// queue appends frames to be written.
+// queue appends frames to what is to be written.
 func (w *writer) queue(b []byte) {
 	w.mu.Lock()
 	w.lines = append(w.lines, b...)
@@ -56,7 +57,7 @@ func (w *writer) queueUrgent(b []byte) {
 	w.signal()
 }
 
-// drop discards frames not yet handed to the port.
+// drop forgets frames not yet handed to the port.
 func (w *writer) drop() {
 	w.mu.Lock()
 	w.lines = w.lines[:0]
@@ -64,14 +65,14 @@ func (w *writer) drop() {
 	w.mu.Unlock()
 }
 
-// idle reports whether nothing is waiting or being written, and since when.
+// idle says whether nothing is waiting or being written, and since when.
 func (w *writer) idle() (bool, time.Time) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return !w.busy && len(w.lines) == 0 && len(w.urgent) == 0, w.lastEnd
 }
 
-// stop lets the goroutine end once urgent bytes are written; frames are dropped.
+// stop lets the goroutine end once urgent bytes are out; frames are dropped.
 func (w *writer) stop() {
 	w.mu.Lock()
 	w.stopping = true
@@ -94,7 +95,7 @@ func (w *writer) run() {
 			spareLines = lines // free again once it is written
 			if drops != w.drops {
 				drops = w.drops
-				w.dropRest = false // the rest of a cut line was dropped with the others
+				w.dropRest = false // the rest of a torn line was forgotten with the others
 			}
 		}
 		stopping := w.stopping
@@ -123,8 +124,9 @@ func (w *writer) run() {
 	}
 }
 
-// writeUrgent writes urgent bytes on a line of their own. The board rejects the line that they
-// interrupt; the rest of it is not sent, since it could read as a command without a number.
+// writeUrgent writes urgent bytes, on a line of their own. The line that they cut
+// through is rejected by the board, and the rest of it is not sent: by itself it
+// could read as a command without number.
 func (w *writer) writeUrgent(b []byte) error {
 	if len(b) == 0 {
 		return nil
@@ -143,8 +145,8 @@ func (w *writer) writeUrgent(b []byte) error {
 	return nil
 }
 
-// write hands frames to the port. A port may accept less than it was given; urgent bytes that
-// arrived in the meantime then go first.
+// write hands frames to the port. A port may take less than it was given; urgent
+// bytes that came meanwhile then go first.
 func (w *writer) write(b []byte) error {
 	for len(b) > 0 {
 		if w.dropRest {
@@ -173,7 +175,7 @@ func (w *writer) write(b []byte) error {
 	return nil
 }
 
-// writeOnce calls Write once.
+// writeOnce is one call of Write.
 func (w *writer) writeOnce(b []byte) (int, error) {
 	n, err := w.port.Write(b)
 	n = min(max(n, 0), len(b))

@@ -100,6 +100,7 @@ func (m *Machine) interrupt(why string) {
 	}
 	c.lot.filamentMM = m.belt.latest.FilamentMM // the filament it used does not belong to the next part
 	m.record(ledger.CycleInterrupted{Seq: c.seq, Reason: why, Belt: m.belt.totalsInMotion()})
+	m.recordInterrupted(c)
 }
 
 // giveUp ends a cycle that laid nothing because the heaters were still warming up. There is no part to

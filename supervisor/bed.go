@@ -123,6 +123,15 @@ func spanOf(p *job.Plan) belt.Span {
 	return belt.Span{FromMM: p.Placing.FootprintMM[0], ToMM: p.Placing.FootprintMM[1]}
 }
 
+// recordInterrupted notes where an interrupted part lies, as far as is known: the board may have stopped short of it.
+func (m *Machine) recordInterrupted(c *cycle) {
+	if p := c.lot.plans[c.job]; p != nil && c.placed {
+		s := spanOf(p)
+		m.record(ledger.PartLaid{Seq: c.seq, FromMM: c.originMM + s.FromMM, ToMM: c.originMM + s.ToMM})
+		m.bed.SetSides(p.ExtentMM.X)
+	}
+}
+
 // recordLaid notes where a finished part lies: the body began its net advance ago.
 func (m *Machine) recordLaid(c *cycle) {
 	p := c.lot.plans[c.job]
@@ -148,6 +157,9 @@ func (m *Machine) wearShiftMM(c *cycle, p *job.Plan, advanceMM float64) float64 
 // partsOnBelt returns where the parts on the belt are, first made first, and the one in progress last.
 func (m *Machine) partsOnBelt() []bed.Place {
 	list := m.bed.Parts(m.belt.position())
+	for i := range list {
+		list[i].Interrupted = slices.ContainsFunc(m.book.Undecided, func(c book.Cycle) bool { return c.Seq == list[i].Cycle })
+	}
 	if c := m.cycle; c != nil && !c.made && c.placed {
 		if p := c.lot.plans[c.job]; p != nil {
 			s := spanOf(p)
@@ -157,4 +169,27 @@ func (m *Machine) partsOnBelt() []bed.Place {
 		}
 	}
 	return list
+}
+
+// nextPlace returns where the next part of the lot will lie, nil where that is not known: a pitch behind
+// the part in progress, or at the nozzle. The seam, or a place that has borne less, may take it further.
+func (m *Machine) nextPlace() *bed.Place {
+	if m.lot == nil || !ledger.Unfinished(m.lot.Status) {
+		return nil
+	}
+	k := m.lot.Next()
+	if k < 0 || m.lot.plans[k] == nil {
+		return nil
+	}
+	p := m.lot.plans[k]
+	s, origin := spanOf(p), m.belt.position().AdvanceMM
+	if c := m.cycle; c != nil {
+		before := c.lot.plans[c.job]
+		if before == nil || !c.placed {
+			return nil
+		}
+		origin = c.originMM + before.PitchMM
+	}
+	v := bed.PlaceOf(m.belt.position(), book.Cycle{LotID: m.lot.ID}, origin+s.FromMM, origin+s.ToMM, p.ExtentMM.X)
+	return &v
 }

@@ -85,6 +85,48 @@ func TestPartBeingMadeIsShown(t *testing.T) {
 	})
 }
 
+// TestInterruptedPartIsShown where it lies, over a restart, until somebody has decided on it; and the next part a
+// pitch behind the one that is made.
+func TestInterruptedPartIsShown(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.hot = true // an aborted board answers no more
+		p := x.plan(pegJob)
+		x.start()
+		x.until(Idle, time.Hour)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{p}, Good: []int{2}, Start: true}})
+		x.until(Execute, time.Hour)
+		for range 10_000 {
+			if parts := x.s.Snapshot().Belt.Parts; len(parts) == 1 && parts[0].Making && x.rig.BeltAdvanceMM() > 1 {
+				break
+			}
+			time.Sleep(100 * time.Millisecond)
+		}
+		b := x.s.Snapshot().Belt
+		if b.NextPart == nil || len(b.Parts) != 1 || math.Abs(b.Parts[0].RearMM-b.NextPart.RearMM-p.PitchMM) > 1e-9 || b.NextPart.XMM != p.ExtentMM.X {
+			t.Fatalf("next %+v, parts %+v", b.NextPart, b.Parts)
+		}
+		x.do(Request{Command: Abort})
+		x.until(Aborted, time.Hour)
+		shown := func(when string) {
+			t.Helper()
+			now := x.s.Snapshot().Belt
+			if len(now.Parts) != 1 || !now.Parts[0].Interrupted || now.Parts[0].Making || math.Abs(now.Parts[0].RearMM-now.AdvanceMM-b.Parts[0].RearMM+b.AdvanceMM) > 1e-6 {
+				t.Fatalf("%s: %+v, and it lay at %+v", when, now.Parts, b.Parts)
+			}
+		}
+		shown("aborted")
+		x.stop()
+		x.start()
+		shown("after a restart")
+		x.do(Request{Visit: &Visit{Interrupted: "scrap", BeltCleared: true}})
+		if got := x.s.Snapshot().Belt; len(got.Parts) != 0 {
+			t.Errorf("after it was taken off: %+v", got.Parts)
+		}
+		x.stop()
+	})
+}
+
 // TestFaultsOfAVisitNameTheirFields.
 func TestFaultsOfAVisitNameTheirFields(t *testing.T) {
 	m := newMachine(testSettings())

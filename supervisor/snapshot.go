@@ -136,6 +136,8 @@ type BeltView struct {
 	ToDropMM    float64  `json:"to_drop_mm,omitempty"` // from the nozzle to the drop edge
 	// Parts are those that lie on the belt, first made first; the one in progress is last.
 	Parts []bed.Place `json:"parts,omitempty"`
+	// NextPart is where the next part will lie, or a little behind; nil where that is not known.
+	NextPart *bed.Place `json:"next_part,omitempty"`
 	// Readings are the offsets since the realignment, and Outlook is the basis for judging them: the
 	// input of a drift chart. Both are read-only.
 	Readings []belt.Reading `json:"-"`
@@ -200,7 +202,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	s.Belt = BeltView{TravelMM: b.TravelMM, AdvanceMM: b.AdvanceMM, SinceRealignMM: b.SinceRealignMM,
 		SinceCheckMM: b.SinceCheckMM, UncertainMM: b.UncertainMM, Clear: b.Known, OffsetLimitMM: m.set.OffsetLimitMM,
 		WorstOffsetMM: m.bed.Worst().AtMM(b.TravelMM), FilamentMM: m.belt.latest.FilamentMM, Drift: m.forecast(),
-		LoopMM: m.set.LoopMM, SeamMM: m.set.SeamMM, ToDropMM: m.set.ToDropMM, Parts: m.partsOnBelt(),
+		LoopMM: m.set.LoopMM, SeamMM: m.set.SeamMM, ToDropMM: m.set.ToDropMM, Parts: m.partsOnBelt(), NextPart: m.nextPlace(),
 		Readings: m.bed.Readings, Outlook: m.bed.Outlook(m.advancePerTravel())}
 	if o, _ := m.bed.Newest(); o != nil {
 		mm := o.OffsetMM

@@ -86,6 +86,7 @@ func TestAnyBelt(t *testing.T) {
 		h := d.Belt(Box{W: 560}, v)
 		out := d.Fragment()
 		wellFormed(t, out)
+		apart(t, boxes(t, out))
 		if h > 800 || len(out) > 600_000 {
 			t.Fatalf("%g px high, %d bytes", h, len(out))
 		}

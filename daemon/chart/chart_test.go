@@ -229,7 +229,7 @@ func TestClassesHaveRules(t *testing.T) {
 	d.Belt(Box{W: 560}, &BeltView{ToDropMM: 250, RearMM: -34, HighXMM: 20, PitchMM: 44, SeamMM: 20, Head: []HeadStep{{8, 30, 45}, {9, 9, 9}, {10, 9, 9}}})
 	d.Plot(Box{Y: 500, W: 560, H: 300}, Plot{Series: []Series{{Name: "s", Class: "chart-first", Samples: []Sample{{0, 0, 1}, {1, 0, 2}}}}, Limits: []Limit{{Name: "limit", Class: "chart-second", At: 3}}})
 	at := 5.0
-	d.Live(Box{W: 560}, &LiveBelt{ToDropMM: 250, HighXMM: 100, SeamMM: 9, SeamAheadMM: &at, OffsetMM: &at, LimitMM: 3, Parts: []LivePart{{FrontMM: 20, Making: true}, {RearMM: 30, FrontMM: 60}}})
+	d.Live(Box{W: 560}, &LiveBelt{ToDropMM: 250, HighXMM: 100, SeamMM: 9, SeamAheadMM: &at, OffsetMM: &at, LimitMM: 3, Parts: []LivePart{{FrontMM: 20, State: Making}, {RearMM: 30, FrontMM: 60}}})
 	for _, m := range regexp.MustCompile(`class="([^"]*)"`).FindAllStringSubmatch(d.Fragment(), -1) {
 		for _, class := range strings.Fields(m[1]) {
 			if !regexp.MustCompile(`\.` + class + `[,{]`).MatchString(Style()) {

@@ -72,7 +72,7 @@ func TestAnyLiveBelt(t *testing.T) {
 			v.SeamAheadMM, v.OffsetMM = &at, &off
 		}
 		for range rapid.IntRange(0, 120).Draw(t, "parts") {
-			v.Parts = append(v.Parts, LivePart{RearMM: any("rear"), FrontMM: any("front"), LowXMM: any("x low"), HighXMM: any("x high"), Making: rapid.Bool().Draw(t, "making"), Label: "<p>"})
+			v.Parts = append(v.Parts, LivePart{RearMM: any("rear"), FrontMM: any("front"), LowXMM: any("x low"), HighXMM: any("x high"), State: PartState(rapid.IntRange(0, int(partStates)-1).Draw(t, "state")), Label: rapid.SampledFrom([]string{"", "part 7", "part 12345", "next"}).Draw(t, "label")})
 		}
 		d := New(400, 700, "t", v.Describe())
 		high := d.Live(Box{W: 400}, v)
@@ -81,5 +81,8 @@ func TestAnyLiveBelt(t *testing.T) {
 		if !(high >= 0 && high < 2000) || len(text) > 200_000 || strings.Contains(text, "NaN") && !strings.Contains(v.Describe(), "NaN") {
 			t.Fatalf("%g px high, %d bytes", high, len(text))
 		}
+		d = New(400, high+8, "t", "d")
+		d.Live(Box{W: 400, Y: 4}, v)
+		apart(t, boxes(t, d.Fragment()))
 	})
 }

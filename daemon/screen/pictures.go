@@ -3,6 +3,7 @@ package screen
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"beltwarden/daemon/chart"
@@ -41,19 +42,39 @@ func (sc *screen) beltOf(s *supervisor.Snapshot) pictureView {
 		OffsetMM: s.Belt.OffsetMM, LimitMM: s.Belt.OffsetLimitMM,
 		HighXRight: (sc.Job.Forward >= 0) == (sc.Job.BeltAxis == gcode.Y)}
 	low, high := math.Inf(1), math.Inf(-1)
-	for _, p := range s.Belt.Parts {
+	// Which parts a person has looked at is counted, not recorded: the newest are those that nobody has.
+	open := 0
+	if s.Lot != nil {
+		open = s.Lot.Unverified
+	}
+	list := slices.Clone(s.Belt.Parts)
+	slices.Reverse(list)
+	if s.Belt.NextPart != nil {
+		list = append(list, *s.Belt.NextPart)
+	}
+	for i, p := range list {
 		if p.XMM[1] > p.XMM[0] {
 			low, high = math.Min(low, p.XMM[0]), math.Max(high, p.XMM[1])
 		}
-		label := ""
-		switch {
-		case p.Making:
-			label = "being made"
-		case p.Ordinal > 0:
-			label = fmt.Sprintf("part %d", p.Ordinal)
+		part := chart.LivePart{RearMM: p.RearMM, FrontMM: p.FrontMM, LowXMM: p.XMM[0], HighXMM: p.XMM[1]}
+		if p.Ordinal > 0 {
+			part.Label = fmt.Sprintf("part %d", p.Ordinal)
 		}
-		v.Parts = append(v.Parts, chart.LivePart{RearMM: p.RearMM, FrontMM: p.FrontMM, LowXMM: p.XMM[0], HighXMM: p.XMM[1], Making: p.Making, Label: label})
+		switch {
+		case i == len(s.Belt.Parts):
+			part.State, part.Label = chart.NextPart, "next part"
+		case p.Making:
+			part.State = chart.Making
+		case p.Interrupted:
+			part.State = chart.Interrupted
+		case s.Lot != nil && p.LotID == s.Lot.ID && open > 0:
+			part.State, open = chart.NotLookedAt, open-1
+		default:
+			part.State = chart.LookedAt
+		}
+		v.Parts = append(v.Parts, part)
 	}
+	slices.Reverse(v.Parts) // the first made first, as they lie
 	switch r := sc.Job.RangeMM[gcode.X]; {
 	case r[1] > r[0]:
 		v.LowXMM, v.HighXMM = r[0], r[1]

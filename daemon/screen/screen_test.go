@@ -255,6 +255,32 @@ func TestEveryPageInEveryState(t *testing.T) {
 	}
 }
 
+// TestBeltTellsPartsApart: each kind of part that is there has its sign and its name, and no other.
+func TestBeltTellsPartsApart(t *testing.T) {
+	s := snapshot(supervisor.Held)
+	s.Lot.Unverified = 2
+	s.Belt.Parts = nil
+	for i := range 6 {
+		s.Belt.Parts = append(s.Belt.Parts, bed.Place{Cycle: int64(i + 1), LotID: 7, Ordinal: i + 1, RearMM: 200 - 40*float64(i), FrontMM: 220 - 40*float64(i), XMM: [2]float64{10, 40}})
+	}
+	s.Belt.Parts[5].Interrupted = true
+	s.Belt.NextPart = &bed.Place{LotID: 7, RearMM: -20, XMM: [2]float64{10, 40}}
+	sc := &screen{}
+	svg := sc.beltOf(s).SVG
+	for _, want := range []string{">not looked at: 2<", ">looked at: 3<", ">interrupted<", ">next part<", ">part 5<"} {
+		if !strings.Contains(svg, want) {
+			t.Errorf("%q is missing in %s", want, svg)
+		}
+	}
+	if strings.Contains(svg, ">being made") {
+		t.Error("the legend names what is not there")
+	}
+	s.Belt.Parts, s.Belt.NextPart = []bed.Place{{Cycle: 9, Making: true, RearMM: -10, FrontMM: 5}}, nil
+	if svg := sc.beltOf(s).SVG; !strings.Contains(svg, ">being made<") || strings.Contains(svg, "looked at<") || strings.Contains(svg, ">interrupted<") {
+		t.Error(svg)
+	}
+}
+
 // TestFirstPageIsSmall: the screen with its style sheet, script and icon, as an old browser
 // gets it, is under 100 kB.
 func TestFirstPageIsSmall(t *testing.T) {

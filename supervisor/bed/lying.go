@@ -29,6 +29,8 @@ type Place struct {
 	FrontMM float64    `json:"front_mm"`
 	XMM     [2]float64 `json:"x_mm"`             // its sides; both 0 when unknown
 	Making  bool       `json:"making,omitempty"` // it is in progress
+	// Interrupted: it was interrupted, and nobody has decided on it.
+	Interrupted bool `json:"interrupted,omitempty"`
 }
 
 // addPart notes where a finished part lies.
