@@ -67,7 +67,7 @@ var damages = map[string]func(line string) string{
 }
 
 // No slip in any line elsewhere keeps a receiver from being called.
-func TestRescueKeepsReceiversWhateverStandsElsewhere(t *testing.T) {
+func TestLoadPartialKeepsReceiversWhateverStandsElsewhere(t *testing.T) {
 	text, from, to := withReceivers(t)
 	sound, err := Parse("x", []byte(strings.Join(text, "\n")))
 	if err != nil {
@@ -109,7 +109,7 @@ func TestRescueKeepsReceiversWhateverStandsElsewhere(t *testing.T) {
 }
 
 // A slip within the section costs at most the list that it is in, and is reported with its line.
-func TestRescueKeepsTheOtherReceivers(t *testing.T) {
+func TestLoadPartialKeepsTheOtherReceivers(t *testing.T) {
 	text, from, to := withReceivers(t)
 	sound, err := parsePartial("x", []byte(strings.Join(text, "\n")))
 	if err != nil {
@@ -146,7 +146,7 @@ func TestRescueKeepsTheOtherReceivers(t *testing.T) {
 	}
 }
 
-func TestRescueSaysWhichGroupAMistakeIsIn(t *testing.T) {
+func TestLoadPartialSaysWhichGroupAMistakeIsIn(t *testing.T) {
 	for _, c := range []struct {
 		text          string
 		alerts, other bool
@@ -171,7 +171,7 @@ func TestRescueSaysWhichGroupAMistakeIsIn(t *testing.T) {
 }
 
 // A file that is none must neither fail nor take long.
-func TestRescueIsBounded(t *testing.T) {
+func TestLoadPartialIsBounded(t *testing.T) {
 	for _, text := range [][]byte{nil, {0}, bytes.Repeat([]byte("a\x00\n"), 5000), bytes.Repeat([]byte("x"), MaxBytes+1), bytes.Repeat([]byte("- [\n"), 5000),
 		[]byte(fmt.Sprintf("%s%s", strings.Repeat(" ", 40), "]")), bytes.Repeat([]byte("["), 20000)} {
 		if s, err := parsePartial("x", text); s == nil || err == nil {
