@@ -1,7 +1,6 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"io"
 	"os"
@@ -14,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
 
+	"beltwarden/daemon/precision"
 	"beltwarden/daemon/wording"
 )
 
@@ -24,7 +24,7 @@ func jsonFlag(c *cobra.Command) *bool {
 
 // printJSON writes one indented JSON value.
 func printJSON(w io.Writer, v any) error {
-	text, err := json.MarshalIndent(v, "", "  ")
+	text, err := precision.MarshalIndent(v, "", "  ")
 	if err != nil {
 		return fmt.Errorf("cannot write JSON: %w", err)
 	}

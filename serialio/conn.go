@@ -7,38 +7,34 @@ import (
 	"time"
 )
 
-// Conn keeps a board and a sender in step: it numbers lines, holds back what the
-// board has no room for, and sends again what was lost. All methods may be called
-// from any goroutine at any time, also from the one that receives Events.
+// Conn keeps a board and a sender synchronised: it numbers lines, holds back those that the board
+// has no room for, and resends those that were lost. All methods may be called from any goroutine
+// at any time, also from the one that receives Events.
 //
 // # Why each line reaches the board exactly once, in order
 //
-// The board takes a numbered line only if its number is the one after the last
-// it took and its checksum is right; then it counts on. Call the lines of one
-// numbering 1, 2, 3 and so on. We never put two different texts under one number
-// (a window slot keeps its frame until the board has taken it, and a program that
-// is cancelled still has its numbered lines taken), so whatever arrives, however
-// often and in whatever order, the board can take line k only after k-1 and
-// never a second time. That holds without any trust in what the board says: not
-// order and not number of its replies can make it take a line twice.
+// The board accepts a numbered line only if its number follows that of the last accepted line and
+// its checksum is right. Call the lines of one numbering 1, 2, 3 and so on. Two different texts
+// never have the same number (a window slot keeps its frame until the board has accepted it, and
+// the numbered lines of a cancelled program are still sent), so whatever arrives, however often and
+// in whatever order, the board can accept line k only after k-1 and never a second time. That
+// requires no trust in the board's replies: neither their order nor their numbers can make it
+// accept a line twice.
 //
-// What is left is to end: no line may be left out. The sender stops only when it
-// believes the last line taken, and it believes so for a plain ok, which may be
-// miscounted (an ok damaged, doubled, left over from a rejection). Therefore
-// before EventDone, and before the number is set again, which would bury the
-// evidence, it asks: a line with a number that cannot be next must be rejected,
-// and the rejection names the line wanted. If that is an older line, accepted
-// lines kept in the window are sent again from there. A board that names the
-// number in its ok has answered already.
+// It remains to ensure that no line is left out. The sender stops only when it believes that the
+// last line was accepted, and a plain ok may be miscounted (damaged, doubled, left over from a
+// rejection). Therefore before EventDone, and before the number is set again, which would destroy
+// the evidence, it sends a probe: a line with a number that cannot be next must be rejected, and
+// the rejection names the expected line. If that is an older line, accepted lines kept in the
+// window are resent from there. A board that includes the number in its ok has answered already.
 //
-// Two leaks remain and are made narrow. One mixture of two lines in 256 has a
-// right checksum by chance: so after a rejection nothing is sent until the line is
-// quiet, then a bare line feed closes what the board may hold of a torn line, and
-// after another quiet time the first line travels alone. And a board that restarts
-// counts from the beginning, so that old lines would fit: its start message, or a
-// count back at 0, ends the connection with [ErrReset] or [ErrRecount], and nothing is
-// sent again. Our own numbering never begins below [StartNumber], so that the two
-// counts cannot be taken for one another.
+// Two gaps remain and are made narrow. One mixture of two lines in 256 has a right checksum by
+// chance: so after a rejection nothing is sent until the line is quiet, then a bare line feed ends
+// any partial line in the board's buffer, and after another quiet time the first line is sent
+// alone. And a board that restarts counts from the beginning, so that old lines would fit: its
+// start message, or a count back at 0, ends the connection with [ErrReset] or [ErrRecount], and
+// nothing is resent. Our own numbering never begins below [StartNumber], so the two counts cannot
+// be confused.
 type Conn struct {
 	port Port
 	opt  Options
@@ -56,8 +52,8 @@ type Conn struct {
 
 	mu      sync.Mutex // guards the fields below, never held during I/O
 	inbox   []request
-	running bool  // a program was handed in and has not ended
-	endErr  error // why the connection takes no more requests
+	running bool  // a program was started and has not ended
+	endErr  error // why the connection accepts no more requests
 	stats   Stats
 }
 
@@ -83,9 +79,9 @@ const closeBound = 3 * time.Second
 // ErrBusy: a program is running already.
 var ErrBusy = errors.New("a program is running already")
 
-// NewConn takes over an open port and begins to get in step with the board, which
-// ends with EventSynced or EventLost. The connection owns the port from here on;
-// the caller must receive Events and call Close in the end, also after EventLost.
+// NewConn takes over an open port and begins to synchronise with the board, which ends with
+// EventSynced or EventLost. The connection owns the port. The caller must receive Events, and call
+// Close in the end, also after EventLost.
 func NewConn(port Port, o Options) *Conn {
 	o.fill()
 	c := &Conn{
@@ -103,15 +99,14 @@ func NewConn(port Port, o Options) *Conn {
 	return c
 }
 
-// Events returns the channel on which everything is reported, in order. It is
-// closed after EventLost, or after Close, when what was not received yet is
-// dropped. A slow receiver delays nothing but its own knowledge; reports beyond
+// Events returns the channel of all events, in order. It is closed after EventLost, or after Close,
+// which drops what was not received yet. A slow receiver delays only itself; reports beyond
 // maxPending, and readings beyond maxReadings, are dropped and counted.
 func (c *Conn) Events() <-chan Event { return c.events }
 
-// Run streams the lines of src as program id. It ends with EventDone,
-// EventCancelled or EventFailed. It returns ErrBusy if a program is running, or
-// what EventLost says if the connection is over.
+// Run streams the lines of src as program id. It ends with EventDone, EventCancelled or
+// EventFailed. It returns ErrBusy if a program is running, or the error of EventLost if the
+// connection has ended.
 func (c *Conn) Run(id uint64, src Source) error {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -126,10 +121,9 @@ func (c *Conn) Run(id uint64, src Source) error {
 	return nil
 }
 
-// SendControl sends one control line ahead of further lines of the program. EventDone
-// with the id follows when the board has answered it, after the reports that the
-// answer consists of; EventFailed if the line cannot be sent at all. On a
-// connection that is over it does nothing.
+// SendControl sends one control line ahead of further lines of the program. EventDone with the id
+// follows when the board has answered it, after the reports that the answer consists of;
+// EventFailed if the line cannot be sent. On a connection that has ended it does nothing.
 func (c *Conn) SendControl(id uint64, text string) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -138,9 +132,9 @@ func (c *Conn) SendControl(id uint64, text string) {
 	}
 }
 
-// Cancel ends the running program: no further line is taken from its source, and
-// EventCancelled follows when all lines already numbered are taken. Lines taken
-// are executed by the board; only Urgent words stop those.
+// Cancel ends the running program: no further line is read from its source, and EventCancelled
+// follows when all numbered lines are accepted. The board executes accepted lines; only Urgent
+// commands stop them.
 func (c *Conn) Cancel() {
 	c.mu.Lock()
 	defer c.mu.Unlock()
@@ -149,10 +143,9 @@ func (c *Conn) Cancel() {
 	}
 }
 
-// Urgent writes b as it is, unnumbered, at once, ahead of all lines: emergency
-// words with their line feed. It works at any time until Close, also while
-// getting in step and after EventLost. Since the board may answer such words or
-// not, the connection then asks what was taken before it goes on.
+// Urgent writes b unnumbered and at once, ahead of all lines: emergency commands with their line
+// feed. It works at any time until Close, also while synchronising and after EventLost. Since the
+// board may or may not answer, the connection then probes which lines were accepted.
 func (c *Conn) Urgent(b []byte) {
 	c.w.queueUrgent(b)
 	c.mu.Lock()
@@ -180,9 +173,9 @@ func (c *Conn) Stats() Stats {
 	return s
 }
 
-// Close ends the connection and closes the port, within a few seconds. If a write
-// is stuck in the kernel the port is left open and an error says so: closing it
-// under the writer could send its bytes into another file, so the process should end.
+// Close ends the connection and closes the port, within a few seconds. If a write is stuck in the
+// kernel, the port is left open and an error says so: closing it under the writer could send its
+// bytes into another file, so the process should end.
 func (c *Conn) Close() error {
 	c.closeOnce.Do(func() { c.closeErr = c.shut() })
 	return c.closeErr

@@ -6,19 +6,19 @@ import (
 	"time"
 )
 
-// replyOverdue says whether a line in flight has been unanswered for too long.
+// replyOverdue reports whether a line in flight has been unanswered for too long.
 func (l *loop) replyOverdue() bool {
 	return l.win.inFlight() > 0 && !l.now.Before(l.replyDue())
 }
 
-// replyDue returns when we stop waiting for the answer to the oldest line.
+// replyDue returns when to stop waiting for the answer to the oldest line.
 func (l *loop) replyDue() time.Time {
 	limit := l.opt.ReplyLimit
 	at := later(l.progress, l.lastBusy)
-	stalled := at.Add(3 * limit) // a board that reports on its own may have lost an ok all the same
+	stalled := at.Add(3 * limit) // an ok may be lost even if the board keeps reporting
 	full := (l.win.limit > 0 || l.win.boardLines > 1) && !l.win.allows(probeFrameBytes)
 	if full {
-		limit *= 2 // the question would not fit into what the board may hold unread
+		limit *= 2 // the probe would not fit into the board's buffer
 	}
 	silent := later(at, l.lastHeard).Add(limit)
 	if silent.After(stalled) {
@@ -30,13 +30,13 @@ func (l *loop) replyDue() time.Time {
 	return silent
 }
 
-// checkSilence ends the connection when the board owes an answer and is silent, or
-// says nothing that makes sense after opening.
+// checkSilence ends the connection if the board owes an answer and is silent, or sends nothing
+// intelligible after opening.
 func (l *loop) checkSilence() bool {
 	if l.phase == phaseRun && l.win.inFlight() == 0 {
 		return false
 	}
-	silent := !l.now.Before(l.silenceDue()) // lines that make no sense count as silence
+	silent := !l.now.Before(l.silenceDue()) // unintelligible lines count as silence
 	if !l.sensible && len(l.junk) > 0 && (silent || !l.now.Before(l.sensibleDue())) {
 		l.lose(fmt.Errorf("%w: what it sends makes no sense: %s; check the baud rate and that this is the printer's port",
 			ErrDesync, strconv.QuoteToASCII(string(l.junk))))
@@ -86,8 +86,8 @@ func (l *loop) nextWake() time.Time {
 	if l.heldError != nil {
 		sooner(l.heldAt.Add(l.opt.QuietFor))
 	}
-	// Never in the past: a condition that does not come true by time alone is
-	// looked at again after a quiet time.
+	// Never in the past: a condition that time alone does not fulfil is checked again after a quiet
+	// time.
 	if !at.After(l.now) {
 		at = l.now.Add(max(l.opt.QuietFor, time.Millisecond))
 	}

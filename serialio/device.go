@@ -24,13 +24,13 @@ const (
 	// MinBaudRate and MaxBaudRate bound Settings.BaudRate, in bit/s.
 	MinBaudRate = 115200
 	MaxBaudRate = 1000000
-	// maxDescriptor is where the library's wait for input cannot go any more.
+	// maxDescriptor is the first file descriptor that the library cannot wait on.
 	maxDescriptor = 1024
 )
 
-// device is a port of the kernel. The library's port must not be written to
-// after it was closed (its descriptor may be another file by then), nor closed
-// during a write; busy is the token that keeps the two apart.
+// device is a port of the kernel. The library's port must not be written to after it was closed
+// (its descriptor may be another file by then), nor closed during a write; the token busy keeps the
+// two apart.
 type device struct {
 	port    serial.Port
 	lock    *lockFile
@@ -90,8 +90,8 @@ func openPort(s Settings) (serial.Port, error) {
 	return port, nil
 }
 
-// descriptorsLow returns an error if the three descriptors of a port would be
-// beyond what the library can wait on: it would panic in Read.
+// descriptorsLow returns an error if the three descriptors of a port would exceed what the library
+// can wait on: it would panic in Read.
 func descriptorsLow() error {
 	var fds []int
 	defer func() {
@@ -112,8 +112,8 @@ func descriptorsLow() error {
 	return nil
 }
 
-// reasonOf maps what the kernel and the library say. The library wraps no
-// error numbers in its own errors and leaves others bare.
+// reasonOf maps the errors of kernel and library. The library wraps no error numbers in its own
+// errors and returns others bare.
 func reasonOf(err error) OpenReason {
 	var pe *serial.PortError
 	if errors.As(err, &pe) {
@@ -160,7 +160,7 @@ func (d *device) Read(p []byte) (int, error) {
 	return n, nil
 }
 
-// Write implements Port. It returns when all of p is with the kernel.
+// Write implements Port. It returns when the kernel has all of p.
 func (d *device) Write(p []byte) (int, error) {
 	d.busy <- struct{}{}
 	if d.closing.Load() {
@@ -183,8 +183,8 @@ func (d *device) Write(p []byte) (int, error) {
 	return done, nil
 }
 
-// gone tells our own close from a device that has gone: the library has one
-// code for both. Any other error leaves the port just as useless.
+// gone tells our own close from a device that is gone: the library has one code for both. Any other
+// error makes the port unusable as well.
 func (d *device) gone(what string, err error) error {
 	if d.closing.Load() {
 		return fmt.Errorf("cannot %s %s: %w", what, d.path, ErrClosed)
@@ -192,8 +192,7 @@ func (d *device) gone(what string, err error) error {
 	return fmt.Errorf("cannot %s %s: %w (%w)", what, d.path, ErrUnplugged, err)
 }
 
-// Close implements Port. It returns an error, and leaves the port open, if a
-// write is stuck in it.
+// Close implements Port. It returns an error, and leaves the port open, if a write is stuck in it.
 func (d *device) Close() error {
 	if d.closing.Swap(true) {
 		return nil
@@ -213,9 +212,8 @@ func (d *device) Close() error {
 	return nil
 }
 
-// Ports lists the serial ports of this machine. It opens some of them for a
-// moment to see whether they are there, so it is for people who look for a port
-// and not to be called while one is in use.
+// Ports lists the serial ports of this machine. It opens some of them for a moment to see whether
+// they exist, so it is for people who look for a port, and not to be called while one is in use.
 func Ports() ([]PortInfo, error) {
 	list, err := enumerator.GetDetailedPortsList()
 	if err != nil {

@@ -2,50 +2,49 @@ package serialio
 
 import "time"
 
-// Source yields the lines of one program, without number, checksum or line end.
-// The connection alone calls it, from its own goroutine, so it needs no lock
-// against itself; what it publishes to others it must guard.
+// Source yields the lines of one program, without number, checksum or line end. Only the
+// connection's goroutine calls it, so it needs no lock for itself.
 type Source interface {
-	// Next appends the next line to dst and returns the result, or io.EOF after
-	// the last. Any other error ends the program with [EventFailed].
+	// Next appends the next line to dst and returns the result, or io.EOF after the last. Any other
+	// error ends the program with [EventFailed].
 	//
-	// A line "M110 N<k>" sets the board's line number: the connection waits until
-	// everything before it has been accepted, sends it alone, and goes on
-	// numbering from k+1 once it is accepted. The next line of this source bears
-	// k+1: no control line comes between. Behind a wait for heat, M109 say, no line is asked
-	// for until the board has taken it: it would be carried out, cold, when the wait is broken off.
+	// A line "M110 N<k>" sets the board's line number: the connection waits until everything before
+	// it was accepted, sends it alone, and numbers from k+1 once it is accepted. The next line of
+	// this source gets k+1: no control line comes in between. After a wait for heat such as M109 no
+	// line is read until the board has accepted it: it would be carried out cold if the wait were
+	// cancelled.
 	Next(dst []byte) ([]byte, error)
-	// Accepted says that the oldest n lines handed out and not yet reported have
-	// been taken by the board, each exactly once.
+	// Accepted reports that the board has accepted the oldest n lines returned and not yet
+	// reported, each exactly once.
 	Accepted(n int)
-	// Unsent says that the newest line handed out never went to the board, and
-	// never will: the program was cancelled, or has failed, before it was numbered.
+	// Unsent reports that the newest line returned was never sent and never will be: the program
+	// was cancelled, or failed, before it was numbered.
 	Unsent()
 }
 
-// EventKind says what an [Event] reports.
+// EventKind is the kind of an [Event].
 type EventKind int
 
 // Kinds of event.
 const (
-	// EventSynced: the connection and the board are in step. Sent once after
-	// NewConn. LastNumber holds the board's last accepted line number as it was
-	// before we set it (-1: not known). Reset says that the board announced a restart.
+	// EventSynced: connection and board are synchronised. It is sent once after NewConn. LastNumber
+	// is the board's last accepted line number before we set it (-1: unknown). Reset: the board
+	// announced a restart.
 	EventSynced EventKind = iota
 	// EventDone: every line of program ID was accepted, or control line ID was answered.
 	EventDone
-	// EventCancelled: program ID was cancelled; its lines in flight are settled.
+	// EventCancelled: program ID was cancelled; its lines in flight are accounted for.
 	EventCancelled
-	// EventFailed: program ID could not go on because its source failed, or gave a
-	// line that cannot be sent, or control line ID cannot be sent (Err). The
-	// connection itself is sound and its lines in flight are settled.
+	// EventFailed: program ID cannot continue because its source failed or returned a line that
+	// cannot be sent, or control line ID cannot be sent (Err). The connection itself works, and its
+	// lines in flight are accounted for.
 	EventFailed
 	// EventReport: a line from the board that is neither an acknowledgement nor a
 	// resend request: temperatures, position, capability, echo, error text, host
 	// action. Reply holds it.
 	EventReport
-	// EventLost: the connection is over (Err wraps ErrUnplugged, ErrSilent,
-	// ErrDesync, ErrHalted, ErrReset, ErrRecount or ErrClosed). No event follows.
+	// EventLost: the connection has ended (Err wraps ErrUnplugged, ErrSilent, ErrDesync, ErrHalted,
+	// ErrReset, ErrRecount or ErrClosed). No event follows.
 	EventLost
 )
 
@@ -62,23 +61,23 @@ type Event struct {
 // Stats are running totals of one connection, readable at any time.
 type Stats struct {
 	LinesSent     uint64     `json:"lines_sent"`     // lines put on the wire, repeats included
-	LinesAccepted uint64     `json:"lines_accepted"` // lines the board has taken
+	LinesAccepted uint64     `json:"lines_accepted"` // lines the board has accepted
 	BytesSent     uint64     `json:"bytes_sent"`
 	BytesReceived uint64     `json:"bytes_received"`
 	Resends       uint64     `json:"resends"`             // resend requests obeyed
 	Timeouts      uint64     `json:"timeouts"`            // times the reply limit passed
-	Garbled       uint64     `json:"garbled"`             // reply lines that made no sense
+	Garbled       uint64     `json:"garbled"`             // unintelligible reply lines
 	LastNumber    int64      `json:"last_number"`         // number of the newest accepted line
 	RoundTrips    RoundTrips `json:"round_trips"`         // time from write to acknowledgement, of each accepted line
-	LastHeard     time.Time  `json:"last_heard,omitzero"` // when the board last said anything
+	LastHeard     time.Time  `json:"last_heard,omitzero"` // time of the newest intelligible line
 
 	ReportsDropped uint64 `json:"reports_dropped"` // reports not delivered because nobody received them
 	PlannerFree    int    `json:"planner_free"`    // free planner slots as last reported, -1 not known
 	BufferFree     int    `json:"buffer_free"`     // free command slots as last reported, -1 not known
 
-	UnansweredBytes int `json:"unanswered_bytes"` // bytes of lines in flight; while getting back in step, those that were
+	UnansweredBytes int `json:"unanswered_bytes"` // bytes of lines in flight; while resynchronising, those that were
 
-	// Hint says what would make the line faster, "" while not in step or if nothing
+	// Hint says what would make the connection faster, "" while not synchronised or if nothing
 	// is known.
 	Hint string `json:"hint,omitempty"`
 }

@@ -6,8 +6,8 @@ import (
 	"io"
 )
 
-// fillWindow fills the window: first what must be sent again, then control lines, then
-// the program. All of it goes to the writer in one piece; it may end within a line.
+// fillWindow fills the window: first lines to be resent, then control lines, then the program. They
+// go to the writer at once, and may end within a line.
 func (l *loop) fillWindow() {
 	l.out = l.out[:0]
 	sent := 0
@@ -37,11 +37,11 @@ func (l *loop) fillWindow() {
 	l.c.w.queue(l.out)
 }
 
-// nextLine numbers one more line if there is one and it fits. It may find that
-// the board must be asked first, and leave phaseRun for that.
+// nextLine numbers one more line if there is one and it fits. It may find that the board must be
+// probed first, and leave phaseRun.
 func (l *loop) nextLine() bool {
 	if l.win.allAccepted() && l.win.barrier >= l.win.certain && (len(l.controlLines) > 0 || l.prog != nil) {
-		l.confirmAccepted() // the number was set, says a plain ok
+		l.confirmAccepted() // only a plain ok says that the number was set
 		return false
 	}
 	if p := l.prog; len(l.controlLines) > 0 && !(p != nil && p.numbered && !p.ended()) {
@@ -58,7 +58,7 @@ func (l *loop) nextLine() bool {
 	}
 	p := l.prog
 	if p == nil || p.ended() || l.win.acked < p.wait {
-		return false // lines in the board's buffer behind a wait for heat are carried out, cold, when it is broken off
+		return false // lines buffered behind a wait for heat would be carried out cold if the wait is cancelled
 	}
 	if !l.hasLine {
 		line, err := p.src.Next(l.line[:0])
@@ -89,7 +89,7 @@ func (l *loop) nextLine() bool {
 	return pushed
 }
 
-// dropLine gives up the program's line that waits for its number.
+// dropLine discards the program's line that waits for its number.
 func (l *loop) dropLine() {
 	if l.hasLine {
 		l.hasLine = false
@@ -97,8 +97,8 @@ func (l *loop) dropLine() {
 	}
 }
 
-// enqueue puts a text into the window, as an ordinary line or as one that sets
-// the line number. It returns false if that must wait.
+// enqueue puts a text into the window, as an ordinary line or as one that sets the line number. It
+// returns false if that must wait.
 func (l *loop) enqueue(o owner, id uint64, text []byte) (bool, error) {
 	if err := CheckText(text); err != nil {
 		return false, err
@@ -115,7 +115,7 @@ func (l *loop) enqueue(o owner, id uint64, text []byte) (bool, error) {
 			return false, nil
 		}
 		if l.win.certain < l.win.end {
-			l.confirmAccepted() // the new number would bury what the old one can show
+			l.confirmAccepted() // the new number would hide what the old one proves
 			return false, nil
 		}
 		if is {
@@ -132,7 +132,7 @@ func (l *loop) enqueue(o owner, id uint64, text []byte) (bool, error) {
 	return true, nil
 }
 
-// reportAccepted reports lines newly taken to everyone concerned, each once.
+// reportAccepted reports newly accepted lines to their owners, each once.
 func (l *loop) reportAccepted() {
 	n := 0
 	for ; l.reported < l.win.acked; l.reported++ {
@@ -157,8 +157,8 @@ func (l *loop) reportAccepted() {
 	}
 }
 
-// endProgram reports the end of the program once its last line is taken for
-// certain, and returns whether the board must be asked for that first.
+// endProgram reports the end of the program once its last line is certainly accepted. It returns
+// true if the board must be probed first.
 func (l *loop) endProgram() bool {
 	p := l.prog
 	if p == nil || !p.ended() || l.win.acked < p.last || l.phase != phaseRun || l.singleLine {
@@ -166,7 +166,7 @@ func (l *loop) endProgram() bool {
 	}
 	if l.win.certain < p.last {
 		if !l.win.allAccepted() {
-			return false // a control line is still in flight; its answer comes first
+			return false // a control line is in flight; its answer comes first
 		}
 		l.confirmAccepted()
 		return true

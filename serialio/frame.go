@@ -79,7 +79,7 @@ func CheckText(text []byte) error {
 	return nil
 }
 
-// lineNumberWord says whether text is a command M110 and which number it sets.
+// lineNumberWord reports whether text is a command M110 and which number it sets.
 func lineNumberWord(text []byte) (number int64, is bool, err error) {
 	t := bytes.TrimSpace(text)
 	if len(t) < 4 || (t[0] != 'M' && t[0] != 'm') || string(t[1:4]) != "110" {
@@ -98,7 +98,7 @@ func lineNumberWord(text []byte) (number int64, is bool, err error) {
 	return 0, true, fmt.Errorf("cannot set the line number with %.40q: write M110 N<number below %d>", text, numberLimit)
 }
 
-// waitsForHeat says whether text is a command at which a board waits for a temperature: of the nozzle, of all
+// waitsForHeat reports whether text is a command at which a board waits for a temperature: of the nozzle, of all
 // heaters, of bed or chamber (common practice, no source).
 func waitsForHeat(text []byte) bool {
 	t := bytes.TrimLeft(text, " \t")

@@ -12,9 +12,9 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// lockFile keeps other senders of our kind away from a device. The kernel's
-// exclusive flag on a port does not stop a process of the superuser, two senders
-// on one board would mix their lines, and neither would notice.
+// lockFile keeps other senders of our kind away from a device. The kernel's exclusive flag on a
+// port does not stop a process of the superuser; two senders on one board would mix their lines,
+// and neither would notice.
 type lockFile struct{ f *os.File }
 
 // heldError: another process holds the lock.
@@ -27,8 +27,8 @@ func (e *heldError) Error() string {
 	return fmt.Sprintf("held by process %d", e.pid)
 }
 
-// lockDirs returns where lock files may live, best first: a directory that all
-// users share, so that senders of different users see each other.
+// lockDirs returns where lock files may be, best first: a directory that all users share, so that
+// senders of different users see each other.
 func lockDirs() []string {
 	dirs := []string{"/run/lock"}
 	if d, _, _ := strings.Cut(os.Getenv("RUNTIME_DIRECTORY"), ":"); d != "" {
@@ -37,8 +37,8 @@ func lockDirs() []string {
 	return append(dirs, os.TempDir())
 }
 
-// lockDevice takes the lock for the device number, which is the same by
-// whatever name the device was found. It returns a *heldError if another has it.
+// lockDevice takes the lock for the device number, which is the same under all names of the device.
+// It returns a *heldError if another process has it.
 func lockDevice(rdev uint64) (*lockFile, error) {
 	name := fmt.Sprintf("beltwarden-tty-%d-%d.lock", unix.Major(rdev), unix.Minor(rdev))
 	var errs []error
@@ -87,8 +87,8 @@ func readPID(f *os.File) int {
 	return pid
 }
 
-// release gives the lock back. The file stays: removing it would let a second
-// one with the same name be locked beside it.
+// release releases the lock. The file stays: after removing it, a second one of the same name could
+// be locked beside it.
 func (l *lockFile) release() {
 	_ = l.f.Truncate(0)
 	_ = l.f.Close()

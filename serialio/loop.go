@@ -6,32 +6,35 @@ import (
 	"time"
 )
 
-// phase is where the loop stands in getting, being and getting back in step.
+// phase is the loop's phase of synchronisation.
 type phase int
 
 const (
 	phaseBoot   phase = iota // waiting for a start message
 	phaseSettle              // waiting for the board to fall quiet
-	phaseClear               // a bare line feed is out; waiting for quiet again
-	phaseProbe               // a line that must be rejected is out
-	phaseRun                 // in step
-	phaseLost                // over; events are still delivered
+	phaseClear               // a bare line feed was sent; waiting for quiet again
+	phaseProbe               // a line that must be rejected was sent
+	phaseRun                 // synchronised
+	phaseLost                // ended; events are still delivered
 )
 
 // maxPending bounds the events held for a slow receiver, and maxReadings those after which a report of
 // temperatures is not added: the next one is newer, and what comes after it must not wait behind thousands.
 const (
+	// maxPending limits the events held for a slow receiver. maxReadings is the number beyond which
+	// temperature reports are dropped: the next one is newer, and later events must not wait behind
+	// thousands.
 	maxPending  = 4096
 	maxReadings = 64
 )
 
-// program is the run in progress.
+// program is the program in progress.
 type program struct {
 	id        uint64
 	src       Source
 	last      int64 // position after its last numbered line
 	eof       bool
-	numbered  bool  // its last line set the number: the next is its own, before any control line
+	numbered  bool  // its last line set the number: its next line comes before any control line
 	wait      int64 // position after its newest wait for heat
 	cancelled bool
 	err       error
@@ -39,14 +42,13 @@ type program struct {
 
 func (p *program) ended() bool { return p.eof || p.cancelled || p.err != nil }
 
-// controlLine is a control line waiting.
+// controlLine is a control line that waits to be sent.
 type controlLine struct {
 	id   uint64
 	text []byte
 }
 
-// loop owns the window and everything the connection knows. All decisions are
-// made in its one goroutine.
+// loop owns the window and the state of the connection. All decisions are made in its goroutine.
 type loop struct {
 	c        *Conn
 	opt      Options
@@ -57,7 +59,7 @@ type loop struct {
 	armed    time.Time // when timer goes off
 	pending  []Event
 	head     int    // first event of pending not delivered
-	out      []byte // batch being built
+	out      []byte // bytes being assembled
 	stats    Stats
 	reported int64 // position up to which acceptance was reported
 
@@ -67,7 +69,7 @@ type loop struct {
 	hasLine      bool
 
 	phase     phase
-	synced    bool // EventSynced is out
+	synced    bool // EventSynced was sent
 	recovery       // sync.go
 	reception      // receive.go
 }
@@ -118,7 +120,7 @@ func (l *loop) run() {
 	}
 }
 
-// finish lets a waiting receiver know that it was our own Close.
+// finish tells a waiting receiver that the connection was closed by us.
 func (l *loop) finish() {
 	select {
 	case l.c.events <- Event{Kind: EventLost, Err: fmt.Errorf("cannot go on: %w", ErrClosed)}:
@@ -152,7 +154,7 @@ func (l *loop) emit(e Event) {
 	l.pending = append(l.pending, e)
 }
 
-// lose ends the connection. What runs gets no event of its own.
+// lose ends the connection. The program in progress gets no event of its own.
 func (l *loop) lose(err error) {
 	if l.phase == phaseLost {
 		return
@@ -170,7 +172,7 @@ func (l *loop) lose(err error) {
 	l.c.mu.Unlock()
 }
 
-// portError makes sure that the end of a port has a name a caller can branch on.
+// portError ensures that callers can test for the end of a port.
 func portError(err error) error {
 	if errors.Is(err, ErrUnplugged) || errors.Is(err, ErrClosed) {
 		return err
@@ -228,11 +230,10 @@ func (l *loop) requests() {
 	}
 }
 
-// step does what the clock and the news allow: move on in getting in step, or
-// keep the window full.
+// step does what time and received bytes allow: synchronise, or keep the window full.
 func (l *loop) step() {
 	l.flushOldError()
-	// A phase may follow at once from the one before it.
+	// One phase may follow another at once.
 	for again := true; again && l.phase != phaseLost; {
 		again = l.advance()
 	}

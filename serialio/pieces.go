@@ -2,11 +2,11 @@ package serialio
 
 import "time"
 
-// maySplit says whether a line may go out in pieces.
+// maySplit reports whether a line may be sent in pieces.
 func (w *window) maySplit() bool { return w.limit > 0 && !w.whole }
 
-// appendSendable appends to dst what may go on the wire now, at most most lines, and
-// returns how many lines it ends. A piece of the next line may follow them.
+// appendSendable appends to dst what may be sent now, at most most lines, and returns how many
+// lines that ends. A piece of the next line may follow them.
 func (w *window) appendSendable(dst []byte, most int, now time.Time) ([]byte, int) {
 	n := 0
 	for ; n < most && w.sent < w.end; n++ {
@@ -35,10 +35,10 @@ func (w *window) appendSendable(dst []byte, most int, now time.Time) ([]byte, in
 	return dst, n
 }
 
-// cutPoint returns where the rest of a frame may be cut, at room at most; 0 where
-// it may not. If the board throws the first piece away with what it has unread, the
-// second comes to it as a line of its own. It must not read as a command there: so
-// it begins inside a number, and no letter that begins a command is in it.
+// cutPoint returns where the rest of a frame may be cut, at room at most; 0 if it may not. If the
+// board discards the first piece with its unread bytes, the second arrives as a line of its own. It
+// must not read as a command then: it begins inside a number, and contains no letter that begins a
+// command.
 func cutPoint(rest []byte, room int) int {
 	for n := len(rest) - 1; n > 0; n-- {
 		switch c := rest[n]; {
@@ -51,12 +51,12 @@ func cutPoint(rest []byte, room int) int {
 	return 0
 }
 
-// maxSplitRejections is how many rejections of divided lines are put down to the wire.
+// maxSplitRejections is how many rejections of divided lines are attributed to the wire.
 const maxSplitRejections = 3
 
-// noteRejection notes that the board rejected the line at pos. A board that does not
-// wait for the end of a line (some give up on one that pauses) shows in rejections
-// of lines that went out in pieces: from the third on lines go out whole.
+// noteRejection notes that the board rejected the line at pos. Some boards give up on a line that
+// pauses, which shows in rejections of lines sent in pieces: from the third on lines are sent
+// whole.
 func (w *window) noteRejection(pos int64) {
 	if pos > w.sent || pos < w.base || pos >= w.end || !w.at(pos).split {
 		return

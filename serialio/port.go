@@ -1,10 +1,9 @@
-// Package serialio speaks the numbered, checksummed line protocol of filament
-// printer controllers: frames, replies, the window of unanswered lines, and the
-// connection that keeps both ends in step.
+// Package serialio implements the numbered, checksummed line protocol of filament printer
+// controllers: frames, replies, the window of unanswered lines, and the connection that keeps both
+// ends synchronised.
 //
-// It knows lines and bytes, not parts, belts or heat. What a line means is the
-// business of the caller, who hands lines in through a [Source] and learns
-// which of them the board has accepted.
+// It knows lines and bytes, not parts, belts or heat. The meaning of a line is the caller's
+// concern, who provides lines through a [Source] and learns which of them the board has accepted.
 package serialio
 
 import (
@@ -14,13 +13,12 @@ import (
 	"strings"
 )
 
-// Port is an open serial port. Read returns what is there, and (0, nil) when its
-// short read timeout passes with nothing; framing is the reader's work. When the
-// device has gone, Read and Write return an error that wraps [ErrUnplugged];
-// after our own Close, one that wraps [ErrClosed].
+// Port is an open serial port. Read returns the available bytes, or (0, nil) when its short timeout
+// passes without any; framing is up to the reader. When the device is gone, Read and Write return
+// an error that wraps [ErrUnplugged]; after our own Close, one that wraps [ErrClosed].
 //
-// A Port has one reader goroutine and one writer goroutine. Close may be called
-// from a third, once the writer has returned from Write.
+// A Port has one reader goroutine and one writer goroutine. Close may be called from a third, once
+// the writer has returned from Write.
 type Port interface {
 	Read(p []byte) (int, error)
 	Write(p []byte) (int, error)
@@ -29,18 +27,17 @@ type Port interface {
 
 // Settings are which port an [Opener] opens, and how.
 type Settings struct {
-	Path     string // device path, a stable name under /dev/serial/by-id by preference
+	Path     string // device path, preferably a stable name under /dev/serial/by-id
 	BaudRate int    // bit/s, 115200 to 1000000
 }
 
-// Opener opens a port. The daemon passes [OpenDevice]; tests and the demo pass
-// the rig's. Every open must be taken as a possible reset of the board, since
-// many boards reset when the modem lines rise.
+// Opener opens a port. The daemon passes [OpenDevice]; tests and the demo pass the rig's. Every
+// open may reset the board, since many boards reset when the modem lines rise.
 type Opener func(ctx context.Context, s Settings) (Port, error)
 
-// StartNumber is the number to count lines from where a numbering begins again, with
-// "M110 N9". It is not 0: a board that has restarted wants line 1, and must neither
-// be taken for one that wants our first line again nor be given that line.
+// StartNumber is the number from which lines are counted when a numbering starts over, with "M110
+// N9". It is not 0: a board that has restarted expects line 1, and must not be confused with one
+// that expects our first line, or be sent that line.
 const StartNumber = 9
 
 // Errors a caller branches on. They reach the caller wrapped.
@@ -49,21 +46,21 @@ var (
 	ErrClosed = errors.New("closed")
 	// ErrUnplugged: the device behind the port has gone.
 	ErrUnplugged = errors.New("device is gone")
-	// ErrSilent: the board has said nothing at all for the silence limit.
+	// ErrSilent: the board has sent nothing for the silence limit.
 	ErrSilent = errors.New("board does not answer")
-	// ErrDesync: board and sender cannot be brought back into step.
+	// ErrDesync: board and sender cannot be synchronised again.
 	ErrDesync = errors.New("board and sender are out of step")
-	// ErrHalted: the board says that it has stopped and takes no more commands.
+	// ErrHalted: the board reports that it has stopped and accepts no more commands.
 	ErrHalted = errors.New("board has halted")
 	// ErrReset: the board has restarted; number, position, targets and heaters are gone.
 	ErrReset = errors.New("board has reset")
-	// ErrRecount: the board counts lines from the beginning without having said that it
-	// restarted. It most likely has; but damaged words can look like this twice in a
-	// row, so that nothing that must be safe may rest on it.
+	// ErrRecount: the board counts lines from the beginning without having announced a restart. It
+	// most likely has restarted; but damaged replies can look like this twice in a row, so nothing
+	// that must be safe may depend on it.
 	ErrRecount = errors.New("board counts lines from the beginning again")
 )
 
-// OpenReason says why a port could not be opened.
+// OpenReason is why a port could not be opened.
 type OpenReason int
 
 // Reasons for a failed open.
@@ -99,13 +96,13 @@ type OpenError struct {
 	Path   string
 	Reason OpenReason
 	Hint   string // what to do, a full sentence
-	// Command is the command line that does what Hint says, "" where there is none. It is
-	// for a terminal: a telephone has no command line.
+	// Command is the command line for Hint, "" if there is none. It is for a terminal: a telephone
+	// has no command line.
 	Command string
 	Err     error
 }
 
-// Help is the hint with its command line, for a terminal.
+// Help returns the hint with its command line, for a terminal.
 func (e *OpenError) Help() string {
 	if e.Command == "" {
 		return e.Hint

@@ -15,8 +15,8 @@ type PortInfo struct {
 	Product      string
 }
 
-// stableNames maps a device to the links in the directories that lead to it. A
-// directory that is not there holds none.
+// stableNames maps a device to the links in the directories that lead to it. A missing directory
+// holds none.
 func stableNames(dirs ...string) map[string][]string {
 	out := map[string][]string{}
 	for _, dir := range dirs {

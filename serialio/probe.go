@@ -4,22 +4,22 @@ import (
 	"fmt"
 )
 
-// probeNumbers are numbers that cannot be next, numbering being kept below
-// numberLimit. A board that took one, since it was next by chance or the board
-// checks no numbers, is asked with another.
+// probeNumbers are line numbers that cannot be next, since numbering stays below numberLimit. A
+// board that accepts one, because it was next by chance or because it does not check numbers, is
+// probed with another.
 var probeNumbers = [maxProbesAccepted]int64{1_999_999_999, 1_888_888_888, 1_777_777_777}
 
-// The question is a report of temperatures, so that a board that takes it does no harm.
+// The probe requests a temperature report, so that a board that accepts it does no harm.
 const probeText = "M105"
 
-// startProbe leaves the running phase to ask the board what it has taken.
+// startProbe leaves the running phase to find out which lines the board has accepted.
 func (l *loop) startProbe() {
 	l.doubtful, l.doubts, l.confirming, l.probes, l.probesAccepted = -1, 0, false, 0, 0
 	l.startResync(true, -1)
 }
 
-// confirmAccepted asks the board what it has taken after everything was acknowledged:
-// nothing torn can be on the line, so it need not fall quiet first.
+// confirmAccepted probes after everything was acknowledged: no partial line can be on the wire, so
+// the line need not be quiet first.
 func (l *loop) confirmAccepted() {
 	l.startProbe()
 	l.confirming = !l.suspect
@@ -28,7 +28,8 @@ func (l *loop) confirmAccepted() {
 	}
 }
 
-// sendProbe puts the question.
+// sendProbe sends a line with an impossible number. Its rejection names the number that the board
+// expects.
 func (l *loop) sendProbe() {
 	l.expected, l.oksSinceProbe, l.suspect = -1, 0, false
 	l.c.w.queue(AppendFrame(nil, probeNumbers[l.probesAccepted%maxProbesAccepted], probeText))
@@ -37,20 +38,20 @@ func (l *loop) sendProbe() {
 	l.enter(phaseProbe)
 }
 
-// armProbeTimer sets how long the answer is waited for.
+// armProbeTimer sets how long to wait for the answer.
 func (l *loop) armProbeTimer() {
 	wait := l.opt.ReplyLimit
 	for range min(l.probes, 5) {
-		wait *= 2 // the board is at something long; do not fill its buffer meanwhile
+		wait *= 2 // the board is busy with something long; do not fill its buffer in the meantime
 	}
 	l.retryAt = l.now.Add(wait)
 }
 
-// probeFrameBytes is what a question puts on the wire, with the line feed before it.
+// probeFrameBytes is what a probe puts on the wire, with the line feed before it.
 var probeFrameBytes = frameLen(probeNumbers[0], len(probeText)) + 1
 
-// roomForProbe says whether the board can hold one more question beside what it may not have
-// read yet: the lines in flight when we fell out of step, and questions without answer.
+// roomForProbe reports whether the board's buffer can hold one more probe besides what it may not
+// have read yet: the lines in flight when synchronisation was lost, and unanswered probes.
 func (l *loop) roomForProbe() bool {
 	unread := l.unreadBytes + l.probeBytes
 	if l.win.limit > 0 {
@@ -59,7 +60,7 @@ func (l *loop) roomForProbe() bool {
 	return l.probeBytes == 0 && l.win.boardLines <= 1 || unread+probeFrameBytes <= smallestBuffer
 }
 
-// awaitProbe waits for the rejection that the question must bring.
+// awaitProbe waits for the rejection that the probe must cause.
 func (l *loop) awaitProbe() bool {
 	switch {
 	case l.expected >= 0 && l.confirming && l.win.locate(l.expected) == l.win.end && l.oksSinceProbe >= l.okAfterResend:
@@ -72,8 +73,8 @@ func (l *loop) awaitProbe() bool {
 	case l.expected >= 0:
 		return false
 	case l.oksSinceProbe > 0 && l.wasInFlight == 0 && !l.suspect && l.quiet():
-		// No line was in flight, so this ok is for the question itself: the
-		// board took it, or its request to send again was lost on the way.
+		// No line was in flight, so this ok is for the probe: the board accepted it, or its resend
+		// request was lost on the way.
 		l.probesAccepted++
 		l.probeBytes = max(l.probeBytes-probeFrameBytes, 0)
 		if l.probesAccepted >= maxProbesAccepted {
@@ -89,8 +90,8 @@ func (l *loop) awaitProbe() bool {
 			return false
 		}
 		if l.probes%2 == 1 && !l.roomForProbe() {
-			// It may still be at something long, with the question in its buffer. An answer
-			// lost on the way shows in nothing, so every other time it is asked all the same.
+			// It may still be busy with something long, with the probe in its buffer. A lost answer
+			// shows nowhere, so every other time the probe is repeated anyway.
 			l.armProbeTimer()
 			return false
 		}

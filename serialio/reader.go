@@ -2,7 +2,7 @@ package serialio
 
 import "bytes"
 
-// chunk is what one Read brought.
+// chunk is the result of one Read.
 type chunk struct {
 	data []byte
 	err  error
@@ -10,12 +10,11 @@ type chunk struct {
 
 const (
 	readSize = 4096
-	maxReply = 512 // bytes of one reply line that are looked at; the rest is let go
+	maxReply = 512 // bytes of one reply line that are kept; the rest is dropped
 )
 
-// read is the one goroutine that calls Port.Read. It ends when the port is
-// closed or gone, and lets everything go once nobody listens, so that a board
-// that talks on cannot block it.
+// read is the one goroutine that calls Port.Read. It ends when the port is closed or gone, and
+// drops everything once nobody receives, so that a board that keeps sending cannot block it.
 func (c *Conn) read() {
 	defer close(c.readerDone)
 	buf := make([]byte, readSize)
@@ -48,15 +47,14 @@ func (c *Conn) read() {
 	}
 }
 
-// lineReader cuts the stream of bytes into lines. Line feed and carriage return
-// both end a line; empty lines are passed over. A line longer than maxReply is
-// cut, and said to be.
+// lineReader cuts the stream of bytes into lines. Line feed and carriage return both end a line;
+// empty lines are ignored. A line longer than maxReply is truncated and marked so.
 type lineReader struct {
-	part      []byte // the beginning of a line whose end has not come
+	part      []byte // the beginning of a line without its end
 	truncated bool   // part has lost its tail
 }
 
-// feed calls line for every whole line in b, in order, until line returns false.
+// feed calls line for every complete line in b, in order, until line returns false.
 func (r *lineReader) feed(b []byte, line func(text []byte, cut bool) bool) {
 	for len(b) > 0 {
 		end := bytes.IndexByte(b, '\n')

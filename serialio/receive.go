@@ -6,14 +6,14 @@ import (
 	"time"
 )
 
-// reception is what the loop has heard.
+// reception is what has been received.
 type reception struct {
-	lastHeard time.Time // newest line that made sense
-	lastNoise time.Time // newest byte that can belong to an answer
-	lastBusy  time.Time // newest busy message, zero once something else came
-	sensible  bool      // a line that made sense was heard at all
+	lastHeard time.Time // newest intelligible line
+	lastNoise time.Time // newest byte that may belong to an answer
+	lastBusy  time.Time // newest busy message; zero once something else has arrived
+	sensible  bool      // any intelligible line was received
 	suspect   bool      // a line was garbled since the newest acknowledgement
-	junk      []byte    // beginning of what made no sense
+	junk      []byte    // beginning of the unintelligible bytes
 	heldError *Reply    // an error text that may be the first half of a rejection
 	heldAt    time.Time
 }
@@ -25,7 +25,7 @@ const (
 	busyLasts = 5 * time.Second
 )
 
-// receive takes in bytes from the board.
+// receive handles bytes from the board.
 func (l *loop) receive(b []byte) {
 	noise := false
 	before := len(l.in.part)
@@ -54,8 +54,8 @@ func (l *loop) receive(b []byte) {
 	}
 }
 
-// mayBeAnswer says whether such a line can be part of an answer. The others
-// come at their own times and do not break the quiet.
+// mayBeAnswer reports whether such a line may be part of an answer. Others arrive at any time and
+// do not break the quiet.
 func mayBeAnswer(k ReplyKind) bool {
 	switch k {
 	case ReplyOK, ReplyResend, ReplyError, ReplyHalted, ReplyStart, ReplyUnknown:
@@ -65,7 +65,7 @@ func mayBeAnswer(k ReplyKind) bool {
 	}
 }
 
-// countReply keeps the totals and the signs of life.
+// countReply updates totals and signs of life.
 func (l *loop) countReply(r *Reply, text []byte, cut bool) {
 	garbled := r.Kind == ReplyUnknown && (cut || !isText(text))
 	if r.Kind == ReplyUnknown {
@@ -87,7 +87,7 @@ func (l *loop) countReply(r *Reply, text []byte, cut bool) {
 	if r.Kind == ReplyBusy {
 		l.lastBusy = l.now
 	} else if mayBeAnswer(r.Kind) && r.Kind != ReplyUnknown {
-		l.lastBusy = time.Time{} // a line that makes no sense may be a busy message that was damaged
+		l.lastBusy = time.Time{} // an unintelligible line may be a damaged busy message
 	}
 }
 
@@ -97,7 +97,7 @@ func (l *loop) keepJunk(b []byte) {
 	}
 }
 
-// handleReply acts on one line.
+// handleReply handles one line.
 func (l *loop) handleReply(r *Reply) {
 	if r.Kind != ReplyResend {
 		l.flushError()
@@ -109,7 +109,7 @@ func (l *loop) handleReply(r *Reply) {
 		}
 		l.handleOK(r)
 	case ReplyResend:
-		l.heldError = nil // it was the reason given for this rejection
+		l.heldError = nil // it was the reason for this rejection
 		l.handleResend(r.Number)
 	case ReplyError:
 		copied := *r
@@ -120,8 +120,8 @@ func (l *loop) handleReply(r *Reply) {
 	case ReplyStart:
 		l.handleRestart()
 	case ReplyWait:
-		// The board is idle. What we sent a while ago is taken or lost, and in
-		// either case no answer will come.
+		// The board is idle. What was sent a while ago is accepted or lost; either way no answer
+		// will come.
 		if l.phase == phaseRun && l.win.inFlight() > 0 && l.now.Sub(l.win.at(l.win.sent-1).at) >= 2*l.opt.QuietFor &&
 			l.now.Sub(l.lastNoise) >= l.opt.QuietFor {
 			l.stats.Timeouts++
@@ -134,7 +134,7 @@ func (l *loop) handleReply(r *Reply) {
 	}
 }
 
-// flushError reports an error text that no request to send again followed.
+// flushError reports an error text that was not followed by a resend request.
 func (l *loop) flushError() {
 	if l.heldError != nil {
 		l.emit(Event{Kind: EventReport, Reply: *l.heldError})
@@ -162,12 +162,12 @@ func (l *loop) handleOK(r *Reply) {
 	}
 	before := l.win.acked
 	if before == l.win.sent {
-		return // one too many; nothing waits for it
+		return // one too many
 	}
 	if r.Number < 0 {
 		l.win.ack()
 	} else if !l.win.ackNumber(r.Number) {
-		l.suspect = true // its number is damaged; the next one settles more
+		l.suspect = true // its number is damaged; the next one covers more lines
 	}
 	if l.win.acked == before {
 		return
@@ -182,7 +182,7 @@ func (l *loop) handleOK(r *Reply) {
 	l.noteProgress()
 }
 
-// noteProgress notes that the board has taken more.
+// noteProgress notes that the board has accepted more.
 func (l *loop) noteProgress() {
 	l.progress = l.now
 	l.singleLine = false

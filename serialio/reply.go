@@ -53,7 +53,7 @@ type Temps struct {
 	HasNozzleDuty, HasBedDuty  bool
 }
 
-// Any says whether any measured temperature is there.
+// Any reports whether any measured temperature is there.
 func (t Temps) Any() bool { return t.HasNozzle || t.HasBed || t.HasChamber }
 
 // Reply is one line from the board, understood. Fields that the line does not

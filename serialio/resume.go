@@ -4,7 +4,7 @@ import (
 	"fmt"
 )
 
-// resume goes on from the line the board wants.
+// resume continues from the line that the board expects.
 func (l *loop) resume() bool {
 	if !l.synced {
 		return l.setFirstNumber()
@@ -36,8 +36,8 @@ func (l *loop) resume() bool {
 	return true
 }
 
-// numberOutOfRange acts on a number that does not fit: the board is asked again with care, and taken at
-// its word once it names the same number twice. Two that differ are both damaged.
+// numberOutOfRange handles a number that does not fit: the board is probed again with care, and
+// believed once it names the same number twice. Two different ones are both damaged.
 func (l *loop) numberOutOfRange() bool {
 	if named, doubts := l.expected, l.doubts; l.doubtful != named && doubts < maxDoubts {
 		l.startProbe()
@@ -53,9 +53,9 @@ func (l *loop) numberOutOfRange() bool {
 	return false
 }
 
-// setFirstNumber sets the line number at the start, or finds that it is set. A
-// board that goes on from an earlier connection keeps the number it has: until
-// the caller has made durable what it proves, it must survive our own end too.
+// setFirstNumber sets the line number at the start, or finds it set. A board that continues from an
+// earlier connection keeps its number: until the caller has recorded what that number proves, it
+// must also survive the end of this process.
 func (l *loop) setFirstNumber() bool {
 	pos := int64(-1)
 	if l.win.peak > 0 {
@@ -84,7 +84,7 @@ func (l *loop) setFirstNumber() bool {
 	return true
 }
 
-// hint says what would make the line faster, by what is known of the board.
+// hint describes what would make the connection faster, by what is known of the board.
 func (l *loop) hint() string {
 	switch {
 	case l.win.limit > 0:
@@ -98,7 +98,7 @@ func (l *loop) hint() string {
 	}
 }
 
-// firstNumber is the line number from which to go on at the start.
+// firstNumber is the line number from which to continue at the start.
 func (l *loop) firstNumber() int64 {
 	if l.sawReset || l.lastNumber < StartNumber || l.lastNumber >= numberLimit {
 		return StartNumber

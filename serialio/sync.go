@@ -5,36 +5,36 @@ import (
 	"time"
 )
 
-// recovery is the state of getting in step, and back into it.
+// recovery is the state of synchronising with the board.
 type recovery struct {
 	opened   time.Time
 	sawStart bool // the board's start message came
 	sawReset bool // for EventSynced
 	restarts int
 
-	lastNumber     int64     // the board's count before we set it, -1 not known
-	mustProbe      bool      // the goal is to learn the number; else it is known
-	expected       int64     // line the board wants, -1 not known
+	lastNumber     int64     // the board's line number before we set it, -1: unknown
+	mustProbe      bool      // the board's number must be found out by a probe
+	expected       int64     // number of the line that the board expects, -1: unknown
 	phaseBegan     time.Time // when the phase began
-	retryAt        time.Time // when a question unanswered is put again
-	probes         int       // questions without answer
-	probesAccepted int       // questions the board took instead of rejecting
-	confirming     bool      // the question confirms what is believed; see confirm
-	doubtful       int64     // number out of reach that the board named, and was asked for again; -1 none
-	doubts         int       // times in a row that it named one
+	retryAt        time.Time // when an unanswered probe is repeated
+	probes         int       // probes without answer
+	probesAccepted int       // probes that the board accepted instead of rejecting
+	confirming     bool      // the probe only confirms what is believed; see confirmAccepted
+	doubtful       int64     // impossible number that the board has named and must repeat; -1: none
+	doubts         int       // times in a row that it has named one
 
-	unreadBytes   int  // bytes of lines that the board may not have read when we fell out of step
-	probeBytes    int  // bytes of questions that it has not answered
-	wasInFlight   int  // lines unanswered when we fell out of step
-	oks           int  // acknowledgements since then that can be theirs
-	rejectionOKs  int  // acknowledgements still due to rejections themselves
-	okAfterResend int  // 1 if this board says ok after a request to send again
-	oksSinceProbe int  // plain oks since the question was put, or since its rejection
-	singleLine    bool // the next line travels alone
+	unreadBytes   int  // bytes of lines that the board may not have read when synchronisation was lost
+	probeBytes    int  // bytes of probes that it has not answered
+	wasInFlight   int  // unanswered lines when synchronisation was lost
+	oks           int  // acknowledgements since then that may be theirs
+	rejectionOKs  int  // acknowledgements still due for rejections
+	okAfterResend int  // 1 if this board sends ok after a resend request
+	oksSinceProbe int  // oks since the probe, or since its rejection
+	singleLine    bool // one line in flight at a time
 
-	progress     time.Time // newest acknowledgement, or first line after none in flight
-	mostAccepted int64     // most lines ever taken
-	strikes      int       // recoveries in a row that got no line further
+	progress     time.Time // newest acknowledgement, or first line when none was in flight
+	mostAccepted int64     // most lines ever accepted
+	strikes      int       // recoveries in a row without progress
 }
 
 const (
@@ -43,11 +43,11 @@ const (
 	maxProbesAccepted = 3
 	maxRestarts       = 5
 	maxDoubts         = 5
-	// owedOKWait is how long we wait for the oks of lines that the board has taken
-	// but not answered before it rejected a later one. They come as its planner
-	// empties; counted for other lines later they would shift the count.
+	// owedOKWait is how long to wait for the oks of lines that the board accepted and did not
+	// answer before it rejected a later one. They come as its planner empties; counted for other
+	// lines later they would shift the count.
 	owedOKWait = 2 * time.Second
-	// garbledReplyLimit is the reply limit after a line was garbled that may have been the reply.
+	// garbledReplyLimit replaces the reply limit after a garbled line that may have been the reply.
 	garbledReplyLimit = time.Second
 )
 
@@ -70,7 +70,7 @@ func (l *loop) enter(p phase) {
 	l.phase, l.phaseBegan = p, l.now
 }
 
-// handleResend acts on a request to send again, -1 if its number was unreadable.
+// handleResend handles a resend request; number is -1 if unreadable.
 func (l *loop) handleResend(number int64) {
 	switch l.phase {
 	case phaseRun:
@@ -89,7 +89,7 @@ func (l *loop) handleResend(number int64) {
 	case phaseProbe:
 		l.rejectionOKs += l.okAfterResend
 		l.oksSinceProbe = 0
-		l.unreadBytes, l.probeBytes = 0, max(l.probeBytes-probeFrameBytes, 0) // what lay before the question is read
+		l.unreadBytes, l.probeBytes = 0, max(l.probeBytes-probeFrameBytes, 0) // what came before the probe has been read
 		if number >= 0 {
 			l.expected = number
 		} else {
@@ -98,8 +98,8 @@ func (l *loop) handleResend(number int64) {
 	}
 }
 
-// countOKWhileLost books an ok that comes while nothing is being sent: it belongs
-// to the rejection, or to a line taken earlier.
+// countOKWhileLost counts an ok that arrives while nothing is being sent: it is for the rejection,
+// or for a line accepted earlier.
 func (l *loop) countOKWhileLost() {
 	l.oksSinceProbe++
 	if l.rejectionOKs > 0 {
@@ -109,7 +109,7 @@ func (l *loop) countOKWhileLost() {
 	}
 }
 
-// handleRestart acts on the board's start message.
+// handleRestart handles the board's start message.
 func (l *loop) handleRestart() {
 	if l.synced {
 		l.lose(fmt.Errorf("%w: it sent its start message", ErrReset))
@@ -130,8 +130,7 @@ func (l *loop) handleRestart() {
 	l.wasInFlight = 0
 }
 
-// owedOKs returns how many acknowledgements of lines taken before the rejection
-// are still to come.
+// owedOKs is how many acknowledgements of lines accepted before the rejection are still due.
 func (l *loop) owedOKs() int {
 	if l.expected < 0 {
 		return 0
@@ -143,8 +142,7 @@ func (l *loop) owedOKs() int {
 	return min(int(pos-l.win.acked), l.wasInFlight) - l.oks
 }
 
-// quietSince returns when the line fell silent, and whether that is known: not
-// while something is being written.
+// quietSince returns when the line fell silent, false while something is being written.
 func (l *loop) quietSince() (time.Time, bool) {
 	idle, since := l.c.w.idle()
 	at := l.lastNoise
@@ -157,7 +155,7 @@ func (l *loop) quietSince() (time.Time, bool) {
 	return at, idle
 }
 
-// quietAt returns when the line will count as quiet if nothing more comes.
+// quietAt returns when the line counts as quiet if nothing more arrives.
 func (l *loop) quietAt() time.Time {
 	at, idle := l.quietSince()
 	if !idle {
@@ -176,7 +174,7 @@ func (l *loop) quietAt() time.Time {
 
 func (l *loop) quiet() bool { return !l.now.Before(l.quietAt()) }
 
-// advance moves the present phase on. It returns true if another may follow at once.
+// advance takes the next step of the present phase. It returns true if another may follow at once.
 func (l *loop) advance() bool {
 	if l.checkSilence() {
 		return false

@@ -7,9 +7,8 @@ import (
 	"time"
 )
 
-// writer is the one goroutine that calls Port.Write. It takes urgent bytes
-// before anything else, so that nothing of ours can be ahead of them but a call
-// of Write already in progress.
+// writer is the one goroutine that calls Port.Write. It writes urgent bytes first: only a call of
+// Write in progress can be ahead of them.
 type writer struct {
 	port Port
 	wake chan struct{} // one token: there is something to do
@@ -19,15 +18,15 @@ type writer struct {
 
 	mu       sync.Mutex // guards the fields below, never held during I/O
 	urgent   []byte
-	lines    []byte // frames, of which the last may be there in part
-	drops    uint64 // times that lines were forgotten
+	lines    []byte // frames, the last possibly incomplete
+	drops    uint64 // times that lines were dropped
 	busy     bool
 	stopping bool
 	lastEnd  time.Time // when the newest Write returned
 
 	// Owned by the goroutine.
-	midLine  bool // what was written last is not the end of a line
-	dropRest bool // the rest of the line in lines goes with nothing on the wire any more
+	midLine  bool // the last byte written does not end a line
+	dropRest bool // the rest of the line in lines belongs to nothing on the wire any more
 }
 
 func newWriter(port Port) *writer {
@@ -41,7 +40,7 @@ func (w *writer) signal() {
 	}
 }
 
-// queue appends frames to what is to be written.
+// queue appends frames to be written.
 func (w *writer) queue(b []byte) {
 	w.mu.Lock()
 	w.lines = append(w.lines, b...)
@@ -57,7 +56,7 @@ func (w *writer) queueUrgent(b []byte) {
 	w.signal()
 }
 
-// drop forgets frames not yet handed to the port.
+// drop discards frames not yet handed to the port.
 func (w *writer) drop() {
 	w.mu.Lock()
 	w.lines = w.lines[:0]
@@ -65,14 +64,14 @@ func (w *writer) drop() {
 	w.mu.Unlock()
 }
 
-// idle says whether nothing is waiting or being written, and since when.
+// idle reports whether nothing is waiting or being written, and since when.
 func (w *writer) idle() (bool, time.Time) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
 	return !w.busy && len(w.lines) == 0 && len(w.urgent) == 0, w.lastEnd
 }
 
-// stop lets the goroutine end once urgent bytes are out; frames are dropped.
+// stop lets the goroutine end once urgent bytes are written; frames are dropped.
 func (w *writer) stop() {
 	w.mu.Lock()
 	w.stopping = true
@@ -95,7 +94,7 @@ func (w *writer) run() {
 			spareLines = lines // free again once it is written
 			if drops != w.drops {
 				drops = w.drops
-				w.dropRest = false // the rest of a torn line was forgotten with the others
+				w.dropRest = false // the rest of a cut line was dropped with the others
 			}
 		}
 		stopping := w.stopping
@@ -124,9 +123,8 @@ func (w *writer) run() {
 	}
 }
 
-// writeUrgent writes urgent bytes, on a line of their own. The line that they cut
-// through is rejected by the board, and the rest of it is not sent: by itself it
-// could read as a command without number.
+// writeUrgent writes urgent bytes on a line of their own. The board rejects the line that they
+// interrupt; the rest of it is not sent, since it could read as a command without a number.
 func (w *writer) writeUrgent(b []byte) error {
 	if len(b) == 0 {
 		return nil
@@ -145,8 +143,8 @@ func (w *writer) writeUrgent(b []byte) error {
 	return nil
 }
 
-// write hands frames to the port. A port may take less than it was given; urgent
-// bytes that came meanwhile then go first.
+// write hands frames to the port. A port may accept less than it was given; urgent bytes that
+// arrived in the meantime then go first.
 func (w *writer) write(b []byte) error {
 	for len(b) > 0 {
 		if w.dropRest {
@@ -175,7 +173,7 @@ func (w *writer) write(b []byte) error {
 	return nil
 }
 
-// writeOnce is one call of Write.
+// writeOnce calls Write once.
 func (w *writer) writeOnce(b []byte) (int, error) {
 	n, err := w.port.Write(b)
 	n = min(max(n, 0), len(b))

@@ -20,13 +20,14 @@ import (
 
 	"beltwarden/daemon/archive"
 	"beltwarden/daemon/client"
+	"beltwarden/daemon/precision"
 	"beltwarden/daemon/shelf"
 )
 
 // answer writes a value as JSON. Its error is nil: there is nobody left to tell.
 func answer(w http.ResponseWriter, status int, v any) error {
 	w.Header().Set("Content-Type", "application/json")
-	data, err := json.Marshal(v)
+	data, err := precision.Marshal(v)
 	if err != nil { // a number that JSON cannot hold: a bug of ours, said plainly
 		status, data = http.StatusInternalServerError, []byte(`{"status":500,"detail":"cannot write the answer as JSON"}`)
 	}

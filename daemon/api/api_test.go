@@ -131,6 +131,21 @@ func TestQueries(t *testing.T) {
 	}
 }
 
+// TestAnswersAreRounded: numbers come as precisely as they are known, counts and times as they are.
+func TestAnswersAreRounded(t *testing.T) {
+	b := setUp(t)
+	mm := 0.1 + 0.2
+	b.run.shot = supervisor.Snapshot{State: supervisor.Held, At: time.Date(2026, 3, 2, 12, 0, 0, 123456789, time.FixedZone("", 3600)),
+		Belt: supervisor.BeltView{TravelMM: 1234567.8912345, OffsetMM: &mm}, Heat: supervisor.HeatView{NozzleC: 204.63999999},
+		Lot: &supervisor.LotView{ID: 9007199254740993, Made: 88888}}
+	text := b.ask("GET", "/api/v1/status", "").Body.String()
+	for _, want := range []string{`"travel_mm":1234567.891`, `"offset_mm":0.3`, `"nozzle_c":204.6`, `"id":9007199254740993`, `"made":88888`, `"at":"2026-03-02T12:00:00.123456789+01:00"`} {
+		if !strings.Contains(text, want+",") && !strings.Contains(text, want+"}") {
+			t.Errorf("no %s in %s", want, text)
+		}
+	}
+}
+
 func TestUnknownPathsAndMethods(t *testing.T) {
 	b := setUp(t)
 	if w := b.ask("GET", "/api/v2/status", ""); w.Code != 404 {

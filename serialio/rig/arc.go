@@ -95,7 +95,7 @@ func (a *arc) swept(axis int, f0, f1 float64) (net, travel, low, high float64) {
 	return last - first, travel, low, high
 }
 
-// on says whether an axis follows the circle of the move.
+// on reports whether an axis follows the circle of the move.
 func (b *block) on(axis int) bool {
 	return b.arc != nil && (axis == b.arc.p || axis == b.arc.q)
 }

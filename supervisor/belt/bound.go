@@ -4,17 +4,16 @@ import (
 	"math"
 )
 
-// farMM stands for a limit that is never reached within reason: a thousand kilometres.
+// farMM stands for a limit that is never reached: a thousand kilometres.
 const farMM = 1e9
 
-// watchedShare: of the travel over which the belt has been watched, how much more it
-// may run unwatched. With 1 somewhat too many simulated belts passed their limit.
+// watchedShare bounds how much further the belt may run unobserved, relative to the travel over
+// which it was observed. With 1, slightly too many simulated belts exceeded their limit.
 const watchedShare = 0.75
 
-// watched is how far the belt may run until the next look whatever the forecast: a
-// share of what it has been watched for since it was aligned or has changed, because a
-// rate can change between two visits and no reading shows beforehand. What the worst
-// rate allows is always allowed.
+// watched is how far the belt may run until the next check whatever the forecast: a share of the
+// travel since it was aligned or has changed, because a rate can change between two visits without
+// any reading showing it. What the worst rate allows is always allowed.
 func (o Outlook) watched(readings []Reading, now Reading) float64 {
 	newest := readings[len(readings)-1]
 	w := WorstCase{RateMMPerM: o.WorstMMPerM, Newest: &newest}
@@ -22,8 +21,8 @@ func (o Outlook) watched(readings []Reading, now Reading) float64 {
 	return max(span-(now.TravelMM-newest.TravelMM), w.TravelToLimitMM(now.TravelMM, o.LimitMM))
 }
 
-// bound returns how far the belt may run from now until the probability that it has
-// passed the limit reaches what the certainty leaves.
+// bound returns how far the belt may run from now until the probability that it has exceeded the
+// limit reaches 1 - certainty.
 func (o Outlook) bound(k *filter, d Drive, now Reading, certainty float64) float64 {
 	beyond := func(mm float64) float64 {
 		at := Reading{TravelMM: now.TravelMM + mm, AdvanceMM: now.AdvanceMM + o.AdvancePerTravel*mm}
@@ -54,9 +53,8 @@ func (o Outlook) bound(k *filter, d Drive, now Reading, certainty float64) float
 	return low
 }
 
-// Band returns what is believed of the offset at places ahead of now, the interval
-// [low, high] that holds it with the certainty given, one for each distance in
-// aheadMM. It is nil while there are too few readings.
+// Band returns the interval [low, high] that holds the offset with the given certainty, for each
+// distance ahead of now in aheadMM. It is nil while there are too few readings.
 func (o Outlook) Band(readings []Reading, now Reading, aheadMM []float64, certainty float64) [][2]float64 {
 	if len(readings) == 0 {
 		return nil

@@ -7,9 +7,9 @@ type Rescale struct {
 	ToStepsPerMM   float64
 }
 
-// Calibrated returns commanded belt travel as measured by the newest scale: a millimetre that
-// was commanded at s steps/mm is s/newest of one. Changes are in order of travel. It is the
-// commanded travel itself where there was no change.
+// Calibrated converts commanded belt travel to the newest scale: a millimetre commanded at s
+// steps/mm is s/newest of one. Changes are in order of travel. Without changes it is the commanded
+// travel.
 func Calibrated(travelMM float64, changes []Rescale) float64 {
 	if len(changes) == 0 {
 		return travelMM

@@ -24,7 +24,7 @@ type Fit struct {
 	through bool
 	mean    []float64   // of the columns
 	scale   []float64   // that the columns were divided by
-	inverse [][]float64 // of the triangle R that the scaled columns are Q times
+	inverse [][]float64 // of the triangle R, where Q R are the scaled columns
 }
 
 // FitLine fits y = constant + slope*x. It needs two different x.
@@ -84,11 +84,10 @@ func fit(y []float64, through bool, columns ...[]float64) (*Fit, error) {
 	return f, nil
 }
 
-// solve finds the slopes of the scaled columns and the residuals. It takes from each
-// column, and then from y, the share of the columns before it (modified Gram-Schmidt
-// with y as the last column, Golub and Van Loan, Matrix Computations, 5.3.5): what is
-// left of y are the residuals, and the shares make a triangle that the slopes follow
-// from. Columns and y are worked on in place.
+// solve finds the slopes of the scaled columns and the residuals, by modified Gram-Schmidt with y
+// as the last column (Golub and Van Loan, Matrix Computations, 5.3.5): each column, and then y,
+// loses its component along the columns before it. What is left of y are the residuals; the
+// components form a triangle that determines the slopes. Columns and y are modified in place.
 func (f *Fit) solve(columns [][]float64, y []float64) error {
 	p := len(columns)
 	shares, ofY := make([][]float64, p), make([]float64, p)
@@ -115,7 +114,7 @@ func (f *Fit) solve(columns [][]float64, y []float64) error {
 	return nil
 }
 
-// takeShare takes from v what lies along q, a column of length 1, and returns it.
+// takeShare removes from v its component along q, a column of length 1, and returns it.
 func takeShare(q, v []float64) float64 {
 	share := dot(q, v)
 	for i := range v {
@@ -139,7 +138,7 @@ func invertTriangle(r [][]float64) [][]float64 {
 	return inverse
 }
 
-// spread works out the constant and the standard errors, in the units of the points.
+// spread computes the constant and the standard errors, in the units of the points.
 func (f *Fit) spread(yMean, total float64) {
 	if f.DF > 0 {
 		f.ResidualSD = math.Sqrt(f.ResidualSS / float64(f.DF))
@@ -161,7 +160,7 @@ func (f *Fit) spread(yMean, total float64) {
 	f.ConstantSE = f.ResidualSD * math.Sqrt(f.leverage(make([]float64, len(f.Slope))))
 }
 
-// mean adds what rounding left out of the plain mean.
+// mean corrects the plain mean for its rounding error.
 func mean(v []float64) float64 {
 	m := 0.0
 	for _, x := range v {
@@ -183,7 +182,7 @@ func dot(a, b []float64) float64 {
 	return sum
 }
 
-// squaresAbout sums up the squares of what lies between the values and a middle.
+// squaresAbout sums the squared distances of the values from a middle.
 func squaresAbout(v []float64, middle float64) float64 {
 	sum := 0.0
 	for _, x := range v {

@@ -7,7 +7,7 @@ import (
 	"slices"
 )
 
-// Outlook says what a forecast of the lateral offset is for.
+// Outlook is the basis of a forecast of the lateral offset.
 type Outlook struct {
 	// LimitMM is the largest offset allowed, to either side.
 	LimitMM float64
@@ -16,30 +16,29 @@ type Outlook struct {
 	// Certainty of the hold, such as 0.99: the belt is still within the limit at
 	// HoldMM with this probability. 0 means 0.99.
 	Certainty float64
-	// AdvancePerTravel is net advance over travel of what will be run; 0 takes that of
-	// the readings.
+	// AdvancePerTravel is net advance per travel of what runs next; 0 uses that of the readings.
 	AdvancePerTravel float64
-	// Scatter is what earlier realignments have taught; zero means the usual.
+	// Scatter is learned from earlier alignments; zero means the usual scatter.
 	Scatter Scatter
-	// LoopMM is the length of the belt's loop; 0 is not known.
+	// LoopMM is the length of the belt's loop; 0: unknown.
 	LoopMM float64
-	// RealignedAtMM is the travel at which the belt was last aligned, where its offset
-	// is taken for zero until there is a reading.
+	// RealignedAtMM is the travel at which the belt was last aligned. Its offset there is assumed
+	// to be zero until there is a reading.
 	RealignedAtMM float64
 }
 
 // Drive names what moves the belt sideways.
 type Drive string
 
-// Drives. A misaligned roller moves the belt back when it runs back, so that it goes
-// with the net advance; slip and jerks do not, and go with travel.
+// Drives. A misaligned roller moves the belt back when it runs back, so the offset follows net
+// advance. With slip and jerks it follows travel.
 const (
 	ByTravel  Drive = "travel"
 	ByAdvance Drive = "advance"
 	ByBoth    Drive = "travel and advance"
 )
 
-// Basis says what a forecast rests on.
+// Basis is what a forecast is based on.
 type Basis string
 
 // Bases of a forecast.
@@ -48,9 +47,9 @@ const (
 	OnReadings  Basis = "readings"
 )
 
-// Flag is a reading that does not fit the others. It is left out of the estimates,
-// and kept in the record; while it is the newest it counts for the bounds, since it
-// may as well be the belt that has jumped.
+// Flag is a reading that does not fit the others. It is excluded from the estimates, and kept in
+// the record. While it is the newest it counts for the bounds, since the belt itself may have
+// jumped.
 type Flag struct {
 	Index      int     `json:"index"` // of the readings given, from 0
 	TravelMM   float64 `json:"travel_mm"`
@@ -66,41 +65,41 @@ type Forecast struct {
 	N     int   `json:"n"` // readings used for the estimates
 	Basis Basis `json:"basis"`
 	Drive Drive `json:"drive"`
-	// OffsetMM is the fitted offset now; RateMMPerM its change for each metre of
-	// travel ahead. Both are those of plain least squares.
+	// OffsetMM is the fitted offset now; RateMMPerM its change per metre of travel ahead. Both are
+	// by plain least squares.
 	OffsetMM     *float64 `json:"offset_mm"`
 	RateMMPerM   *float64 `json:"rate_mm_per_m"`
 	ResidualSDMM *float64 `json:"residual_sd_mm"`
-	// Offset95MM and Rate95MMPerM are their 95 % intervals, by what the bounds rest on: a few
-	// readings on one line by chance are not known to be without error.
+	// Offset95MM and Rate95MMPerM are their 95 % intervals, by the model of the bounds: a few
+	// readings that happen to be on one line may still have errors.
 	Offset95MM   *[2]float64 `json:"offset_95_mm"`
 	Rate95MMPerM *[2]float64 `json:"rate_95_mm_per_m"`
 	// TravelToLimitMM is how far the belt runs from now until the fitted line reaches
 	// the limit; nil when it never does.
 	TravelToLimitMM *float64 `json:"travel_to_limit_mm"`
-	// TravelToLimitLower95MM: with 95 % probability the limit is not passed before.
+	// TravelToLimitLower95MM: the limit is not exceeded before, with 95 % probability.
 	TravelToLimitLower95MM float64 `json:"travel_to_limit_lower95_mm"`
-	// HoldMM is the same for the requested certainty; there the machine holds.
+	// HoldMM is the same for the requested certainty. The machine holds there.
 	HoldMM    float64 `json:"travel_to_hold_mm"`
 	Certainty float64 `json:"certainty"`
 	Flagged   []Flag  `json:"flagged"`
-	// LoopShare is the shortest stretch of the belt, as a share of its loop, on which all
-	// readings were taken; nil before three, and where the loop is not known. An uneven belt
-	// read on little of its loop shows its unevenness as drift, or hides it.
+	// LoopShare is the shortest stretch of the belt, as a share of its loop, on which all readings
+	// were taken; nil before three, and if the loop is unknown. An uneven edge read on little of
+	// the loop looks like drift, or stays hidden.
 	LoopShare *float64 `json:"loop_share"`
-	// ChangedAtMM is the travel of the first reading after the rate, or the place, of
-	// the belt has changed; readings before it are no longer used.
+	// ChangedAtMM is the travel of the first reading after a change of the belt's rate or place;
+	// earlier readings are no longer used.
 	ChangedAtMM *float64 `json:"changed_at_mm"`
-	// Scatter is what a later forecast may start from.
+	// Scatter is the starting point for a later forecast.
 	Scatter Scatter `json:"-"`
 }
 
-// maxReadings bounds the readings that the bounds rest on; the newest count.
+// maxReadings limits the readings behind the bounds to the newest.
 const maxReadings = 48
 
-// Forecast judges the readings since the last realignment, of which now is the place
-// to forecast from. Readings are in order of travel. Its cost does not grow with their
-// number beyond some dozens, but for the plain sums of the estimates.
+// Forecast judges the readings since the last realignment, in order of travel, from the place now.
+// Beyond some dozens of readings its cost does not grow, except for the plain sums of the
+// estimates.
 func (o Outlook) Forecast(readings []Reading, now Reading) Forecast {
 	if o.Certainty == 0 {
 		o.Certainty = 0.99
@@ -146,11 +145,12 @@ func (o Outlook) Forecast(readings []Reading, now Reading) Forecast {
 	return f
 }
 
-// beyond95 is what a 95 % interval leaves out on either side. It would be 0.025, were no rule read worse
-// than the usual scatter has it: with that TestCalibration finds 93 % of the offsets within.
+// beyond95 is the probability outside a 95 % interval on either side. It would be 0.025 if no rule
+// were read worse than the usual scatter: with that TestCalibration finds 93 % of the offsets
+// inside.
 const beyond95 = 0.014
 
-// within widens the intervals by what a filter of three readings or more believes.
+// within widens the intervals to those of a filter with three readings or more.
 func (f *Forecast) within(o Outlook, k *filter, now Reading) {
 	if k.n() < 3 {
 		return
@@ -170,14 +170,14 @@ func (f *Forecast) within(o Outlook, k *filter, now Reading) {
 	}
 }
 
-// Creeps reports whether the readings were taken on little of the belt's loop and not at one
-// place of it, so that neither their trend nor their scatter shows how uneven the belt is.
+// Creeps reports whether the readings were taken on little of the belt's loop and not at one mark,
+// so that neither trend nor scatter shows how uneven the belt's edge is.
 func (f *Forecast) Creeps() bool {
 	return f.LoopShare != nil && *f.LoopShare > onePlace && *f.LoopShare < 0.5
 }
 
-// Uneven reports whether readings all over the belt's loop scatter by more than reading does: its
-// edge is uneven, and readings at one mark would let the belt run further to the next check.
+// Uneven reports whether readings all around the belt's loop scatter by more than the error of
+// reading: the edge is uneven, and readings at one mark would allow more travel between checks.
 func (f *Forecast) Uneven() bool {
 	return f.LoopShare != nil && *f.LoopShare >= 0.5 && f.N >= 5 && f.ResidualSDMM != nil && *f.ResidualSDMM >= unevenSDMM
 }
@@ -185,17 +185,17 @@ func (f *Forecast) Uneven() bool {
 // unevenSDMM: readings scatter by 0.1 to 0.4 mm (common practice, no source).
 const unevenSDMM = 0.5
 
-// onePlace: a mark is brought to within it of where it was.
+// onePlace: a mark is brought back to within this distance.
 const onePlace = 0.02
 
-// worst bounds by the assumed rate, from one place.
+// worst bounds the travel by the assumed rate.
 func (f *Forecast) worst(o Outlook, from, now Reading) {
 	w := WorstCase{RateMMPerM: o.WorstMMPerM, Newest: &from}
 	f.TravelToLimitLower95MM = min(farMM, w.TravelToLimitMM(now.TravelMM, o.LimitMM))
 	f.HoldMM = f.TravelToLimitLower95MM
 }
 
-// estimate fills in the plain least squares of the readings kept.
+// estimate fills in the plain least squares of the readings in use.
 func (f *Forecast) estimate(o Outlook, kept []Reading, now Reading) {
 	f.N = len(kept)
 	if f.N == 0 {
@@ -242,8 +242,8 @@ func (f *Forecast) estimate(o Outlook, kept []Reading, now Reading) {
 	}
 }
 
-// Sort puts readings in order of travel, and of their place in the list where that is
-// the same. It returns whether they were out of order.
+// Sort sorts readings by travel, keeping the order of equals, and returns whether they were out of
+// order.
 func Sort(readings []Reading) bool {
 	byTravel := func(a, b Reading) int { return cmp.Compare(a.TravelMM, b.TravelMM) }
 	if slices.IsSortedFunc(readings, byTravel) {
@@ -253,7 +253,7 @@ func Sort(readings []Reading) bool {
 	return true
 }
 
-// String says the flag in words.
+// String describes the flag.
 func (f Flag) String() string {
 	return fmt.Sprintf("the offset %+.2f mm at %.3f m does not fit the others, which predict %+.2f mm", f.OffsetMM, f.TravelMM/1000, f.ExpectedMM)
 }

@@ -9,7 +9,7 @@ func (f *Fit) At(x ...float64) float64 {
 	return y
 }
 
-// leverage is the variance of the fitted value at x, as a share of the residual's.
+// leverage is the variance of the fitted value at x, relative to that of a residual.
 func (f *Fit) leverage(x []float64) float64 {
 	d := make([]float64, len(x))
 	for k, v := range x {
@@ -22,8 +22,7 @@ func (f *Fit) leverage(x []float64) float64 {
 	return h
 }
 
-// form is d' (X'X)^-1 d for the scaled columns X = QR: the square of the length of
-// d' R^-1.
+// form is d' (X'X)^-1 d for the scaled columns X = QR: the squared length of d' R^-1.
 func (f *Fit) form(d []float64) float64 {
 	sum := 0.0
 	for j := range d {

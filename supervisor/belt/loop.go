@@ -5,34 +5,32 @@ import (
 	"slices"
 )
 
-// Loop is a closed belt with one joint. Places on it are phases: millimetres along
-// the belt from the start of the joint, growing as the belt carries parts to the
-// drop edge, from 0 to LengthMM.
+// Loop is a closed belt with one seam. Places on it are phases: millimetres along the belt from the
+// start of the seam, growing as the belt carries parts to the drop edge, from 0 to LengthMM.
 type Loop struct {
 	LengthMM float64 // once round
 	SeamMM   float64 // stretch from phase 0 on which no part may lie
-	// MarginMM is kept free on both sides of the seam, for what is not known of the
-	// phase.
+	// MarginMM is kept free on both sides of the seam, for the uncertainty of the phase.
 	MarginMM float64
 }
 
-// Span is a part's footprint along the belt, from where the nozzle stands when the
-// part begins. FromMM is the edge that is nearer to the drop edge.
+// Span is a part's footprint along the belt, relative to the nozzle when the part begins. FromMM is
+// the edge nearer to the drop edge.
 type Span struct{ FromMM, ToMM float64 }
 
-// LengthMM is how much belt the footprint takes.
+// LengthMM is the length of the footprint.
 func (s Span) LengthMM() float64 { return s.ToMM - s.FromMM }
 
 // slackMM absorbs the rounding of sums of millimetres.
 const slackMM = 1e-6
 
-// RoomMM is how far a footprint can be shifted between two passages of the seam;
-// below 0 it does not fit.
+// RoomMM is how far a footprint can be shifted between two passages of the seam; negative if it
+// does not fit.
 func (l Loop) RoomMM(s Span) float64 {
 	return l.LengthMM - l.SeamMM - 2*l.MarginMM - s.LengthMM()
 }
 
-// endless reports whether nothing has to be kept free.
+// endless reports whether nothing must be kept free.
 func (l Loop) endless() bool { return l.SeamMM == 0 && l.MarginMM == 0 }
 
 // Fits reports whether the footprint has room between two passages of the seam.
@@ -50,8 +48,8 @@ func (l Loop) PhaseMM(phaseMM float64) float64 {
 	return p
 }
 
-// ExtraMM is the least advance, 0 or more, that makes a footprint clear of the seam
-// when its part would begin at the phase. It is false when no advance does.
+// ExtraMM is the least advance, 0 or more, that makes a footprint clear of the seam if its part
+// would begin at the phase. It is false if no advance does.
 func (l Loop) ExtraMM(phaseMM float64, s Span) (extraMM float64, ok bool) {
 	if !l.Fits(s) {
 		return 0, false
@@ -66,7 +64,7 @@ func (l Loop) ExtraMM(phaseMM float64, s Span) (extraMM float64, ok bool) {
 	return l.LengthMM - past, true
 }
 
-// LongestExtraMM is what no extra advance exceeds: the part and what is kept free.
+// LongestExtraMM bounds the extra advance: the part and what is kept free.
 func (l Loop) LongestExtraMM(s Span) float64 {
 	if l.endless() {
 		return 0
@@ -74,8 +72,8 @@ func (l Loop) LongestExtraMM(s Span) float64 {
 	return s.LengthMM() + l.SeamMM + 2*l.MarginMM
 }
 
-// PartsPerLoop is how many parts at a pitch lie between two passages of the seam
-// when the first begins right behind it.
+// PartsPerLoop is how many parts at a pitch fit between two passages of the seam if the first
+// begins right behind it.
 func (l Loop) PartsPerLoop(s Span, pitchMM float64) int {
 	if !l.Fits(s) || !(pitchMM > 0) {
 		return 0
@@ -89,9 +87,9 @@ type Extra struct {
 	AdvanceMM float64
 }
 
-// Lay goes through a lot that begins at a phase and returns the cycles that need an
-// extra advance, and the advance from the first part's origin, its own extra
-// included, to the origin after the last. It is false when a part never fits.
+// Lay returns the cycles of a lot beginning at a phase that need an extra advance, and the advance
+// from the first part's origin, its own extra included, to the origin after the last. It is false
+// if a part never fits.
 func (l Loop) Lay(phaseMM float64, s Span, pitchMM float64, cycles int) (extras []Extra, advanceMM float64, ok bool) {
 	for c := 1; c <= cycles; c++ {
 		extra, ok := l.ExtraMM(phaseMM+advanceMM, s)
@@ -106,15 +104,15 @@ func (l Loop) Lay(phaseMM float64, s Span, pitchMM float64, cycles int) (extras 
 	return extras, advanceMM, true
 }
 
-// share is the shortest stretch that holds the places of all readings, by their advance, as a
-// share of the loop.
+// share is the shortest stretch that holds the places of all readings, by their advance, as a share
+// of the loop.
 func (l Loop) share(readings []Reading) float64 {
 	var at []float64
 	for _, r := range readings {
 		at = append(at, l.PhaseMM(r.AdvanceMM))
 	}
 	slices.Sort(at)
-	widest := at[0] + l.LengthMM - at[len(at)-1] // round the joint
+	widest := at[0] + l.LengthMM - at[len(at)-1] // across the seam
 	for i := range at[1:] {
 		widest = max(widest, at[i+1]-at[i])
 	}

@@ -6,7 +6,7 @@ import (
 	"beltwarden/supervisor/distribution"
 )
 
-// mixture is what is believed of an offset, over all shares.
+// mixture is the distribution of an offset, over all shares.
 type mixture [len(shares)]belief
 
 // below is the probability that the offset is below v.
@@ -25,13 +25,14 @@ func (m *mixture) beyond(limitMM float64) float64 {
 	return m.below(-limitMM) + 1 - m.below(limitMM)
 }
 
-// doubt is how probable something at least as far out as v is, and on which side v lies.
+// doubt is the probability of something at least as far out as v, and whether v is above the
+// middle.
 func (m *mixture) doubt(v float64) (p float64, above bool) {
 	b := m.below(v)
 	return 2 * min(b, 1-b), b > 0.5
 }
 
-// weigh makes weights of the logarithms of weights.
+// weigh turns logarithms of weights into weights.
 func (m *mixture) weigh() {
 	most, sum := math.Inf(-1), 0.0
 	for _, b := range m {
@@ -46,8 +47,7 @@ func (m *mixture) weigh() {
 	}
 }
 
-// quantile finds the offset below which the probability is p, to a thousandth of a
-// millimetre.
+// quantile finds the offset below which the probability is p, to a thousandth of a millimetre.
 func (m *mixture) quantile(p float64) float64 {
 	low, high := math.Inf(1), math.Inf(-1)
 	for _, b := range m {

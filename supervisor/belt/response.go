@@ -7,36 +7,36 @@ import (
 	"beltwarden/supervisor/distribution"
 )
 
-// Turn is one adjustment of the belt's tracking, and what it did: how far one adjuster was
-// turned, with the operator's own sign, and by how much the rate of drift has changed.
+// Turn is one adjustment of the belt's tracking and its effect: how far one adjuster was turned,
+// with the operator's own sign, and how much the rate of drift has changed.
 type Turn struct {
 	Turns            float64
 	RateChangeMMPerM float64
 }
 
-// Response is how the rate of drift answers to one adjuster, learned from what the operator
-// turned. Which way an adjuster works differs from machine to machine and with what is
-// wrong, so nothing is assumed.
+// Response is how the rate of drift responds to one adjuster, learned from the operator's
+// adjustments. Which way an adjuster works differs between machines and faults, so nothing is
+// assumed.
 type Response struct {
 	N int `json:"n"`
-	// PerTurn is the change of the rate for one turn, mm/m, with standard error and 95 %
-	// interval by Student's t; all are zero while Known is false for want of adjustments.
+	// PerTurn is the change of the rate per turn, mm/m, with standard error and 95 % interval by
+	// Student's t. All are zero while Known is false for lack of adjustments.
 	PerTurn   float64    `json:"rate_mm_per_m_per_turn"`
 	PerTurnSE float64    `json:"rate_mm_per_m_per_turn_se"`
 	PerTurn95 [2]float64 `json:"rate_mm_per_m_per_turn_95"`
-	// Known: the interval leaves out zero, so that the way to turn is known.
+	// Known: the interval excludes zero, so that the direction is known.
 	Known bool `json:"known"`
 
 	maxTurns float64 // turns, in the largest adjustment so far
 }
 
-// minTurns is how many adjustments a response rests on at least: one has no scatter.
+// minTurns is the smallest number of adjustments behind a response: one has no scatter.
 const minTurns = 2
 
-// Respond learns from adjustments by least squares through zero: no turn, no change. Turns
-// of zero show nothing and are left out. Two adjustments that happen to agree would have
-// next to no scatter, so it is pooled with what the error of reading makes of a change of
-// rate: a standard deviation of changeSD mm/m, as well known as df readings would show it.
+// Respond learns from adjustments by least squares through zero: no turn, no change. It ignores
+// turns of zero. Two adjustments that happen to agree would have next to no scatter, so it is
+// pooled with that expected from the error of reading: a standard deviation of changeSD mm/m with
+// df degrees of freedom.
 func Respond(list []Turn, changeSD, df float64) Response {
 	var turns, change []float64
 	var r Response
@@ -55,7 +55,7 @@ func Respond(list []Turn, changeSD, df float64) Response {
 	}
 	f, err := FitThroughZero(turns, change)
 	if err != nil {
-		return r // cannot be: the turns are not zero
+		return r // cannot happen: the turns are not zero
 	}
 	nu := float64(f.DF) + df
 	variance := (f.ResidualSS + df*changeSD*changeSD) / nu
@@ -66,17 +66,17 @@ func Respond(list []Turn, changeSD, df float64) Response {
 	return r
 }
 
-// Advice is how far an adjuster is to be turned to undo a rate of drift.
+// Advice is how far to turn an adjuster to undo a rate of drift.
 type Advice struct {
 	Turns float64 `json:"turns"` // with the operator's own sign
-	// Turns95 is the interval of it that the doubt of the response leaves.
+	// Turns95 is its interval, by the uncertainty of the response.
 	Turns95 [2]float64 `json:"turns_95"`
-	// Beyond: it is more than was ever turned in one go, so go there in steps.
+	// Beyond: it is more than was ever turned at once, so turn in steps.
 	Beyond bool `json:"beyond_experience"`
 }
 
-// Undo says how far to turn against a rate of drift, mm/m. It is false while the response
-// is not known.
+// Undo returns how far to turn against a rate of drift, mm/m. It is false while the response is
+// unknown.
 func (r Response) Undo(rateMMPerM float64) (Advice, bool) {
 	if !r.Known {
 		return Advice{}, false
@@ -88,7 +88,7 @@ func (r Response) Undo(rateMMPerM float64) (Advice, bool) {
 	return a, true
 }
 
-// Text says the advice in words for the adjuster of a name.
+// Text describes the advice for an adjuster.
 func (a Advice) Text(adjuster string, n int) string {
 	text := fmt.Sprintf("by %d adjustments of %q, turning it by about %+.2f (between %+.2f and %+.2f) would undo this rate", n, adjuster, a.Turns, a.Turns95[0], a.Turns95[1])
 	if a.Beyond {

@@ -8,7 +8,7 @@ import (
 	"beltwarden/supervisor/distribution"
 )
 
-// Length is one length along the belt, as it should be and as it was measured.
+// Length is one length along the belt, nominal and as measured.
 type Length struct{ NominalMM, MeasuredMM float64 }
 
 // Scale is a corrected belt scale.
@@ -16,46 +16,44 @@ type Scale struct {
 	StepsPerMM   float64 `json:"steps_per_mm"`    // what the axis should be set to
 	StepsPerMMSE float64 `json:"steps_per_mm_se"` // its standard error
 	Factor       float64 `json:"scale"`           // new over old
-	// OffsetMM is what every length has too much or too little whatever its size, such
-	// as a bulging outline. It takes lengths of different size to separate it from scale;
-	// with one size it is 0, and OffsetSE nil.
+	// OffsetMM is a deviation of every length regardless of its size, such as a bulging outline. It
+	// can be separated from scale only with lengths of different size; with one size it is 0, and
+	// OffsetSE nil.
 	OffsetMM   float64  `json:"offset_mm"`
 	OffsetSE   *float64 `json:"offset_se"`
 	MeasuredMM float64  `json:"measured_mm"` // mean of the measurements
 	N          int      `json:"n"`
 	Sizes      int      `json:"sizes"` // different nominal lengths
-	// Significant: the change is beyond its own 95 % uncertainty, by more than one length.
+	// Significant: the change exceeds its own 95 % uncertainty, with more than one length.
 	Significant bool `json:"significant"`
 }
 
 // ErrScale: the measurements cannot give a scale.
 var ErrScale = errors.New("measurements give no scale")
 
-// largestCorrection bounds what is taken for a scale error rather than for a
-// misread caliper. The worst correction known from practice is 6.5 % (a nominal
-// 20 mm side that came out at 21.3 mm; common practice, no source).
+// largestCorrection bounds what counts as a scale error rather than a misread caliper. The worst
+// correction known from practice is 6.5 % (a nominal 20 mm side that came out at 21.3 mm; common
+// practice, no source).
 const largestCorrection = 0.25
 
-// What is taken for granted of parts and calipers (common practice, no source).
+// Assumptions about parts and calipers (common practice, no source).
 const (
-	// scatterMM is what lengths of parts made alike scatter by, one standard deviation, until
-	// they show their own: it counts as scatterDF degrees of freedom.
+	// scatterMM is the standard deviation of lengths of equal parts until they show their own, with
+	// scatterDF degrees of freedom.
 	scatterMM, scatterDF = 0.1, 4.0
-	// caliperMM is by how much a caliper may read wrong at any one length.
+	// caliperMM is the error of a caliper at any one length.
 	caliperMM = 0.02
 )
 
-// MeasureScale returns the belt steps/mm that would make the measured lengths
-// nominal. A part that comes out too long was moved too far for each step, so
-// steps/mm go down: new = old / (measured for each mm nominal). With one size the
-// ratio of the means is all there is; with several, the slope of a line is the scale
-// and its constant the offset of the outline.
+// MeasureScale returns the belt steps/mm that would make the measured lengths nominal. A part that
+// is too long was moved too far per step, so steps/mm go down: new = old / (measured per mm
+// nominal). With one size that is the ratio of the means; with several, the slope of a line is the
+// scale and its constant the offset of the outline.
 //
-// The standard error has two parts. The parts' scatter, known beforehand and as seen,
-// shrinks with their number. The resolution of the caliper, as a uniform error
-// (resolution/sqrt 12, GUM F.2.2.1), and what it may read wrong by do not: they are the
-// same for all lengths of a size. The degrees of freedom are those of Welch and
-// Satterthwaite (GUM G.4.1). One measurement is never significant.
+// The standard error has two parts. The parts' scatter, assumed and observed, shrinks with their
+// number. The resolution of the caliper, as a uniform error (resolution/sqrt 12, GUM F.2.2.1), and
+// its error do not: they are the same for all lengths of a size. The degrees of freedom are those
+// of Welch and Satterthwaite (GUM G.4.1). One measurement is never significant.
 func MeasureScale(stepsPerMM float64, lengths []Length, resolutionMM float64) (Scale, error) {
 	if err := checkLengths(stepsPerMM, lengths); err != nil {
 		return Scale{}, err
@@ -102,15 +100,15 @@ func MeasureScale(stepsPerMM float64, lengths []Length, resolutionMM float64) (S
 	return s, nil
 }
 
-// lengthError is what measured lengths may be wrong by, mm.
+// lengthError is the error of measured lengths, mm.
 type lengthError struct {
 	sizes        []float64 // nominal length of each
 	own          float64   // standard error of the caliper, the same for all of one size
 	variance, df float64   // of the parts
 }
 
-// scatter pools what is known of the parts' scatter with what they show. Where they show
-// more than was thought, they alone count.
+// scatter pools the assumed scatter of the parts with the observed one. If that is larger, it alone
+// counts.
 func (e *lengthError) scatter(squares, df float64) {
 	e.variance, e.df = (scatterDF*scatterMM*scatterMM+squares)/(scatterDF+df), scatterDF+df
 	if df > 0 && squares/df > scatterMM*scatterMM {
@@ -118,7 +116,7 @@ func (e *lengthError) scatter(squares, df float64) {
 	}
 }
 
-// of is the standard error, with its degrees of freedom, of a weighted sum of the lengths.
+// of returns the standard error of a weighted sum of the lengths, with its degrees of freedom.
 func (e *lengthError) of(weights []float64) (se, df float64) {
 	random, bySize := 0.0, map[float64]float64{}
 	for i, w := range weights {
@@ -139,7 +137,7 @@ func quantile975(df float64) float64 {
 	return distribution.StudentQuantile(0.975, df)
 }
 
-// checkLengths refuses what no caliper shows.
+// checkLengths refuses lengths that no caliper shows.
 func checkLengths(stepsPerMM float64, lengths []Length) error {
 	var wrong []error
 	say := func(format string, a ...any) { wrong = append(wrong, fmt.Errorf(format, a...)) }

@@ -1,26 +1,26 @@
 package belt
 
-// screened is the readings after a look at each in turn.
+// screened is the result of screening the readings one by one.
 type screened struct {
 	drive   Drive
 	from    int       // first reading in use: the first, or the first after a change
 	kept    []Reading // in use for the estimates
 	flagged []Flag
-	with    filter // of all that is in use, the newest whatever it says
-	without filter // of those kept
+	with    filter // over all readings in use, the newest in any case
+	without filter // over those kept
 }
 
-// How odd a reading must be. A digit slipped or a sign lost is far beyond these; true
-// readings are not, not even one of the 36 of NIST's Norris.
+// How improbable a reading must be. A slipped digit or lost sign is far beyond these; true readings
+// are not, not even one of the 36 of NIST's Norris.
 const (
 	odd        = 2e-5  // alone: it is flagged
 	suspicious = 0.01  // the first of two on the same side
 	confirming = 0.005 // the second: the belt has changed
 )
 
-// screen goes through the newest readings in order. Each is compared with what those
-// before it lead one to expect. One that does not fit is a slip of the pen if the next
-// one fits again, and a change of the belt if the next one stands on the same side.
+// screen compares each of the newest readings, in order, with the prediction from those before it.
+// One that does not fit is a recording error if the next one fits again, and a change of the belt
+// if the next one lies on the same side.
 func screen(readings []Reading, o Outlook) screened {
 	first := max(0, len(readings)-maxReadings)
 	s := screened{drive: choose(readings[first:], o), flagged: []Flag{}}
@@ -53,7 +53,7 @@ func screen(readings []Reading, o Outlook) screened {
 	return s
 }
 
-// filter begins a filter for the readings from the given one on.
+// filter returns a filter over the readings from the given one on.
 func (s *screened) filter(readings []Reading, from int, scatter Scatter) filter {
 	rest := readings[from:]
 	step := 1.0
@@ -65,8 +65,8 @@ func (s *screened) filter(readings []Reading, from int, scatter Scatter) filter 
 	return f
 }
 
-// doubt is how probable a reading at least as far out is, by the readings before it.
-// Too few of them doubt nothing.
+// doubt is the probability of a reading at least as far out, given those before it; 1 while there
+// are too few.
 func doubt(f *filter, d Drive, r Reading) (p float64, above bool, expectedMM float64) {
 	if !f.ready() || f.n() < 3 {
 		return 1, false, 0
@@ -79,12 +79,12 @@ func doubt(f *filter, d Drive, r Reading) (p float64, above bool, expectedMM flo
 	return p, above, expectedMM
 }
 
-// decisive is the logarithm of how much likelier another drive must make the readings
-// before travel is given up: twenty times.
+// decisive is the logarithm of how much likelier another drive must make the readings before travel
+// is given up: twenty times.
 const decisive = 3.0
 
-// choose decides what the drift goes with. Travel is the usual answer; where travel
-// and advance have run in step the readings cannot tell, and need not.
+// choose decides which drive the drift follows. Travel is the default; if travel and advance were
+// proportional, the readings cannot tell, and need not.
 func choose(readings []Reading, o Outlook) Drive {
 	if len(readings) < 6 || ratio(readings) == 0 && readings[0].AdvanceMM == 0 {
 		return ByTravel
@@ -110,7 +110,8 @@ func choose(readings []Reading, o Outlook) Drive {
 	return best
 }
 
-// together says that both drives run so much in step that their rates cannot be separated.
+// together reports whether both drives were so nearly proportional that their rates cannot be
+// separated.
 func (f *filter) together() bool {
 	c := &f.columns[0]
 	return c.sxx[0]*c.sxx[2]-c.sxx[1]*c.sxx[1] <= 1e-4*c.sxx[0]*c.sxx[2]

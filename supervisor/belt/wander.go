@@ -4,32 +4,29 @@ import (
 	"math"
 )
 
-// A belt does not only drift at a rate. It also wanders: slip and jerks add up, so
-// that two readings far apart differ by more than two readings of the same place.
-// How much of the scatter is wander and how much is reading error cannot be known
-// from a few checks, and it matters: reading errors average out over the forecast,
-// wander grows with it. So the forecast is made for several shares of wander, each
-// weighted by how well it explains the readings.
+// A belt does not only drift at a rate. It also wanders: slip and jerks add up, so that two
+// readings far apart differ by more than two readings at the same place. A few checks cannot show
+// how much of the scatter is wander and how much is reading error, and it matters: reading errors
+// average out over the forecast, wander grows with it. So the forecast is made for several shares
+// of wander, each weighted by how well it explains the readings.
 
 // shares are the shares of wander in the variance between one reading and the next.
 var shares = [...]float64{0, 0.1, 0.25, 0.5, 0.75, 0.9, 0.99}
 
-// Scatter is what is believed of the scatter before the first reading: a standard
-// deviation, and the number of readings that this belief is worth. Earlier
-// realignments of the same machine may have taught it.
+// Scatter is the prior of the scatter: a standard deviation, and the number of readings that it is
+// worth. It may be learned from earlier alignments of the same machine.
 type Scatter struct {
 	SDMM float64
 	DF   float64
 }
 
-// usualScatter: a rule held to a belt's edge is read to half a millimetre (common
-// practice, no source), an error of 0.5/sqrt(12) mm (GUM 4.3.7). It is worth two
-// readings: with that the bounds hold as often as they say over belts of every kind,
-// see the calibration test.
+// usualScatter: a rule held to a belt's edge is read to half a millimetre (common practice, no
+// source), an error of 0.5/sqrt(12) mm (GUM 4.3.7). It is worth two readings: with that the bounds
+// hold as often as they claim, see TestCalibration.
 var usualScatter = Scatter{SDMM: 0.5 / math.Sqrt(12), DF: 2}
 
-// Lasting is what of a scatter is still believed once the belt has been realigned or
-// has changed: as much as some readings are worth, and not all that taught it.
+// Lasting is the prior after a realignment or a change of the belt: worth some readings, fewer than
+// it was learned from.
 func (s Scatter) Lasting() Scatter {
 	s.DF = min(s.DF, 6)
 	return s
@@ -38,12 +35,11 @@ func (s Scatter) Lasting() Scatter {
 // drive is what moves the belt sideways: travel, advance, or both.
 type drive [2]float64
 
-// column is the running fit of one share of wander: a level that walks, seen with
-// reading errors, and a rate for each drive. It is the Kalman filter of that model
-// with an unknown first level, run for the offset and the drives alike, which gives
-// the generalised least squares of the rates without large matrices (A. C. Harvey,
-// Forecasting, Structural Time Series Models and the Kalman Filter, 1989, section
-// 3.4; from memory).
+// column is the running fit for one share of wander: a level that performs a random walk, observed
+// with reading errors, and a rate for each drive. It is the Kalman filter of that model with an
+// unknown first level, run for the offset and the drives alike, which gives the generalised least
+// squares of the rates without large matrices (A. C. Harvey, Forecasting, Structural Time Series
+// Models and the Kalman Filter, 1989, section 3.4; from memory).
 type column struct {
 	rates      int     // drives in use, 1 or 2
 	walk, read float64 // variances of a mean step of wander and of a reading, in units of the common variance
@@ -62,7 +58,7 @@ func newColumn(rates int, share float64) column {
 	return column{rates: rates, walk: share, read: 1 - share}
 }
 
-// observe takes in a reading y. gap is the travel since the one before, in mean steps.
+// observe adds a reading y. gap is the travel since the previous one, in mean steps.
 func (c *column) observe(x drive, gap, y float64) {
 	c.n++
 	if c.n == 1 {
@@ -86,8 +82,8 @@ func (c *column) observe(x drive, gap, y float64) {
 	c.logDeterminant += math.Log(total)
 }
 
-// solve returns the rates that fit best, the determinant of their cross products, and
-// the sum of squares that they leave.
+// solve returns the best rates, the determinant of their cross products, and the residual sum of
+// squares.
 func (c *column) solve() (b drive, determinant, rest float64) {
 	if c.rates == 1 {
 		b[0] = c.sxy[0] / c.sxx[0]
@@ -99,7 +95,7 @@ func (c *column) solve() (b drive, determinant, rest float64) {
 	return b, d, max(0, c.syy-b[0]*c.sxy[0]-b[1]*c.sxy[1])
 }
 
-// leverage is the variance that the uncertainty of the rates gives to a step d.
+// leverage is the variance that the uncertainty of the rates adds to a step d.
 func (c *column) leverage(d drive, determinant float64) float64 {
 	if c.rates == 1 {
 		return d[0] * d[0] / determinant
@@ -107,12 +103,12 @@ func (c *column) leverage(d drive, determinant float64) float64 {
 	return (d[0]*d[0]*c.sxx[2] - 2*d[0]*d[1]*c.sxx[1] + d[1]*d[1]*c.sxx[0]) / determinant
 }
 
-// belief is a Student's t, and the logarithm of its weight, or its weight.
+// belief is a Student's t distribution with its weight, or the logarithm of it.
 type belief struct{ centre, scale, df, weight float64 }
 
-// predict returns the belief of the offset where the drives are x, gap mean steps of
-// travel after the newest reading; read is 1 for a reading there, 0 for the offset
-// itself. There must be more readings than rates.
+// predict returns the distribution of the offset where the drives are x, gap mean steps of travel
+// after the newest reading. read is 1 for a reading there, 0 for the offset itself. There must be
+// more readings than rates.
 func (c *column) predict(x drive, gap, read float64, s Scatter) (b belief) {
 	rate, determinant, rest := c.solve()
 	rest += s.DF * s.SDMM * s.SDMM
@@ -124,7 +120,7 @@ func (c *column) predict(x drive, gap, read float64, s Scatter) (b belief) {
 	return b
 }
 
-// rateBelief returns the belief of the change of the offset with the drives by per, with the weight of
+// rateBelief returns the distribution of the offset's change per drives, with the weight of
 // [column.predict].
 func (c *column) rateBelief(per drive, s Scatter) (b belief) {
 	rate, determinant, rest := c.solve()
@@ -134,7 +130,7 @@ func (c *column) rateBelief(per drive, s Scatter) (b belief) {
 	return b
 }
 
-// filter is the columns of all shares, over readings in order of travel.
+// filter holds the columns of all shares, over readings in order of travel.
 type filter struct {
 	columns [len(shares)]column
 	step    float64 // mean travel between readings, mm
@@ -152,8 +148,8 @@ func newFilter(rates int, stepMM float64, s Scatter) filter {
 
 func (f *filter) n() int { return f.columns[0].n }
 
-// ready says whether there are enough readings to predict from: more than rates, and
-// at more than one place.
+// ready reports whether there are enough readings to predict from: more than rates, and at more
+// than one place.
 func (f *filter) ready() bool {
 	c := &f.columns[0]
 	if c.n <= c.rates {
@@ -171,8 +167,8 @@ func (f *filter) observe(travelMM float64, x drive, offsetMM float64) {
 	f.last = travelMM
 }
 
-// predict returns what is believed of the offset at a travel and its drives; reading
-// says that a reading is meant, with its error.
+// predict returns the distribution of the offset at a travel and its drives; reading adds the error
+// of reading.
 func (f *filter) predict(travelMM float64, x drive, reading bool) (m mixture) {
 	read := 0.0
 	if reading {
@@ -185,7 +181,7 @@ func (f *filter) predict(travelMM float64, x drive, reading bool) (m mixture) {
 	return m
 }
 
-// rate returns what is believed of the change of the offset with the drives by per.
+// rate returns the distribution of the offset's change per drives.
 func (f *filter) rate(per drive) (m mixture) {
 	for i := range f.columns {
 		m[i] = f.columns[i].rateBelief(per, f.scatter)
@@ -207,8 +203,7 @@ func (f *filter) evidence() float64 {
 	return best - 0.5*float64(f.columns[0].rates)*math.Log(float64(f.n()))
 }
 
-// scatterSeen is the standard deviation of the scatter as learned here, by the
-// likeliest share.
+// scatterSeen is the observed standard deviation of the scatter, by the likeliest share.
 func (f *filter) scatterSeen() Scatter {
 	m := f.predict(f.last, f.columns[0].levelX, false)
 	sum, df := 0.0, 0.0

@@ -2,17 +2,17 @@ package belt
 
 import "math"
 
-// Wear counts the parts that were laid on each stretch of a loop. A belt's coating gives
-// out where parts always lie on the same place; so a lot begins where fewest have lain.
+// Wear counts the parts laid on each stretch of a loop. A belt's coating wears out where parts
+// always lie on the same place, so a lot begins where the fewest have lain.
 type Wear struct {
 	LoopMM float64
 	Parts  []int // by stretch, the first from phase 0 on
 }
 
-// stretchMM is about how long a stretch is: parts are laid no more exactly than that.
+// stretchMM is the approximate length of a stretch: parts are placed no more exactly than that.
 const stretchMM = 20.0
 
-// NewWear returns a loop that has borne nothing; it is nil when its length is not known.
+// NewWear returns the wear of a new loop; nil if its length is unknown.
 func NewWear(loopMM float64) *Wear {
 	if !(loopMM > 0) {
 		return nil
@@ -20,7 +20,7 @@ func NewWear(loopMM float64) *Wear {
 	return &Wear{LoopMM: loopMM, Parts: make([]int, max(1, int(math.Round(loopMM/stretchMM))))}
 }
 
-// at calls f with each stretch that a footprint touches when its part begins at the phase.
+// at calls f with each stretch that a footprint touches if its part begins at the phase.
 func (w *Wear) at(phaseMM float64, s Span, f func(stretch int)) {
 	n := len(w.Parts)
 	each := w.LoopMM / float64(n)
@@ -32,10 +32,10 @@ func (w *Wear) at(phaseMM float64, s Span, f func(stretch int)) {
 	}
 }
 
-// Lay counts a part.
+// Lay adds a part.
 func (w *Wear) Lay(phaseMM float64, s Span) { w.at(phaseMM, s, func(k int) { w.Parts[k]++ }) }
 
-// Range is the fewest and the most parts that a stretch has borne.
+// Range is the smallest and largest number of parts on a stretch.
 func (w *Wear) Range() (fewest, most int) {
 	fewest = math.MaxInt
 	for _, n := range w.Parts {
@@ -44,9 +44,9 @@ func (w *Wear) Range() (fewest, most int) {
 	return fewest, most
 }
 
-// ShiftMM is the advance, from 0 to less than the pitch, after which so many parts in a
-// row, one pitch apart, lie where fewest have lain; the shortest of equals. Only one round
-// of parts counts, since further ones lie where the first did or between.
+// ShiftMM is the shortest advance, from 0 to less than the pitch, after which this many parts in a
+// row, one pitch apart, lie where the fewest have lain. Only one round of parts counts, since
+// further ones lie where the first did or in between.
 func (w *Wear) ShiftMM(phaseMM float64, s Span, pitchMM float64, parts int) float64 {
 	if !(pitchMM > 0) || parts < 1 {
 		return 0

@@ -82,7 +82,7 @@ func (l *Ledger) rollBack(ctx context.Context) (err error) {
 	return damage(db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&n)) // reading is enough
 }
 
-// isLedgerHeader says whether the first bytes of a file may be those of a ledger of ours: marked as one, or not marked yet.
+// isLedgerHeader reports whether the first bytes of a file may be those of a ledger of ours: marked as one, or not marked yet.
 func isLedgerHeader(header []byte) bool {
 	mark := binary.BigEndian.Uint32(header[68:])
 	return mark == 0 || mark == applicationID

@@ -1,6 +1,6 @@
 package ledger
 
-// FirstArticle says whether a lot holds after the first part of a job that was not yet found good on the
+// FirstArticle reports whether a lot holds after the first part of a job that was not yet found good on the
 // belt's surface. Lots without it do not.
 type FirstArticle struct {
 	LotID  int64

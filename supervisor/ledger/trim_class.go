@@ -64,14 +64,14 @@ func (l *Ledger) spans(ctx context.Context) (*spans, error) {
 	return s, err
 }
 
-// within says whether an entry was written while a lot was open. Lots do not overlap: of those that began before it, it
+// within reports whether an entry was written while a lot was open. Lots do not overlap: of those that began before it, it
 // can be in the last alone.
 func (s *spans) within(seq int64) bool {
 	i := sort.Search(len(s.lots), func(i int) bool { return s.lots[i].from > seq })
 	return i > 0 && seq <= s.lots[i-1].to
 }
 
-// begins says whether a lot was opened from one entry on and before another.
+// begins reports whether a lot was opened from one entry on and before another.
 func (s *spans) begins(from, before int64) bool {
 	i := sort.Search(len(s.lots), func(i int) bool { return s.lots[i].from+beforeLot >= from })
 	return i < len(s.lots) && s.lots[i].from < before

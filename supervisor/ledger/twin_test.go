@@ -39,7 +39,7 @@ func (m *twin) confirmed(job int) (n int) {
 	return n
 }
 
-// accepts says whether the record is legal now, and if so takes it in.
+// accepts reports whether the record is legal now, and if so takes it in.
 func (m *twin) accepts(r Record) bool {
 	move := func(seq int64, to string, from string) bool {
 		if seq < 1 || seq > int64(len(m.cycles)) || m.cycles[seq-1].state != from {

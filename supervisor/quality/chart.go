@@ -115,7 +115,7 @@ type Shift struct {
 	By   float64 // its median less the mean of the limits
 }
 
-// level says whether a rule speaks of a level rather than of single values.
+// level reports whether a rule speaks of a level rather than of single values.
 func (r Rule) level() bool { return r == EightOneSide || r == ChangePoint }
 
 // Shifts joins the signals that speak of a level: one that goes on gives a signal again and again.

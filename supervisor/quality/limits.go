@@ -182,7 +182,7 @@ func sigmaRelSE(n int) float64 {
 // largest bounds what is taken for a size, so that squares and sums stay finite.
 const largest = 1e12
 
-// usable says whether a value can be charted at all.
+// usable reports whether a value can be charted at all.
 func usable(v float64) bool { return math.Abs(v) <= largest }
 
 // Misplaced returns the indices of values five or more times larger, or smaller,

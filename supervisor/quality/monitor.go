@@ -8,7 +8,7 @@ import (
 	"strings"
 )
 
-// Phase says whether limits are being learned or hold.
+// Phase reports whether limits are being learned or hold.
 type Phase string
 
 // The two phases of a chart. Learning values are judged together, by limits from

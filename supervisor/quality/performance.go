@@ -94,7 +94,7 @@ func PerformanceOf(values []float64, signals int, t Tolerance, confidence float6
 	return IndicesOf(sample, t, confidence)
 }
 
-// longTailed says whether the kurtosis of values is three standard errors, about
+// longTailed reports whether the kurtosis of values is three standard errors, about
 // sqrt(24/n), above that of a normal population.
 func longTailed(values []float64, s Sample) bool {
 	n, squares, fourths := float64(len(values)), 0.0, 0.0
