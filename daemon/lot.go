@@ -4,8 +4,11 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"net/http"
+	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 
 	"github.com/spf13/cobra"
@@ -35,8 +38,8 @@ func newLotStart() *cobra.Command {
 		Short: "Order good parts of one or more jobs, and begin",
 		Long: "start opens a lot of the job files, once the daemon has inspected them. The machine\n" +
 			"then heats and moves by itself: keep your hands clear, and have someone awake within reach.\n" +
-			"Instead of a file, lot:7 is the job that lot 7 was made from (lot:7:2 its\n" +
-			"second), from the daemon's copy.",
+			"Instead of a file here, give the name of an uploaded job; or lot:7, the job that lot 7\n" +
+			"was made from (lot:7:2 its second), from the daemon's copy.",
 		Example: "  beltwarden lot start stake-clip.gcode --good 40\n" +
 			"  beltwarden lot start stake-clip.gcode drip-peg.gcode --good 40,200 --in-turn\n" +
 			"  beltwarden lot start lot:7 --good 40",
@@ -97,10 +100,31 @@ func newLotStart() *cobra.Command {
 			q.Order = ledger.OrderTurn
 		}
 		return lotProblem(sendRequest(c, *asJSON, func(ctx context.Context, d *client.Client) (supervisor.Result, error) {
+			takeUploaded(ctx, d, jobs, q.Jobs)
 			return d.OpenLot(ctx, q)
 		}))
 	}
 	return c
+}
+
+// takeUploaded names the uploaded job where a plain name is no file here and one of that name was
+// uploaded.
+func takeUploaded(ctx context.Context, d *client.Client, given, paths []string) {
+	var stored []client.Job
+	for i, j := range given {
+		if _, err := os.Stat(j); !errors.Is(err, fs.ErrNotExist) || j != filepath.Base(j) || j == paths[i] {
+			continue
+		}
+		if stored == nil {
+			var err error
+			if stored, err = d.Jobs(ctx); err != nil {
+				return // the order itself will say what is wrong
+			}
+		}
+		if slices.ContainsFunc(stored, func(s client.Job) bool { return s.Name == j }) {
+			paths[i] = j
+		}
+	}
 }
 
 // partLines puts the first line of each part to its last.

@@ -47,7 +47,7 @@ func newLotReport() *cobra.Command {
 	s := c.Flags()
 	s.StringVar(&f.format, "format", "html", "html, csv or json")
 	s.BoolVar(&f.customer, "customer", false, "leave out internal matters: costs, notes, names, holds, times")
-	s.StringVar(&f.out, "out", "", "file to write (default: the output)")
+	s.StringVar(&f.out, "out", "", "file to write (default: the output, unless a page would go to a terminal)")
 	s.BoolVar(&f.replace, "replace", false, "replace the file if it exists")
 	s.StringVar(&f.ledger, "ledger", "", "read this ledger file instead of asking the daemon")
 	s.StringVar(&f.config, "config", "", "with --ledger: the configuration to take rates and limits from")
@@ -58,6 +58,10 @@ func newLotReport() *cobra.Command {
 		}
 		if err := f.check(); err != nil {
 			return err
+		}
+		if f.format == "html" && f.out == "" && style(c.OutOrStdout()).Terminal {
+			return &failure{status: exitUsage, err: errors.New("cannot show the report: it is a page for a browser, and this is a terminal"),
+				hint: fmt.Sprintf("write it to a file: beltwarden lot report %d --out lot-%d.html", id, id)}
 		}
 		text, err := f.text(c, id)
 		if err != nil {

@@ -77,6 +77,7 @@ func addGroups(root *cobra.Command) {
 		}
 	}
 	root.AddCommand(newVersion(), newExitStatuses())
+	completions(root)
 }
 
 // withoutGlobals takes the description of the global flags out of the library's template of
