@@ -60,7 +60,7 @@ func (o *output) Write(p []byte) (int, error) {
 }
 
 // decoration is what wording puts around a word: bold, or one of its colours, and their end.
-var decoration = regexp.MustCompile("\x1b\\[(0|1|1;37;41|30;43|30;42)m")
+var decoration = regexp.MustCompile("\x1b\\[(0|1|1;37;41|30;43|30;42|30;107)m")
 
 // guarded escapes what a terminal may obey, and leaves our own bold and colours where they are shown.
 func guarded(text string, st wording.Style) string {

@@ -36,6 +36,8 @@ type Options struct {
 	OnBurst func(Burst)
 	// Coming answers signed links, without signing in; nil where none are made.
 	Coming *Coming
+	// Machine returns the machine's name, for the page of an invitation; nil for none.
+	Machine func() string
 }
 
 // maxBody bounds the bytes of a request.
@@ -50,6 +52,8 @@ type Gate struct {
 	sessions *sessions
 	throttle *throttle
 	counts   refusalCounts
+
+	invitations invitations
 }
 
 // Secret is the SHA-256 sum of a secret. The text is not kept, so that the memory of the process
@@ -118,6 +122,8 @@ func (g *Gate) Handler(next http.Handler) http.Handler {
 			g.handleLogout(w, r)
 		case g.o.Coming != nil && strings.HasPrefix(r.URL.Path, ComingPath):
 			g.handleComing(w, r)
+		case strings.HasPrefix(r.URL.Path, InvitePath):
+			g.handleInvite(w, r)
 		default:
 			g.admit(w, r, next)
 		}

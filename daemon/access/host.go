@@ -48,6 +48,9 @@ func (g *Gate) knownHost(host string) bool {
 	return err == nil || g.hosts[n]
 }
 
+// Answers reports whether requests with a Host header are taken for ours.
+func (g *Gate) Answers(host string) bool { return g.knownHost(host) }
+
 // hostRemedy says by which names the daemon may be called.
 func (g *Gate) hostRemedy() string {
 	if len(g.secrets) == 0 {

@@ -30,6 +30,7 @@ type loginPage struct {
 	Problem string // what is wrong with what was sent
 	Remedy  string
 	Session bool // whether signing in again could help
+	ByCode  bool // the problem is with the code
 }
 
 func (s *loginPage) write(w http.ResponseWriter, status int) {
@@ -91,13 +92,16 @@ func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
 		http.Redirect(w, r, next, http.StatusSeeOther)
 		return
 	}
-	if g.secure(r) && strings.HasPrefix(r.Header.Get("Origin"), "http://") && !isLocalName(hostName(r.Host)) {
-		(&loginPage{Title: "Sign in", Ask: true, Next: next, Problem: "This page is not encrypted, so the browser cannot stay signed in.",
-			Remedy: "Open the machine's address that begins with https."}).write(w, http.StatusForbidden)
+	if g.insecure(r) {
+		(&loginPage{Title: "Sign in", Ask: true, Next: next, Problem: notEncrypted, Remedy: openEncrypted}).write(w, http.StatusForbidden)
+		return
+	}
+	if code := strings.TrimSpace(r.PostForm.Get("code")); code != "" {
+		g.signInByCode(w, r, code, next)
 		return
 	}
 	if given == "" {
-		(&loginPage{Title: "Sign in", Ask: true, Next: next, Problem: "The secret is missing.", Remedy: "Enter it here."}).write(w, http.StatusUnprocessableEntity)
+		(&loginPage{Title: "Sign in", Ask: true, Next: next, Problem: "Both are missing.", Remedy: "Enter the code or the secret."}).write(w, http.StatusUnprocessableEntity)
 		return
 	}
 	role, answered := g.checkSecret(w, r, given)
@@ -108,10 +112,26 @@ func (g *Gate) login(w http.ResponseWriter, r *http.Request) {
 		}
 		return
 	}
-	g.endSessions(r) // whoever was signed in here before
+	g.beginSession(w, r, role, next)
+}
+
+// beginSession signs a browser in, in place of whoever was signed in there before.
+func (g *Gate) beginSession(w http.ResponseWriter, r *http.Request, role Role, next string) {
+	g.endSessions(r)
 	g.setCookie(w, r, g.sessions.begin(role))
 	w.Header().Set("Cache-Control", "no-store")
 	http.Redirect(w, r, next, http.StatusSeeOther)
+}
+
+// What is said where the browser would not keep its session.
+const (
+	notEncrypted  = "This page is not encrypted, so the browser cannot stay signed in."
+	openEncrypted = "Open the machine's address that begins with https."
+)
+
+// insecure reports whether the browser came by an address that is not encrypted, while the machine's is.
+func (g *Gate) insecure(r *http.Request) bool {
+	return g.secure(r) && strings.HasPrefix(r.Header.Get("Origin"), "http://") && !isLocalName(hostName(r.Host))
 }
 
 // logout ends the session, and everything that it has under way.

@@ -10,6 +10,7 @@ import (
 
 	"go.uber.org/zap"
 
+	"beltwarden/daemon/client"
 	"beltwarden/daemon/idempotency"
 	"beltwarden/daemon/report"
 	"beltwarden/daemon/shelf"
@@ -45,7 +46,9 @@ type Options struct {
 	// Shelf holds uploaded jobs; nil when there is no folder for them.
 	Shelf   *shelf.Shelf
 	Metrics http.Handler // answers /metrics
-	Alerts  Alerts
+	// Invite makes a code by which one browser signs in; its errors are of the type [InviteError].
+	Invite func(q client.InviteRequest, by string) (client.Invitation, error)
+	Alerts Alerts
 	// Report is what a lot's report needs beside the ledger.
 	Report report.Settings
 	Log    *zap.Logger
@@ -114,6 +117,7 @@ func (b *api) routes(metrics http.Handler) map[string]http.Handler {
 		"POST /api/v1/trials/end":         act(ask(b, endTrial)),
 		"POST /api/v1/lots":               act(b.openLot),
 		"POST /api/v1/lots/{id}/end":      act(ask(b, b.endLot)),
+		"POST /api/v1/invitations":        act(b.invite),
 		"GET /api/v1/jobs":                read(b.jobs),
 		"GET /api/v1/jobs/{name}":         read(b.job),
 		"POST /api/v1/jobs":               read(b.putJob), // the same file sent twice is stored once

@@ -181,6 +181,7 @@ func TestSchemasAreTheTypes(t *testing.T) {
 		"CommandRequest": reflect.TypeFor[client.CommandRequest](), "CheckRequest": reflect.TypeFor[client.CheckRequest](),
 		"LotRequest": reflect.TypeFor[client.LotRequest](), "EndRequest": reflect.TypeFor[client.EndRequest](), "ScaleRequest": reflect.TypeFor[client.ScaleRequest](),
 		"TrialBeginRequest": reflect.TypeFor[client.TrialBeginRequest](), "TrialEndRequest": reflect.TypeFor[client.TrialEndRequest](),
+		"InviteRequest": reflect.TypeFor[client.InviteRequest](), "Invitation": reflect.TypeFor[client.Invitation](),
 		"Job": reflect.TypeFor[client.Job](), "JobDetail": reflect.TypeFor[client.JobDetail]()} {
 		if !seen[name] {
 			compare(name, typ)

@@ -179,7 +179,7 @@ func (a *App) build(ctx context.Context) (err error) {
 		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate, Backup: a.newestBackup})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
 	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.jobs.inspect, Take: a.jobs.take, Kept: a.jobs.hasCopy, Shelf: a.shelf,
-		Alerts: a.calls, Report: ReportSettings(c), Log: a.log.Named("api"),
+		Invite: a.invite, Alerts: a.calls, Report: ReportSettings(c), Log: a.log.Named("api"),
 		Metrics: promhttp.HandlerFor(metrics.Registry(collector), promhttp.HandlerOpts{MaxRequestsInFlight: 2,
 			ErrorLog: zap.NewStdLog(a.log.Named("metrics"))})})
 	a.handler = a.gate.Handler(route(programs, a.screen(options)))

@@ -25,7 +25,7 @@ const recordLimit = 10 * time.Second
 // openGate sets up who is admitted.
 func (a *App) openGate(c config.Server) (err error) {
 	a.links = a.openLinks()
-	o := access.Options{BoundsBody: carriesJob, OnBurst: a.alertSignInFailures, Coming: a.links}
+	o := access.Options{BoundsBody: carriesJob, OnBurst: a.alertSignInFailures, Coming: a.links, Machine: func() string { return a.run.Snapshot().Machine }}
 	if o.Operate, err = readAccessSecret(c.SecretFile); err != nil {
 		return err
 	}
