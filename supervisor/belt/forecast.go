@@ -59,8 +59,8 @@ type Flag struct {
 	Newest     bool    `json:"newest"`
 }
 
-// Forecast is what the readings since the last realignment say. Fields that cannot
-// be known yet are nil: an offset needs one reading, a rate two, its error three.
+// Forecast is the result of the readings since the last realignment. Fields that cannot be known
+// yet are nil: an offset needs one reading, a rate two, its error three.
 type Forecast struct {
 	N     int   `json:"n"` // readings used for the estimates
 	Basis Basis `json:"basis"`

@@ -9,26 +9,26 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// Where a part begins that nothing marks. Slicers for machines that make one part put filament
-// down in a stroke or two beside it, to fill the nozzle; a part made after another needs neither
-// the filament nor the belt. What shows the purge, in the order of its weight:
+// Where an unmarked part begins. Slicers for machines that make one part extrude a stroke or two
+// beside it to fill the nozzle; a part made after another needs neither the filament nor the belt.
+// Evidence of such a purge, by weight:
 //
-//   - a sign of the first layer, behind moves that extrude, or of the first object or kind of line;
-//   - strokes in the air;
-//   - strokes at one height, few and in no loop, beside all that follows, and ended by a drawing
-//     back, a lift, a travel or a new zero of the extruder.
+// - a sign of the first layer after moves that extrude, or of the first object or kind of line;
+// - strokes in the air;
+// - strokes at one height, few and without a loop, beside all that follows, and ended by a
+// retraction, a lift, a travel or a new zero of the extruder.
 
-// maxPurgeStrokes is how many extruding moves a purge has at most: strokes, their ends, a wipe
+// maxPurgeStrokes is the largest number of extruding moves in a purge: strokes, their ends, a wipe
 // (common practice, no source).
 const maxPurgeStrokes = 16
 
-// maxPurgeLineMoves is how many moves a purge line commonly has (common practice, no source).
+// maxPurgeLineMoves is the usual number of moves in a purge line (common practice, no source).
 const maxPurgeLineMoves = 6
 
-// besideMM is how far a purge lies from the part at least.
+// besideMM is the smallest distance between a purge and the part.
 const besideMM = 0.5
 
-// box is an extent in X and Y, mm, free of G92 shifts.
+// box is an extent in X and Y, mm, without G92 shifts.
 type box struct {
 	any                    bool
 	minX, maxX, minY, maxY float64
@@ -44,7 +44,7 @@ func (b *box) add(e *gcode.Effect, st *gcode.State) {
 	b.minX, b.maxX, b.minY, b.maxY = min(b.minX, o.minX), max(b.maxX, o.maxX), min(b.minY, o.minY), max(b.maxY, o.maxY)
 }
 
-// join takes another box in.
+// join extends the box to another one.
 func (b *box) join(o *box) {
 	switch {
 	case !o.any:
@@ -55,7 +55,7 @@ func (b *box) join(o *box) {
 	}
 }
 
-// sides are the sides of another box on which this one lies, one bit each.
+// sides returns the sides of another box on which this one lies, one bit each.
 func (b *box) sides(o *box) (bits uint8) {
 	for k, apart := range [4]bool{b.maxX+besideMM <= o.minX, o.maxX+besideMM <= b.minX, b.maxY+besideMM <= o.minY, o.maxY+besideMM <= b.minY} {
 		if apart {
@@ -65,7 +65,7 @@ func (b *box) sides(o *box) (bits uint8) {
 	return bits
 }
 
-// stroke is an extruding move ahead, and what stands between it and the one before.
+// stroke is an extruding move ahead, and what comes between it and the previous one.
 type stroke struct {
 	line      int64
 	z         float64
@@ -73,24 +73,24 @@ type stroke struct {
 	from, to  [2]float64 // X and Y
 	pathMM    float64
 	pushMM    float64
-	sign      sign  // of what follows
+	sign      sign  // sign of what follows
 	signAt    int64 // its line
-	separated bool  // drawn back, lifted, gone elsewhere, or the extruder set to 0 again
+	separated bool  // retracted, lifted, travelled, or the extruder set to 0 again
 	zeroAt    int64 // line that sets it to 0, 0 for none
 }
 
-// partBegin is where the part begins and by what.
+// partBegin is where the part begins, and the evidence.
 type partBegin struct {
 	line int64 // of its first extruding move
 	why  string
-	// Where nothing is certain, and the first moves may be a purge: how many they are, and why.
+	// If it is uncertain whether the first moves are a purge: how many they are, and why.
 	maybePurge    int64
 	maybePurgeWhy string
 	evidence      []Evidence
 }
 
-// findPart looks ahead from the first extruding move, line n, for where the part begins: what follows
-// from that line on, st before it, and signs that came before. It is line n where nothing shows a purge.
+// findPart reads ahead from the first extruding move, line n, to find where the part begins. st is
+// the state before that line, signs are the signs before it. Without a purge the result is line n.
 func findPart(st *gcode.State, n int64, ahead *source, signs [signKinds]bool, belt gcode.Axis) partBegin {
 	begin := partBegin{line: n}
 	if ahead == nil {
@@ -137,43 +137,43 @@ func (v *lookahead) at(k int, why string) partBegin {
 	return partBegin{line: v.strokes[k].line, why: fmt.Sprintf("%d strokes before it %s", k, why)}
 }
 
-// lookahead follows the lines ahead.
+// lookahead collects what the lines ahead show.
 type lookahead struct {
 	st         gcode.State
 	l          gcode.Line
 	e          gcode.Effect
 	n          int64
-	strokes    []stroke // the first of them
-	next       stroke   // what stands before the one to come
-	rest       box      // of all strokes beyond those kept
-	twoHeights bool     // among those beyond is a second height
+	strokes    []stroke // the first strokes
+	next       stroke   // what comes before the next stroke
+	rest       box      // extent of the strokes beyond those kept
+	twoHeights bool     // they have a second height
 	beyond     int
-	decided    bool            // what lies further on decides nothing more
+	decided    bool            // further lines change nothing
 	begun      [signKinds]bool // signs before the first stroke
 }
 
 const (
 	maxStrokes = 64
-	// A part's first layers; after so many moves what came before is known to stay alone.
+	// A part's first layers: after this many moves nothing else will come near the first strokes.
 	maxLookahead = 20_000
-	// Filament per path of a purge is so many times the part's at least (common practice, no source).
+	// Filament per path of a purge is at least this many times the part's (common practice, no source).
 	thickFactor = 1.5
-	// Strokes that enclose so much both ways are a loop, and no purge (common practice, no source).
+	// Strokes that enclose this much in both directions are a loop, not a purge (common practice, no source).
 	loopMM = 2.0
-	// One stroke of this length, so many times longer than the part's, is a purge's (common practice, no source).
+	// A stroke of this length, this many times longer than the part's, belongs to a purge (common practice, no source).
 	longMM       = 30.0
 	longerFactor = 1.5
-	// What is so much higher than the next stroke lies on nothing (common practice, no source).
+	// What is this much higher than the next stroke is in the air (common practice, no source).
 	airMM = 1.0
-	// A travel of so much parts strokes.
+	// A travel of this length separates strokes.
 	separatingMM = 1.0
 )
 
 func (v *lookahead) done() bool { return v.beyond >= maxLookahead || v.decided }
 
-// addLine takes one line in.
+// addLine adds one line.
 func (v *lookahead) addLine(text []byte) {
-	plain := v.l.ParseMove(text) // and then there is no comment
+	plain := v.l.ParseMove(text) // then there is no comment
 	if !plain && v.l.Parse(text) != nil {
 		return
 	}
@@ -200,7 +200,7 @@ func (v *lookahead) addLine(text []byte) {
 	}
 }
 
-// addStroke takes in a stroke from a place.
+// addStroke adds the stroke of the present line, from a place.
 func (v *lookahead) addStroke(x, y float64) {
 	s := v.next
 	v.next = stroke{}
@@ -220,8 +220,8 @@ func (v *lookahead) addStroke(x, y float64) {
 	}
 }
 
-// undecided reports whether any strokes may still turn out to lie beside all others: the more come, the
-// fewer do.
+// undecided reports whether any strokes may still turn out to lie beside all others: the more
+// follow, the fewer do.
 func (v *lookahead) undecided() bool {
 	for k := 1; k < len(v.strokes); k++ {
 		if (k <= maxPurgeStrokes || v.strokes[k].sign.kind != noSign) && v.apart(k) {
@@ -231,7 +231,8 @@ func (v *lookahead) undecided() bool {
 	return false
 }
 
-// extentFrom is the extent of all strokes from the k-th on, and whether they have more than one height.
+// extentFrom is the extent of all strokes from the k-th on, and whether they have more than one
+// height.
 func (v *lookahead) extentFrom(k int) (b box, high bool) {
 	b, high = v.rest, v.twoHeights
 	for n := k; n < len(v.strokes); n++ {
@@ -242,7 +243,8 @@ func (v *lookahead) extentFrom(k int) (b box, high bool) {
 	return b, high
 }
 
-// apart reports whether each stroke before the k-th lies beside all from it on, on two sides at most.
+// apart reports whether each stroke before the k-th lies beside all from it on, on at most two
+// sides.
 func (v *lookahead) apart(k int) bool {
 	after, _ := v.extentFrom(k)
 	var sides uint8
@@ -251,15 +253,15 @@ func (v *lookahead) apart(k int) bool {
 		if s == 0 {
 			return false
 		}
-		if s&(s-1) == 0 { // a corner says nothing
+		if s&(s-1) == 0 { // a corner is no evidence
 			sides |= s
 		}
 	}
 	return bits.OnesCount8(sides) <= 2
 }
 
-// beside reports whether the strokes before the k-th lie apart from all from it on and none closes a
-// loop; looped says that it is only for the loop that they do not.
+// beside reports whether the strokes before the k-th lie apart from all from it on without closing
+// a loop; looped: they do, except for a loop.
 func (v *lookahead) beside(k int) (beside, looped bool) {
 	if !v.apart(k) {
 		return false, false
@@ -276,10 +278,10 @@ func (v *lookahead) beside(k int) (beside, looped bool) {
 	return true, false
 }
 
-// samePlace reports whether two places are the same but for a line's width.
+// samePlace reports whether two places differ by less than a line's width.
 func samePlace(a, b [2]float64) bool { return math.Hypot(a[0]-b[0], a[1]-b[1]) < besideMM }
 
-// flat reports whether the strokes before the k-th lie at one height.
+// flat reports whether the strokes before the k-th are at one height.
 func (v *lookahead) flat(k int) bool {
 	for n := range k {
 		if math.Abs(v.strokes[n].z-v.strokes[0].z) > layerStepMM {
@@ -311,8 +313,8 @@ func (v *lookahead) thick(k int) bool {
 	return perMM(v.strokes[:k]) > thickFactor*perMM(v.strokes[k:])
 }
 
-// long reports whether the strokes before the k-th are one or two long ones, longer than all that follow:
-// outlines and fillings have more, and a part of a few lines has them alike.
+// long reports whether the strokes before the k-th are one or two, longer than all that follow:
+// outlines and fillings have more, and the lines of a small part are equally long.
 func (v *lookahead) long(k int) bool {
 	if k > 2 || v.strokes[0].pathMM < longMM {
 		return false
@@ -325,9 +327,10 @@ func (v *lookahead) long(k int) bool {
 	return true
 }
 
-// bySign: the first sign of a layer, an object or a kind of line stands behind moves that extrude.
-// They are the purge, unless the layer goes on above them: then the signs begin with the second
-// layer. Signs of objects and kinds of line are not everywhere, so that they need another sign.
+// bySign finds the part by the first sign of a layer, an object or a kind of line after moves that
+// extrude. They are the purge, unless the layer continues above them: then the signs begin with the
+// second layer. Signs of objects and kinds of line may be missing elsewhere, so they need further
+// evidence.
 func (v *lookahead) bySign(belt gcode.Axis) (partBegin, bool) {
 	if len(v.strokes) > 0 {
 		v.begun[v.strokes[0].sign.kind] = true // written behind the first move itself
@@ -354,8 +357,8 @@ func (v *lookahead) bySign(belt gcode.Axis) (partBegin, bool) {
 	return partBegin{}, false
 }
 
-// byPlace: few strokes at one height lie beside all that follows, or in the air. It is not certain
-// where nothing else sets them apart: more filament, a new zero of the extruder, another height.
+// byPlace finds a purge of few strokes at one height, beside all that follows or in the air. It is
+// certain only with further evidence: more filament, a new zero of the extruder, another height.
 func (v *lookahead) byPlace(belt gcode.Axis) (count int, certain bool) {
 	if belt != gcode.Y {
 		return 0, false // a tilted gantry's part grows along the belt, away from where it began
@@ -367,7 +370,7 @@ func (v *lookahead) byPlace(belt gcode.Axis) (count int, certain bool) {
 		}
 		beside, looped := v.beside(k)
 		_, high := v.extentFrom(k)
-		high = high && s.z < v.strokes[0].z+layerStepMM // else they may be a first layer, and the second lies elsewhere
+		high = high && s.z < v.strokes[0].z+layerStepMM // otherwise they may be a first layer, and the second lies elsewhere
 		switch {
 		case beside && (high || s.zeroAt > 0 || v.thick(k) || v.long(k)), v.above(k):
 			return k, true

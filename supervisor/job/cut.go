@@ -24,7 +24,7 @@ type Evidence struct {
 	Text string `json:"text"`
 }
 
-// check says what is wrong with lines that someone named as the part.
+// check returns what is wrong with lines that somebody named as the part.
 func (l Lines) check() error {
 	switch {
 	case l == Lines{}:
@@ -39,11 +39,11 @@ func (l Lines) check() error {
 // Inspector reads a job file for one machine. part, where it names any, are the lines of the part.
 type Inspector func(ctx context.Context, path string, part Lines) (*Plan, error)
 
-// notePrefix stands at the end of a lot's copy of a job and says which lines are the part, where
-// someone has said so: so the cut stays with the lot, and no line has another number.
+// notePrefix begins the last line of a lot's copy of a job, which names the lines of the part if
+// somebody has: the cut stays with the lot, and line numbers are unchanged.
 const notePrefix = ";beltwarden body lines "
 
-// note is the lines as a lot's copy of the job ends.
+// note returns the end of a lot's copy of the job.
 func (l Lines) note() string {
 	if l == (Lines{}) {
 		return ""
@@ -51,7 +51,7 @@ func (l Lines) note() string {
 	return fmt.Sprintf("\n%s%d to %d\n", notePrefix, l.From, l.To)
 }
 
-// readNote reads them from the end of a file.
+// readNote reads it from the end of a file.
 func readNote(f io.ReaderAt, size int64) (l Lines) {
 	const most = 100
 	at := max(0, size-most)
@@ -70,7 +70,8 @@ func readNote(f io.ReaderAt, size int64) (l Lines) {
 	return l
 }
 
-// sections writes the sections of a file into the plan that ends at a place, and why they are cut so.
+// sections writes the sections of a file that ends at last into the plan, with the reasons for the
+// cuts.
 func (c *cutter) sections(p *Plan, last boundary) {
 	b, e := &c.begin, &c.end
 	p.LeadIn = Section{FirstLine: 1, LastLine: b.line - 1, FromByte: 0, ToByte: b.at, crcTo: b.crc, SendLines: b.sent}
@@ -103,7 +104,7 @@ func (c *cutter) sections(p *Plan, last boundary) {
 	}
 }
 
-// evidence says by what the part was found.
+// evidence lists how the part was found.
 func (c *cutter) evidence() (list []Evidence) {
 	add := func(line int64, format string, args ...any) {
 		list = append(list, Evidence{line, fmt.Sprintf(format, args...)})
@@ -153,7 +154,7 @@ func (c *cutter) finishPurge(p *Plan, m *measures) {
 		c.purgeUnder(p, m)
 		c.notes.add(c.begin.line, Info, "purge-once", "if the part begins elsewhere, mark it with ;beltwarden body begin and ;beltwarden body end",
 			"what is extruded before this line, in %d moves, is a purge and is made once, before the first part: %s", c.purge, c.part.why)
-		// Not done again: where the wipe goes the part before may lie by then, and there is no new purge to wipe on.
+		// It is not repeated: the previous part may lie there by then, and there is no new purge to wipe on.
 		if c.wipe.line > 0 {
 			c.notes.add(c.wipe.line, Info, "wipe-once", "slice a skirt or brim: it belongs to the part, and takes what has oozed",
 				"the nozzle is wiped after the purge once, before the first part: later it would be wiped on parts that lie on the belt")
@@ -161,7 +162,8 @@ func (c *cutter) finishPurge(p *Plan, m *measures) {
 	}
 }
 
-// purgeUnder notes a purge on which later parts would stand: each lies a pitch behind the one before.
+// purgeUnder notes a purge on which later parts would be laid: each lies a pitch behind the
+// previous one.
 func (c *cutter) purgeUnder(p *Plan, m *measures) {
 	if c.o.BeltAxis != gcode.Y {
 		return
@@ -180,7 +182,7 @@ func (c *cutter) purgeUnder(p *Plan, m *measures) {
 	}
 }
 
-// evidence lists what the lines ahead of the first extruding move show, whatever came of it.
+// evidence lists what the lines ahead of the first extruding move show, whatever follows from it.
 func (v *lookahead) evidence(belt gcode.Axis) (list []Evidence) {
 	add := func(line int64, format string, args ...any) {
 		list = append(list, Evidence{line, fmt.Sprintf(format, args...)})

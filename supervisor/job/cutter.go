@@ -6,18 +6,18 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// cutMethod says what the sections are cut by.
+// cutMethod is how the sections are found.
 type cutMethod uint8
 
 const (
 	cutDetected cutMethod = iota // from the part's first extruding move to the end of its last
-	cutRepeat                    // the outermost pair of M808
-	cutMarkers                   // our own marker comments
-	cutLines                     // someone has named the lines
+	cutRepeat                    // by the outermost pair of M808
+	cutMarkers                   // by our own marker comments
+	cutLines                     // by lines that somebody named
 )
 
 // cutter finds where the part begins and ends. It sees each line before and after it is applied,
-// and answers what to keep; where the part ends by itself is the last place that it named.
+// and says which boundary to keep; the end of a detected part is the last one kept.
 type cutter struct {
 	o     *Options
 	notes *notes
@@ -25,26 +25,26 @@ type cutter struct {
 	method     cutMethod
 	in         SectionKind // as far as known; the tail counts as lead-out
 	begin, end boundary    // of the part, the end as far as known
-	first      boundary    // before the newest move with an E word, while it may be the part's first
+	first      boundary    // before the newest move with an E word that may be the part's first
 
-	endable   bool  // the line before belongs to the part so far: the part may end behind it
+	endable   bool  // the previous line belongs to the part: it may end after that line
 	movedAway bool  // the head has gone elsewhere since the last move that extrudes
-	closed    bool  // a part whose ends are marked or named is complete
+	closed    bool  // a marked or named part is complete
 	outer     int64 // line of the outermost repeat marker
 	lastMove  int64 // line of the last extruding move of the part
 
-	signs        [signKinds]bool // of what is printed, before any filament
-	part         partBegin       // where the part begins, once it was looked for
+	signs        [signKinds]bool // seen before any filament
+	part         partBegin       // where the part begins, once searched
 	purge        int64           // extruding moves before it
 	purged       []box           // where the first of them lie
 	wipe         wipe
-	leadProblems int // problems noted before the body that began by itself
+	leadProblems int // problems noted before a detected body
 	endProblems  int // problems noted up to the end of the body so far
 	tail         tail
 }
 
-// tail is what follows the first sign of shutdown in a body that is cut by
-// itself. It is the lead-out, unless more of the part follows.
+// tail is what follows the first sign of shutdown in a detected body. It is the lead-out, unless
+// more of the part follows.
 type tail struct {
 	open      bool
 	line      int64
@@ -55,17 +55,17 @@ type tail struct {
 	ambiguous int64 // line whose E word boards read differently
 }
 
-// wipe is how the nozzle is wiped behind the purge: by a move that stays low, pushes nothing and is not the
-// last before the part or another stroke.
+// wipe is the wiping of the nozzle after the purge: a move that stays low, extrudes nothing and is
+// not the last before the part or another stroke.
 type wipe struct {
 	z         float64 // of the newest stroke of the purge
 	lifted    bool    // the nozzle has risen since
-	candidate int64   // line of a move that may be one, 0 for none
-	line      int64   // and of one that is
+	candidate int64   // line of a possible wipe, 0: none
+	line      int64   // line of a wipe, 0: none
 }
 
-// follow takes in a line of the lead-in from the purge on, where belt is the belt's axis and lift takes the
-// nozzle away from it.
+// follow applies a line of the lead-in after the purge began. belt is the belt's axis; lift moves
+// the nozzle away from it.
 func (w *wipe) follow(l *line, st *gcode.State, belt, lift gcode.Axis) {
 	e := &l.e
 	switch {
@@ -83,7 +83,7 @@ func (w *wipe) follow(l *line, st *gcode.State, belt, lift gcode.Axis) {
 	}
 }
 
-// lowMM is how far above the purge a move still touches what was laid (common practice, no source).
+// lowMM is how far above the purge a move still touches it (common practice, no source).
 const lowMM = 0.5
 
 // heaterOff is a heater switched off in the tail.
@@ -96,7 +96,7 @@ type heaterOff struct {
 	size    size
 }
 
-// markerEffect is what a marker means, or a line that someone has named.
+// markerEffect is the effect of a marker, or of a line that somebody named.
 type markerEffect uint8
 
 const (
@@ -109,28 +109,28 @@ const (
 	closesRepeat // or ends
 )
 
-// extrusionRole is what a move that extrudes is to the part.
+// extrusionRole is what an extruding move is to the part.
 type extrusionRole uint8
 
 const (
 	extrudesInside    extrusionRole = iota
-	extrudesPurge                   // it comes before the part
-	extrudesFirst                   // it is the part's first
-	extrudesAfterTail               // it shows that the part was not over
+	extrudesPurge                   // before the part
+	extrudesFirst                   // the part's first move
+	extrudesAfterTail               // after signs of shutdown: the part goes on
 )
 
 func newCutter(o *Options, n *notes) cutter { return cutter{o: o, notes: n, in: LeadIn} }
 
-// section is where the line at hand stands, as far as known.
+// section is the section of the present line, as far as known.
 func (c *cutter) section() SectionKind { return c.in }
 
-// detected reports whether nothing marks or names the part's ends, so far.
+// detected reports whether nothing marks or names the part's ends so far.
 func (c *cutter) detected() bool { return c.method == cutDetected }
 
-// ends are the part's, the second as far as known.
+// ends are the ends of the part, the second as far as known.
 func (c *cutter) ends() (begin, end *boundary) { return &c.begin, &c.end }
 
-// nesting is how many repeats around the one at hand are none here.
+// nesting is how many open repeats lie outside the part.
 func (c *cutter) nesting() int {
 	if c.method == cutRepeat {
 		return 1
@@ -138,15 +138,15 @@ func (c *cutter) nesting() int {
 	return 0
 }
 
-// mayBegin asks for the boundary before a move that may be the part's first.
+// mayBegin reports whether the boundary before a move must be kept, since the part may begin there.
 func (c *cutter) mayBegin() bool { return c.in == LeadIn && c.method == cutDetected }
 
-// beginBefore is where it is kept.
+// beginBefore is where that boundary is kept.
 func (c *cutter) beginBefore() *boundary { return &c.first }
 
-// beginAt begins a part whose ends are marked or named, and returns where its beginning is kept.
+// beginAt begins a marked or named part, and returns where its beginning is kept.
 func (c *cutter) beginAt() *boundary {
-	if c.in != LeadIn { // a body had begun by itself; that was lead-in, then
+	if c.in != LeadIn { // a body was detected before; it was lead-in
 		c.notes.dropSince(c.leadProblems)
 	}
 	c.in, c.tail, c.endable = Body, tail{}, false
@@ -159,9 +159,9 @@ func (c *cutter) endAt() *boundary {
 	return &c.end
 }
 
-// mayEnd asks for the boundary before the line, not yet applied, where a part that is cut by itself
-// may end: behind a move that extrudes, or what ends it. A line that looks like one more of those is
-// no end yet.
+// mayEnd reports whether the boundary before the line, not yet applied, must be kept, since a
+// detected part may end there: after a move that extrudes, or after what ends it. A line that looks
+// like another such move is no end yet.
 func (c *cutter) mayEnd(l *line, st *gcode.State) bool {
 	if !c.endable || l.Letter == 'G' && l.Number <= 3 && l.Has('E') && (l.Has('X') || l.Has('Y') || l.Has('Z')) && !drawsBack(l, st) {
 		return false
@@ -170,7 +170,7 @@ func (c *cutter) mayEnd(l *line, st *gcode.State) bool {
 	return c.method == cutDetected && c.in == Body
 }
 
-// drawsBack reports whether the line, not yet followed, draws filament back.
+// drawsBack reports whether the line, not yet applied, retracts filament.
 func drawsBack(l *line, st *gcode.State) bool {
 	v, _ := l.Get('E')
 	if st.Inches {
@@ -182,11 +182,11 @@ func drawsBack(l *line, st *gcode.State) bool {
 	return v < 0
 }
 
-// wipesMM is how far beyond the part's extrusion a wipe goes (common practice, no source).
+// wipesMM is how far a wipe goes beyond the part's extrusion (common practice, no source).
 const wipesMM = 2.0
 
-// follow takes in whether the line just sent belongs to the end of the part: a move that extrudes,
-// filament drawn back after it, and one lift. A travel ends the part.
+// follow notes whether the line just sent belongs to the end of the part: a move that extrudes, a
+// retraction after it, and one lift. A travel ends the part.
 func (c *cutter) follow(l *line, st *gcode.State, m *tally) {
 	e := &l.e
 	switch {
@@ -196,7 +196,7 @@ func (c *cutter) follow(l *line, st *gcode.State, m *tally) {
 			c.wipe.follow(l, st, c.o.BeltAxis, c.o.lift())
 		}
 	case e.Kind == gcode.KindMove && e.ExtrudedMM < 0 && !c.movedAway && (e.Delta(gcode.X) != 0 || e.Delta(c.o.BeltAxis) != 0) && m.beyond(st, wipesMM):
-		c.movedAway, c.endable = true, false // drawn back on the way to somewhere else
+		c.movedAway, c.endable = true, false // retracting on the way to somewhere else
 	case e.Kind == gcode.KindRetract, e.Kind == gcode.KindMove && e.Named&(1<<gcode.E) != 0 && !c.movedAway:
 		c.endable = !c.movedAway
 	case e.Kind != gcode.KindMove || e.PathMM == 0 || c.movedAway:
@@ -207,7 +207,7 @@ func (c *cutter) follow(l *line, st *gcode.State, m *tally) {
 	}
 }
 
-// sign takes in a sign that stands before any filament.
+// sign notes a sign that comes before any filament.
 func (c *cutter) sign(l *line) {
 	if c.in != LeadIn || c.part.line > 0 || l.Letter != 0 && l.Letter != '#' && l.Letter != 'M' {
 		return
@@ -217,7 +217,7 @@ func (c *cutter) sign(l *line) {
 	}
 }
 
-// extrudes takes in a move that extrudes, applied but not counted. The first one of the part begins
+// extrudes handles a move that extrudes, applied but not counted. The first one of the part begins
 // it; one after signs of shutdown shows that it goes on.
 func (c *cutter) extrudes(l *line, st *gcode.State, s *scanner) extrusionRole {
 	if c.method != cutDetected {
@@ -264,7 +264,7 @@ func (c *cutter) beginTail(l *line, name string) {
 	}
 }
 
-// heats takes in a line that sets a heater, already applied.
+// heats handles a line that sets a heater, already applied.
 func (c *cutter) heats(l *line, st *gcode.State) {
 	bed, _, ok := heats(&l.Line, st.Tool)
 	switch {
@@ -289,7 +289,7 @@ func (c *cutter) heats(l *line, st *gcode.State) {
 	}
 }
 
-// homes takes in a homing; off says that it names an axis without end stop.
+// homes handles a homing; off: it names an axis without end stop.
 func (c *cutter) homes(l *line, off bool) {
 	switch {
 	case c.tail.open:
@@ -310,15 +310,15 @@ func (c *cutter) homes(l *line, off bool) {
 	}
 }
 
-// noteAmbiguous takes in a move after the part so far whose E word boards read in two ways.
+// noteAmbiguous notes a move after the part so far whose E word boards read in two ways.
 func (c *cutter) noteAmbiguous(n int64) {
 	if c.tail.ambiguous == 0 {
 		c.tail.ambiguous = n
 	}
 }
 
-// resumePart takes the tail into the part, with what that means for its lines. It returns the lines that
-// switch a heater off and are to be withheld.
+// resumePart takes the tail into the part, with the consequences for its lines. It returns the
+// lines that switch a heater off and must be withheld.
 func (c *cutter) resumePart() (offs []heaterOff) {
 	t := c.tail
 	c.tail, c.in = tail{}, Body
@@ -359,11 +359,11 @@ func (c *cutter) homedInPart(n int64) {
 		"the head is homed inside the part, once for every part")
 }
 
-// isNamedEnd reports whether someone has said that the part begins or ends at line n.
+// isNamedEnd reports whether somebody has named line n as an end of the part.
 func (c *cutter) isNamedEnd(n int64) bool { return n == c.o.Part.From || n == c.o.Part.To+1 }
 
-// atNamedLine takes in that line n is come to, where someone has said which lines are the part. repeat is
-// the line of the repeat around it, 0 for none.
+// atNamedLine handles line n of a named part. repeat is the line of the repeat around it, 0 for
+// none.
 func (c *cutter) atNamedLine(n, repeat int64) markerEffect {
 	switch part := c.o.Part; {
 	case n == part.From && repeat > 0:
@@ -385,7 +385,7 @@ func (c *cutter) closeNamed(n, repeat int64) {
 	c.closed, c.in = true, LeadOut
 }
 
-// marker takes in one of our own marker comments.
+// marker handles one of our own marker comments.
 func (c *cutter) marker(l *line, begin bool, repeat int64) markerEffect {
 	if !l.fresh || c.o.Part != (Lines{}) {
 		return noEffect
@@ -411,8 +411,8 @@ func (c *cutter) marker(l *line, begin bool, repeat int64) markerEffect {
 	return noEffect
 }
 
-// repeat takes in M808. The outermost pair is the body unless comments mark it; nested pairs are
-// gone through as often as they say.
+// repeat handles M808. The outermost pair is the body unless comments mark it; nested pairs are
+// repeated as often as they say.
 func (c *cutter) repeat(l *line, repeating bool) markerEffect {
 	begins := l.Has('L')
 	switch {
@@ -439,8 +439,8 @@ func (c *cutter) repeat(l *line, repeating bool) markerEffect {
 	return noEffect
 }
 
-// finish takes in that the file has ended: line n was the newest, last is the last in the file, and
-// repeat as for [cutter.named].
+// finish handles the end of the file: line n was the newest, last is the last in the file, and
+// repeat as in [cutter.atNamedLine].
 func (c *cutter) finish(n, last, repeat int64) markerEffect {
 	switch {
 	case c.endable && c.method == cutDetected && c.in == Body:
@@ -452,7 +452,7 @@ func (c *cutter) finish(n, last, repeat int64) markerEffect {
 	return noEffect
 }
 
-// complete reports whether the file has a body. extruded says that the body's lines extrude.
+// complete reports whether the file has a body. extruded: the body's lines extrude.
 func (c *cutter) complete(last, repeat int64, extruded bool) bool {
 	if c.method == cutDetected && c.in != LeadIn {
 		c.notes.dropSince(c.endProblems)

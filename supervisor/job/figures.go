@@ -13,11 +13,11 @@ import (
 
 // Bounds of findings. Common practice, no source.
 const (
-	holdUnproven = 90 * time.Minute // a part that stays longer on a belt may come off by itself
-	belowBeltMM  = 0.05             // what a nozzle may press into a belt
+	holdUnproven = 90 * time.Minute // a part may come off after a longer time on the belt
+	belowBeltMM  = 0.05             // how far a nozzle may press into a belt
 )
 
-// figures says what the finished figures show, of the plan and of the part's measures.
+// figures checks the finished figures of the plan and of the part's measures.
 type figures struct {
 	o     *Options
 	notes *notes
@@ -32,7 +32,7 @@ func (f *figures) finish() {
 	f.advise()
 }
 
-// checkPlacing notes what is dangerous in where the parts lie.
+// checkPlacing notes what is dangerous about where the parts lie.
 func (f *figures) checkPlacing() {
 	p, l, o := f.p, &f.p.Placing, f.o
 	if p.PitchMM < l.LeastPitchMM-1e-9 {
@@ -63,17 +63,17 @@ func (f *figures) checkPlacing() {
 	f.checkAdhesion()
 }
 
-// Adhesion is how long parts have stayed on the belt. The zero Adhesion knows of none.
+// Adhesion is how long parts have stayed on the belt. The zero value means that none were observed.
 type Adhesion struct {
 	Longest     time.Duration // after which a part was found good
 	LookedAt    int           // parts looked at, those that came off among them
 	Detached    int           // that came off
 	UnknownTime bool          // one of them at an unknown time
 	Earliest    time.Duration // known at which one came off; 0 for none
-	HoldsFor    time.Duration // for which it is shown to hold 95 of 100 parts; 0 for none
+	HoldsFor    time.Duration // for which it is shown to hold 95 of 100 parts; 0: not shown
 }
 
-// checkAdhesion compares the time on the belt with what is shown of its adhesion. Heating is left out:
+// checkAdhesion compares the time on the belt with the observed adhesion. Heating does not count:
 // the part is not there yet.
 func (f *figures) checkAdhesion() {
 	const remedy = "watch the first part to its end, or split the job"
@@ -122,7 +122,7 @@ func (f *figures) advise() {
 	}
 }
 
-// carry notes what the body changes and no line can bring back.
+// checkSettings notes what the body changes and no line can restore.
 func (f *figures) checkSettings() {
 	for k := range gcode.SettingCount {
 		extra := f.p.End.Settings[k].Set &^ f.p.Begin.Settings[k].Set
@@ -141,8 +141,8 @@ func (f *figures) checkSettings() {
 	}
 }
 
-// checkLimits notes what the board's own limits do not allow, where they are known. A job
-// that sets limits of its own raises them on the board too.
+// checkLimits notes what the board's known limits do not allow. A job that sets limits of its own
+// raises them on the board too.
 func (f *figures) checkLimits() {
 	speed, accel, force := f.p.PeakSpeedMMPerS, f.p.PeakAccelMMPerS2, limitsOf(&f.p.End, f.o.Motion)
 	for a, asked := range [motion.Axes][2]float64{{speed.X, accel.X}, {speed.Y, accel.Y}, {speed.Z, accel.Z}, {speed.E, accel.E}} {
@@ -151,7 +151,7 @@ func (f *figures) checkLimits() {
 	}
 }
 
-// noteClipped notes an axis of which more is demanded than the board's own limit.
+// noteClipped notes an axis of which the job demands more than the board's own limit.
 func (f *figures) noteClipped(what, unit, word string, axis int, asked, own, inForce float64) {
 	if own <= 0 || asked <= own*1.001 {
 		return

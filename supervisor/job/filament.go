@@ -7,8 +7,7 @@ import (
 	"strconv"
 )
 
-// filament is what the file itself says of it, among the settings that slicers write in comments;
-// 0: nothing.
+// filament is what the file says about it in the slicer's comments; 0: nothing.
 type filament struct {
 	diameterMM, densityGPerCM3 float64
 }
@@ -19,7 +18,7 @@ const (
 	lightest, densest      = 0.4, 9.0 // g/cm3: foamed filament, metal-filled filament (common practice, no source)
 )
 
-// read takes in a comment: filament_diameter = 1.75, "Filament density (g/cm3): 1.24". Of several
+// read reads a comment: filament_diameter = 1.75, "Filament density (g/cm3): 1.24". Of several
 // tools the first counts.
 func (f *filament) read(comment []byte) {
 	if len(comment) > 400 || !bytes.Contains(comment, []byte("ilament")) && !bytes.Contains(comment, []byte("aterial")) &&
@@ -52,7 +51,7 @@ func (f *filament) read(comment []byte) {
 	}
 }
 
-// settle puts what the file says in the place of what is configured, and reports a difference.
+// settle lets the file's values replace the configured ones, and reports a difference.
 func (f *filament) settle(o *Options, n *notes) {
 	if d := f.diameterMM; d > 0 {
 		if math.Abs(d-o.FilamentDiameterMM) > 0.01 {

@@ -10,19 +10,19 @@ import (
 )
 
 const (
-	maxPerCode  = 20     // findings of one kind listed; the rest are counted
+	maxPerCode  = 20     // findings listed per kind; the rest are counted
 	maxUnknown  = 200    // different unknown words listed
-	maxWithheld = 20_000 // changes listed; a job beyond it is not one to repeat
+	maxWithheld = 20_000 // changes listed; a job with more is refused
 )
 
-// notes collects what is found, bounded however long the file is.
+// notes collects findings, bounded however long the file is.
 type notes struct {
 	problems []Finding
 	findings []Finding
 	counts   map[string]int
 	unknown  map[string]*Unknown
 	more     int64    // unknown words beyond maxUnknown
-	opaque   []string // unknown words of which nothing else is said
+	opaque   []string // unknown words without a finding of their own
 	opaqueAt int64    // line of the first
 }
 
@@ -38,7 +38,7 @@ func (n *notes) problem(line int64, code, remedy, format string, args ...any) {
 	}
 }
 
-// refusals are why the file is refused, so far.
+// refusals are the problems so far.
 func (n *notes) refusals() []Finding { return n.problems }
 
 // hasProblem reports whether a problem of a kind is noted.
@@ -63,7 +63,7 @@ func (n *notes) unusable(l *line, err error) {
 	}
 }
 
-// add notes something to know.
+// add notes a finding.
 func (n *notes) add(line int64, severity Severity, code, remedy, format string, args ...any) {
 	n.counts[code]++
 	if n.counts[code] <= maxPerCode {
@@ -71,8 +71,7 @@ func (n *notes) add(line int64, severity Severity, code, remedy, format string, 
 	}
 }
 
-// unknownWord counts a word that is not followed; say is false where another
-// finding says what is to know of it.
+// unknownWord counts a word that is not followed; say is false if another finding covers it.
 func (n *notes) unknownWord(line int64, l *gcode.Line, say bool) {
 	name := l.Name()
 	u := n.unknown[name]
@@ -93,9 +92,8 @@ func (n *notes) unknownWord(line int64, l *gcode.Line, say bool) {
 	u.Count++
 }
 
-// dropSince forgets what was held against a body, noted since there were count
-// problems, once it turns out that the part begins later. What is wrong anywhere
-// in a file stays.
+// dropSince drops problems of a body, noted since there were count problems, once it turns out that
+// the part begins later. What is wrong anywhere in a file stays.
 func (n *notes) dropSince(count int) {
 	kept := n.problems[:count]
 	for _, p := range n.problems[count:] {

@@ -12,7 +12,7 @@ type Heaters struct {
 	Bed    heat.Model `json:"bed"`
 }
 
-// Heating says how temperatures change between parts.
+// Heating is how temperatures change between parts.
 type Heating struct {
 	Heaters
 	// ReleaseC is the bed temperature at which a part lets go; 0 waits for none.
@@ -21,17 +21,17 @@ type Heating struct {
 	NozzleStandbyC float64
 }
 
-// HeatTimes are how long a job waits for temperatures; nil is not known. Both heaters
-// work at once, fully on: a lead-in that heats one after the other, and a controller
-// that eases into its target, take longer.
+// HeatTimes are how long a job waits for temperatures; nil: unknown. Both heaters work at once,
+// fully on: a lead-in that heats one after the other, and a controller that eases into its target,
+// take longer.
 type HeatTimes struct {
 	HeatUp *time.Duration // from ambient to what the body begins with
 	Cool   *heat.Wait     // bed, from the end of the body to release
 	Reheat *time.Duration // from there to what the body begins with
 }
 
-// HeatTimes computes them from what is known of the heaters. The bed's release and the
-// nozzle's standby temperature are the machine's.
+// HeatTimes computes them for these heaters. The bed's release and the nozzle's standby temperature
+// are the machine's.
 func (p *Plan) HeatTimes(h Heaters, releaseC, standbyC float64) HeatTimes {
 	var t HeatTimes
 	nozzleC, bedC := p.Begin.NozzleTargetC, p.Begin.BedTargetC
@@ -60,13 +60,13 @@ func (p *Plan) HeatTimes(h Heaters, releaseC, standbyC float64) HeatTimes {
 	return t
 }
 
-// HeatUp is how long nozzle and bed take from temperatures that they have to what the body
-// begins with; nil is not known.
+// HeatUp is how long nozzle and bed take from these temperatures to those at the beginning of the
+// body; nil: unknown.
 func (p *Plan) HeatUp(h Heaters, nozzleC, bedC float64) *time.Duration {
 	return longer(&h, nozzleC, p.Begin.NozzleTargetC, bedC, p.Begin.BedTargetC)
 }
 
-// longer is the time that both heaters take, side by side; nil where one is not known.
+// longer is the time for both heaters in parallel; nil if one is unknown.
 func longer(h *Heaters, nozzleC, nozzleToC, bedC, bedToC float64) *time.Duration {
 	nozzle, ok := h.Nozzle.HeatUp(nozzleC, nozzleToC)
 	bed, known := h.Bed.HeatUp(bedC, bedToC)
@@ -77,7 +77,7 @@ func longer(h *Heaters, nozzleC, nozzleToC, bedC, bedToC float64) *time.Duration
 	return &d
 }
 
-// seconds is the time as the plan's JSON has it.
+// seconds converts a time for the plan's JSON.
 func seconds(d *time.Duration) *float64 {
 	if d == nil {
 		return nil

@@ -57,8 +57,8 @@ func (r BoardSeen) faults() []string {
 	return f
 }
 
-// alreadyIn makes queueing after a restart harmless: an alert of the same identity stays as it was first worded. The same
-// identifier for another matter would lose an alert, and is refused.
+// alreadyIn makes queueing after a restart harmless: an alert with the same identifier keeps its
+// first text. The same identifier for another matter would lose an alert, and is refused.
 func (r AlertQueued) alreadyIn(t *txn) (bool, error) {
 	a := r.Alert
 	var kind, state, reason string
@@ -90,7 +90,7 @@ func (r AlertQueued) apply(t *txn) error {
 		a.ID, t.seq, a.Kind, a.State, a.Reason, a.Text, orNull(a.LotID), payload)
 }
 
-// requirePending makes sure that the alert and the channel are there.
+// requirePending checks that the alert and the receiver exist.
 func (t *txn) requirePending(alert, receiver string) error {
 	var one int
 	err := t.row("SELECT 1 FROM alert WHERE alert = ?", []any{alert}, &one)
@@ -103,8 +103,8 @@ func (t *txn) requirePending(alert, receiver string) error {
 	return t.openReceiver(receiver)
 }
 
-// openReceiver enters a receiver that has not been seen before. The first one of all takes every alert there is; a later one
-// takes those queued since this start, so that it does not repeat the past.
+// openReceiver enters a new receiver. The first of all gets every alert; a later one gets those
+// queued since this start, so that it does not repeat the past.
 func (t *txn) openReceiver(receiver string) error {
 	return t.exec(`INSERT INTO channel (channel, from_seq) SELECT ?, CASE
 		WHEN NOT EXISTS (SELECT 1 FROM channel) THEN 0

@@ -15,7 +15,8 @@ func (CycleInterrupted) kind() string { return "cycle_interrupted" }
 func (CycleDecided) kind() string     { return "cycle_decided" }
 func (BeltMoved) kind() string        { return "belt_moved" }
 
-// require reports ErrIllegal when the row that a record refers to is not there. Zero refers to nothing.
+// require returns ErrIllegal if the row that a record refers to does not exist. Zero refers to
+// nothing.
 func (t *txn) require(what, query string, id int64) error {
 	if id == 0 {
 		return nil
@@ -112,7 +113,7 @@ func (r CycleBegun) apply(t *txn) error {
 	return t.belt(r.Belt)
 }
 
-// step moves a cycle on; the ways that are allowed are a trigger of the schema.
+// step advances a cycle; a trigger of the schema enforces the allowed transitions.
 func (t *txn) step(cycle int64, query string, args ...any) error {
 	ok, err := t.change(query, append(args, cycle)...)
 	if err != nil {

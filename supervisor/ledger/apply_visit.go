@@ -119,7 +119,8 @@ func (t *txn) correctable(c Check) (root int64, err error) {
 // inForce selects the checks that no later check corrects.
 const inForce = "NOT EXISTS (SELECT 1 FROM visit w WHERE w.corrects = v.visit)"
 
-// checkCounts refuses a check that has the lot, or one of its jobs, claim more parts than were confirmed.
+// checkCounts refuses a check by which the lot, or one of its jobs, would have more parts than were
+// confirmed.
 func (t *txn) checkCounts(c Check) error {
 	if c.LotID == 0 {
 		return nil

@@ -8,9 +8,9 @@ import (
 	"path/filepath"
 )
 
-// Backup writes a whole copy of the ledger to a new file, while commits go on. The copy is made beside its final name,
-// looked through and synced, and only then given that name: a backup that is there is a good one. A file of that name
-// is never replaced.
+// Backup writes a complete copy of the ledger to a new file, while commits continue. The copy is
+// made beside its final name, checked and synced, and only then renamed: a backup that exists is
+// good. It never replaces a file.
 func (l *Ledger) Backup(ctx context.Context, to string) (err error) {
 	defer func() {
 		if err != nil {
@@ -29,7 +29,7 @@ func (l *Ledger) Backup(ctx context.Context, to string) (err error) {
 	if dir == "" {
 		dir = "."
 	}
-	part, err := os.CreateTemp(dir, "."+name+".*.part") // readable by this user alone
+	part, err := os.CreateTemp(dir, "."+name+".*.part") // readable by this user only
 	if err != nil {
 		return err
 	}
@@ -61,7 +61,8 @@ func (l *Ledger) copyTo(ctx context.Context, file string) error {
 	return err
 }
 
-// removeAll removes a file, if it is there, with what SQLite keeps beside one. What stays is named in the error.
+// removeAll removes a file, if it exists, and SQLite's files beside it. The error names what
+// remains.
 func removeAll(file string) error {
 	var errs []error
 	for _, end := range []string{"", "-wal", "-shm", "-journal"} {

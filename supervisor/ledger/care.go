@@ -1,8 +1,8 @@
 package ledger
 
-// CareDone says that something the owner wants done every so often was done; with Begun, that counting
-// begins here and nothing was done. The newest entry of a name counts. Stamp is filled by reading and
-// ignored by writing.
+// CareDone records that something the owner wants done every so often was done; with Begun, that
+// counting begins and nothing was done. The newest entry of a name counts. Stamp is set by reading
+// and ignored by writing.
 type CareDone struct {
 	Name     string
 	Begun    bool

@@ -8,7 +8,8 @@ import (
 	"strings"
 )
 
-// invariant is a statement about the rows that no file of this program breaks; the query returns what breaks it.
+// invariant is a statement that holds for every ledger of this program; the query returns what
+// violates it.
 type invariant struct {
 	what  string
 	query string
@@ -92,8 +93,9 @@ func invariants() []invariant {
 	return list
 }
 
-// Check reads the whole ledger and returns everything that is wrong with it, in words: damage that SQLite finds, rows that
-// refer to nothing, and what contradicts the order of events. The error says that the checking itself failed.
+// Check reads the whole ledger and describes everything that is wrong with it: damage that SQLite
+// finds, rows that refer to nothing, and contradictions in the order of events. The error means
+// that the check itself failed.
 func (l *Ledger) Check(ctx context.Context) (problems []string, err error) {
 	err = l.view(ctx, "everything", func(q querier) error {
 		found, err := stringsOf(ctx, q, "PRAGMA integrity_check(100)")
@@ -126,7 +128,7 @@ func (l *Ledger) Check(ctx context.Context) (problems []string, err error) {
 	case errors.Is(err, ErrCorrupt):
 		return append(problems, clean(err)), nil
 	case err != nil:
-		return nil, err // what was found before may come of the same failure
+		return nil, err // earlier findings may have the same cause
 	}
 	return problems, nil
 }

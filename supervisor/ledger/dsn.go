@@ -8,17 +8,18 @@ import (
 	"modernc.org/sqlite"
 )
 
-// role says what a connection is for.
+// role is the purpose of a connection.
 type role int
 
 const (
 	roleWriter role = iota
 	roleReader
-	roleProbe  // looks at a file before anything may change it
-	roleMender // rolls back what was under way when the making of a file was cut short
+	roleProbe  // reads a file before anything may change it
+	roleMender // rolls back an interrupted creation of a file
 )
 
-// logBytes is what the write-ahead log keeps on the disk: twice the size at which it is taken over into the file.
+// logBytes is how much of the write-ahead log stays on the disk: twice the size at which it is
+// checkpointed.
 const logBytes = 8 << 20
 
 // sourceName builds the name by which the driver opens a connection. It is the only place that does.
@@ -36,7 +37,7 @@ func (o Options) sourceName(path string, r role) string {
 	case roleWriter:
 		// FULL syncs the write-ahead log at every commit: a commit that has returned survives the loss of power.
 		params = append(params, "_pragma=journal_mode(WAL)", "_pragma=synchronous(FULL)",
-			// What a long reader has made the log grow beyond, is given back once it has been taken over into the file.
+			// The log may grow beyond it during a long read, and is truncated at the next checkpoint.
 			fmt.Sprintf("_pragma=journal_size_limit(%d)", logBytes))
 	case roleReader, roleProbe:
 		params = append(params, "mode=ro")

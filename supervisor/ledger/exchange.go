@@ -9,15 +9,15 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// A ledger is up to three files, and no call of the kernel exchanges three names at once. In between, one file may lie
-// beside the log of another, or a ledger without its log, which SQLite would take for the whole of it. So a mark is set
-// for that while, and Open refuses where it finds one.
+// A ledger is up to three files, and no system call exchanges three names at once. In between, one
+// file may lie beside the log of another, or a ledger without its log, which SQLite would accept as
+// complete. So a mark is set during the exchange, and Open refuses if it finds one.
 
 const markEnd = ".restoring"
 
 var sidecars = []string{"-wal", "-shm", ""}
 
-// mark says durably that names are being exchanged.
+// mark records durably that names are being exchanged.
 func mark(path string) error {
 	f, err := os.OpenFile(path+markEnd, os.O_WRONLY|os.O_CREATE|unix.O_NOFOLLOW|unix.O_NONBLOCK, 0o640)
 	if err != nil {
@@ -36,7 +36,7 @@ func unmark(path string) error {
 	return syncDir(filepath.Dir(path))
 }
 
-// cutShort words what to do about a restore that has neither been finished nor undone.
+// cutShort describes what to do about a restore that was neither finished nor undone.
 func cutShort(path string, why error) error {
 	if why == nil {
 		why = fmt.Errorf("%w by a restore", ErrDisk)
@@ -52,9 +52,9 @@ func unfinished(path string) error {
 	return cutShort(path, nil)
 }
 
-// exchange gives what is at path, with what SQLite keeps beside it, a name that is free, and its own to part. It returns
-// the new name of what was there, or nothing where there was none. When it fails everything is where it was, and the mark
-// is taken off; or else the mark stays.
+// exchange renames what is at path, with SQLite's files beside it, to a free name, and part to
+// path. It returns the new name of the old file, "" if there was none. If it fails, everything is
+// where it was and the mark is removed; otherwise the mark stays.
 func exchange(part, path string) (aside string, err error) {
 	if aside, err = freeAside(path); err != nil {
 		return "", errors.Join(err, unmark(path))
@@ -88,7 +88,7 @@ func exchange(part, path string) (aside string, err error) {
 	return "", errors.Join(err, unmark(path))
 }
 
-// freeAside returns a name under which nothing lies yet.
+// freeAside returns an unused name.
 func freeAside(path string) (string, error) {
 	for n := 1; ; n++ {
 		aside := fmt.Sprintf("%s.aside-%d", path, n)

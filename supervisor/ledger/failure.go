@@ -38,7 +38,7 @@ func isCorruption(err error) bool {
 	return code == codeCorrupt || code == codeNotADB
 }
 
-// classify gives an error of the driver the sentinel on which callers branch, and says what to do.
+// classify wraps a driver error in the sentinel that callers test for, and says what to do.
 func (l *Ledger) classify(err error) error {
 	wrap := func(sentinel error, advice string) error {
 		return fmt.Errorf("%s; %s: %w", clean(err), advice, sentinel)
@@ -93,17 +93,18 @@ var (
 	codeAfter   = regexp.MustCompile(` \(\d+\)$`)
 )
 
-// clean takes the driver's wrapping off a message.
+// clean strips the driver's wrapping from a message.
 func clean(err error) string {
 	return codeAfter.ReplaceAllString(wordsBefore.ReplaceAllString(err.Error(), ""), "")
 }
 
-// lowSpaceBytes is the room in bytes under which a failed write is put down to lack of room: a write-ahead log grows by a few
-// pages of 4 KiB at a time.
+// lowSpaceBytes is the free space in bytes below which a failed write is attributed to lack of
+// space: a write-ahead log grows by a few pages of 4 KiB at a time.
 const lowSpaceBytes = 64 << 10
 
-// noSpace looks for the cause of a write that SQLite reports as failed without saying why: a full disk met while it maps
-// the log's index, or the process's limit on file size. It returns what to do, or nothing when there is room.
+// noSpace finds the cause of a write that SQLite reports as failed without a reason: a full disk
+// while it maps the log's index, or the process's limit on file size. It returns what to do, "" if
+// there is space.
 func noSpace(path string) string {
 	var disk unix.Statfs_t
 	if unix.Statfs(filepath.Dir(path), &disk) == nil && disk.Bavail*uint64(disk.Bsize) < lowSpaceBytes {

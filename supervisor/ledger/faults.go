@@ -6,7 +6,7 @@ import (
 	"sort"
 )
 
-// faultList gathers everything that is wrong with a record's values.
+// faultList collects everything that is wrong with a record's values.
 type faultList []string
 
 func (f *faultList) add(bad bool, format string, args ...any) {

@@ -15,8 +15,8 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// takeLock locks the file beside the ledger for this process. The kernel gives the lock up when the process ends in any
-// way, so a lock file left behind is harmless.
+// takeLock locks the file beside the ledger for this process. The kernel releases the lock when the
+// process ends in any way, so a remaining lock file is harmless.
 func (l *Ledger) takeLock() error {
 	// A link there would have the file it leads to emptied below; a pipe would be waited for.
 	f, err := os.OpenFile(l.path+".lock", os.O_RDWR|os.O_CREATE|unix.O_NOFOLLOW|unix.O_NONBLOCK, 0o640)
@@ -44,15 +44,15 @@ func (l *Ledger) takeLock() error {
 		return fmt.Errorf("%s has it open: stop that one first, or name another path: %w", owner, ErrLocked)
 	}
 	l.lock = f
-	// The number is there for the message above only, so that failing to write it hurts nobody.
+	// The number only serves the message above, so failing to write it does no harm.
 	if f.Truncate(0) == nil {
 		_, _ = f.WriteAt([]byte(strconv.Itoa(os.Getpid())+"\n"), 0)
 	}
 	return nil
 }
 
-// probe looks at the file without changing it: whether it is a ledger at all, of this version or an older one, and whole.
-// No other connection of this Ledger is open.
+// probe checks the file without changing it: whether it is an intact ledger of this version or an
+// older one. No other connection of this Ledger is open.
 func (l *Ledger) probe(ctx context.Context) error {
 	if err := l.rollBack(ctx); err != nil {
 		return err
@@ -60,8 +60,9 @@ func (l *Ledger) probe(ctx context.Context) error {
 	return confirmed(ctx, l.path, func() error { return l.inspectFile(ctx) })
 }
 
-// rollBack undoes what was under way when the making of a ledger was cut short, before it had its write-ahead log: SQLite
-// leaves a journal then, which one who only looks cannot carry out. Of another program's file it keeps its hands off.
+// rollBack undoes an interrupted creation of a ledger, before it had its write-ahead log: SQLite
+// leaves a journal then, which a read-only connection cannot roll back. It does not touch another
+// program's file.
 func (l *Ledger) rollBack(ctx context.Context) (err error) {
 	if _, serr := os.Lstat(l.path + "-journal"); serr != nil {
 		return nil
@@ -82,7 +83,8 @@ func (l *Ledger) rollBack(ctx context.Context) (err error) {
 	return damage(db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_schema").Scan(&n)) // reading is enough
 }
 
-// isLedgerHeader reports whether the first bytes of a file may be those of a ledger of ours: marked as one, or not marked yet.
+// isLedgerHeader reports whether the first bytes of a file may be those of a ledger: marked as one,
+// or not marked yet.
 func isLedgerHeader(header []byte) bool {
 	mark := binary.BigEndian.Uint32(header[68:])
 	return mark == 0 || mark == applicationID
@@ -91,7 +93,7 @@ func isLedgerHeader(header []byte) bool {
 func (l *Ledger) inspectFile(ctx context.Context) (err error) {
 	header, err := readHeader(l.path)
 	if err != nil || len(header) == 0 {
-		return err // no file yet, or one that was made and never written
+		return err // no file yet, or one that was created and never written
 	}
 	// Bytes 18 and 19 are versions of the format for writing and reading, 1 or 2; damage there makes it seem read only.
 	if len(header) < 100 || max(header[18], header[19]) > 2 || string(header[:16]) != "SQLite format 3\x00" {
@@ -125,7 +127,7 @@ func (l *Ledger) inspectFile(ctx context.Context) (err error) {
 	case schema > len(steps):
 		return newer(schema)
 	}
-	// First what is described there: looking at the pages computes what the descriptions say.
+	// The schema first: reading the pages evaluates its expressions.
 	if err := wholeSchema(ctx, db, schema); err != nil {
 		return err
 	}
@@ -141,7 +143,7 @@ func (l *Ledger) inspectFile(ctx context.Context) (err error) {
 
 const remedyDamaged = "move the file aside and put the last backup in its place, or name another path"
 
-// damage words an error met while looking at a file.
+// damage wraps an error met while checking a file.
 func damage(err error) error {
 	if isCorruption(err) {
 		return fmt.Errorf("%s; %s: %w", clean(err), remedyDamaged, ErrCorrupt)
@@ -173,7 +175,7 @@ func stringsOf(ctx context.Context, q querier, query string) (out []string, err 
 	return out, err
 }
 
-// readHeader returns up to the first 100 bytes of the file, nothing when there is no file.
+// readHeader returns up to the first 100 bytes of the file, nothing if there is no file.
 func readHeader(path string) ([]byte, error) {
 	f, err := os.Open(path)
 	if errors.Is(err, os.ErrNotExist) {

@@ -7,15 +7,15 @@ import (
 	"fmt"
 )
 
-// What a HeatLearned can be of: a heater, or how the time of cycles scatters on machine and in room.
+// What a HeatLearned is about: a heater, or the scatter of cycle times on machine and in room.
 const (
 	HeaterNozzle  = "nozzle"
 	HeaterBed     = "bed"
 	LearnedCycles = "cycles"
 )
 
-// HeatLearned keeps what is known of one heater of the machine at a port. Model is one JSON object, whose meaning is the
-// writer's; the newest one counts.
+// HeatLearned records what is known of one heater of the machine on a port. Model is one JSON
+// object, which only its writer interprets; the newest one counts.
 type HeatLearned struct {
 	Port   string
 	Heater string // HeaterNozzle, HeaterBed or LearnedCycles
@@ -39,7 +39,7 @@ func (r HeatLearned) apply(t *txn) error {
 	return t.exec("INSERT INTO heat (seq, port, heater, model) VALUES (?, ?, ?, ?)", t.seq, r.Port, r.Heater, string(r.Model))
 }
 
-// Heat returns what was last learned of each heater of the machine at a port, by heater. The map is empty when nothing was.
+// Heat returns what was last learned of each heater of the machine on a port, by heater.
 func (l *Ledger) Heat(ctx context.Context, port string) (models map[string]json.RawMessage, err error) {
 	models = map[string]json.RawMessage{}
 	err = l.view(ctx, "the heaters", func(q querier) error {

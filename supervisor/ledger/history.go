@@ -8,18 +8,19 @@ import (
 	"time"
 )
 
-// Entry is a record as it stands in the journal. Of its stamp a cycle's step has the number alone.
+// Entry is a record in the journal. For steps of a cycle, only Seq of its stamp is set.
 type Entry struct {
 	Stamp  Stamp
 	Record Record
 }
 
-// historyHolds bounds what is kept of holds: how long people took to come years ago says nothing any more.
+// historyHolds limits the holds that are read: how long people took to come years ago is
+// irrelevant.
 const historyHolds = 200
 
-// History hands to fold, in the order of the journal, what a process that takes over must know of lots, parts, checks,
-// holds, care and the belt on the board at a port, all from one state of the ledger. Lots come without their alterations,
-// and steps of cycles without the belt's position.
+// History passes to fold, in the order of the journal, what a new process must know of lots, parts,
+// checks, holds, care and the belt on the board at a port, all from one state of the ledger. Lots
+// come without their alterations, and steps of cycles without the belt's position.
 func (l *Ledger) History(ctx context.Context, port string, fold func(Entry)) error {
 	return l.view(ctx, "its history", func(q querier) error {
 		rest, err := besideCycles(ctx, q, port)
@@ -64,7 +65,7 @@ func (l *Ledger) History(ctx context.Context, port string, fold func(Entry)) err
 	})
 }
 
-// besideCycles reads what History holds beside the steps of cycles, which follow one another.
+// besideCycles reads what History returns besides the steps of cycles.
 func besideCycles(ctx context.Context, q querier, port string) (list []Entry, err error) {
 	lots, _, err := lotsWithoutJobs(ctx, q, "true")
 	if err != nil {

@@ -5,8 +5,8 @@ import (
 	"database/sql"
 )
 
-// PartLaid keeps where a part lies on the belt: the net advances, on the ledger's scale,
-// at which its two ends lay under the nozzle.
+// PartLaid records where a part lies on the belt: the net advances, on the ledger's scale, at which
+// its two ends lay under the nozzle.
 type PartLaid struct {
 	Seq          int64 // of the cycle
 	FromMM, ToMM float64
@@ -30,8 +30,8 @@ func (r PartLaid) apply(t *txn) error {
 	return t.exec("INSERT INTO laid (seq, cycle, from_mm, to_mm) VALUES (?, ?, ?, ?)", t.seq, r.Seq, r.FromMM, r.ToMM)
 }
 
-// SizeOrdered keeps what length the parts of a lot's job should have along the belt, and
-// how far a good one may be from it to either side.
+// SizeOrdered records the length that the parts of a lot's job should have along the belt, and its
+// tolerance to either side.
 type SizeOrdered struct {
 	LotID                 int64
 	JobIndex              int
@@ -57,8 +57,7 @@ func (r SizeOrdered) apply(t *txn) error {
 		t.seq, r.LotID, r.JobIndex, r.LengthMM, r.ToleranceMM)
 }
 
-// Sizes returns what lengths the jobs of a lot should have, by job; one that nothing was
-// ordered for is absent.
+// Sizes returns the ordered lengths of a lot, by job; a job without one is absent.
 func (l *Ledger) Sizes(ctx context.Context, lotID int64) (sizes map[int]SizeOrdered, err error) {
 	sizes = map[int]SizeOrdered{}
 	err = l.view(ctx, "the ordered sizes", func(q querier) error {

@@ -1,6 +1,6 @@
-// Package ledger keeps the truth about lots, cycles, counts, checks, holds and the belt in one SQLite file. It is the
-// only importer of the database driver. A Commit that has returned nil survives the loss of power; a Commit that has
-// not returned has happened whole or not at all.
+// Package ledger stores lots, cycles, counts, checks, holds and the belt in one SQLite file. It is
+// the only importer of the database driver. A Commit that has returned nil survives a power cut; a
+// Commit that has not returned was stored completely or not at all.
 package ledger
 
 import (
@@ -19,7 +19,7 @@ type Options struct {
 	// ReadOnly opens an existing file for Check, Backup, Export and the reading methods, beside a daemon that writes it.
 	// No lock is taken, no start is recorded and the schema is not brought up to date.
 	ReadOnly bool
-	// Memory keeps the ledger in memory; it is gone at Close. The path only names it in errors.
+	// Memory keeps the ledger in memory until Close. The path only names it in errors.
 	Memory bool
 	// DSN replaces the name given to the database driver, for another file system. No lock is taken and the file is not
 	// looked at beforehand; the path only names it in errors.
@@ -45,29 +45,31 @@ type Ledger struct {
 	writeTurn chan struct{}
 	writer    *sql.DB
 	conn      *sql.Conn            // the writing connection, nil when reading only
-	cached    map[string]*sql.Stmt // prepared on conn, owned by the holder of turn
-	broken    error                // set when the disk failed, owned by the holder of turn
+	cached    map[string]*sql.Stmt // prepared on conn, owned by the holder of writeTurn
+	broken    error                // set when the disk failed, owned by the holder of writeTurn
 
-	// changes counts what was committed by this Ledger, belt movement by itself apart: a reader that has read at the same
-	// number has read the same. It is raised after the commit, so that who reads in between only reads once more.
+	// changes counts the commits of this Ledger, except for belt movement alone: a reader that has
+	// read at the same number has read the same. It is incremented after the commit, so that a
+	// reader in between only reads once more.
 	changes atomic.Int64
 	queue   atomic.Pointer[queued]
-	settled sync.Map // by channel: the number of changes at which it had nothing left to deliver
+	settled sync.Map // by receiver: the number of changes at which it had nothing left to deliver
 
-	readers *sql.DB   // nil when the ledger lives in memory: then reading takes its turn too
+	readers *sql.DB   // nil for a ledger in memory, where reading takes its turn too
 	lock    *os.File  // nil when no lock was taken
 	witness sync.Once // opens witnesses
-	// witnesses are the ledger's files, opened to see whether they can be read; see unreadable.
+	// witnesses are the ledger's files, opened to test whether they can be read; see unreadable.
 	witnesses []*os.File
 	closed    chan struct{} // closed by Close
 	closing   sync.Once
 	ended     error // what Close returned
 }
 
-// Commit writes the records in one transaction: all of them, in order, or none. It returns when they are on the disk,
-// after one sync. Errors wrap ErrInvalid, ErrIllegal or ErrTooMany when a record is refused, ErrFull or ErrDisk when the
-// disk is, and ErrClosed or ErrReadOnly. After ErrDisk the ledger takes nothing more until it is opened again, since the
-// system may have dropped what could not be written. The context bounds the wait for other commits, not the writing.
+// Commit stores the records in one transaction: all of them, in order, or none. It returns when
+// they are on the disk, after one sync. Errors wrap ErrInvalid, ErrIllegal or ErrTooMany if a
+// record is refused, ErrFull or ErrDisk if the disk fails, and ErrClosed or ErrReadOnly. After
+// ErrDisk the ledger accepts nothing until it is opened again, since the system may have dropped
+// unwritten data. The context bounds the wait for other commits, not the writing.
 func (l *Ledger) Commit(ctx context.Context, records ...Record) error {
 	if l.opts.ReadOnly {
 		return fmt.Errorf("cannot commit to ledger %s: %w", l.path, ErrReadOnly)
@@ -107,7 +109,7 @@ func faultsOf(records []Record) error {
 	return errors.Join(all...)
 }
 
-// acquire takes the turn, or says why it cannot be had.
+// acquire takes the turn, or returns why that is impossible.
 func (l *Ledger) acquire(ctx context.Context) error {
 	if l.isClosed() {
 		return ErrClosed
@@ -133,8 +135,8 @@ func (l *Ledger) isClosed() bool {
 
 func (l *Ledger) release() { <-l.writeTurn }
 
-// write runs do in one transaction on the writing connection. Once begun it is not cancelled: a half-cancelled commit
-// would leave the caller without knowing what is on the disk.
+// write runs do in one transaction on the writing connection. Once begun it is not cancelled: the
+// caller would not know what is on the disk.
 func (l *Ledger) write(ctx context.Context, do func(*txn) error) (err error) {
 	if err := ctx.Err(); err != nil {
 		return err
@@ -156,7 +158,7 @@ func (l *Ledger) transact(ctx context.Context, do func(*txn) error) (err error) 
 		if err == nil {
 			return
 		}
-		// Some errors have ended the transaction already; then there is nothing to roll back, which is no news.
+		// Some errors have ended the transaction already; then there is nothing to roll back.
 		_ = t.exec("ROLLBACK")
 		if err = l.classify(err); errors.Is(err, ErrDisk) || errors.Is(err, ErrCorrupt) {
 			l.broken = err
@@ -169,13 +171,14 @@ func (l *Ledger) transact(ctx context.Context, do func(*txn) error) (err error) 
 		return err
 	}
 	err = t.exec("COMMIT")
-	if err != nil || t.moves == 0 || t.others > 0 { // after an error it is not known what was kept
+	if err != nil || t.moves == 0 || t.others > 0 { // after an error it is unknown what was stored
 		l.changes.Add(1)
 	}
 	return err
 }
 
-// Close waits for the commit in progress, closes the file and gives up the lock. Later calls return the same error.
+// Close waits for the commit in progress, closes the file and releases the lock. Later calls return
+// the same error.
 func (l *Ledger) Close() error {
 	l.closing.Do(func() {
 		l.writeTurn <- struct{}{} // never given back
@@ -185,7 +188,7 @@ func (l *Ledger) Close() error {
 	return l.ended
 }
 
-// closeAll closes whatever is open; it also ends an Open that failed half way.
+// closeAll closes whatever is open, also after an Open that failed half way.
 func (l *Ledger) closeAll() error {
 	var errs []error
 	for _, s := range l.cached {

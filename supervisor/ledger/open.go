@@ -15,8 +15,9 @@ import (
 	_ "modernc.org/sqlite" // registers the driver
 )
 
-// Open opens the ledger at path, making the file and its directories when they are not there, and records this start of
-// the process. Errors wrap ErrLocked, ErrNewer, ErrCorrupt, ErrFull or ErrDisk; the first three leave the file as it was.
+// Open opens the ledger at path, creates the file and its directories if they do not exist, and
+// records this start of the process. Errors wrap ErrLocked, ErrNewer, ErrCorrupt, ErrFull or
+// ErrDisk; the first three leave the file unchanged.
 func Open(path string, o Options) (*Ledger, error) {
 	if o.Now == nil {
 		o.Now = time.Now
@@ -25,7 +26,7 @@ func Open(path string, o Options) (*Ledger, error) {
 		cached: map[string]*sql.Stmt{}}
 	if err := l.open(context.Background()); err != nil {
 		err = fmt.Errorf("cannot open ledger %s: %w", path, l.classify(err))
-		// What shutting down says beside it would only hide the cause.
+		// Errors of closing would only hide the cause.
 		_ = l.closeAll()
 		return nil, err
 	}
@@ -66,7 +67,8 @@ func (l *Ledger) open(ctx context.Context) error {
 	return l.openReaders(ctx)
 }
 
-// prepareFile takes the lock and refuses, before anything may change it, a file that is not to be written.
+// prepareFile takes the lock, and refuses a file that must not be written before anything can
+// change it.
 func (l *Ledger) prepareFile(ctx context.Context) error {
 	if err := unfinished(l.path); err != nil {
 		return err
@@ -94,7 +96,7 @@ func (l *Ledger) prepareFile(ctx context.Context) error {
 	if err := l.probe(ctx); err != nil {
 		return err
 	}
-	// Made here and not by SQLite, so that nobody but the daemon's group can read it.
+	// Created here and not by SQLite, so that only the daemon's group can read it.
 	f, err := os.OpenFile(l.path, os.O_RDWR|os.O_CREATE, 0o640)
 	if err != nil {
 		return fmt.Errorf("cannot write it: %w", err)
@@ -145,7 +147,7 @@ func (l *Ledger) openWriter(ctx context.Context) error {
 	})
 }
 
-// readNewestStamp reads the newest row that was written before this start.
+// readNewestStamp reads the stamp of the newest row that was written before this start.
 func (l *Ledger) readNewestStamp(ctx context.Context) error {
 	var at stampRow
 	err := l.conn.QueryRowContext(ctx, "SELECT "+stampColumns("e")+" FROM entry e ORDER BY e.seq DESC LIMIT 1").Scan(at.into()...)
@@ -156,7 +158,8 @@ func (l *Ledger) readNewestStamp(ctx context.Context) error {
 	return nil
 }
 
-// durable makes sure that the requested modes were granted: some network file systems have no write-ahead log.
+// durable checks that the requested modes were granted: some network file systems have no
+// write-ahead log.
 func durable(ctx context.Context, c *sql.Conn) error {
 	var mode string
 	var sync int
@@ -184,7 +187,7 @@ func (l *Ledger) openReaders(ctx context.Context) error {
 	return db.PingContext(ctx)
 }
 
-// kernelBootID returns the identifier that the kernel draws at each start of the machine, or nothing where it has none.
+// kernelBootID returns the identifier that the kernel draws at each boot, "" if there is none.
 func kernelBootID() string {
 	text, err := os.ReadFile("/proc/sys/kernel/random/boot_id")
 	if err != nil {

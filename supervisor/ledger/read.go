@@ -8,15 +8,15 @@ import (
 	"time"
 )
 
-// querier is what reading needs of a connection.
+// querier is the part of a connection that reading needs.
 type querier interface {
 	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
 	ExecContext(ctx context.Context, query string, args ...any) (sql.Result, error)
 }
 
-// reading returns a connection to read by; done gives it back. A ledger in memory has one connection, so that reading takes
-// its turn there.
+// reading returns a connection for reading; done returns it. A ledger in memory has one connection,
+// so reading takes its turn there.
 func (l *Ledger) reading(ctx context.Context) (conn *sql.Conn, done func(), err error) {
 	if l.readers == nil {
 		if err := l.acquire(ctx); err != nil {
@@ -33,11 +33,11 @@ func (l *Ledger) reading(ctx context.Context) (conn *sql.Conn, done func(), err 
 	return conn, func() { _ = conn.Close() }, nil // the pool, which gets it back, has nothing to report
 }
 
-// view runs do on one state of the ledger: what is committed meanwhile is not seen.
+// view runs do on one state of the ledger: later commits are not visible.
 func (l *Ledger) view(ctx context.Context, what string, do func(querier) error) (err error) {
 	defer func() {
 		if err != nil && l.isClosed() {
-			err = ErrClosed // whatever the driver says to a connection taken from under it
+			err = ErrClosed // whatever the driver reports for a connection that was closed
 		}
 		if err != nil {
 			err = fmt.Errorf("cannot read %s from ledger %s: %w", what, l.path, l.classify(err))
@@ -51,7 +51,7 @@ func (l *Ledger) view(ctx context.Context, what string, do func(querier) error) 
 	if _, err := conn.ExecContext(ctx, "BEGIN"); err != nil {
 		return err
 	}
-	// Nothing was written, so there is nothing to lose when ending fails; the context may be over by now.
+	// Nothing was written, so a failure to end loses nothing; the context may have ended.
 	defer func() { _, _ = conn.ExecContext(context.WithoutCancel(ctx), "ROLLBACK") }()
 	return do(conn)
 }
@@ -89,7 +89,7 @@ func (s *stampRow) stamp() Stamp {
 		SinceStart: time.Duration(s.monoMS.Int64) * time.Millisecond}
 }
 
-// limited turns a limit into SQL's, where a negative one is none.
+// limited converts a limit to SQL, where a negative one means none.
 func limited(limit int) int {
 	if limit <= 0 {
 		return -1
@@ -97,7 +97,8 @@ func limited(limit int) int {
 	return limit
 }
 
-// Belt returns the newest belt position; when none was recorded nothing was ever printed, and that of a new belt is Known.
+// Belt returns the newest belt position. Without any, nothing was ever printed, and the position is
+// that of a new belt, Known.
 func (l *Ledger) Belt(ctx context.Context) (b Belt, err error) {
 	err = l.view(ctx, "the belt", func(q querier) error {
 		err := q.QueryRowContext(ctx, `SELECT travel_mm, advance_mm, since_realign_mm, since_check_mm, uncertain_mm, known
@@ -112,7 +113,7 @@ func (l *Ledger) Belt(ctx context.Context) (b Belt, err error) {
 	return b, err
 }
 
-// NextIDs returns the identifiers that the next lot, cycle, hold and check must use.
+// NextIDs returns the identifiers of the next lot, cycle, hold and check.
 func (l *Ledger) NextIDs(ctx context.Context) (n NextIDs, err error) {
 	err = l.view(ctx, "the next numbers", func(q querier) error {
 		return q.QueryRowContext(ctx, `SELECT (SELECT coalesce(max(lot), 0) + 1 FROM lot),

@@ -9,11 +9,11 @@ import (
 	"time"
 )
 
-// PendingAlerts returns up to limit alerts that the receiver has yet to deliver and may try at now, the oldest first. A
-// receiver that reads for the first time is entered in the ledger: the first one of all takes every alert, a later one those
-// queued since this start. A limit of 0 is none.
+// PendingAlerts returns up to limit alerts that the receiver has yet to deliver and may try now,
+// oldest first. A new receiver is entered in the ledger: the first of all gets every alert, a later
+// one those queued since this start. A limit of 0 means none.
 func (l *Ledger) PendingAlerts(ctx context.Context, receiver string, now time.Time, limit int) (alerts []Alert, err error) {
-	// Asked every few seconds and mostly for nothing: the file is looked at only after something was recorded.
+	// Called every few seconds, mostly without result: the file is read only after something was recorded.
 	at := l.changes.Load()
 	if k, ok := l.settled.Load(receiver); ok && k == at && !l.opts.ReadOnly && !l.isClosed() {
 		return nil, nil
@@ -22,7 +22,7 @@ func (l *Ledger) PendingAlerts(ctx context.Context, receiver string, now time.Ti
 		return nil, err
 	}
 	waits := true
-	// An attempt of an earlier start says nothing about when to try: its clock is gone.
+	// An attempt of an earlier start does not determine when to retry: its clock is gone.
 	err = l.view(ctx, "the pending alerts", func(q querier) error {
 		err := each(ctx, q, `SELECT a.alert, a.kind, a.state, a.reason, a.text, coalesce(a.lot, 0), a.payload,
 			coalesce(d.tries, 0), `+stampColumns("e")+` FROM channel c JOIN alert a ON a.seq > c.from_seq
@@ -55,7 +55,7 @@ func (l *Ledger) PendingAlerts(ctx context.Context, receiver string, now time.Ti
 	return alerts, err
 }
 
-// enterReceiver writes only when the receiver is new, so that asking costs no sync.
+// enterReceiver writes only if the receiver is new, so that reading costs no sync.
 func (l *Ledger) enterReceiver(ctx context.Context, receiver string) error {
 	if receiver == "" {
 		return fmt.Errorf("cannot read the pending alerts from ledger %s: the receiver has no name: %w", l.path, ErrInvalid)
@@ -79,8 +79,9 @@ func (l *Ledger) enterReceiver(ctx context.Context, receiver string) error {
 	return nil
 }
 
-// AlertQueue returns the state of the outbox for every receiver that has read alerts, by name. Every scrape of the
-// metrics and every open screen asks this, over the alerts of years: it is read again only after something was recorded.
+// AlertQueue returns the state of the outbox for every receiver that has read alerts, by name. Each
+// scrape of the metrics and each open screen calls it, over years of alerts: the file is read only
+// after something was recorded.
 func (l *Ledger) AlertQueue(ctx context.Context) (receivers []Receiver, err error) {
 	at := l.changes.Load()
 	if k := l.queue.Load(); k != nil && k.at == at && !l.opts.ReadOnly && !l.isClosed() {
@@ -113,7 +114,7 @@ func (l *Ledger) AlertQueue(ctx context.Context) (receivers []Receiver, err erro
 	return receivers, err
 }
 
-// queued is the outbox as it was read after so many changes.
+// queued is the outbox as read after this many changes.
 type queued struct {
 	receivers []Receiver
 	at        int64

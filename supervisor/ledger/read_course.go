@@ -6,7 +6,7 @@ import (
 	"math"
 )
 
-// Course is how the belt went while a lot was open, from its opening to its end, or to now.
+// Course is the belt's movement while a lot was open, from its opening to its end or now.
 type Course struct {
 	FromMM float64 // belt travel when the lot was opened
 	ToMM   float64 // belt travel at its end, or the newest
@@ -15,12 +15,12 @@ type Course struct {
 	// ByCycle is the travel of each cycle by its Seq, from its begin to the last of its steps that is recorded; a cycle of
 	// which only the begin is recorded is absent.
 	ByCycle map[int64]float64
-	// Rescaled are the changes of the belt's scale meanwhile, on any port, the oldest first.
+	// Rescaled are the changes of the belt's scale in that time, on any port, oldest first.
 	Rescaled []ScaleSet
 }
 
-// Course returns how the belt went while a lot was open, all from one state of the ledger; the error wraps ErrNotFound when
-// there is no such lot.
+// Course returns the belt's movement while a lot was open, all from one state of the ledger; the
+// error wraps ErrNotFound if there is no such lot.
 func (l *Ledger) Course(ctx context.Context, lotID int64) (c Course, err error) {
 	err = l.view(ctx, "the course of a lot", func(q querier) error {
 		from, to, err := spanOf(ctx, q, lotID)

@@ -7,26 +7,27 @@ import (
 	"time"
 )
 
-// Times is what the time of a lot is computed from: the states of the machine from the one in which the lot was opened to
-// the lot's end, or to now. Durations are between stamps of one Boot; Last has for each Boot the newest stamp within.
+// Times is the input for the times of a lot: the states of the machine from the one in which the
+// lot was opened to the lot's end, or to now. Durations are between stamps of one Boot; Last has
+// the newest stamp of each Boot.
 type Times struct {
 	States []State
 	Last   map[int64]Stamp
 }
 
-// longestGap is how long no daemon may have run between two starts. Beyond it the clock was wrong: a small board without one
-// begins decades ago.
+// longestGap is the longest time without a daemon between two starts. Beyond it the clock was
+// wrong: a small board without one begins decades ago.
 const longestGap = 366 * 24 * time.Hour
 
-// Gap is how long it was, by the wall clock, from a row of one start to a row of a later one. It is false where that cannot
-// be: then the clock was set meanwhile. The clock of a start is taken as it stood at the end, since it is set right after
-// the network is there.
+// Gap is the time, by the wall clock, from a row of one start to a row of a later one. It is false
+// if that is impossible: then the clock was set in between. The clock of a start is read as it was
+// at its end, since it is set right after the network is up.
 func (t Times) Gap(from, to Stamp) (time.Duration, bool) {
 	gap := t.corrected(to).Sub(t.corrected(from))
 	return max(0, gap), gap >= 0 && gap <= longestGap
 }
 
-// corrected is the wall time of a row by the clock as it stood when its start wrote last.
+// corrected is the wall time of a row by the clock as it was when its start wrote last.
 func (t Times) corrected(s Stamp) time.Time {
 	last, ok := t.Last[s.Boot]
 	if !ok || last.Seq < s.Seq {
@@ -35,8 +36,9 @@ func (t Times) corrected(s Stamp) time.Time {
 	return last.At.Add(s.SinceStart - last.SinceStart)
 }
 
-// Length is how long it was from one row to another, of a later start or not written yet (Seq 0; then to is taken to be
-// now). It is exact within a start. Else it rests on the wall clock, or where that was set on what is certain, the least.
+// Length is the time from one row to another, which may be of a later start or not written yet (Seq
+// 0; then to is now). It is exact within a start. Otherwise it rests on the wall clock or, if that
+// was set, on the least that is certain.
 func (t Times) Length(from, to Stamp, now time.Time) (length time.Duration, exact bool) {
 	if to.Seq > 0 && to.Boot == from.Boot {
 		return max(0, to.SinceStart-from.SinceStart), true

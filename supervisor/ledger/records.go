@@ -21,7 +21,7 @@ const (
 	LotEnded  = "ended"  // given up before that
 )
 
-// Unfinished reports whether a lot of that status may go on: neither of the final ones.
+// Unfinished reports whether a lot of that status may continue.
 func Unfinished(status string) bool { return status == LotOpen || status == LotMade }
 
 // The orders in which the jobs of a lot are made.
@@ -38,7 +38,7 @@ const (
 
 // The evidence on which a cycle counts as made.
 const (
-	EvidenceConfirmed  = "confirmed by the board"    // the board said that all moves had ended
+	EvidenceConfirmed  = "confirmed by the board"    // the board reported that all moves had ended
 	EvidenceLineNumber = "line number after restart" // the board's last accepted line number lies beyond the body's end
 )
 
@@ -134,7 +134,7 @@ type Check struct {
 	Stamp       Stamp
 }
 
-// Stamp says where a row stands. Rows are ordered by Seq alone.
+// Stamp is the position of a row. Rows are ordered by Seq alone.
 type Stamp struct {
 	Seq        int64         // position in the journal, from 1, without gaps
 	Boot       int64         // number of the process start that wrote the row, see Ledger.Boots
@@ -152,8 +152,8 @@ type LotChanged struct {
 	Reason string
 }
 
-// CycleBegun says that a part is about to be started: it must be durable before the first line is sent. Only one cycle
-// may be begun and neither made nor interrupted at any time.
+// CycleBegun records that a part is about to be started. It must be durable before the first line
+// is sent. At any time at most one cycle is begun and neither made nor interrupted.
 type CycleBegun struct {
 	Seq       int64 // number of the cycle, greater than that of every cycle before it
 	LotID     int64
@@ -163,7 +163,7 @@ type CycleBegun struct {
 	Belt      Belt
 }
 
-// CycleMade says that the part of a begun cycle is complete.
+// CycleMade records that the part of a begun cycle is complete.
 type CycleMade struct {
 	Seq         int64
 	Belt        Belt
@@ -172,21 +172,22 @@ type CycleMade struct {
 	Evidence    string // EvidenceConfirmed or EvidenceLineNumber
 }
 
-// CycleDischarged says that a made part has been moved on.
+// CycleDischarged records that a made part was moved off.
 type CycleDischarged struct {
 	Seq  int64
 	Belt Belt
 }
 
-// CycleInterrupted says that it is not known whether a begun part was completed.
+// CycleInterrupted records that it is unknown whether a begun part was completed.
 type CycleInterrupted struct {
 	Seq    int64
 	Reason string
 	Belt   Belt
 }
 
-// CycleDecided is the operator's word on an interrupted part. Without a check and not good it is the machine's own: nothing
-// of the cycle was laid on the belt, so that there is neither a part nor scrap (CycleStateVoid).
+// CycleDecided is the operator's decision on an interrupted part. Without a check and not good it
+// is the machine's own: nothing of the cycle was laid on the belt, so there is neither a part nor
+// scrap (CycleStateVoid).
 type CycleDecided struct {
 	Seq     int64
 	Good    bool
@@ -197,7 +198,7 @@ type CycleDecided struct {
 // BeltMoved records the belt position outside a cycle.
 type BeltMoved struct{ Belt Belt }
 
-// HoldBegun says that the machine waits between parts.
+// HoldBegun records that the machine waits between parts.
 type HoldBegun struct {
 	ID       int64
 	LotID    int64  // 0 when no lot was there
@@ -216,7 +217,8 @@ type HoldEnded struct {
 	Override string // the reason given for releasing against a limit, empty when none was overridden
 }
 
-// CheckRecorded records a visit. A visit that would claim more parts than were made is refused with ErrTooMany.
+// CheckRecorded records a visit. A visit that counts more parts than were made is refused with
+// ErrTooMany.
 type CheckRecorded struct{ Check Check }
 
 // EventNoted records something that the operator should know, in plain words.
@@ -231,7 +233,8 @@ type StateChanged struct {
 	Reason string
 }
 
-// BoardSeen records what a board said of itself. Stamp is filled by reading and ignored by writing.
+// BoardSeen records what a board reported about itself. Stamp is set by reading and ignored by
+// writing.
 type BoardSeen struct {
 	Port         string
 	Firmware     string

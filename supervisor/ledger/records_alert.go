@@ -17,14 +17,14 @@ type Alert struct {
 	Payload json.RawMessage // nil or one JSON value
 
 	Stamp Stamp
-	Tries int // failed attempts on the requested channel
+	Tries int // failed attempts of the requested receiver
 }
 
 // AlertQueued puts an alert into the outbox.
 type AlertQueued struct{ Alert Alert }
 
-// AlertTried says that an attempt to deliver failed. NextTry holds within this process; after a restart the alert is
-// due at once, since the clock may have been set.
+// AlertTried records that an attempt to deliver failed. NextTry applies within this process; after
+// a restart the alert is due at once, since the clock may have been set.
 type AlertTried struct {
 	ID       string
 	Receiver string
@@ -32,14 +32,14 @@ type AlertTried struct {
 	NextTry  time.Time
 }
 
-// The ways in which a channel is done with an alert.
+// The ways in which a receiver finishes an alert.
 const (
 	HowSent      = "sent"      // in a message of its own, or as the first of several
-	HowCollected = "collected" // in the message of another
+	HowCollected = "collected" // in the message of another alert alert
 	HowUnneeded  = "unneeded"  // not at all: others have acted, or it is nothing for this receiver
 )
 
-// AlertDelivered takes an alert out of a channel's queue.
+// AlertDelivered removes an alert from a receiver's queue.
 type AlertDelivered struct {
 	ID       string
 	Receiver string

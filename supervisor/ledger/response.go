@@ -7,8 +7,9 @@ import (
 	"time"
 )
 
-// Responded says that a person has acted: given a command, recorded a check, or acknowledged an alert. Alerts
-// before it need not be brought to others. Stamp is filled by reading and ignored by writing.
+// Responded records that a person has acted: given a command, recorded a check, or acknowledged an
+// alert. Earlier alerts need not be escalated to others. Stamp is set by reading and ignored by
+// writing.
 type Responded struct {
 	What string
 	By   string
@@ -28,7 +29,7 @@ func (r Responded) apply(t *txn) error {
 	return t.exec("INSERT INTO response (seq, what, by) VALUES (?, ?, ?)", t.seq, r.What, r.By)
 }
 
-// LastResponse returns the newest time that somebody has acted, with Stamp.Seq 0 when nobody ever has.
+// LastResponse returns when somebody last acted; Stamp.Seq is 0 if nobody has.
 func (l *Ledger) LastResponse(ctx context.Context) (r Responded, err error) {
 	err = l.view(ctx, "the responses", func(q querier) error {
 		var at stampRow
@@ -84,8 +85,9 @@ func (l *Ledger) Sent(ctx context.Context, receiver string, limit int) (alerts [
 	return alerts, err
 }
 
-// Age is how long ago a row was written, as far as that can be known: across starts the wall clock is all there is. The
-// least that it can be is the time since this start, with what the start before went on after the row.
+// Age is how long ago a row was written, as far as known: across starts there is only the wall
+// clock. The lower bound is the time since this start, plus what the earlier start went on after
+// the row.
 func (l *Ledger) Age(s Stamp, now time.Time) time.Duration {
 	since := now.Sub(l.start)
 	if s.Boot == l.boot {

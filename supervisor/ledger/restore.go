@@ -13,11 +13,12 @@ import (
 	"golang.org/x/sys/unix"
 )
 
-// Restore puts a backup in the ledger's place. The backup is looked through first, and is left where it is; what was in
-// the ledger's place, whole or damaged, is moved aside under a name that is returned, with what SQLite kept beside it:
-// nothing is lost by it. Since parts may have been made after the backup, the restored ledger no longer knows where the
-// belt stands, and says so. A ledger that a daemon has open is refused with ErrLocked. When it fails, what was in place is
-// there as before; where that could not be brought about, Open refuses until Restore has been through.
+// Restore puts a backup in place of the ledger. The backup is checked first, and stays where it is;
+// the old ledger, intact or damaged, is renamed with SQLite's files beside it, and its new name
+// returned: nothing is lost. Since parts may have been made after the backup, the restored ledger
+// no longer knows the belt's position, and says so. A ledger that a daemon has open is refused with
+// ErrLocked. If it fails, everything is as before; if that is impossible, Open refuses until
+// Restore succeeds.
 func Restore(ctx context.Context, backup, path string) (aside string, err error) {
 	defer func() {
 		if err != nil {
@@ -39,8 +40,8 @@ func Restore(ctx context.Context, backup, path string) (aside string, err error)
 	return replace(ctx, backup, path)
 }
 
-// copyable refuses what no backup is, before anything waits for it or obeys it. A directory that is not there yet has as much
-// room as the nearest above it.
+// copyable refuses what cannot be a backup before anything waits for it. A directory that does not
+// exist yet has the free space of the nearest existing one above it.
 func copyable(backup, dir string) error {
 	in, size, err := openRegular(backup)
 	if err != nil {
@@ -73,7 +74,8 @@ func copyable(backup, dir string) error {
 	}
 }
 
-// openRegular opens a regular file and nothing else, and waits for nobody. It returns its size in bytes.
+// openRegular opens a regular file and nothing else, without blocking. It returns its size in
+// bytes.
 func openRegular(path string) (*os.File, int64, error) {
 	f, err := os.OpenFile(path, os.O_RDONLY|unix.O_NOFOLLOW|unix.O_NONBLOCK, 0)
 	switch {
@@ -96,7 +98,7 @@ func openRegular(path string) (*os.File, int64, error) {
 	return f, info.Size(), nil
 }
 
-// contextReader is a reader that ends when nobody waits for it any more.
+// contextReader is a reader that ends with its context.
 type contextReader struct {
 	ctx context.Context
 	r   io.Reader
@@ -129,13 +131,13 @@ func replace(ctx context.Context, backup, path string) (aside string, err error)
 	}
 	defer func() {
 		if rerr := errors.Join(removeAll(part), removeAll(part+".lock")); err != nil {
-			err = errors.Join(err, rerr) // else the ledger is in place, and what lies beside it hurts nobody
+			err = errors.Join(err, rerr) // otherwise the ledger is in place, and what lies beside it does no harm
 		}
 	}()
 	if err := usable(ctx, part); err != nil {
 		return "", fmt.Errorf("the copy is not what the backup was: %w", err)
 	}
-	// Before it is in place: a ledger there that believes to know where the belt stands would lay parts on parts.
+	// Before it is in place: a ledger that seems to know the belt's position would lay parts on parts.
 	if err := forgetBelt(ctx, backup, part); err != nil {
 		return "", err
 	}
@@ -148,7 +150,7 @@ func replace(ctx context.Context, backup, path string) (aside string, err error)
 	return aside, errors.Join(syncDir(dir), unmark(path))
 }
 
-// forgetBelt notes in a restored ledger that it was, and that the belt may stand elsewhere by now.
+// forgetBelt notes in a restored ledger that it was restored, and that the belt may have moved.
 func forgetBelt(ctx context.Context, backup, path string) (err error) {
 	l, err := Open(path, Options{})
 	if err != nil {
@@ -166,14 +168,14 @@ func forgetBelt(ctx context.Context, backup, path string) (err error) {
 	if err = errors.Join(err, l.Close()); err != nil {
 		return err
 	}
-	// What SQLite does not achieve at closing it keeps to itself.
+	// SQLite does not report what fails at closing.
 	if _, err := os.Lstat(path + "-wal"); !errors.Is(err, os.ErrNotExist) {
 		return fmt.Errorf("the copy could not be written to its end; %s: %w", remedyFailing, ErrDisk)
 	}
 	return nil
 }
 
-// foldLog brings all of the log into the file.
+// foldLog checkpoints the whole log into the file.
 func (l *Ledger) foldLog(ctx context.Context) error {
 	if err := l.acquire(ctx); err != nil {
 		return err
@@ -189,7 +191,7 @@ func (l *Ledger) foldLog(ctx context.Context) error {
 	return nil
 }
 
-// usable reports why a file cannot serve as a ledger.
+// usable returns why a file cannot serve as a ledger.
 func usable(ctx context.Context, path string) error {
 	l := &Ledger{path: path, opts: Options{}}
 	header, err := readHeader(path)
@@ -222,7 +224,8 @@ func sameFile(a, b string) bool {
 	return err == nil && os.SameFile(x, y)
 }
 
-// sweep takes away copies that a restore which was killed has left half made. The caller holds the lock: no other is at work.
+// sweep removes incomplete copies of a killed restore. The caller holds the lock, so no other
+// restore is running.
 func sweep(path string) error {
 	entries, err := os.ReadDir(filepath.Dir(path))
 	errs := []error{err}

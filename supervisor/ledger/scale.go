@@ -1,8 +1,8 @@
 package ledger
 
-// ScaleSet keeps that the belt axis of the board at a port was set to other steps/mm, which
-// the board has confirmed. Storing it in the board is a second record with Stored. The
-// newest of a port counts. Stamp is filled by reading and ignored by writing.
+// ScaleSet records that the belt axis of the board on a port was set to other steps/mm, which the
+// board has confirmed. Storing it in the board is a second record with Stored. The newest of a port
+// counts. Stamp is set by reading and ignored by writing.
 type ScaleSet struct {
 	Port          string
 	Axis          string

@@ -39,7 +39,7 @@ func loadSteps() []string {
 	return out
 }
 
-// migrate takes the steps from the file's number up to want, each whole or not at all.
+// migrate takes the steps from the file's number up to want, each completely or not at all.
 func migrate(ctx context.Context, c *sql.Conn, want int) error {
 	var have int
 	if err := c.QueryRowContext(ctx, "PRAGMA user_version").Scan(&have); err != nil {
@@ -65,9 +65,10 @@ func newer(have int) error {
 		"or name a backup made before the upgrade: %w", have, len(steps), ErrNewer)
 }
 
-// wholeSchema compares the tables, indexes, views and triggers of a file with those that its schema has: each must be there
-// with its own text, and nothing else. SQLite takes texts as they are: a damaged letter in one names another column, and a
-// trigger, a view or a computed column that somebody added is carried out by whoever opens the file next.
+// wholeSchema compares the tables, indexes, views and triggers of a file with those of its schema:
+// each must exist with its own text, and nothing else. SQLite interprets the texts as they are: a
+// damaged letter names another column, and a trigger, view or computed column that somebody added
+// is executed by whoever opens the file next.
 func wholeSchema(ctx context.Context, db *sql.DB, schema int) error {
 	want, err := schemaTexts(ctx, schema)
 	if err != nil {
@@ -96,11 +97,12 @@ func wholeSchema(ctx context.Context, db *sql.DB, schema int) error {
 	return nil
 }
 
-// descriptions holds what schemaTexts has found, by the schema's number. The texts are of this program and never change; a
-// failure is not kept.
+// descriptions caches the results of schemaTexts by schema number. They never change; a failure is
+// not cached.
 var descriptions sync.Map
 
-// schemaTexts makes an empty ledger of a schema in memory and reads its description, which nobody may write to.
+// schemaTexts creates an empty ledger of a schema in memory and reads its description. The result
+// is read-only.
 func schemaTexts(ctx context.Context, schema int) (texts map[string]string, err error) {
 	if known, ok := descriptions.Load(schema); ok {
 		return known.(map[string]string), nil
@@ -133,8 +135,8 @@ func schemaTexts(ctx context.Context, schema int) (texts map[string]string, err 
 	})
 }
 
-// readSchema hands over what the file says of each of its objects: kind, name and table, then its text. It ends at the
-// first error.
+// readSchema passes on the kind, name and table, and the text, of each object of a file's schema.
+// It ends at the first error.
 func readSchema(ctx context.Context, db *sql.DB, take func(name, text string) error) error {
 	return each(ctx, db, `SELECT type || ' ' || name || iif(tbl_name = name, '', ' of ' || tbl_name),
 		coalesce(sql, '') FROM sqlite_schema`, nil, func(rows *sql.Rows) error {

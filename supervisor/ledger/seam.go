@@ -1,7 +1,7 @@
 package ledger
 
-// SeamSeen keeps where the operator saw the joint of the belt: the net advance, on the
-// ledger's scale, at which its start is under the nozzle. The newest one counts.
+// SeamSeen records where the operator saw the belt's seam: the net advance, on the ledger's scale,
+// at which its start is under the nozzle. The newest one counts.
 type SeamSeen struct {
 	AdvanceMM float64
 	By        string

@@ -5,7 +5,7 @@ import (
 	"encoding/json"
 )
 
-// sizeWord reads what a check says of the lengths before it.
+// sizeWord reads what a check decides on earlier lengths.
 const sizeWord = `(SELECT z.set_aside FROM size_word z WHERE z.visit = v.visit), coalesce((SELECT z.accepted FROM size_word z WHERE z.visit = v.visit), 0)`
 
 func (t *txn) applySizeWord(c Check) error {

@@ -15,8 +15,8 @@ const Detached = "detached"
 // Interrupted is the scrap reason of an interrupted part that was decided to be scrap.
 const Interrupted = "interrupted"
 
-// SurfaceRenewed says that the belt's surface was renewed, so that what was seen of its adhesion no longer holds. The
-// newest one counts. Stamp is filled by reading and ignored by writing.
+// SurfaceRenewed records that the belt's surface was renewed, so that earlier observations of its
+// adhesion no longer apply. The newest one counts. Stamp is set by reading and ignored by writing.
 type SurfaceRenewed struct {
 	How      string  // such as cleaned or taped
 	TravelMM float64 // belt travel at that time
@@ -38,7 +38,7 @@ func (r SurfaceRenewed) apply(t *txn) error {
 	return t.exec("INSERT INTO surface (seq, how, travel_mm, by) VALUES (?, ?, ?, ?)", t.seq, r.How, r.TravelMM, r.By)
 }
 
-// applyDetached keeps when the parts of a check came off.
+// applyDetached stores when the parts of a check came off.
 func (t *txn) applyDetached(c Check) error {
 	if len(c.DetachedAfter) == 0 {
 		return nil
@@ -57,7 +57,7 @@ func (t *txn) applyDetached(c Check) error {
 	return nil
 }
 
-// detachedAfter reads what applyDetached has kept; NULL is nothing.
+// detachedAfter reads what applyDetached stored; NULL means nothing.
 func detachedAfter(text sql.NullString) (after []time.Duration, err error) {
 	var ms []int64
 	if text.Valid {
@@ -80,19 +80,19 @@ func surfaceOf(ctx context.Context, q querier) (*SurfaceRenewed, error) {
 	return &s, err
 }
 
-// Stay is how the parts of one job of a lot have stayed on the belt's present surface.
+// Stay is how long the parts of one job of a lot have stayed on the belt's present surface.
 type Stay struct {
 	LotID    int64
 	JobIndex int
 	Cycles   []time.Duration // machine times of the parts made on it, in their order
 	Backlog  int             // parts made before, which no check had counted by then
-	// Good, Scrap and Detached are what checks in force since found: whole, bad though they held,
-	// and come off. After is when those came off of which it is known.
+	// Good, Scrap and Detached are what checks in force have found since: good, scrap that did
+	// stay, and parts that came off. After are the known times at which they came off.
 	Good, Scrap, Detached int
 	After                 []time.Duration
 }
 
-// Stays returns how parts have stayed since the surface was renewed, which is nil when it never was, all from one
+// Stays returns how long parts have stayed since the surface was renewed (nil: never), all from one
 // state of the ledger.
 func (l *Ledger) Stays(ctx context.Context) (surface *SurfaceRenewed, stays []Stay, err error) {
 	err = l.view(ctx, "how parts stayed on the belt", func(q querier) (err error) {

@@ -7,8 +7,8 @@ import (
 	"slices"
 )
 
-// TrialBegun says that the belt is about to run for a trial of its alignment: it must be
-// durable before the belt moves, so that after a power cut it is known how far it may have.
+// TrialBegun records that the belt is about to run for an alignment trial. It must be durable
+// before the belt moves, so that after a power cut it is known how far it may have run.
 type TrialBegun struct {
 	ID        int64 // greater than that of every trial before it
 	RunMM     float64
@@ -20,13 +20,13 @@ type TrialBegun struct {
 	By        string
 }
 
-// TrialRan says that the belt has run the way of a trial and stands.
+// TrialRan records that the belt has run the distance of a trial and stopped.
 type TrialRan struct {
 	ID                  int64
 	TravelMM, AdvanceMM float64
 }
 
-// TrialEnded ends a trial: with the offset after it, or without one if it was broken off.
+// TrialEnded ends a trial: with the offset after it, or without one if it was interrupted.
 type TrialEnded struct {
 	ID      int64
 	How     string
@@ -37,7 +37,7 @@ type TrialEnded struct {
 type Trial struct {
 	TrialBegun
 	Ran          bool
-	RanTravelMM  float64 // belt travel and advance when it stood again; 0 before
+	RanTravelMM  float64 // belt travel and advance when it had stopped; 0 before
 	RanAdvanceMM float64
 	Ended        bool
 	How          string

@@ -16,31 +16,31 @@ type Retention struct {
 	// Newest is how many of the newest entries of the journal are kept whatever their time of day, since the clock of a
 	// computer without a battery can be years off. Never less than MinNewest.
 	Newest int64
-	// Receivers are those that are configured. An alert that one of them has not got yet is kept.
+	// Receivers are the configured ones. An alert that one of them has not received yet is kept.
 	Receivers []string
-	// Pause is left between two transactions, in which the run has the disk to itself.
+	// Pause is the time between two transactions, in which the run has the disk to itself.
 	Pause time.Duration
 }
 
-// MinNewest is the least that [Retention.Newest] can be.
+// MinNewest is the lower bound of [Retention.Newest].
 const MinNewest = 1000
 
-// Trimmed is what was removed, in rows.
+// Trimmed is the number of rows removed.
 type Trimmed struct {
 	Progress  int // positions of the belt within parts and between them
-	Alerts    int // that every channel has got
+	Alerts    int // that every receiver has received
 	Attempts  int // at delivering them
 	Responses int // that somebody has acted
 	Events    int // outside of any lot
 	States    int // outside of any lot
 	Boards    int // what a board reported of itself before its newest report
-	Heat      int // what was learned of a heater before it was learned better
+	Heat      int // outdated models of heaters
 	Laid      int // places on the belt of parts long gone
-	// Longest is the longest time that one transaction had the ledger.
+	// Longest is the duration of the longest transaction.
 	Longest time.Duration
 }
 
-// Rows is the number of all rows that were removed.
+// Rows is the total number of rows removed.
 func (t Trimmed) Rows() int {
 	return t.Progress + t.Alerts + t.Attempts + t.Responses + t.Events + t.States + t.Boards + t.Heat + t.Laid
 }
@@ -54,9 +54,10 @@ const (
 	laidKept = 5000
 )
 
-// Trim removes details that are old, and that neither a count, nor a report, nor the next start rests on. Lots, parts,
-// checks, holds, trials, scales, and what belongs to the time of a lot stay for ever. It works in small transactions, so
-// that a commit waits for one of them at most. What it removed is reported even when it ends with an error.
+// Trim removes old details that no count, report or start depends on. Lots, parts, checks, holds,
+// trials, scales, and what belongs to the time of a lot are kept forever. It works in small
+// transactions, so that a commit waits for at most one of them. It reports what it removed even if
+// it ends with an error.
 func (l *Ledger) Trim(ctx context.Context, r Retention) (done Trimmed, err error) {
 	defer func() {
 		if err != nil {
@@ -82,8 +83,8 @@ func (l *Ledger) Trim(ctx context.Context, r Retention) (done Trimmed, err error
 	return done, nil
 }
 
-// newestBefore returns the newest entry up to one that is of before a time, 0 for none. It saves each kind a look at
-// everything that is too young.
+// newestBefore returns the newest entry, at most upTo, from before a time; 0 for none. It saves
+// each kind of detail from reading what is too recent.
 func (l *Ledger) newestBefore(ctx context.Context, upTo int64, before time.Time) (seq int64, err error) {
 	err = l.view(ctx, "what is old", func(q querier) error {
 		err := q.QueryRowContext(ctx, "SELECT seq FROM entry WHERE seq <= ? AND wall_ms < ? ORDER BY seq DESC LIMIT 1", upTo, before.UnixMilli()).Scan(&seq)
@@ -128,8 +129,9 @@ func (l *Ledger) trimClass(ctx context.Context, c trimClass, r Retention, upTo i
 	}
 }
 
-// remove takes entries and their details away in one transaction. References are not looked after by SQLite meanwhile,
-// which would read every part for every entry: the classes name entries alone that nothing refers to, and Check looks.
+// remove removes entries and their details in one transaction. SQLite's check of references is off
+// in that time, since it would read every part for every entry: the classes name only entries that
+// nothing refers to, and Check verifies that.
 func (l *Ledger) remove(ctx context.Context, c trimClass, seqs []int64, done *Trimmed) (err error) {
 	list, err := json.Marshal(seqs)
 	if err != nil {

@@ -16,14 +16,15 @@ type trimClass struct {
 	// list of configured receivers.
 	from, where string
 	next        string // expression for the next row, where needed wants to know it
-	// needed says that a row must stay all the same; nil: none must.
+	// needed reports whether a row must stay anyway; nil: none must.
 	needed func(trimRow) bool
-	// first is done before the rows go, details removes the rows; both are given the list of entries.
+	// first runs before the rows are removed, details removes them; both get the list of entries.
 	first   []string
 	details string
 }
 
-// trimRow is an entry that may be removed, with the next one of its kind, 0 where there is none or it does not matter.
+// trimRow is an entry that may be removed, with the next one of its kind, 0 if there is none or it
+// does not matter.
 type trimRow struct{ seq, next int64 }
 
 // spans are the stretches of the journal in which lots were open.
@@ -35,10 +36,12 @@ type spans struct {
 
 type lotSpan struct{ from, to int64 }
 
-// beforeLot is how many entries before that of its opening belong to a lot: who opened it, and what was noted with it.
+// beforeLot is how many entries before its opening belong to a lot: who opened it, and related
+// notes.
 const beforeLot = 2
 
-// spans reads where lots begin and end. The last entry of a start stays, since it says how long that start was alive.
+// spans reads where lots begin and end. The last entry of a start stays, since it shows how long
+// that start lasted.
 func (l *Ledger) spans(ctx context.Context) (*spans, error) {
 	s := &spans{lastOfBoot: map[int64]bool{}}
 	err := l.view(ctx, "the spans of lots", func(q querier) error {
@@ -77,7 +80,7 @@ func (s *spans) begins(from, before int64) bool {
 	return i < len(s.lots) && s.lots[i].from < before
 }
 
-// trimClasses are all kinds, in the order in which they go: an alert before the attempts at it.
+// trimClasses are all kinds, in the order of removal: an alert before the attempts at it.
 func trimClasses(t *Trimmed, known *spans) []trimClass {
 	of := func(table string) string {
 		return "DELETE FROM " + table + " WHERE seq IN (SELECT value FROM json_each(?))"
@@ -119,7 +122,7 @@ func trimClasses(t *Trimmed, known *spans) []trimClass {
 	}
 }
 
-// trimmable reads up to a page of what may go, after an entry.
+// trimmable reads up to a page of removable entries, after an entry.
 func (l *Ledger) trimmable(ctx context.Context, c trimClass, after, upTo int64, r Retention) (page []trimRow, err error) {
 	receivers, err := json.Marshal(append([]string{}, r.Receivers...))
 	if err != nil {

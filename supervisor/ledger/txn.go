@@ -50,7 +50,7 @@ func (t *txn) record(r Record) error {
 	return r.apply(t)
 }
 
-// prepared returns the statement, compiled once for the life of the connection.
+// prepared returns the statement, compiled once per connection.
 func (t *txn) prepared(query string) (*sql.Stmt, error) {
 	if s := t.l.cached[query]; s != nil {
 		return s, nil
@@ -76,7 +76,7 @@ func (t *txn) exec(query string, args ...any) error {
 	return err
 }
 
-// change executes an update that must meet exactly one row, and reports whether it did.
+// change executes an update that must affect exactly one row, and reports whether it did.
 func (t *txn) change(query string, args ...any) (bool, error) {
 	res, err := t.result(query, args...)
 	if err != nil {

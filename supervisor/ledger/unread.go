@@ -13,11 +13,12 @@ import (
 	"strings"
 )
 
-// SQLite takes a page that the disk fails to read for a damaged file, and says so. Who then puts a backup in its place
-// throws away what was made since, and a restart would have done. So no ledger is called damaged before all of it was read.
+// SQLite reports a page that the disk fails to read as a damaged file. Putting a backup in its
+// place then loses what was made since, where a restart would have sufficed. So no ledger is called
+// damaged before all of it was read.
 
-// readThrough reads a file and its log to their ends. The error says what the disk gave. No connection to the file may be
-// open in this process: closing a descriptor gives up the locks of all.
+// readThrough reads a file and its log to their ends, and returns the disk's error. No connection
+// to the file may be open in this process: closing a descriptor releases the locks of all.
 func readThrough(ctx context.Context, path string) error {
 	for _, name := range []string{path, path + "-wal"} {
 		f, err := os.Open(name)
@@ -35,7 +36,8 @@ func readThrough(ctx context.Context, path string) error {
 	return nil
 }
 
-// confirmed looks, and calls a file damaged only when all of it could be read and it is found damaged again.
+// confirmed runs look, and reports damage only if the whole file could be read and it is found
+// damaged again.
 func confirmed(ctx context.Context, path string, look func() error) error {
 	err := look()
 	if !errors.Is(err, ErrCorrupt) {
@@ -50,14 +52,14 @@ func confirmed(ctx context.Context, path string, look func() error) error {
 	return err
 }
 
-// passing words a failure that was gone when it was looked for.
+// passing describes a failure that did not recur.
 func passing(err error) error {
 	return fmt.Errorf("reading it failed (%s), and then did not: try again; if it comes back, %s: %w",
 		strings.TrimSuffix(clean(err), ": "+ErrCorrupt.Error()), remedyFailing, ErrDisk)
 }
 
-// unreadable returns the failure of the disk behind what SQLite calls damage while the ledger is open, nil when it is
-// damage indeed.
+// unreadable returns the disk's failure behind what SQLite calls damage while the ledger is open,
+// nil if it is real damage.
 func (l *Ledger) unreadable(verdict error) error {
 	if !l.opts.onFile() || l.writer == nil && l.readers == nil {
 		return nil
@@ -93,7 +95,7 @@ func lookThrough(ctx context.Context, file string) (err error) {
 // The checks of SQLite list pages that they could not get, with the code of the failure.
 var pageNotRead = regexp.MustCompile(`error code=(\d+)`)
 
-// notRead returns the failure of the disk among what a check found.
+// notRead returns the disk's failure among the findings of a check.
 func notRead(found []string) error {
 	for _, line := range found {
 		for _, m := range pageNotRead.FindAllStringSubmatch(line, -1) {

@@ -12,7 +12,7 @@ const (
 	CycleStateVoid        = "void" // given up before anything of it was laid; stored as decided, not good, by no check
 )
 
-// Cycle is one cycle as the ledger has it. A Stamp with Seq 0 belongs to a step not taken.
+// Cycle is one cycle in the ledger. A Stamp with Seq 0 belongs to a step not taken.
 type Cycle struct {
 	Seq       int64
 	LotID     int64
@@ -50,7 +50,7 @@ type Counts struct {
 	Good             int            // found good at checks, and InterruptedGood
 	Scrap            int            // found bad at checks, and InterruptedScrap
 	Unverified       int            // confirmed parts that no check has counted
-	Interrupted      int            // interrupted parts that wait for the operator's word
+	Interrupted      int            // interrupted parts that wait for the operator's decision
 	InterruptedGood  int            // interrupted parts decided good
 	InterruptedScrap int            // interrupted parts decided scrap
 	ScrapByReason    map[string]int // adds up to Scrap
@@ -113,7 +113,7 @@ type Boot struct {
 	At      time.Time // wall time, information only
 }
 
-// Receiver is the outbox as one receiver of alerts sees it.
+// Receiver is the outbox of one receiver of alerts.
 type Receiver struct {
 	Name      string
 	Pending   int    // alerts not yet delivered
