@@ -19,6 +19,19 @@ type Costs struct {
 	MinutesPerVisit time.Duration
 }
 
+// Report is what a lot's report says of the workshop.
+type Report struct {
+	Sender string // who makes the parts, as the customer is to read it; empty leaves it out
+}
+
+// senderRule accepts a line.
+func senderRule(s string) (problem, remedy string) {
+	if utf8.RuneCountInString(s) > 200 || strings.ContainsFunc(s, unicode.IsControl) {
+		return "is no line of 200 characters at most", "write name and address in one line"
+	}
+	return "", ""
+}
+
 // Units of rates. No other unit converts into them.
 var (
 	perKg   = unit{"currency/kg", "price of mass", 1}

@@ -26,7 +26,7 @@ type key struct {
 func (k *key) path() string { return k.group + "." + k.name }
 
 // groupNames are the groups in the order of the example.
-var groupNames = []string{"machine", "belt", "discharge", "hold", "heat", "fault", "job", "motion", "costs", "ledger", "server", "alerts", "log"}
+var groupNames = []string{"machine", "belt", "discharge", "hold", "heat", "fault", "job", "motion", "costs", "report", "ledger", "server", "alerts", "log"}
 
 // findKey returns the key of a dotted path, or nil.
 func findKey(path string) *key {

@@ -133,6 +133,8 @@ var keys = []key{
 	{group: "costs", name: "labour_per_hour", at: func(s *Settings) any { return &s.Costs.LabourPerHour }, unit: perHour, min: 0.01, max: 1e6, zeroOff: true},
 	{group: "costs", name: "minutes_per_visit", at: func(s *Settings) any { return &s.Costs.MinutesPerVisit }, unit: minute, min: 0.5, max: 240, zeroOff: true},
 
+	{group: "report", name: "sender", at: func(s *Settings) any { return &s.Report.Sender }, rule: optional(senderRule)},
+
 	{group: "ledger", name: "path", at: func(s *Settings) any { return &s.Ledger.Path }, rule: pathRule},
 	{group: "ledger", name: "progress_every_s", at: func(s *Settings) any { return &s.Ledger.ProgressEvery }, unit: second, min: 1, max: 3600},
 	{group: "ledger", name: "backup_folder", at: func(s *Settings) any { return &s.Ledger.BackupFolder }, rule: folderRule},

@@ -15,6 +15,7 @@ type Settings struct {
 	Job       Job
 	Motion    Motion
 	Costs     Costs
+	Report    Report
 	Ledger    Ledger
 	Server    Server
 	Alerts    Alerts

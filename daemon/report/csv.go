@@ -94,6 +94,11 @@ func (r *Report) rows() (list []row) {
 	for _, why := range r.provisional() {
 		add("provisional", row{"text": cell(why)})
 	}
+	for _, v := range [][2]string{{"made by", r.Lot.Sender}, {"order number", r.Lot.OrderNumber}, {"material", r.Lot.Material}, {"material batch", r.Lot.MaterialBatch}} {
+		if v[1] != "" {
+			add("order", row{"name": v[0], "text": cell(v[1])})
+		}
+	}
 	add("date", row{"name": "opened", "at": instant(r.Lot.Opened)})
 	for _, d := range []struct {
 		name string
@@ -153,6 +158,9 @@ func (j *Job) rows() (list []row) {
 		if s.Outside != nil {
 			add("size", "measured out of tolerance", row{"parts": whole(*s.Outside)})
 		}
+		if s.OutsideByCount != nil {
+			add("size", "out of tolerance at most, with 95 % certainty, by count", row{"ratio": number(*s.OutsideByCount)})
+		}
 		if s.Ppk != nil {
 			add("size", "Pp", row{"ratio": number(*s.Pp)})
 			add("size", "Pp, lower end of 95 %", row{"ratio": number(s.PpInterval.Low)})
@@ -160,7 +168,9 @@ func (j *Job) rows() (list []row) {
 			add("size", "Ppk", row{"ratio": number(*s.Ppk)})
 			add("size", "Ppk, lower end of 95 %", row{"ratio": number(s.PpkInterval.Low)})
 			add("size", "Ppk, upper end of 95 %", row{"ratio": number(s.PpkInterval.High)})
-			add("size", "out of tolerance at most, with 95 % certainty if lengths are normal", row{"ratio": number(*s.OutsideMost)})
+			if s.OutsideMost != nil {
+				add("size", "out of tolerance at most, with 95 % certainty if lengths are normal", row{"ratio": number(*s.OutsideMost)})
+			}
 		} else {
 			add("size", "no performance", row{"text": cell(s.Why)})
 		}

@@ -125,6 +125,9 @@ func (w *Workshop) historyRows() (list []row) {
 		add("interruption", found, row{"number": whole(i.Part), "job": whole(i.Job), "at": instant(i.At), "until": instantOr(i.Decided),
 			"by": cell(i.By), "text": cell(i.Reason), "note": cell(i.Note)})
 	}
+	for _, v := range w.Interventions {
+		add("altered", v.Kind, row{"at": instant(v.At), "by": cell(v.By), "text": cell(v.What), "note": cell(v.Why)})
+	}
 	for _, a := range w.Alterations {
 		add("alteration", a.Kind, row{"number": whole(a.Line), "job": whole(a.Job), "text": cell(a.Text), "note": cell(a.Why)})
 	}

@@ -89,6 +89,7 @@ func ref[T any](v T) *T { return &v }
 func clips() *book {
 	b := &book{}
 	b.lot = ledger.Lot{ID: 7, Name: "plant-stake clips, spring", Status: ledger.LotClosed, Order: ledger.OrderBlocks, Reason: "all ordered parts are good",
+		Particulars: ledger.Particulars{OrderNumber: "4500-17", Material: "PETG, green", MaterialBatch: "G 2605-3"},
 		Jobs: []ledger.LotJob{{Path: "/srv/jobs/stake-clip.gcode", SHA256: "9f2c1c6a5f8e4f0fb0a4a1d0a7c3b0e2d4f6a8b0c2e4f6a8b0c2d4e6f8a0b2c4", Name: "stake-clip", GoodOrdered: 36,
 			FilamentMMPerCycle: 610, BeltTravelMMPerCycle: 1790, PitchMM: 46, PlannedRun: 590 * time.Second, PlannedWaits: true}},
 		Alterations: []ledger.Alteration{{Kind: ledger.Withheld, Line: 4, Text: "G28 Y", Why: "the belt has no end stop"},
@@ -167,5 +168,5 @@ func clips() *book {
 
 // workshopSettings are those of the greenhouse-supplies workshop. A millimetre of
 // 1.75 mm filament of 1.24 g/cm3 is 0.0029826 g.
-var workshopSettings = Settings{Machine: "clip machine", OffsetLimitMM: 3, FilamentGPerMM: 0.003,
+var workshopSettings = Settings{Machine: "clip machine", OffsetLimitMM: 3, FilamentGPerMM: 0.003, Sender: "Greenhouse-supplies workshop, 3 Mill Lane",
 	Rates: Rates{Currency: "EUR", FilamentPerKg: 20, EnergyPerKWh: 0.3, PowerW: 120, MachinePerHour: 1.5, LabourPerHour: 24, VisitMinutes: 5}}

@@ -91,3 +91,12 @@ type Part struct {
 	FilamentMM *float64  `json:"filament_mm,omitempty"`
 	Evidence   string    `json:"evidence,omitempty"` // why it counts as made
 }
+
+// Intervention is something that a person changed of what was recorded, or did against what the machine said.
+type Intervention struct {
+	At   time.Time `json:"at"`
+	Kind string    `json:"kind"` // correction, override, decision, lengths, scale or end
+	What string    `json:"what"`
+	By   string    `json:"by,omitempty"`
+	Why  string    `json:"why,omitempty"`
+}

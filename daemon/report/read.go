@@ -123,7 +123,8 @@ func inForce(checks []ledger.Check) []ledger.Check {
 func (s *source) report() *Report {
 	c := &s.counts
 	r := &Report{For: ForWorkshop, Written: s.now, Ordered: c.Ordered, Good: c.Good,
-		Lot: Lot{ID: s.lot.ID, Name: s.lot.Name, Status: s.lot.Status, Opened: s.at(s.lot.Opened)}}
+		Lot: Lot{ID: s.lot.ID, Name: s.lot.Name, Status: s.lot.Status, Opened: s.at(s.lot.Opened), Sender: s.setting.Sender,
+			OrderNumber: s.lot.Particulars.OrderNumber, Material: s.lot.Particulars.Material, MaterialBatch: s.lot.Particulars.MaterialBatch}}
 	for _, y := range s.cycles {
 		if r.Lot.FirstPart == nil {
 			r.Lot.FirstPart = s.when(y.Begun)
@@ -184,6 +185,7 @@ func (s *source) workshop() *Workshop {
 	w.Belt = s.belt()
 	w.Visits, w.VisitTimes = s.visitList(), visitTimes(s.visits)
 	w.Holds, w.Interruptions, w.Parts = s.holdList(), s.interruptions(), s.parts()
+	w.Interventions = s.interventions()
 	w.Alterations, w.Events = []Alteration{}, []Event{}
 	for _, a := range s.lot.Alterations {
 		w.Alterations = append(w.Alterations, Alteration{a.JobIndex + 1, a.Kind, a.Line, a.Text, a.Why})

@@ -39,6 +39,7 @@ type Settings struct {
 	OffsetLimitMM float64 // largest lateral offset at which parts may be made, to either side
 	// FilamentGPerMM is the mass of a millimetre of filament.
 	FilamentGPerMM float64
+	Sender         string // who makes the parts, as the customer is to read it
 	Rates          Rates
 }
 
@@ -69,6 +70,11 @@ type Lot struct {
 	FirstPart *time.Time `json:"first_part_begun,omitempty"`
 	LastPart  *time.Time `json:"last_part_made,omitempty"`
 	Ended     *time.Time `json:"ended,omitempty"` // when it was closed or given up
+	// Sender is who makes the parts; the others are what was given with the order.
+	Sender        string `json:"sender,omitempty"`
+	OrderNumber   string `json:"order_number,omitempty"`
+	Material      string `json:"material,omitempty"`
+	MaterialBatch string `json:"material_batch,omitempty"`
 }
 
 // Job is one part of the order.
@@ -130,6 +136,7 @@ type Workshop struct {
 	VisitTimes    int            `json:"visit_times"` // visits with the belt unmoved between them are one
 	Holds         []Hold         `json:"holds"`
 	Interruptions []Interruption `json:"interruptions"`
+	Interventions []Intervention `json:"interventions"`
 	Alterations   []Alteration   `json:"alterations"`
 	Events        []Event        `json:"events"`
 	Parts         []Part         `json:"parts"`

@@ -30,8 +30,11 @@ type Size struct {
 	PpInterval  *quality.Interval `json:"pp_interval,omitempty"`
 	PpkInterval *quality.Interval `json:"ppk_interval,omitempty"`
 	OutsideMost *float64          `json:"outside_most,omitempty"`
-	Why         string            `json:"why_no_performance,omitempty"`
-	Lengths     []Length          `json:"lengths"`
+	// OutsideByCount is the fraction out of tolerance at most, with 95 % certainty, by the count of those measured
+	// alone: it needs no distribution, and so is all that a customer is told.
+	OutsideByCount *float64 `json:"outside_most_by_count,omitempty"`
+	Why            string   `json:"why_no_performance,omitempty"`
+	Lengths        []Length `json:"lengths"`
 }
 
 // Tolerance is a length with what it may differ by to either side.
@@ -70,6 +73,7 @@ type Signal struct {
 
 func (s *Size) customer() *Size {
 	c := *s
+	c.OutsideMost = nil
 	c.Lengths = slices.Clone(s.Lengths)
 	for i := range c.Lengths {
 		c.Lengths[i].Visit = 0
@@ -120,6 +124,9 @@ func sizeOf(visits []ledger.Check, job int, ordered *ledger.SizeOrdered, control
 		}
 	}
 	s.Outside = &out
+	if most, err := quality.AtMost(int64(out), int64(len(values)), confidence); err == nil {
+		s.OutsideByCount = &most
+	}
 	s.perform(values, control, quality.Tolerance{Lower: low, Upper: high})
 	return s
 }

@@ -36,3 +36,29 @@ func checkProportion(k, n int64, confidence float64) error {
 	}
 	return nil
 }
+
+// AtMost is the largest proportion that k in n leave open with the confidence, to one side (Clopper and Pearson
+// 1934): it holds whatever the parts are like, as long as those looked at are like the others.
+func AtMost(k, n int64, confidence float64) (float64, error) {
+	if err := checkProportion(k, n, confidence); err != nil {
+		return 0, err
+	}
+	if k == n {
+		return 1, nil
+	}
+	// The probability of k or fewer falls as the proportion grows.
+	below := func(p float64) float64 {
+		odds := (1 - p) / p
+		first := logChoose(n, k) + float64(k)*math.Log(p) + float64(n-k)*math.Log1p(-p)
+		return sumDown(first, k, func(k float64) float64 { return k * odds / (float64(n) - k + 1) })
+	}
+	low, high := 0.0, 1.0
+	for range 60 {
+		if p := (low + high) / 2; below(p) > 1-confidence {
+			low = p
+		} else {
+			high = p
+		}
+	}
+	return high, nil
+}

@@ -1,6 +1,7 @@
 package quality_test
 
 import (
+	"fmt"
 	"math"
 	"testing"
 
@@ -66,4 +67,24 @@ func TestIntervalsAreOrdered(t *testing.T) {
 			}
 		}
 	})
+}
+
+// The one-sided bound of 95 % is the upper end of a two-sided interval of 90 %: e-Handbook 7.2.4.1 has 0.401029 for 4 of 20
+// (from memory), recomputed 0.4010281173. Of none in n it is 1-0.05^(1/n).
+func TestAtMost(t *testing.T) {
+	for _, c := range []struct {
+		k, n int64
+		want float64
+	}{{4, 20, 0.4010281173}, {0, 9, 0.2831294}, {0, 30, 0.0950344}, {20, 20, 1}, {0, 1, 0.95}} {
+		got, err := quality.AtMost(c.k, c.n, 0.95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, fmt.Sprintf("%d of %d", c.k, c.n), got, c.want, 1e-6)
+	}
+	for _, c := range [][2]int64{{0, 0}, {-1, 3}, {4, 3}} {
+		if _, err := quality.AtMost(c[0], c[1], 0.95); err == nil {
+			t.Errorf("%v gave a bound", c)
+		}
+	}
 }
