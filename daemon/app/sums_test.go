@@ -197,8 +197,13 @@ func (s *sums) all(a *App, d *client.Client) {
 // TestTheSumsAgree: lots with scrap, parts that nobody has looked at, parts that were interrupted and found good or scrap,
 // and corrections; after each step everything that is shown adds up, wherever it is shown.
 func TestTheSumsAgree(t *testing.T) {
-	for seed := range uint64(3) {
+	seeds := uint64(3)
+	if testing.Short() {
+		seeds = 1
+	}
+	for seed := range seeds {
 		t.Run(fmt.Sprint(seed), func(t *testing.T) {
+			t.Parallel() // it waits for a machine most of the time
 			draw := rand.New(rand.NewPCG(seed, 1))
 			heard := new(ear)
 			receiver := httptest.NewServer(heard)
