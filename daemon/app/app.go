@@ -175,7 +175,8 @@ func (a *App) build(ctx context.Context) (err error) {
 	a.calls = alert.NewSwitchboard(alert.SwitchboardOptions{Outbox: a.ledger, Receivers: callees, Words: a.words(),
 		Policy: alertPolicy(c), Retry: alertRetry(c), Snapshot: a.run.Snapshot, StartID: a.startID, Log: a.log.Named("alert")})
 
-	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: configuredOutbox{a.ledger, a.calls}, Version: a.o.Version, Receivers: a.calls.Names(),
+	collector := metrics.New(metrics.Options{Snapshot: a.run.Snapshot, Ledger: configuredOutbox{a.ledger, a.calls}, Version: a.o.Version, ScreenURL: c.Server.PublicURL,
+		NozzleCeilingC: c.Machine.NozzleCeilingC, BedCeilingC: c.Machine.BedCeilingC, Receivers: a.calls.Names(),
 		Dir: filepath.Dir(c.Ledger.Path), Access: a.gate, Backup: a.newestBackup})
 	a.onStop("metrics", func(context.Context) error { collector.Close(); return nil })
 	programs := api.New(api.Options{Run: a.run, Ledger: a.ledger, Inspect: a.jobs.inspect, Take: a.jobs.take, Kept: a.jobs.hasCopy, Shelf: a.shelf,

@@ -20,6 +20,16 @@ func heat(out emitter, h *supervisor.HeatView) {
 	out.timestamp(temperatureRead, h.Read)
 }
 
+// ceilings sends above what no heater is ever sent.
+func ceilings(out emitter, o *Options) {
+	if o.NozzleCeilingC > 0 {
+		out.gauge(ceiling, o.NozzleCeilingC, "nozzle")
+	}
+	if o.BedCeilingC > 0 {
+		out.gauge(ceiling, o.BedCeilingC, "bed")
+	}
+}
+
 // line sends how the connection to the board goes.
 func line(out emitter, l *supervisor.LineView) {
 	out.gauge(connected, boolValue(l.Connected))

@@ -26,6 +26,7 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 // The run and its visits.
 var (
 	buildInfo = desc("build_info", "The version that runs; the value is 1.", "version")
+	screenInfo = desc("screen_info", "The address of the screen, where alerts link to; the value is 1. Absent without server.public_url.", "url")
 	clock     = desc("clock_timestamp_seconds", "The daemon's own clock; attended hours and times of visits go by it.")
 
 	stateSet   = desc("state", "1 for the state of ANSI/ISA-TR88.00.02 that the machine is in, 0 for the others.", "state")
@@ -151,6 +152,7 @@ var (
 var (
 	temperature       = desc("temperature_celsius", "Temperature as last reported by the board.", "sensor")
 	temperatureTarget = desc("temperature_target_celsius", "Temperature that the board is heating to; 0 is off.", "sensor")
+	ceiling           = desc("temperature_ceiling_celsius", "Highest target that is ever sent, as configured.", "sensor")
 	heatersUnsure     = desc("heaters_unconfirmed", "1 while the heaters may be on and the board cannot be reached.")
 	temperatureRead   = desc("temperature_read_timestamp_seconds", "When the board last reported temperatures.")
 

@@ -45,6 +45,10 @@ type Options struct {
 	Snapshot func() *supervisor.Snapshot
 	Ledger   Ledger
 	Version  string
+	// ScreenURL is where people reach the screen; "" where that is not known.
+	ScreenURL string
+	// NozzleCeilingC and BedCeilingC are the highest targets ever sent, degrees Celsius; 0 for none.
+	NozzleCeilingC, BedCeilingC float64
 	// Receivers are the names of the receivers of alerts that are configured.
 	Receivers []string
 	// Dir is the directory of the ledger, whose free room is measured; "" for none.
@@ -98,6 +102,9 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	out := emitter{ch}
 	s, now := c.o.Snapshot(), c.o.Now()
 	out.gauge(buildInfo, 1, c.o.Version)
+	if u := c.o.ScreenURL; u != "" {
+		out.gauge(screenInfo, 1, u)
+	}
 	out.timestamp(clock, now)
 	state(out, s)
 	visits(out, s)
@@ -108,6 +115,7 @@ func (c *Collector) Collect(ch chan<- prometheus.Metric) {
 	supply(out, &s.Supply)
 	care(out, s.Care)
 	heat(out, &s.Heat)
+	ceilings(out, &c.o)
 	line(out, &s.Line)
 	c.freeSpace(out)
 	c.access(out)

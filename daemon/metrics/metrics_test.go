@@ -116,7 +116,7 @@ func held() *supervisor.Snapshot {
 }
 
 func collector(b *books, s *supervisor.Snapshot) *Collector {
-	return New(Options{Snapshot: func() *supervisor.Snapshot { return s }, Ledger: b, Version: "1.2.3",
+	return New(Options{Snapshot: func() *supervisor.Snapshot { return s }, Ledger: b, Version: "1.2.3", ScreenURL: "https://belt.workshop.example", NozzleCeilingC: 260, BedCeilingC: 100,
 		Now: func() time.Time { return s.At }, Receivers: []string{"alerts.example.org-295ef0e6"}, Access: door{},
 		Backup: func() (time.Time, bool) { return s.At.Add(-20 * time.Hour), false }})
 }

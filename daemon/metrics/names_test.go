@@ -29,7 +29,7 @@ func TestNames(t *testing.T) {
 		}
 		for _, l := range e.labels {
 			// A lot, a job or a part would make a new series for ever.
-			if !slices.Contains([]string{"version", "state", "reason", "sensor", "channel", "status", "position", "class", "kind"}, l) {
+			if !slices.Contains([]string{"version", "url", "state", "reason", "sensor", "channel", "status", "position", "class", "kind"}, l) {
 				t.Errorf("%s has the label %s", e.name, l)
 			}
 		}
