@@ -56,8 +56,20 @@ func rulesOf(t *testing.T) (list []rule) {
 	return list
 }
 
-// queries returns every query of the dashboard with the title of its panel.
+// queries returns every query of the dashboards with the title of its panel.
 func queries(t *testing.T) map[string]string {
+	t.Helper()
+	out := map[string]string{}
+	for _, file := range []string{"dashboard/beltwarden.json", "dashboard/beltwarden-all.json"} {
+		maps.Copy(out, queriesOf(t, file))
+	}
+	if len(out) < 60 {
+		t.Fatalf("%d queries", len(out))
+	}
+	return out
+}
+
+func queriesOf(t *testing.T, file string) map[string]string {
 	t.Helper()
 	var board struct {
 		Panels []struct {
@@ -66,6 +78,12 @@ func queries(t *testing.T) map[string]string {
 				Expr string `json:"expr"`
 			} `json:"targets"`
 		} `json:"panels"`
+		Annotations struct {
+			List []struct {
+				Name string `json:"name"`
+				Expr string `json:"expr"`
+			} `json:"list"`
+		} `json:"annotations"`
 		Templating struct {
 			List []struct {
 				Name  string `json:"name"`
@@ -73,18 +91,18 @@ func queries(t *testing.T) map[string]string {
 			} `json:"list"`
 		} `json:"templating"`
 	}
-	read(t, "dashboard/beltwarden.json", &board, json.Unmarshal)
+	read(t, file, &board, json.Unmarshal)
 	out := map[string]string{}
 	for _, p := range board.Panels {
 		for n, target := range p.Targets {
-			out[fmt.Sprintf("%s, query %d", p.Title, n+1)] = target.Expr
+			out[fmt.Sprintf("%s: %s, query %d", file, p.Title, n+1)] = target.Expr
 		}
 	}
-	for _, v := range board.Templating.List {
-		out["variable "+v.Name] = fmt.Sprint(v.Query)
+	for _, a := range board.Annotations.List {
+		out[file+": mark "+a.Name] = a.Expr
 	}
-	if len(out) < 50 {
-		t.Fatalf("%d queries", len(out))
+	for _, v := range board.Templating.List {
+		out[file+": variable "+v.Name] = fmt.Sprint(v.Query)
 	}
 	return out
 }
@@ -193,6 +211,46 @@ func TestQueriesAskForWhatThereIs(t *testing.T) {
 	} {
 		if got := strings.Join(faults(expr, recorded), "; "); (want == "") != (got == "") || !strings.Contains(got, want) {
 			t.Errorf("%s: %q, want %q", expr, got, want)
+		}
+	}
+}
+
+// The first that both dashboards show is whether a heater is in doubt, on a red ground; holds, faults
+// and visits are marked in the charts of a machine.
+func TestDashboardsBeginWithDanger(t *testing.T) {
+	for file, marks := range map[string]string{"dashboard/beltwarden.json": "Holds Faults Visits", "dashboard/beltwarden-all.json": ""} {
+		var board struct {
+			Panels []struct {
+				Type        string
+				Title       string
+				Options     struct{ ColorMode string }
+				FieldConfig struct {
+					Defaults struct {
+						Thresholds struct {
+							Steps []struct {
+								Color string
+								Value *float64
+							}
+						}
+						Mappings json.RawMessage
+					}
+				}
+			}
+			Annotations struct{ List []struct{ Name string } }
+		}
+		read(t, file, &board, json.Unmarshal)
+		first := board.Panels[1] // after the row's title
+		steps := first.FieldConfig.Defaults.Thresholds.Steps
+		if first.Title != "Heaters in doubt" || first.Options.ColorMode != "background" || len(steps) != 2 || steps[1].Value == nil || *steps[1].Value != 1 || steps[1].Color != "#B3001B" ||
+			!strings.Contains(string(first.FieldConfig.Defaults.Mappings), "CUT THE MAINS") {
+			t.Errorf("%s begins with %+v", file, first)
+		}
+		var names []string
+		for _, a := range board.Annotations.List {
+			names = append(names, a.Name)
+		}
+		if got := strings.Join(names, " "); got != marks {
+			t.Errorf("%s marks %q, want %q", file, got, marks)
 		}
 	}
 }

@@ -1,8 +1,9 @@
-// Command dashboard writes beltwarden.json, a dashboard over the metrics of one
-// machine. It is a module of its own: what it needs is no part of the program.
+// Command dashboard writes two dashboards: beltwarden.json over the metrics of one machine, and
+// beltwarden-all.json over all machines. It is a module of its own: what it needs is no part of the
+// program.
 //
-//	go run . > beltwarden.json
-//	go run . -check beltwarden.json
+//	go run . > beltwarden.json; go run . -all > beltwarden-all.json
+//	go run . -check beltwarden.json; go run . -all -check beltwarden-all.json
 //	go run . -rules beltwarden.json > queries.yml; promtool check rules queries.yml
 package main
 
@@ -22,12 +23,13 @@ import (
 func main() {
 	check := flag.String("check", "", "compare with this file and write nothing")
 	rules := flag.String("rules", "", "write the queries of this file as rules, for promtool to check")
+	all := flag.Bool("all", false, "the dashboard over all machines")
 	flag.Parse()
 	var err error
 	if *rules != "" {
 		err = asRules(*rules)
 	} else {
-		err = run(*check)
+		err = run(*all, *check)
 	}
 	if err != nil {
 		fmt.Fprintln(os.Stderr, "dashboard:", err)
@@ -35,8 +37,12 @@ func main() {
 	}
 }
 
-func run(check string) error {
-	made, err := generate()
+func run(all bool, check string) error {
+	generate := oneMachine
+	if all {
+		generate = allMachines
+	}
+	made, err := asJSON(generate())
 	if err != nil {
 		return err
 	}
@@ -54,24 +60,49 @@ func run(check string) error {
 	return nil
 }
 
-// generate returns the dashboard as JSON.
-func generate() ([]byte, error) {
+// The identities of the dashboards, by which each links to the other.
+const (
+	oneUID = "beltwarden-machine"
+	allUID = "beltwarden-machines"
+)
+
+// board is what both dashboards have in common.
+func board(uid, title, description string) *dashboard.DashboardBuilder {
 	//nolint:staticcheck // The newer form is not read by servers that are in use for years yet.
-	b := dashboard.NewDashboardBuilder("beltwarden: one machine").
-		Uid("beltwarden-machine").
-		Description("When somebody must be at the machine, why, and how many good parts there will be. It watches; it protects nobody.").
+	return dashboard.NewDashboardBuilder(title).
+		Uid(uid).
+		Description(description+" It watches; it protects nobody.").
 		Tags([]string{"beltwarden"}).
 		Time("now-12h", "now").
 		Refresh("15s").
 		Timezone(common.TimeZoneBrowser).
-		WithVariable(dashboard.NewDatasourceVariableBuilder("source").Label("Data from").Type("prometheus")).
+		WithVariable(dashboard.NewDatasourceVariableBuilder("source").Label("Data from").Type("prometheus"))
+}
+
+// oneMachine is the dashboard of the machine that is chosen.
+func oneMachine() *dashboard.DashboardBuilder {
+	b := board(oneUID, "beltwarden: one machine", "When somebody must be at the machine, why, and how many good parts there will be.").
 		WithVariable(dashboard.NewQueryVariableBuilder("machine").Label("Machine").
 			Datasource(source()).
 			Query(dashboard.StringOrMap{String: text(`label_values(beltwarden_build_info, machine)`)}).
 			Refresh(dashboard.VariableRefreshOnTimeRangeChanged).
-			Sort(dashboard.VariableSortAlphabeticalAsc))
+			Sort(dashboard.VariableSortAlphabeticalAsc)).
+		Link(dashboard.NewDashboardLinkBuilder("All machines").Type(dashboard.DashboardLinkTypeLink).Url("/d/" + allUID))
+	for _, m := range marks() {
+		b = b.Annotation(m)
+	}
+	return filled(b, rows())
+}
+
+// allMachines is the dashboard over all machines.
+func allMachines() *dashboard.DashboardBuilder {
+	return filled(board(allUID, "beltwarden: all machines", "Which machine needs somebody, when, and why."), []row{machines()})
+}
+
+// filled puts rows of panels into a dashboard.
+func filled(b *dashboard.DashboardBuilder, rows []row) *dashboard.DashboardBuilder {
 	id := uint32(0)
-	for _, r := range rows() {
+	for _, r := range rows {
 		id++
 		b = b.WithRow(dashboard.NewRowBuilder(r.question).Id(id))
 		for _, p := range r.panels {
@@ -79,6 +110,11 @@ func generate() ([]byte, error) {
 			b = b.WithPanel(numbered{p, id})
 		}
 	}
+	return b
+}
+
+// asJSON writes a dashboard as its servers read it.
+func asJSON(b *dashboard.DashboardBuilder) ([]byte, error) {
 	built, err := b.Build()
 	if err != nil {
 		return nil, fmt.Errorf("cannot build the dashboard: %w", err)

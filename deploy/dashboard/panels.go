@@ -22,6 +22,8 @@ type panels = []cog.Builder[dashboard.Panel]
 
 func visit() row {
 	return row{"When must I be there, and why?", panels{
+		danger(figure("Heaters in doubt", "They may be on and the board cannot be reached. Go there and cut the mains.", "none", 24, of("heaters_unconfirmed")).Height(4),
+			"no heater in doubt", "CUT THE MAINS: heaters may be on"),
 		below(figure("Next visit in", "Time until somebody must be at the machine. The machine holds by itself when nobody comes.", "s", 5,
 			in("next_visit_timestamp_seconds")).NoValue("no lot runs"), 900, orange),
 		words("What for", "The reasons of the next visit.", "no lot runs", 5, query(of("next_visit_reason", "reason")+" == 1", "{{reason}}")),
@@ -94,12 +96,13 @@ func sizes() row {
 
 func heat() row {
 	return row{"Is it hot?", panels{
-		chart("Temperature", "As the board reports it. A cold reading is not a cold nozzle: keep hands off.", "celsius", 18,
+		chart("Temperature", "As the board reports it. A cold reading is not a cold nozzle: keep hands off.", "celsius", 24,
 			curve{expr: with("temperature_celsius", `sensor="nozzle"`), name: "nozzle", colour: orange},
 			curve{expr: with("temperature_target_celsius", `sensor="nozzle"`), name: "nozzle, wanted", colour: orange, dashed: true},
 			curve{expr: with("temperature_celsius", `sensor="bed"`), name: "bed", colour: blue},
-			curve{expr: with("temperature_target_celsius", `sensor="bed"`), name: "bed, wanted", colour: blue, dashed: true}).Min(0),
-		above(figure("Heaters in doubt", "1: they may be on and the board cannot be reached. Go there and cut the mains.", "none", 6, of("heaters_unconfirmed")), 1, orange),
+			curve{expr: with("temperature_target_celsius", `sensor="bed"`), name: "bed, wanted", colour: blue, dashed: true},
+			curve{expr: with("temperature_ceiling_celsius", `sensor="nozzle"`), name: "nozzle, ceiling", colour: red, dashed: true},
+			curve{expr: with("temperature_ceiling_celsius", `sensor="bed"`), name: "bed, ceiling", colour: red, dashed: true}).Min(0),
 	}}
 }
 

@@ -23,6 +23,12 @@ func asRules(file string) error {
 				Expr string `json:"expr"`
 			} `json:"targets"`
 		} `json:"panels"`
+		Annotations struct {
+			List []struct {
+				Name string `json:"name"`
+				Expr string `json:"expr"`
+			} `json:"list"`
+		} `json:"annotations"`
 	}
 	if err := json.Unmarshal(data, &board); err != nil {
 		return fmt.Errorf("cannot read %s: %w", file, err)
@@ -30,12 +36,17 @@ func asRules(file string) error {
 	var b strings.Builder
 	b.WriteString("groups:\n  - name: queries\n    rules:\n")
 	n := 0
+	add := func(title, expr string) {
+		n++
+		fmt.Fprintf(&b, "      # %s\n      - record: query:%d\n        expr: %s\n", title, n, strconv.Quote(strings.ReplaceAll(expr, "$__rate_interval", "5m")))
+	}
 	for _, p := range board.Panels {
 		for _, t := range p.Targets {
-			n++
-			expr := strings.ReplaceAll(t.Expr, "$__rate_interval", "5m")
-			fmt.Fprintf(&b, "      # %s\n      - record: query:%d\n        expr: %s\n", p.Title, n, strconv.Quote(expr))
+			add(p.Title, t.Expr)
 		}
+	}
+	for _, a := range board.Annotations.List {
+		add(a.Name, a.Expr)
 	}
 	if n == 0 {
 		return errors.New("no query in " + file)

@@ -21,6 +21,7 @@ const (
 	amber  = "#E69F00"
 	sky    = "#56B4E9"
 	plain  = "#8A929B"
+	red    = "#B3001B" // for danger alone, and never without words
 )
 
 // row is a question of the operator's and what answers it.
@@ -111,6 +112,17 @@ func letter(i int) string { return string(rune('A' + i)) }
 
 func query(expr, legend string) *prometheus.DataqueryBuilder {
 	return prometheus.NewDataqueryBuilder().Datasource(source()).Expr(expr).LegendFormat(legend)
+}
+
+// danger is a figure that says in words on a red ground when it is 1.
+func danger(p *stat.PanelBuilder, calm, bad string) *stat.PanelBuilder {
+	return p.ColorMode(common.BigValueColorModeBackground).Thresholds(steps(plain, 1, red)).Mappings(words01(calm, bad))
+}
+
+// words01 says 0 and 1 in words.
+func words01(calm, bad string) []dashboard.ValueMapping {
+	return []dashboard.ValueMapping{{ValueMap: &dashboard.ValueMap{Type: dashboard.MappingTypeValueToText, Options: map[string]dashboard.ValueMappingResult{
+		"0": {Text: text(calm)}, "1": {Text: text(bad)}}}}}
 }
 
 // above colours a figure from a value on.
