@@ -25,9 +25,9 @@ func desc(name, help string, labels ...string) *prometheus.Desc {
 
 // The run and its visits.
 var (
-	buildInfo = desc("build_info", "The version that runs; the value is 1.", "version")
+	buildInfo  = desc("build_info", "The version that runs; the value is 1.", "version")
 	screenInfo = desc("screen_info", "The address of the screen, where alerts link to; the value is 1. Absent without server.public_url.", "url")
-	clock     = desc("clock_timestamp_seconds", "The daemon's own clock; attended hours and times of visits go by it.")
+	clock      = desc("clock_timestamp_seconds", "The daemon's own clock; attended hours and times of visits go by it.")
 
 	stateSet   = desc("state", "1 for the state of ANSI/ISA-TR88.00.02 that the machine is in, 0 for the others.", "state")
 	stateSince = desc("state_since_timestamp_seconds", "When the present state was entered.")
