@@ -18,14 +18,14 @@ import (
 var commandHelp = map[supervisor.Command]string{
 	supervisor.Reset:       "Connect to the board and make the machine ready",
 	supervisor.Start:       "Begin or go on with the open lot",
-	supervisor.Stop:        "End the run: give up the part (or finish it with --after-part), heaters off",
+	supervisor.Stop:        "End the run; the part is given up, unless with --after-part",
 	supervisor.Hold:        "Hold after the part in progress",
 	supervisor.Unhold:      "Go on after a hold",
-	supervisor.Suspend:     "Wait after the part in progress, for a reason outside the machine",
+	supervisor.Suspend:     "Wait after the part in progress for what is outside the machine",
 	supervisor.Unsuspend:   "Go on after a suspension",
 	supervisor.Abort:       "Stop at once, heaters off first; the part is lost",
 	supervisor.Clear:       "Clear a fault after you have looked at it",
-	supervisor.CompleteLot: "Finish the run after the part in progress, as if the lot were done",
+	supervisor.CompleteLot: "End the run after the part in progress, as if the lot were done",
 }
 
 // newCommands returns one command for each of the ten of ANSI/ISA-TR88.00.02.

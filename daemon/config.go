@@ -17,7 +17,7 @@ import (
 )
 
 func newConfig() *cobra.Command {
-	c := group(&cobra.Command{Use: "config", Short: "Write a first configuration, check one, print an example, or make a secret"})
+	c := group(&cobra.Command{Use: "config", Short: "Write a configuration, check it, show an example, make a secret"})
 	c.AddCommand(newConfigCheck(), newConfigNew(), newConfigSecret(), &cobra.Command{
 		Use: "example", Short: "Print a complete configuration file with every key explained", Args: args(0, 0, ""),
 		RunE: func(c *cobra.Command, _ []string) error {

@@ -61,10 +61,6 @@ func compareWritten(t *testing.T, file string, made func(string) (string, error)
 	}
 }
 
-// plainKinds are the library's names of kinds of values, as people write them.
-var plainKinds = map[string]string{"string": "TEXT", "strings": "TEXT,...", "stringArray": "TEXT", "int": "N", "uint": "N", "float": "X",
-	"ints": "N,...", "int64Slice": "N,...", "float64Slice": "X,...", "duration": "TIME"}
-
 // commandsText is every command under its group, with its flags, and the exit statuses.
 func commandsText() string {
 	root := newRoot()

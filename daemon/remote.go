@@ -97,7 +97,7 @@ func withDaemon(c *cobra.Command, do func(ctx context.Context, d *client.Client)
 func classifyRemote(err error) *failure {
 	var unreachable *client.UnreachableError
 	if errors.As(err, &unreachable) {
-		return &failure{status: exitUnreachable, err: errors.New("cannot reach the daemon at " + unreachable.Address + ": " + unreachable.Err.Error()),
+		return &failure{status: exitUnreachable, err: errors.New("cannot reach the daemon at " + unreachable.Address + ": " + unreached(unreachable.Err)),
 			hint: wayTo(unreachable.Err)}
 	}
 	var p *client.Problem
@@ -133,7 +133,10 @@ func wayTo(err error) string {
 	case errors.Is(err, http.ErrSchemeMismatch):
 		return "it does not encrypt: begin its address with http://, or set server.tls_cert_file in its configuration"
 	}
-	return "start it with: beltwarden serve --config FILE, or say where it is with --daemon or " + daemonVariable + "; to see whether the service has stopped for good: systemctl status beltwarden"
+	return "start it with: beltwarden serve --config FILE (a service: systemctl start beltwarden)\n" +
+		"if it runs elsewhere, say where: --daemon ADDRESS, or " + daemonVariable + "\n" +
+		"see why a service ended: systemctl status beltwarden\n" +
+		"while no daemon runs nobody watches the machine: look at it if it may be hot"
 }
 
 // withoutTail takes a remedy off the end of a text that repeats it.

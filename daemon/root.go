@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"strings"
 
@@ -21,7 +22,11 @@ const (
 )
 
 // Help lists commands in the order in which they are wanted, not by alphabet.
-func init() { cobra.EnableCommandSorting = false }
+func init() {
+	cobra.EnableCommandSorting = false
+	cobra.AddTemplateFunc("plain", plainFlags)
+	cobra.AddTemplateFunc("reflow", reflow)
+}
 
 // newRoot returns the program's command tree. It keeps no state of its own, so
 // that tests can build as many as they like.
@@ -46,11 +51,18 @@ func newRoot() *cobra.Command {
 	root.PersistentFlags().String("secret-file", "", "file with the secret for a daemon at an http address (default $"+secretVariable+")")
 	root.PersistentFlags().String("authority-file", "", "file with the certificate to trust for a daemon at an https address (default $"+authorityVariable+", or the system's)")
 	root.PersistentFlags().Var(&colour, "color", "when to use bold and colour: auto (at a terminal, unless NO_COLOR is set), always or never")
-	root.SetFlagErrorFunc(func(c *cobra.Command, err error) error {
-		return &failure{status: exitUsage, err: fmt.Errorf("cannot read the flags of %q: %w", c.CommandPath(), err),
-			hint: "see: " + c.CommandPath() + " --help"}
-	})
+	root.SetFlagErrorFunc(flagMistake)
+	root.SetUsageTemplate(strings.ReplaceAll(root.UsageTemplate(), ".FlagUsages ", ".FlagUsagesWrapped 80 | plain "))
+	root.SetHelpTemplate(strings.Replace(root.HelpTemplate(), "trimTrailingWhitespaces", "trimTrailingWhitespaces | reflow", 1))
 	group(root)
+	others := root.RunE
+	root.RunE = func(c *cobra.Command, args []string) error {
+		if len(args) == 0 {
+			_, err := io.WriteString(c.OutOrStdout(), firstSteps)
+			return err
+		}
+		return others(c, args)
+	}
 	addGroups(root)
 	return root
 }
@@ -89,7 +101,7 @@ func withoutGlobals(template string, remote bool) string {
 		panic("the library's template of usage has no global flags")
 	}
 	if remote {
-		before += "\n\nFor a daemon at another address: --daemon, --secret-file, --authority-file (see beltwarden --help)"
+		before += "\n\nFor a daemon at another address: --daemon, --secret-file, --authority-file\n(see beltwarden --help)"
 	}
 	return before + after
 }
@@ -124,7 +136,7 @@ func args(least, most int, what string) cobra.PositionalArgs {
 			problem = "it takes no arguments"
 		}
 		return &failure{status: exitUsage, err: fmt.Errorf("cannot run %q: %s, and %d were given", c.CommandPath(), problem, len(args)),
-			hint: "see: " + c.CommandPath() + " --help"}
+			hint: example(c)}
 	}
 }
 
@@ -140,7 +152,7 @@ func needFlags(c *cobra.Command, names ...string) error {
 		return nil
 	}
 	return &failure{status: exitUsage, err: fmt.Errorf("cannot run %q: %s must be given", c.CommandPath(), strings.Join(missing, " and ")),
-		hint: "see: " + c.CommandPath() + " --help"}
+		hint: example(c)}
 }
 
 // daemonAddress is where the daemon listens: the flag, the environment, or the

@@ -18,7 +18,7 @@ import (
 func newStatus() *cobra.Command {
 	var watch, full bool
 	c := &cobra.Command{
-		Use: "status", Short: "Show when you must be at the machine next, why, and the state of the lot",
+		Use: "status", Short: "Show when to be at the machine next, why, and what to do",
 		Args: args(0, 0, ""),
 	}
 	c.Flags().BoolVar(&full, "full", false, "show all that is known, not only what fits a small terminal")

@@ -56,8 +56,8 @@ func Trouble(what string, details []string, hint string, st Style) []string {
 		for _, d := range details {
 			out = append(out, "  "+Printable(d))
 		}
-		if hint != "" {
-			out = append(out, "hint: "+Printable(hint))
+		for _, h := range hints(hint) {
+			out = append(out, "hint: "+Printable(h))
 		}
 		return out
 	}
@@ -66,16 +66,24 @@ func Trouble(what string, details []string, hint string, st Style) []string {
 	for _, d := range details {
 		lines = append(lines, st.paragraph("  ", d, false)...)
 	}
-	if hint == "" {
-		return lines
-	}
-	text, commands, ok := strings.Cut(hint, ": beltwarden ")
-	if !ok {
-		return append(lines, st.paragraph("hint: ", hint, false)...)
-	}
-	lines = append(lines, st.paragraph("hint: ", text+":", false)...)
-	for _, step := range strings.Split("beltwarden "+commands, ", then ") {
-		lines = append(lines, st.command(step)...)
+	for _, h := range hints(hint) {
+		text, commands, ok := strings.Cut(h, ": beltwarden ")
+		if !ok || strings.Contains(commands, ", or ") || strings.ContainsAny(commands, ";(") {
+			lines = append(lines, st.paragraph("hint: ", h, false)...)
+			continue
+		}
+		lines = append(lines, st.paragraph("hint: ", text+":", false)...)
+		for _, step := range strings.Split("beltwarden "+commands, ", then ") {
+			lines = append(lines, st.command(step)...)
+		}
 	}
 	return lines
+}
+
+// hints are the lines of a hint.
+func hints(text string) []string {
+	if text == "" {
+		return nil
+	}
+	return strings.Split(text, "\n")
 }
