@@ -32,8 +32,8 @@ func TestTell(t *testing.T) {
 	}{
 		{nil, 0, ""},
 		{io.ErrUnexpectedEOF, 1, "error: unexpected EOF\n"},
-		{usagef("cannot see %d", 7), exitUsage, "error: cannot see 7\nhint: "},
-		{usageMany("see", []string{"a", "b"}), exitUsage, "error: cannot see: 2 mistakes\n  a\n  b\nhint: "},
+		{usagef("cannot see %d", 7), exitUsage, "error: cannot see 7\nhint: see: check --help\n"},
+		{usageMany("see", []string{"a", "b"}), exitUsage, "error: cannot see: 2 mistakes\n  a\n  b\nhint: see: check --help\n"},
 		{wrap(config.Errors{{File: "f", Line: 3, Column: 1, Field: "belt.x", Problem: "is wrong"}}), exitConfig, "error: cannot use configuration f: 1 mistake\n  f:3:1: belt.x: is wrong\nhint: "},
 		{&config.Error{File: "f", Problem: "does not exist", Remedy: "write one"}, exitConfig, "error: cannot use configuration f: it does not exist\nhint: write one\n"},
 		{&job.Refusal{Path: "j", Problems: []job.Finding{{Line: 2, Text: "no", Remedy: "do"}, {Line: 4, Text: "nor"}}}, exitJob,
@@ -54,7 +54,7 @@ func TestTell(t *testing.T) {
 		{wrap(&client.UnreachableError{Address: "/s", Err: errors.New("no")}), 9, "error: cannot reach the daemon at /s: no\nhint: start it with: beltwarden serve"},
 	} {
 		var out strings.Builder
-		if got := tell(&out, c.err); got != c.status {
+		if got := tell(&out, pointed(newCheck(), c.err)); got != c.status {
 			t.Errorf("%v: status %d, want %d", c.err, got, c.status)
 		}
 		if !strings.HasPrefix(out.String(), c.says) {

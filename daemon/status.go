@@ -131,7 +131,7 @@ func (v *view) show(s *supervisor.Snapshot, below []string) error {
 		return err
 	}
 	st := style(v.w)
-	st.Live = true
+	st.Live, st.Guided = true, len(below) > 0
 	var tail []string
 	rows := 0
 	for _, text := range below {

@@ -364,7 +364,7 @@ func DoNow(s *supervisor.Snapshot) (text string, steps []string) {
 // doNow writes what to do now, and each command line whole on lines of its own.
 func (st Style) doNow(s *supervisor.Snapshot) []string {
 	text, steps := DoNow(s)
-	if st.Live && len(steps) == 1 && strings.HasPrefix(steps[0], "beltwarden status --watch") {
+	if st.Guided || st.Live && len(steps) == 1 && strings.HasPrefix(steps[0], "beltwarden status --watch") {
 		steps = nil
 	}
 	if text = Sentence(text); len(steps) > 0 {

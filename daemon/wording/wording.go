@@ -24,6 +24,7 @@ type Style struct {
 	Bold     bool
 	Colour   bool
 	Live     bool // it is shown again by itself
+	Guided   bool // the commands to give stand below it, in words of the place
 }
 
 const (
