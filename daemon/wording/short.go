@@ -364,13 +364,16 @@ func DoNow(s *supervisor.Snapshot) (text string, steps []string) {
 // doNow writes what to do now, and each command line whole on lines of its own.
 func (st Style) doNow(s *supervisor.Snapshot) []string {
 	text, steps := DoNow(s)
-	if st.Guided || st.Live && len(steps) == 1 && strings.HasPrefix(steps[0], "beltwarden status --watch") {
+	if st.Live && len(steps) == 1 && strings.HasPrefix(steps[0], "beltwarden status --watch") {
 		steps = nil
 	}
 	if text = Sentence(text); len(steps) > 0 {
 		text += ":"
 	} else {
 		text += "."
+	}
+	if st.Guided {
+		steps = nil
 	}
 	out := st.entry(entry{label: "Do now", text: text, strong: true, most: 5}, st.Terminal)
 	for _, step := range steps {
