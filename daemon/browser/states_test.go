@@ -2,6 +2,10 @@ package browser
 
 import (
 	"fmt"
+	"io"
+	"net"
+	"strings"
+	"sync"
 	"testing"
 
 	"beltwarden/config"
@@ -15,7 +19,7 @@ type situation struct {
 	alter func(*config.Settings)
 	bring func(w *workshop)                 // the machine into it
 	is    func(s *supervisor.Snapshot) bool // it is in it; looked at before and after the pictures
-	cut   bool                              // the daemon goes away while the page is open
+	cut   bool                              // the network between page and daemon goes away while the page is open
 }
 
 // situations are the nine, each with a machine of its own.
@@ -95,7 +99,7 @@ func (w *workshop) making(parts int) {
 }
 
 // inEach opens a page in each of the nine situations and has it looked at. Of the last, no contact, the page must not be
-// loaded again: the daemon is gone.
+// loaded again. lost is what it says then.
 func inEach(t *testing.T, path, lost string, look func(t *testing.T, x situation, b *tab)) {
 	t.Helper()
 	for _, x := range situations {
@@ -107,12 +111,13 @@ func inEach(t *testing.T, path, lost string, look func(t *testing.T, x situation
 			}
 			w := newWorkshop(t, x.speed, alter)
 			x.bring(w)
-			b := open(t, w.url, desk)
+			l := newLine(t, strings.TrimPrefix(w.url, "http://"))
+			b := open(t, "http://"+l.addr, desk)
 			b.visit(path)
-			within(longest, func() bool { return b.watch.asked("GET /stream") > 0 })
+			within(longest, func() bool { return b.watch.asked("GET /stream")+b.watch.asked("GET /wall/stream") > 0 })
 			if x.cut {
 				b.watch.gone(true)
-				w.stop()
+				l.cut()
 				b.sees(lost)
 			} else if s := w.app.Snapshot(); !x.is(s) {
 				t.Fatalf("the machine is %s (%s)", s.State, s.Cause.Text)
@@ -151,3 +156,75 @@ func TestNowInNineSituations(t *testing.T) {
 
 // nameOf names a picture by its size and scheme.
 func nameOf(s screen, scheme string) string { return fmt.Sprintf("%dx%d-%s", s.wide, s.high, scheme) }
+
+// line is a network between browser and daemon that can be cut.
+type line struct {
+	addr string
+	to   string
+	l    net.Listener
+	mu   sync.Mutex
+	open map[net.Conn]bool // nil once it is cut
+	done sync.WaitGroup
+}
+
+// newLine returns one to an address, until the test ends.
+func newLine(t *testing.T, to string) *line {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	x := &line{addr: l.Addr().String(), to: to, l: l, open: map[net.Conn]bool{}}
+	x.done.Go(func() {
+		for {
+			c, err := l.Accept()
+			if err != nil {
+				return
+			}
+			x.done.Go(func() { x.join(c) })
+		}
+	})
+	t.Cleanup(func() { x.cut(); x.done.Wait() })
+	return x
+}
+
+// join carries bytes both ways until one end closes.
+func (x *line) join(c net.Conn) {
+	d, err := net.Dial("tcp", x.to)
+	if err != nil || !x.keep(c, d) {
+		_ = c.Close()
+		return
+	}
+	x.done.Go(func() { _, _ = io.Copy(d, c); _ = d.Close(); _ = c.Close() })
+	_, _ = io.Copy(c, d)
+	_, _ = d.Close(), c.Close()
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	delete(x.open, c)
+	delete(x.open, d)
+}
+
+// keep notes connections, unless the line is cut: then it closes them.
+func (x *line) keep(list ...net.Conn) bool {
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for _, c := range list {
+		if x.open == nil {
+			_ = c.Close()
+		} else {
+			x.open[c] = true
+		}
+	}
+	return x.open != nil
+}
+
+// cut ends every connection, and takes no more. It can be called twice.
+func (x *line) cut() {
+	_ = x.l.Close()
+	x.mu.Lock()
+	defer x.mu.Unlock()
+	for c := range x.open {
+		_ = c.Close()
+	}
+	x.open = nil
+}

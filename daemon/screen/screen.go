@@ -89,6 +89,7 @@ func New(o Options) http.Handler {
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /{$}", sc.now)
 	mux.HandleFunc("GET /stream", sc.stream)
+	newWall(WallOptions{Machines: []func() Seen{ownRun(o.Run)}, Pages: true, Log: o.Log}).serve(mux)
 	mux.HandleFunc("GET /visit", sc.operators(sc.visitForm))
 	mux.HandleFunc("POST /visit", act(sc.recordVisit))
 	mux.HandleFunc("GET /command/{name}", sc.operators(sc.commandForm))

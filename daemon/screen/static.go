@@ -5,7 +5,9 @@ import (
 	"embed"
 	"encoding/hex"
 	"io/fs"
+	"maps"
 	"net/http"
+	"slices"
 	"strings"
 
 	"beltwarden/daemon/chart"
@@ -15,7 +17,7 @@ import (
 var staticFiles embed.FS
 
 // files are what is served under /static/: the pages' style sheet with that of the
-// charts, the script, and the icon.
+// charts, the script, the icon, and those of the wall.
 var files = func() map[string][]byte {
 	list := map[string][]byte{}
 	entries, err := staticFiles.ReadDir("static")
@@ -39,7 +41,7 @@ var files = func() map[string][]byte {
 // until a new program comes.
 var assetVersion = func() string {
 	h := sha256.New()
-	for _, name := range []string{"screen.css", "screen.js", "icon.svg"} {
+	for _, name := range slices.Sorted(maps.Keys(files)) {
 		h.Write(files[name])
 	}
 	return hex.EncodeToString(h.Sum(nil)[:6])

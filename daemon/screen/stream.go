@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"net/http"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -114,14 +115,23 @@ func (h *hub) since(turn uint64) (html map[string]string, newest uint64, wake <-
 	return html, h.turn, h.wake
 }
 
-// stream keeps one page live until the browser goes, or takes its bytes no more.
+// stream keeps the page of now live.
 func (sc *screen) stream(w http.ResponseWriter, r *http.Request) {
 	operates := sc.Operates(r)
-	if !sc.hub.join(operates) {
+	names := sectionNames
+	if !operates {
+		names = slices.DeleteFunc(slices.Clone(names), func(name string) bool { return name == "act" })
+	}
+	sc.hub.serve(w, r, operates, names)
+}
+
+// serve keeps the named sections of one page live until the browser goes, or takes its bytes no more.
+func (h *hub) serve(w http.ResponseWriter, r *http.Request, operates bool, names []string) {
+	if !h.join(operates) {
 		http.Error(w, "too many screens are open", http.StatusServiceUnavailable)
 		return
 	}
-	defer sc.hub.leave(operates)
+	defer h.leave(operates)
 	out := http.NewResponseController(w)
 	_ = out.SetReadDeadline(time.Time{}) // nothing more is read; not possible without a connection, as in a test
 	w.Header().Set("Content-Type", "text/event-stream")
@@ -139,12 +149,12 @@ func (sc *screen) stream(w http.ResponseWriter, r *http.Request) {
 	defer beat.Stop()
 	var turn uint64
 	for {
-		html, newest, wake := sc.hub.since(turn)
+		html, newest, wake := h.since(turn)
 		turn = newest
 		var text strings.Builder
-		for _, name := range sectionNames {
-			if h, ok := html[name]; ok && (operates || name != "act") {
-				text.WriteString(event(name, h))
+		for _, name := range names {
+			if section, ok := html[name]; ok {
+				text.WriteString(event(name, section))
 			}
 		}
 		if text.Len() > 0 && !send(text.String()) {
