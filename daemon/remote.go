@@ -32,11 +32,21 @@ func newClient(c *cobra.Command) (*client.Client, error) {
 	if err != nil {
 		return nil, err
 	}
-	var options []client.Option
 	secret, err := namedFile(c, "secret", "secret-file", secretVariable, mostSecret)
 	if err != nil {
 		return nil, err
 	}
+	pem, err := namedFile(c, "certificate", "authority-file", authorityVariable, mostAuthority)
+	if err != nil {
+		return nil, err
+	}
+	return clientOf(address, secret, pem)
+}
+
+// clientOf returns a client of the daemon at an address, with its secret and the certificate that it is trusted by; nil
+// for none.
+func clientOf(address string, secret, pem []byte) (*client.Client, error) {
+	var options []client.Option
 	if secret != nil {
 		text := strings.TrimSpace(string(secret))
 		if strings.ContainsFunc(text, func(r rune) bool { return r <= ' ' || r > '~' }) {
@@ -44,10 +54,6 @@ func newClient(c *cobra.Command) (*client.Client, error) {
 				hint: "name the file that was made with: beltwarden config secret FILE"}
 		}
 		options = append(options, client.WithSecret(text))
-	}
-	pem, err := namedFile(c, "certificate", "authority-file", authorityVariable, mostAuthority)
-	if err != nil {
-		return nil, err
 	}
 	if pem != nil {
 		trust, err := client.WithAuthority(pem)
@@ -66,12 +72,21 @@ func namedFile(c *cobra.Command, what, flag, variable string, most int64) ([]byt
 	if f := c.Flag(flag); f != nil && f.Changed {
 		path = f.Value.String()
 	}
+	text, err := readFile(what, path, most)
+	if err != nil {
+		return nil, &failure{status: exitUsage, err: err, hint: "name its file with --" + flag + " or " + variable}
+	}
+	return text, nil
+}
+
+// readFile reads a file that was named; nil where none was.
+func readFile(what, path string, most int64) ([]byte, error) {
 	if path == "" {
 		return nil, nil
 	}
 	f, err := os.Open(path)
 	if err != nil {
-		return nil, &failure{status: exitUsage, err: fmt.Errorf("cannot read the %s: %w", what, err), hint: "name its file with --" + flag + " or " + variable}
+		return nil, fmt.Errorf("cannot read the %s: %w", what, err)
 	}
 	defer f.Close()
 	text, err := io.ReadAll(io.LimitReader(f, most))

@@ -173,6 +173,9 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) 
 			return
 		}
 	}
+	if role == None && g.hasPass(r) {
+		role = Look
+	}
 	switch {
 	case role == None:
 		g.refuseUnknown(w, r)
@@ -180,6 +183,7 @@ func (g *Gate) admit(w http.ResponseWriter, r *http.Request, next http.Handler) 
 		g.counts.add(refusedRole)
 		g.refuse(w, r, http.StatusForbidden, "you have view-only access", "sign in with the other secret, or ask somebody who has it")
 	default:
+		g.renewPass(w, r, role)
 		next.ServeHTTP(w, withRole(r, role))
 	}
 }

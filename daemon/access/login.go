@@ -138,6 +138,7 @@ func (g *Gate) insecure(r *http.Request) bool {
 func (g *Gate) logout(w http.ResponseWriter, r *http.Request) {
 	g.endSessions(r)
 	g.setCookie(w, r, "")
+	g.setPass(w, r, "")
 	w.Header().Set("Cache-Control", "no-store")
 	http.Redirect(w, r, "/login", http.StatusSeeOther)
 }
