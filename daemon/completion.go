@@ -141,6 +141,7 @@ func completions(root *cobra.Command) {
 		"check did":         fromDaemon(0, careNames),
 		"check scrap":       fromDaemon(cobra.ShellCompDirectiveNoSpace, scrapReasons),
 		"lot report format": words(reportFormats...),
+		"invite role":       words("look", "operate"),
 		" color":            words("auto", "always", "never"),
 	}
 	var walk func(c *cobra.Command)

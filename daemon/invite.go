@@ -23,9 +23,6 @@ func newInvite() *cobra.Command {
 	c.Flags().StringVar(&q.Role, "role", "look", "what the telephone may do: look, or operate, which heats and moves the machine")
 	c.Flags().StringVar(&q.URL, "url", "", "scheme and host by which the telephone reaches the daemon, such as http://192.168.1.20:7353")
 	asJSON := jsonFlag(c)
-	if err := c.RegisterFlagCompletionFunc("role", cobra.FixedCompletions([]cobra.Completion{"look", "operate"}, cobra.ShellCompDirectiveNoFileComp)); err != nil {
-		panic(err) // the flag is there
-	}
 	c.RunE = func(c *cobra.Command, _ []string) error {
 		if q.Role != "look" && q.Role != "operate" {
 			return usagef("cannot make a code: --role is %q; say look or operate", q.Role)
