@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 
+	"beltwarden/daemon/wording"
 	tally "beltwarden/supervisor/book"
 	"beltwarden/supervisor/ledger"
 )
@@ -114,7 +115,7 @@ func offsetText(mm *float64) string {
 	if mm == nil {
 		return "not read"
 	}
-	return offset(*mm)
+	return wording.Offset(*mm)
 }
 
 func gramsText(g *float64) string {

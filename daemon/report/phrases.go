@@ -2,55 +2,20 @@ package report
 
 import (
 	"fmt"
-	"maps"
-	"slices"
 
+	"beltwarden/daemon/client"
 	"beltwarden/daemon/wording"
 	"beltwarden/supervisor"
 )
 
 // Words say what was found and done at a visit, a phrase for each.
-func (v Visit) Words() (list []string) {
-	say := func(is bool, format string, a ...any) {
-		if is {
-			list = append(list, fmt.Sprintf(format, a...))
-		}
+func (v Visit) Words() []string {
+	list := wording.CheckPhrases(&client.Check{OffsetMM: v.OffsetMM, LengthsMM: v.LengthsMM, Good: v.Good, Scrap: v.Scrap, DetachedMin: v.DetachedMin,
+		SetAside: v.SetAside, LengthsAccepted: v.LengthsAccepted, Realigned: v.Realigned, BeltCleared: v.BeltCleared, SpoolG: v.SpoolG,
+		BinEmptied: v.BinEmptied, Corrects: v.Corrects, CorrectedBy: v.CorrectedBy})
+	for i := range list {
+		list[i] = clean(list[i])
 	}
-	if v.OffsetMM != nil {
-		say(true, "offset %s", offset(*v.OffsetMM))
-	}
-	if n := len(v.LengthsMM); n > 0 {
-		text := ""
-		for i, mm := range v.LengthsMM[:min(n, maxLengths)] {
-			if i > 0 {
-				text += ", "
-			}
-			text += decimal(mm, 2)
-		}
-		if n > maxLengths {
-			text += fmt.Sprintf(" and %d more", n-maxLengths)
-		}
-		say(true, "measured %s mm", text)
-	}
-	say(v.Good > 0, "%d good", v.Good)
-	for _, reason := range slices.Sorted(maps.Keys(v.Scrap)) {
-		say(v.Scrap[reason] > 0, "%d scrap (%s)", v.Scrap[reason], clean(reason))
-	}
-	for _, min := range v.DetachedMin {
-		say(true, "one came off after %s min", plain(min))
-	}
-	for _, n := range v.SetAside {
-		say(true, "length %d set aside", n)
-	}
-	say(v.LengthsAccepted, "lengths accepted")
-	say(v.Realigned, "belt realigned")
-	say(v.BeltCleared, "belt cleared")
-	if v.SpoolG != nil {
-		say(true, "spool weighed, %s g", decimal(*v.SpoolG, 0))
-	}
-	say(v.BinEmptied, "bin emptied")
-	say(v.Corrects > 0, "corrects check %d", v.Corrects)
-	say(v.CorrectedBy > 0, "superseded by check %d", v.CorrectedBy)
 	if len(list) == 0 {
 		list = []string{"nothing but the visit itself"}
 	}
@@ -59,18 +24,6 @@ func (v Visit) Words() (list []string) {
 
 // maxLengths are the lengths of a visit that one line lists; all are in the tables.
 const maxLengths = 12
-
-// offset writes a lateral offset with the side it is to.
-func offset(mm float64) string {
-	text := decimal(mm, 1)
-	switch {
-	case text == "0.0":
-		return "0.0 mm"
-	case mm > 0:
-		return "+" + text + " mm"
-	}
-	return "−" + text[1:] + " mm"
-}
 
 // Ending says how a hold ended.
 func (h Hold) Ending() string {

@@ -143,9 +143,9 @@ func (r *Report) driftPicture() *picture {
 	if n == 0 {
 		return nil
 	}
-	between := offset(least)
+	between := wording.Offset(least)
 	if n > 1 {
-		between = "from " + between + " to " + offset(most)
+		between = "from " + between + " to " + wording.Offset(most)
 	}
 	caption := fmt.Sprintf("%s of the lateral offset, %s; the belt was %s.", wording.Count(n, "reading"), between, realignedTimes(realigned))
 	if b.LimitMM > 0 {

@@ -155,36 +155,10 @@ func (sc *screen) lotOf(l *client.LotDetail, key string) lotView {
 
 // foundText says in a line what a visit found and did.
 func foundText(c *client.Check) string {
-	var list []string
-	add := func(is bool, format string, a ...any) {
-		if is {
-			list = append(list, fmt.Sprintf(format, a...))
-		}
+	list := wording.CheckPhrases(c)
+	if c.Note != "" {
+		list = append(list, "note: "+c.Note)
 	}
-	if c.OffsetMM != nil {
-		add(true, "offset %+.1f mm", *c.OffsetMM)
-	}
-	add(c.Good > 0, "%d good", c.Good)
-	for _, reason := range slices.Sorted(maps.Keys(c.Scrap)) {
-		add(true, "%d scrap (%s)", c.Scrap[reason], reason)
-	}
-	var lengths []string
-	for _, mm := range c.LengthsMM {
-		lengths = append(lengths, strconv.FormatFloat(mm, 'f', -1, 64))
-	}
-	add(len(lengths) > 0, "lengths %s mm", strings.Join(lengths, ", "))
-	for _, n := range c.SetAside {
-		add(true, "length %d set aside", n)
-	}
-	add(c.LengthsAccepted, "lengths accepted")
-	add(c.Realigned, "realigned")
-	add(c.BeltCleared, "belt cleared")
-	if c.SpoolG != nil {
-		add(true, "spool %.0f g", *c.SpoolG)
-	}
-	add(c.BinEmptied, "bin emptied")
-	add(c.Corrects != 0, "corrects check %d", c.Corrects)
-	add(c.Note != "", "note: %s", c.Note)
 	if len(list) == 0 {
 		return "nothing recorded"
 	}

@@ -3,7 +3,9 @@ package wording
 import (
 	"fmt"
 	"maps"
+	"math"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -138,43 +140,68 @@ func holdText(h client.Hold) string {
 }
 
 func checkText(c client.Check) string {
-	words := []string{fmt.Sprintf("at %s of belt travel", Metres(c.TravelMM))}
-	say := func(on bool, format string, a ...any) {
-		if on {
-			words = append(words, fmt.Sprintf(format, a...))
-		}
+	words := append([]string{fmt.Sprintf("at %s of belt travel", Metres(c.TravelMM))}, CheckPhrases(&c)...)
+	if c.Note != "" {
+		words = append(words, fmt.Sprintf("%q", c.Note))
 	}
-	if c.OffsetMM != nil {
-		say(true, "offset %+.1f mm", *c.OffsetMM)
-	}
-	for _, mm := range c.LengthsMM {
-		say(true, "length %.2f mm", mm)
-	}
-	for _, n := range c.SetAside {
-		say(true, "length %d set aside", n)
-	}
-	say(c.LengthsAccepted, "lengths accepted")
-	say(c.Good > 0, "%d good", c.Good)
-	for _, reason := range slices.Sorted(maps.Keys(c.Scrap)) {
-		say(true, "%d scrap (%s)", c.Scrap[reason], reason)
-	}
-	for _, min := range c.DetachedMin {
-		say(true, "one came off after %.3g min", min)
-	}
-	say(c.Realigned, "realigned")
-	say(c.BeltCleared, "belt cleared")
-	say(c.BinEmptied, "bin emptied")
-	if c.SpoolG != nil {
-		say(true, "spool %.0f g", *c.SpoolG)
-	}
-	say(c.Note != "", "%q", c.Note)
-	say(c.Corrects > 0, "corrects check %d", c.Corrects)
-	say(c.CorrectedBy > 0, "superseded by check %d", c.CorrectedBy)
 	by := ""
 	if c.By != "" {
 		by = " by " + c.By
 	}
 	return stamp(c.Stamp) + by + ": " + strings.Join(words, ", ")
+}
+
+// CheckPhrases say what was found and done at a visit, its note left out.
+func CheckPhrases(c *client.Check) (list []string) {
+	say := func(is bool, format string, a ...any) {
+		if is {
+			list = append(list, fmt.Sprintf(format, a...))
+		}
+	}
+	if c.OffsetMM != nil {
+		say(true, "offset %s", Offset(*c.OffsetMM))
+	}
+	var lengths []string
+	for _, mm := range c.LengthsMM[:min(len(c.LengthsMM), mostListed)] {
+		lengths = append(lengths, fmt.Sprintf("%.2f", mm))
+	}
+	more := ""
+	if n := len(c.LengthsMM) - mostListed; n > 0 {
+		more = fmt.Sprintf(" and %d more", n)
+	}
+	say(len(lengths) > 0, "measured %s%s mm", strings.Join(lengths, ", "), more)
+	say(c.Good > 0, "%d good", c.Good)
+	for _, reason := range slices.Sorted(maps.Keys(c.Scrap)) {
+		say(c.Scrap[reason] > 0, "%d scrap (%s)", c.Scrap[reason], reason)
+	}
+	for _, min := range c.DetachedMin {
+		say(true, "one came off after %s min", strconv.FormatFloat(min, 'f', -1, 64))
+	}
+	for _, n := range c.SetAside {
+		say(true, "length %d set aside", n)
+	}
+	say(c.LengthsAccepted, "lengths accepted")
+	say(c.Realigned, "belt realigned")
+	say(c.BeltCleared, "belt cleared")
+	if c.SpoolG != nil {
+		say(true, "spool weighed, %.0f g", *c.SpoolG)
+	}
+	say(c.BinEmptied, "bin emptied")
+	say(c.Corrects > 0, "corrects check %d", c.Corrects)
+	say(c.CorrectedBy > 0, "superseded by check %d", c.CorrectedBy)
+	return list
+}
+
+// Offset writes a lateral offset with the sign of its side, and with the minus of typography.
+func Offset(mm float64) string {
+	switch text := fmt.Sprintf("%.1f", math.Abs(mm)); {
+	case text == "0.0":
+		return "0.0 mm"
+	case mm > 0:
+		return "+" + text + " mm"
+	default:
+		return "−" + text + " mm"
+	}
 }
 
 func stamp(s client.Stamp) string { return s.At.Local().Format("2006-01-02 15:04:05") }
