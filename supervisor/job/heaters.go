@@ -6,8 +6,8 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// heaters follows what the file heats: whether the part is made warm, which heaters the run does not
-// watch, and what is to be switched off. Targets in degrees Celsius.
+// heaters follows what the file heats: whether the part is made hot, which heaters the run does not
+// watch, and what must be switched off. Targets in degrees Celsius.
 type heaters struct {
 	o     *Options
 	notes *notes
@@ -15,9 +15,9 @@ type heaters struct {
 	bedSet        bool
 	bedOff        int64   // first line that switches the bed off
 	nozzleWait    int64   // first line that waits for the nozzle
-	waitedC       float64 // what the nozzle was waited to reach
+	waitedC       float64 // target that the nozzle was waited for
 	cold          bool    // noted already
-	namedWordHint string  // how to say in the configuration what a named word heats
+	namedWordHint string  // configuration entry to suggest for a named word that heats
 
 	// Heaters that the run does not watch: nozzles other than the one in use, and the chamber.
 	hot         [gcode.ToolCount]waiting // first line that heats each tool's nozzle, if any
@@ -27,7 +27,7 @@ type heaters struct {
 	tool        int // one more than the tool that extruded last; 0 for none
 }
 
-// nozzleOf says which tool's nozzle a line heats, if it heats one; tool is the one in use.
+// nozzleOf returns which tool's nozzle a line heats, if any; tool is the present one.
 func nozzleOf(l *gcode.Line, tool int) (of int, ok bool) {
 	letter := byte('T')
 	switch {
@@ -86,14 +86,14 @@ func (h *heaters) set(l *line, st *gcode.State) {
 	}
 }
 
-// named takes in a word of the board's own, of which the configuration may say nothing.
+// named notes a named command, which the configuration may not describe.
 func (h *heaters) named(l *line) {
 	if h.namedWordHint == "" {
 		h.namedWordHint = suggestNamedWord(&l.Line)
 	}
 }
 
-// markHeated takes in the targets that a word of the board's own has set.
+// markHeated notes the targets that a named command has set.
 func (h *heaters) markHeated(name string, l *line, st *gcode.State) {
 	h.bedSet = h.bedSet || st.BedTargetC > 0
 	if st.NozzleTargetC > 0 && h.hot[0].line == 0 && st.Tool == 0 {
@@ -101,7 +101,7 @@ func (h *heaters) markHeated(name string, l *line, st *gcode.State) {
 	}
 }
 
-// toolChosen follows which tools there are.
+// toolChosen notes which tools are used.
 func (h *heaters) toolChosen(st *gcode.State) { h.several = h.several || st.Tool > 0 }
 
 func heatsChamber(l *gcode.Line) bool { return l.Is('M', 141) || l.Is('M', 191) }
@@ -126,14 +126,14 @@ func (h *heaters) setChamber(l *line) {
 	}
 }
 
-// extrudes follows a move that extrudes; most have the tool of the one before, hot.
+// extrudes follows a move that extrudes; most have the same tool as the previous one, hot.
 func (h *heaters) extrudes(l *line, st *gcode.State, in SectionKind) {
 	if h.tool != st.Tool+1 || st.NozzleTargetC < coldC {
 		h.checkTool(l, st, in)
 	}
 }
 
-// coldC is what a nozzle is set to at least that melts anything (common practice, no source).
+// coldC is the lowest nozzle target that melts anything (common practice, no source).
 const coldC = 150
 
 func (h *heaters) checkTool(l *line, st *gcode.State, in SectionKind) {
@@ -159,8 +159,9 @@ func (h *heaters) checkTool(l *line, st *gcode.State, in SectionKind) {
 	h.notes.add(l.n, severity, "cold-extrusion", remedy, "filament is pushed with the nozzle set to %g C", st.NozzleTargetC)
 }
 
-// waitBeforePurge has the nozzle waited for before the purge, where the job heats it and waits no more: the lot
-// heats for parts, not for what comes before them. It returns the line to be sent before it, or nothing.
+// waitBeforePurge makes the board wait for the nozzle before the purge if the job heats it and does
+// not wait: the lot heats for parts, not for what comes before them. It returns the line to send
+// first, "" for none.
 func (h *heaters) waitBeforePurge(st *gcode.State) string {
 	c := st.NozzleTargetC
 	if c == 0 || c <= h.waitedC {
@@ -170,7 +171,7 @@ func (h *heaters) waitBeforePurge(st *gcode.State) string {
 	return "M109 S" + strconv.FormatFloat(c, 'f', -1, 64)
 }
 
-// bedHeating is what heats the bed of a job that does not, before its part.
+// bedHeating heats the bed before the part if the job does not.
 func (h *heaters) bedHeating(part int64) []Change {
 	if h.bedSet {
 		return nil
@@ -193,7 +194,7 @@ func (h *heaters) bedHeating(part int64) []Change {
 	return []Change{{1, LeadIn, "M140 S" + text, why}, {wait, LeadIn, "M190 S" + text, why}}
 }
 
-// leftOn is what the file leaves on of heaters that no state follows.
+// leftOn returns what the file leaves on of heaters that the modal state does not include.
 func (h *heaters) leftOn() []leftover {
 	if h.chamberNowC > 0 {
 		return []leftover{{"M141 S0", "chamber heater"}}
@@ -201,8 +202,8 @@ func (h *heaters) leftOn() []leftover {
 	return nil
 }
 
-// offLines switch off what was hot at any time. One nozzle, the first, is the one that the run
-// switches off anyway.
+// offLines returns the lines that switch off what was heated. A single first nozzle is switched off
+// by the run anyway.
 func (h *heaters) offLines() (list []string) {
 	for tool, hot := range h.hot {
 		if hot.line > 0 && h.several {
@@ -215,7 +216,7 @@ func (h *heaters) offLines() (list []string) {
 	return list
 }
 
-// finish notes a nozzle that is hot beside the one whose readings are watched.
+// finish notes a hot nozzle besides the one whose readings are watched.
 func (h *heaters) finish(p *Plan) {
 	for tool, hot := range h.hot {
 		if hot.line == 0 || p.Begin.NozzlesC[tool] == 0 && p.End.NozzlesC[tool] == 0 {

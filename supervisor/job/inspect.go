@@ -11,18 +11,17 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// Inspect reads the file once and returns what it will do on the machine, or a
-// *[Refusal] with every reason why it cannot run. Lines that repeat inside the
-// body are gone through as often as they are sent. progress, which may be nil,
-// learns how many bytes of how many have been read.
+// Inspect reads the file once and returns what it will do on the machine, or a *[Refusal] with
+// every reason why it cannot run. Lines that repeat inside the body are processed as often as they
+// are sent. progress, which may be nil, is called with the bytes read so far and in all.
 //
 // A plan may still hold findings of severity [Error]; see [Plan.Blocked].
 func Inspect(ctx context.Context, path string, o Options, progress func(done, total int64)) (*Plan, error) {
 	return InspectCopy(ctx, path, path, o, progress)
 }
 
-// InspectCopy is [Inspect] of a copy of the job. The plan and all messages name the job by
-// its path; only the copy is read, then and when it runs.
+// InspectCopy is [Inspect] for a copy of the job. The plan and all messages name the job by its
+// path; only the copy is read, now and when it runs.
 func InspectCopy(ctx context.Context, path, file string, o Options, progress func(done, total int64)) (*Plan, error) {
 	o, err := o.complete()
 	if err != nil {
@@ -61,8 +60,8 @@ type Job struct {
 	was  identity
 }
 
-// OpenJob opens a job to copy it. It refuses what [Inspect] refuses to open.
-// part, where it names any, are the lines of the part by which the copy is then read.
+// OpenJob opens a job for copying. It refuses what [Inspect] refuses to open. part, if it names
+// any, are the lines of the part, which the copy then records.
 func OpenJob(ctx context.Context, path string, part Lines) (*Job, error) {
 	if err := part.check(); err != nil {
 		return nil, err
@@ -76,7 +75,7 @@ func OpenJob(ctx context.Context, path string, part Lines) (*Job, error) {
 }
 
 // Copy writes the job to w and returns the SHA-256 digest of what it wrote. It fails with
-// [ErrChanged] when the file is altered meanwhile.
+// [ErrChanged] if the file changes in the meantime.
 func (j *Job) Copy(w io.Writer) (digest string, err error) {
 	hash := sha256.New()
 	buf := make([]byte, readBytes)

@@ -9,18 +9,8 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// inspector leads each line of the file through the stages, once, and has the plan written at the end.
-// Where the part ends is known only when the file has ended, so the last place where it may is kept.
-//
-//	scanner    reads the lines, and goes back where some repeat inside the part
-//	meaning    the modal state: what a line does, and what the file relies on without saying it
-//	cutter     where the part begins and ends, and what shows it
-//	rewriter   what is withheld and added
-//	tally      measures of one part
-//	advisers   heaters, moves, words, filament, and figures at the end: what someone should know
-//
-// A stage alone reads and writes its own fields; a line and a boundary are what goes from one to the
-// next, and the inspector what takes them there. All say what they find to notes.
+// inspector passes each line of the file through the stages, once, and writes the plan at the end.
+// Where the part ends is known only at the end of the file, so the last possible place is kept.
 type inspector struct {
 	ctx context.Context
 	o   Options
@@ -45,19 +35,19 @@ type line struct {
 	n          int64  // its number in the file
 	from, to   int64  // offsets of its first byte and of the byte after its end
 	text       []byte // until the next line is read
-	fresh      bool   // it is gone through for the first time; repeats are not noted again
+	fresh      bool   // it is processed for the first time; repeats are not noted again
 	size       size
 	e          gcode.Effect // once it was applied
 	was        before
 }
 
-// before is what held before a line was applied.
+// before is the state before a line was applied.
 type before struct {
 	known         [gcode.AxisCount]bool
 	nozzleC, bedC float64
 }
 
-// boundary is a place between two lines and what is known there.
+// boundary is a place between two lines, and the state there.
 type boundary struct {
 	line   int64 // of the line that follows
 	at     int64 // offset of that line
@@ -81,8 +71,8 @@ func newInspector(ctx context.Context, o Options, p *Plan, f io.ReadSeeker) *ins
 	return i
 }
 
-// run goes through the whole file and writes the plan. It returns how many bytes it has read, and why
-// the file is refused. progress, which may be nil, learns how many of how many bytes are read.
+// run processes the whole file and writes the plan. It returns the bytes read, and why the file is
+// refused. progress, which may be nil, is called with the bytes read so far and in all.
 func (i *inspector) run(progress func(done, total int64)) (read int64, problems []Finding, err error) {
 	i.scan.onRead(func(done int64) error {
 		if progress != nil {
@@ -118,7 +108,7 @@ func (i *inspector) run(progress func(done, total int64)) (read int64, problems 
 	return read, i.notes.refusals(), i.ctx.Err()
 }
 
-// step takes one line.
+// step processes one line.
 func (i *inspector) step(l *line) error {
 	l.size.source = int64(len(l.text)) + 1
 	if l.ParseMove(l.text) { // most lines: no marker, no damaged byte, and no rule withholds it
@@ -159,7 +149,7 @@ func (i *inspector) step(l *line) error {
 	return i.take(l)
 }
 
-// beforeMove follows a G0 to G3 before it is applied.
+// beforeMove processes a G0 to G3 before it is applied.
 func (i *inspector) beforeMove(l *line) {
 	if l.Has('E') {
 		if word, why := i.mean.extruderWord(l, &i.scan, i.cut.section()); word != "" {
@@ -206,7 +196,7 @@ func (i *inspector) take(l *line) error {
 	return nil
 }
 
-// send applies a line that goes to the machine, and has all that follow it count it.
+// send applies a line that is sent, and passes it to all later stages.
 func (i *inspector) send(l *line) {
 	if err := i.mean.apply(l); err != nil {
 		i.notes.unusable(l, err)
@@ -243,7 +233,8 @@ func (i *inspector) send(l *line) {
 	}
 }
 
-// extrudes follows a move that extrudes: it belongs to the purge, begins the part or goes on with it.
+// extrudes processes a move that extrudes: it belongs to the purge, begins the part or continues
+// it.
 func (i *inspector) extrudes(l *line) {
 	st := i.mean.state()
 	switch i.cut.extrudes(l, st, &i.scan) {
@@ -264,8 +255,7 @@ func (i *inspector) extrudes(l *line) {
 	i.heat.extrudes(l, st, i.cut.section())
 }
 
-// named sends a word of the board's own; what its owner has said of it goes beside it in words that
-// everyone follows.
+// named sends a named command. What the configuration says about it is added in standard commands.
 func (i *inspector) named(l *line) {
 	i.heat.named(l)
 	w := i.o.namedWord(&l.Line)
@@ -300,13 +290,13 @@ func (i *inspector) named(l *line) {
 	}
 }
 
-// insert adds a line before another of the file; it is sent as often as the line at hand.
+// insert adds a line before another one; it is sent as often as the present line.
 func (i *inspector) insert(l *line, before int64, text, why string) {
 	i.out.add(Change{Line: before, Section: i.cut.section(), Text: text, Why: why}, l.fresh)
 	i.sum.addInserted(text)
 }
 
-// repeat is M808: it begins or ends the part, or lines inside it that repeat.
+// repeat processes M808: it begins or ends the part, or lines inside it that repeat.
 func (i *inspector) repeat(l *line) error {
 	i.out.withhold(l, withholdReason(&l.Line))
 	switch t := i.cut.repeat(l, i.scan.innermostRepeat() > 0); t {
@@ -320,7 +310,7 @@ func (i *inspector) repeat(l *line) error {
 	return nil
 }
 
-// applyMarker begins or ends a part whose ends are marked or named.
+// applyMarker begins or ends a marked or named part.
 func (i *inspector) applyMarker(t markerEffect) {
 	switch t {
 	case beginsBefore, beginsAfter:
@@ -332,13 +322,13 @@ func (i *inspector) applyMarker(t markerEffect) {
 	}
 }
 
-// endAt keeps the place before or after the line at hand as the part's end, as far as known.
+// endAt keeps the place before or after the present line as the part's end, as far as known.
 func (i *inspector) endAt(after bool) {
 	i.place(i.cut.endAt(), after)
 	i.sum.keepAsPart()
 }
 
-// place writes down what is known before or after the line at hand.
+// place records the state before or after the present line.
 func (i *inspector) place(b *boundary, after bool) {
 	if b.line, b.at = i.l.n, i.l.from; after {
 		b.line, b.at = i.l.n+1, i.l.to
@@ -346,7 +336,7 @@ func (i *inspector) place(b *boundary, after bool) {
 	b.crc, b.sent, b.beltMM, b.st = i.scan.sum(b.at), i.out.sentLines(), i.sum.beltMM(), *i.mean.state()
 }
 
-// finish closes the sections and writes the plan, once the file has been read.
+// finish closes the sections and writes the plan after the end of the file.
 func (i *inspector) finish() error {
 	p, o, last := i.p, &i.o, i.scan.last()
 	i.applyMarker(i.cut.finish(i.l.n, last, i.scan.innermostRepeat()))

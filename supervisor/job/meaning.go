@@ -8,35 +8,35 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// meaning follows the modal state, and what the file relies on without saying it. Boards start in
-// millimetres and absolute, but a board that has run other jobs may not be so.
+// meaning follows the modal state, and what the file relies on without setting it. Boards start in
+// millimetres and absolute, but a board that has run other jobs may be in other modes.
 type meaning struct {
 	o     *Options
 	notes *notes
 	st    gcode.State
-	in    gcode.Line // a line that the file does not have
+	in    gcode.Line // for lines that are not in the file
 
-	hasUnits, hasDistance, hasExtruderMode bool // the file has said it, said of E words, or it was noted as needed
+	hasUnits, hasDistance, hasExtruderMode bool // set by the file, for E words too, or noted as needed
 	needUnits, needDistance, needExtruder  bool
 	needExtruderZero, needBeltZero         bool
 	relative                               bool // needExtruder, and E words are relative
 	lost                                   bool // positions were lost once
 	ambiguous                              bool // G90/G91 and M82/M83 disagree; see ambiguous
-	homingSettled                          bool // noted already
+	homingSettled                          bool // no (further) finding is needed
 }
 
 func newMeaning(o *Options, n *notes) meaning { return meaning{o: o, notes: n, st: gcode.NewState()} }
 
-// state is that after the lines so far, for others to read.
+// state is the state after the lines so far. It is read-only.
 func (m *meaning) state() *gcode.State { return &m.st }
 
-// apply takes the line in and writes what it does to it.
+// apply applies the line and stores its effect in it.
 func (m *meaning) apply(l *line) error {
 	l.was = before{m.st.Known, m.st.NozzleTargetC, m.st.BedTargetC}
 	return m.st.ApplyLine(&l.Line, &l.e)
 }
 
-// applyAdded applies a line that is sent in the place of another.
+// applyAdded applies a line that is sent in place of another.
 func (m *meaning) applyAdded(text string) error {
 	if err := m.in.Parse([]byte(text)); err != nil {
 		return err
@@ -45,7 +45,7 @@ func (m *meaning) applyAdded(text string) error {
 	return m.st.ApplyLine(&m.in, &e)
 }
 
-// heat sets the target of the bed or of the nozzle in use, and reports whether it was another.
+// heat sets the target of the bed or of the present nozzle, and reports whether it has changed.
 func (m *meaning) heat(bed bool, c float64) bool {
 	now := &m.st.NozzleTargetC
 	if bed {
@@ -56,14 +56,14 @@ func (m *meaning) heat(bed bool, c float64) bool {
 	return was != c
 }
 
-// stayHot takes back that a heater was switched off, unless it was switched on since.
+// stayHot undoes the switching off of a heater, unless it was switched on since.
 func (m *meaning) stayHot(bed bool, c float64) {
 	if bed && m.st.BedTargetC == 0 || !bed && m.st.NozzleTargetC == 0 {
 		m.heat(bed, c)
 	}
 }
 
-// follow takes in which modes the file has set, by a line that was applied.
+// follow notes which modes the file has set, from a line that was applied.
 func (m *meaning) follow(l *line) {
 	switch {
 	case l.Is('G', 20), l.Is('G', 21):
@@ -79,19 +79,19 @@ func (m *meaning) follow(l *line) {
 // losePosition notes that a line has moved the machine in a way that cannot be followed.
 func (m *meaning) losePosition() { m.lost = true }
 
-// markHomed notes that a word of the board's own homes.
+// markHomed notes that a named command homes.
 func (m *meaning) markHomed() { m.homingSettled = true }
 
-// setExtruderMode sets how E words are meant, since a word of the board's own has.
+// setExtruderMode sets the mode of E words that a named command has set.
 func (m *meaning) setExtruderMode(relative bool) {
 	m.hasExtruderMode, m.ambiguous = true, false
 	m.st.RelativeE, m.st.ExtruderUnsure = relative, false
 }
 
-// ambiguousE reports whether boards read an E word in two ways here.
+// ambiguousE reports whether boards read an E word here in two ways.
 func (m *meaning) ambiguousE() bool { return m.ambiguous }
 
-// checkAxes takes in which axes a move names, before it is applied.
+// checkAxes checks the axes that a move names, before it is applied.
 func (m *meaning) checkAxes(l *line) {
 	if !m.hasUnits {
 		m.hasUnits, m.needUnits = true, true
@@ -106,8 +106,8 @@ func (m *meaning) checkAxes(l *line) {
 			continue
 		}
 		if a == m.o.BeltAxis {
-			// Movement so far is counted from where the belt stood at the start, so
-			// calling that place zero makes the coordinate known from there on.
+			// Movement so far is counted from the belt's initial place, so calling that place zero
+			// makes the coordinate known from here on.
 			m.needBeltZero = true
 			m.st.Known[a] = true
 		} else if !m.st.Relative && !m.homingSettled {
@@ -120,8 +120,8 @@ func (m *meaning) checkAxes(l *line) {
 	}
 }
 
-// extruderWord settles how the E word of a move is meant, before it is applied. Where the file does
-// not say it and it is certain, it returns the word that does, to be sent before the line.
+// extruderWord determines the mode of a move's E word before the move is applied. If the file does
+// not set it and it is certain, it returns the command that does, to be sent before the line.
 func (m *meaning) extruderWord(l *line, s *scanner, in SectionKind) (word, why string) {
 	if !m.hasExtruderMode {
 		m.hasExtruderMode, m.needExtruder = true, true
@@ -147,17 +147,17 @@ func refuseAmbiguous(n *notes, line int64) {
 	n.problem(line, "extruder-mode", "write M82 or M83 after every G90 and G91", "the E word depends on the board: "+bothReadings)
 }
 
-// Lengths of filament that one line plausibly moves, and beyond any doubt does
-// not: boards refuse some 200 mm and more (common practice, no source).
+// Lengths of filament that one line plausibly moves, and certainly does not: boards refuse some 200
+// mm and more (common practice, no source).
 const (
 	plausibleMM = 25.0
 	absurdMM    = 100.0
 )
 
-// readExtruder settles how an E word is meant after a G90 or G91 that some boards
-// take for the extruder too. Nothing is to settle where both readings move the
-// same. Where one of them would be absurd, here or in the moves that follow, the other is
-// made certain by a word before the line. Otherwise the file is refused.
+// readExtruder determines the mode of an E word after a G90 or G91 that some boards apply to the
+// extruder too. If both readings move the same, nothing is done. If one of them would be absurd,
+// here or in the moves that follow, a command before the line makes the other certain. Otherwise
+// the file is refused.
 func (m *meaning) readExtruder(l *line, s *scanner) (word, why string) {
 	v, ok := l.Get('E')
 	if m.st.Inches {
@@ -169,8 +169,8 @@ func (m *meaning) readExtruder(l *line, s *scanner) (word, why string) {
 	}
 	absolute, relative := math.Abs(v-at), math.Abs(v)
 	m.ambiguous = false           // once is enough
-	if s.innermostRepeat() == 0 { // a word cannot be added to every repeat
-		// Nobody counts on from above the extruder's zero to below it: less is drawn back than that.
+	if s.innermostRepeat() == 0 { // a command cannot be added to every repeat
+		// No file continues from above the extruder's zero to below it: retractions are shorter than that.
 		switch {
 		case v < 0 && at > 0, relative <= plausibleMM && absolute > absurdMM:
 			word = "M83"
@@ -195,14 +195,14 @@ func (m *meaning) readExtruder(l *line, s *scanner) (word, why string) {
 	return word, "the E word is meant as " + meant + ", and " + bothReadings
 }
 
-// checkPositions refuses a body whose ends cannot be placed.
+// checkPositions refuses a body whose ends have unknown positions.
 func (m *meaning) checkPositions(begin, end *boundary) {
 	if m.notes.hasProblem("motion-unknown") {
-		return // said already
+		return // reported already
 	}
 	belt := m.o.BeltAxis
 	if !begin.st.Known[belt] && !m.lost {
-		// Never moved so far: where it stands may as well be called zero.
+		// It never moved: its place may be called zero.
 		m.needBeltZero = true
 		end.st.Known[belt] = true
 	}
@@ -217,7 +217,7 @@ func (m *meaning) checkPositions(begin, end *boundary) {
 	}
 }
 
-// missingModes is what goes before all lines, since the file relies on it without saying it.
+// missingModes returns the lines to send first, since the file relies on them without setting them.
 func (m *meaning) missingModes(p *Plan) (front []Change) {
 	put := func(need bool, text, why string) {
 		if need {
@@ -241,10 +241,10 @@ func (m *meaning) missingModes(p *Plan) (front []Change) {
 	return front
 }
 
-// leftover is something that the file leaves on, and the word that switches it off.
+// leftover is something that the file leaves on, and the command that switches it off.
 type leftover struct{ text, what string }
 
-// leftOn is what the file leaves on.
+// leftOn returns what the file leaves on.
 func (m *meaning) leftOn() (list []leftover) {
 	add := func(on bool, text, what string) {
 		if on {

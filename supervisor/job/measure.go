@@ -6,12 +6,12 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// layerStepMM is the least growth that counts as a new layer; thinner steps
-// belong to a spiral or to noise in the file.
+// layerStepMM is the smallest rise that counts as a new layer; smaller steps belong to a spiral or
+// to noise in the file.
 const layerStepMM = 0.02
 
-// tally measures one part: from where it begins, as far as known, to the line at hand, and to where it
-// ends, as far as known.
+// tally measures one part: from its beginning, as far as known, to the present line, and to its
+// end, as far as known.
 type tally struct {
 	o    *Options
 	now  measures
@@ -23,10 +23,10 @@ func newTally(o *Options, st *gcode.State) tally {
 	return tally{o: o, now: measures{clock: newClock(st, o)}}
 }
 
-// begin begins again, at the part's beginning. st is the state there.
+// begin starts over at the part's beginning. st is the state there.
 func (t *tally) begin(st *gcode.State) { t.now = measures{clock: newClock(st, t.o)} }
 
-// keepAsPart takes what is measured so far for the part's.
+// keepAsPart keeps the present measures as those of the part.
 func (t *tally) keepAsPart() { t.part = t.now }
 
 // add counts a line that is sent. st is the state after it.
@@ -36,22 +36,22 @@ func (t *tally) add(l *line, st *gcode.State) {
 	t.now.add(&l.e, st, t.o)
 }
 
-// addInserted counts a line that the file does not have; nothing is saved on it.
+// addInserted counts a line that is not in the file; nothing is saved on it.
 func (t *tally) addInserted(text string) {
 	n := int64(len(text)) + 1
 	t.now.bytes.add(size{n, n})
 }
 
-// remove takes back what a line takes up that is withheld after all.
+// remove subtracts a line that is withheld after all.
 func (t *tally) remove(s size) { t.now.bytes.sub(s) }
 
 // beltMM is the belt's travel since the start of the file.
 func (t *tally) beltMM() float64 { return t.belt }
 
-// partMeasures are the part's measures, as far as known.
+// partMeasures returns the part's measures, as far as known.
 func (t *tally) partMeasures() *measures { return &t.part }
 
-// beyond reports whether the nozzle stands outside what the part has touched, by so much.
+// beyond reports whether the nozzle is outside what the part has touched, by mm.
 func (t *tally) beyond(st *gcode.State, mm float64) bool {
 	for _, a := range [2]gcode.Axis{gcode.X, t.o.BeltAxis} {
 		if at := st.PositionMM[a] + st.OffsetMM[a]; at < t.now.minMM[a]-mm || at > t.now.maxMM[a]+mm {
@@ -64,7 +64,7 @@ func (t *tally) beyond(st *gcode.State, mm float64) bool {
 // afterMM is the belt's travel after the part.
 func (t *tally) afterMM() float64 { return t.now.travelMM - t.part.travelMM }
 
-// measures are running sums from some point of the file on.
+// measures are running sums from some line on.
 type measures struct {
 	travelMM    float64    // belt, absolute
 	filamentMM  float64    // net
@@ -84,8 +84,7 @@ type measures struct {
 	bytes       size
 }
 
-// size is what lines take up in the file and on the wire, each line's end counted
-// as one byte.
+// size is the length of lines in the file and on the wire, each line end counted as one byte.
 type size struct{ source, wire int64 }
 
 func (s *size) add(o size) { s.source, s.wire = s.source+o.source, s.wire+o.wire }
@@ -124,7 +123,7 @@ func (m *measures) add(e *gcode.Effect, st *gcode.State, o *Options) {
 	}
 }
 
-// addTravel takes in where a move goes.
+// addTravel adds where a move goes.
 func (m *measures) addTravel(e *gcode.Effect, st *gcode.State) {
 	for a := gcode.X; a <= gcode.Z; a++ {
 		lo, hi := e.MinMM[a]+st.OffsetMM[a], e.MaxMM[a]+st.OffsetMM[a]
@@ -132,7 +131,7 @@ func (m *measures) addTravel(e *gcode.Effect, st *gcode.State) {
 			m.travelMinMM[a], m.travelMaxMM[a] = lo, hi
 			continue
 		}
-		if lo < m.travelMinMM[a] { // seldom, so that a branch is quicker than min
+		if lo < m.travelMinMM[a] { // rare, so a branch is faster than min
 			m.travelMinMM[a] = lo
 		}
 		if hi > m.travelMaxMM[a] {
@@ -142,7 +141,7 @@ func (m *measures) addTravel(e *gcode.Effect, st *gcode.State) {
 	m.moved = true
 }
 
-// addPlastic takes in an extruding move.
+// addPlastic adds an extruding move.
 func (m *measures) addPlastic(e *gcode.Effect, st *gcode.State, o *Options) {
 	for a := gcode.X; a <= gcode.Z; a++ {
 		lo, hi := e.MinMM[a]+st.OffsetMM[a], e.MaxMM[a]+st.OffsetMM[a]
@@ -166,7 +165,7 @@ func (m *measures) addPlastic(e *gcode.Effect, st *gcode.State, o *Options) {
 	m.extruded = true
 }
 
-// fill writes the measures of the body, which ran from begin to end, into the plan.
+// fill writes the measures of the body into the plan.
 func (m *measures) fill(p *Plan, o *Options) {
 	p.BeltTravelMM = m.travelMM
 	b := o.BeltAxis
@@ -190,20 +189,20 @@ func (m *measures) fill(p *Plan, o *Options) {
 	if o.PitchMM == 0 {
 		p.PitchMM, _ = m.leastPitch(o)
 	}
-	p.PitchMM = max(p.PitchMM, p.BeltAdvanceMM) // nothing takes the belt back, with the parts on it
+	p.PitchMM = max(p.PitchMM, p.BeltAdvanceMM) // the belt is not moved back with the parts on it
 	p.Placing = m.placing(p, o)
 	p.PartsOnBelt = p.Placing.PartsOnBelt
 }
 
-// across reports whether the part lies somewhere between two places across the belt.
+// across reports whether the part lies between two places across the belt.
 func (m *measures) across(fromMM, toMM float64) bool {
 	return toMM > m.minMM[gcode.X] && fromMM < m.maxMM[gcode.X]
 }
 
-// extrudes reports whether there is any part.
+// extrudes reports whether there is a part.
 func (m *measures) extrudes() bool { return m.extruded }
 
-// aheadMM is the furthest that the part is carried ahead of the nozzle.
+// aheadMM is how far the part is carried ahead of the nozzle at most.
 func (m *measures) aheadMM() float64 { return m.ride.aheadMM }
 
 // backMM is how far the nozzle comes back beyond the part without rising above it.

@@ -7,29 +7,29 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// How far ahead the extruder's mode is looked for.
+// How far ahead to look for the extruder's mode.
 const (
 	modeLines    = 4000
 	modeMoves    = 300
 	minModeMoves = 6 // extruding moves that show anything
 )
 
-// What a slicer writes: filament per length of path hardly changes from move to move, is never
-// beyond maxPerMM (a bead as high and wide as the filament has 1), and is drawn back in
-// travel only. Common practice, no source.
+// Slicers write nearly the same filament per path length from move to move, never more than
+// maxPerMM (a bead as high and wide as the filament has 1), and retract only during travel. Common
+// practice, no source.
 const (
 	maxPerMM       = 1.0
 	maxAbsurdRight = 0.1 // of all moves, wipes among them
 	minAbsurdWrong = 0.3
-	spreadRatio    = 2.5 // by how much the spread of the right reading is the smaller one
-	// Small parts of slicers that wipe while they draw back.
+	spreadRatio    = 2.5 // ratio by which the spread of the right reading must be smaller
+	// For small parts of slicers that wipe while they retract.
 	maxAbsurdWithWipes   = 0.3
-	absurdMargin         = 0.25 // than the right reading has
-	neverRightAbsurd     = 0.5  // no reading with so many is right
+	absurdMargin         = 0.25 // more than in the right reading
+	neverRightAbsurd     = 0.5  // a reading with more is wrong
 	spreadRatioWithWipes = 1.5
 )
 
-// reading is what the E words ahead are by one of the two ways to read them.
+// reading is one of the two readings of the E words ahead.
 type reading struct {
 	st       gcode.State
 	moves    int
@@ -38,7 +38,7 @@ type reading struct {
 	positive int
 }
 
-// add takes in a move that has an E word.
+// add adds a move that has an E word.
 func (r *reading) add(e *gcode.Effect) {
 	r.moves++
 	if e.ExtrudedMM <= 0 || e.ExtrudedMM > maxPerMM*e.PathMM {
@@ -56,8 +56,8 @@ func (r *reading) spread() float64 {
 	return math.Sqrt(max(0, r.sq/n-r.sum/n*r.sum/n))
 }
 
-// modeAhead reads ahead, from a place where the state is st, whether E words are meant as relative; it
-// is not certain where the moves that follow would make sense in both ways, or are too few.
+// modeAhead reads ahead, from state st, whether E words are relative; it is not certain if the
+// moves that follow make sense in both ways, or are too few.
 func modeAhead(st *gcode.State, ahead *source) (relative, certain bool) {
 	if ahead == nil {
 		return false, false

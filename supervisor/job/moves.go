@@ -2,7 +2,7 @@ package job
 
 import "beltwarden/supervisor/gcode"
 
-// moves says where moves go and should not. Each danger is said once.
+// moves notes where moves must not go. Each danger is noted once.
 type moves struct {
 	o     *Options
 	notes *notes
@@ -12,7 +12,7 @@ type moves struct {
 	relative, noFeed   bool
 }
 
-// watch looks at a move, already applied.
+// watch checks a move, already applied.
 func (m *moves) watch(l *line, st *gcode.State, in SectionKind) {
 	m.place(l, st, in)
 	if in != Body {
@@ -32,15 +32,15 @@ func (m *moves) watch(l *line, st *gcode.State, in SectionKind) {
 	}
 }
 
-// homed looks at a homing.
+// homed checks a homing.
 func (m *moves) homed(l *line, in SectionKind) {
 	if in == LeadOut && l.e.Names(gcode.Z) {
 		m.notes.add(l.n, Warning, "homed-at-end", "home only X at the end", "Z is homed at the end, where the last part may stand")
 	}
 }
 
-// place looks at where a move ends: below the belt, or outside the machine. The
-// start of a first move is left out, because the place after homing is the board's.
+// place checks the end of a move: below the belt, or outside the machine. The start of a first move
+// is ignored, because the place after homing is the board's.
 func (m *moves) place(l *line, st *gcode.State, in SectionKind) {
 	lift, e := m.o.lift(), &l.e
 	for a := gcode.X; a <= gcode.Z; a++ {
@@ -53,13 +53,13 @@ func (m *moves) place(l *line, st *gcode.State, in SectionKind) {
 		}
 		r, near := m.o.RangeMM[a], st.PositionMM[a]+st.OffsetMM[a]
 		if !(a == lift && near < 0) && !(r[0] < r[1] && (near < r[0] || near > r[1])) {
-			continue // nearly every move, which spares it the rounding
+			continue // nearly every move, without the cost of rounding
 		}
 		m.judge(l.n, a, st.MachineMM(a), in)
 	}
 }
 
-// judge notes a place that an axis goes to and should not.
+// judge notes an axis position that is not allowed.
 func (m *moves) judge(n int64, a gcode.Axis, mm float64, in SectionKind) {
 	if a == m.o.lift() && mm < -belowBeltMM {
 		m.pressed(n, a, mm, in)
@@ -72,8 +72,8 @@ func (m *moves) judge(n int64, a gcode.Axis, mm float64, in SectionKind) {
 	}
 }
 
-// pressed notes a nozzle that presses into the belt. Before the part it may be a probe
-// or a wipe that someone put there; inside the part it cuts the belt.
+// pressed notes a nozzle that presses into the belt. Before the part it may be an intended probe or
+// wipe; inside the part it cuts the belt.
 func (m *moves) pressed(n int64, a gcode.Axis, mm float64, in SectionKind) {
 	const text = "axis %s goes to %.2f mm, and the belt's surface is at 0"
 	switch {

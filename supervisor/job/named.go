@@ -9,20 +9,20 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// NamedWord is what a board's own named word does, as its owner has said: BEGIN_JOB BED=60
-// EXTRUDER=210 heats, homes and purges on many boards, and nothing in the file says so.
+// NamedWord describes a board's own named command: BEGIN_JOB BED=60 EXTRUDER=210 heats, homes and
+// purges on many boards, and nothing in the file says so.
 type NamedWord struct {
 	Word string
 	// Nozzle and Bed are the names of the arguments that are their targets, or the targets
 	// themselves in degrees Celsius; empty: the word does not heat it.
 	Nozzle, Bed string
-	// Extruder is "relative" or "absolute" where the word says so of E words.
+	// Extruder is "relative" or "absolute" if the command sets the mode of E words.
 	Extruder string
-	// Homes says that the word homes the axes that have an end stop.
+	// Homes: the command homes the axes that have an end stop.
 	Homes bool
 }
 
-// namedWord returns what is said of a named line, or nil.
+// namedWord returns the description of a named command, or nil.
 func (o *Options) namedWord(l *gcode.Line) *NamedWord {
 	if len(o.NamedWords) == 0 || !l.Named() {
 		return nil
@@ -36,14 +36,14 @@ func (o *Options) namedWord(l *gcode.Line) *NamedWord {
 	return nil
 }
 
-// target is what a named word sets a heater to, or by which argument.
+// target is a heater that a named command sets, and the argument or value.
 type target struct {
 	heater
 	argument   string
 	code, what string // of the heater
 }
 
-// targets are what the word heats.
+// targets returns what the command heats.
 func (w *NamedWord) targets() (list []target) {
 	for _, t := range []target{{bedHeater, w.Bed, "M140", "bed"}, {nozzleHeater, w.Nozzle, "M104", "nozzle"}} {
 		if t.argument != "" {
@@ -53,8 +53,7 @@ func (w *NamedWord) targets() (list []target) {
 	return list
 }
 
-// target finds the temperature that a heater of the word is set to; has is false where the line
-// does not say.
+// target returns the temperature that the line sets; has is false if it sets none.
 func (w *NamedWord) target(l *gcode.Line, said string) (c float64, has bool) {
 	if v, err := strconv.ParseFloat(said, 64); err == nil {
 		return v, true
@@ -75,7 +74,7 @@ func (w *NamedWord) target(l *gcode.Line, said string) (c float64, has bool) {
 	return 0, false
 }
 
-// namedWordTooHot judges the temperatures of a named word that its owner has described.
+// namedWordTooHot judges the temperatures of a described named command.
 func (o *Options) namedWordTooHot(l *gcode.Line) refusal {
 	w := o.namedWord(l)
 	if w == nil {
@@ -91,8 +90,8 @@ func (o *Options) namedWordTooHot(l *gcode.Line) refusal {
 	return refusal{}
 }
 
-// suggestNamedWord is how to say in the configuration what a named word does, for one whose arguments
-// look like temperatures; "" for others.
+// suggestNamedWord suggests a configuration entry for a named command whose arguments look like
+// temperatures; "" for others.
 func suggestNamedWord(l *gcode.Line) string {
 	name, rest := field(l.Text())
 	var nozzle, bed string

@@ -5,7 +5,7 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// Options say what machine the job is for.
+// Options describe the machine for a job.
 type Options struct {
 	// BeltAxis is Y for an upright gantry, Z for a tilted one.
 	BeltAxis gcode.Axis
@@ -16,7 +16,7 @@ type Options struct {
 	HomedAxes []gcode.Axis
 	// GapMM is the least free belt between two parts.
 	GapMM float64
-	// PitchMM is the belt advance from part to part; 0 takes it from the part.
+	// PitchMM is the belt advance from part to part; 0: computed from the part.
 	PitchMM float64
 	// Head is how far the head reaches along the belt above the nozzle's tip; without
 	// steps only the tip is judged.

@@ -8,19 +8,18 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// HeadStep says how far the head, and the beam it hangs on, reaches along the belt
-// with everything that is higher than AboveMM above the nozzle's tip.
+// HeadStep is how far the head, and the beam it hangs on, reaches along the belt with everything
+// that is more than AboveMM above the nozzle's tip.
 type HeadStep struct {
 	AboveMM float64
 	FrontMM float64 // towards the drop edge
-	// BehindMM is how far it reaches away from the drop edge. It needs no pitch: the
-	// parts made before never come there while the head is less high than they are.
+	// BehindMM is how far it reaches away from the drop edge. It needs no pitch: earlier parts are
+	// never there while the head is lower than they are.
 	BehindMM float64
 }
 
-// Placing says where parts may lie on the belt. Along the belt all is measured as the
-// part's own plastic lies, + away from the drop edge, from where the nozzle stands
-// over the belt when the body begins.
+// Placing is where parts may lie on the belt. All along the belt is measured from where the nozzle
+// is when the body begins, in terms of the part's own plastic, + away from the drop edge.
 type Placing struct {
 	// FootprintMM is [nearest to the drop edge, furthest from it].
 	FootprintMM [2]float64 `json:"footprint_mm"`
@@ -52,7 +51,7 @@ type Placing struct {
 	Seam *SeamPlacing `json:"seam"`
 }
 
-// SeamPlacing says how a part gets along with the joint of the belt.
+// SeamPlacing is how a part fits between passages of the seam.
 type SeamPlacing struct {
 	LoopMM float64 `json:"loop_mm"`
 	SeamMM float64 `json:"seam_mm"`
@@ -63,8 +62,8 @@ type SeamPlacing struct {
 	LongestExtraMM float64 `json:"longest_extra_advance_mm"`
 }
 
-// ride follows the belt under a part: how far plastic gets from the nozzle. All is
-// along the belt, + away from the drop edge, free of G92 shifts.
+// ride follows the belt under a part: how far plastic gets from the nozzle. All is along the belt,
+// + away from the drop edge, without G92 shifts.
 type ride struct {
 	any         bool
 	highMM      float64 // furthest forward that the belt has been
@@ -76,8 +75,8 @@ type ride struct {
 	sinceHighMM float64 // furthest forward since the newest extruding move began
 }
 
-// move takes one move in: its least and greatest place, and those of the plastic laid
-// so far, its own included.
+// move adds one move: its extremes along the belt, and those of the plastic laid so far, its own
+// included.
 func (r *ride) move(low, high float64, plastic bool, first, last float64, extruding bool) {
 	if !r.any {
 		r.any, r.highMM, r.lowMM = true, high, low
@@ -98,8 +97,7 @@ func (r *ride) move(low, high float64, plastic bool, first, last float64, extrud
 	}
 }
 
-// raise makes a figure at least as great as another. It seldom has to, so that a
-// branch is quicker than max.
+// raise sets a figure to at least v. It is rarely needed, so a branch is faster than max.
 func raise(to *float64, v float64) {
 	if v > *to {
 		*to = v
@@ -155,8 +153,7 @@ func (m *measures) heightMM(o *Options) float64 {
 	return m.maxMM[a] - min(0, m.minMM[a])
 }
 
-// placing says where parts of this job may lie, once the body's ends and the pitch
-// are known.
+// placing computes where parts of this job may lie, once the body's ends and the pitch are known.
 func (m *measures) placing(p *Plan, o *Options) Placing {
 	first, last := m.along(o)
 	origin := float64(o.Forward) * p.Begin.MachineMM(o.BeltAxis)

@@ -1,6 +1,5 @@
-// Package job reads a sliced file for one part, splits it into what is done
-// once before, for every part and once after, measures one part, and says what
-// in it must not reach a belt machine.
+// Package job reads a sliced file for one part, splits it into what is done once before, for every
+// part and once after, measures one part, and decides which lines must not reach a belt machine.
 //
 // Files are streamed: memory does not grow with the file.
 package job
@@ -62,7 +61,7 @@ type Section struct {
 	// FromByte is the offset of the section's first byte, ToByte one past its last.
 	FromByte int64 `json:"from_byte"`
 	ToByte   int64 `json:"to_byte"`
-	// Why says why the section was cut here.
+	// Why is the reason for the cut.
 	Why string `json:"why"`
 	// SendLines is how many lines go to the machine, repeats unrolled, added
 	// ones included.
@@ -91,15 +90,15 @@ func (e *Extent) Axis(a gcode.Axis) [2]float64 {
 	}
 }
 
-// Unknown is a word that is not followed, and how often it occurs.
+// Unknown is a command that is not followed, and how often it occurs.
 type Unknown struct {
 	Word  string `json:"word"`
 	Line  int64  `json:"line"` // where it first occurs
 	Count int64  `json:"count"`
 }
 
-// Plan is all that is known of a job before it runs. Measures are those of one
-// body, repeats inside it unrolled.
+// Plan is everything known of a job before it runs. Measures are those of one body, repeats inside
+// it unrolled.
 type Plan struct {
 	Path        string `json:"path"`
 	SHA256      string `json:"sha256"`
@@ -176,8 +175,8 @@ type Plan struct {
 	Findings []Finding `json:"findings"`
 	Unknown  []Unknown `json:"unknown"`
 
-	file     string  // that is read: the job's own, or a copy of it
-	options  Options // lines are judged by them again when they are handed out
+	file     string  // the file to read: the job itself, or a copy of it
+	options  Options // lines are judged by them again when they are sent
 	identity identity
 }
 

@@ -6,10 +6,9 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// reach finds how far the nozzle comes back towards parts made earlier while it
-// is no higher than the part itself: every earlier part stands there at full
-// height. How high the part becomes is known only at its end, so moves above
-// what has been printed so far are kept until then, the harmful ones only.
+// reach finds how far the nozzle comes back towards earlier parts while it is no higher than the
+// part: every earlier part stands there at full height. The part's height is known only at its end,
+// so harmful moves above what has been printed so far are kept until then.
 type reach struct {
 	any    bool
 	backMM float64 // furthest back at or below the height printed so far
@@ -23,8 +22,8 @@ const reachKept = 8
 // later parts.
 type lowPoint struct{ alongMM, heightMM float64 }
 
-// move takes one move in: its least place along the belt, its least height, and
-// the height printed so far, its own plastic included.
+// move adds one move: its minimum along the belt, its minimum height, and the height printed so
+// far, its own plastic included.
 func (r *reach) move(alongMM, heightMM, topMM float64) {
 	if !r.any {
 		r.any, r.backMM = true, math.Inf(1)
@@ -47,8 +46,8 @@ func (r *reach) move(alongMM, heightMM, topMM float64) {
 	}
 }
 
-// keep adds a place unless a kept one is both lower and further back. When there
-// is no room, it is merged with another into one worse than both.
+// keep adds a place unless a kept one is both lower and further back. If there is no room, it is
+// merged with another into one worse than both.
 func (r *reach) keep(p lowPoint) {
 	for k := 0; k < r.n; {
 		q := r.above[k]

@@ -11,8 +11,8 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// Reader yields the lines of one section as they go on the wire. It is for one
-// goroutine. It holds one buffer, however long the section is.
+// Reader yields the lines of one section as they are sent. It is for one goroutine. It holds one
+// buffer, however long the section is.
 type Reader struct {
 	p    *Plan
 	sec  *Section
@@ -62,7 +62,7 @@ func (p *Plan) Open(kind SectionKind) (*Reader, error) {
 	return r, nil
 }
 
-// changesIn returns the changes of one section, which lie side by side.
+// changesIn returns the changes of one section.
 func changesIn(all []Change, kind SectionKind) []Change {
 	var in []Change
 	for _, c := range all {
@@ -73,7 +73,7 @@ func changesIn(all []Change, kind SectionKind) []Change {
 	return in
 }
 
-// unchanged compares the open file with the one inspected.
+// unchanged compares the open file with the inspected one.
 func (r *Reader) unchanged() error {
 	info, err := r.f.Stat()
 	if err != nil {
@@ -120,7 +120,7 @@ func (r *Reader) Next(dst []byte) ([]byte, error) {
 		from, move := len(dst), r.l.ParseMove(r.line)
 		if !move {
 			if err := r.l.Parse(r.line); err != nil {
-				r.err = r.changed() // every line could be read when the file was inspected
+				r.err = r.changed() // every line was readable when the file was inspected
 				return dst, r.err
 			}
 			if r.l.Letter == 0 {
@@ -139,8 +139,8 @@ func (r *Reader) Next(dst []byte) ([]byte, error) {
 	}
 }
 
-// judge refuses the line at hand if inspection would not have let it through, whatever
-// has become of the file.
+// judge refuses the present line if inspection would not have passed it, whatever has happened to
+// the file.
 func (r *Reader) judge(wire []byte) error {
 	rule := r.p.options.judge(&r.l, wire)
 	why := rule.refuse.text
@@ -156,11 +156,11 @@ func (r *Reader) judge(wire []byte) error {
 	return fmt.Errorf("cannot send line %d of %s, %q: %s; %w since it was inspected; inspect it again", r.n, r.p.Path, r.l.AppendClean(nil), why, ErrChanged)
 }
 
-// SavedBytes returns by how many bytes the lines given out so far are shorter
-// than in the file, line ends left out. Lines added to the job save nothing.
+// SavedBytes returns by how many bytes the lines returned so far are shorter than in the file,
+// without line ends. Lines added to the job save nothing.
 func (r *Reader) SavedBytes() int64 { return r.saved }
 
-// read takes the next line from the file.
+// read reads the next line from the file.
 func (r *Reader) read() error {
 	line, _, _, err := r.src.next()
 	if errors.Is(err, errLong) {
@@ -174,8 +174,8 @@ func (r *Reader) read() error {
 	return nil
 }
 
-// atEnd gives out the lines added at the section's end, once the bytes read are
-// known to be those inspected.
+// atEnd returns the lines added at the section's end, once the bytes read are known to be those
+// inspected.
 func (r *Reader) atEnd(dst []byte) ([]byte, error) {
 	if r.src.sum(r.sec.ToByte) != r.sec.crcTo || r.n != r.sec.LastLine {
 		r.err = r.changed()
@@ -193,7 +193,7 @@ func (r *Reader) atEnd(dst []byte) ([]byte, error) {
 	return dst, io.EOF
 }
 
-// isWithheld reports whether the line at hand is on the list.
+// isWithheld reports whether the present line is withheld.
 func (r *Reader) isWithheld() bool {
 	if r.nextOut < len(r.withheld) && r.withheld[r.nextOut].Line == r.n {
 		r.nextOut++
@@ -202,8 +202,8 @@ func (r *Reader) isWithheld() bool {
 	return false
 }
 
-// repeat goes through a repeat inside the body again, if the withheld line at
-// hand is its end.
+// repeat goes back to the beginning of a repeat inside the body, if the present withheld line is
+// its end.
 func (r *Reader) repeat() error {
 	if r.kind != Body {
 		return nil

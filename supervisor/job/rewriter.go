@@ -9,14 +9,14 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// rewriter decides which lines are withheld and which are added, and counts those that are sent.
+// rewriter decides which lines are withheld and added, and counts those that are sent.
 type rewriter struct {
 	o     *Options
 	notes *notes
 
 	withheld, added []Change
 	sent            int64    // lines sent since the start of the file
-	wire            []byte   // room for the line at hand as it goes on the wire
+	wire            []byte   // buffer for the present line as sent
 	off             [2]int64 // lines in a marked body that switch nozzle and bed off
 }
 
@@ -24,13 +24,13 @@ func newRewriter(o *Options, n *notes) rewriter {
 	return rewriter{o: o, notes: n, withheld: []Change{}, added: []Change{}}
 }
 
-// sentLines is how many lines are sent, so far.
+// sentLines is how many lines are sent so far.
 func (w *rewriter) sentLines() int64 { return w.sent }
 
-// countSent counts a line that is sent as it is.
+// countSent counts a line that is sent unchanged.
 func (w *rewriter) countSent() { w.sent++ }
 
-// measure finds the size of a line on the wire that no rule withholds.
+// measure computes the size of a line that is sent unchanged.
 func (w *rewriter) measure(l *line) {
 	if n, ok := l.WireLen(w.o.Form); ok {
 		l.size.wire = int64(n) + 1
@@ -39,13 +39,13 @@ func (w *rewriter) measure(l *line) {
 	w.write(l)
 }
 
-// write puts the line down as it goes on the wire.
+// write formats the line as sent.
 func (w *rewriter) write(l *line) {
 	w.wire = l.AppendWire(w.wire[:0], w.o.Form)
 	l.size.wire = int64(len(w.wire)) + 1
 }
 
-// judge says what to do with a line, and refuses the job where it must not be sent.
+// judge decides what to do with a line, and refuses the job if it must not be sent.
 func (w *rewriter) judge(l *line) rule {
 	w.write(l)
 	r := w.o.judge(&l.Line, w.wire)
@@ -59,8 +59,8 @@ func (w *rewriter) judge(l *line) rule {
 	return r
 }
 
-// heaterInBody says why a line that switches a heater off inside a marked body is withheld, or
-// nothing. It refuses a heater that is switched on again. tool is the one in use.
+// heaterInBody returns why a line that switches a heater off inside a marked body is withheld, or
+// "". It refuses a heater that is switched on again. tool is the present one.
 func (w *rewriter) heaterInBody(l *line, tool int) string {
 	bed, c, ok := heats(&l.Line, tool)
 	if !ok {
@@ -96,13 +96,13 @@ func (w *rewriter) withhold(l *line, why string) {
 	}
 }
 
-// withholdCounted withholds a line that has been counted.
+// withholdCounted withholds a line that was already counted.
 func (w *rewriter) withholdCounted(c Change) {
 	w.withheld = append(w.withheld, c)
 	w.sent--
 }
 
-// add adds a line; it is listed once, and sent as often as what repeats around it.
+// add adds a line; it is listed once, and sent as often as the repeat around it.
 func (w *rewriter) add(c Change, listed bool) {
 	if listed {
 		w.added = append(w.added, c)
@@ -110,7 +110,7 @@ func (w *rewriter) add(c Change, listed bool) {
 	w.sent++
 }
 
-// dropE has the line lose its E word. The list has it from [rewriter.leadOut].
+// dropE removes the E word from a line. [rewriter.leadOut] lists it.
 func (w *rewriter) dropE(l *line) {
 	if rest := without(&l.Line, 'E', 'E'); rest != "" {
 		if err := l.Parse([]byte(rest)); err != nil {
@@ -119,7 +119,7 @@ func (w *rewriter) dropE(l *line) {
 	}
 }
 
-// without is a line but for the words of two letters.
+// without returns a line without the words of two letters.
 func without(l *gcode.Line, a, b byte) string {
 	var rest [][]byte
 	for _, word := range bytes.Split(l.AppendWire(nil, gcode.Spaced), []byte(" ")) {
@@ -130,9 +130,9 @@ func without(l *gcode.Line, a, b byte) string {
 	return string(bytes.TrimSpace(bytes.Join(rest, []byte(" "))))
 }
 
-// leadOut leaves words out of the lead-out: E words, since the nozzle is no longer hot enough,
-// those of the belt, which the lot moves, and what waits for somebody, since the lot has ended. A
-// job that says itself where its part ends means what it says of the belt and of waiting.
+// leadOut removes words from the lead-out: E words, since the nozzle is no longer hot enough, those
+// of the belt, which the lot moves, and waits for somebody, since the lot has ended. A job that
+// marks the end of its part keeps its belt moves and waits.
 func (w *rewriter) leadOut(s *scanner, end *boundary, fileBytes int64, detected bool) error {
 	lines := s.part(end.at, fileBytes-end.at)
 	if lines == nil {
@@ -181,8 +181,9 @@ func (w *rewriter) leadOut(s *scanner, end *boundary, fileBytes int64, detected 
 	}
 }
 
-// finish writes the changes into the plan, with what goes in front of the file, what heats the bed,
-// and what switches off what the file leaves on. Every change gets its section, and they are in order.
+// finish writes the changes into the plan, with the lines at the front, those that heat the bed,
+// and those that switch off what the file leaves on. Every change gets its section, and they are in
+// order.
 func (w *rewriter) finish(p *Plan, front, bed []Change, left []leftover) {
 	p.Withheld, p.Added = w.withheld, slices.Concat(front, w.added, bed)
 	p.LeadIn.SendLines += int64(len(front) + len(bed))
@@ -205,7 +206,7 @@ func (w *rewriter) finish(p *Plan, front, bed []Change, left []leftover) {
 	}
 	order := map[SectionKind]int{LeadIn: 0, Body: 1, LeadOut: 2}
 	for k := range p.Added {
-		if c := &p.Added[k]; c.Line != p.Body.FirstLine && c.Line <= p.Lines { // others stand at a section's end
+		if c := &p.Added[k]; c.Line != p.Body.FirstLine && c.Line <= p.Lines { // the others are at a section's end
 			c.Section = sectionOf(c.Line)
 		}
 	}

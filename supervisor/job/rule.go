@@ -20,14 +20,13 @@ type rule struct {
 // refusal is why no lot may begin with a line that would be sent.
 type refusal struct {
 	code, text, remedy string
-	noPlan             bool // there is no plan with such a line: its figures would be untrue
+	noPlan             bool // no plan can be made with such a line: its figures would be wrong
 }
 
-// judge decides over a line and the bytes that it is on the wire. Inspection asks it of
-// every line of the file, and a [Reader] again of every line that it hands out, so that
-// a file altered in between changes nothing. Lines that ParseMove took need no judge:
-// they have words of a move alone. Boards differ in how they read a line; the worst
-// reading counts.
+// judge decides on a line and its bytes on the wire. Inspection applies it to every line of the
+// file, and a [Reader] again to every line that it returns, so that altering the file in between
+// changes nothing. Lines accepted by ParseMove need no judging: they have only the words of a move.
+// Boards differ in how they read a line; the worst reading counts.
 func (o *Options) judge(l *gcode.Line, wire []byte) rule {
 	r := o.rule(l)
 	if r.withhold == "" && bytes.IndexByte(wire, '*') >= 0 {
@@ -44,7 +43,8 @@ func (o *Options) judge(l *gcode.Line, wire []byte) rule {
 	return r
 }
 
-// secondCommand refuses a text with a second command in it that is more than a word nobody follows.
+// secondCommand refuses a text with a second command in it, unless that is a command without effect
+// here.
 func (o *Options) secondCommand(l *gcode.Line) refusal {
 	rest := l.Second()
 	if rest == nil {
@@ -63,8 +63,8 @@ func (o *Options) secondCommand(l *gcode.Line) refusal {
 	return refusal{"second-command", "a second command in the line, which some boards carry out and others ignore", "give it a line of its own, or take it out", true}
 }
 
-// rule judges a parsed line but for its heat. Many boards pass over a sub-code that they
-// do not know, so that M500.1 is to them M500.
+// rule judges a parsed line except for its heat. Many boards ignore a sub-code that they do not
+// know, so that M500.1 is M500 to them.
 func (o *Options) rule(l *gcode.Line) rule {
 	switch {
 	case l.Letter == '#' && !l.Named():
@@ -90,13 +90,13 @@ func (o *Options) rule(l *gcode.Line) rule {
 	return rule{}
 }
 
-// mayHome reports whether some boards make a move to an end stop of it.
+// mayHome reports whether some boards treat the move as a move to an end stop.
 func mayHome(l *gcode.Line) bool {
 	h, ok := l.Get('H')
 	return l.Has('H') && (!ok || h != 0)
 }
 
-// withholdReason says why an M word never reaches the machine, or nothing.
+// withholdReason returns why an M command is never sent, or "".
 func withholdReason(l *gcode.Line) string {
 	switch l.Number {
 	case 18, 84:
@@ -140,7 +140,7 @@ func withholdReason(l *gcode.Line) string {
 	return ""
 }
 
-// foreignReason says why a line that is none of a board's is not sent.
+// foreignReason returns why a line that is not a board's command is not sent.
 func foreignReason(text []byte) string {
 	switch text[0] {
 	case '@':
@@ -153,8 +153,8 @@ func foreignReason(text []byte) string {
 
 const reasonTunesHeater = "it heats by itself to tune the board"
 
-// homing keeps an axis without end stop from being homed. The place where the
-// belt stands is called zero instead, since that is what the job goes on from.
+// homing prevents an axis without end stop from being homed. The belt's place is called zero
+// instead, since the job continues from there.
 func (o *Options) homing(l *gcode.Line) rule {
 	var named, homed [3]bool
 	any := false
@@ -196,7 +196,7 @@ func (o *Options) homing(l *gcode.Line) rule {
 	return r
 }
 
-// advice is something to know about a word that is sent nevertheless.
+// advice is a warning about a command that is sent anyway.
 type advice struct {
 	code, text, remedy string
 }
@@ -215,8 +215,8 @@ func adviceFor(l *gcode.Line) advice {
 	return advice{}
 }
 
-// waitsForSomeone reports whether the board waits at the word, hot and without
-// end, until someone comes. M0 and M1 may also wait for a time.
+// waitsForSomeone reports whether the board waits at the command, hot and without limit, until
+// somebody comes. M0 and M1 may also wait for a time.
 func waitsForSomeone(l *gcode.Line) bool {
 	if l.Letter != 'M' {
 		return false
@@ -232,7 +232,7 @@ func waitsForSomeone(l *gcode.Line) bool {
 	return false
 }
 
-// parseMarker recognises our own marker comments, whatever their case and spacing.
+// parseMarker recognises our own marker comments, in any case and spacing.
 func parseMarker(line []byte) (begin, end bool) {
 	i := 0
 	for i < len(line) && (line[i] == ' ' || line[i] == '\t') {

@@ -19,7 +19,7 @@ const (
 	chamberHeater
 )
 
-// tooHot refuses a line that some board could take for heating above a ceiling.
+// tooHot refuses a line that some board could read as heating above a ceiling.
 func (o *Options) tooHot(l *gcode.Line) refusal {
 	switch {
 	case l.Letter == '#', l.Opaque():
@@ -81,8 +81,8 @@ func heatedBy(l *gcode.Line, letter byte) heater {
 	return noHeater
 }
 
-// above refuses a temperature above the heater's ceiling. A chamber has that of the bed,
-// and of the nozzle where there is none for the bed.
+// above refuses a temperature above the heater's ceiling. A chamber has that of the bed, or of the
+// nozzle if the bed has none.
 func (o *Options) above(h heater, c float64) refusal {
 	what, ceiling := "nozzle", o.NozzleCeilingC
 	if h != nozzleHeater && o.BedCeilingC > 0 {
@@ -105,9 +105,8 @@ func unclear(name, what string) refusal {
 	return refusal{code: "temperature-unclear", text: name + " has " + what, remedy: "write the temperature out in digits"}
 }
 
-// namedTooHot judges a command that a board knows by a name. What such commands do is
-// the board's owner's: an argument counts as a temperature when its name, or that of a
-// command about heat, says so.
+// namedTooHot judges a named command. Only the board's owner knows what it does: an argument counts
+// as a temperature if its name, or that of a command about heat, suggests it.
 func (o *Options) namedTooHot(text []byte) refusal {
 	name, args := field(text)
 	if _, _, ok := assigned(name); !ok { // else there is no name, but an argument first
@@ -147,8 +146,8 @@ func (o *Options) namedTooHot(text []byte) refusal {
 	return refusal{}
 }
 
-// argument judges one argument of a named command. hot says that the command's name
-// speaks of heat, general which heater the command is about.
+// argument judges one argument of a named command. hot: the command's name is about heat; general
+// is the heater that the command is about.
 func (o *Options) argument(key, value, name []byte, hot bool, general heater) refusal {
 	named := hot && isValueKey(key)
 	for rest := key; len(rest) > 0 && !named; { // what stands between names is none
@@ -198,8 +197,8 @@ func field(text []byte) (first, rest []byte) {
 	return text[from:], nil
 }
 
-// assigned cuts an argument into its name and value. Where it has more than one sign
-// between them, both take what boards could.
+// assigned splits an argument into name and value. If it has more than one sign between them, both
+// include what boards could read.
 func assigned(arg []byte) (key, value []byte, ok bool) {
 	k := bytes.IndexAny(arg, "=:")
 	if k < 0 {
@@ -208,8 +207,8 @@ func assigned(arg []byte) (key, value []byte, ok bool) {
 	return arg[:bytes.LastIndexAny(arg, "=:")], arg[k+1:], true
 }
 
-// parts calls f with every part of a name between underscores and the like, digits left
-// out, until f returns false.
+// parts calls f with every part of a name between underscores and the like, digits excluded, until
+// f returns false.
 func parts(name []byte, f func(part []byte) bool) {
 	for len(name) > 0 {
 		k := 0
@@ -256,8 +255,8 @@ func letters(s []byte) bool {
 	return true
 }
 
-// heaterIn finds which heater a name speaks of; one that speaks of two is the nozzle's,
-// which has the higher ceiling.
+// heaterIn returns the heater that a name is about; for two, the nozzle, which has the higher
+// ceiling.
 func heaterIn(name []byte) heater {
 	switch {
 	case contains(name, "NOZZLE"), contains(name, "EXTRUDER"), contains(name, "HOTEND"), contains(name, "TOOL"):
@@ -270,7 +269,7 @@ func heaterIn(name []byte) heater {
 	return noHeater
 }
 
-// notHeat are names that go with heat and give no temperature.
+// notHeat are words in names about heat that are not temperatures.
 var notHeat = []string{"TIME", "DURATION", "MINUTES", "SECONDS", "TIMEOUT", "WAIT", "SOAK", "FAN", "SPEED", "POWER", "PWM", "DELAY", "IDLE",
 	"SENSOR", "X", "Y", "Z", "E", "F", "MM", "RPM", "POSITION", "POS", "DISTANCE", "HEIGHT", "LENGTH", "COUNT"}
 
@@ -284,8 +283,8 @@ func isHeatCommand(name []byte) bool {
 	return hot && !contains(name, "SOAK") && !hasPart(name, notHeat)
 }
 
-// isTemperatureName reports whether an argument's name says that it is a temperature:
-// by itself, or as that of a heater.
+// isTemperatureName reports whether an argument's name means a temperature: itself, or as that of a
+// heater.
 func isTemperatureName(key []byte) bool {
 	yes, heaterNamed, other := false, false, false
 	parts(key, func(part []byte) bool {
@@ -308,8 +307,8 @@ func isTemperatureName(key []byte) bool {
 	return heaterNamed && !other
 }
 
-// isTemperaturePart reports whether a part of a name is short or long for temperature,
-// alone or after what has it: TEMP, BEDTEMP.
+// isTemperaturePart reports whether a part of a name is TEMP or TEMPERATURE, alone or at the end:
+// BEDTEMP.
 func isTemperaturePart(part []byte) bool {
 	const word, short = "TEMPERATURE", "TEMP"
 	n := len(part)
@@ -322,15 +321,15 @@ func hasPart(key []byte, words []string) bool {
 	return has
 }
 
-// isValueKey reports whether an argument of a command about heat is its value: without a
-// name, or with one that says no more.
+// isValueKey reports whether an argument of a command about heat is its value: without a name, or
+// with a general one.
 func isValueKey(key []byte) bool {
 	return len(key) == 0 || is(key, "S", "R", "B", "H", "C", "VALUE", "TO", "SET", "DEG", "DEGREES", "FIRST", "INITIAL", "STANDBY", "ACTIVE")
 }
 
-// highestNumber reads the highest number that a board may find in a text: decimal, with an
-// exponent, or in another base. A text without any digit heats nothing; one that has to
-// be computed cannot be read.
+// highestNumber returns the highest number that a board may find in a text: decimal, with an
+// exponent, or in another base. A text without any digit heats nothing; one that must be computed
+// cannot be read.
 func highestNumber(s []byte) (c float64, ok bool) {
 	if bytes.ContainsAny(s, "{}[]()$") {
 		return 0, false

@@ -7,12 +7,12 @@ import (
 	"io"
 )
 
-// maxRepeatedBytes bounds what repeats inside a body may add up to: hours of the
-// fastest link, days of most parts, and seconds of inspection.
+// maxRepeatedBytes bounds the total of repeats inside a body: hours of the fastest link, days of
+// most parts, and seconds of inspection.
 const maxRepeatedBytes = 200_000_000
 
-// maxNesting is how deep repeat markers may be nested, the outermost counted
-// (common practice of boards, no source).
+// maxNesting is how deep repeat markers may be nested, including the outermost (common practice of
+// boards, no source).
 const maxNesting = 10
 
 // loop is an open repeat inside the body.
@@ -22,21 +22,21 @@ type loop struct {
 	remaining int64
 }
 
-// scanner reads the lines of the file in the order in which they are sent: those that repeat inside
-// the part as often as they do.
+// scanner reads the lines of the file in the order in which they are sent, including repeats inside
+// the part.
 type scanner struct {
 	ctx      context.Context
 	notes    *notes
 	src      *source
 	n        int64 // number of the line last read
 	lines    int64 // number of the last line of the file so far
-	once     int64 // offset up to which lines were read once
+	once     int64 // offset up to which lines were read at least once
 	loops    []loop
 	repeated int64 // bytes read again
-	limit    int64 // that they may add up to
+	limit    int64 // bound on repeated
 }
 
-// newScanner reads f, of so many bytes, with as little room as a small file needs.
+// newScanner reads f, of the given length, with a small buffer for a small file.
 func newScanner(ctx context.Context, f io.ReadSeeker, bytes, limit int64, n *notes) scanner {
 	step := int(min(readBytes, max(bytes/2+1, aheadReadBytes))) // the room is twice as much
 	s := scanner{ctx: ctx, notes: n, src: sourceOf(f, step, 0, -1, 0), limit: limit}
@@ -44,7 +44,7 @@ func newScanner(ctx context.Context, f io.ReadSeeker, bytes, limit int64, n *not
 	return s
 }
 
-// next reads the next line into l; io.EOF after the last, errLong for one that is not kept.
+// next reads the next line into l; io.EOF after the last, errLong for one that is too long.
 func (s *scanner) next(l *line) error {
 	text, from, to, err := s.src.next()
 	if err == io.EOF {
@@ -58,10 +58,10 @@ func (s *scanner) next(l *line) error {
 	return err
 }
 
-// onRead has f called with how many bytes were read, after each read; an error of it ends the pass.
+// onRead calls f with the bytes read, after each read; its error ends the pass.
 func (s *scanner) onRead(f func(done int64) error) { s.src.filled = f }
 
-// digest is the SHA-256 of all that was read, and how many bytes that was.
+// digest is the SHA-256 of all bytes read, and their number.
 func (s *scanner) digest() (sum string, bytes int64) {
 	return hex.EncodeToString(s.src.whole.Sum(nil)), s.src.wholeAt
 }
@@ -72,10 +72,11 @@ func (s *scanner) last() int64 { return s.lines }
 // sum is the CRC of the file up to an offset that was the last line's beginning or end.
 func (s *scanner) sum(at int64) uint32 { return s.src.sum(at) }
 
-// sumAll is that of all lines.
+// sumAll is the CRC of all lines.
 func (s *scanner) sumAll() uint32 { return s.src.sum(s.once) }
 
-// part reads some of the file from an offset on without disturbing the pass; nil where the file cannot be read so.
+// part reads bytes of the file from an offset without disturbing the pass; nil if that is
+// impossible.
 func (s *scanner) part(from, bytes int64) *source {
 	at, ok := s.src.f.(io.ReaderAt)
 	if !ok {
@@ -84,12 +85,12 @@ func (s *scanner) part(from, bytes int64) *source {
 	return sourceOf(io.NewSectionReader(at, from, bytes), aheadReadBytes, 0, -1, 0)
 }
 
-// ahead is what follows from an offset on, as far as anything is looked for there.
+// ahead reads what follows an offset, as far as anything looks ahead.
 func (s *scanner) ahead(from int64) *source { return s.part(from, aheadBytes) }
 
 const aheadBytes = 1 << 20
 
-// innermostRepeat is the line in which the innermost repeat begins that is open, 0 for none.
+// innermostRepeat is the line in which the innermost open repeat begins, 0 for none.
 func (s *scanner) innermostRepeat() int64 {
 	if k := len(s.loops); k > 0 {
 		return s.loops[k-1].opened
@@ -97,10 +98,10 @@ func (s *scanner) innermostRepeat() int64 {
 	return 0
 }
 
-// endRepeats forgets all repeats that are open.
+// endRepeats drops all open repeats.
 func (s *scanner) endRepeats() { s.loops = nil }
 
-// open begins a repeat inside the body behind the line, inside of outer ones that are none here.
+// open begins a repeat inside the body after the line; outer repeats do not count as nesting here.
 func (s *scanner) open(l *line, outer int) {
 	count, counted := l.Get('L')
 	switch {
@@ -120,7 +121,7 @@ func (s *scanner) open(l *line, outer int) {
 	s.loops = append(s.loops, loop{at: l.to, line: l.n + 1, opened: l.n, remaining: int64(count) - 1})
 }
 
-// closeRepeat closes the innermost repeat, which ends with the line, or goes back to its beginning.
+// closeRepeat ends the innermost repeat at the line, or goes back to its beginning.
 func (s *scanner) closeRepeat(l *line) error {
 	top := &s.loops[len(s.loops)-1]
 	s.repeated += l.to - top.at

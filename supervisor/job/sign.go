@@ -7,7 +7,7 @@ import (
 	"beltwarden/supervisor/gcode"
 )
 
-// signKind says what a comment or word says of what follows it.
+// signKind is what a comment or command announces.
 type signKind uint8
 
 const (
@@ -20,15 +20,15 @@ const (
 	signKinds
 )
 
-// sign is what slicers write, or some of them, where a layer, an object or another kind of line
-// begins.
+// sign is a comment or command by which slicers announce a layer, an object or another kind of
+// line.
 type sign struct {
 	kind   signKind
 	number int // of signNumber
 	text   string
 }
 
-// names says what the sign names, in words.
+// names describes what the sign announces.
 func (s *sign) names() string {
 	switch s.kind {
 	case signLine:
@@ -39,12 +39,12 @@ func (s *sign) names() string {
 	return "names its first layer"
 }
 
-// layer reports whether the sign is one of a layer.
+// layer reports whether the sign announces a layer.
 func (s *sign) layer() bool {
 	return s.kind == signNumber || s.kind == signLayer || s.kind == signHeight
 }
 
-// readSign looks for a sign in a line, parsed into l.
+// readSign finds a sign in a line, parsed into l.
 func readSign(text []byte, l *gcode.Line) sign {
 	if l.Is('M', 486) {
 		if t := l.Text(); len(t) > 1 && t[0]|0x20 == 's' && t[1] >= '0' && t[1] <= '9' {
@@ -70,7 +70,7 @@ func readSign(text []byte, l *gcode.Line) sign {
 	}
 	s := signOf(text)
 	if l.Letter != 0 && s.kind != signNumber && s.kind != signLine {
-		return sign{} // behind a command are explanations of any sort
+		return sign{} // comments after a command may explain anything
 	}
 	s.text = string(text)
 	return s

@@ -9,11 +9,12 @@ import (
 	"io"
 )
 
-// MaxLineBytes is the longest line that is read. Boards take some 96 bytes.
+// MaxLineBytes is the longest line accepted. Boards accept about 96 bytes.
 const MaxLineBytes = 1 << 20
 
 // readBytes are read at once of a file that is gone through, aheadReadBytes where only some lines are looked at.
 const (
+	// readBytes are read at once from a whole file, aheadReadBytes where only some lines are read.
 	readBytes      = 64 << 10
 	aheadReadBytes = 4 << 10
 )
@@ -27,9 +28,9 @@ var errLong = errors.New("line is too long")
 // 4 294 967 296. SHA-256 is of the whole file, and cannot be had for a part of it.
 var crcTable = crc32.MakeTable(crc32.Castagnoli)
 
-// source cuts a file into lines ended by LF, CR, both in either order or CR CR LF, without holding more of
-// it than a buffer. It can go back, which repeats inside a body need; bytes seen
-// a second time do not count for the digests again.
+// source splits a file into lines ended by LF, CR, both in either order or CR CR LF, holding no
+// more than a buffer. It can go back, for repeats inside a body; bytes read again do not count for
+// the digests.
 type source struct {
 	f      io.ReadSeeker
 	step   int // bytes read at once, at least
@@ -134,9 +135,8 @@ func (s *source) afterLF() (after int, ok bool) {
 	return 0, false
 }
 
-// find returns the place of c at or after start, or end. A place found before is
-// kept, so that a file without one kind of line end is not searched again for
-// every line; where is the earlier answer or -1.
+// find returns the place of c at or after start, or end. where is an earlier result or -1: it is
+// reused, so that a file without one kind of line end is not searched again for every line.
 func find(buf []byte, where, start, end int, c byte) int {
 	if where >= start && where <= end && where >= 0 {
 		return where
@@ -147,7 +147,7 @@ func find(buf []byte, where, start, end int, c byte) int {
 	return end
 }
 
-// fill reads more behind what is not yet handed out.
+// fill reads more after what was not returned yet.
 func (s *source) fill() error {
 	if s.start > 0 {
 		s.sum(s.base + int64(s.start))
@@ -211,8 +211,8 @@ func (s *source) skipLong() (line []byte, from, to int64, err error) {
 	}
 }
 
-// sum returns the CRC of the file up to offset, which must lie in the buffer or
-// have been summed already as the last one.
+// sum returns the CRC of the file up to offset, which must be in the buffer or be the last one
+// summed.
 func (s *source) sum(offset int64) uint32 {
 	if offset > s.crcAt {
 		s.crc = crc32.Update(s.crc, crcTable, s.buf[s.crcAt-s.base:offset-s.base])

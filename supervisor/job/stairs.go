@@ -2,11 +2,10 @@ package job
 
 import "math"
 
-// stairs finds how far back along the belt the nozzle comes while it is no higher
-// than a height that is known only at the end. Steps ascend in height, and each goes
-// further back than all below it. There are few: when one too many is wanted, two
-// neighbours become one at the lower's height and the higher's place, which may ask
-// for more room than is needed and never for less.
+// stairs finds how far back along the belt the nozzle comes while it is no higher than a height
+// that is known only at the end. Steps ascend in height, and each goes further back than all below
+// it. There are few: if one too many is needed, two neighbours merge into one at the lower's height
+// and the higher's place, which may require more room than needed and never less.
 type stairs struct {
 	step [stairsKept]lowPoint
 	n    int
@@ -14,7 +13,7 @@ type stairs struct {
 
 const stairsKept = 16
 
-// move takes one move in: its least place along the belt and its least height.
+// move adds one move: its minimum along the belt and its minimum height.
 func (s *stairs) move(alongMM, heightMM float64) {
 	k := s.n // steps[:k] are no higher than the move
 	for k > 0 && s.step[k-1].heightMM > heightMM {
@@ -46,8 +45,7 @@ func (s *stairs) move(alongMM, heightMM float64) {
 	s.n++
 }
 
-// insertMerged puts p at k in full stairs, and joins the two neighbours that lose
-// least by it.
+// insertMerged inserts p at k into full stairs, and merges the two neighbours that lose least.
 func (s *stairs) insertMerged(k int, p lowPoint) {
 	var all [stairsKept + 1]lowPoint
 	copy(all[:], s.step[:k])
@@ -65,8 +63,7 @@ func (s *stairs) insertMerged(k int, p lowPoint) {
 	copy(s.step[:], all[:stairsKept])
 }
 
-// furthestBack is the least place of the moves that were no higher than a height, or
-// +Inf.
+// furthestBack is the minimum along the belt of the moves no higher than a height, or +Inf.
 func (s *stairs) furthestBack(heightMM float64) float64 {
 	back := math.Inf(1)
 	for k := range s.n {

@@ -23,8 +23,8 @@ const (
 	pathGridMM      = 0.5
 )
 
-// Strokes goes through a section once more and returns where it extrudes; of the lead-out, which
-// extrudes nothing, where it goes. What is drawn already is left out.
+// Strokes reads a section again and returns where it extrudes; for the lead-out, which extrudes
+// nothing, where it goes. Duplicates are left out.
 func (p *Plan) Strokes(ctx context.Context, kind SectionKind, o Options) ([]Stroke, error) {
 	o, err := o.complete()
 	if err != nil {

@@ -8,11 +8,11 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// maxMMPerS: an M203 above it is in mm/min, as some boards take it; no printer's
-// axis runs at 1000 mm/s (common practice, no source).
+// maxMMPerS: a larger M203 is in mm/min, as some boards read it; no printer's axis runs at 1000
+// mm/s (common practice, no source).
 const maxMMPerS = 1000
 
-// Peak is the most that is asked of each axis, before the board's limits clip it.
+// Peak is the highest demand on each axis, before the board's limits clip it.
 type Peak struct {
 	X float64 `json:"x"`
 	Y float64 `json:"y"`
@@ -20,7 +20,7 @@ type Peak struct {
 	E float64 `json:"e"`
 }
 
-// clock computes the time that the lines of a body take in motion.
+// clock computes how long the lines of a body are in motion.
 type clock struct {
 	planner motion.Planner
 	speed   [motion.Axes]float64 // most demanded, mm/s
@@ -34,14 +34,14 @@ func newClock(st *gcode.State, o *Options) clock {
 	return c
 }
 
-// readAccels notes which accelerations the job has set.
+// readAccels reads which accelerations the job has set.
 func (c *clock) readAccels(st *gcode.State) {
 	for kind, letter := range [...]byte{motion.Travel: 'T', motion.Print: 'P', motion.Retract: 'R'} {
 		c.own[kind], _ = st.Setting(204).Get(letter)
 	}
 }
 
-// limitsOf are the board's limits with what the job has set in their place.
+// limitsOf returns the board's limits with those that the job has set.
 func limitsOf(st *gcode.State, l motion.Limits) motion.Limits {
 	for a, letter := range [motion.Axes]byte{'X', 'Y', 'Z', 'E'} {
 		if v, ok := st.Setting(203).Get(letter); ok && v > 0 {
@@ -71,7 +71,7 @@ func limitsOf(st *gcode.State, l motion.Limits) motion.Limits {
 	return l
 }
 
-// add takes in the effect of a line. st is the state after it.
+// add adds the effect of a line. st is the state after it.
 func (c *clock) add(e *gcode.Effect, st *gcode.State, o *Options) {
 	switch e.Kind {
 	case gcode.KindMove:
@@ -112,7 +112,7 @@ func (c *clock) move(e *gcode.Effect, st *gcode.State) {
 	c.notePeaks(&m)
 }
 
-// notePeaks notes speeds and accelerations of the move that the planner took last.
+// notePeaks notes speeds and accelerations of the move that the planner added last.
 func (c *clock) notePeaks(m *motion.Move) {
 	speed, accel := m.SpeedMMPerS, c.own[m.Kind]
 	u := c.planner.Direction()
@@ -130,8 +130,8 @@ func (c *clock) notePeaks(m *motion.Move) {
 	}
 }
 
-// retract is G10 or G11, by the length and feed that the job has set for them. Where
-// it has not, they are the board's own, and only the stop counts.
+// retract adds G10 or G11, by the length and feed that the job has set for them. Otherwise they are
+// the board's own, and only the stop counts.
 func (c *clock) retract(e *gcode.Effect, st *gcode.State) {
 	length, ok := st.Setting(207).Get('S')
 	feed, known := st.Setting(207).Get('F')

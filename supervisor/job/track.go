@@ -11,7 +11,7 @@ import (
 	"beltwarden/supervisor/motion"
 )
 
-// TrackPoint is where the belt is during one stretch of a body's time.
+// TrackPoint is where the belt is during one interval of a body's time.
 type TrackPoint struct {
 	At time.Duration // end of the stretch, from the start of the body
 	// MinMM and MaxMM are the least and greatest position in it, + towards the drop
@@ -19,11 +19,11 @@ type TrackPoint struct {
 	MinMM, MaxMM float64
 }
 
-// trackPoints is how many stretches a track has at most: enough for a picture.
+// trackPoints is the largest number of intervals in a track: enough for a picture.
 const trackPoints = 512
 
-// Track goes through the body once more and returns the belt's position over its time.
-// Options must be those of the inspection.
+// Track reads the body again and returns the belt's position over its time. Options must be those
+// of the inspection.
 func (p *Plan) Track(ctx context.Context, o Options) ([]TrackPoint, error) {
 	o, err := o.complete()
 	if err != nil {
@@ -62,8 +62,8 @@ func (p *Plan) Track(ctx context.Context, o Options) ([]TrackPoint, error) {
 	return t.finish(), nil
 }
 
-// tracer keeps the belt's position over time in stretches of one width, which doubles
-// when there are too many.
+// tracer keeps the belt's position over time in intervals of one width, which doubles when there
+// are too many.
 type tracer struct {
 	forward float64
 	belt    gcode.Axis
@@ -78,7 +78,7 @@ type tracer struct {
 	atMM    float64
 }
 
-// add takes in the effect of a line.
+// add adds the effect of a line.
 func (t *tracer) add(e *gcode.Effect) {
 	if e.Kind == gcode.KindMove && e.PathMM > 0 {
 		from := t.state.PositionMM[t.belt] - e.Delta(t.belt)
@@ -91,7 +91,7 @@ func (t *tracer) add(e *gcode.Effect) {
 	t.certain()
 }
 
-// certain takes the moves whose end is known by now.
+// certain places the moves whose end is known by now.
 func (t *tracer) certain() {
 	done, seconds := t.clock.planner.Done()
 	for ; t.known < min(done, t.pushed); t.known++ {
@@ -123,7 +123,7 @@ func (t *tracer) finish() []TrackPoint {
 	return t.points
 }
 
-// halve joins stretches two by two.
+// halve merges intervals two by two.
 func (t *tracer) halve() {
 	n := 0
 	for k := 0; k < len(t.points); k += 2 {

@@ -10,22 +10,21 @@ import (
 // included (common practice, no source).
 const maxLineOnWire = 96
 
-// words says what is to know of lines that are sent and that no state follows.
+// words notes what is worth knowing about lines that are sent and change no state here.
 type words struct {
 	notes    *notes
-	waits    []waiting // words that wait for someone
-	routines []waiting // routines of the board outside the part, each once
+	waits    []waiting // commands that wait for somebody
+	routines []waiting // the board's own routines outside the part, each once
 }
 
-// waiting is a word at which something happens later.
+// waiting is a command with a later effect.
 type waiting struct {
 	line int64
 	name string
 }
 
-// checksum notes a checksum in the file that is not that of its line: a digit may have
-// been lost or altered since it was written. No checksum of a file is sent, since the
-// link numbers its lines itself.
+// checksum notes a checksum in the file that does not match its line: a digit may have been lost or
+// altered. No checksum of a file is sent, since the link numbers its lines itself.
 func (w *words) checksum(l *line) {
 	if !l.fresh {
 		return
@@ -36,7 +35,7 @@ func (w *words) checksum(l *line) {
 	}
 }
 
-// sent looks at any line that is sent; most are short moves.
+// sent checks a line that is sent; most are short moves.
 func (w *words) sent(l *line) {
 	if l.Letter == 'M' || l.size.wire > maxLineOnWire {
 		w.look(l)
@@ -58,7 +57,7 @@ func (w *words) look(l *line) {
 	}
 }
 
-// unknown looks at a word that is not followed, and reports whether where the axes stand is lost.
+// unknown checks a command that is not followed, and reports whether positions are lost.
 func (w *words) unknown(l *line, in SectionKind) (lost bool) {
 	lost = l.e.Lost
 	w.notes.unknownWord(l.n, &l.Line, adviceFor(&l.Line).code == "" && !waitsForSomeone(&l.Line) && !lost && !heatsChamber(&l.Line))
