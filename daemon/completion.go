@@ -147,12 +147,17 @@ func completions(root *cobra.Command) {
 	var walk func(c *cobra.Command)
 	walk = func(c *cobra.Command) {
 		name := strings.TrimSpace(strings.TrimPrefix(c.CommandPath(), root.Name()))
-		if o := arguments[name]; o != nil {
+		if o := arguments[name]; c.ValidArgsFunction != nil || len(c.ValidArgs) > 0 {
+			// the command has its own
+		} else if o != nil {
 			c.ValidArgsFunction = o
 		} else if !strings.Contains(c.Use, " ") && c.HasParent() && !c.HasSubCommands() {
 			c.ValidArgsFunction = cobra.NoFileCompletions
 		}
 		c.NonInheritedFlags().VisitAll(func(f *pflag.Flag) {
+			if _, own := c.GetFlagCompletionFunc(f.Name); own {
+				return
+			}
 			o := flags[name+" "+f.Name]
 			if o == nil && !strings.Contains(f.Usage, "file") && !strings.Contains(f.Usage, "path") {
 				o = cobra.NoFileCompletions
