@@ -173,7 +173,7 @@ func middle(s *supervisor.Snapshot, st Style) (list []entry) {
 	}
 	more := MoreStatus
 	if r := s.Recovery; r != nil {
-		more = MoreStatus + " says what is certain, and other ways to go on"
+		more = MoreStatus + " says what is certain, and other ways on"
 		for i, text := range r.Uncertain {
 			label := "Not certain"
 			if i > 0 {

@@ -136,6 +136,9 @@ func TestFullStatusSaysTheRest(t *testing.T) {
 			t.Errorf("no %q in %s", want, flat)
 		}
 	}
+	if short := strings.Join(Status(s, Style{Width: 80, Height: 22, Terminal: true}), "\n"); !strings.Contains(short, "\nMore         "+MoreStatus+" says what is certain, and other ways on\n") {
+		t.Errorf("where the rest is to be found is not said on one line:\n%s", short)
+	}
 	s = crowded(supervisor.Execute)
 	flat = strings.Join(strings.Fields(strings.Join(FullStatus(s, Style{Width: 80}), " ")), " ")
 	if n := strings.Count(flat, "heating and cooling times are not known yet"); n != 1 {
