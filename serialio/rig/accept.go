@@ -42,8 +42,7 @@ func (c *controller) lineIn(raw []byte, damaged bool) {
 	c.faults.accepted(c)
 }
 
-// judge takes a line apart. The reason is empty if it is to be accepted; the number
-// is -1 if it has none.
+// judge parses a line. The reason is empty if it is accepted; the number is -1 if it has none.
 func (c *controller) judge(line []byte) (number int64, text []byte, why string) {
 	star := bytes.LastIndexByte(line, '*')
 	if line[0] != 'N' {
@@ -86,7 +85,7 @@ func xor(b []byte) int {
 	return int(sum)
 }
 
-// reject answers a line that is not accepted, in the manner of this board.
+// reject answers a line that is not accepted, as this board does.
 func (c *controller) reject(why string) {
 	b := &c.set.Board
 	c.figures.Rejected++
@@ -137,7 +136,7 @@ func (c *controller) advanced(b []byte, number int64, queued int) []byte {
 	return strconv.AppendInt(b, int64(len(c.queue)-queued), 10)
 }
 
-// say sends a line to the host, unless the board is struck dumb.
+// say sends a line to the host, unless the board is silent.
 func (c *controller) say(text string) {
 	c.out = append(append(c.out, text...), '\n')
 }

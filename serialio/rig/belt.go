@@ -14,7 +14,7 @@ type Part struct {
 	FilamentMM float64 // net, drawn-back filament subtracted
 	Dropped    bool    // it has fallen over the edge
 	Detached   bool    // it let go of the belt before that
-	OnSeam     bool    // it was printed across the belt's joint
+	OnSeam     bool    // it was printed across the seam
 	Begun      time.Duration
 	DroppedAt  time.Duration
 
@@ -43,16 +43,16 @@ type beltState struct {
 	nextID     int
 	laidOn     uint64 // times that a part was laid on another
 	making     int32  // grows each time that the head leaves what it made
-	onOther    bool   // the making at hand was laid on another, and counted
+	onOther    bool   // the present making was laid on another, and counted
 	ranInto    bool   // the head ran into what it makes, and was noted
-	own        int    // id of the part that the lines at hand make; 0: none yet
+	own        int    // id of the part being made; 0: none yet
 	current    int    // index of the part being printed, -1 none
 	bin        int
 	rubbing    bool
 	damage     func(string)
 }
 
-// move books a belt movement: net and absolute millimetres of belt.
+// move applies a belt movement: net and absolute millimetres of belt.
 func (b *beltState) move(net, travel, commanded float64) {
 	b.advanceMM += net
 	b.travelMM += travel
@@ -75,8 +75,8 @@ func (b *beltState) move(net, travel, commanded float64) {
 	}
 }
 
-// drop lets every part fall that has passed the edge at time t. How hot the bed is is asked
-// for such a part alone: this is done for each move.
+// drop lets every part fall that has passed the edge at time t. The bed's temperature is computed
+// only for such a part, since this is called for each move.
 func (b *beltState) drop(t time.Duration, bed *heater) {
 	for i := b.open; i < len(b.parts); i++ {
 		p := &b.parts[i]
@@ -102,9 +102,9 @@ func (b *beltState) drop(t time.Duration, bed *heater) {
 	}
 }
 
-// extrude books filament. Plastic laid while moving joins the part it touches, or
-// begins one; what flows without movement goes to the part being printed, if any.
-// The belt range is [low, high] in belt coordinates.
+// extrude applies filament. Plastic laid while moving joins the part it touches, or begins one;
+// what flows without movement goes to the part being printed, if any. The belt range is [low, high]
+// in belt coordinates.
 func (b *beltState) extrude(t time.Duration, filament float64, moving bool, low, high float64) {
 	b.filamentMM += filament
 	if moving && filament > 0 {
@@ -157,7 +157,7 @@ func (b *beltState) touch(t time.Duration, low, high float64) int {
 	return hit
 }
 
-// seamIn reports whether the joint lies in a range of belt coordinates.
+// seamIn reports whether the seam lies in a range of belt coordinates.
 func (b *beltState) seamIn(low, high float64) bool {
 	if b.SeamWidthMM <= 0 {
 		return false

@@ -54,7 +54,7 @@ func (c *controller) over(m *block, f1, beltMM float64, f func(q square, zMM flo
 	}
 }
 
-// laid takes in where the running move has laid plastic, between its fraction done and f.
+// laid notes where the running move has laid plastic, between its fraction done and f.
 func (c *controller) laid(p *Part, m *block, f, beltMM float64) {
 	low, high := m.span(X, f)
 	p.XMM = [2]float64{min(p.XMM[0], low), max(p.XMM[1], high)}

@@ -8,7 +8,7 @@ import (
 	"time"
 )
 
-// FaultKind says what goes wrong.
+// FaultKind is a kind of fault.
 type FaultKind int
 
 // Kinds of fault. The first four damage single bytes on the wire.
@@ -34,12 +34,12 @@ const (
 	DriftSensor                     // a temperature reading moves away from the truth, a few degrees a minute
 	LooseSensor                     // a sensor slips out of its place and feels little of the heat
 	WeakHeat                        // a heater gives a third of its power
-	Retarget                        // somebody else asks a heater for 20 degrees more
+	Retarget                        // somebody else sets a target 20 degrees higher
 	MissingSensor                   // a temperature is left out of the reports
 	NanSensor                       // a temperature is reported as nan
 	FloorSensor                     // a temperature is reported as -127, as of a digital sensor that does not answer
 	TopSensor                       // a temperature is reported as 1100, the top of a table
-	IgnoreOff                       // the board ignores words that switch a heater off, and the emergency word
+	IgnoreOff                       // the board ignores commands that switch a heater off, and the emergency command
 	OldReadings                     // the board keeps reporting a heater's temperature, target and drive of now
 	SwappedSensors                  // each heater's sensor sits at the other one
 	NoMains                         // heaters and motors have no current while the board lives on USB and answers, for For (0: for good)
@@ -60,7 +60,7 @@ func (k FaultKind) String() string {
 	return faultNames[k]
 }
 
-// Direction says which way damaged bytes travel.
+// Direction is the direction of damaged bytes.
 type Direction int
 
 // Directions on the wire.
@@ -72,8 +72,7 @@ const (
 
 var directionNames = [...]string{"both", "board", "host"}
 
-// Fault is something to go wrong, and when. Without time, line or rate it happens
-// at once.
+// Fault is a planned fault, and when it happens. Without time, line or rate it happens at once.
 type Fault struct {
 	Kind FaultKind
 	At   time.Duration // machine time
@@ -193,7 +192,7 @@ func (f *Fault) word(key, value string) (err error) {
 	return err
 }
 
-// check returns every fault of the fault.
+// check returns everything that is wrong with the fault.
 func (f Fault) check() error {
 	var errs []error
 	bad := func(ok bool, format string, args ...any) {

@@ -13,16 +13,16 @@ type heater struct {
 	target     float64 // 0: off
 	tempC      float64 // at the moment since
 	since      time.Duration
-	dead       bool    // the element gives no heat whatever the controller asks
-	always     bool    // the element is fully on whatever the controller asks
+	dead       bool    // the element gives no heat whatever the controller demands
+	always     bool    // the element is fully on whatever the controller demands
 	stuck      bool    // the sensor shows stuckC for ever
 	stuckC     float64 // see stuck
-	drifts     bool    // offC goes on
+	drifts     bool    // offC keeps growing
 	offC       float64 // what the sensor shows too much
-	loose      bool    // away goes on
+	loose      bool    // unfelt keeps growing
 	missing    bool    // the reports leave it out
 	word       string  // the reports show this in place of its temperature; "": they do not
-	ignoresOff bool    // words that switch it off are ignored
+	ignoresOff bool    // commands that switch it off are ignored
 	old        string  // the reports show this for ever; "": they do not
 	oldDuty    int     // see old
 	swapped    bool    // the sensor shows stuckC, the other body's temperature
@@ -54,7 +54,7 @@ func (h *heater) sensedC(tempC float64) float64 {
 	return tempC + h.offC - h.unfelt*(tempC-h.ambient)
 }
 
-// body returns at what temperature of the body the sensor shows so much.
+// body returns the temperature of the body at which the sensor shows shownC.
 func (h *heater) body(shownC float64) float64 {
 	if h.unfelt == 0 {
 		return shownC - h.offC
@@ -89,7 +89,7 @@ func (h *heater) set(t time.Duration, target float64) {
 // reading returns what the sensor shows at t.
 func (h *heater) reading(t time.Duration) float64 { return h.sensedC(h.at(t)) }
 
-// duty returns the share of full power at t, 0 to 1, as the controller asks it.
+// duty returns the share of full power at t, 0 to 1, that the controller demands.
 func (h *heater) duty(t time.Duration) float64 {
 	felt := h.reading(t)
 	switch {

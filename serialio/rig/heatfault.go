@@ -108,7 +108,7 @@ func (c *controller) mains(on bool) {
 	c.watchHeat()
 }
 
-// handC is by how much more somebody else asks a heater.
+// handC is how much higher a target somebody else sets.
 const handC = 20
 
 // heatFault makes a fault of one heater happen now.

@@ -1,8 +1,8 @@
-// Package distribution holds the distributions that judgements here rest on: the
-// normal, Student's t, central and not, and chi-squared. The special functions are the library's;
-// what stands here are the textbook formulas that lead to them (Abramowitz and Stegun,
-// 26.2, 26.4 and 26.7). The library's own package of distributions would bring all of
-// its linear algebra into the program, two megabytes that nothing here calls.
+// Package distribution provides the normal, Student's t (central and noncentral), beta and
+// chi-squared distributions. The special functions are the library's; here are the textbook
+// formulas on top of them (Abramowitz and Stegun, 26.2, 26.4 and 26.7). The library's own package
+// of distributions would add all of its linear algebra to the program, two megabytes that nothing
+// here uses.
 package distribution
 
 import (
@@ -12,19 +12,19 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// NormalBelow is the probability that a standard normal value is below z, and so, with
-// the sign of z turned, that it is above it.
+// NormalBelow is the probability that a standard normal value is below z; with -z, that it is
+// above.
 func NormalBelow(z float64) float64 { return 0.5 * math.Erfc(-z/math.Sqrt2) }
 
 // NormalDensity is the density of the standard normal at z.
 func NormalDensity(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
 
-// NormalQuantile is the z that a standard normal value is below with the probability p,
-// 0 to 1; it panics outside.
+// NormalQuantile is the value that a standard normal variable is below with probability p, 0 to 1;
+// it panics outside.
 func NormalQuantile(p float64) float64 { return mathext.NormalQuantile(p) }
 
-// StudentBelow is the probability that a value of Student's t with df degrees of
-// freedom, which need not be whole, is below t (26.7.1).
+// StudentBelow is the probability that Student's t with df degrees of freedom, which need not be
+// whole, is below t (26.7.1).
 func StudentBelow(t, df float64) float64 {
 	outside := mathext.RegIncBeta(df/2, 0.5, df/(df+t*t))
 	if t > 0 {
@@ -33,8 +33,8 @@ func StudentBelow(t, df float64) float64 {
 	return outside / 2
 }
 
-// StudentQuantile is the t that a value of Student's t with df degrees of freedom is
-// below with the probability p, 0 to 1; it panics outside.
+// StudentQuantile is the value that Student's t with df degrees of freedom is below with
+// probability p, 0 to 1; it panics outside.
 func StudentQuantile(p, df float64) float64 {
 	if p == 0.5 {
 		return 0
@@ -43,12 +43,12 @@ func StudentQuantile(p, df float64) float64 {
 	return math.Copysign(math.Sqrt(df*(1-x)/x), p-0.5)
 }
 
-// BetaQuantile is what a value of the beta distribution with a and b is below with the
-// probability p, 0 to 1; it panics outside.
+// BetaQuantile is the value that a beta variable with a and b is below with probability p, 0 to 1;
+// it panics outside.
 func BetaQuantile(p, a, b float64) float64 { return mathext.InvRegIncBeta(a, b, p) }
 
-// ChiSquaredQuantile is what a value of chi-squared with df degrees of freedom is below
-// with the probability p, 0 to 1; it panics outside.
+// ChiSquaredQuantile is the value that chi-squared with df degrees of freedom is below with
+// probability p, 0 to 1; it panics outside.
 func ChiSquaredQuantile(p, df float64) float64 { return 2 * mathext.GammaIncRegInv(df/2, p) }
 
 // weighted are points of an integral over w, with their weights times the density.
@@ -74,9 +74,8 @@ func (p weighted) below(t, shift float64) (sum float64) {
 	return sum
 }
 
-// NoncentralityBelow is the shift of the noncentral t of which a value is above t with the
-// probability p only. A value seen at t bounds the shift from below by it, with the
-// confidence 1-p.
+// NoncentralityBelow is the shift of the noncentral t for which a value is above t with probability
+// p only. A value observed at t bounds the shift from below by it, with confidence 1-p.
 func NoncentralityBelow(t, df, p float64) float64 {
 	points := rootChiSquared(df)
 	spread := 10 + math.Abs(t)*10/math.Sqrt(2*df)

@@ -7,8 +7,8 @@ import (
 
 const mmPerInch = 25.4
 
-// Apply reads one line and brings the state to what it is after it. On error the
-// state is unchanged. Errors of form are of type *[SyntaxError].
+// Apply reads one line and advances the state. On error the state is unchanged. Syntax errors are
+// of type *[SyntaxError].
 func (s *State) Apply(line []byte) (Effect, error) {
 	var l Line
 	var e Effect
@@ -29,7 +29,7 @@ func (s *State) ApplyLine(l *Line, e *Effect) error {
 	return s.applyLine(l, e)
 }
 
-// applyLine is ApplyLine in the general way.
+// applyLine is the general case of ApplyLine.
 func (s *State) applyLine(l *Line, e *Effect) error {
 	*e = Effect{Letter: l.Letter, Number: l.Number, Sub: l.Sub}
 	for a, bit := range axisBits {
@@ -121,7 +121,7 @@ func (s *State) unit() float64 {
 	return 1
 }
 
-// applyMove does G0 to G3.
+// applyMove applies G0 to G3.
 func (s *State) applyMove(l *Line, e *Effect) error {
 	unit := s.unit()
 	next, feed := s.PositionMM, s.FeedMMPerMin
@@ -189,8 +189,8 @@ func applyDwell(l *Line, e *Effect) error {
 	return nil
 }
 
-// applyHome does G28. The end stops are taken to stand at coordinate 0; how far
-// the axes run to get there is not known, so no movement is reported.
+// applyHome applies G28. The end stops are assumed to be at coordinate 0; how far the axes move to
+// get there is unknown, so no movement is reported.
 func (s *State) applyHome(e *Effect) {
 	if e.Named&(1<<X|1<<Y|1<<Z) == 0 {
 		e.Named |= 1<<X | 1<<Y | 1<<Z

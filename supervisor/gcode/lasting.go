@@ -7,15 +7,15 @@ import (
 	"strings"
 )
 
-// Lasting are arguments that stay in force on the board after their line and mean nothing here:
-// pressure advance, input shaping, a second fan, a chamber, limits set by a named word. Each is
-// kept as the line that sets it alone, such as "M572 D0 S0.03"; two values of one argument have
-// the same line but for the number at its end. Values are compared with ==.
+// Lasting are arguments that stay in force on the board after their line and that nothing here
+// interprets: pressure advance, input shaping, a second fan, a chamber, limits set by a named
+// command. Each is kept as the line that sets it alone, such as "M572 D0 S0.03"; two values of one
+// argument have the same line except for the number at its end. Values are compared with ==.
 type Lasting struct {
 	lines string // in order, each ended by a line feed
 }
 
-// maxLastingBytes bounds what is kept of a file that has no end of such words.
+// maxLastingBytes bounds what is kept of a file with endless such commands.
 const maxLastingBytes = 4096
 
 // Lines returns the lines that set the arguments, in order.
@@ -161,12 +161,12 @@ func (s *State) applyLasting(l *Line) bool {
 
 func number64(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
-// notLasting are parts of names of words that set nothing for what follows, or that are about heat
-// and place, which are judged elsewhere.
+// notLasting are parts of names of commands that have no lasting effect, or that are about heat and
+// position, which are judged elsewhere.
 var notLasting = []string{"HEAT", "TEMP", "POSITION", "OFFSET", "ORIGIN", "INFO", "STATS", "TEXT", "STATE", "STEPPER", "PIN"}
 
-// applyNamed keeps the numbers that a named word sets: one that begins with SET_. What is no
-// number, or names a thing, chooses what it acts on.
+// applyNamed keeps the numbers that a named command sets: one that begins with SET_. An argument
+// that is no number, or that names a thing, selects what it acts on.
 func (s *State) applyNamed(text []byte) bool {
 	if len(text) < 5 || !bytes.EqualFold(text[:4], []byte("SET_")) {
 		return false
@@ -184,7 +184,7 @@ func (s *State) applyNamed(text []byte) bool {
 		key = strings.ToUpper(key)
 		switch _, err := strconv.ParseFloat(value, 64); {
 		case !ok:
-			return false // a form that is not known
+			return false // an unknown form
 		case err != nil || chooses(key):
 			head += " " + key + "=" + value
 		default:
@@ -197,7 +197,7 @@ func (s *State) applyNamed(text []byte) bool {
 	return len(values) > 0
 }
 
-// chooses reports whether an argument names a thing, be it by a number.
+// chooses reports whether an argument names a thing, even by a number.
 func chooses(key string) bool {
 	switch key {
 	case "EXTRUDER", "TOOL", "FAN", "INDEX", "NAME", "ID", "AXIS", "LED", "MACRO", "VARIABLE", "SENSOR":

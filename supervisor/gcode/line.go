@@ -14,7 +14,7 @@ type SyntaxError struct {
 	Problem string
 }
 
-// Error says where and what.
+// Error returns the place and the problem.
 func (e *SyntaxError) Error() string {
 	return fmt.Sprintf("cannot read line: column %d: %s", e.Column, e.Problem)
 }
@@ -29,8 +29,8 @@ type Word struct {
 	from, to int // the number as written
 }
 
-// Line is one line taken apart. It refers to the bytes it was parsed from and
-// may be used again for the next line.
+// Line is a parsed line. It refers to the bytes it was parsed from and can be reused for the next
+// line.
 type Line struct {
 	// Letter, Number and Sub name the command; see [Effect].
 	Letter byte
@@ -66,18 +66,17 @@ func (l *Line) Source(k int) (text []byte, touches bool) {
 	return l.src[w.from:w.to], k > 0 && l.words[k-1].HasValue && w.Column-1 == l.words[k-1].to
 }
 
-// Unseen reports whether the line moves axes, or shifts coordinates, by amounts that
-// are not in it.
+// Unseen reports whether the line moves axes, or shifts coordinates, by amounts that are not in it.
 func (l *Line) Unseen() bool { return l.Letter == 'G' && movesUnseen(l.Number) && !l.Is('G', 92) }
 
 // Text returns the text parameter of a command that takes one, such as M117, or
 // the whole line of a named command.
 func (l *Line) Text() []byte { return l.src[l.textFrom:l.textTo] }
 
-// Has reports whether the parameter letter is there, with or without a number.
+// Has reports whether the parameter exists, with or without a number.
 func (l *Line) Has(letter byte) bool { return l.seen&(1<<(letter-'A')) != 0 }
 
-// Get returns the number of a parameter, and whether it is there with one.
+// Get returns the number of a parameter, and whether it exists with one.
 func (l *Line) Get(letter byte) (float64, bool) {
 	if !l.Has(letter) {
 		return 0, false
@@ -90,8 +89,8 @@ func (l *Line) Get(letter byte) (float64, bool) {
 	return 0, false
 }
 
-// Opaque reports whether the arguments of the command are a text that is not read: those
-// of a command that nothing here follows, which are no words of numbers.
+// Opaque reports whether the arguments of the command are uninterpreted text: those of a command
+// that is not followed here.
 func (l *Line) Opaque() bool { return l.opaque }
 
 // Is reports whether the command is letter and number.
@@ -109,7 +108,7 @@ func (l *Line) Parse(src []byte) error {
 	return l.parse(src)
 }
 
-// parse is Parse in the general way.
+// parse is the general case of Parse.
 func (l *Line) parse(src []byte) error {
 	l.plain, l.wireLen = false, 0
 	l.Letter, l.Number, l.Sub = 0, 0, 0
@@ -156,7 +155,7 @@ func (l *Line) parse(src []byte) error {
 	for from < len(src) && isSpace(src[from]) {
 		from++
 	}
-	if c := src[from]; isDigit(c) || c == '.' { // M5 00 is M500 to boards that pass over blanks
+	if c := src[from]; isDigit(c) || c == '.' { // M5 00 is M500 to boards that ignore blanks
 		return err
 	}
 	l.n, l.seen, l.sumAt, l.opaque = 0, 0, 0, true
@@ -213,8 +212,8 @@ func (l *Line) parameters(i int) (err error) {
 	}
 }
 
-// skip passes over white space and bracketed comments and stops at the end of
-// the line, which a semicolon is.
+// skip skips white space and bracketed comments and stops at the end of the line, or at a
+// semicolon.
 func (l *Line) skip(i int) (int, error) {
 	src := l.src
 	for i < len(src) {

@@ -2,7 +2,7 @@ package gcode
 
 import "fmt"
 
-// applyM does the M words.
+// applyM applies M commands.
 func (s *State) applyM(l *Line, e *Effect) error {
 	e.Kind = KindSet
 	switch l.Number {
@@ -46,8 +46,8 @@ func (s *State) applyM(l *Line, e *Effect) error {
 	return nil
 }
 
-// motorsOff forgets where the named axes are, or all when none is named: an axis
-// without current can be pushed, and a belt creeps by itself.
+// motorsOff forgets the position of the named axes, or of all if none is named: an axis without
+// current can be pushed, and a belt creeps.
 func (s *State) motorsOff(e *Effect) {
 	if e.Named == 0 {
 		e.Named = 1<<AxisCount - 1
@@ -59,8 +59,7 @@ func (s *State) motorsOff(e *Effect) {
 	}
 }
 
-// applyTemperature does M104, M109, M140 and M190. S is the usual word; R waits
-// for cooling too.
+// applyTemperature applies M104, M109, M140 and M190. S is the usual word; R waits for cooling too.
 func (s *State) applyTemperature(l *Line, e *Effect) error {
 	e.Value, e.HasValue = l.Get('S')
 	if !e.HasValue {
@@ -86,8 +85,8 @@ func (l *Line) HeatsTool() bool {
 	return l.Has('S') && (l.Is('M', 568) || l.Is('G', 10) && !l.Has('L') && (l.Has('P') || l.Has('R')))
 }
 
-// applyToolHeat does a line that [Line.HeatsTool]. R is what the nozzle is kept at while another
-// tool is in use, which boards do by themselves.
+// applyToolHeat applies a line that [Line.HeatsTool]. R is the standby target while another tool is
+// in use, which boards apply on their own.
 func (s *State) applyToolHeat(l *Line, e *Effect) error {
 	e.Kind = KindTemperature
 	if e.Value, e.HasValue = l.Get('S'); !e.HasValue {
@@ -116,7 +115,7 @@ func notNegative(c float64) error {
 	return nil
 }
 
-// applyFan does M106 and M107 for the part fan, which is number 0.
+// applyFan applies M106 and M107 for the part fan, which is number 0.
 func (s *State) applyFan(l *Line, e *Effect) error {
 	if p, ok := l.Get('P'); ok && p != 0 {
 		s.applyLasting(l)
@@ -137,7 +136,7 @@ func (s *State) applyFan(l *Line, e *Effect) error {
 	return nil
 }
 
-// applyVolumes does M200: with a diameter, E words are volumes of filament from here on.
+// applyVolumes applies M200: with a diameter, E words are volumes of filament from here on.
 func (s *State) applyVolumes(l *Line, e *Effect) error {
 	d, ok := l.Get('D')
 	if !ok || d < 0 || l.Has('S') || l.Has('L') {
@@ -150,7 +149,7 @@ func (s *State) applyVolumes(l *Line, e *Effect) error {
 	return nil
 }
 
-// applyFactor does M220 and M221.
+// applyFactor applies M220 and M221.
 func (s *State) applyFactor(l *Line, e *Effect) error {
 	v, ok := l.Get('S')
 	if !ok {

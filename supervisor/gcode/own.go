@@ -2,8 +2,8 @@ package gcode
 
 import "strconv"
 
-// ApplyReported takes in a line by which a board reports one of its settings, such as "M204 P500.00 T500.00",
-// and reports whether it was one.
+// ApplyReported applies a line by which a board reports one of its settings, such as "M204 P500.00
+// T500.00", and reports whether it was one.
 func (s *State) ApplyReported(text string) bool {
 	var l Line
 	if l.Parse([]byte(text)) != nil || l.Letter != 'M' {
@@ -16,8 +16,8 @@ func (s *State) ApplyReported(text string) bool {
 	return err == nil && e.Kind != KindReport
 }
 
-// own adds to the state to be reached what the board has by itself of the settings that the other has
-// set and it does not know. The belt's steps per millimetre are no job's.
+// own adds to the target state the board's own values of settings that the other state has set and
+// the target does not know. The belt's steps per millimetre belong to no job.
 func (r *restorer) own() {
 	if !r.to.NozzlesApart {
 		r.to.NozzlesApart = r.s.NozzlesApart
@@ -54,9 +54,9 @@ func (r *restorer) unknown(setting int, letter byte) bool {
 	return r.s.Settings[setting].Set&^r.to.Settings[setting].Set&bit != 0
 }
 
-// Leftovers returns what from has set, to does not know, and the board has not reported: no line can
-// bring it back, so that what is made in state to is made with it. Each is a word and an argument,
-// such as "M900 K".
+// Leftovers returns what from has set, to does not know, and the board has not reported: no line
+// can restore it, so that parts made in state to are made with it. Each is a command and an
+// argument, such as "M900 K".
 func Leftovers(from, to State, o RestoreOptions) (list []string) {
 	r := restorer{s: from, to: to, o: o}
 	r.own()
@@ -76,8 +76,8 @@ func Leftovers(from, to State, o RestoreOptions) (list []string) {
 	return list
 }
 
-// noJerk reports whether a letter of M205 is one of jerk, on a board that goes by the deviation at
-// corners instead: it has reported that, and passes over the other (common practice, no source).
+// noJerk reports whether a letter of M205 is a jerk on a board that uses the deviation at corners
+// instead: it has reported that, and ignores jerk (common practice, no source).
 func noJerk(own *State, letter byte) bool {
 	if own == nil || letter != 'X' && letter != 'Y' && letter != 'Z' && letter != 'E' {
 		return false

@@ -11,11 +11,10 @@ import (
 const plainLetters = 1<<('X'-'A') | 1<<('Y'-'A') | 1<<('Z'-'A') | 1<<('E'-'A') | 1<<('F'-'A') |
 	1<<('I'-'A') | 1<<('J'-'A') | 1<<('K'-'A') | 1<<('R'-'A')
 
-// ParseMove is [Line.Parse] for a move written as most lines of most jobs are: G0 to
-// G3, capital letters, one blank before each word, numbers of up to seven digits on
-// either side of the point, and no comment. It reports whether the line is one. If not,
-// nothing can be made of l until it has parsed something, and the line may be right
-// nevertheless.
+// ParseMove is [Line.Parse] for a move written as most lines of most jobs are: G0 to G3, capital
+// letters, one blank before each word, numbers of up to seven digits on either side of the point,
+// and no comment. It reports whether the line is one. If not, l is unusable until it has parsed
+// something; the line may still be valid.
 func (l *Line) ParseMove(src []byte) bool {
 	l.plain, l.wireLen = false, 0
 	if len(src) < 8 || src[0] != 'G' || src[1]-'0' > 3 || src[2] != ' ' {
@@ -36,7 +35,7 @@ func (l *Line) ParseMove(src []byte) bool {
 			return false
 		}
 		seen |= bit
-		w := &l.words[n] // each of a few letters is there once, so there is room
+		w := &l.words[n] // each of a few letters occurs once, so there is room
 		w.Letter, w.HasValue, w.Column, w.from = letter, true, i+2, i+2
 		end, inForm := w.plainNumber(src, i+2)
 		if end == 0 {

@@ -2,7 +2,7 @@ package gcode
 
 import "math"
 
-// RestoreOptions say how [Restore] may move.
+// RestoreOptions configure how [Restore] may move.
 type RestoreOptions struct {
 	// BeltAxis carries the parts. Its coordinate is restored, its G92 offset is
 	// left alone, since the belt has moved on.
@@ -81,8 +81,8 @@ type restorer struct {
 	pushes bool // the extruder must move
 }
 
-// emit adds a line. Our own lines always parse; an error here is a fault in this
-// file, and stops before anything is sent.
+// emit adds a line. Our own lines always parse; an error here is a bug in this file, and stops
+// before anything is sent.
 func (r *restorer) emit(line string) {
 	if _, err := r.s.Apply([]byte(line)); err != nil {
 		panic("gcode: restore: " + line + ": " + err.Error())
@@ -112,7 +112,7 @@ func (r *restorer) plan() {
 	r.pushes = r.s.DrawnBackMM != r.to.DrawnBackMM || r.s.FirmwareRetracted != r.to.FirmwareRetracted
 }
 
-// settled reports whether nothing but coordinates within tolerance differs.
+// settled reports whether only coordinates within tolerance differ.
 func (r *restorer) settled() bool {
 	s, to := r.s, r.to
 	for a := X; a <= Z; a++ {

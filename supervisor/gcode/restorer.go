@@ -108,7 +108,7 @@ func (r *restorer) liftFeed() float64 {
 	return r.o.TravelFeedMMPerMin
 }
 
-// push gives the filament back what it stands too low, or draws it back.
+// push pushes the filament by what it lacks, or retracts it.
 func (r *restorer) push() {
 	if r.s.FirmwareRetracted && !r.to.FirmwareRetracted {
 		r.emit("G11")
@@ -124,7 +124,7 @@ func (r *restorer) push() {
 	}
 }
 
-// coordinates gives the point reached the coordinates that to has there.
+// coordinates gives the present point the coordinates that to has there.
 func (r *restorer) coordinates() {
 	words := ""
 	for a := X; a <= Z; a++ {
@@ -185,7 +185,7 @@ func (r *restorer) leave() {
 	if r.s.Inches != to.Inches {
 		r.emit("G20")
 	}
-	touched := false // says it even where it is sure: a word more costs nothing
+	touched := false // sent even if certain: one more command costs nothing
 	for _, line := range r.lines {
 		touched = touched || line == "G90"
 	}

@@ -61,8 +61,8 @@ const SettingCount = 8
 // [State.Settings], such as 204.
 func SettingWord(i int) int { return settingWords[i] }
 
-// State is everything that lines leave behind on a board: where it believes it
-// is, and how it will read the next line. States are compared with ==.
+// State is everything that lines leave behind on a board: its assumed position, and how it will
+// read the next line. States are compared with ==.
 type State struct {
 	// PositionMM is the coordinate of each axis as the board believes it, mm.
 	PositionMM [AxisCount]float64
@@ -75,13 +75,13 @@ type State struct {
 	// Homed says that the axis was sent to its end stop.
 	Homed [3]bool
 
-	// Inches is G20. All values here stay in millimetres nevertheless.
+	// Inches is G20. All values here are in millimetres anyway.
 	Inches bool
 	// Relative is G91, for X, Y and Z.
 	Relative bool
 	// RelativeE is M83.
 	RelativeE bool
-	// ExtruderUnsure says that a G90 or G91 came after the last M82 or M83 and
+	// ExtruderUnsure: a G90 or G91 came after the last M82 or M83 and
 	// contradicts it: some boards change the extruder's mode with it, others not.
 	ExtruderUnsure bool
 	// VolumetricMM is M200: the diameter of the filament by whose cross-section E words are
@@ -128,7 +128,7 @@ type State struct {
 // ToolCount is how many tools' temperatures are followed.
 const ToolCount = 8
 
-// setTool chooses a tool, and with it its nozzle.
+// setTool selects a tool, and its nozzle.
 func (s *State) setTool(tool int) {
 	was := s.Tool
 	s.Tool = tool

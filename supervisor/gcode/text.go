@@ -2,8 +2,8 @@ package gcode
 
 import "bytes"
 
-// takesText reports whether what follows the command is text and no words: a
-// message to show, a file name, or the name of an object.
+// takesText reports whether the command is followed by text instead of words: a message, a file
+// name, or the name of an object.
 func takesText(letter byte, number int) bool {
 	if letter != 'M' {
 		return false

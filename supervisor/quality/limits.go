@@ -1,9 +1,8 @@
-// Package quality judges the parts: whether their size is under statistical
-// control and within tolerance, how many are good, how many cycles must be started
-// for those ordered, how long parts hold on to the belt, and how well the machine's
-// time was used. It is pure.
+// Package quality judges the parts: whether their size is under statistical control and within
+// tolerance, how many are good, how many cycles must be started for those ordered, how long parts
+// stay on the belt, and how well the machine's time was used. It is pure.
 //
-// Sizes are in the unit of their tolerance, millimetres unless said otherwise.
+// Sizes are in the unit of their tolerance, millimetres unless stated otherwise.
 package quality
 
 import (
@@ -19,7 +18,7 @@ const (
 	PrintedD2 = 1.128
 )
 
-// ErrFew: the values are too few for what was asked.
+// ErrFew: there are too few values.
 var ErrFew = errors.New("too few values")
 
 // Limits are those of a chart of individual values and their moving ranges, three
@@ -32,13 +31,12 @@ type Limits struct {
 	UCL   float64 `json:"ucl"`
 	LCL   float64 `json:"lcl"`
 	MRUCL float64 `json:"mr_ucl"` // the moving range's upper limit; its lower one is 0
-	// SigmaRelSE is the relative standard error of Sigma: what few values leave open.
+	// SigmaRelSE is the relative standard error of Sigma.
 	SigmaRelSE float64 `json:"sigma_rel_se"`
-	// Follows is how much neighbours resemble each other (autocorrelation at lag 1), where
-	// the limits allow for it; 0 otherwise.
+	// Follows is the autocorrelation of neighbours (lag 1) if the limits allow for it; 0 otherwise.
 	Follows float64 `json:"follows,omitempty"`
-	// MeanError is the variance of the mean in those of single values, where the limits
-	// allow for it.
+	// MeanError is the variance of the mean, relative to that of single values, if the limits allow
+	// for it.
 	MeanError float64 `json:"mean_error,omitempty"`
 }
 
@@ -47,7 +45,7 @@ type Limits struct {
 // read in steps, follow one another or have long tails (measured, see docs/evidence.md).
 const (
 	singleWidth = 6.5 // of single values, in standard deviations: sizes with long tails reach 5
-	notedWidth  = 4.0 // from which on one is named, to be measured again
+	notedWidth  = 4.0 // beyond which a value is remarked on, to be measured again
 	mostFollows = 0.85
 	reach       = 2.75 // up to which a value counts for a change of level, in standard deviations
 	followsMore = 1.5
@@ -76,9 +74,9 @@ func (l Limits) cautious(values []float64) Limits {
 	return l
 }
 
-// step finds the place at which values change their level most plainly: the index of the
-// first after it, and by how many standard errors the levels differ. Fewer than least values
-// to either side are no level; more and doubt widen the error for values that follow one another.
+// step finds the most evident change of level: the index of the first value after it, and by how
+// many standard errors the levels differ. Fewer than least values to either side are no level; more
+// and doubt widen the error for autocorrelated values.
 func step(values []float64, least int, more, doubt float64) (at int, away, moved float64) {
 	if len(values) < 2*least {
 		return 0, 0, 0
@@ -132,8 +130,8 @@ func sumOf(values []float64) (s sum) {
 	return s
 }
 
-// follows is how much neighbours resemble each other: the autocorrelation at lag 1, its bias
-// taken off (Kendall 1954), and more than that, since few values show it badly.
+// follows estimates the autocorrelation at lag 1, corrected for its bias (Kendall 1954) and
+// increased, since few values show it poorly.
 func follows(products, squares, n, more float64) float64 {
 	if squares <= 0 {
 		return 0
@@ -157,7 +155,7 @@ func LimitsOf(values []float64, d2 float64) (Limits, error) {
 		if !usable(v) {
 			return Limits{}, fmt.Errorf("cannot compute control limits: value %d is %g", i+1, v)
 		}
-		l.Mean += (v - l.Mean) / float64(i+1) // sums of large values would lose digits
+		l.Mean += (v - l.Mean) / float64(i+1) // a sum of large values would lose digits
 		if i > 0 {
 			l.MRBar += math.Abs(v-values[i-1]) / float64(l.N-1)
 		}
@@ -179,15 +177,15 @@ func sigmaRelSE(n int) float64 {
 	return math.Sqrt(m*variance+2*(m-1)*covariance) / m / ExactD2
 }
 
-// largest bounds what is taken for a size, so that squares and sums stay finite.
+// largest bounds what counts as a size, so that squares and sums stay finite.
 const largest = 1e12
 
-// usable reports whether a value can be charted at all.
+// usable reports whether a value can be charted.
 func usable(v float64) bool { return math.Abs(v) <= largest }
 
-// Misplaced returns the indices of values five or more times larger, or smaller,
-// than the median: 2.01 for 20.1 is a slipped decimal point and no bad part. Values
-// whose median is not above 0 are no lengths, and none is named.
+// Misplaced returns the indices of values five or more times larger, or smaller, than the median:
+// 2.01 for 20.1 is a misplaced decimal point, not a bad part. Values whose median is not above 0
+// are no lengths, and none is returned.
 func Misplaced(values []float64) []int {
 	const times = 5
 	middle := median(values)

@@ -8,20 +8,20 @@ import (
 	"strings"
 )
 
-// Phase reports whether limits are being learned or hold.
+// Phase is whether limits are being learned or frozen.
 type Phase string
 
-// The two phases of a chart. Learning values are judged together, by limits from
-// themselves; later ones each by the frozen limits.
+// The two phases of a chart. While learning, values are judged together by limits from themselves;
+// later each by the frozen limits.
 const (
 	Learning Phase = "learning"
 	Frozen   Phase = "frozen"
 )
 
-// maxLearned bounds the values kept while limits are being learned.
+// maxLearned limits the values kept while limits are being learned.
 const maxLearned = 100
 
-// Settings say how values are judged.
+// Settings configure how values are judged.
 type Settings struct {
 	Rules []Rule  `json:"rules"`
 	Learn int     `json:"learn"` // values for limits, 2 to 100; 20 leave Sigma uncertain by a fifth
@@ -32,14 +32,14 @@ type Settings struct {
 	// SumSlack and SumBound are those of the cumulative sums (CUSUM), in standard deviations.
 	SumSlack float64 `json:"sum_slack"`
 	SumBound float64 `json:"sum_bound"`
-	// Cautious limits allow for what their few values leave open, and are not set while the
-	// values seem to have changed their level.
+	// Cautious limits allow for the uncertainty from few values, and are not set while the values
+	// seem to have changed their level.
 	Cautious bool `json:"cautious,omitempty"`
 }
 
-// DefaultSettings suit parts that are measured one or a few a visit: a false alarm
-// costs a walk to the machine, so of the rules those that find most are taken, with limits
-// that allow for the few values they are learned from.
+// DefaultSettings suit parts that are measured one or a few a visit. A false alarm costs a walk to
+// the machine, so they use the rules that find most, with limits that allow for the few values they
+// are learned from.
 func DefaultSettings() Settings {
 	s := TextbookSettings()
 	s.Rules, s.Cautious = []Rule{Outside, ChangePoint}, true
@@ -53,7 +53,7 @@ func TextbookSettings() Settings {
 		AverageWeight: 0.2, AverageWidth: 3, SumSlack: 0.5, SumBound: 5}
 }
 
-// Check names everything that is wrong with the settings.
+// Check returns everything that is wrong with the settings.
 func (s Settings) Check() error {
 	var wrong []string
 	if s.Learn < 2 || s.Learn > maxLearned {
@@ -79,15 +79,15 @@ func (s Settings) Check() error {
 	return nil
 }
 
-// Learned is a value that limits are learned from, or why it is not.
+// Learned is a value for learning limits, or why it is excluded.
 type Learned struct {
 	Index    int64   `json:"index"`
 	Value    float64 `json:"value"`
 	SetAside string  `json:"set_aside,omitempty"` // the operator's reason; empty: it counts
 }
 
-// Monitor watches one size. Its memory is bounded, and its JSON is all of its
-// state: a monitor read back goes on as if nothing had been between.
+// Monitor watches one size. Its memory is bounded, and its JSON is all of its state: a restored
+// monitor continues as if nothing had happened.
 type Monitor struct {
 	Settings Settings  `json:"settings"`
 	Phase    Phase     `json:"phase"`
@@ -97,7 +97,7 @@ type Monitor struct {
 	// Missing and SteppedAt are those of the newest verdict, see there.
 	Missing   int       `json:"missing,omitempty"`
 	SteppedAt int64     `json:"stepped_at,omitempty"`
-	Later     []Learned `json:"later,omitempty"` // values that limits may be refined by
+	Later     []Learned `json:"later,omitempty"` // later values that may refine the limits
 	// Base is how many of the values learned from a change of level is looked for behind, and
 	// Recent are those since, the newest ones; Changed is the first of another level, once one
 	// was found, by ChangedBy.
@@ -121,7 +121,7 @@ func NewMonitor(s Settings) (*Monitor, error) {
 	return &Monitor{Settings: s, Phase: Learning, Missing: s.Learn}, nil
 }
 
-// Verdict is what is known after a value.
+// Verdict is the result of a value.
 type Verdict struct {
 	Phase   Phase
 	Signals []Signal
@@ -132,8 +132,7 @@ type Verdict struct {
 	// for none.
 	Missing   int
 	SteppedAt int64
-	// Remark names a value that stands out and is no signal: to be measured again while the
-	// part is at hand.
+	// Remark names a value that stands out without being a signal: it should be measured again.
 	Remark string
 }
 
@@ -167,9 +166,9 @@ func (m *Monitor) Observe(v float64) (Verdict, error) {
 const (
 	doubtful  = 2.9 // standard errors between two levels from which on the limits wait
 	stepped   = 8.0 // from which on they are called out
-	longLearn = 2   // times the requested values after which limits no longer wait
-	refined   = 60  // values with which limits are settled for good
-	laterBy   = 20  // values that must come without a signal before one is learned from
+	longLearn = 2   // times the configured number of values, after which limits no longer wait
+	refined   = 60  // values after which limits are final
+	laterBy   = 20  // values without a signal before one is learned from
 	standsOut = 8.5 // standard deviations of the others by which one value stands out
 )
 
@@ -191,7 +190,7 @@ func (m *Monitor) refine(index int64, v float64, signal bool) {
 	values, _ := m.counted()
 	l, err := LimitsOf(values, m.Settings.D2)
 	if err != nil {
-		return // cannot be: these were taken
+		return // cannot happen: these were accepted
 	}
 	m.Limits = l.cautious(values)
 	m.Average.Target, m.Average.Sigma = l.Mean, m.Limits.Sigma
@@ -245,7 +244,7 @@ func (m *Monitor) settled() Verdict {
 
 const remedyInWords = "set it aside with a reason, or accept it"
 
-// outside finds values beyond the limits that were learned with them.
+// outside finds values beyond the limits that were learned from them.
 func (m *Monitor) outside(values []float64, at []int64) (out []Signal) {
 	l := m.Limits
 	for i, v := range values {
@@ -277,7 +276,7 @@ func (m *Monitor) strange(values []float64, at []int64) (out []Signal) {
 	return out
 }
 
-// counted returns the values that limits are learned from, with their indices.
+// counted returns the values for learning limits, with their indices.
 func (m *Monitor) counted() (values []float64, at []int64) {
 	for _, l := range m.Learned {
 		if l.SetAside == "" {
@@ -287,7 +286,7 @@ func (m *Monitor) counted() (values []float64, at []int64) {
 	return values, at
 }
 
-// SetAside leaves a value out of the learning, for a reason that is kept.
+// SetAside excludes a value from learning, with the reason.
 func (m *Monitor) SetAside(index int64, reason string) (Verdict, error) {
 	if strings.TrimSpace(reason) == "" {
 		return Verdict{}, fmt.Errorf("cannot set value %d aside: a reason in words is needed", index+1)
@@ -300,7 +299,7 @@ func (m *Monitor) SetAside(index int64, reason string) (Verdict, error) {
 	return m.settle(), nil
 }
 
-// Copy is a monitor of its own with the same state.
+// Copy returns an independent monitor with the same state.
 func (m *Monitor) Copy() (*Monitor, error) {
 	text, err := json.Marshal(m)
 	if err != nil {
@@ -328,8 +327,8 @@ func ApplyDecision(m *Monitor, aside []int64, reason string, accept bool) (texts
 	return texts
 }
 
-// Accept freezes limits that some of their own values lie outside of. It needs as
-// many values as the settings ask for.
+// Accept freezes limits although some of their own values are outside. It needs as many values as
+// the settings require.
 func (m *Monitor) Accept() error {
 	values, _ := m.counted()
 	if m.Phase != Learning || len(values) < m.Settings.Learn {
@@ -346,7 +345,7 @@ func (m *Monitor) Accept() error {
 	return nil
 }
 
-// Freeze judges all further values by limits known from elsewhere.
+// Freeze sets limits known from elsewhere for all further values.
 func (m *Monitor) Freeze(l Limits) error {
 	if !usable(l.Mean) || !(l.Sigma >= 0) || !usable(l.Sigma) || !(l.MRUCL >= 0) {
 		return fmt.Errorf("cannot use limits: mean %g and standard deviation %g are not both finite", l.Mean, l.Sigma)
@@ -364,8 +363,8 @@ func (m *Monitor) freeze(l Limits) {
 	m.Sums = Sums{Target: l.Mean, Slack: s.SumSlack * l.Sigma, Bound: s.SumBound * l.Sigma}
 }
 
-// Reset begins to learn again, as after a change of scale or a realignment: limits
-// from before would judge another process. Indices go on.
+// Reset starts learning again, as after a change of scale or a realignment: earlier limits would
+// judge another process. Indices continue.
 func (m *Monitor) Reset() {
 	*m = Monitor{Settings: m.Settings, Phase: Learning, N: m.N, Missing: m.Settings.Learn}
 }
@@ -383,7 +382,7 @@ func (m *Monitor) judge(index int64, v float64) []Signal {
 			broken[Range] = 0
 		}
 	}
-	// A value that stands out speaks for itself, and must not drag those around it.
+	// A value that stands out is a signal itself, and must not affect those around it.
 	calm := v
 	if m.Settings.Cautious {
 		most := reach * m.Limits.Sigma

@@ -6,7 +6,7 @@ import (
 	"time"
 )
 
-// Production is what ISO 22400-2 takes production figures from.
+// Production is the input of production figures by ISO 22400-2.
 type Production struct {
 	PlannedBusy      time.Duration // PBT: planned operation less planned downtime
 	ActualProduction time.Duration // APT: of it, producing
@@ -24,8 +24,8 @@ type Figures struct {
 	OEE           float64 `json:"oee"`
 }
 
-// FiguresOf computes the figures; their product is not of rounded factors. What
-// cannot be is refused, every reason named.
+// FiguresOf computes the figures; the product is of unrounded factors. It refuses impossible input
+// with every reason.
 func FiguresOf(p Production) (Figures, error) {
 	var wrong []string
 	refuse := func(is bool, format string, a ...any) {

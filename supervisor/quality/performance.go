@@ -23,7 +23,7 @@ type Sample struct {
 	SD   float64
 }
 
-// SampleOf sums up values.
+// SampleOf summarises values.
 func SampleOf(values []float64) (Sample, error) {
 	s := Sample{N: len(values)}
 	squares := 0.0
@@ -61,8 +61,8 @@ type Performance struct {
 	OutsideMost float64
 }
 
-// MinForPerformance is how many sizes it takes to speak of performance (common practice,
-// no source).
+// MinForPerformance is the smallest number of sizes for performance figures (common practice, no
+// source).
 const MinForPerformance = 30
 
 // Why there is no performance to speak of.
@@ -94,8 +94,8 @@ func PerformanceOf(values []float64, signals int, t Tolerance, confidence float6
 	return IndicesOf(sample, t, confidence)
 }
 
-// longTailed reports whether the kurtosis of values is three standard errors, about
-// sqrt(24/n), above that of a normal population.
+// longTailed reports whether the kurtosis of the values is three standard errors, about sqrt(24/n),
+// above that of a normal population.
 func longTailed(values []float64, s Sample) bool {
 	n, squares, fourths := float64(len(values)), 0.0, 0.0
 	for _, v := range values {

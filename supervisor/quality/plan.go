@@ -9,18 +9,18 @@ import (
 // ErrNever: no number of cycles is enough.
 var ErrNever = errors.New("no number of cycles is enough")
 
-// maxStarts bounds a plan. More cycles than this are no plan for one machine.
+// maxStarts bounds a plan for one machine.
 const maxStarts = int64(1e9)
 
 // MaxOrdered bounds the parts of one order.
 const MaxOrdered = int64(1e6)
 
-// slack is how far, relatively, the risk may pass its bound: the rounding of the
-// logarithms it is computed by. At p = 0.95 one start reaches exactly 0.95.
+// slack is how far, relatively, the risk may exceed its bound, for rounding of the logarithms. At p
+// = 0.95 one start reaches exactly 0.95.
 const slack = 1e-9
 
-// Prior is what is believed of the yield before any part was looked at: as if so
-// many good parts and scrap had been seen. Both are above 0.
+// Prior is the belief about the yield before any part was looked at, as counts of good parts and
+// scrap. Both are above 0.
 type Prior struct{ Good, Scrap float64 }
 
 // DefaultPrior weighs as much as ten parts, nine of them good: that a set-up machine
@@ -29,9 +29,8 @@ type Prior struct{ Good, Scrap float64 }
 // parts looked at, this one has a weight of a tenth.
 func DefaultPrior() Prior { return Prior{Good: 9, Scrap: 1} }
 
-// startsKnown is the smallest number of starts, least or more, after which there are good
-// parts enough with the given confidence, each being good with probability p, and the
-// probability reached.
+// startsKnown is the smallest number of starts, at least least, after which there are enough good
+// parts with the given confidence, each being good with probability p, and the probability reached.
 func startsKnown(p float64, good, least int64, confidence float64) (starts int64, probability float64, err error) {
 	if !(p >= 0 && p <= 1) {
 		return 0, 0, fmt.Errorf("cannot plan cycles: a yield of %g is not between 0 and 1", p)
@@ -53,8 +52,8 @@ func startsKnown(p float64, good, least int64, confidence float64) (starts int64
 	})
 }
 
-// learnedStarts is like startsKnown for a yield that is learned from parts looked at: the
-// number of good ones among n further follows the beta-binomial distribution.
+// learnedStarts is startsKnown for a yield learned from parts looked at: the number of good ones
+// among n more follows the beta-binomial distribution.
 func learnedStarts(seenGood, seenScrap, good, least int64, prior Prior, confidence float64) (starts int64, probability float64, err error) {
 	if seenGood < 0 || seenScrap < 0 || !(prior.Good > 0) || !(prior.Scrap > 0) || !usable(prior.Good) || !usable(prior.Scrap) {
 		return 0, 0, fmt.Errorf("cannot plan cycles: %d good, %d scrap and a prior of %g and %g are not possible", seenGood, seenScrap, prior.Good, prior.Scrap)
@@ -82,8 +81,8 @@ func checkOrder(good int64, confidence float64) error {
 	return nil
 }
 
-// smallest searches the least n, least or more, at which the risk of fewer good parts
-// is small enough. The risk falls with n.
+// smallest finds the smallest n, at least least, at which the risk of fewer good parts is small
+// enough. The risk falls with n.
 func smallest(least int64, confidence float64, risk func(n int64) float64) (int64, float64, error) {
 	bound := (1 - confidence) * (1 + slack)
 	enough := func(n int64) bool { return risk(n) <= bound }
@@ -115,7 +114,7 @@ func sumDown(first float64, k int64, ratio func(k float64) float64) float64 {
 		term *= r
 		sum += term
 		if r < 1 && term < 1e-18*sum*(1-r) {
-			break // what is left is a shrinking geometric series
+			break // the rest is a decreasing geometric series
 		}
 		if sum > 1e200 {
 			term, sum, scale = term/1e200, sum/1e200, scale+200*math.Ln10
@@ -135,7 +134,7 @@ func lgamma(v float64) float64 {
 	return l
 }
 
-// Order is how far an order has come.
+// Order is the progress of an order.
 type Order struct {
 	Good       int64 // good parts ordered
 	Made       int64 // parts made so far
@@ -143,31 +142,31 @@ type Order struct {
 	Unverified int64 // of them not looked at yet
 }
 
-// Plan is what is still to do for an order.
+// Plan is the rest of an order.
 type Plan struct {
 	Cycles      int64   // to start still
 	Probability float64 // that the ordered good parts are then there
 	GoodSoFar   int64   // looked at and good
 	Unverified  int64   // made, and good or not: their outcome is as open as that of a cycle to come
 	Yield       float64 // expected fraction of good parts, the prior included
-	// Assumed: the yield is still what was believed before any part was looked at, rather
-	// than what was seen, and the plan holds if it is so.
+	// Assumed: the yield is still the prior's rather than the observed one, and the plan depends on
+	// it.
 	Assumed bool
 	// Seen is the 95 % Wilson interval of the yield of parts looked at; 0 to 1 for none.
 	Seen Interval
 }
 
-// minLookedAt is how many parts looked at leave a plan to the prior.
+// minLookedAt is the number of parts looked at below which a plan may rest on the prior.
 const minLookedAt = 10
 
-// jeffreys is what is believed where only what was seen is to count: half a part to either side.
+// jeffreys is the prior where only observed parts count: half a part to either side.
 var jeffreys = Prior{0.5, 0.5}
 
-// PlanFor says how many cycles an order still needs, its yield learned from the parts
-// looked at. Parts not looked at are never counted good: they are parts whose outcome
-// is open, like those of further cycles. Once ten parts were looked at, or fewer speak
-// against the prior, the plan must be enough also by what was seen alone (with Jeffreys'
-// prior, half a part to either side), so that surprising scrap is not averaged away.
+// PlanFor returns how many cycles an order still needs, its yield learned from the parts looked at.
+// Parts not looked at never count as good: their outcome is open, like that of further cycles. Once
+// ten parts were looked at, or fewer contradict the prior, the plan must also suffice by the
+// observed parts alone (with Jeffreys' prior, half a part to either side), so that surprising scrap
+// is not averaged away.
 func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 	p, err := o.sofar(confidence)
 	if err != nil {
@@ -195,8 +194,8 @@ func PlanFor(o Order, prior Prior, confidence float64) (Plan, error) {
 	return p, nil
 }
 
-// Posterior is what is believed of the yield once parts were looked at, as a beta distribution:
-// on top of the prior while the plan is assumed, and else by what was seen alone.
+// Posterior is the distribution of the yield after parts were looked at: a beta distribution on top
+// of the prior while the plan is assumed, otherwise from the observed parts alone.
 func (o Order) Posterior(prior Prior, assumed bool) Prior {
 	if !assumed {
 		prior = jeffreys
@@ -204,7 +203,7 @@ func (o Order) Posterior(prior Prior, assumed bool) Prior {
 	return Prior{prior.Good + float64(o.Made-o.Scrap-o.Unverified), prior.Scrap + float64(o.Scrap)}
 }
 
-// PlanKnown is like PlanFor for a yield that is taken as known.
+// PlanKnown is PlanFor with a known yield.
 func PlanKnown(o Order, yield, confidence float64) (Plan, error) {
 	p, err := o.sofar(confidence)
 	if err != nil {
@@ -219,7 +218,7 @@ func PlanKnown(o Order, yield, confidence float64) (Plan, error) {
 	return p, nil
 }
 
-// sofar is what an order's counts say before anything is planned.
+// sofar is the part of a plan that follows from the counts alone.
 func (o Order) sofar(confidence float64) (Plan, error) {
 	if o.Made < 0 || o.Scrap < 0 || o.Unverified < 0 || o.Scrap > o.Made || o.Unverified > o.Made-o.Scrap {
 		return Plan{}, fmt.Errorf("cannot plan cycles: %d scrap and %d not looked at of %d made are not possible", o.Scrap, o.Unverified, o.Made)

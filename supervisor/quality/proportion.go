@@ -5,9 +5,8 @@ import (
 	"math"
 )
 
-// Wilson is the score interval of a proportion of k in n, which stays honest for
-// few parts and for none or all of them. Confidence is two-sided; for a bound to one
-// side alone give 2c-1.
+// Wilson is the score interval of a proportion of k in n, which is reliable for few parts and for
+// none or all of them. Confidence is two-sided; for a one-sided bound use 2c-1.
 func Wilson(k, n int64, confidence float64) (Interval, error) {
 	if err := checkProportion(k, n, confidence); err != nil {
 		return Interval{}, err
@@ -19,7 +18,7 @@ func Wilson(k, n int64, confidence float64) (Interval, error) {
 	whole := 1 + q*q/size
 	i := Interval{math.Max(0, (middle-half)/whole), math.Min(1, (middle+half)/whole)}
 	if k == 0 {
-		i.Low = 0 // exactly, and not the rounding error of two equal terms
+		i.Low = 0 // exactly, without the rounding error of two equal terms
 	}
 	if k == n {
 		i.High = 1

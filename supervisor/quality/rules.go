@@ -8,11 +8,11 @@ import (
 	"strings"
 )
 
-// Rule says what is unlikely while nothing has changed.
+// Rule is a pattern that is unlikely while nothing has changed.
 type Rule string
 
-// The rules. The first four look at zones of one, two and three standard
-// deviations, each side for itself.
+// The rules. The first four use zones of one, two and three standard deviations, each side
+// separately.
 const (
 	Outside      Rule = "outside-limits"
 	Beyond3      Rule = "beyond-3-sigma"
@@ -36,7 +36,7 @@ func Rules() []Rule {
 // in 92 values, the first alone once in 370 (Champ and Woodall 1987).
 func ZoneRules() []Rule { return []Rule{Beyond3, TwoOfThree, FourOfFive, EightOneSide} }
 
-// ParseRules reads rule names. Its error names every one that is unknown.
+// ParseRules reads rule names. The error names every unknown one.
 func ParseRules(names []string) ([]Rule, error) {
 	var out []Rule
 	var unknown []string
@@ -64,8 +64,7 @@ type Signal struct {
 	Text  string `json:"text"`
 }
 
-// Runs is what the zone and pattern rules remember of the values before. Its size
-// does not grow.
+// Runs is the memory of the zone and pattern rules. Its size is bounded.
 type Runs struct {
 	Zones     []int   `json:"zones,omitempty"` // of the last five values: 0 within one standard deviation, else 1 to 3 with the side as sign
 	Side      int     `json:"side"`            // length of the run on one side, the side as sign
@@ -76,7 +75,7 @@ type Runs struct {
 	HasValues bool    `json:"has_values"`
 }
 
-// observe takes one value and returns the rules it completes, with their side.
+// observe adds one value and returns the rules it completes, with their side.
 func (r *Runs) observe(v float64, l Limits) map[Rule]int {
 	side, zone := sign(v-l.Mean), zoneOf(v, l)
 	if len(r.Zones) == 5 {
@@ -122,7 +121,7 @@ func (r *Runs) step(s int) {
 	r.LastStep = s
 }
 
-// beyond counts, among the last few values, those in or beyond a zone of one side.
+// beyond counts how many of the last few values are in or beyond a zone on one side.
 func (r *Runs) beyond(last, zone, side int) int {
 	n := 0
 	for _, z := range r.Zones[max(0, len(r.Zones)-last):] {

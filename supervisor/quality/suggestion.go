@@ -2,10 +2,10 @@ package quality
 
 import "fmt"
 
-// Remedy is what a signal suggests.
+// Remedy is the advice from a signal.
 type Remedy string
 
-// What the operator is asked to do.
+// What the operator should do.
 const (
 	Recheck Remedy = "recheck" // one value stands out: measure it again before believing it
 	Rescale Remedy = "rescale" // sizes drift while their scatter stays: measure the belt scale
@@ -18,12 +18,11 @@ type Suggestion struct {
 	Text string `json:"text"`
 }
 
-// scatterTimes is how far the recent mean range may exceed the learned one before
-// scatter is said to have grown: about three of its standard deviations.
+// scatterTimes is how far the recent mean range may exceed the learned one before scatter counts as
+// increased: about three of its standard deviations.
 const scatterTimes = 1.75
 
-// suggest weighs what the signals of one value say together. Only the newest value
-// and what the monitor remembers count.
+// suggest combines the signals of one value. Only the newest value and the monitor's state count.
 func (m *Monitor) suggest(signals []Signal) *Suggestion {
 	if len(signals) == 0 {
 		return nil
@@ -61,7 +60,7 @@ func ratio(a, b float64) float64 {
 	return 1
 }
 
-// sentence says in words and numbers what a rule found.
+// sentence describes what a rule found.
 func (m *Monitor) sentence(r Rule, side int, index int64, v, moved float64) string {
 	where, n := "above", index+1
 	if side < 0 {

@@ -10,14 +10,14 @@ import (
 	"gonum.org/v1/gonum/mathext"
 )
 
-// Held is how long one part was on the belt, and whether it came off by itself.
-// A part that did not has held at least so long.
+// Held is how long one part was on the belt, and whether it came off. A part that did not has held
+// at least that long.
 type Held struct {
 	For      time.Duration
 	Detached bool
 }
 
-// Survival is the fraction of parts still holding from a time on until the next.
+// Survival is the fraction of parts still holding from one time until the next.
 type Survival struct {
 	At       time.Duration `json:"at_ns"`
 	AtRisk   int           `json:"at_risk"`  // parts observed until At, before those that detach there
@@ -53,7 +53,7 @@ func Survivals(parts []Held, confidence float64) ([]Survival, error) {
 		}
 		n, d := float64(risk), float64(gone)
 		s := Survival{At: at, AtRisk: risk, Detached: gone}
-		if gone == risk { // none is left: the formula has no value, and the bound stays where it was
+		if gone == risk { // none is left: the formula has no value, and the bound stays
 			fraction, s.Interval = 0, Interval{0, upper}
 		} else {
 			fraction *= (n - d) / n
@@ -74,10 +74,9 @@ func logLog(fraction, variance, q float64) Interval {
 	return Interval{math.Pow(fraction, math.Exp(e)), math.Pow(fraction, math.Exp(-e))}
 }
 
-// HoldTime is the longest time for which parts hold with at least the given
-// probability, by a one-sided lower bound of that confidence; 0 when parts seen so
-// far do not show it for any time. A longer job is longer than this belt surface has
-// been seen to hold.
+// HoldTime is the longest time for which parts hold with at least the given probability, by a
+// one-sided lower bound of that confidence; 0 if the parts so far show it for no time. A job that
+// takes longer takes longer than this surface was shown to hold.
 func HoldTime(parts []Held, probability, confidence float64) (time.Duration, error) {
 	if !between(probability) || !(confidence > 0.5 && confidence < 1) {
 		return 0, fmt.Errorf("cannot estimate how long parts hold: probability %g must be between 0 and 1, confidence %g between 0.5 and 1", probability, confidence)

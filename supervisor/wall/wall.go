@@ -1,5 +1,5 @@
-// Package wall makes clocks that are set while they run, for tests: the time of day jumps, and the monotonic time that
-// goes with it does not, as it is when the kernel's clock is set.
+// Package wall provides clocks that are set while they run, for tests: the time of day jumps, and
+// the monotonic time does not, as when the kernel's clock is set.
 package wall
 
 import (
@@ -8,16 +8,17 @@ import (
 	"unsafe"
 )
 
-// Clock is a clock on the wall that can be set. The zero Clock goes right.
+// Clock is a wall clock that can be set. The zero Clock is right.
 type Clock struct {
 	by atomic.Int64 // seconds by which it is ahead
 }
 
-// Now is the time that the clock shows, with the monotonic time of the process. In a bubble of testing/synctest, where
-// times have none, it is that of the bubble: compare what Now has returned with nothing else.
+// Now is the time that the clock shows, with the monotonic time of the process. In a bubble of
+// testing/synctest, where times have none, it is that of the bubble: compare the result of Now with
+// nothing else.
 func (c *Clock) Now() time.Time { return shifted(time.Now(), c.by.Load()) }
 
-// SetBy makes the clock show so much more than the right time, to the second.
+// SetBy makes the clock run ahead by this much, to the second.
 func (c *Clock) SetBy(ahead time.Duration) { c.by.Store(int64(ahead / time.Second)) }
 
 // SetTo makes the clock show a time now.
