@@ -81,6 +81,8 @@ func (m *Machine) alertHeat(code string, s *Snapshot) AlertHeat {
 	switch faulted := m.state == Aborting || m.state == Aborted; {
 	case s.Heat.Unsure && code == CauseRestart && m.link.problem == "":
 		h.Is = HeatUnknown // the board is being reached: linkFailed calls again
+	case m.state == Aborting && m.link.phase != linkUp: // out of reach in the step that finds it, see alertFault
+		h.Is = HeatMayBeOn
 	case s.Heat.Unsure, m.heatFault != "" && !m.guard.ShownOff(), faulted && m.guard.Failed(), faulted && code == CauseHeat:
 		h.Is = HeatMayBeOn
 	case m.guard.ShownOff():

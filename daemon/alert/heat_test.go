@@ -2,6 +2,7 @@ package alert
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -158,6 +159,13 @@ func (p *process) RoundTrip(r *http.Request) (*http.Response, error) {
 	defer x.mu.Unlock()
 	if !x.found.IsZero() && x.called.IsZero() {
 		x.called, x.caller, x.calledBy = time.Now(), p.began, id
+	}
+	var m struct{ Subject, Text string }
+	if err := json.NewDecoder(r.Body).Decode(&m); err != nil {
+		x.wrong("message %s: %v", id, err)
+	}
+	if strings.Contains(m.Text, "cut the mains") && !strings.HasPrefix(m.Subject, cutMains) {
+		x.wrong("message %s says to cut the mains, and its subject is %q", id, m.Subject)
 	}
 	return &http.Response{StatusCode: http.StatusNoContent, Body: http.NoBody, Request: r}, nil
 }

@@ -44,7 +44,7 @@ var kinds = map[string]kind{
 	supervisor.CauseOperator:     {"Held by hand", "", Hold, true},
 	supervisor.CauseJob:          {"Check the job file", "it has changed", Hold, true},
 	supervisor.CauseLink:         {"Check cable and power", "board lost", Urgent, true},
-	supervisor.CauseBoard:        {"Come now", "board halted", Urgent, true},
+	supervisor.CauseBoard:        {"Come now", "board halted or reset", Urgent, true},
 	supervisor.CauseHeat:         {"Come now", "heat fault", Urgent, true},
 	supervisor.CauseLedger:       {"Come now", "cannot keep the count", Urgent, true},
 	supervisor.CauseRestart:      {"Come now", "daemon restarted in a part", Urgent, true},

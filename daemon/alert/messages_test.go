@@ -359,7 +359,7 @@ func TestEveryCauseHasItsWords(t *testing.T) {
 func TestAFaultAndItsEndReadAsOneStory(t *testing.T) {
 	list, words := alertExamples(), exampleWriter()
 	for kind, want := range map[string]string{
-		supervisor.CauseBoard:   "Come now, clip press: board halted",
+		supervisor.CauseBoard:   "Come now, clip press: board halted or reset",
 		supervisor.CauseLink:    "CUT THE MAINS, clip press: board lost, heaters were at 205 °C",
 		supervisor.CauseHeatOff: "Heaters are off, clip press: come when you can",
 	} {
