@@ -162,6 +162,7 @@ func (s *sums) all(a *App, d *client.Client) {
 		t.Fatal(err)
 	}
 	s.text("status", strings.Join(wording.Status(shot, wording.Style{Width: 100}), "\n"))
+	s.text("status --full", strings.Join(wording.FullStatus(shot, wording.Style{Width: 100}), "\n"))
 	lot, err := d.Lot(ctx, 1)
 	if err != nil {
 		t.Fatal(err)
