@@ -99,7 +99,7 @@ func (w *workshop) making(parts int) {
 }
 
 // inEach opens a page in each of the nine situations and has it looked at. Of the last, no contact, the page must not be
-// loaded again. lost is what it says then.
+// loaded again: the daemon is out of reach, and a page that is live says lost.
 func inEach(t *testing.T, path, lost string, look func(t *testing.T, x situation, b *tab)) {
 	t.Helper()
 	for _, x := range situations {
@@ -114,7 +114,9 @@ func inEach(t *testing.T, path, lost string, look func(t *testing.T, x situation
 			l := newLine(t, strings.TrimPrefix(w.url, "http://"))
 			b := open(t, "http://"+l.addr, desk)
 			b.visit(path)
-			within(longest, func() bool { return b.watch.asked("GET /stream")+b.watch.asked("GET /wall/stream") > 0 })
+			if lost != "" { // it is kept live
+				within(longest, func() bool { return b.watch.asked("GET /stream")+b.watch.asked("GET /wall/stream") > 0 })
+			}
 			if x.cut {
 				b.watch.gone(true)
 				l.cut()
@@ -133,25 +135,50 @@ func inEach(t *testing.T, path, lost string, look func(t *testing.T, x situation
 }
 
 // sizes of screens at which the nine situations are looked at.
-var (
-	telephone = screen{390, 844}
-	laptop    = screen{1280, 720}
-)
+var sizes = []screen{usualPhone, {820, 1180}, {1440, 900}}
 
-// The page of now in each of the nine situations, for eyes and for the rules.
+// The page of now in each of the nine situations, for eyes, for the rules and for a thumb.
 func TestNowInNineSituations(t *testing.T) {
 	withoutRace(t)
 	beside(t)
-	inEach(t, "/", stale, func(_ *testing.T, _ situation, b *tab) {
-		for _, size := range []screen{telephone, laptop, wall} {
+	inEach(t, "/", stale, func(t *testing.T, x situation, b *tab) {
+		for _, size := range sizes {
+			b.pictured(size)
+		}
+		for _, size := range []screen{usualPhone, smallPhone} {
 			b.resize(size)
-			b.lawful()
-			for _, scheme := range []string{"light", "dark"} {
-				b.media(scheme)
-				b.shot(nameOf(size, scheme))
+			got := b.thumb(x.name)
+			if want := map[string]string{"no-lot": "Begin a lot", "complete": "Begin a lot"}[x.name]; got.MainName != want && (want != "" || got.MainName != "Record a visit") {
+				t.Errorf("the main action is %q, want %q", got.MainName, want)
+			}
+			if aborted := x.name == "heat-fault" || x.name == "cable-out"; aborted != (got.Abort == nil) {
+				t.Errorf("Abort stands at %.0f", got.Abort)
 			}
 		}
 	})
+}
+
+// The form of a visit in each of them.
+func TestVisitInNineSituations(t *testing.T) {
+	withoutRace(t)
+	beside(t)
+	inEach(t, "/visit", "", func(_ *testing.T, _ situation, b *tab) {
+		for _, size := range sizes {
+			b.pictured(size)
+		}
+	})
+}
+
+// pictured holds a page to the rules at a size of screen, and keeps pictures of it, light and dark.
+func (b *tab) pictured(size screen) {
+	b.t.Helper()
+	b.resize(size)
+	b.lawful()
+	for _, scheme := range []string{"light", "dark"} {
+		b.media(scheme)
+		b.shot(nameOf(size, scheme))
+	}
+	b.media("light")
 }
 
 // nameOf names a picture by its size and scheme.

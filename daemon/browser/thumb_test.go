@@ -63,39 +63,46 @@ func TestThumbReach(t *testing.T) {
 			b.resize(s)
 			b.visit("/")
 			b.shot(m.name)
-			got := ask[reached](b, foot)
+			got := b.thumb(m.name)
 			if got.MainName != want[m.name] {
 				t.Errorf("%s: the main action is %q, want %q", m.name, got.MainName, want[m.name])
 			}
 			if may := slices.Contains(w.app.Snapshot().Accepts, "abort"); may != (got.Abort != nil) {
 				t.Errorf("%s: the machine can abort: %v, and the page offers it: %v", m.name, may, got.Abort)
 			}
-			third := float64(s.high) * 2 / 3
-			for name, r := range map[string][]float64{"main action": got.Main, "Abort": got.Abort} {
-				if r == nil {
-					continue
-				}
-				if r[1] < third || r[3] > float64(s.high) || r[0] < 0 || r[2] > float64(s.wide) {
-					t.Errorf("%s at %dx%d: the %s stands at %.0f, not within the lower third", m.name, s.wide, s.high, name, r)
-				}
-				if r[2]-r[0] < 48 || r[3]-r[1] < 48 {
-					t.Errorf("%s at %dx%d: the %s is %.0f by %.0f px, want 48", m.name, s.wide, s.high, name, r[2]-r[0], r[3]-r[1])
-				}
-			}
-			if got.Main != nil && got.Abort != nil && got.Abort[0]-got.Main[2] < 24 {
-				t.Errorf("%s at %dx%d: Abort at %.0f is beside the main action at %.0f", m.name, s.wide, s.high, got.Abort, got.Main)
-			}
-			if len(got.Glance) > 0 {
-				t.Errorf("%s at %dx%d: the first screen does not hold %q", m.name, s.wide, s.high, got.Glance)
-			}
-			if len(got.Covered) > 0 {
-				t.Errorf("%s at %dx%d: under the bar when they have the focus: %q", m.name, s.wide, s.high, got.Covered)
-			}
-			if len(got.End) == 0 || slices.Max(got.End) > got.Bar {
-				t.Errorf("%s at %dx%d: the page ends at %.0f, the bar begins at %.0f", m.name, s.wide, s.high, got.End, got.Bar)
-			}
 		}
 	}
+}
+
+// thumb holds the page of now, at the size of a telephone, to what a thumb and a first look need.
+func (b *tab) thumb(name string) reached {
+	b.t.Helper()
+	got, s := ask[reached](b, foot), b.size
+	third := float64(s.high) * 2 / 3
+	for what, r := range map[string][]float64{"main action": got.Main, "Abort": got.Abort} {
+		if r == nil {
+			continue
+		}
+		if r[1] < third || r[3] > float64(s.high) || r[0] < 0 || r[2] > float64(s.wide) {
+			b.t.Errorf("%s at %dx%d: the %s stands at %.0f, not within the lower third", name, s.wide, s.high, what, r)
+		}
+		if r[2]-r[0] < 48 || r[3]-r[1] < 48 {
+			b.t.Errorf("%s at %dx%d: the %s is %.0f by %.0f px, want 48", name, s.wide, s.high, what, r[2]-r[0], r[3]-r[1])
+		}
+	}
+	if got.Main != nil && got.Abort != nil && got.Abort[0]-got.Main[2] < 24 {
+		b.t.Errorf("%s at %dx%d: Abort at %.0f is beside the main action at %.0f", name, s.wide, s.high, got.Abort, got.Main)
+	}
+	if len(got.Glance) > 0 {
+		b.t.Errorf("%s at %dx%d: the first screen does not hold %q", name, s.wide, s.high, got.Glance)
+	}
+	if len(got.Covered) > 0 {
+		b.t.Errorf("%s at %dx%d: under the bar when they have the focus: %q", name, s.wide, s.high, got.Covered)
+	}
+	if len(got.End) == 0 || slices.Max(got.End) > got.Bar {
+		b.t.Errorf("%s at %dx%d: the page ends at %.0f, the bar begins at %.0f", name, s.wide, s.high, got.End, got.Bar)
+	}
+	return got
 }
 
 // What the state asks for is what the thumb finds.

@@ -54,11 +54,16 @@ func nextOf(s *supervisor.Snapshot) nextView {
 		v.Clock = sentence(s.Clock) + "."
 	}
 	when, good := whenOf(s)
-	v.Glance = append(v.Glance, row{"When", when})
+	heat := row{"Heat", wording.Touch(s)}
+	if v.MainsOff != "" { // the headline says what to do at once
+		v.Glance = append(v.Glance, heat)
+	} else {
+		v.Glance = append(v.Glance, row{"When", when})
+	}
 	switch why := sentence(s.Cause.Text); {
-	case s.Next != nil && s.Cause.Text == "":
+	case s.Next != nil && (why == "" || s.State == supervisor.Starting || s.State == supervisor.Execute || s.State == supervisor.Unholding || s.State == supervisor.Unsuspending):
 		v.Glance = append(v.Glance, row{"Why", sentence(s.Next.Text)})
-	case why != "" && why != v.Matter:
+	case why != "" && why != v.Matter && s.State != supervisor.Complete: // then it is the count before anybody has looked
 		v.Glance = append(v.Glance, row{"Why", why})
 	}
 	if n := s.Next; n != nil && len(n.Bring) > 0 {
@@ -67,7 +72,9 @@ func nextOf(s *supervisor.Snapshot) nextView {
 	if good != "" {
 		v.Glance = append(v.Glance, row{"Parts", good})
 	}
-	v.Glance = append(v.Glance, row{"Heat", wording.Touch(s)})
+	if v.MainsOff == "" {
+		v.Glance = append(v.Glance, heat)
+	}
 	v.Spoken = v.State + ". " + v.Verb
 	if v.Matter != "" {
 		v.Spoken += ": " + v.Matter

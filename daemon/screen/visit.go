@@ -51,7 +51,7 @@ type visitGroup struct {
 	Form        *visitView
 }
 
-// visitGroups are the parts of the form in their order, with the inputs that belong to each.
+// visitGroups are the parts of the form, in the order of those that are folded, with the inputs that belong to each.
 var visitGroups = []struct {
 	name, title string
 	inputs      []string
@@ -69,7 +69,7 @@ var visitGroups = []struct {
 	{"you", "Your name and a note", []string{"by", "note"}},
 }
 
-// visitFor names the groups that this visit is for.
+// visitFor names the groups that this visit is for, the first one first.
 func visitFor(s *supervisor.Snapshot) (first []string) {
 	add := func(names ...string) { first = append(first, names...) }
 	l := s.Lot
@@ -191,6 +191,7 @@ func (v *visitView) group(f *form, first []string, lot bool) {
 			v.Also = append(v.Also, one)
 		}
 	}
+	slices.SortStableFunc(v.First, func(a, b visitGroup) int { return slices.Index(first, a.Name) - slices.Index(first, b.Name) })
 }
 
 // lot adds the fields that belong to parts.
