@@ -8,7 +8,7 @@ import (
 )
 
 // stale is what a page says that hears nothing of the daemon.
-const stale = "Not live"
+const stale = "No contact since"
 
 // A page that is open follows the machine and what others record, without being
 // loaded again.

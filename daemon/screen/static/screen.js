@@ -90,7 +90,7 @@
   function show(stale) {
     document.body.classList.toggle("stale", stale);
     live.hidden = !stale;
-    if (stale) live.textContent = "No contact. Not live: the daemon was last heard at " + new Date(heard).toLocaleTimeString("en-GB") + ". What you see may be old.";
+    if (stale) live.textContent = "No contact since " + new Date(heard).toLocaleTimeString("en-GB") + ": what you see may be old.";
   }
   function alive() {
     heard = Date.now();
