@@ -21,7 +21,7 @@ import (
 var wallRules string
 
 // wallSizes are the screens of walls: televisions lying and standing, and one that is also looked at as a telephone.
-var wallSizes = []screen{wall, {1280, 720}, {3840, 2160}, {1080, 1920}, telephone}
+var wallSizes = []screen{wall, {1280, 720}, {3840, 2160}, {1080, 1920}, usualPhone}
 
 // legible returns what would keep a wall with so many machines from being read, and notes the least contrast and letters.
 func (b *tab) legible(machines int) (wrong []string) {
