@@ -24,7 +24,7 @@ func alerts(out Output) (n int) {
 func TestAbortOnALostCableStillCalls(t *testing.T) {
 	l, _ := killed(t)
 	start := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
-	m, step := takeUp(t, l, start)
+	m, step := restartOn(t, l, start)
 	step(LinkSynced{LastNumber: 5})
 	step(LinkLost{serialio.ErrUnplugged})
 	called := 0
@@ -52,7 +52,7 @@ func TestAbortOnALostCableStillCalls(t *testing.T) {
 // fails are no proof that the heaters are off.
 func TestSwitchingOffIsNotBelievedOnALostLine(t *testing.T) {
 	l, _ := killed(t)
-	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	m, step := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	step(LinkSynced{LastNumber: 5})
 	m.state = Held
 	m.guard.MarkMaybeOn()

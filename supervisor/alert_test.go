@@ -17,7 +17,7 @@ import (
 // describes what to do; the status at a terminal adds the command.
 func TestAlertsHoldNoCommandLine(t *testing.T) {
 	l, _ := killed(t)
-	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	m, _ := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	commands := 0
 	look := func(when string) {
 		for _, s := range States() {
@@ -56,7 +56,7 @@ func TestAlertsHoldNoCommandLine(t *testing.T) {
 // do; only the status at a terminal also has the command line.
 func TestAPortsCommandStandsApart(t *testing.T) {
 	l, _ := killed(t)
-	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	m, _ := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	m.state = Resetting
 	m.out = Output{}
 	m.linkFailed(&serialio.OpenError{Path: "/dev/x", Reason: serialio.OpenNotPermitted, Hint: "Let the user in.", Command: "usermod USER"})

@@ -108,7 +108,7 @@ func restarted(t *testing.T, x *run, seen time.Duration) {
 // yet a fault. Somebody is called about it once, and nothing stops.
 func TestMoreDriveIsTold(t *testing.T) {
 	l, _ := killed(t)
-	m, _ := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	m, _ := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	was := m.State()
 	var told []string
 	report := func(d time.Duration, duty float64) {

@@ -97,7 +97,7 @@ func TestHeatingCanBeLeft(t *testing.T) {
 // snapshot hold a command without a name.
 func TestAbortingTakesNoCommand(t *testing.T) {
 	l, _ := killed(t)
-	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	m, step := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	if out := step(Request{Command: Hold}); out.Refused == nil || !strings.HasSuffix(out.Refused.Error(), "wait until it is done") {
 		t.Errorf("%s: %v", m.State(), out.Refused)
 	}

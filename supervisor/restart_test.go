@@ -102,8 +102,8 @@ func keep(t *testing.T, l *ledger.Ledger, r ...ledger.Record) {
 	}
 }
 
-// restoreCycle starts a process on a ledger; the port is missing.
-func takeUp(t *testing.T, l *ledger.Ledger, now time.Time) (m *Machine, step func(ev Event) Output) {
+// restartOn starts a process on a ledger; the port is missing.
+func restartOn(t *testing.T, l *ledger.Ledger, now time.Time) (m *Machine, step func(ev Event) Output) {
 	t.Helper()
 	inspect := func(ctx context.Context, path string) (*job.Plan, error) {
 		return job.Inspect(ctx, path, testJobOptions(), nil)
@@ -129,12 +129,12 @@ func TestSecondKillReckonsNothingTwice(t *testing.T) {
 	l, plan := killed(t)
 	now := time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
 	for n := range 3 {
-		m, _ := takeUp(t, l, now)
+		m, _ := restartOn(t, l, now)
 		if got := m.belt.uncertainMM; m.State() != Aborting || got != plan.BeltTravelMM || m.belt.known {
 			t.Errorf("restart %d: %s, %.3f mm uncertain, clear %t; want Aborting, %.3f, false", n+1, m.State(), got, m.belt.known, plan.BeltTravelMM)
 		}
 	}
-	m, step := takeUp(t, l, now)
+	m, step := restartOn(t, l, now)
 	step(LinkSynced{LastNumber: endNumber(1) + 1})
 	if m.lot.Made != 1 || m.belt.uncertainMM != 0 || m.belt.base.TravelMM != 100+plan.BeltTravelMM {
 		t.Errorf("board had taken the last line: %d made, %.3f mm uncertain, travel %.3f; want 1, 0, %.3f",
@@ -146,7 +146,7 @@ func TestSecondKillReckonsNothingTwice(t *testing.T) {
 // reported what became of the last one.
 func TestLotGivenUpWithoutItsBoard(t *testing.T) {
 	l, plan := killed(t)
-	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	m, step := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	for range 100 {
 		if m.State() == Aborted {
 			break
@@ -177,7 +177,7 @@ func TestLotGivenUpWithoutItsBoard(t *testing.T) {
 // TestBeltClearedBeforeTheBoardIsBack: the operator need not report it twice.
 func TestBeltClearedBeforeTheBoardIsBack(t *testing.T) {
 	l, _ := killed(t)
-	m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+	m, step := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 	if m.belt.known {
 		t.Fatal("the belt is clear though a part was under way")
 	}
@@ -394,7 +394,7 @@ func TestWhatFollowsAKillProvesNoPart(t *testing.T) {
 		anew bool
 	}{{endNumber(1) - 1, true}, {endNumber(1), false}, {40, false}} {
 		l, _ := killed(t)
-		m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+		m, step := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 		if m.link.phase == linkDown {
 			step(Tick{})
 		}
@@ -414,7 +414,7 @@ func TestWhatFollowsAKillProvesNoPart(t *testing.T) {
 func TestMovesLostAtRestAreKept(t *testing.T) {
 	for _, state := range []State{Clearing, Resetting, Stopped, Aborted} {
 		l, _ := killed(t)
-		m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+		m, step := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 		m.state, m.cycle, m.link.phase = state, nil, linkUp
 		m.belt.latest.TravelMM, m.belt.latest.PlannedMM, m.belt.madeMM = 25, 16, 0
 		before := m.belt.uncertainMM

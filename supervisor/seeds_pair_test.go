@@ -125,6 +125,8 @@ func drawAlone(s *scene, rng *rand.Rand, boards map[string]rig.Board) {
 	disturbed := -1
 	if rng.IntN(2) == 0 || s.board != "lasting" {
 		s.alone, disturbed = 0, rng.IntN(times+1)
+	} else {
+		s.set.FirstArticle = false // while one waits for a check the machine must not resume
 	}
 	for n := range times + 1 {
 		out := strike(rng, "unplug")
@@ -259,7 +261,7 @@ func (w *world) letAlone() {
 	}
 }
 
-// resumedToday is one time that the machine resumed by itself, and what was wrong with it.
+// goneOn is one time that the machine resumed by itself, and what was wrong with it.
 type goneOn struct {
 	at    time.Time
 	wrong []string

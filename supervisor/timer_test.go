@@ -54,7 +54,7 @@ func TestEveryTimerDoesSomething(t *testing.T) {
 	for n := range timerCount {
 		inBubble(t, func(t *testing.T) {
 			l, _ := killed(t)
-			m, step := takeUp(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
+			m, step := restartOn(t, l, time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 			m.timers = timers{}
 			m.timers.set(n, m.now)
 			step(Tick{})

@@ -94,7 +94,7 @@ func (b *Book) applyCheck(c *check) {
 	}
 }
 
-// JobOf returns the job that a check's counts are for.
+// jobOf returns the job that a check's counts are for.
 func jobOf(c ledger.Check) int {
 	if c.JobIndex == nil {
 		return 0

@@ -51,7 +51,7 @@ func (o *Options) tooHot(l *gcode.Line) refusal {
 	return refusal{}
 }
 
-// markHeated says what the word of that letter heats in a G10 or M line. In lines that only
+// heatedBy returns what the word of that letter heats in a G10 or M line. In lines that only
 // heat, every number counts: those that are no temperature are far below any ceiling.
 func heatedBy(l *gcode.Line, letter byte) heater {
 	only := func(h heater, letters string) heater {
