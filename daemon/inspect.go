@@ -79,7 +79,7 @@ func newInspect() *cobra.Command {
 			if err != nil {
 				return jobFailure(err)
 			}
-			if err := writePicture(c.OutOrStdout(), svg, picture.Job(plan, track, paths, options, cfg.Discharge.AdvanceFeedMMPerMin).Standalone()); err != nil {
+			if err := writePicture(c.OutOrStdout(), svg, picture.Job(plan, track, paths, options, cfg.Discharge.AdvanceFeedMMPerMin, picture.WidthPX).Standalone()); err != nil {
 				return err
 			}
 		}

@@ -88,6 +88,7 @@ type Request struct {
 	ClearBelt  bool
 	Visit      *Visit
 	Lot        *LotRequest
+	Quote      *LotRequest // asks what this lot would take; nothing is recorded
 	Scale      *ScaleRequest
 	TrialBegin *TrialBegin
 	TrialEnd   *TrialEnd
@@ -147,6 +148,8 @@ type Result struct {
 	Text    string `json:"text"`
 	// Trial is the result of a trial, at its end.
 	Trial *TrialResult `json:"trial,omitempty"`
+	// Quote answers a request for one; nil where the lot is none.
+	Quote *Quote `json:"-"`
 }
 
 // Effect is something the run must do after a step.

@@ -16,6 +16,10 @@ type stopOptions struct {
 // request carries out an operator's request or refuses it with what would help. A refused request
 // leaves only a refusal.
 func (m *Machine) request(r Request) {
+	if r.Quote != nil {
+		m.out.Result.Quote, m.out.Result.State = m.quote(r.Quote), m.state
+		return
+	}
 	m.by, m.override = who(r.By), r.Override
 	m.resumption.attended = true
 	err := m.checkBusy(r)

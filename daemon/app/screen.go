@@ -4,10 +4,12 @@ import (
 	"context"
 	"io"
 	"net/http"
+	"time"
 
 	"beltwarden/daemon/access"
 	"beltwarden/daemon/api"
 	"beltwarden/daemon/client"
+	"beltwarden/daemon/report"
 	"beltwarden/daemon/screen"
 	"beltwarden/daemon/shelf"
 	"beltwarden/supervisor/job"
@@ -27,7 +29,14 @@ func (a *App) screen(o job.Options) http.Handler {
 		},
 		Inspect: a.jobs.inspect, Take: a.jobs.take, Job: o, AdvanceFeed: a.o.Config.Discharge.AdvanceFeedMMPerMin,
 		Alerts: func(ctx context.Context) ([]client.Receiver, error) { return api.Receivers(ctx, a.calls) },
-		Jobs:   files, TestAlert: a.calls.Test, Version: a.o.Version, Log: a.log.Named("screen"),
+		Cost: func(filamentG float64, busy time.Duration, visits, good int) *screen.Cost {
+			c := report.QuoteCost(ReportSettings(a.o.Config).Rates, filamentG, busy, visits, good)
+			if c.Total == nil || c.PerGood == nil {
+				return nil
+			}
+			return &screen.Cost{Currency: c.Currency, Total: *c.Total, Each: *c.PerGood, LeftOut: len(c.LeftOut)}
+		},
+		Jobs: files, TestAlert: a.calls.Test, Version: a.o.Version, Log: a.log.Named("screen"),
 		Operates: func(r *http.Request) bool { return access.RoleOf(r) == access.Operate },
 		LogOut:   access.HasSession,
 		Who:      access.Actor,

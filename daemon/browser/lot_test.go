@@ -40,13 +40,13 @@ func TestLotByClickingAlone(t *testing.T) {
 			if scripts {
 				b.lawful()
 			}
-			b.press("Open the lot") // without a count
+			b.press("Heat and begin now") // without a count
 			b.sees("Enter how many good parts")
 			b.shot("no-count")
 			b.fill("Good parts ordered", "3")
 			b.fill("Name of the lot", "plant-stake clips")
 			b.fill("Your name", "Ada")
-			b.press("Open the lot")
+			b.press("Heat and begin now")
 			b.sees("plant-stake clips", "Keep your hands clear")
 			b.shot("opened")
 			w.reach(supervisor.Held)
@@ -111,13 +111,13 @@ func TestHostileNames(t *testing.T) {
 	b.visit("/lots/new")
 	b.upload("Job file", bad)
 	b.press("Upload and inspect")
-	b.find("Open the lot", "button")
+	b.find("Heat and begin now", "button")
 	b.lawful()
 	b.shot("job")
 	b.fill("Good parts ordered", "2")
 	b.fill("Name of the lot", hostile)
 	b.fill("Your name", hostile)
-	b.press("Open the lot")
+	b.press("Heat and begin now")
 	b.sees("Keep your hands clear")
 	b.shot("lot-opened")
 	w.reach(supervisor.Held)

@@ -11,44 +11,47 @@ import (
 	"beltwarden/supervisor/job"
 )
 
-// WidthPX suits a telephone and half a desk screen.
-const WidthPX = 560
+// Widths of pictures: of a file, and of a page that a telephone shows too, on which letters then have 12 px.
+const (
+	WidthPX = 560
+	PagePX  = 400
+)
 
 // Job draws a job: the belt from above as a cycle begins, where lead-in, part and lead-out go, and
 // the belt's place over one cycle. advanceFeed is that of the discharge, mm/min.
-func Job(p *job.Plan, track []job.TrackPoint, all Paths, o job.Options, advanceFeed float64) *chart.Drawing {
+func Job(p *job.Plan, track []job.TrackPoint, all Paths, o job.Options, advanceFeed, widthPX float64) *chart.Drawing {
 	view, paths := beltView(p, o), newPathView(p, o, all)
 	cycle := cycleTrack(p, track, advanceFeed)
 	name := path.Base(p.Path)
 	title := "What " + name + " does on the belt"
 	// Drawn twice: the first time shows how high it gets.
-	height := drawJob(chart.New(WidthPX, 0, "", ""), name, view, paths, cycle)
+	height := drawJob(chart.New(widthPX, 0, "", ""), name, view, paths, cycle, widthPX)
 	text := describe(p, view, cycle)
 	for _, row := range paths.rows() {
 		text += " " + strings.ToUpper(row.text[:1]) + row.text[1:] + "."
 	}
-	d := chart.New(WidthPX, height, title, text)
-	drawJob(d, name, view, paths, cycle)
+	d := chart.New(widthPX, height, title, text)
+	drawJob(d, name, view, paths, cycle, widthPX)
 	return d
 }
 
 // drawJob draws all parts and returns how high they are together, px.
-func drawJob(d *chart.Drawing, name string, view *chart.BeltView, paths *pathView, c *cycleChart) float64 {
+func drawJob(d *chart.Drawing, name string, view *chart.BeltView, paths *pathView, c *cycleChart, widthPX float64) float64 {
 	const left, plotHeight = 16, 290
 	y := 26.0
-	for _, line := range chart.Wrap(name+": the belt from above, as a cycle begins", WidthPX-2*left) {
+	for _, line := range chart.Wrap(name+": the belt from above, as a cycle begins", widthPX-2*left) {
 		d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, line)
 		y += 20
 	}
-	y += d.Belt(chart.Box{Y: y, W: WidthPX}, view) + 30
+	y += d.Belt(chart.Box{Y: y, W: widthPX}, view) + 30
 	d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, "Where the nozzle goes over it")
 	y += 14
-	y += paths.draw(d, y) + 26
+	y += paths.draw(d, y, widthPX) + 26
 	d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, "Where the belt is, over one cycle")
 	y += 12
-	d.Plot(chart.Box{X: left, Y: y, W: WidthPX - 2*left, H: plotHeight}, c.plot)
+	d.Plot(chart.Box{X: left, Y: y, W: widthPX - 2*left, H: plotHeight}, c.plot)
 	y += plotHeight + 16
-	for _, line := range chart.Wrap(c.note, WidthPX-2*left) {
+	for _, line := range chart.Wrap(c.note, widthPX-2*left) {
 		d.Text("chart-soft", chart.Point{X: left, Y: y}, chart.Start, line)
 		y += 18
 	}

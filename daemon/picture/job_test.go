@@ -49,7 +49,7 @@ func TestFootprintOnTheBelt(t *testing.T) {
 func TestPictureShowsHeadAndSeam(t *testing.T) {
 	p, o := written(t, gcode.Y, 1)
 	o.Head, o.SeamMM = []job.HeadStep{{AboveMM: 8, FrontMM: 30, BehindMM: 45}}, 12
-	text := Job(p, nil, Paths{}, o, 1200).Standalone()
+	text := Job(p, nil, Paths{}, o, 1200, WidthPX).Standalone()
 	for _, want := range []string{"Above 8.0 mm over the nozzle&#39;s tip the head reaches 30.0 mm in front", ">head above 8.0 mm", "seam, 12.0 mm wide", ">seam, 12.0 mm"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)
@@ -77,7 +77,7 @@ func TestCycleEndsOnePitchOn(t *testing.T) {
 // Without a track, a seam or an advance the picture says so instead of drawing one.
 func TestPictureWithoutMovement(t *testing.T) {
 	p := &job.Plan{Path: "a/drip peg.gcode", PitchMM: 20, BeltAdvanceMM: 25}
-	text := Job(p, nil, Paths{}, job.Options{BeltAxis: gcode.Y, Forward: 1, ToDropMM: 250}, 1200).Standalone()
+	text := Job(p, nil, Paths{}, job.Options{BeltAxis: gcode.Y, Forward: 1, ToDropMM: 250}, 1200, WidthPX).Standalone()
 	for _, want := range []string{">the job does not move the belt<", "No seam is configured", "drip peg.gcode: the belt from above"} {
 		if !strings.Contains(text, want) {
 			t.Errorf("%q is missing in\n%s", want, text)

@@ -52,14 +52,14 @@ func newPathView(p *job.Plan, o job.Options, all Paths) *pathView {
 const pathMaxPX = 260 // how high the plan is at most
 
 // draw returns how high it gets from y on.
-func (v *pathView) draw(d *chart.Drawing, y float64) float64 {
+func (v *pathView) draw(d *chart.Drawing, y, widthPX float64) float64 {
 	const left = 16
 	if !v.any {
 		d.Text("chart-soft", chart.Point{X: left, Y: y + 14}, chart.Start, "nothing is extruded")
 		return 24
 	}
 	long, wide := max(1, v.box[1]-v.box[0]), max(1, v.box[3]-v.box[2])
-	per := min((WidthPX-2*left)/long, pathMaxPX/wide)
+	per := min((widthPX-2*left)/long, pathMaxPX/wide)
 	at := func(along, x float64) chart.Point {
 		py := v.box[3] - x
 		if !v.highXUp {
@@ -85,8 +85,10 @@ func (v *pathView) draw(d *chart.Drawing, y float64) float64 {
 	high := wide*per + 22
 	for _, row := range v.rows() {
 		d.Line(row.class, chart.Point{X: left, Y: y + high - 4}, chart.Point{X: left + 40, Y: y + high - 4})
-		d.Text("chart-text", chart.Point{X: left + 50, Y: y + high}, chart.Start, row.text)
-		high += 20
+		for _, line := range chart.Wrap(row.text, widthPX-2*left-50) {
+			d.Text("chart-text", chart.Point{X: left + 50, Y: y + high}, chart.Start, line)
+			high += 20
+		}
 	}
 	return high
 }

@@ -39,7 +39,7 @@ func TestPathsOfSections(t *testing.T) {
 		if want := []job.Stroke{{FromXMM: 1, FromAlongMM: 15 * f, ToXMM: 200, ToAlongMM: 15 * f}}; !slices.Equal(all.LeadOut, want) {
 			t.Errorf("lead-out %+v, want %+v", all.LeadOut, want)
 		}
-		picture := Job(p, nil, all, o, 1200).Standalone()
+		picture := Job(p, nil, all, o, 1200, WidthPX).Standalone()
 		for _, want := range []string{"lead-in, extruded once: lines 1 to 10", "the part, made again and again: lines 11 to 14", "where the head goes after the last part: lines 15 to 16",
 			`class="chart-second" d="M`, `class="chart-first" d="M`, `class="chart-third chart-dots" d="M`} {
 			if !strings.Contains(picture, want) {

@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"time"
 
 	"beltwarden/daemon/wording"
 )
@@ -131,4 +132,14 @@ func costOf(r Rates, w *Workshop, good int) Cost {
 		c.PerGood = &each
 	}
 	return c
+}
+
+// QuoteCost puts prices to what a lot would take: filament, the machine's time in it, visits.
+func QuoteCost(r Rates, filamentG float64, busy time.Duration, visits, good int) Cost {
+	w := &Workshop{VisitTimes: visits}
+	if filamentG > 0 {
+		w.Filament.TotalG = &filamentG
+	}
+	w.Production.ActualProductionS, w.Production.PlannedBusyS = busy.Seconds(), busy.Seconds()
+	return costOf(r, w, good)
 }

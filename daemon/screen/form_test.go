@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"math"
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
@@ -595,5 +596,53 @@ func TestALotIsOrderedAgain(t *testing.T) {
 	copied, b.looks = "lot:7:1", true
 	if page := b.get("/lots/7").Body.String(); strings.Contains(page, "/lots/new?job") {
 		t.Error("a looker is offered to order")
+	}
+}
+
+// TestNewLotIsReckoned: before anything is opened the page says what the lot takes, in time with its interval, visits,
+// filament and money; findings stand before facts, and the button that heats says so.
+func TestNewLotIsReckoned(t *testing.T) {
+	clip := filepath.Join("..", "scenario", "stake-clip.gcode")
+	b := setUp(t, func(o *Options) {
+		o.Jobs, o.Job = &folder{files: map[string]string{"clip.gcode": clip}}, job.Options{BeltAxis: gcode.Y, Forward: 1, GapMM: 10, ToDropMM: 220}
+		o.Inspect = func(ctx context.Context, path string, _ job.Lines) (*job.Plan, error) {
+			return job.Inspect(ctx, clip, o.Job, nil)
+		}
+		o.Cost = func(filamentG float64, busy time.Duration, visits, good int) *Cost {
+			if math.Abs(filamentG-110) > 1e-9 || busy != 11*time.Hour || visits != 6 || good != 40 {
+				t.Errorf("asked for the cost of %g g, %v, %d visits, %d good", filamentG, busy, visits, good)
+			}
+			return &Cost{Currency: "EUR", Total: 12.5, Each: 0.3125, LeftOut: 1}
+		}
+	})
+	s := snapshot(supervisor.Idle)
+	s.Lot = nil
+	b.run.show(s)
+	left := 60.0
+	b.run.quote = &supervisor.Quote{Parts: 40, Scrap: 4, At: s.At.Add(12 * time.Hour), Early: s.At.Add(10 * time.Hour), Late: s.At.Add(15 * time.Hour), Stops: 5, Assumed: true, Yield: 0.9,
+		Visits: []supervisor.NextVisit{{Parts: 8, At: s.At.Add(2 * time.Hour)}}, FilamentMM: 33000, FilamentG: 100, ScrapG: 10, SpoolLeftG: &left, SpoolG: 1000}
+	b.run.quote.Making.Median = 10 * time.Hour
+	page := b.get("/lots/new?job=clip.gcode").Body.String()
+	if !strings.Contains(page, "Enter how many good parts are ordered, and reckon.") || !strings.Contains(page, ">Heat and begin now<") || strings.Contains(page, "Where the parts will lie</summary>") {
+		t.Error(page)
+	}
+	if findings, facts := strings.Index(page, "<h3>Findings"), strings.Index(page, "<h3>What it does"); facts < 0 || findings > facts {
+		t.Errorf("findings at %d, facts at %d", findings, facts)
+	}
+	w := b.post("/lots", "job", "clip.gcode", "good_1", "40", "look", "quote")
+	page = w.Body.String()
+	sound(t, page)
+	if w.Code != http.StatusOK || len(b.run.asked) != 0 {
+		t.Errorf("%d, %d asked", w.Code, len(b.run.asked))
+	}
+	for _, want := range []string{"12 h", "between 10 h 0 min and 15 h 0 min (95 %)", "5 stops before the last part, the first after 8 parts", "33.0 m, 100 g, and about 10 g for 4 parts to replace scrap; the spool has 60 g left: bring 1 full spool",
+		"about 12.50 EUR, 0.31 a good part; 1 kind of cost without a rate left out", "yield 90 % (assumed)", "if you are there at once at each stop"} {
+		if !strings.Contains(page, want) {
+			t.Errorf("%q is missing in %s", want, page)
+		}
+	}
+	b.run.show(snapshot(supervisor.Aborted))
+	if page := b.get("/lots/new?job=clip.gcode").Body.String(); strings.Contains(page, "Heat and begin now") || !strings.Contains(page, "The machine is Aborted: the lot opens, and does not begin.") {
+		t.Error("an aborted machine is said to heat at once")
 	}
 }

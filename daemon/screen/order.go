@@ -34,7 +34,9 @@ type orderView struct {
 	Order    []option
 	Name, By field
 	Papers   []field // for the report
-	Start    field
+	Begins   bool    // the machine can begin it at once
+	State    string  // of the machine
+	Quote    []row   // what the lot would take; nil before the numbers are entered
 	Article  field
 	Limit    string
 	UploadTo string // address of an upload that adds to what is chosen
@@ -55,6 +57,7 @@ type chosenJob struct {
 	Good, Length, Tolerance field
 	PartFrom, PartTo        field
 	PartMoved               bool
+	plan                    *job.Plan
 }
 
 type findingView struct{ Severity, Where, Text, Remedy string }
@@ -112,12 +115,11 @@ func (sc *screen) showOrder(w http.ResponseWriter, r *http.Request, status int, 
 		f.fill(field{Name: "material_batch", Label: "Material batch, as on the spool's label", Wide: true}),
 	}
 	v.By = f.fill(field{Name: "by", Label: "Your name", Auto: "name"})
-	v.Start = f.fill(field{Name: "start", Label: "Begin at once", Hint: "The machine then heats and moves by itself as soon as it is ready."})
 	v.Article = f.fill(field{Name: "no_first_article", Label: "Do not hold after the first part, because", Wide: true,
 		Hint: "Leave empty: somebody should look at the first part of a job before more are made."})
-	if f == nil {
-		v.Start.Checked = true
-	}
+	v.State = s.State.String()
+	v.Begins = s.State == supervisor.Idle || s.State == supervisor.Stopped || s.State == supervisor.Complete || s.State == supervisor.Resetting
+	v.Quote = sc.quoteOf(r, f, v.Chosen)
 	p.Body = v
 	sc.write(w, status, "order", p)
 }
@@ -145,6 +147,7 @@ func (sc *screen) chosen(ctx context.Context, i int, name string, f *form) chose
 		c.Wrong = sentence(err.Error()) + "."
 		return c
 	}
+	c.plan = plan
 	c.PartFrom.Hint = fmt.Sprintf("Found: line %d. %s.", plan.Body.FirstLine, sentence(plan.Body.Why))
 	if c.PartMoved {
 		c.PartFrom.Hint = "Leave empty to find it automatically."
@@ -153,8 +156,17 @@ func (sc *screen) chosen(ctx context.Context, i int, name string, f *form) chose
 	if c.PartMoved {
 		c.PartTo.Hint = "Leave empty to find it automatically. The lot's copy of the job keeps the lines that you enter here."
 	}
+	for _, severity := range []job.Severity{job.Error, job.Warning} { // what must be known before what may be
+		for _, found := range plan.Findings {
+			if found.Severity == severity {
+				c.Findings = append(c.Findings, finding(found))
+			}
+		}
+	}
 	for _, found := range plan.Findings {
-		c.Findings = append(c.Findings, finding(found))
+		if found.Severity != job.Error && found.Severity != job.Warning {
+			c.Findings = append(c.Findings, finding(found))
+		}
 	}
 	e, l := plan.ExtentMM, plan.Placing
 	c.Facts = []row{
@@ -166,7 +178,7 @@ func (sc *screen) chosen(ctx context.Context, i int, name string, f *form) chose
 	}
 	if track, err := plan.Track(ctx, sc.Job); err == nil {
 		if paths, err := picture.PathsOf(ctx, plan, sc.Job); err == nil {
-			c.SVG = picture.Job(plan, track, paths, sc.Job, sc.AdvanceFeed).Fragment()
+			c.SVG = picture.Job(plan, track, paths, sc.Job, sc.AdvanceFeed, picture.PagePX).Fragment()
 		}
 	}
 	return c

@@ -57,7 +57,9 @@ type Options struct {
 	Who      func(r *http.Request, said string) string
 	LogOut   func(r *http.Request) bool
 	// Slowly returns the body of a request that may take long, as long as it keeps coming.
-	Slowly  func(w http.ResponseWriter, r *http.Request) io.ReadCloser
+	Slowly func(w http.ResponseWriter, r *http.Request) io.ReadCloser
+	// Cost is what a lot would cost by the rates of the configuration; nil, or a nil answer, for none.
+	Cost    func(filamentG float64, busy time.Duration, visits, good int) *Cost
 	Version string
 	Log     *zap.Logger
 }

@@ -33,6 +33,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 // script plays the run: it keeps what it was asked and answers as set.
 type script struct {
+	quote *supervisor.Quote
 	mu    sync.Mutex
 	shot  *supervisor.Snapshot
 	asked []supervisor.Request
@@ -53,6 +54,9 @@ func (s *script) show(shot *supervisor.Snapshot) {
 }
 
 func (s *script) Do(_ context.Context, r supervisor.Request) (supervisor.Result, error) {
+	if r.Quote != nil { // it only asks
+		return supervisor.Result{Quote: s.quote}, nil
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.asked = append(s.asked, r)
