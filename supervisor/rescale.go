@@ -164,7 +164,7 @@ func (m *Machine) rescaleStored() {
 		return
 	}
 	m.recordScale(true)
-	m.finishRescale(text + "; the board was told to store all its present settings")
+	m.finishRescale(text + "; the board has accepted the command to store all its settings")
 }
 
 // recordScale records the change.
