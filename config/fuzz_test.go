@@ -66,7 +66,7 @@ func inBounds(t *testing.T, s *Settings) {
 		}
 	}
 	m := s.Machine
-	if m.Port == "" || m.BeltAxis != AxisY && m.BeltAxis != AxisZ || m.Forward != 1 && m.Forward != -1 || m.LiftAxis == m.BeltAxis {
+	if m.Port == "" || m.BeltAxis != AxisY && m.BeltAxis != AxisZ || m.Forward < -1 || m.Forward > 1 || m.LiftAxis == m.BeltAxis {
 		t.Errorf("machine %+v", m)
 	}
 	for _, a := range m.HomedAxes {

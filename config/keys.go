@@ -16,7 +16,7 @@ var keys = []key{
 	{group: "machine", name: "reply_limit_s", at: func(s *Settings) any { return &s.Machine.ReplyLimit }, unit: second, min: 1, max: 300},
 	{group: "machine", name: "silence_limit_s", at: func(s *Settings) any { return &s.Machine.SilenceLimit }, unit: second, min: 5, max: 3600},
 	{group: "machine", name: "belt_axis", at: func(s *Settings) any { return &s.Machine.BeltAxis }, required: true, choices: []string{"Y", "Z"}},
-	{group: "machine", name: "forward", at: func(s *Settings) any { return &s.Machine.Forward }, required: true, choices: []string{"+1", "-1"}},
+	{group: "machine", name: "forward", at: func(s *Settings) any { return &s.Machine.Forward }, required: true, choices: []string{"+1", "-1", "unknown"}},
 	{group: "machine", name: "homed_axes", at: func(s *Settings) any { return &s.Machine.HomedAxes }, choices: []string{"X", "Y", "Z"}},
 	{group: "machine", name: "lift_axis", at: func(s *Settings) any { return &s.Machine.LiftAxis }, choices: []string{"Y", "Z"}},
 	{group: "machine", name: "head", at: func(s *Settings) any { return &s.Machine.Head }, unit: mm, min: 0, max: 1000},
@@ -34,7 +34,7 @@ var keys = []key{
 
 	{group: "belt", name: "loop_length_mm", at: func(s *Settings) any { return &s.Belt.LoopLengthMM }, unit: mm, min: 100, max: 50000, zeroOff: true},
 	{group: "belt", name: "seam_width_mm", at: func(s *Settings) any { return &s.Belt.SeamWidthMM }, unit: mm, min: 0, max: 500},
-	{group: "belt", name: "to_drop_mm", at: func(s *Settings) any { return &s.Belt.ToDropMM }, unit: mm, min: 20, max: 20000, required: true,
+	{group: "belt", name: "to_drop_mm", at: func(s *Settings) any { return &s.Belt.ToDropMM }, unit: mm, min: 20, max: 20000, required: true, zeroOff: true,
 		low: "the unit is mm: 22 cm are 220, and 8.7 in 221"},
 	{group: "belt", name: "behind_mm", at: func(s *Settings) any { return &s.Belt.BehindMM }, unit: mm, min: 1, max: 20000, zeroOff: true},
 	{group: "belt", name: "limit_mm", at: func(s *Settings) any { return &s.Belt.LimitMM }, unit: mm, min: 0.1, max: 100,

@@ -39,7 +39,7 @@ type Machine struct {
 	SilenceLimit time.Duration // longest total silence before the board is given up
 
 	BeltAxis  Axis   // AxisY (gantry upright) or AxisZ (gantry tilted); required
-	Forward   int    // +1 or -1: the sign of the belt axis that carries parts to the drop edge; required
+	Forward   int    // +1 or -1: the sign of the belt axis that carries parts to the drop edge, 0 while that is not known; required
 	HomedAxes []Axis // axes with an end stop, never the belt axis
 	LiftAxis  Axis   // axis that takes the nozzle off a part
 
@@ -85,7 +85,7 @@ type Care struct {
 type Belt struct {
 	LoopLengthMM     float64 // once round; 0 when it is not known
 	SeamWidthMM      float64 // stretch of belt on which no part may lie; 0 for none
-	ToDropMM         float64 // from the nozzle to the edge where parts fall; required
+	ToDropMM         float64 // from the nozzle to the edge where parts fall, 0 while that is not known; required
 	BehindMM         float64 // free belt behind the nozzle up to the roller; 0 when it is not known
 	LimitMM          float64 // largest lateral offset at which parts may be made, to either side
 	WorstDriftMMPerM float64 // offset per metre of belt travel to assume before checks show it

@@ -153,8 +153,10 @@ func (r *reader) sign(k *key, n *yaml.Node, to *int) {
 		*to = 1
 	case "-1":
 		*to = -1
+	case "unknown":
+		*to = 0
 	default:
-		r.at(n, k.path(), "is "+quoteShort(n.Value)+", but must be +1 or -1", requiredRemedies[k.path()])
+		r.at(n, k.path(), "is "+quoteShort(n.Value)+", but must be +1, -1 or unknown", requiredRemedies[k.path()])
 	}
 }
 

@@ -181,6 +181,6 @@ func (r *reader) finish() {
 var requiredRemedies = map[string]string{
 	"machine.port":      "write the device path of the board; `beltwarden ports` lists them",
 	"machine.belt_axis": "write Y for an upright gantry, Z for a tilted one",
-	"machine.forward":   "write +1 or -1, the sign of a move that carries parts to the drop edge; try it with 5 mm by hand",
-	"belt.to_drop_mm":   "measure from the nozzle to the edge where parts fall, along the belt",
+	"machine.forward":   "write +1 or -1, the sign of a move that carries parts to the drop edge; or unknown until you have found it: beltwarden setup",
+	"belt.to_drop_mm":   "measure from the nozzle to the edge where parts fall, along the belt; 0 if you do not know it",
 }

@@ -27,6 +27,7 @@ type rigFlags struct {
 	seed                            uint64
 	baud                            int
 	driftMMPerM, stretch            float64
+	reversed                        bool
 }
 
 func newRig() *cobra.Command {
@@ -54,6 +55,7 @@ func newRig() *cobra.Command {
 	l.StringVar(&f.axis, "belt-axis", "Y", "axis that is the belt: Y (gantry upright) or Z (tilted)")
 	l.Float64Var(&f.driftMMPerM, "drift-mm-per-m", 0.4, "drift of the belt per metre of travel, mm")
 	l.Float64Var(&f.stretch, "stretch", 1, "true belt movement per commanded movement")
+	l.BoolVar(&f.reversed, "reversed", false, "a positive move carries the belt away from the drop edge")
 	c.RunE = func(c *cobra.Command, _ []string) error { return f.run(c) }
 	return c
 }
@@ -133,6 +135,7 @@ func (f *rigFlags) settings() (rig.Settings, error) {
 			axis = rig.Z
 		}
 		set.Belt.TrueStepsPerMM = set.Machine.StepsPerMM[axis] / f.stretch
+		set.Belt.Reversed = f.reversed
 	}
 	for _, text := range f.faults {
 		fault, err := rig.ParseFault(text)

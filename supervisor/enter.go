@@ -9,6 +9,7 @@ func (m *Machine) change(c Command, why Cause) bool {
 		return false
 	}
 	m.interruptRescale("the machine went on to " + to.String())
+	m.interruptSetup("the machine went on to " + to.String())
 	if c == Stop || c == Abort {
 		m.interruptTrial(why.Text)
 	}

@@ -92,6 +92,8 @@ type Request struct {
 	Scale      *ScaleRequest
 	TrialBegin *TrialBegin
 	TrialEnd   *TrialEnd
+	SetupMove  *SetupMove
+	SetupFound *SetupFound
 	EndLot     bool // give up the open lot, or close it when it is fulfilled
 	// Acknowledge only states that somebody knows, so that no others are called.
 	Acknowledge bool

@@ -51,6 +51,9 @@ func (m *Machine) waitsForCheck() bool {
 // checkContinue refuses to begin a part against what is known of the belt, unless the operator overrides it
 // with a reason, which is recorded.
 func (m *Machine) checkContinue(what string, r Request) error {
+	if err := m.checkForward(what); err != nil {
+		return err
+	}
 	if m.lot == nil || m.lot.Status != ledger.LotOpen {
 		return &Refusal{What: what, Why: "no lot is open", Remedy: "open one", Command: "beltwarden lot start JOB --good N"}
 	}

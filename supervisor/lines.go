@@ -183,7 +183,7 @@ func (m *Machine) completeLegs() []leg {
 			return Program{Before: m.modeLines(m.position(), plan.End), Plan: plan, Section: job.LeadOut}
 		}})
 	}
-	if m.set.ClearAtEnd {
+	if m.set.ClearAtEnd && m.set.ToDropMM > 0 {
 		legs = append(legs, m.clearBeltLegs()...)
 	}
 	return append(legs, m.offLeg(true))

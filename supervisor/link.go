@@ -86,6 +86,7 @@ func (m *Machine) retryLink(err error) {
 func (m *Machine) linkLost(err error) {
 	m.link.phase = linkDown
 	m.interruptRescale("the connection was lost")
+	m.interruptSetup("the connection was lost")
 	m.interruptTrial("the connection was lost")
 	m.continueAfterClear, m.startAfterReset = false, false // whoever requested it may have left by the time the board is back
 	why := Cause{CauseLink, err.Error()}

@@ -34,6 +34,9 @@ type lot struct {
 // openLot opens a lot for an order.
 func (m *Machine) openLot(r Request) error {
 	const what = "start the lot"
+	if err := m.checkForward(what); err != nil {
+		return err
+	}
 	q := r.Lot
 	if m.lot != nil && ledger.Unfinished(m.lot.Status) {
 		return &Refusal{What: what, Why: fmt.Sprintf("lot %d is not finished, %s", m.lot.ID, m.lot.Total()),

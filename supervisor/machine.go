@@ -62,6 +62,7 @@ type Machine struct {
 
 	disk             diskSpace
 	rescaling        rescaling
+	setup            setup
 	trials           trials
 	trialFeed        float64 // mm/min, of the trial that begins
 	resumption       resumption

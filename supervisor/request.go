@@ -35,6 +35,10 @@ func (m *Machine) request(r Request) {
 		err = m.openLot(r)
 	case r.Scale != nil:
 		err = m.rescale(r)
+	case r.SetupMove != nil:
+		err = m.setupMove(r)
+	case r.SetupFound != nil:
+		err = m.setupFound(r)
 	case r.TrialBegin != nil:
 		err = m.beginTrial(r)
 	case r.TrialEnd != nil:
@@ -65,6 +69,8 @@ func requestName(r Request) string {
 		return "lot"
 	case r.Scale != nil:
 		return "scale"
+	case r.SetupMove != nil, r.SetupFound != nil:
+		return "setup"
 	case r.TrialBegin != nil, r.TrialEnd != nil:
 		return "trial"
 	}
@@ -74,9 +80,11 @@ func requestName(r Request) string {
 // checkBusy refuses what would interfere with a short operation of the board at rest. That operation
 // can always be stopped.
 func (m *Machine) checkBusy(r Request) error {
-	asks := r.Lot != nil || r.Scale != nil || r.TrialBegin != nil || r.TrialEnd != nil // a command in the same request is ignored
+	asks := r.Lot != nil || r.Scale != nil || r.TrialBegin != nil || r.TrialEnd != nil || r.SetupMove != nil || r.SetupFound != nil // a command in the same request is ignored
 	switch {
 	case r.Visit != nil, r.Acknowledge, !asks && (r.EndLot || r.Command == Stop || r.Command == Abort):
+	case m.setup.moving:
+		return &Refusal{What: "do that now", Why: "the belt is being moved to set it up", Remedy: "try again in a moment, or stop it", Command: "beltwarden stop"}
 	case m.rescaling.on:
 		return &Refusal{What: "do that now", Why: "the belt's scale is being set", Remedy: "try again in a moment"}
 	case m.work.running != 0 && !m.state.Acting(): // a cancelled program that is not settled yet
@@ -97,6 +105,12 @@ func (m *Machine) command(r Request) error {
 		return m.notNow(r.Command)
 	}
 	switch r.Command {
+	case Stop:
+		if r.ClearBelt {
+			if err := m.checkClearBelt(what); err != nil {
+				return err
+			}
+		}
 	case Start:
 		if err := m.checkStart(r); err != nil {
 			return err

@@ -17,11 +17,12 @@ type Settings struct {
 	Port    serialio.Settings // which port
 	Conn    serialio.Options  // how to communicate on it
 
-	BeltAxis      gcode.Axis
-	Forward       float64 // +1 or -1: sign of the belt coordinate that carries parts to the drop edge
-	LiftAxis      gcode.Axis
-	TravelLimitMM float64 // longest single belt move the board accepts
-	StepsPerMM    float64 // belt axis steps/mm the board should report; 0: do not compare
+	BeltAxis       gcode.Axis
+	Forward        float64 // +1 or -1: sign of the belt coordinate that carries parts to the drop edge
+	ForwardUnknown bool    // nobody has said which sign that is: nothing may run the belt but a move to set it up
+	LiftAxis       gcode.Axis
+	TravelLimitMM  float64 // longest single belt move the board accepts
+	StepsPerMM     float64 // belt axis steps/mm the board should report; 0: do not compare
 
 	LoopMM           float64       // belt loop length, for the record; 0: unknown
 	SeamMM           float64       // length of the seam along the belt, for the record

@@ -37,6 +37,8 @@ type Snapshot struct {
 	Care  []CareView `json:"care,omitempty"`
 	Line  LineView   `json:"line"`
 	Trial *TrialView `json:"trial,omitempty"`
+	// Setup is what setting up has found; nil when nothing is unknown and nothing was tried.
+	Setup *SetupView `json:"setup,omitempty"`
 	Next  *NextVisit `json:"next_visit,omitempty"`
 	// Recovery is what is certain after a fault and what is not; nil when there is nothing to recover
 	// from.
@@ -223,6 +225,7 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 		Firmware: m.link.board.Firmware, Limits: m.link.board.KnownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply, s.Care = m.supplyView(), m.predict().care
 	s.Lot, s.Trial, s.Recovery = m.lotView(), m.trialView(), m.recoveryView()
+	s.Setup = m.setupView()
 	if list := m.predict().visits; list != nil && m.lot != nil {
 		s.Next, s.Later = &list[0], list[1:]
 		end := list[len(list)-1]

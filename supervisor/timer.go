@@ -24,6 +24,7 @@ const (
 	timerBreakWait    // the board is sent the command to leave a wait again
 	timerAbort        // bound on an abort
 	timerScale        // bound on a change of the belt's scale
+	timerSetup        // bound on a move of the belt to set it up
 	timerCount
 )
 
@@ -121,6 +122,9 @@ func (m *Machine) fire(n timer) {
 		m.abortUnconfirmed()
 	case timerScale:
 		m.interruptRescale("the board has not answered within " + rescaleBound.String())
+		m.cancel(func() {})
+	case timerSetup:
+		m.interruptSetup("the board has not answered in time")
 		m.cancel(func() {})
 	default:
 		panic("no such timer")

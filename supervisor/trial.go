@@ -179,6 +179,9 @@ func (m *Machine) loopText(runMM float64) string {
 
 // checkTrial refuses a trial that could hurt somebody, the belt or the count.
 func (m *Machine) checkTrial(what string, q *TrialBegin) error {
+	if err := m.checkForward(what); err != nil {
+		return err
+	}
 	if wrong := m.trialFaults(q); len(wrong) > 0 {
 		return &Refusal{What: what, Why: strings.Join(wrong, "; "), Remedy: "correct it and begin again"}
 	}

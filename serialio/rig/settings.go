@@ -80,6 +80,7 @@ type Belt struct {
 	// TrueStepsPerMM is what the stretched belt needs. A commanded millimetre moves
 	// it (steps set on the board) / TrueStepsPerMM millimetres. 0 means as set at start.
 	TrueStepsPerMM        float64
+	Reversed              bool    // a positive move carries the belt away from the drop edge
 	DriftPerTravelMMPerM  float64 // sideways per metre of belt travel
 	DriftPerAdvanceMMPerM float64 // sideways per metre of net advance
 	JitterMMPerSqrtM      float64 // random walk, standard deviation after one metre of travel

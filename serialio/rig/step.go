@@ -23,6 +23,9 @@ func (c *controller) book(t time.Duration) {
 	net, travel, low, high := m.swept(axis, f)
 	at := c.belt.advanceMM
 	k := m.beltScale
+	if c.belt.Reversed {
+		net, low, high = -net, -high, -low
+	}
 	if travel > 0 {
 		c.belt.move(net*k, travel*k, travel)
 	}
