@@ -57,7 +57,7 @@ func newConfigCheck() *cobra.Command {
 		if *asJSON {
 			return printJSON(c.OutOrStdout(), answer)
 		}
-		text := fmt.Sprintf("%s is valid: %s at %s, belt axis %s, forward %+d\n", answer.File, answer.Machine, answer.Port, answer.BeltAxis, answer.Forward)
+		text := fmt.Sprintf("%s is valid: %s at %s, belt axis %s, forward %s\n", answer.File, answer.Machine, answer.Port, answer.BeltAxis, forwardText(answer.Forward))
 		for _, n := range answer.NotChecked {
 			text += "not checked: " + n + "\n"
 		}
@@ -195,4 +195,12 @@ func greet(ctx context.Context, cfg *config.Settings) (b *boardAnswer, err error
 			}
 		}
 	}
+}
+
+// forwardText is the belt's direction as the configuration says it.
+func forwardText(sign int) string {
+	if sign == 0 {
+		return "unknown: no part can be made before it was found (beltwarden setup)"
+	}
+	return fmt.Sprintf("%+d", sign)
 }

@@ -22,6 +22,7 @@ type newFlags struct {
 	port, axis, forward, name string
 	baud                      int
 	toDropMM                  float64
+	dropUnknown               bool // somebody has said that it is not known
 	dir                       string
 	greet                     bool
 }
@@ -42,12 +43,13 @@ func newConfigNew() *cobra.Command {
 	fl.StringVar(&f.port, "port", "", "device path of the board")
 	fl.IntVar(&f.baud, "baud", 0, "bit/s on the line (default: found by greeting the board, or 250000)")
 	fl.StringVar(&f.axis, "belt-axis", "", "the axis that is the belt: Y or Z")
-	fl.StringVar(&f.forward, "forward", "", "sign of a move that carries parts to the drop edge: +1 or -1")
-	fl.Float64Var(&f.toDropMM, "to-drop-mm", 0, "from the nozzle to the edge where parts fall, mm")
+	fl.StringVar(&f.forward, "forward", "", "sign of a move that carries parts to the drop edge: +1, -1 or unknown")
+	fl.Float64Var(&f.toDropMM, "to-drop-mm", 0, "from the nozzle to the edge where parts fall, mm; 0 for not known")
 	fl.StringVar(&f.name, "name", "", "name of the machine (default: machine)")
 	fl.StringVar(&f.dir, "dir", "", "folder for ledger, jobs and socket, to try it without a service (default: those of the service)")
 	fl.BoolVar(&f.greet, "greet", true, "greet the board")
 	c.RunE = func(c *cobra.Command, args []string) error {
+		f.dropUnknown = c.Flags().Changed("to-drop-mm") && f.toDropMM == 0
 		var in *bufio.Reader
 		if isTerminal(c.InOrStdin()) {
 			in = bufio.NewReader(c.InOrStdin())
@@ -91,14 +93,28 @@ func (f *newFlags) write(c *cobra.Command, in *bufio.Reader, path string) error 
   - read it through: it explains every key. What depends on your machine and was
     not asked for: head, lift and park, belt.loop_length_mm with the seam, the ceilings
     of temperature, hold limits, and whom to call (alerts)
-  - try the belt's sign by hand with 5 mm: with the wrong sign parts run under the head
-  - measure: how far the belt may drift (belt.limit_mm), the longest move that the board
+%[3]s  - measure: how far the belt may drift (belt.limit_mm), the longest move that the board
     accepts (machine.travel_limit_mm), a part's length (beltwarden scale)
   - check it, with the board: beltwarden config check %[1]s --connect
   - have a switch for the mains within reach, a smoke alarm, and someone awake near
 Then start it: %[2]s
-`, path, startWord(path, cfg))
+`, path, startWord(path, cfg), f.stillUnknown(path))
 	return err
+}
+
+// stillUnknown says what follows from each answer that is not known, and how to find it.
+func (f *newFlags) stillUnknown(path string) (text string) {
+	if f.forward == "unknown" {
+		text += "  - the belt's direction is not known: the daemon makes no part and runs no trial before\n" +
+			"    you have found it; start it, then: beltwarden setup --config " + path + "\n"
+	} else {
+		text += "  - try the belt's sign with 5 mm (beltwarden setup): with the wrong one parts run under the head\n"
+	}
+	if f.toDropMM == 0 {
+		text += "  - the drop edge is not known: when parts fall cannot be foreseen, and none is run over\n" +
+			"    it at the end of a lot; beltwarden setup finds it\n"
+	}
+	return text
 }
 
 // startWord is what starts the daemon by this file.
@@ -167,6 +183,23 @@ type question struct {
 	take      func(word string) string // returns what is wrong with it
 }
 
+// What unknown means where nothing can be written without an answer.
+const (
+	portUnknown = "without it the board cannot be reached. Unplug the machine's cable and run: beltwarden ports; plug it in and run it again: the port that is new is it"
+	axisUnknown = "without it nothing may move. Look at the machine: if the head rises straight up from the belt the belt is Y, if it rises along a tilted gantry the belt is Z; " +
+		"the printer's manual or its sliced jobs say it too"
+)
+
+// unknownIs answers unknown with what to look at, since nothing is made up for it.
+func unknownIs(help string, take func(word string) string) func(word string) string {
+	return func(word string) string {
+		if strings.EqualFold(word, "unknown") {
+			return help
+		}
+		return take(word)
+	}
+}
+
 // complete asks for what was not given; without a terminal it says all that is missing.
 func (f *newFlags) complete(ctx context.Context, in *bufio.Reader, out io.Writer) error {
 	oneOf := func(to *string, words ...string) func(string) string {
@@ -185,11 +218,15 @@ func (f *newFlags) complete(ctx context.Context, in *bufio.Reader, out io.Writer
 		listed = f.findPort(out)
 	}
 	questions := []question{
-		{"--port", "Device path of the board", func() bool { return f.port != "" }, func(w string) string { return f.takePort(w, listed) }},
-		{"--belt-axis", "Which axis is the belt? Y for an upright gantry, Z for a tilted one", func() bool { return f.axis != "" }, oneOf(&f.axis, "Y", "Z")},
-		{"--forward", "Does a positive move carry parts to the drop edge (+1) or away from it (-1)?", func() bool { return f.forward != "" }, oneOf(&f.forward, "+1", "-1")},
-		{"--to-drop-mm", "How far is it along the belt from the nozzle to the edge where parts fall, in mm?", func() bool { return f.toDropMM > 0 },
+		{"--port", "Device path of the board", func() bool { return f.port != "" }, unknownIs(portUnknown, func(w string) string { return f.takePort(w, listed) })},
+		{"--belt-axis", "Which axis is the belt? Y for an upright gantry, Z for a tilted one", func() bool { return f.axis != "" }, unknownIs(axisUnknown, oneOf(&f.axis, "Y", "Z"))},
+		{"--forward", "Does a positive move carry parts to the drop edge (+1) or away from it (-1)?", func() bool { return f.forward != "" }, oneOf(&f.forward, "+1", "-1", "unknown")},
+		{"--to-drop-mm", "How far is it along the belt from the nozzle to the edge where parts fall, in mm?", func() bool { return f.toDropMM > 0 || f.dropUnknown },
 			func(w string) string {
+				if strings.EqualFold(w, "unknown") {
+					f.dropUnknown = true
+					return ""
+				}
 				v, err := strconv.ParseFloat(strings.TrimSuffix(w, "mm"), 64)
 				if err != nil || v <= 0 {
 					return "write a length in mm, like 220"
@@ -202,7 +239,7 @@ func (f *newFlags) complete(ctx context.Context, in *bufio.Reader, out io.Writer
 		flag string
 		word *string
 		take func(string) string
-	}{{"--belt-axis", &f.axis, oneOf(&f.axis, "Y", "Z")}, {"--forward", &f.forward, oneOf(&f.forward, "+1", "-1")}} {
+	}{{"--belt-axis", &f.axis, oneOf(&f.axis, "Y", "Z")}, {"--forward", &f.forward, oneOf(&f.forward, "+1", "-1", "unknown")}} {
 		if *c.word != "" {
 			if wrong := c.take(*c.word); wrong != "" {
 				return usagef("cannot write a configuration: %s %s: %s", c.flag, *c.word, wrong)
@@ -216,7 +253,7 @@ func (f *newFlags) complete(ctx context.Context, in *bufio.Reader, out io.Writer
 				missing = append(missing, q.flag+": "+q.ask)
 				break
 			}
-			word, err := askLine(ctx, in, out, q.ask+": ")
+			word, err := askLine(ctx, in, out, q.ask+" (unknown if you do not know): ")
 			if err != nil {
 				return err
 			}

@@ -76,7 +76,7 @@ func addGroups(root *cobra.Command) {
 		commands  []*cobra.Command
 	}{
 		{"make", "Make parts", true, append([]*cobra.Command{newLot()}, newCommands()...)},
-		{"visit", "Record a visit, align, correct", true, []*cobra.Command{newCheck(), newTrial(), newScale()}},
+		{"visit", "Record a visit, align, correct", true, []*cobra.Command{newCheck(), newTrial(), newScale(), newSetup()}},
 		{"look", "Look, and be called", true, []*cobra.Command{newStatus(), newWall(), newAlert(), newInvite()}},
 		{"setup", "Set up and maintain", false, []*cobra.Command{newConfig(), newPorts(), newServe(), newLedger(), newCool()}},
 		{"alone", "Without a machine", false, []*cobra.Command{newDemo(), newInspect(), newPlan(), newChart(), newForecast(), newRig()}},

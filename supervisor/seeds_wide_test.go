@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -45,6 +46,13 @@ func widen(s *scene, all []string) {
 	}
 	for range rng.IntN(6) {
 		s.acts = append(s.acts, drawWideAct(rng))
+	}
+	if apart := rand.New(rand.NewPCG(s.seed, 0x73657470)); apart.IntN(5) == 0 { // apart, so that the others keep their meaning
+		for range 1 + apart.IntN(3) {
+			a := drawWideAct(apart)
+			a.what = "setup"
+			s.acts = slices.Insert(s.acts, apart.IntN(len(s.acts)+1), a)
+		}
 	}
 	if one(8) { // nobody comes to the machine for long
 		s.persist = 0
@@ -186,6 +194,18 @@ func (w *world) actWide(a act) bool {
 		do(Request{TrialEnd: &TrialEnd{AfterMM: float(-1, 1), Sure: true, MarkMoved: true}})
 	case "trial give up":
 		do(Request{TrialEnd: &TrialEnd{GiveUp: true}})
+	case "setup":
+		if rng.IntN(3) == 0 { // with the lot given up, it may be carried out
+			do(Request{Command: Stop})
+			do(Request{EndLot: true})
+			w.look()
+			time.Sleep(time.Duration(rng.IntN(120)) * time.Minute)
+		}
+		sup, q := w.sup, &SetupMove{MM: *float(-100, 100), FromMark: rng.IntN(2) == 0, Clear: true}
+		w.saidAt.Store(time.Now().UnixNano())
+		go func() { _, _ = sup.Do(context.Background(), Request{SetupMove: q}) }() // it is answered when the belt has stopped
+		time.Sleep(time.Duration(rng.IntN(8000)) * time.Millisecond)
+		do(Request{SetupFound: &SetupFound{Direction: "away"}})
 	case "scale":
 		do(Request{Scale: &ScaleRequest{NowStepsPerMM: 80, StepsPerMM: 80 * *float(0.9, 1.1), Store: rng.IntN(2) == 0}})
 	case "undo scale":

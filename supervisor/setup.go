@@ -72,7 +72,7 @@ const (
 	setupSlowFeed  = 300 // mm/min, up to setupSlowMM
 	setupFeed      = 600
 	setupSlowMM    = 10
-	setupBound     = 30 * time.Second // for a board to answer, besides the time of the move
+	setupBound     = 10 * time.Second // for a board to answer, besides half as long again as the move; the answer must come within 30 s
 	setupReadingMM = 0.5              // reading accuracy of a rule
 	setupDoing     = "moving the belt to set it up; keep hands clear"
 	setupWhat      = "move the belt"
@@ -116,7 +116,7 @@ func (m *Machine) setupMove(r Request) error {
 	case length == longestSetupMM:
 		piece = longestSetupMM
 	}
-	m.timers.set(timerSetup, m.now.Add(setupBound+2*time.Duration(math.Abs(q.MM)/feed*float64(time.Minute))))
+	m.timers.set(timerSetup, m.now.Add(setupBound+time.Duration(1.5*math.Abs(q.MM)/feed*float64(time.Minute))))
 	m.note("setup", fmt.Sprintf("%s moves the belt: %s %+g mm at %g mm/min", who(r.By), m.set.BeltAxis, q.MM, feed))
 	// Whoever takes over from a process that is killed during the move does not know how much of it was run.
 	before := m.belt.totals()

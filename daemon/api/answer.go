@@ -130,7 +130,7 @@ func decodeProblem(err error, to any) error {
 	case errors.As(err, &kind):
 		// Without the names of embedded structs, which the sender does not know.
 		field := kind.Field
-		for _, holder := range []string{"Visit.", "ScaleRequest.", "TrialBegin.", "TrialEnd."} {
+		for _, holder := range []string{"Visit.", "ScaleRequest.", "TrialBegin.", "TrialEnd.", "SetupMove.", "SetupFound."} {
 			field = strings.TrimPrefix(field, holder)
 		}
 		return &badRequest{http.StatusUnprocessableEntity,

@@ -113,6 +113,8 @@ func (b *api) routes(metrics http.Handler) map[string]http.Handler {
 		"POST /api/v1/commands":           act(ask(b, command)),
 		"POST /api/v1/checks":             act(ask(b, recordVisit)),
 		"POST /api/v1/scale":              act(ask(b, scale)),
+		"POST /api/v1/setup/move":         act(ask(b, setupMove)),
+		"POST /api/v1/setup/found":        act(ask(b, setupFound)),
 		"POST /api/v1/trials/begin":       act(ask(b, beginTrial)),
 		"POST /api/v1/trials/end":         act(ask(b, endTrial)),
 		"POST /api/v1/lots":               act(b.openLot),

@@ -180,6 +180,7 @@ func TestSchemasAreTheTypes(t *testing.T) {
 		"AlertTested": reflect.TypeFor[client.AlertTested](), "Acknowledgement": reflect.TypeFor[client.Acknowledgement](),
 		"CommandRequest": reflect.TypeFor[client.CommandRequest](), "CheckRequest": reflect.TypeFor[client.CheckRequest](),
 		"LotRequest": reflect.TypeFor[client.LotRequest](), "EndRequest": reflect.TypeFor[client.EndRequest](), "ScaleRequest": reflect.TypeFor[client.ScaleRequest](),
+		"SetupMoveRequest": reflect.TypeFor[client.SetupMoveRequest](), "SetupFoundRequest": reflect.TypeFor[client.SetupFoundRequest](),
 		"TrialBeginRequest": reflect.TypeFor[client.TrialBeginRequest](), "TrialEndRequest": reflect.TypeFor[client.TrialEndRequest](),
 		"InviteRequest": reflect.TypeFor[client.InviteRequest](), "Invitation": reflect.TypeFor[client.Invitation](),
 		"Job": reflect.TypeFor[client.Job](), "JobDetail": reflect.TypeFor[client.JobDetail]()} {

@@ -32,6 +32,8 @@ func TestWhoAsksIsKept(t *testing.T) {
 		"/api/v1/commands":           `{"command":"hold","by":"Anna"}`,
 		"/api/v1/checks":             `{"by":"Anna"}`,
 		"/api/v1/scale":              `{"steps_per_mm":79.2,"now_steps_per_mm":80,"by":"Anna"}`,
+		"/api/v1/setup/move":         `{"by":"Anna"}`,
+		"/api/v1/setup/found":        `{"by":"Anna"}`,
 		"/api/v1/trials/begin":       `{"by":"Anna"}`,
 		"/api/v1/trials/end":         `{"by":"Anna"}`,
 		"/api/v1/lots":               `{"jobs":["` + clip + `"],"good":[1],"by":"Anna"}`,
