@@ -167,6 +167,7 @@ func (f *setupFlags) compareLength(ctx context.Context, sign int) error {
 				err = f.found(ctx, func(q *client.SetupFoundRequest) { q.MeasuredMM = mm })
 			}
 			if err == nil {
+				fmt.Fprintln(f.out, "  The scale is set by: beltwarden scale, from several measurements.")
 				return nil
 			}
 			fmt.Fprintln(f.out, "  "+err.Error())

@@ -295,6 +295,9 @@ func (m *Machine) advice() advice {
 		}
 		return advise("reset to make the machine ready", "beltwarden reset")
 	case Idle:
+		if m.set.ForwardUnknown {
+			return advise("find which way the belt moves", "beltwarden setup")
+		}
 		if m.lot != nil && m.lot.Status == ledger.LotOpen {
 			if err := m.checkStart(Request{}); err != nil {
 				return adviceOfRefusal(err)

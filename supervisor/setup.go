@@ -330,8 +330,8 @@ func (m *Machine) lengthFound(commandedMM, measuredMM float64) string {
 	case math.Abs(off) > largestRescale:
 		return text + ": a scale is hardly so far out; look for a belt that slips on its roller, the wrong unit, or a move that was not measured whole"
 	case steps > 0:
-		return text + fmt.Sprintf(": measure again; if it comes out alike, the board's scale is wrong: from %g to %.2f steps/mm (beltwarden scale --steps %g --nominal %g --measured %g,... --apply); "+
-			"if it comes out otherwise each time, the belt slips", steps, steps*commandedMM/measuredMM, steps, commandedMM, measuredMM)
+		return text + fmt.Sprintf(": measure again; if it comes out alike, the board's scale is wrong: from %g to %.2f steps/mm; "+
+			"if it comes out otherwise each time, the belt slips", steps, steps*commandedMM/measuredMM)
 	}
 	return text + fmt.Sprintf(": the belt goes %+.1f %% too far; the board does not report its steps/mm, so correct them on the board itself", 100*off)
 }

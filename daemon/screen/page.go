@@ -22,7 +22,7 @@ var pageFiles embed.FS
 type pages map[string]*template.Template
 
 // names of the pages; each is a file that fills the frame.
-var pageNames = []string{"now", "visit", "command", "lots", "lot", "order", "events", "alerts", "sent", "sorry"}
+var pageNames = []string{"now", "visit", "command", "lots", "lot", "order", "setup", "events", "alerts", "sent", "sorry"}
 
 // parse reads the templates, which are part of the program: a mistake in them ends it at
 // once, and every test with it.
@@ -41,6 +41,7 @@ type page struct {
 	Path                    string // of the page, for the mark in the list of pages
 	Live                    bool   // kept live by the script
 	Operates, LogOut        bool
+	Setup                   bool   // the configuration says of something that it is not known
 	Asset                   string // changes with what is served under /static/
 	Said                    string // what the last form has done
 	Key                     string // of the form on the page
@@ -48,7 +49,8 @@ type page struct {
 }
 
 func (sc *screen) page(r *http.Request, title string) *page {
-	return &page{Title: title, Machine: sc.Run.Snapshot().Machine, Version: sc.Version, Path: r.URL.Path,
+	s := sc.Run.Snapshot()
+	return &page{Title: title, Machine: s.Machine, Setup: s.Setup != nil && len(s.Setup.Unknown) > 0, Version: sc.Version, Path: r.URL.Path,
 		Operates: sc.Operates(r), LogOut: sc.LogOut(r), Asset: assetVersion, Key: rand.Text()}
 }
 

@@ -96,6 +96,8 @@ func New(o Options) http.Handler {
 	mux.HandleFunc("POST /visit", act(sc.recordVisit))
 	mux.HandleFunc("GET /command/{name}", sc.operators(sc.commandForm))
 	mux.HandleFunc("POST /command", act(sc.command))
+	mux.HandleFunc("GET /setup", sc.operators(sc.setupForm))
+	mux.HandleFunc("POST /setup", act(sc.setupAct))
 	mux.HandleFunc("GET /lots", sc.lots)
 	mux.HandleFunc("GET /lots/new", sc.operators(sc.shelved(sc.orderForm)))
 	mux.HandleFunc("POST /lots/new", sc.operators(sc.shelved(sc.upload)))
