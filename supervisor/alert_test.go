@@ -126,3 +126,38 @@ func TestAnAlertCarriesTheFacts(t *testing.T) {
 		x.hot = true
 	})
 }
+
+// TestAnAlertThatSaysToCutTheMainsIsDanger: a board that resets while a part cools had taken the words
+// that switch its heaters off. It is out of reach all the same, and what a text asks for its facts say.
+func TestAnAlertThatSaysToCutTheMainsIsDanger(t *testing.T) {
+	inBubble(t, func(t *testing.T) {
+		x := newRun(t, testRig(), testSettings())
+		x.start()
+		x.until(Idle, time.Minute)
+		x.do(Request{Lot: &LotRequest{Plans: []*job.Plan{x.plan(clipJob)}, Good: []int{5}, Start: true}})
+		x.untilDoing("cooling until the part lets go")
+		time.Sleep(10 * time.Second)
+		x.rig.Reset()
+		x.until(Aborted, time.Hour)
+		alerts, err := x.ledger.PendingAlerts(t.Context(), "phone", time.Now(), 100)
+		if err != nil {
+			t.Fatal(err)
+		}
+		said := 0
+		for _, a := range alerts {
+			var b AlertBody
+			if err := json.Unmarshal(a.Payload, &b); err != nil {
+				t.Fatal(err)
+			}
+			if strings.Contains(a.Text, "cut the mains") {
+				if said++; b.Heat.Is != HeatMayBeOn || !strings.HasPrefix(b.Advice, mainsAdvice) {
+					t.Errorf("%q: the heaters are %q, to do %q", a.Text, b.Heat.Is, b.Advice)
+				}
+			}
+		}
+		if said == 0 {
+			t.Error("no alert asks for the mains")
+		}
+		x.hot = true
+	})
+}
