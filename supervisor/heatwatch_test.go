@@ -93,7 +93,7 @@ func TestHeatFaultsEndTheRun(t *testing.T) {
 				s = x.s.Snapshot()
 				told := x.alerts()
 				want := map[bool]string{true: "heat_off: the heaters are shown to be off: ", false: "NOT shown to be off: "}[c.proved]
-				if s.Heat.Proved != c.proved || !strings.Contains(told, want) {
+				if s.Heat.Proved != c.proved || s.Heat.ProofFailed == c.proved || !strings.Contains(told, want) {
 					t.Errorf("proof: %v, %s\n%s", s.Heat.Proved, s.Heat.Proof, told)
 				}
 			})

@@ -173,6 +173,9 @@ type HeatView struct {
 	// there was none. Proved is its outcome.
 	Proof  string `json:"proof,omitempty"`
 	Proved bool   `json:"proved,omitempty"`
+	// ProofFailed: after a fault, readings have not shown in time that the heaters are off, or cannot
+	// any more. The operator was called to switch the machine off at the mains.
+	ProofFailed bool `json:"proof_failed,omitempty"`
 	// Learned is how fast the heaters warm and cool, as far as known.
 	Learned job.Heaters `json:"learned"`
 }
@@ -220,7 +223,8 @@ func (m *Machine) Snapshot(now time.Time) *Snapshot {
 	h := m.temps
 	s.Heat = HeatView{NozzleC: h.nozzleC, NozzleTargetC: h.nozzleTargetC, BedC: h.bedC, BedTargetC: h.bedTargetC,
 		HasNozzle: h.nozzleFresh(), HasBed: h.bedFresh(), Read: m.toPresentClock(h.read),
-		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.ShownOff()}
+		Unsure: m.guard.MayBeOn() && m.link.phase != linkUp, Learned: m.heaters(), Proof: m.guard.Text(), Proved: m.guard.ShownOff(),
+		ProofFailed: m.guard.Failed() && (m.state == Aborting || m.state == Aborted)}
 	s.Line = LineView{Port: m.set.Port.Path, Connected: m.link.phase == linkUp, Problem: m.link.problem, Command: m.link.command,
 		Firmware: m.link.board.Firmware, Limits: m.link.board.KnownLimits(), SavedBytes: m.belt.latest.SavedBytes}
 	s.Supply, s.Care = m.supplyView(), m.predict().care

@@ -78,7 +78,10 @@ func HeadlineOf(s *supervisor.Snapshot) Headline {
 	case supervisor.Starting, supervisor.Unholding, supervisor.Unsuspending:
 		return works("Heating", "hot, and about to move")
 	case supervisor.Holding, supervisor.Suspending:
-		return works("Making", "holds after this part: "+CauseHeadline(s.Cause))
+		if why := CauseHeadline(s.Cause); why != "" {
+			return works("Making", "holds after this part: "+why)
+		}
+		return works("Making", "holds after this part")
 	case supervisor.Completing:
 		return works("Making", "ending the lot")
 	case supervisor.Execute:
@@ -90,9 +93,9 @@ func HeadlineOf(s *supervisor.Snapshot) Headline {
 }
 
 // MainsOff reports whether the machine has to be switched off at the mains: its heaters may be on and
-// it cannot be reached, or a heat fault is latched and they are not shown to be off.
+// it cannot be reached, or after a fault readings do not show them to be off.
 func MainsOff(s *supervisor.Snapshot) bool {
-	return s.HeatFault != "" && !s.Heat.Proved || s.Heat.Unsure
+	return s.HeatFault != "" && !s.Heat.Proved || s.Heat.Unsure || s.Heat.ProofFailed
 }
 
 // dangerMatter says which doubt there is, with the last temperature read.

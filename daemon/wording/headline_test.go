@@ -42,7 +42,11 @@ func TestHeadlineOfEveryState(t *testing.T) {
 		if h := check("heat fault"); h.Sign != SignDanger {
 			t.Errorf("%v: a heat fault is latched, and the headline is %+v", state, h)
 		}
-		s.Heat.Proved, s.Recovery = true, nil
+		s.HeatFault, s.Heat.ProofFailed = "", true
+		if h := check("proof failed"); h.Sign != SignDanger {
+			t.Errorf("%v: readings do not show the heaters to be off, and the headline is %+v", state, h)
+		}
+		s.HeatFault, s.Heat.Proved, s.Heat.ProofFailed, s.Recovery = "nozzle: reading does not move", true, false, nil
 		if h := check("cold"); h.Sign == SignDanger {
 			t.Errorf("%v: the heaters are shown to be off, and the headline is %+v", state, h)
 		}
@@ -77,6 +81,7 @@ func TestHeadlineSaysWhatToDo(t *testing.T) {
 		{"counted", func(s *supervisor.Snapshot) { s.State, s.Lot.Unverified = supervisor.Complete, 0 }, SignRest, "Done", ""},
 		{"after a stop", func(s *supervisor.Snapshot) { s.State = supervisor.Idle }, SignWaiting, "Start", ""},
 		{"no lot", func(s *supervisor.Snapshot) { s.State, s.Lot = supervisor.Idle, nil }, SignRest, "Ready", ""},
+		{"ends the part", func(s *supervisor.Snapshot) { s.State = supervisor.Suspending }, SignWorking, "Making", "Holds after this part"},
 		{"by hand", func(s *supervisor.Snapshot) {
 			s.State, s.Cause.Code = supervisor.Holding, supervisor.CauseOperator
 		}, SignWorking, "Making", "after this part: by hand"},
