@@ -75,7 +75,7 @@ func TestTestAlert(t *testing.T) {
 		_ = json.Unmarshal(w.Body.Bytes(), &a)
 		return w.Code, a, w.Body.String()
 	}
-	if code, a, body := test(`{"channel":"phone"}`); code != 200 || !a.Arrived || a.Error != "" || len(p.got) != 1 || p.got[0].Subject != "clip press test" {
+	if code, a, body := test(`{"channel":"phone"}`); code != 200 || !a.Arrived || a.Error != "" || len(p.got) != 1 || p.got[0].Subject != "Test, clip press: you are called here" {
 		t.Errorf("%d %s %v", code, body, p.got)
 	}
 	p.err = errors.New("no answer")

@@ -58,7 +58,7 @@ func TestCallWithoutADaemon(t *testing.T) {
 			t.Errorf("%s was asked %d times, want %d", path, len(got[path]), tries)
 			continue
 		}
-		for _, want := range []string{`"subject":"clip press daemon not running"`, "the daemon has ended", `"urgency":"urgent"`} {
+		for _, want := range []string{`"subject":"Go to the machine, clip press: daemon not running"`, "the daemon has ended", `"urgency":"urgent"`} {
 			if !strings.Contains(got[path][tries-1], want) {
 				t.Errorf("%s: lacks %s: %s", path, want, got[path][tries-1])
 			}
