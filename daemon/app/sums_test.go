@@ -243,7 +243,7 @@ func TestTheSumsAgree(t *testing.T) {
 				switch shot.State {
 				case supervisor.Execute:
 					s.all(a, d)
-					if stops < 2 && shot.Lot.InProgress > 0 && shot.Lot.Made > stops {
+					if stops < 2 && shot.Lot.InProgress > 0 && shot.Lot.Made > stops && shot.Lot.Wanted > 1 { // not in the last part: it could complete the lot
 						stops++
 						command(client.CommandRequest{Command: supervisor.Stop})
 					}
@@ -254,14 +254,6 @@ func TestTheSumsAgree(t *testing.T) {
 						visit.Interrupted = []string{"scrap", "good"}[(stops+int(seed))%2]
 					}
 					s.visit(d, visit)
-					now, err := d.Status(t.Context())
-					if err != nil {
-						t.Fatal(err)
-					}
-					if now.Lot.Status == ledger.LotClosed { // the interrupted part was the last good one
-						finished(s)
-						return
-					}
 					command(client.CommandRequest{Command: supervisor.Reset, GoOn: true})
 				case supervisor.Held, supervisor.Complete:
 					s.all(a, d)
