@@ -35,11 +35,15 @@ func Job(p *job.Plan, track []job.TrackPoint, all Paths, o job.Options, advanceF
 	return d
 }
 
+// boldShare is how much of a line's width letters of a heading may be reckoned to fill: they are bolder
+// than those that [chart.TextWidth] measures.
+const boldShare = 0.87
+
 // drawJob draws all parts and returns how high they are together, px.
 func drawJob(d *chart.Drawing, name string, view *chart.BeltView, paths *pathView, c *cycleChart, widthPX float64) float64 {
 	const left, plotHeight = 16, 290
 	y := 26.0
-	for _, line := range chart.Wrap(name+": the belt from above, as a cycle begins", widthPX-2*left) {
+	for _, line := range chart.Wrap(name+": the belt from above, as a cycle begins", boldShare*(widthPX-2*left)) {
 		d.Text("chart-head", chart.Point{X: left, Y: y}, chart.Start, line)
 		y += 20
 	}
