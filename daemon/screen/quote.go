@@ -47,7 +47,7 @@ func (sc *screen) quoteOf(r *http.Request, f *form, chosen []chosenJob) []row {
 // quoteRows are a quote in words.
 func (sc *screen) quoteRows(q *supervisor.Quote, now time.Time) (list []row) {
 	add := func(name, format string, a ...any) { list = append(list, row{name, fmt.Sprintf(format, a...)}) }
-	text := fmt.Sprintf("%s, between %s and %s (95 %%)", wording.Span(q.At.Sub(now)), wording.Span(q.Early.Sub(now)), wording.Span(q.Late.Sub(now)))
+	text := fmt.Sprintf("%s, estimated between %s and %s", wording.Span(q.At.Sub(now)), wording.Span(q.Early.Sub(now)), wording.Span(q.Late.Sub(now)))
 	text += "; ready about " + wording.Clock(q.At, now)
 	if q.Waits == 0 && q.Stops > 0 {
 		text += ", if you are there at once at each stop"
