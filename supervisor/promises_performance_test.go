@@ -66,7 +66,7 @@ func (s sized) judged(r *rand.Rand) (quality.Performance, error) {
 func performancePromises() []promise {
 	most := promise{name: "no more than a fraction is out of tolerance", keeps: 0.95, says: []string{"out of tolerance, with 95 %% certainty", "out of tolerance at most", " in a million", "<th scope=\"row\">Out of tolerance"}}
 	index := promise{name: "the interval of Ppk", keeps: 0.94, mostly: 0.985,
-		says: []string{"Ppk %.3f (95 %%", "Ppk %.2f (95 %%", "interval of Ppk", "Pp, lower end of 95 %", "Pp, upper end of 95 %", "Ppk, lower end of 95 %", "Ppk, upper end of 95 %", "Performance Pp"}}
+		says: []string{"Ppk %.3f (95 %%", "Ppk %.2f (95 %%", "interval of Ppk", "the 95 % intervals by chi-squared", "Pp, lower end of 95 %", "Pp, upper end of 95 %", "Ppk, lower end of 95 %", "Ppk, upper end of 95 %", "Performance Pp"}}
 	for _, k := range []struct {
 		name  string
 		s     sized

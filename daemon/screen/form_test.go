@@ -635,7 +635,7 @@ func TestNewLotIsReckoned(t *testing.T) {
 	if w.Code != http.StatusOK || len(b.run.asked) != 0 {
 		t.Errorf("%d, %d asked", w.Code, len(b.run.asked))
 	}
-	for _, want := range []string{"12 h", "between 10 h 0 min and 15 h 0 min (95 %)", "5 stops before the last part, the first after 8 parts", "33.0 m, 100 g, and about 10 g for 4 parts to replace scrap; the spool has 60 g left: bring 1 full spool",
+	for _, want := range []string{"12 h", "estimated between 10 h 0 min and 15 h 0 min", "5 stops before the last part, the first after 8 parts", "33.0 m, 100 g, and about 10 g for 4 parts to replace scrap; the spool has 60 g left: bring 1 full spool",
 		"about 12.50 EUR, 0.31 a good part; 1 kind of cost without a rate left out", "yield 90 % (assumed)", "if you are there at once at each stop"} {
 		if !strings.Contains(page, want) {
 			t.Errorf("%q is missing in %s", want, page)
